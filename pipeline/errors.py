@@ -1,0 +1,21 @@
+"""Errors that a user can meet: one line, what is wrong, where, what to do."""
+
+from __future__ import annotations
+
+
+class NightclampError(Exception):
+    """A failure said in one line; `exit_status` is what the command ends with."""
+
+    exit_status = 1
+
+
+class InputError(NightclampError):
+    """Wrong use or input: the message names the file, row or column and what to do."""
+
+    exit_status = 2
+
+
+class NightFailed(NightclampError):
+    """The night could not be finished; nothing was published."""
+
+    exit_status = 1
