@@ -40,13 +40,94 @@ class LakeSettings(Section):
     """[lake] what a row must be to be used."""
 
     leg_headroom: float
-    future_slack_min: int
+    default_service_amps: float
+    pv_headroom: float
+    unknown_pv_kw: float
+    check_days: int
+    gap_share: float
+
+
+class DaySettings(Section):
+    """[day] what a day's statistics are taken over."""
+
+    default_length_min: float
+    longest_gap_min: float
+    dark_deg: float
+    sun_deg: float
+    pv_quiet_w: float
+    pv_quiet_share: float
+    battery_idle_w: float
+    noise_w: float
+    zero_w: float
+    tiny_w: float
+    drop_w: float
+    glitch_share: float
+    calm_w: float
+    ramp_min_w: float
+    ramp_share: float
+    active_w: float
+    alike_w: float
+    alike_share: float
+    pair_w: float
+    pair_log_range: float
+    leak_w: float
+    volt_low: float
+    volt_high: float
+
+
+class FeatureSettings(Section):
+    """[feature] what the window's probes need before they speak."""
+
+    min_ramps: int
+    few_ramps: float
+    slope_day_sd: float
+    clock_off_h: float
+    clock_pv_w: float
+    clock_sky_corr: float
+    sag_apart: float
+    probe_se: float
+
+
+class OnsetSettings(Section):
+    """[onset] when a home is said to have changed."""
+
+    min_z: float
+    gain_shift: float
+    share_shift: float
+    gain_sd: float
+    share_sd: float
+    min_days: int
+
+
+class VerdictSettings(Section):
+    """[verdict] what a likelihood is called."""
+
+    suspect: float
+    sound: float
+    base_rate: float
+    min_nights: int
 
 
 class ReportSettings(Section):
     """[report] the pages for people."""
 
     home_pages: int
+    index_rows: int
+    trucks: int
+    visits_per_truck: int
+    first_rows: int
+    daylight_share: float
+    colour_quantile: float
+    slope_reach: float
+    min_weight: float
+    other_faults: int
+
+
+class CrewSettings(Section):
+    """[crews] how installers' error rates are counted."""
+
+    first_days: int
+    min_judged: int
 
 
 class Settings(BaseSettings):
@@ -58,6 +139,11 @@ class Settings(BaseSettings):
 
     engine: EngineSettings
     lake: LakeSettings
+    day: DaySettings
+    feature: FeatureSettings
+    onset: OnsetSettings
+    verdict: VerdictSettings
+    crews: CrewSettings
     report: ReportSettings
 
     @classmethod

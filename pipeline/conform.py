@@ -1,0 +1,220 @@
+"""Turns a source's columns into the contract's intervals, as polars expressions; a bad row gets its reason."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from typing import cast
+
+import polars as pl
+
+from pipeline import contract
+from pipeline.delimited import BAD, REASON, ROW, TEXT, UnusableFile
+from pipeline.mapping import ENERGY_UNITS, EPOCHS, UNITS, Intervals, Source, offset_min
+
+STAGED = pl.Schema({**pl.Schema(contract.Interval), **BAD})
+_OFFSET = r"\s*(Z|[+-]\d{2}:?\d{2})$"
+_FORMATS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M")
+
+
+def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.DataFrame:
+    """Return `frame` (any columns, the row number in `ROW`) with the schema `STAGED`.
+
+    Powers become W, energies mean W, times UTC starts. `REASON` is null for a good row; else `TEXT` holds
+    the source's own row as JSON.
+
+    Raises
+    ------
+    UnusableFile
+        A required column is missing, or a column has a type that holds neither numbers nor times.
+    """
+    sources = {name: how.columns.get(name, Source(source=name)) for name in contract.Interval.columns()}
+    own = _by_contract_case(frame, sources)
+    bad = pl.DataFrame(schema=BAD)
+    if how.long is not None:
+        own, bad = _widen(own, how, sources)
+    for name in required:
+        if sources[name].source not in own.columns:
+            raise UnusableFile(_missing(name, sources[name].source, own.columns))
+    numbers, faults = _numbers(own, how, sources)
+    held = own.with_columns(**numbers)
+    start, fault = _start(own, how, sources)
+    measures = {
+        name: _measure(sources[name], how, str(contract.meta(column)["unit"]))
+        if sources[name].source in own.columns
+        else pl.lit(None, dtype=pl.Float64)
+        for name, column in contract.Interval.columns().items()
+        if name in contract.MEASURES
+    }
+    shaped = held.select(
+        _text(sources["site_id"].source, how).alias("site_id"),
+        start.alias("interval_start"),
+        **measures,
+        **{ROW: pl.col(ROW), REASON: pl.coalesce(fault, *faults)},
+    )
+    told = own.filter(shaped[REASON].is_not_null())
+    rows = told.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
+    shaped = shaped.join(rows, on=ROW, how="left", maintain_order="left")
+    return pl.concat([shaped.select(STAGED.names()).cast(dict(STAGED)), bad], how="diagonal")
+
+
+def nearest(name: str, names: Iterable[str]) -> str:
+    """Return a hint with the name that looks most like `name`, or nothing."""
+    close = difflib.get_close_matches(name, list(names), n=1, cutoff=0.6)
+    return f"; did you mean '{close[0]}'?" if close else ""
+
+
+def _missing(name: str, source: str, columns: list[str]) -> str:
+    mapped = f" (from '{source}', says lake.toml)" if source != name else ""
+    return f"has no column {name}{mapped}{nearest(source, [c for c in columns if c != ROW])}"
+
+
+def _by_contract_case(frame: pl.DataFrame, sources: dict[str, Source]) -> pl.DataFrame:
+    """Match names regardless of case and blanks around them."""
+    wanted = {source.source.casefold(): source.source for source in sources.values()}
+    present = set(frame.columns)
+    renames = {c: wanted.get(c.strip().casefold(), c) for c in frame.columns}
+    return frame.rename({c: to for c, to in renames.items() if c != to and to not in present})
+
+
+def _text(name: str, how: Intervals) -> pl.Expr:
+    text = pl.col(name).cast(pl.String).str.strip_chars()
+    return pl.when(~text.is_in(["", *how.empty])).then(text)
+
+
+def _numbers(
+    own: pl.DataFrame, how: Intervals, sources: dict[str, Source]
+) -> tuple[dict[str, pl.Expr], list[pl.Expr]]:
+    """Return every column that a measure needs as a number, and why a row has none."""
+    needed: dict[str, None] = {}
+    for name in contract.MEASURES:
+        source = sources[name]
+        needed |= dict.fromkeys(
+            part for part in (source.source, source.volts, source.power_factor) if isinstance(part, str)
+        )
+    numbers: dict[str, pl.Expr] = {}
+    faults: list[pl.Expr] = []
+    for column in needed:
+        if column not in own.columns:
+            continue
+        dtype = own.schema[column]
+        if dtype == pl.String:
+            text = _text(column, how)
+            plain = text.str.replace(",", ".", literal=True) if how.decimal == "," else text
+            number = plain.cast(pl.Float64, strict=False)
+            told = pl.format(f"{column}: '{{}}' is not a number", text)
+            faults.append(pl.when(text.is_not_null() & number.is_null()).then(told))
+        elif dtype.is_numeric() or dtype == pl.Null:
+            number = pl.col(column).cast(pl.Float64)
+        else:
+            raise UnusableFile(f"column {column} is of type {dtype}, not a number")
+        numbers[column] = number
+    for source in (sources[name] for name in contract.MEASURES):
+        for helper in (source.volts, source.power_factor):
+            if isinstance(helper, str) and source.source in own.columns and helper not in own.columns:
+                raise UnusableFile(_missing(helper, helper, own.columns))
+    return numbers, faults
+
+
+def _measure(source: Source, how: Intervals, unit: str) -> pl.Expr:
+    """Return the measure in the contract's unit; A become W by P = V I cos(phi), energy by its mean."""
+    value = pl.col(source.source) * (source.sign * UNITS[unit][source.unit or unit])
+    if source.unit in ENERGY_UNITS and how.minutes is not None:
+        value = value * (60 / how.minutes)
+    if source.unit == "A":
+        for part in (source.volts, source.power_factor):
+            value = value * (pl.col(part) if isinstance(part, str) else pl.lit(part))
+    return value
+
+
+def _start(own: pl.DataFrame, how: Intervals, sources: dict[str, Source]) -> tuple[pl.Expr, pl.Expr]:
+    """Return the start of the interval as naive UTC, and why a row has none."""
+    column = sources["interval_start"].source
+    dtype = own.schema[column]
+    back = pl.duration(minutes=how.minutes if how.labelled == "end" and how.minutes else 0)
+    none = pl.lit(None, dtype=pl.String)
+    if how.time_format in EPOCHS and (dtype.is_integer() or dtype == pl.String):
+        count = pl.col(column).cast(pl.Int64, strict=False)
+        utc = pl.from_epoch(count, time_unit=EPOCHS[cast(str, how.time_format)]).cast(pl.Datetime("us"))
+        return utc - back, _unless(utc, column, none)
+    if isinstance(dtype, pl.Datetime):
+        if dtype.time_zone is not None:
+            return _naive(pl.col(column).dt.convert_time_zone("UTC")) - back, none
+        local = pl.col(column).cast(pl.Datetime("us"))
+        utc = _to_utc(local, own, column, how, sources)
+        return utc - back, _unless(utc, column, _clock_change(local, utc))
+    if dtype != pl.String:
+        raise UnusableFile(f"column {column} is of type {dtype}, not a time")
+    text = _text(column, how).str.replace("T", " ", literal=True)
+    offset = text.str.extract(_OFFSET, 1).str.replace("Z", "+0000", literal=True).str.replace(":", "", literal=True)
+    base = text.str.replace(_OFFSET, "")
+    formats = (how.time_format,) if how.time_format else _FORMATS
+    source = _text(column, how) if how.time_format else base
+    local = pl.coalesce(*(source.str.to_datetime(f, time_unit="us", strict=False) for f in formats))
+    minutes = offset.str.slice(1, 2).cast(pl.Int64) * 60 + offset.str.slice(3, 2).cast(pl.Int64)
+    east = pl.when(offset.str.starts_with("-")).then(-minutes).otherwise(minutes)
+    utc = pl.when(east.is_null()).then(_to_utc(local, own, column, how, sources))
+    utc = utc.otherwise(local - pl.duration(minutes=east))
+    return utc - back, _unless(utc, column, _clock_change(local, utc))
+
+
+def _to_utc(
+    local: pl.Expr, own: pl.DataFrame, column: str, how: Intervals, sources: dict[str, Source]
+) -> pl.Expr:
+    """Local to UTC. Where the clock goes back, a home's first row of a doubled time is the earlier one."""
+    fixed = 0 if how.zone == "UTC" else offset_min(how.zone)
+    if fixed is not None:
+        return local - pl.duration(minutes=fixed)
+    keys = [sources["site_id"].source, column]
+    again = pl.int_range(pl.len()).over(keys)
+    which = pl.when(again == 0).then(pl.lit("earliest")).otherwise(pl.lit("latest"))
+    zoned = local.dt.replace_time_zone(how.zone, ambiguous=which, non_existent="null")
+    return _naive(zoned.dt.convert_time_zone("UTC"))
+
+
+def _naive(utc: pl.Expr) -> pl.Expr:
+    return utc.dt.replace_time_zone(None).cast(pl.Datetime("us"))
+
+
+def _unless(utc: pl.Expr, column: str, before: pl.Expr) -> pl.Expr:
+    text = pl.col(column).cast(pl.String).str.strip_chars()
+    told = pl.format(f"{column}: '{{}}' is not a time", text)
+    return pl.coalesce(before, pl.when(utc.is_null() & (text.str.len_chars() > 0)).then(told))
+
+
+def _clock_change(local: pl.Expr, utc: pl.Expr) -> pl.Expr:
+    skipped = local.is_not_null() & utc.is_null()
+    return pl.when(skipped).then(pl.lit("local time does not exist: the clock goes forward over it"))
+
+
+def _widen(
+    own: pl.DataFrame, how: Intervals, sources: dict[str, Source]
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Put the channels of one home and time on one row; a channel sent twice makes a second row, last one last."""
+    assert how.long is not None
+    channel, value = how.long.channel, how.long.value
+    keys = [sources["site_id"].source, sources["interval_start"].source]
+    for name in (channel, value, *keys):
+        if name not in own.columns:
+            raise UnusableFile(_missing(name, name, own.columns))
+    own = own.with_columns(pl.col(channel).cast(pl.String).str.strip_chars())
+    wanted = [s.source for n, s in sources.items() if n in contract.MEASURES]
+    wanted += [p for s in sources.values() for p in (s.volts, s.power_factor) if isinstance(p, str)]
+    wanted = list(dict.fromkeys(wanted))
+    is_known = pl.col(channel).is_in(wanted)
+    unknown = own.filter(~is_known.fill_null(False) & ~pl.col(channel).is_in(how.long.ignore).fill_null(False))
+    told = pl.format(f"{channel}: '{{}}' is not named in lake.toml", pl.col(channel).fill_null(""))
+    bad = unknown.select(pl.col(ROW), told.alias(REASON), pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
+    copy = pl.int_range(pl.len()).reverse().over([*keys, channel]).alias("_copy")
+    present = [name for name in wanted if name in own[channel].unique().to_list()]
+    wide = (
+        own.filter(is_known)
+        .with_columns(copy)
+        .group_by([*keys, "_copy"], maintain_order=True)
+        .agg(*(pl.col(value).filter(pl.col(channel) == name).first().alias(name) for name in present), pl.col(ROW).min())
+        .sort("_copy", descending=True, maintain_order=True)
+        .drop("_copy")
+    )
+    return wide, bad.cast(dict(BAD))
+
+

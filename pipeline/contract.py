@@ -1,0 +1,224 @@
+"""What a lake must hold: every table's columns with type, unit, meaning, emptiness and range, said once.
+
+The checks, the SQL's parameters and the README's tables are all derived from the classes below.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import dataframely as dy
+import polars as pl
+
+SOUND = "sound"
+OTHER = "other"
+FAULTS = (
+    "reversed",
+    "legs_crossed",
+    "same_leg",
+    "dead",
+    "partial",
+    "opposed_pair",
+    "loose_core",
+    "wrong_ratio",
+    "wrong_scope",
+    "swapped_with_pv",
+    "intermittent",
+    "pickup_noise",
+)
+FINDINGS = (*FAULTS, SOUND, OTHER)
+LEGS = ("l1", "l2", "both")
+SERVICE_LEG_V = {"120/240": 120.0, "120/208": 120.0, "single": 240.0}
+SERVICES = tuple(SERVICE_LEG_V)
+CT_LOCATIONS = ("service_entrance", "bus_bar", "feeder", "load_conductors")
+INTERVAL_MINUTES = (1, 5, 15, 30, 60)
+
+
+def _meta(unit: str, *, is_required: bool = False, is_by_home: bool = False) -> dict[str, object]:
+    return {"unit": unit, "is_required": is_required, "is_by_home": is_by_home}
+
+
+def _text(what: str, *, is_key: bool = False, is_required: bool = False) -> dy.String:
+    meta = _meta("", is_required=is_key or is_required)
+    return dy.String(
+        nullable=not (is_key or is_required),
+        primary_key=is_key,
+        check={"blank": lambda c: c.str.len_chars() > 0},
+        description=what,
+        metadata=meta,
+    )
+
+
+def _code(what: str, codes: tuple[str, ...]) -> dy.String:
+    meta = {**_meta(""), "codes": codes}
+    return dy.String(
+        nullable=True, check={"code": lambda c: c.is_in(codes)}, description=what, metadata=meta
+    )
+
+
+def _number(what: str, unit: str, low: float, high: float) -> dy.Float64:
+    return dy.Float64(nullable=True, min=low, max=high, description=what, metadata=_meta(unit))
+
+
+def _power(what: str, unit: str = "W", *, is_required: bool = False) -> dy.Float64:
+    meta = _meta(unit, is_required=is_required, is_by_home=True)
+    return dy.Float64(nullable=True, description=what, metadata=meta)
+
+
+def _flag(what: str) -> dy.Bool:
+    return dy.Bool(nullable=True, description=what, metadata=_meta(""))
+
+
+def _date(what: str, *, is_required: bool = False) -> dy.Date:
+    return dy.Date(nullable=not is_required, description=what, metadata=_meta("", is_required=is_required))
+
+
+class Interval(dy.Schema):
+    """One row a home and interval; legs and PV are bounded by the home's own service and array."""
+
+    site_id = dy.String(primary_key=True, description="the home", metadata=_meta("", is_required=True))
+    interval_start = dy.Datetime(
+        primary_key=True,
+        time_unit="us",
+        description="start of the interval; without a zone it is UTC",
+        metadata=_meta("UTC", is_required=True),
+    )
+    l1_w = _power("mean real power of the L1 consumption channel, as reported", is_required=True)
+    l2_w = _power("the same on L2; the column may be absent where every home is single", is_required=True)
+    pv_w = _power("mean PV production, positive when producing", is_required=True)
+    l1_v = _number("mean rms volts of L1 to neutral", "V", 0, 400)
+    l2_v = _number("mean rms volts of L2 to neutral", "V", 0, 400)
+    l1_var = _power("reactive power of L1, positive lagging", "var")
+    l2_var = _power("reactive power of L2, positive lagging", "var")
+    battery_w = _number("battery power, positive discharging", "W", -100_000, 100_000)
+    import_wh = _number("taken from the utility, at its own meter", "Wh", 0, 500_000)
+    export_wh = _number("given to the utility, at its own meter", "Wh", 0, 500_000)
+
+
+class Site(dy.Schema):
+    """One row a home."""
+
+    site_id = _text("the home", is_key=True)
+    timezone = _text("IANA name of its time zone")
+    latitude = _number("north positive", "deg", -90, 90)
+    longitude = _number("east positive", "deg", -180, 180)
+    area = _text("dispatch area")
+    service = _code("what the utility brings", SERVICES)
+    service_amps = _number("rating of the service", "A", 1, 4000)
+    pv_kw = _number("AC rating of the PV", "kW", 0, 10_000)
+    ct_sees_pv = _flag("CTs upstream of the solar tie-in, as declared")
+    pv_added_back = _flag("the source has already added production to the readings")
+    ct_location = _code("where the CTs sit", CT_LOCATIONS)
+    ct_amps = _number("rating of the CTs", "A", 1, 10_000)
+    cts_per_leg = _number("CTs in parallel on each leg", "count", 1, 8)
+    lead_extended = _flag("the CT leads were extended")
+    has_battery = _flag("a battery is there")
+    has_ev = _flag("a car charger is there")
+    crew_id = _text("who installed")
+    commissioned_on = _date("first day in service")
+
+
+class Crew(dy.Schema):
+    """One row a crew."""
+
+    crew_id = _text("the crew", is_key=True)
+    crew_name = _text("its name")
+
+
+class Visit(dy.Schema):
+    """One row a visit to a home."""
+
+    visit_id = _text("the visit", is_key=True)
+    site_id = _text("the home", is_required=True)
+    visited_on = _date("day of the visit", is_required=True)
+    crew_id = _text("who went")
+    found = _code("what was found: a fault, sound or other", FINDINGS)
+    leg = _code("where", LEGS)
+    fixed = _flag("put right on the visit")
+    note = _text("free words")
+
+
+class Training(dy.Schema):
+    """One row a crew, day and topic."""
+
+    crew_id = _text("who was trained", is_required=True)
+    trained_on = _date("day of the training", is_required=True)
+    topic = _code("the fault it was about", FAULTS)
+
+
+class Reject(dy.Schema):
+    """One row a row that was not used, or a file that could not be (then source_row and row are null)."""
+
+    source_file = dy.String(description="file, from the lake's folder")
+    source_row = dy.Int64(nullable=True, min=1, description="data row in it, the first being 1")
+    reason = dy.String(description="why, in words")
+    row = dy.String(nullable=True, description="the row itself, as JSON")
+
+
+TABLES: dict[str, type[dy.Schema]] = {
+    "intervals": Interval,
+    "sites": Site,
+    "crews": Crew,
+    "visits": Visit,
+    "trainings": Training,
+}
+LEG_COLUMNS = ("l1_w", "l2_w", "l1_var", "l2_var")
+MEASURES = tuple(name for name, column in Interval.columns().items() if isinstance(column, dy.Float64))
+
+
+def required(table: str, *, are_all_single: bool = False) -> tuple[str, ...]:
+    """Return the columns `table` must have; a fleet of single-line homes may leave l2_w out."""
+    names = [name for name, column in TABLES[table].columns().items() if meta(column)["is_required"]]
+    return tuple(name for name in names if not (are_all_single and table == "intervals" and name == "l2_w"))
+
+
+def meta(column: dy.Column) -> dict[str, object]:
+    """Return what this module noted beside a column: unit, is_required, is_by_home, perhaps codes."""
+    return column.metadata or {}
+
+
+def interval_ranges() -> dict[str, float]:
+    """Return the fixed ranges of the intervals as SQL parameters, `<column>_min` and `<column>_max`."""
+    ranges: dict[str, float] = {}
+    for name, column in Interval.columns().items():
+        if isinstance(column, dy.Float64) and column.min is not None and column.max is not None:
+            ranges |= {f"{name}_min": float(column.min), f"{name}_max": float(column.max)}
+    return ranges
+
+
+def rejects(rows: Iterable[tuple[str, int | None, str, str | None]] = ()) -> pl.DataFrame:
+    """Return rejects (source_file, source_row, reason, row) as the contract's frame."""
+    return pl.DataFrame(list(rows), schema=pl.Schema(Reject), orient="row")
+
+
+def kind(column: dy.Column) -> str:
+    """Return a column's type in the words of the README."""
+    words = {pl.String: "text", pl.Float64: "number", pl.Boolean: "true/false", pl.Date: "date"}
+    return words.get(column.dtype.base_type(), "timestamp")
+
+
+def span(column: dy.Column) -> str:
+    """Return a column's allowed values in words, empty where anything goes."""
+    noted = meta(column)
+    if "codes" in noted:
+        return ", ".join(noted["codes"])  # type: ignore[arg-type]
+    if noted.get("is_by_home"):
+        return "what the home's service and array can carry"
+    low, high = getattr(column, "min", None), getattr(column, "max", None)
+    return f"{low:,g} to {high:,g}" if low is not None and high is not None else ""
+
+
+def markdown() -> str:
+    """Return the contract as Markdown tables, one a table of the lake; the README carries this text."""
+    parts: list[str] = []
+    for table, schema in TABLES.items():
+        parts += [f"**{table}**", "", "| column | type | unit | may be empty | allowed | meaning |"]
+        parts += ["|---|---|---|---|---|---|"]
+        for name, column in schema.columns().items():
+            empty = "yes" if column.nullable else "no"
+            if meta(column)["is_required"] and column.nullable:
+                empty = "yes, but not the column"
+            cells = (f"`{name}`", kind(column), meta(column)["unit"], empty, span(column), column.description)
+            parts.append("| " + " | ".join(str(cell) for cell in cells) + " |")
+        parts.append("")
+    return "\n".join(parts)

@@ -1,0 +1,109 @@
+"""Reads delimited text so that no line is lost: every data row comes back as texts or as a bad row."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+from pathlib import Path
+from typing import IO
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.csv as pacsv
+
+ROW = "_staged_no"
+REASON = "_staged_reason"
+TEXT = "_staged_row"
+BAD = pl.Schema({ROW: pl.Int64, REASON: pl.String, TEXT: pl.String})
+
+
+class UnusableFile(Exception):
+    """A file that can't be used at all; the message is the reason."""
+
+
+def read_delimited(path: Path, delimiter: str = ",", *, is_multiline: bool) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return (rows, bad rows) of a UTF-8 text, plain or gzipped, with a header line; blank lines don't count.
+
+    `rows` has the header's columns as text, untouched, and the data row's number from 1 in `ROW`; `bad`
+    has the schema `BAD`. Only with `is_multiline` may a quoted value hold a line break: elsewhere a quote
+    that is never closed would swallow all rows that follow.
+
+    Raises
+    ------
+    UnusableFile
+        Not text, truncated, without a header, or with one name twice in it.
+    """
+    try:
+        names, is_empty = _header(path, delimiter)
+        if is_empty:
+            return pl.DataFrame(schema={name: pl.String for name in names} | {ROW: pl.Int64}), _bad([])
+        table, bad = _parse(path, delimiter, names, '"')
+        frame = pl.DataFrame(pl.from_arrow(table))
+        if not is_multiline and _has_line_break(frame, bad):
+            table, bad = _parse(path, delimiter, names, False)
+            frame = pl.DataFrame(pl.from_arrow(table)).with_columns(pl.all().str.strip_chars('"'))
+    except (OSError, EOFError, UnicodeDecodeError, pa.ArrowException, csv.Error) as error:
+        told = " ".join(str(error).split())
+        raise UnusableFile(f"cannot be read as delimited text ({told}); send it again, whole, as UTF-8") from error
+    return _numbered(frame, [number for number, _, _ in bad]), _bad(bad)
+
+
+def _open(path: Path) -> IO[str]:
+    if path.suffix == ".gz":
+        return gzip.open(path, "rt", encoding="utf-8-sig", newline="")
+    return path.open("r", encoding="utf-8-sig", newline="")
+
+
+def _header(path: Path, delimiter: str) -> tuple[list[str], bool]:
+    """Return the names in the first line that isn't blank, and whether nothing follows it."""
+    with _open(path) as text:
+        names: list[str] = next(filter(any, csv.reader(text, delimiter=delimiter)), [])
+        is_empty = not any(line.strip() for line in text)
+    if not names:
+        raise UnusableFile("is empty: there is no header line")
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise UnusableFile(f"has the column '{twice}' twice; keep one")
+    return names, is_empty
+
+
+def _parse(
+    path: Path, delimiter: str, names: list[str], quote: str | bool
+) -> tuple[pa.Table, list[tuple[int, str, str]]]:
+    """Parse as texts; the parser hands over each line with a wrong number of fields, header counted as 1."""
+    bad: list[tuple[int, str, str]] = []
+
+    def note(row: pacsv.InvalidRow) -> str:
+        told = f"malformed: {row.actual_columns} fields where the header has {row.expected_columns}"
+        bad.append((row.number - 1, told, row.text))
+        return "skip"
+
+    table = pacsv.read_csv(
+        path,
+        read_options=pacsv.ReadOptions(use_threads=False),
+        parse_options=pacsv.ParseOptions(
+            delimiter=delimiter, quote_char=quote, invalid_row_handler=note, newlines_in_values=quote == '"'
+        ),
+        convert_options=pacsv.ConvertOptions(
+            column_types={name: pa.string() for name in names}, strings_can_be_null=False
+        ),
+    )
+    return table.cast(pa.schema([(name, pa.string()) for name in table.column_names])), bad
+
+
+def _has_line_break(frame: pl.DataFrame, bad: list[tuple[int, str, str]]) -> bool:
+    if any("\n" in text for _, _, text in bad):
+        return True
+    found = frame.select(pl.any_horizontal(pl.all().str.contains("\n", literal=True).any())) if frame.width else frame
+    return bool(found.height and found.item())
+
+
+def _numbered(frame: pl.DataFrame, skipped: list[int]) -> pl.DataFrame:
+    """Give each row its number among all data rows, the skipped ones counted."""
+    every = pl.int_range(1, frame.height + len(skipped) + 1, dtype=pl.Int64, eager=True)
+    kept = every.filter(~every.is_in(pl.Series(skipped, dtype=pl.Int64).implode())) if skipped else every
+    return frame.with_columns(kept.alias(ROW))
+
+
+def _bad(rows: list[tuple[int, str, str]]) -> pl.DataFrame:
+    return pl.DataFrame(rows, schema=BAD, orient="row")

@@ -1,0 +1,81 @@
+"""Features -> pieces of evidence: from every fault's room and from what speaks for a right install."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline import sound
+from pipeline.contract import SOUND
+from pipeline.fault import Fault, Piece
+
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """The evidence of n homes: `values` (n, pieces) from 0 to 1, NaN for *cannot tell*, best leg of each piece.
+
+    `by_leg[piece]` holds the values of the legs the piece tells apart, each of shape (n,).
+    """
+
+    names: tuple[str, ...]
+    values: Float
+    by_leg: Mapping[str, Mapping[str, Float]]
+
+
+def all_pieces(catalogue: Mapping[str, Fault]) -> list[tuple[str, Piece]]:
+    """Return (owner, piece) of the whole catalogue in order, those of a sound install first."""
+    own = [(SOUND, piece) for piece in sound.PIECES]
+    return own + [(name, piece) for name, fault in catalogue.items() for piece in fault.pieces]
+
+
+def weigh(signals: pl.DataFrame, catalogue: Mapping[str, Fault]) -> Weighed:
+    """Return the evidence of the homes of `signals` (table site_signal), in its order.
+
+    Raises
+    ------
+    ValueError
+        Two pieces of the catalogue have the same name.
+    """
+    pieces = [piece for _, piece in all_pieces(catalogue)]
+    names = tuple(piece.name for piece in pieces)
+    if len(set(names)) < len(names):
+        raise ValueError("two pieces of evidence have the same name")
+    frame = signals.select(
+        value.cast(pl.Float64).clip(0.0, 1.0).alias(f"{piece.name}.{leg}")
+        for piece in pieces
+        for leg, value in piece.by_leg.items()
+    )
+    by_leg: dict[str, dict[str, Float]] = {}
+    columns = []
+    for piece in pieces:
+        legs = {leg: frame[f"{piece.name}.{leg}"].fill_null(float("nan")).to_numpy() for leg in piece.by_leg}
+        by_leg[piece.name] = legs
+        stacked = np.stack(list(legs.values()), axis=1)
+        silent = np.isnan(stacked).all(axis=1)
+        columns.append(np.where(silent, np.nan, np.nanmax(np.where(silent[:, None], 0.0, stacked), axis=1)))
+    return Weighed(names, np.stack(columns, axis=1), by_leg)
+
+
+def likely_legs(weighed: Weighed, fault: Fault, weights: Mapping[str, float]) -> tuple[list[str], Float]:
+    """Return the leg of each home that the fault's pieces favour, and by how much over the next [log odds].
+
+    `weights` are the model's weights of the pieces for this fault; only pieces that tell legs apart count.
+    """
+    legs = list(fault.legs)
+    size = len(weighed.values)
+    score = np.zeros((size, len(legs)))
+    for piece in fault.pieces:
+        if not piece.tells_leg:
+            continue
+        weight = max(weights.get(piece.name, 0.0), 0.1)
+        for column, leg in enumerate(legs):
+            score[:, column] += weight * np.nan_to_num(weighed.by_leg[piece.name].get(leg, np.zeros(size)))
+    order = np.sort(score, axis=1)
+    lead = order[:, -1] - order[:, -2] if len(legs) > 1 else np.full(size, np.inf)
+    return [legs[column] for column in score.argmax(axis=1)], lead

@@ -1,0 +1,110 @@
+"""Each clamp is on the other leg's conductor.
+
+On site: L1's clamp sits on L2's conductor and L2's on L1's, or their leads are exchanged at the
+monitor. The data: each current is multiplied with the wrong voltage. On 120/240 both legs are
+negative and exchanged; on 120/208 they are about half size, negative, with heavy reactive power. What
+else looks the same: both clamps reversed, told apart only by which leg's voltage sags with which
+channel. Crossed and both turned as well is harmless and reads right.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit import Circuit
+from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, on_two_legs
+from pipeline.match import near, negative, only_if, positive
+from pipeline.wiring import Clamp, Wiring
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Put each channel's clamps on the other leg's conductors; nothing to draw."""
+
+    def moved(clamps: tuple[Clamp, ...]) -> tuple[Clamp, ...]:
+        return tuple(replace(clamp, leg=3 - clamp.leg) for clamp in clamps)
+
+    return replace(wiring, l1=moved(wiring.l1), l2=moved(wiring.l2), severity="legs exchanged")
+
+
+def inverse(now: Channels, repair: Repair) -> Channels:
+    """Give each current its own voltage back; exact with leg voltages (and var on 120/208).
+
+    The true power of leg 2 is S2 = S1' * V2 / V1, that of leg 1 is S1 = S2' * V1 / V2: on 120/240
+    times -(v2 / v1), on 120/208 turned by -120 and +120 degrees.
+    """
+    up, down = now.l2_v / now.l1_v, now.l1_v / now.l2_v
+    if repair.service == "120/240":
+        return now._replace(
+            l1_w=-down * now.l2_w, l2_w=-up * now.l1_w, l1_var=-down * now.l2_var, l2_var=-up * now.l1_var
+        )
+    sine = 3**0.5 / 2
+    return now._replace(
+        l1_w=down * (-0.5 * now.l2_w - sine * now.l2_var),
+        l1_var=down * (sine * now.l2_w - 0.5 * now.l2_var),
+        l2_w=up * (-0.5 * now.l1_w + sine * now.l1_var),
+        l2_var=up * (-sine * now.l1_w - 0.5 * now.l1_var),
+    )
+
+
+REMEDY = Remedy(
+    action="Exchange the two clamps' leads at the monitor's terminals, so that each current meets its "
+    "own leg's voltage. Mark the leads by leg.",
+    fix_by="visit",
+    bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
+    minutes=30,
+    prove="Solar off, known 1.5 kW load on an outlet of leg 1: channel L1 rises by about +1.5 kW and L2 "
+    "stays; then the same on leg 2.",
+    habit="Trace each lead from clamp to terminal with a finger, and mark both ends before landing it.",
+)
+
+PIECES: tuple[Piece, ...] = (
+    Piece(
+        "both_gains_negative",
+        "Both legs answer the sun with the sign turned",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        {
+            "both": near("gain_l1", -1.0, "gain_l1_se", tolerance=0.15)
+            * near("gain_l2", -1.0, "gain_l2_se", tolerance=0.15)
+        },
+        "slope on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
+    ),
+    Piece(
+        "both_nights_negative",
+        "Both legs negative all night",
+        ("night_l1_negative_share", "night_l2_negative_share"),
+        {
+            "both": only_if(
+                (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
+                ((pl.col("night_l1_negative_share") + pl.col("night_l2_negative_share") - 1).clip(0, 1)).pow(2),
+            )
+        },
+        "negative in {night_l1_negative_share:.0%} and {night_l2_negative_share:.0%} of night intervals",
+    ),
+    Piece(
+        "crossed_sag",
+        "Each reading belongs to the other leg's voltage",
+        ("sag_l1_z", "sag_l2_z", "gain_l1", "night_sum_w"),
+        {
+            "both": negative("sag_l1_z")
+            * positive("sag_l2_z")
+            * pl.when((pl.col("gain_sum") < -0.4) | (pl.col("night_sum_high_w") < -10)).then(1.0).otherwise(0.0)
+        },
+        "V1 - V2 moves by {sag_l1:+.2f} V per kW of L1 and {sag_l2:+.2f} of L2 though both readings are negative",
+    ),
+)
+
+FAULT = Fault(
+    name="legs_crossed",
+    legs=("both",),
+    story="The clamp of L1 is on L2's conductor and the other way round, so each current is multiplied "
+    "with the wrong voltage.",
+    looks_like="both clamps reversed: the same powers on 120/240, told apart by the leg voltages only",
+    fits=on_two_legs,
+    effect=effect,
+    inverse=inverse,
+    pieces=PIECES,
+    remedy=REMEDY,
+)

@@ -1,0 +1,94 @@
+"""The clamp's jaws don't close.
+
+On site: not latched, or dirt, tape or a wire caught in the gap. The data: the leg reads low, with a
+phase lead that also skews real power where the power factor is low, and turns reactive power. What
+else looks the same: partial (no phase lead), a wrong ratio (both legs alike).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit import Circuit
+from pipeline.fault import Fault, Piece, Remedy, always, channels_of
+from pipeline.match import above, between, by_leg, only_if
+from pipeline.wiring import Wiring
+
+GAIN = (0.4, 0.92)
+LEAD_DEG = (3.0, 25.0)  # a wider gap reads lower and leads more
+LEAD_SPREAD_DEG = 4.0
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Draw the gap: gain and phase lead of the leg's first clamp (the others stay closed)."""
+    gain = float(rng.uniform(*GAIN))
+    openness = (GAIN[1] - gain) / (GAIN[1] - GAIN[0])
+    middle = LEAD_DEG[0] + openness * (LEAD_DEG[1] - LEAD_DEG[0])
+    lead_deg = float(np.clip(rng.normal(middle, LEAD_SPREAD_DEG), *LEAD_DEG))
+    factor = complex(gain * np.exp(1j * np.deg2rad(lead_deg)))
+    for channel in channels_of(leg, wiring):
+        first, *others = wiring.clamps(channel)
+        wiring = wiring.with_clamps(channel, (replace(first, gain=first.gain * factor), *others))
+    return replace(wiring, severity=f"gain {gain:.2f}, lead {lead_deg:.0f} deg")
+
+
+REMEDY = Remedy(
+    action="Open the clamp, wipe both faces of the gap, see that no wire or tape lies in it, and close it "
+    "until it clicks. Replace it if the latch is broken.",
+    fix_by="visit",
+    bring=("spare clamp of the same rating", "dry cloth", "clamp meter"),
+    minutes=25,
+    prove="Clamp meter on the same conductor against the reading, a motor or compressor running: within 5 %.",
+    habit="Close until it clicks, then pull on the jaw: a latched one doesn't move.",
+)
+
+PIECES: tuple[Piece, ...] = (
+    Piece(
+        "lead_and_low",
+        "Reads low and early",
+        ("phase_l1_deg", "phase_l2_deg", "phase_se_deg", "gain_l1", "gain_l2"),
+        by_leg(
+            lambda leg: only_if(
+                (pl.col("phase_se_deg") < 4) & (pl.col(f"gain_{leg}") > 0.2),
+                above(f"phase_{leg}_deg", 4.5, 1.0)
+                * between(f"gain_{leg}", 0.2, 0.95, f"gain_{leg}_se").fill_null(0.5),
+            )
+        ),
+        "current leads by {phase_l1_deg:.0f} / {phase_l2_deg:.0f} degrees on PV ramps",
+    ),
+    Piece(
+        "slightly_low",
+        "Reads too low for its class",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        by_leg(lambda leg: between(f"gain_{leg}", 0.55, 0.88, f"gain_{leg}_se", se_max=0.1)),
+        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
+    ),
+    Piece(
+        "no_lead",
+        "Reads low but not early",
+        ("phase_l1_deg", "phase_l2_deg", "phase_se_deg"),
+        by_leg(
+            lambda leg: only_if(
+                (pl.col("phase_se_deg") < 4) & (pl.col(f"gain_{leg}") > 0.2),
+                (1 - above(pl.col(f"phase_{leg}_deg").abs(), 3.0, 0.7))
+                * between(f"gain_{leg}", 0.15, 0.9, f"gain_{leg}_se").fill_null(0.5),
+            )
+        ),
+        "current leads by {phase_l1_deg:.0f} / {phase_l2_deg:.0f} degrees on PV ramps",
+    ),
+)
+
+FAULT = Fault(
+    name="loose_core",
+    legs=("l1", "l2", "both"),
+    story="The clamp's jaws are not latched or something lies in the gap, so it reads low and early.",
+    looks_like="partial; wrong_ratio when on both legs",
+    fits=always,
+    effect=effect,
+    inverse=None,
+    pieces=PIECES,
+    remedy=REMEDY,
+)

@@ -1,0 +1,104 @@
+"""One clamp of a parallel pair is reversed.
+
+On site: two CTs in parallel on one input, one of them turned. The data: the difference of two
+bundles instead of their sum; upstream on two equal conductors nearly zero with a slope near 0, at
+the loads a mix of positive and negative depending on which bundle is busy. What else looks the same:
+a dead channel (upstream), a reversed clamp (when the turned bundle carries most of the load).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit import Circuit
+from pipeline.fault import Fault, Piece, Remedy, channels_of
+from pipeline.match import above, below, by_leg, near, only_if
+from pipeline.wiring import Wiring
+
+UNEQUAL = 0.06  # standard deviation of how unequally two parallel conductors share the current
+
+
+def fits(wiring: Wiring, circuit: Circuit) -> bool:
+    """Fits channels with clamps in parallel."""
+    return len(wiring.l1) > 1
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Turn one clamp of the pair; draw which, and how unequal parallel conductors are."""
+    for channel in channels_of(leg, wiring):
+        clamps = list(wiring.clamps(channel))
+        if clamps[0].load_a == clamps[1].load_a:  # parallel conductors: never exactly equal
+            tilt = float(np.clip(rng.normal(0.0, UNEQUAL), -0.2, 0.2))
+            for at, factor in enumerate((1.0 + tilt, 1.0 - tilt)):
+                clamp = clamps[at]
+                clamps[at] = replace(
+                    clamp,
+                    load_a=clamp.load_a * factor,
+                    load_b=clamp.load_b * factor,
+                    source=clamp.source * factor,
+                )
+        at = int(rng.integers(len(clamps)))
+        clamps[at] = replace(clamps[at], is_turned=not clamps[at].is_turned)
+        wiring = wiring.with_clamps(channel, tuple(clamps))
+    return replace(wiring, severity="one clamp of the pair turned")
+
+
+REMEDY = Remedy(
+    action="Turn the one clamp of the pair whose mark faces the loads; both marks must face the utility.",
+    fix_by="visit",
+    bring=("clamp meter", "1.5 kW known load"),
+    minutes=30,
+    prove="Known 1.5 kW load on a circuit of each bundle in turn: the leg rises by about +1.5 kW both "
+    "times, and the leg's reading equals the sum of the two bundles.",
+    habit="Lay parallel clamps side by side with their marks the same way before closing them.",
+)
+
+PIECES: tuple[Piece, ...] = (
+    Piece(
+        "parallel_clamps",
+        "Two clamps a leg, by the register",
+        ("cts_per_leg",),
+        {"both": pl.when(pl.col("cts_per_leg") > 1).then(1.0).when(pl.col("cts_per_leg") == 1).then(0.0)},
+        "the register has {cts_per_leg:.0f} clamps a leg",
+        tells_leg=False,
+    ),
+    Piece(
+        "cancelled_gain",
+        "Two clamps a leg, and the leg hardly answers the sun",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "cts_per_leg"),
+        by_leg(
+            lambda leg: only_if(
+                pl.col("is_declared_upstream") & (pl.col("cts_per_leg") > 1),
+                near(f"gain_{leg}", 0.0, f"gain_{leg}_se", tolerance=0.12) * below(f"zero_{leg}_share", 0.3, 0.05),
+            )
+        ),
+        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W with two clamps a leg",
+    ),
+    Piece(
+        "mixed_night",
+        "Two clamps a leg, and negative part of the night",
+        ("night_l1_negative_share", "night_l2_negative_share", "cts_per_leg"),
+        by_leg(
+            lambda leg: only_if(
+                (pl.col("cts_per_leg") > 1) & (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
+                above(f"night_{leg}_negative_share", 0.05, 0.015) * below(f"night_{leg}_negative_share", 0.97, 0.01),
+            )
+        ),
+        "negative in {night_l1_negative_share:.0%} / {night_l2_negative_share:.0%} of night intervals",
+    ),
+)
+
+FAULT = Fault(
+    name="opposed_pair",
+    legs=("l1", "l2", "both"),
+    story="Of two clamps in parallel on one input one faces the wrong way, so they subtract.",
+    looks_like="dead or partial upstream; reversed where the turned bundle carries most of the load",
+    fits=fits,
+    effect=effect,
+    inverse=None,
+    pieces=PIECES,
+    remedy=REMEDY,
+)

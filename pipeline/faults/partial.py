@@ -1,0 +1,125 @@
+"""A part of the leg's current passes outside the clamp.
+
+On site: one CT of a parallel pair is missing, or one conductor or bundle was left outside the jaws.
+The data: a part of the load is never seen; upstream the slope on production shrinks with it (-0.25
+for one of two parallel conductors), downstream only the utility meter or the steps of 240 V loads
+tell. What else looks the same: a loose core or a wrong ratio (which scale everything, and the ratio
+both legs), a home with uneven legs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit import Circuit
+from pipeline.fault import Fault, Piece, Remedy, always, channels_of
+from pipeline.match import above, between, by_leg, near, only_if
+from pipeline.wiring import Clamp, Wiring
+
+HALF_SHARE = 0.6  # how often a lone CT misses one of two equal conductors
+ENCLOSED = (0.3, 0.75)  # range of the enclosed share otherwise
+
+
+def _outside(clamp: Clamp, rng: np.random.Generator) -> tuple[Clamp, str]:
+    """Leave a conductor outside a lone clamp: half of everything upstream, a bundle at the loads."""
+    if clamp.source == 0.0 and rng.random() < HALF_SHARE:
+        is_a = rng.random() < 0.5
+        kept = replace(clamp, load_a=0.0) if is_a else replace(clamp, load_b=0.0)
+        return kept, "one load bundle outside"
+    share = 0.5 if rng.random() < HALF_SHARE else float(rng.uniform(*ENCLOSED))
+    kept = replace(
+        clamp, load_a=clamp.load_a * share, load_b=clamp.load_b * share, source=clamp.source * share
+    )
+    return kept, f"{share:.2f} of the current enclosed"
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Take one clamp of a pair away, or leave a conductor outside a lone one."""
+    words = "one clamp of the pair missing"
+    for channel in channels_of(leg, wiring):
+        clamps = wiring.clamps(channel)
+        if len(clamps) > 1:
+            gone = int(rng.integers(len(clamps)))
+            kept = clamps[:gone] + clamps[gone + 1 :]
+        else:
+            lone, words = _outside(clamps[0], rng)
+            kept = (lone,)
+        wiring = wiring.with_clamps(channel, kept)
+    return replace(wiring, severity=words)
+
+
+REMEDY = Remedy(
+    action="Count the leg's conductors and enclose every one of them: add the missing parallel clamp or "
+    "lay the conductor left outside into the jaws.",
+    fix_by="visit",
+    bring=("clamp of the same rating", "splices and tool", "clamp meter"),
+    minutes=45,
+    prove="Clamp meter around all of the leg's conductors against the reading at the same moment, with "
+    "a 240 V load running: within 5 %.",
+    habit="Count conductors out of the panel and conductors in the clamps: the two numbers must agree.",
+)
+
+PIECES: tuple[Piece, ...] = (
+    Piece(
+        "low_gain",
+        "Sees only part of the sun",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        by_leg(lambda leg: between(f"gain_{leg}", 0.13, 0.86, f"gain_{leg}_se", se_max=0.15)),
+        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
+    ),
+    Piece(
+        "half_gain",
+        "Sees half the sun, as one of two parallel conductors does",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        by_leg(lambda leg: near(f"gain_{leg}", 0.5, f"gain_{leg}_se", se_max=0.12)),
+        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W: half of right is -0.25",
+    ),
+    Piece(
+        "uneven_pairs",
+        "240 V loads step one leg less than the other",
+        ("pair_log_ratio", "pair_log_se", "pair_n"),
+        {
+            leg: only_if(
+                (pl.col("pair_n") >= 15) & (pl.col("pair_log_se") < 0.12),
+                above(pl.col("pair_log_ratio") * sign - 2 * pl.col("pair_log_se"), 0.13, 0.04),
+            )
+            for leg, sign in (("l1", 1.0), ("l2", -1.0))
+        },
+        "{pair_n:.0f} simultaneous big steps: L2 steps exp({pair_log_ratio:+.2f}) times L1",
+    ),
+    Piece(
+        "meter_low",
+        "The utility meter counts more than the leg shows",
+        ("meter_gain_l1", "meter_gain_l2", "meter_r2"),
+        by_leg(
+            lambda leg: only_if(
+                (pl.col("meter_r2") > 0.5) & (pl.col("meter_gain_se") < 0.1),
+                above(f"meter_gain_{leg}", 0.15, 0.04) * (1 - above(f"meter_gain_{leg}", 0.88, 0.02)),
+            )
+        ),
+        "against the utility meter L1 reads {meter_gain_l1:.2f} and L2 {meter_gain_l2:.2f} of the truth",
+    ),
+    Piece(
+        "meter_unseen",
+        "The utility meter moves with loads no clamp sees",
+        ("meter_r2",),
+        {"both": only_if(pl.col("meter_share") > 0.5, 1 - above("meter_r2", 0.97, 0.008))},
+        "clamps and PV explain {meter_r2:.0%} of the utility meter's steps",
+        tells_leg=False,
+    ),
+)
+
+FAULT = Fault(
+    name="partial",
+    legs=("l1", "l2", "both"),
+    story="A parallel clamp is missing or a conductor was left outside, so part of the leg is never seen.",
+    looks_like="loose_core; wrong_ratio when on both legs; a home whose load sits mostly on the other leg",
+    fits=always,
+    effect=effect,
+    inverse=None,
+    pieces=PIECES,
+    remedy=REMEDY,
+)

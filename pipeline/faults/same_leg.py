@@ -1,0 +1,120 @@
+"""Both clamps are on one leg's conductors.
+
+On site: the second clamp was closed around the conductor next to the first instead of the other
+leg's. The data: the misplaced channel mirrors the other with the sign turned (120/240), so the two
+sum to about zero; if it was also turned, it is a copy. On 120/208 it is minus half a copy plus
+reactive power. The other leg's load is never seen. What else looks the same: nothing lasts like it;
+homes whose load is all 240 V run alike too, but with a positive sum and ordinary scatter at night.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit import Circuit
+from pipeline.fault import Fault, Piece, Remedy, channels_of, on_two_legs
+from pipeline.match import above, below, near, negative, only_if, positive
+from pipeline.wiring import Wiring
+
+ALSO_TURNED_SHARE = 0.25  # how often the misplaced clamp faces the other way as well
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Move the leg's clamps to the other leg; draw whether they are turned as well."""
+    is_turned = bool(rng.random() < ALSO_TURNED_SHARE)
+    channel = channels_of(leg, wiring)[0]
+    moved = tuple(
+        replace(clamp, leg=3 - clamp.leg, is_turned=clamp.is_turned != is_turned)
+        for clamp in wiring.clamps(channel)
+    )
+    wiring = wiring.with_clamps(channel, moved)
+    return replace(wiring, severity="a copy: misplaced and turned" if is_turned else "a mirror image")
+
+
+REMEDY = Remedy(
+    action="Move the misplaced clamp to its own leg's conductor (follow the conductor to the breaker's "
+    "pole, not the colour of its insulation).",
+    fix_by="visit",
+    bring=("voltage tester", "lead markers", "1.5 kW known load"),
+    minutes=35,
+    prove="Solar off, known 1.5 kW load on an outlet of the missing leg: its channel rises by about "
+    "+1.5 kW and the other stays.",
+    habit="Measure 240 V (208 V) between the two conductors you clamp: 0 V means the same leg twice.",
+)
+
+
+def _mirrors(kind: str) -> pl.Expr:
+    """Share of steps that both legs take together, by night and by day, where there are enough."""
+    night = only_if(pl.col("active_steps") >= 15, above(f"{kind}_share", 0.85, 0.04))
+    day = only_if(pl.col("active_day_steps") >= 15, above(f"{kind}_day_share", 0.85, 0.04))
+    return pl.coalesce(night * day.fill_null(1.0), day)
+
+
+PIECES: tuple[Piece, ...] = (
+    Piece(
+        "mirror_steps",
+        "One leg mirrors the other",
+        ("mirror_share", "mirror_day_share", "active_steps"),
+        {
+            leg: _mirrors("mirror") * above(pl.col(f"night_{other}_w") - pl.col(f"night_{leg}_w"), 0.0, 20.0)
+            for leg, other in (("l1", "l2"), ("l2", "l1"))
+        },
+        "{mirror_share:.0%} of {active_steps:.0f} night steps are the other leg's with the sign turned",
+    ),
+    Piece(
+        "copied_steps",
+        "One leg copies the other",
+        ("equal_share", "equal_day_share", "active_steps"),
+        {
+            leg: _mirrors("equal")
+            * above("leg_corr_night", 0.99, 0.003)
+            * (sign("sag_one_z", 2.0).fill_null(0.5))
+            for leg, sign in (("l1", positive), ("l2", negative))
+        },
+        "{equal_share:.0%} of {active_steps:.0f} night steps are the same on both legs",
+    ),
+    Piece(
+        "sum_near_zero",
+        "The legs cancel out",
+        ("night_sum_w", "night_l1_w", "night_l2_w"),
+        {
+            "both": only_if(
+                pl.max_horizontal(pl.col("night_l1_w").abs(), pl.col("night_l2_w").abs()) > 40,
+                below(
+                    pl.max_horizontal(pl.col("night_sum_high_w").abs(), pl.col("night_sum_low_w").abs())
+                    / pl.max_horizontal(pl.col("night_l1_high_w").abs(), pl.col("night_l2_high_w").abs(), pl.lit(40.0)),
+                    0.12,
+                    0.03,
+                ),
+            )
+        },
+        "the legs sum to {night_sum_low_w:.0f} to {night_sum_high_w:.0f} W by night",
+        tells_leg=False,
+    ),
+    Piece(
+        "opposed_gains",
+        "The legs answer the sun in opposite directions",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        {
+            leg: near(f"gain_{leg}", -1.0, f"gain_{leg}_se", tolerance=0.15)
+            * near(f"gain_{other}", 1.0, f"gain_{other}_se", tolerance=0.15)
+            for leg, other in (("l1", "l2"), ("l2", "l1"))
+        },
+        "slope on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W",
+    ),
+)
+
+FAULT = Fault(
+    name="same_leg",
+    legs=("l1", "l2"),
+    story="Both clamps are around one leg's conductors; the other leg is not measured at all.",
+    looks_like="a home with nearly all load at 240 V; one clamp reversed",
+    fits=on_two_legs,
+    effect=effect,
+    inverse=None,
+    pieces=PIECES,
+    remedy=REMEDY,
+)

@@ -1,0 +1,99 @@
+"""The production clamp and a consumption clamp are exchanged at the terminals.
+
+On site: two leads landed on each other's terminals. The data: "consumption" of that leg is
+bell-shaped and dead at night, "production" lives at night. How large depends on how production is
+metered. One clamp on one inverter conductor, multiplied with the voltage between the legs: the leg
+shows half the production and the production channel twice the leg. Both conductors folded through
+the clamp, multiplied with one leg's voltage: a plain exchange. If production is led by the other leg,
+both come out negative. What else looks the same: a home that is empty by night, a clock hours off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit import Circuit
+from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, channels_of
+from pipeline.match import above, below, only_if
+from pipeline.wiring import Wiring
+
+
+def fits(wiring: Wiring, circuit: Circuit) -> bool:
+    """Fits homes with monitored solar."""
+    return circuit.has_pv
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Exchange the production channel's clamps with the leg's; nothing to draw."""
+    channel = channels_of(leg, wiring)[0]
+    clamps = wiring.clamps(channel)
+    wiring = wiring.with_clamps(channel, wiring.production)
+    return replace(wiring, production=clamps, severity=f"production by {wiring.production_by} voltage")
+
+
+def inverse(now: Channels, repair: Repair) -> Channels:
+    """Exchange the two again; exact on 120/240 with equal leg voltages and on "single".
+
+    Reactive power of the leg was not recorded by the production channel and becomes null.
+    """
+    unknown = pl.lit(None, dtype=pl.Float64)
+    factor = 1.0 if repair.service == "single" else repair.production_factor
+    if repair.leg == "l1":
+        return now._replace(l1_w=now.pv_w / factor, pv_w=now.l1_w * factor, l1_var=unknown)
+    return now._replace(l2_w=now.pv_w / factor, pv_w=now.l2_w * factor, l2_var=unknown)
+
+
+REMEDY = Remedy(
+    action="Exchange the two leads at the monitor's terminals and mark them.",
+    fix_by="visit",
+    bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
+    minutes=25,
+    prove="Solar off: production reads 0 and a known 1.5 kW load shows on the leg as about +1.5 kW. "
+    "Solar on: production agrees with the inverter's display within 5 %.",
+    habit="Land the production lead first, with the loads on and solar off: it must read zero.",
+)
+
+PIECES: tuple[Piece, ...] = (
+    Piece(
+        "production_by_night",
+        "Production lives by night",
+        ("pv_dark_live_share", "pv_dark_share"),
+        {"both": above("pv_dark_live_share", 0.5, 0.08) * above("pv_dark_share", 0.08, 0.02)},
+        "production above zero in {pv_dark_live_share:.0%} of dark intervals",
+        tells_leg=False,
+    ),
+    Piece(
+        "leg_follows_sun",
+        "A leg is bell-shaped and dead by night",
+        ("sky_corr_l1", "sky_corr_l2", "zero_l1_dark_share", "zero_l2_dark_share"),
+        {
+            leg: above(pl.col(f"sky_corr_{leg}").abs(), 0.6, 0.06)
+            * below(pl.max_horizontal(pl.col(f"dark_{leg}_size_w"), pl.lit(0.0)), 12.0, 4.0)
+            for leg in ("l1", "l2")
+        },
+        "follows the sun with r {sky_corr_l1:+.2f} / {sky_corr_l2:+.2f}",
+    ),
+    Piece(
+        "production_without_sun",
+        "Production doesn't follow the sun",
+        ("sky_corr_pv", "pv_max_w"),
+        {"both": only_if(pl.col("pv_max_w") > 50, below("sky_corr_pv", 0.35, 0.06))},
+        "production follows the sun with r {sky_corr_pv:+.2f}",
+        tells_leg=False,
+    ),
+)
+
+FAULT = Fault(
+    name="swapped_with_pv",
+    legs=("l1", "l2"),
+    story="The production clamp's lead and a consumption clamp's lead are on each other's terminals.",
+    looks_like="a clock hours off; a home without load at night",
+    fits=fits,
+    effect=effect,
+    inverse=inverse,
+    pieces=PIECES,
+    remedy=REMEDY,
+)

@@ -1,0 +1,111 @@
+"""The monitor is configured for another CT rating.
+
+On site: nothing is wrong; the rating entered at commissioning is not the one printed on the clamps.
+The data: both legs scaled by the same factor, load and slope on production alike. What else looks the
+same: partial or loose cores on both legs (never the same factor twice), a production reading that is
+itself scaled wrongly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit import Circuit
+from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always
+from pipeline.match import above, alike, near, only_if, outside
+from pipeline.wiring import Wiring
+
+# (configured, true) ratings in amperes that get confused.
+RATINGS = ((100, 200), (200, 100), (50, 100), (60, 200), (400, 200), (50, 200), (200, 400), (150, 200))
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Draw which rating was entered for which clamp."""
+    configured, true = RATINGS[int(rng.integers(len(RATINGS)))]
+    return replace(
+        wiring,
+        ratio=wiring.ratio * configured / true,
+        severity=f"configured {configured} A, is {true} A",
+    )
+
+
+def inverse(now: Channels, repair: Repair) -> Channels:
+    """Divide both legs by configured over true; exact."""
+    return now._replace(
+        l1_w=now.l1_w / repair.ratio,
+        l2_w=now.l2_w / repair.ratio,
+        l1_var=now.l1_var / repair.ratio,
+        l2_var=now.l2_var / repair.ratio,
+    )
+
+
+REMEDY = Remedy(
+    action="Ask for a photo of the clamps' labels (or look it up in the install photos) and set the "
+    "monitor to that rating.",
+    fix_by="office",
+    bring=(),
+    minutes=10,
+    prove="After the change the slope of each upstream leg on production returns to -0.5, and the load "
+    "agrees with the utility meter within 5 %.",
+    habit="Read the rating off the clamp and enter that number, never the one from the last job.",
+)
+
+PIECES: tuple[Piece, ...] = (
+    Piece(
+        "common_gain",
+        "Both legs off by the same factor against the sun",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        {
+            "both": alike("gain_l1", "gain_l2", "gain_l1_se", "gain_l2_se")
+            * outside("gain_sum", 0.85, 1.17, "gain_sum_se", se_max=0.2)
+            * above("gain_sum", 0.17, 0.04)
+        },
+        "slopes on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W: {gain_sum:.2f} times right",
+    ),
+    Piece(
+        "gain_above_one",
+        "Sees more sun than there is",
+        ("gain_sum", "gain_sum_se"),
+        {"both": only_if(pl.col("gain_sum_se") < 0.2, above(pl.col("gain_sum") - 2 * pl.col("gain_sum_se"), 1.2, 0.06))},
+        "slope of both legs on PV {slope_sum:+.2f} W per W, right would be -1",
+    ),
+    Piece(
+        "rating_ratio",
+        "The factor is one of two CT ratings",
+        ("gain_sum", "gain_sum_se"),
+        {
+            "both": pl.max_horizontal(
+                *(near("gain_sum", ratio, "gain_sum_se", tolerance=0.04 * ratio, se_max=0.1 * ratio) for ratio in (0.25, 0.5, 2.0, 4.0))
+            )
+        },
+        "the legs read {gain_sum:.2f} times right against the sun",
+    ),
+    Piece(
+        "meter_scale",
+        "Both legs off by the same factor against the utility meter",
+        ("meter_gain_l1", "meter_gain_l2", "meter_r2"),
+        {
+            "both": only_if(
+                (pl.col("meter_r2") > 0.6) & (pl.col("meter_gain_se") < 0.1),
+                (-((pl.col("meter_l1") / pl.col("meter_l2").fill_null(pl.col("meter_l1")) - 1) / 0.1).pow(2) / 2).exp()
+                * above((pl.col("meter_l1").abs().log()).abs(), 0.16, 0.03),
+            )
+        },
+        "against the utility meter L1 reads {meter_gain_l1:.2f} and L2 {meter_gain_l2:.2f} of the truth",
+    ),
+)
+
+FAULT = Fault(
+    name="wrong_ratio",
+    legs=("both",),
+    story="The monitor is configured for clamps of another rating; both legs are scaled alike.",
+    looks_like="partial or loose_core on both legs; a scaled production reading",
+    fits=always,
+    effect=effect,
+    inverse=inverse,
+    pieces=PIECES,
+    remedy=REMEDY,
+)

@@ -1,0 +1,64 @@
+"""Days of statistics -> one row a home: what the physics says over the home's span, beside the register."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline import warehouse
+from pipeline.settings import Settings
+
+WINDOW_TABLES = ("site_window", "site_window_slope", "site_feature")
+
+
+def site_fact(sites: pl.DataFrame) -> pl.DataFrame:
+    """Return what the evidence reads of the register, one row a site.
+
+    An empty `service` is taken as 120/240; production counts as added back only where the register also says
+    that the CTs see it (a source adds nothing back to a reading that carries no production).
+    """
+    return sites.select(
+        "site_id",
+        pl.col("service").fill_null("120/240"),
+        pl.col("ct_sees_pv").alias("is_declared_upstream"),
+        (pl.col("pv_added_back").fill_null(False) & pl.col("ct_sees_pv").fill_null(True)).alias("is_added_back"),
+        pl.col("has_battery").fill_null(False),
+        pl.col("cts_per_leg").cast(pl.Float64),
+        pl.col("lead_extended"),
+        pl.col("pv_kw").cast(pl.Float64),
+        "ct_location",
+    )
+
+
+def site_signals(
+    con: duckdb.DuckDBPyConnection,
+    day_files: Sequence[Path],
+    span: pl.DataFrame,
+    sites: pl.DataFrame,
+    settings: Settings,
+) -> pl.DataFrame:
+    """Return table site_signal (see sql/site_signal.sql) for the homes of `span` that have rows.
+
+    Parameters
+    ----------
+    day_files
+        The store's site_day files of the window.
+    span
+        `site_id`, `from_on`, `to_on`: the days that speak for each home.
+    sites
+        The register, every contract column present.
+    """
+    params = {**settings.feature.model_dump(), "day_files": [str(path) for path in day_files]}
+    con.register("site_span", span.to_arrow())
+    con.register("site_fact", site_fact(sites).to_arrow())
+    for table in WINDOW_TABLES:
+        warehouse.build(con, table, params)
+    signals = warehouse.query(con, "site_signal", params)
+    for table in WINDOW_TABLES:
+        con.execute(f'DROP TABLE "{table}"')
+    for view in ("site_span", "site_fact"):
+        con.unregister(view)
+    return signals.sort("site_id")

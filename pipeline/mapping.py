@@ -1,0 +1,185 @@
+"""lake.toml: how a source's own columns become the contract's, said in a few lines and checked when read.
+
+    [intervals]
+    minutes = 15                        # length of an interval, where energy or an end label needs it
+    labelled = "end"                    # the source's time is the interval's end
+    zone = "America/Denver"             # or a fixed "-07:00"; times that carry their own offset keep it
+    [intervals.columns]
+    site_id = "meter"
+    interval_start = "read_at"
+    l1_w = { from = "l1_kwh", unit = "kWh an interval" }
+    l2_w = { from = "l2_amps", unit = "A", volts = "l2_volts", power_factor = 0.95, sign = -1 }
+
+A contract column that is not named keeps its own name. Without the file every column does.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+import polars as pl
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from pipeline import contract
+from pipeline.errors import InputError
+
+ENERGY_UNITS = {"Wh an interval": 1.0, "kWh an interval": 1000.0}
+UNITS: dict[str, dict[str, float]] = {
+    "W": {"W": 1.0, "kW": 1000.0, "A": 1.0, **ENERGY_UNITS},
+    "var": {"var": 1.0, "kvar": 1000.0},
+    "V": {"V": 1.0},
+    "Wh": {"Wh": 1.0, "kWh": 1000.0},
+}
+EPOCHS: dict[str, Literal["s", "ms"]] = {"epoch s": "s", "epoch ms": "ms"}
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class Source(_Part):
+    """Where one contract column comes from. A plain text stands for `{ from = text }`."""
+
+    source: str = Field(alias="from")
+    unit: str | None = None
+    sign: Literal[1, -1] = 1
+    volts: str | float | None = None
+    power_factor: str | float = 1.0
+
+    @model_validator(mode="before")
+    @classmethod
+    def _plain_name(cls, value: Any) -> Any:
+        return {"from": value} if isinstance(value, str) else value
+
+
+class Long(_Part):
+    """One row a channel: the column that names the channel, the one that holds its value, and what to skip."""
+
+    channel: str
+    value: str
+    ignore: tuple[str, ...] = ()
+
+
+class Intervals(_Part):
+    """[intervals] of lake.toml."""
+
+    columns: dict[str, Source] = {}
+    minutes: int | None = None
+    labelled: Literal["start", "end"] = "start"
+    zone: str = "UTC"
+    time_format: str | None = None
+    long: Long | None = None
+    delimiter: str = Field(default=",", min_length=1, max_length=1)
+    decimal: Literal[".", ","] = "."
+    empty: tuple[str, ...] = ()
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        if offset_min(zone) is None:
+            try:
+                ZoneInfo(zone)
+            except (KeyError, ValueError, OSError) as error:
+                raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00") from error
+        return zone
+
+    @field_validator("minutes")
+    @classmethod
+    def _known_length(cls, minutes: int | None) -> int | None:
+        if minutes is not None and minutes not in contract.INTERVAL_MINUTES:
+            raise ValueError(f"{minutes} is not one of {contract.INTERVAL_MINUTES}")
+        return minutes
+
+    @model_validator(mode="after")
+    def _fits_the_contract(self) -> Intervals:
+        if self.labelled == "end" and self.minutes is None:
+            raise ValueError('labelled = "end" needs minutes, the length of an interval')
+        fields = contract.Interval.columns()
+        for name, source in self.columns.items():
+            if name not in fields:
+                raise ValueError(f"columns.{name} is not in the contract; allowed: {', '.join(fields)}")
+            allowed = UNITS.get(str(contract.meta(fields[name])["unit"]), {})
+            if source.unit is not None and source.unit not in allowed:
+                raise ValueError(f"columns.{name}: unit '{source.unit}' unknown; allowed: {', '.join(allowed)}")
+            if source.unit in ENERGY_UNITS and self.minutes is None:
+                raise ValueError(f"columns.{name}: '{source.unit}' needs minutes, the length of an interval")
+            if source.unit == "A" and source.volts is None:
+                raise ValueError(f"columns.{name}: unit A needs volts, a number or a column")
+        return self
+
+
+class Field_(_Part):
+    """Where one register column comes from: a column, or the same value in every row."""
+
+    source: str | None = Field(default=None, alias="from")
+    always: str | float | bool | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _plain_name(cls, value: Any) -> Any:
+        return {"from": value} if isinstance(value, str) else value
+
+
+Fields = dict[str, Field_]
+
+
+class Mapping(_Part):
+    """The whole of lake.toml."""
+
+    intervals: Intervals = Intervals()
+    sites: Fields = {}
+    crews: Fields = {}
+    visits: Fields = {}
+    trainings: Fields = {}
+
+    @model_validator(mode="after")
+    def _fits_the_contract(self) -> Mapping:
+        for table in ("sites", "crews", "visits", "trainings"):
+            allowed = contract.TABLES[table].columns()
+            for name in getattr(self, table):
+                if name not in allowed:
+                    raise ValueError(f"{table}.{name} is not in the contract; allowed: {', '.join(allowed)}")
+        return self
+
+
+def read_mapping(text: str, where: str) -> Mapping:
+    """Return the mapping that `text` (the file `where`) says.
+
+    Raises
+    ------
+    InputError
+        Not TOML, an unknown key (with the keys allowed), or a value that makes no sense.
+    """
+    try:
+        return Mapping(**tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{where}: not valid TOML: {error}") from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        told = first["msg"].removeprefix("Value error, ")
+        if first["type"] == "extra_forbidden":
+            told = f"unknown key; allowed: {', '.join(_allowed(first['loc']))}"
+        raise InputError(f"{where}: {key + ': ' if key else ''}{told}") from error
+
+
+def _allowed(where: tuple[int | str, ...]) -> list[str]:
+    parts = [str(part) for part in where]
+    model: type[BaseModel] = Mapping
+    if parts[0] == "intervals" and len(parts) > 1:
+        model = Intervals
+        if len(parts) > 2:
+            model = Source if parts[1] == "columns" else Long
+    elif len(parts) > 1:
+        model = Field_
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def offset_min(zone: str) -> int | None:
+    """Return a fixed offset like +05:30 in minutes, or None for a named zone."""
+    sign, hours, colon, minutes = zone[:1], zone[1:3], zone[3:4], zone[4:]
+    if len(zone) != 6 or sign not in ("+", "-") or colon != ":" or not (hours + minutes).isdigit():
+        return None
+    return (-1 if sign == "-" else 1) * (int(hours) * 60 + int(minutes))

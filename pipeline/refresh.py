@@ -1,0 +1,104 @@
+"""Brings the store up to date with the lake: redoes the days that are new, late or changed, and no other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline import daystats, warehouse
+from pipeline.ingest import load_day
+from pipeline.lake import Lake
+from pipeline.registers import Registers
+from pipeline.settings import Settings
+from pipeline.store import DayCounts, Store, day_digest
+
+
+@dataclass(frozen=True)
+class StoredDay:
+    """One day in the store, up to date with the lake."""
+
+    day: date
+    digest: str
+    counts: DayCounts
+    is_fresh: bool
+
+    def path(self, store: Store, table: str) -> Path:
+        """Return the file of this day's table."""
+        return store.path(table, self.day, self.digest)
+
+
+def refresh_days(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    days: Iterable[date],
+    registers: Registers,
+    store: Store,
+    settings: Settings,
+    workdir: Path,
+    tell: Callable[[date, bool], None] = lambda day, is_fresh: None,
+) -> list[StoredDay]:
+    """Return every day of `days` from the store, after redoing those that changed.
+
+    A day is redone when its files, the SQL or the settings differ from what it was worked out from, when a
+    register fact that it used has changed, or when a home it could not place is known now. `tell` hears of each
+    day when it is done, and whether it was read anew.
+    """
+    sky = daystats.site_sky(registers.sites, settings.day)
+    done = []
+    for day in days:
+        digest = day_digest(lake.fingerprint(day), settings)
+        is_fresh = not (store.has(day, digest) and _is_current(con, store, day, digest, sky))
+        if is_fresh:
+            _redo(con, lake, day, digest, registers, sky, store, settings, workdir)
+        done.append(StoredDay(day, digest, store.counts(day, digest), is_fresh))
+        tell(day, is_fresh)
+    return done
+
+
+def _redo(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    digest: str,
+    registers: Registers,
+    sky: pl.DataFrame,
+    store: Store,
+    settings: Settings,
+    workdir: Path,
+) -> None:
+    intake = load_day(con, lake, day, registers, settings, workdir)
+    site_day, site_hour = daystats.build_day(con, sky, settings.day, day)
+    con.execute("DROP TABLE interval_used")
+    unknown = unknown_homes(intake.rejects)
+    counts = DayCounts(
+        intake.rows_in, intake.used, intake.duplicate, intake.rejected, len(intake.files), tuple(unknown)
+    )
+    store.put(
+        day, digest, {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}, counts
+    )
+
+
+def unknown_homes(rejects: pl.DataFrame) -> list[str]:
+    """Return the site ids that rows were rejected for because no register knows them."""
+    ids = (
+        rejects.filter(pl.col("reason").str.starts_with("unknown home"))
+        .get_column("row")
+        .str.json_path_match("$.site_id")
+    )
+    return sorted(ids.drop_nulls().unique())
+
+
+def _is_current(
+    con: duckdb.DuckDBPyConnection, store: Store, day: date, digest: str, sky: pl.DataFrame
+) -> bool:
+    con.register("site_sky", sky.to_arrow())
+    params = {"day_files": [str(store.path("site_day", day, digest))]}
+    moved = warehouse.query(con, "site_day_moved", params).height
+    con.unregister("site_sky")
+    known = set(sky["site_id"])
+    return not moved and not known.intersection(store.counts(day, digest).unknown_homes)

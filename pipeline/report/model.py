@@ -1,0 +1,70 @@
+"""What the report is made of: the night's tables and the words about faults, nothing else.
+
+The report is a pure function of a `ReportInput` and the settings: no clock, no network, no lake.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+
+@dataclass(frozen=True)
+class NightCounts:
+    """Rows and homes of one night; rows_in = rows_used + rows_duplicate + rows_rejected."""
+
+    rows_in: int
+    rows_used: int
+    rows_duplicate: int
+    rows_rejected: int
+    homes: int
+    homes_silent: int
+
+
+@dataclass(frozen=True)
+class FaultCard:
+    """One fault in words for people: what went wrong on site and what to do about it.
+
+    `fix_by` is "office" or "visit"; `minutes` is the usual time on site; `prove` says what to see before
+    leaving; `cautions` are those of this fault alone, beside the general ones.
+    """
+
+    name: str
+    story: str
+    looks_like: str
+    action: str
+    fix_by: str
+    bring: str
+    minutes: int
+    prove: str
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ReportInput:
+    """Everything the pages show.
+
+    The frames are the tables of the same names: `site_scores` one row a home, `revisit_list` one row a
+    listed home, `site_weight` one row a piece of evidence (the first is the prior; weights in log odds),
+    `site_daily` one row a home and day, `site_hour` one row a home and UTC hour [W], `crew_quality` one row
+    a crew, `rejects` (reason, count), `sites` the register. `faults` maps a fault's contract name to its
+    card; `cautions` go on every work order.
+    """
+
+    as_of: date
+    window_days: int
+    model_id: str
+    counts: NightCounts
+    site_scores: pl.DataFrame
+    revisit_list: pl.DataFrame
+    site_weight: pl.DataFrame
+    site_daily: pl.DataFrame
+    site_hour: pl.DataFrame
+    crew_quality: pl.DataFrame
+    rejects: pl.DataFrame
+    sites: pl.DataFrame
+    faults: Mapping[str, FaultCard]
+    cautions: tuple[str, ...]

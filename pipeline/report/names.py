@@ -1,0 +1,18 @@
+"""File names for homes: safe on every disk, never outside their folder, never shared by two homes."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+
+_LONGEST = 40
+
+
+def page_name(site_id: str) -> str:
+    """Return the file name of a home's page, `<readable part>-<hash>.html`.
+
+    The readable part keeps ASCII letters, digits, and dashes of the id, in lower case; 16 hex digits of the
+    id's SHA-256 tell apart ids that read alike, also on disks that ignore case.
+    """
+    readable = re.sub(r"[^a-z0-9]+", "-", site_id.lower()).strip("-")[:_LONGEST].strip("-") or "home"
+    return f"{readable}-{hashlib.sha256(site_id.encode('utf-8')).hexdigest()[:16]}.html"

@@ -1,0 +1,42 @@
+// Draws the page's specs with the local bundle; swaps the light palette for the dark one where asked.
+(function () {
+  "use strict";
+  const dark = window.matchMedia("(prefers-color-scheme: dark)");
+  const swaps = JSON.parse(document.getElementById("dark-colours").textContent);
+  const views = [];
+
+  // Colours are whole string values outside the data; nothing else of a spec is touched.
+  function recolour(value, key) {
+    if (key === "datasets") return value;
+    if (typeof value === "string") return swaps[value] || value;
+    if (Array.isArray(value)) return value.map((item) => recolour(item));
+    if (value && typeof value === "object") {
+      return Object.fromEntries(Object.entries(value).map(([name, part]) => [name, recolour(part, name)]));
+    }
+    return value;
+  }
+
+  async function draw(useDark) {
+    views.splice(0).forEach((view) => view.finalize());
+    for (const box of document.querySelectorAll("[data-spec]")) {
+      const spec = JSON.parse(document.getElementById(box.dataset.spec).textContent);
+      // ast: expressions are interpreted, so the page's policy can forbid eval.
+      views.push(await window.vegaEmbed(box, useDark ? recolour(spec) : spec, {
+        actions: false, renderer: "svg", ast: true, tooltip: { theme: useDark ? "dark" : "light" },
+      }));
+    }
+    document.documentElement.dataset.drawn = "true";
+  }
+
+  function failed(error) {
+    console.error(error);
+    document.querySelectorAll("[data-spec]:empty").forEach((box) => {
+      box.textContent = "This picture could not be drawn; its caption has the numbers.";
+    });
+  }
+
+  let queue = draw(dark.matches).catch(failed);
+  dark.addEventListener("change", () => { queue = queue.then(() => draw(dark.matches)).catch(failed); });
+  window.addEventListener("beforeprint", () => { if (dark.matches) queue = queue.then(() => draw(false)).catch(failed); });
+  window.addEventListener("afterprint", () => { if (dark.matches) queue = queue.then(() => draw(true)).catch(failed); });
+})();

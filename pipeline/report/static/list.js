@@ -1,0 +1,146 @@
+// Filters, sorts and counts the list; draws where today's visits end; saves the rows shown as CSV.
+(function () {
+  "use strict";
+  const byId = (id) => document.getElementById(id);
+  const tables = ["visits", "office"].map(byId);
+  const rows = tables.flatMap((table) => Array.from(table.tBodies[0].rows));
+  const selects = Array.from(document.querySelectorAll("[data-filter]"));
+  const line = document.createElement("tr");
+  line.className = "line";
+  line.setAttribute("role", "row");
+  const lineCell = line.insertCell();
+  lineCell.setAttribute("role", "cell");
+
+  const haystack = new Map(rows.map((row) => {
+    const d = row.dataset;
+    const text = [d.site_id, d.area, d.words, d.evidence, d.also_possible, d.bring, d.standing, d.crew_id].join(" ");
+    return [row, text.toLowerCase()];
+  }));
+
+  function passes(row, without) {
+    const least = Number(byId("f-likelihood").value) / 100;
+    if (Number(row.dataset.likelihood || 0) < least) return false;
+    const text = byId("f-text").value.trim().toLowerCase();
+    if (text && !haystack.get(row).includes(text)) return false;
+    return selects.every((select) => select === without || select.value === "*" ||
+      select.value === "=" + row.dataset[select.dataset.filter]);
+  }
+
+  function countChoices() {
+    for (const select of selects) {
+      const found = new Map();
+      let all = 0;
+      for (const row of rows) {
+        if (!passes(row, select)) continue;
+        const value = "=" + row.dataset[select.dataset.filter];
+        found.set(value, (found.get(value) || 0) + 1);
+        all += 1;
+      }
+      for (const option of select.options) {
+        option.textContent = option.value === "*" ? `all (${all})`
+          : `${option.dataset.name} (${found.get(option.value) || 0})`;
+      }
+    }
+  }
+
+  function spent(total) {
+    const hours = Math.floor(total / 60);
+    return hours ? `${hours} h ${String(total % 60).padStart(2, "0")} min` : `${total} min`;
+  }
+
+  // Today's visits are the best-ranked of those shown, whatever the table is sorted by.
+  function markToday() {
+    const room = Math.max(0, Math.floor(Number(byId("trucks").value) * Number(byId("per-truck").value)) || 0);
+    const shown = Array.from(tables[0].tBodies[0].rows).filter((row) => row !== line && !row.hidden);
+    const ranked = shown.slice().sort((a, b) => a.dataset.rank - b.dataset.rank);
+    const chosen = new Set(ranked.slice(0, room));
+    for (const row of tables[0].tBodies[0].rows) {
+      if (row === line) continue;
+      row.classList.toggle("is-today", chosen.has(row));
+      row.querySelector(".today-tag").hidden = !chosen.has(row);
+    }
+    const minutes = ranked.slice(0, room).reduce((sum, row) => sum + Number(row.dataset.minutes_on_site || 0), 0);
+    const hits = ranked.slice(0, room).reduce((sum, row) => sum + Number(row.dataset.likelihood || 0), 0);
+    byId("today").textContent = `${chosen.size} of ${shown.length} visits today, ${spent(Math.round(minutes))} on site; ` +
+      `by their likelihoods ${hits.toFixed(1)} of them have a fault.`;
+    byId("first-count") && (byId("first-count").textContent = String(
+      Math.min(room, tables[0].tBodies[0].querySelectorAll("tr[data-rank]").length)));
+    line.remove();
+    const isByRank = tables[0].querySelector("th[aria-sort=ascending] [data-sort=rank]");
+    if (isByRank && chosen.size < shown.length) {
+      lineCell.colSpan = tables[0].tHead.rows[0].cells.length;
+      lineCell.textContent = `Today's ${room} visits end here`;
+      tables[0].tBodies[0].insertBefore(line, ranked[room]);
+    }
+  }
+
+  function refresh() {
+    byId("f-likelihood-out").textContent = byId("f-likelihood").value + " %";
+    for (const row of rows) row.hidden = !passes(row);
+    for (const table of tables) {
+      const any = rows.some((row) => table.contains(row) && !row.hidden);
+      table.hidden = !any;
+      document.querySelector(`[data-nothing=${table.id}]`).hidden = any;
+    }
+    countChoices();
+    markToday();
+    const shown = rows.filter((row) => !row.hidden).length;
+    byId("shown").textContent = `Showing ${shown} of ${rows.length} homes.`;
+  }
+
+  function sortTable(table, button) {
+    const heading = button.closest("th");
+    const isUp = heading.getAttribute("aria-sort") !== "ascending";
+    table.querySelectorAll("th[aria-sort]").forEach((other) => other.removeAttribute("aria-sort"));
+    heading.setAttribute("aria-sort", isUp ? "ascending" : "descending");
+    const key = button.dataset.sort;
+    const isNumber = button.dataset.kind === "number";
+    const value = (row) => (key === "suspected_fault" ? row.dataset.words : row.dataset[key]);
+    line.remove();
+    const sorted = Array.from(table.tBodies[0].rows).sort((a, b) => {
+      const [x, y] = [value(a), value(b)];
+      if (!x !== !y) return x ? -1 : 1; // empty last, either way
+      const order = isNumber ? x - y : x.localeCompare(y, "en", { numeric: true });
+      return (isUp ? order : -order) || a.dataset.rank - b.dataset.rank;
+    });
+    table.tBodies[0].append(...sorted);
+    markToday();
+  }
+
+  // A spreadsheet runs text that starts like a formula; an apostrophe in front keeps it text.
+  function csvCell(text) {
+    const safe = /^[=+@\t\r-]/.test(text) && !/^[-+]?[\d.]+(e[-+]?\d+)?$/i.test(text) ? "'" + text : text;
+    return /[",\r\n]/.test(safe) ? `"${safe.replace(/"/g, '""')}"` : safe;
+  }
+
+  function csvText() {
+    const columns = tables[0].dataset.columns.split(" ");
+    const shown = rows.filter((row) => !row.hidden).sort((a, b) => a.dataset.rank - b.dataset.rank);
+    const lines = [columns, ...shown.map((row) => columns.map((name) => csvCell(row.dataset[name] || "")))];
+    return lines.map((cells) => cells.join(",")).join("\r\n") + "\r\n";
+  }
+
+  function saveCsv() {
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob(["\ufeff", csvText()], { type: "text/csv" }));
+    link.download = "nightclamp-visits.csv";
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+  }
+
+  for (const table of tables) {
+    table.tHead.addEventListener("click", (event) => {
+      const button = event.target.closest("button[data-sort]");
+      if (button) sortTable(table, button);
+    });
+  }
+  byId("filters").addEventListener("input", refresh);
+  byId("filters").addEventListener("reset", () => setTimeout(refresh));
+  byId("filters").addEventListener("submit", (event) => event.preventDefault());
+  byId("trucks-form").addEventListener("input", markToday);
+  byId("trucks-form").addEventListener("submit", (event) => event.preventDefault());
+  byId("csv").addEventListener("click", saveCsv);
+  byId("controls").hidden = false;
+  byId("trucks-form").hidden = false;
+  refresh();
+})();

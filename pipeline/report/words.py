@@ -1,0 +1,82 @@
+"""Numbers, dates and codes as people read them; every page and caption speaks through these."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from math import isfinite
+
+from pipeline.report.model import FaultCard
+
+LEGS = {"l1": "L1", "l2": "L2", "both": "both legs"}
+NOTHING = "–"
+
+
+def leg(code: str | None) -> str:
+    """Return "L1", "L2", "both legs", or "" where the fault has no leg."""
+    return LEGS.get(code or "", "")
+
+
+def fault(code: str | None, cards: Mapping[str, FaultCard]) -> str:
+    """Return a fault's human name from its card; codes without a card lose their underscores."""
+    if not code:
+        return NOTHING
+    return cards[code].name if code in cards else plain(code)
+
+
+def plain(code: str | None) -> str:
+    """Return a code such as `no_night` as words: "no night"."""
+    return code.replace("_", " ") if code else NOTHING
+
+
+def percent(share: float | None) -> str:
+    """Return a share (0 to 1) in per cent; never "0 %" or "100 %" for a likelihood that is neither."""
+    if share is None or not isfinite(share):
+        return NOTHING
+    if 0 < share < 0.01:
+        return "under 1 %"
+    if 0.99 < share < 1:
+        return "over 99 %"
+    return f"{share * 100:.0f} %"
+
+
+def number(value: float | None, decimals: int = 0, *, sign: bool = False) -> str:
+    """Return a number with a true minus and thin-spaced thousands, "–" where there is none."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    rounded = round(value, decimals) + 0.0  # + 0.0 turns −0.0 into 0.0
+    text = f"{rounded:{'+' if sign and rounded else ''},.{decimals}f}"
+    return text.replace("-", "−").replace(",", "\u202f")
+
+
+def watts(value: float | None) -> str:
+    """Return whole watts with their unit."""
+    return NOTHING if value is None or not isfinite(value) else f"{number(value)} W"
+
+
+def slope(value: float | None, se: float | None) -> str:
+    """Return a slope with its standard error, "+0.50 ± 0.02"."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    return number(value, 2, sign=True) + (f" ± {se:.2f}" if se is not None and isfinite(se) else "")
+
+
+def day(value: date | None) -> str:
+    """Return a date as 14 May 2026 (the same in every locale)."""
+    if value is None:
+        return NOTHING
+    months = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+    return f"{value.day} {months[value.month - 1]} {value.year}"
+
+
+def minutes(value: float | None) -> str:
+    """Return minutes as "45 min" or "1 h 30 min"."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    hours, rest = divmod(round(value), 60)
+    return f"{hours} h {rest:02d} min" if hours else f"{rest} min"
+
+
+def count(number_of: int, one: str, many: str | None = None) -> str:
+    """Return "1 home", "3 homes", "1 234 rows"."""
+    return f"{number(number_of)} {one if number_of == 1 else many or one + 's'}"

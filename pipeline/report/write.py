@@ -1,0 +1,119 @@
+"""Writes the report folder: the first page, a page a home, the crews' page and their local assets."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import polars as pl
+import vl_convert
+from markupsafe import Markup
+
+from pipeline.report import theme, words
+from pipeline.report.crews_page import crews_context
+from pipeline.report.home_page import home_context
+from pipeline.report.index_page import index_context
+from pipeline.report.model import ReportInput
+from pipeline.report.names import page_name
+from pipeline.settings import Settings
+
+_OWN_ASSETS = ("report.css", "list.js", "charts.js")
+_BUNDLE = "vega.js"
+_PER_HOME = ("site_weight", "site_daily", "site_hour")
+
+
+def write_report(folder: Path, night: ReportInput, settings: Settings) -> None:
+    """Write the night's report into `folder` (created where missing): the same input gives the same bytes.
+
+    index.html, crews.html, home/<page_name>.html for the first `report.home_pages` homes of the list, and
+    assets/. Pages open from disk and never reach for the network. Files already there are overwritten, others
+    are left alone, so hand it an empty folder.
+
+    Raises
+    ------
+    OSError
+        The folder or a file in it cannot be written.
+    """
+    own = settings.report
+    pages = _environment()
+    shared = {"as_of": night.as_of, "window_days": night.window_days, "model_id": night.model_id}
+    chosen = night.revisit_list.sort("rank").head(own.home_pages)
+    with_page = frozenset(chosen.get_column("site_id"))
+
+    _write_assets(folder / "assets")
+    index = index_context(night, own, with_page)
+    _write(folder / "index.html", pages, "index.html", {**shared, **index, "root": "."})
+    crews = crews_context(night.crew_quality)
+    _write(folder / "crews.html", pages, "crews.html", {**shared, **crews, "root": "."})
+
+    scores, sites = _by_site(night.site_scores, with_page), _by_site(night.sites, with_page)
+    frames = {name: _parts(getattr(night, name), with_page) for name in _PER_HOME}
+    for row in chosen.iter_rows(named=True):
+        site_id = row["site_id"]
+        parts = {name: frames[name].get(site_id, getattr(night, name).clear()) for name in _PER_HOME}
+        home = home_context(night, row, scores[site_id], sites.get(site_id, {}), parts, own)
+        target = folder / "home" / page_name(site_id)
+        _write(target, pages, "home.html", {**shared, **home, "root": "..", "swaps": theme.swaps()})
+
+
+def script_json(value: Any) -> Markup:
+    """Return JSON that may stand inside a script element: ASCII, and nothing a browser reads as markup."""
+    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    for sign in "<>&":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return Markup(text)
+
+
+def _environment() -> jinja2.Environment:
+    pages = jinja2.Environment(
+        loader=jinja2.PackageLoader("pipeline.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    pages.filters |= {
+        "percent": words.percent,
+        "number": words.number,
+        "day": words.day,
+        "minutes": words.minutes,
+        "plain": words.plain,
+        "script_json": script_json,
+    }
+    pages.globals["count"] = words.count
+    return pages
+
+
+def _write(target: Path, pages: jinja2.Environment, template: str, values: dict[str, Any]) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(pages.get_template(template).render(values).encode("utf-8"))
+
+
+@cache
+def _bundle() -> str:
+    """Return the chart libraries as one script; the function around it keeps its names off the page."""
+    code = vl_convert.javascript_bundle(snippet="window.vegaEmbed = vegaEmbed;")
+    return f"(function () {{\n{code}\n}})();\n"
+
+
+def _write_assets(folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    static = resources.files("pipeline.report") / "static"
+    for name in _OWN_ASSETS:
+        (folder / name).write_bytes((static / name).read_bytes())
+    (folder / _BUNDLE).write_bytes(_bundle().encode("utf-8"))
+
+
+def _by_site(frame: pl.DataFrame, wanted: Iterable[str]) -> dict[str, dict[str, Any]]:
+    kept = frame.filter(pl.col("site_id").is_in(sorted(wanted)))
+    return {row["site_id"]: row for row in kept.iter_rows(named=True)}
+
+
+def _parts(frame: pl.DataFrame, wanted: Iterable[str]) -> dict[str, pl.DataFrame]:
+    kept = frame.filter(pl.col("site_id").is_in(sorted(wanted)))
+    return {str(key[0]): part for key, part in kept.partition_by("site_id", as_dict=True).items()}

@@ -1,0 +1,184 @@
+"""Homes with their faults, as the registers and the lake show them, and the truth beside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from pipeline.faults import CATALOGUE
+from pipeline.simulate.home import CleanHome, clean_home
+from pipeline.simulate.logger import as_frame, bad_habits, kept_rows, metered, shift_clock, utility
+from pipeline.simulate.plan import AREAS, Plan
+from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
+from pipeline.wiring import Clamp, Wiring, measure
+
+HOMES_PER_CREW = 60
+HARDER_POSITION = 1.8  # how much likelier a fault is with bundles, parallel CTs or extended leads
+REGISTER_GAPS = (
+    "timezone", "latitude", "longitude", "service", "service_amps", "pv_kw", "ct_sees_pv", "ct_location",
+    "ct_amps", "cts_per_leg", "lead_extended", "has_battery", "has_ev", "commissioned_on",
+)  # fmt: skip
+
+
+def site_id(number: int) -> str:
+    """Return the id of home `number`."""
+    return f"H{number:05d}"
+
+
+def crews_of(spec: FleetSpec) -> list[tuple[str, str, float]]:
+    """Return (crew_id, crew_name, how error-prone, 1 being average) of the fleet's crews."""
+    count = int(np.clip(spec.sites // HOMES_PER_CREW, 4, 60))
+    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(2_000_000,)))
+    factors = rng.gamma(4.0, 0.25, count)
+    return [(f"C{at + 1:02d}", f"Crew {at + 1:02d}", float(factors[at])) for at in range(count)]
+
+
+def needed_by(fault: str) -> Wish:
+    """Return what a home must be so that this fault can happen to it."""
+    values: dict[str, tuple[tuple[str, Any], ...]] = {
+        "opposed_pair": (("cts_per_leg", 2),),
+        "legs_crossed": (("service", "120/240"), ("volts", 120.0)),
+        "same_leg": (("service", "120/240"), ("volts", 120.0)),
+        "wrong_scope": (("pv_added_back", False), ("is_clipped", False)),
+    }
+    return Wish(fault=fault, values=values.get(fault, ()))
+
+
+def accurate(home: CleanHome, rng: np.random.Generator) -> Wiring:
+    """Return the home's sound wiring with its clamps' own small errors, and crossed if that is its oddity."""
+
+    def real(clamps: tuple[Clamp, ...]) -> tuple[Clamp, ...]:
+        return tuple(
+            replace(c, gain=complex((1 + rng.normal(0, 0.008)) * np.exp(1j * rng.normal(0, 0.008))))
+            for c in clamps
+        )
+
+    wiring = home.wiring
+    wiring = replace(wiring, l1=real(wiring.l1), l2=real(wiring.l2), production=real(wiring.production))
+    if home.plan.hard == "crossed_and_turned":
+        for name, leg in (("legs_crossed", "both"), ("reversed", "both")):
+            wiring = CATALOGUE[name].effect(wiring, home.circuit, leg, rng)
+        wiring = replace(wiring, severity="")
+    return wiring
+
+
+def _register(home: CleanHome, wiring: Wiring, crew: str, rng: np.random.Generator) -> dict[str, Any]:
+    plan = home.plan
+    location = plan.location
+    if wiring.declared_sees_pv != plan.sees_pv and rng.random() < 0.6:
+        location = "service_entrance" if wiring.declared_sees_pv else "load_conductors"
+    site: dict[str, Any] = {
+        "site_id": site_id(plan.number), "timezone": plan.timezone,
+        "latitude": round(plan.latitude, 4), "longitude": round(plan.longitude, 4),
+        "area": AREAS[plan.area % len(AREAS)], "service": plan.service,
+        "service_amps": int(rng.choice([100, 125, 150, 200, 400], p=[0.15, 0.1, 0.1, 0.58, 0.07])),
+        "pv_kw": plan.array.ac_w / 1000.0 if plan.array else None,
+        "ct_sees_pv": wiring.declared_sees_pv, "pv_added_back": wiring.pv_added_back,
+        "ct_location": location, "ct_amps": plan.ct_amps, "cts_per_leg": plan.cts_per_leg,
+        "lead_extended": plan.lead_extended,
+        "has_battery": bool(plan.battery_wh) and plan.hard != "battery_undeclared",
+        "has_ev": bool(plan.ev_w), "crew_id": crew, "commissioned_on": plan.commissioned_on,
+    }  # fmt: skip
+    for name in REGISTER_GAPS:
+        if rng.random() < home.spec.register_gap_share:
+            site[name] = None
+    return site
+
+
+def report_home(
+    home: CleanHome,
+    fault: str | None,
+    leg: str,
+    rng: np.random.Generator,
+    onset_share: float | None = None,
+    fixed_share: float | None = None,
+    crew: str = "",
+) -> HomeRecord:
+    """Return what this home puts into a lake, with `fault` on `leg` injected (None: sound).
+
+    `onset_share` is where in the window [0, 1) the fault starts; None: at commissioning.
+    `fixed_share` is where it ends (None: it lasts); the truth of a home put right is "sound".
+
+    Raises
+    ------
+    KeyError
+        No such fault in the catalogue.
+    """
+    plan, circuit = home.plan, home.circuit
+    sound = accurate(home, rng)
+    wiring, reading = sound, measure(circuit, sound)
+    onset: date | None = None
+    is_now = bool(fault) and fixed_share is None
+    if fault:
+        wiring = CATALOGUE[fault].effect(sound, circuit, leg, rng)
+        faulty, right = measure(circuit, wiring), reading
+        if onset_share is None or fault == "wrong_scope":  # a record has no moment at which it changed
+            reading = faulty
+        else:
+            onset = plan.window.day_of(onset_share)
+            reading = right.then(faulty, int(onset_share * circuit.size))
+            onset = onset if onset > plan.commissioned_on else None
+        if fixed_share is not None:
+            reading = reading.then(right, int(fixed_share * circuit.size))
+            words = f"{fault} {leg} until {plan.window.day_of(fixed_share)}"
+            wiring = replace(sound, severity=words)
+    columns = shift_clock(home, metered(home, reading, rng), rng)
+    columns |= utility(home, rng)
+    columns = bad_habits(home, columns, rng)
+    keep = kept_rows(home, columns["l1_w"].size, rng)
+    truth = {
+        "site_id": site_id(plan.number), "fault": fault if is_now else "sound", "leg": leg if fault else None,
+        "onset_on": onset, "severity": wiring.severity if fault else None,
+        "hard_negative": plan.hard or None, "sees_pv_true": plan.sees_pv,
+    }  # fmt: skip
+    return HomeRecord(as_frame(home, columns, keep), _register(home, wiring, crew, rng), truth)
+
+
+def _fault_chance(spec: FleetSpec, plan: Plan, crew_factor: float) -> float:
+    """Return the chance of a fault: the fleet's share, by crew and position where faults are rare."""
+    if spec.fault_share >= 0.3:
+        return spec.fault_share
+    is_hard = plan.location == "load_conductors" or plan.cts_per_leg > 1 or plan.lead_extended
+    return min(0.9, spec.fault_share * crew_factor * (HARDER_POSITION if is_hard else 0.7))
+
+
+def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomeRecord:
+    """Return home `number` of the fleet; the same for the same spec, number and wish."""
+    rng = spec.rng(number, "report")
+    crew_id, _, factor = crews_of(spec)[int(rng.integers(len(crews_of(spec))))]
+    names = spec.faults or tuple(CATALOGUE)
+    drawn = str(rng.choice(names))
+    wish = wish or Wish()
+    home = clean_home(spec, number, wish)
+    is_faulty = rng.random() < _fault_chance(spec, home.plan, factor)
+    fault = wish.fault if wish.fault is not None else (drawn if is_faulty else "")
+    if not fault:
+        return report_home(home, None, "", rng, crew=crew_id)
+    if not CATALOGUE[fault].fits(home.wiring, home.circuit):
+        need = needed_by(fault).values + (() if home.circuit.has_pv else (("hard", ""),))
+        home = clean_home(spec, number, replace(wish, values=wish.values + need))
+    if not CATALOGUE[fault].fits(home.wiring, home.circuit):  # no solar to exchange or misdeclare
+        fault = "reversed"
+    legs = CATALOGUE[fault].legs_on(home.plan.service)
+    weights = np.array([0.25 if leg == "both" and len(legs) > 1 else 1.0 for leg in legs])
+    leg = wish.leg or str(rng.choice(legs, p=weights / weights.sum()))
+    onset = float(rng.uniform(0.25, 0.9)) if rng.random() < spec.onset_share else None
+    if wish.fault is not None:
+        onset = None if wish.onset_day is None else (wish.onset_day + 0.4) / spec.days
+    return report_home(home, fault, leg, rng, onset, crew_id)
+
+
+def simulate_homes(spec: FleetSpec, numbers: range | None = None) -> Iterator[HomeRecord]:
+    """Yield the fleet's homes, or those of `numbers`; any subset gives the same homes."""
+    for number in numbers if numbers is not None else range(spec.sites):
+        yield simulate_home(spec, number)
+
+
+def clean_homes(spec: FleetSpec, numbers: range | None = None) -> Iterator[CleanHome]:
+    """Yield the fleet's homes as fault-free circuits, for injecting faults with `report_home`."""
+    for number in numbers if numbers is not None else range(spec.sites):
+        yield clean_home(spec, number)

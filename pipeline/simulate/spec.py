@@ -1,0 +1,110 @@
+"""What fleet is wanted, and what one simulated home is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.errors import InputError
+
+# Which stream of random numbers is drawn for what; a home's streams don't disturb each other.
+STREAMS = {"plan": 0, "series": 1, "report": 2}
+
+
+@dataclass(frozen=True)
+class FleetSpec:
+    """A fleet of `sites` homes over the `days` UTC days that end with `end`.
+
+    `minutes` is the interval length; `end` and `minutes` may be None, then each home draws its own
+    (all seasons, all interval lengths: for training). `fault_share` of the homes get a fault drawn
+    evenly from `faults` (all of the catalogue if empty), `onset_share` of these within the window;
+    `hard_share` get a hard negative. `register_gap_share` is how often a register value is empty.
+    """
+
+    sites: int
+    days: int = 30
+    minutes: int | None = 15
+    seed: int = 1
+    end: date | None = date(2026, 6, 14)
+    fault_share: float = 0.05
+    onset_share: float = 0.25
+    hard_share: float = 0.12
+    register_gap_share: float = 0.03
+    faults: tuple[str, ...] = ()
+    areas: int = 8
+
+    def __post_init__(self) -> None:
+        """Refuse what can't be simulated."""
+        if self.sites < 1 or self.days < 1 or self.areas < 1:
+            raise InputError("a fleet needs at least one home, one day and one area")
+        if self.minutes not in (None, 1, 5, 15, 30, 60):
+            raise InputError(f"interval of {self.minutes} minutes: choose 1, 5, 15, 30 or 60")
+        for name in ("fault_share", "onset_share", "hard_share", "register_gap_share"):
+            if not 0.0 <= getattr(self, name) <= 1.0:
+                raise InputError(f"{name} is {getattr(self, name)}: choose a share from 0 to 1")
+
+    def rng(self, home: int, stream: str) -> np.random.Generator:
+        """Return the home's own random numbers; the same for the same seed, home and stream."""
+        return np.random.default_rng(np.random.SeedSequence(self.seed, spawn_key=(home, STREAMS[stream])))
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a home is to be instead of what its draw says; None leaves the draw.
+
+    `fault` "" means sound; `onset_day` and `fixed_day` count from the window's first day; `values`
+    replaces drawn values of the plan.
+    """
+
+    fault: str | None = None
+    leg: str | None = None
+    onset_day: int | None = None
+    fixed_day: int | None = None
+    crew: str | None = None
+    hard: str | None = None
+    values: tuple[tuple[str, Any], ...] = ()
+
+
+@dataclass(frozen=True)
+class Window:
+    """The time steps of a home: `days` UTC days from `start` in steps of `step` minutes.
+
+    They are reported in intervals of `minutes`, a multiple of `step`.
+    """
+
+    start: date
+    days: int
+    step: int
+    minutes: int
+
+    @property
+    def size(self) -> int:
+        """Number of fine steps."""
+        return self.days * 1440 // self.step
+
+    @property
+    def steps_out(self) -> int:
+        """Fine steps in one reported interval."""
+        return self.minutes // self.step
+
+    @property
+    def end(self) -> date:
+        """The last day."""
+        return self.start + timedelta(days=self.days - 1)
+
+    def day_of(self, share: float) -> date:
+        """Return the day at this share [0, 1) of the window."""
+        return self.start + timedelta(days=int(share * self.days))
+
+
+@dataclass(frozen=True)
+class HomeRecord:
+    """One home as a lake holds it: its intervals, its row of the sites register and its truth."""
+
+    readings: pl.DataFrame
+    site: dict[str, Any]
+    truth: dict[str, Any]

@@ -1,0 +1,89 @@
+"""Makes every file of a day readable in place: the contract's Parquet as it lies, all else staged as such."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline import contract
+from pipeline.conform import conform
+from pipeline.delimited import ROW, UnusableFile, read_delimited
+from pipeline.lake import LakeFile
+from pipeline.mapping import Intervals
+
+_RESERVED = {"filename", "file_index", "file_row_number", "file_no", "file_row"}
+_RESERVED |= {"_staged_no", "_staged_reason", "_staged_row"}
+_READ_ERRORS = (OSError, EOFError, pa.ArrowException, pl.exceptions.PolarsError, UnicodeDecodeError)
+
+
+def prepare(file: LakeFile, how: Intervals, required: Iterable[str], workdir: Path, number: int) -> Path:
+    """Return a Parquet file that DuckDB can read as the contract's intervals: `file` itself or its staged copy.
+
+    The copy, `workdir`/<number>.parquet, also holds the row number in the source and why a row is refused.
+
+    Raises
+    ------
+    UnusableFile
+        Corrupt, encrypted or truncated, or without a required column.
+    """
+    names = tuple(required)
+    is_parquet = file.path.suffix == ".parquet"
+    if is_parquet and how == Intervals() and _is_contract(file.path, names):
+        return file.path
+    staged = conform(_from_parquet(file.path), how, names) if is_parquet else _from_text(file.path, how, names)
+    target = workdir / f"{number:05d}.parquet"
+    staged.write_parquet(target, compression="lz4")
+    return target
+
+
+def _from_parquet(path: Path) -> pl.DataFrame:
+    """Return a Parquet file's rows with their number, from 1, in `ROW`."""
+    try:
+        frame = pl.read_parquet(path, hive_partitioning=False, glob=False)
+    except _READ_ERRORS as error:
+        raise UnusableFile(_unreadable(error)) from error
+    return frame.drop(ROW, strict=False).with_row_index(ROW, offset=1).with_columns(pl.col(ROW).cast(pl.Int64))
+
+
+def _from_text(path: Path, how: Intervals, required: tuple[str, ...]) -> pl.DataFrame:
+    frame, bad = read_delimited(path, how.delimiter, is_multiline=False)
+    return pl.concat([conform(frame, how, required), bad], how="diagonal")
+
+
+def _is_contract(path: Path, required: tuple[str, ...]) -> bool:
+    """Tell from the metadata alone whether DuckDB can read the file in place."""
+    try:
+        schema = pq.read_schema(path)
+    except _READ_ERRORS as error:
+        raise UnusableFile(_unreadable(error)) from error
+    names = [name.casefold() for name in schema.names]
+    if len(set(names)) < len(names) or not set(required) <= set(names) or _RESERVED & set(names):
+        return False
+    return all(_fits(name, field.type) for name, field in zip(names, schema, strict=True))
+
+
+def _fits(name: str, kind: pa.DataType) -> bool:
+    if name == "site_id":
+        return _is_text(kind)
+    if name == "interval_start":
+        return pa.types.is_timestamp(kind)
+    if name in contract.MEASURES:
+        return pa.types.is_floating(kind) or pa.types.is_integer(kind) or pa.types.is_null(kind)
+    return not pa.types.is_nested(kind)
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    if pa.types.is_dictionary(kind):
+        return _is_text(kind.value_type)
+    return pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
+
+
+def _unreadable(error: BaseException) -> str:
+    told = " ".join(str(error).split())[:200]
+    if "ncrypt" in told:
+        return "is encrypted; send it unencrypted"
+    return f"cannot be read as Parquet ({told}); send it again, whole"

@@ -1,0 +1,20 @@
+-- interval_read: one row a data row of one UTC day's files, as found.
+-- Reads the files in place, gives absent columns as null and every time as UTC.
+--   site_id        [-]    home, as the source says
+--   interval_start [UTC]  start
+--   l1_w, l2_w, pv_w, battery_w [W], l1_v, l2_v [V], l1_var, l2_var [var], import_wh, export_wh [Wh] as reported
+--   file_no        [-]    file, in the order of arrival, from 0
+--   row_no         [-]    data row in the file, from 1
+--   staged_reason  [text] why staging already refused the row, else null
+--   staged_row     [text] the source's own row, for a refused one
+SELECT
+  site_id, interval_start::TIMESTAMP AS interval_start,
+  l1_w, l2_w, pv_w, l1_v, l2_v, l1_var, l2_var, battery_w, import_wh, export_wh,
+  file_no, coalesce(_staged_no, file_row + 1) AS row_no,
+  _staged_reason AS staged_reason, _staged_row AS staged_row
+FROM (
+  FROM interval_template
+  UNION ALL BY NAME
+  SELECT *, file_index::INTEGER AS file_no, file_row_number AS file_row
+  FROM read_parquet($files, hive_partitioning = false, union_by_name = true)
+)

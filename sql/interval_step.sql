@@ -1,0 +1,61 @@
+-- interval_step: one row an interval of one UTC day, with the sun over the home and the steps since the row before.
+-- Levels, first differences and the regime (dark, night, sun) that each statistic is taken over.
+--   site_key       [-]    whole number for site_id
+--   interval_start [UTC]  start
+--   length_min     [min]  length
+--   l1_w, l2_w, pv_w [W], net_w [W] levels; vdiff_v, vmean_v [V] difference and mean of plausible leg voltages
+--   probe_w        [W]    what the inverter pushes into the legs: PV plus battery
+--   sun_sin        [-]    sine of the sun's elevation, null where the place is unknown
+--   sun_hour_rad   [rad]  local hour angle of the sun, 0 at noon
+--   is_dark        [bool] sun below the dark line (from PV alone where the place is unknown)
+--   is_pv_live     [bool] production above its quiet level
+--   is_night       [bool] dark, PV quiet and battery idle
+--   d_l1_w ... d_net_w    steps since the previous row, null after a gap of over an hour
+--   is_calm        [bool] the step is not driven by PV: night, or the probe stood still
+--   is_ramp        [bool] the probe moved enough to calibrate by
+WITH sky AS (
+  SELECT
+    i.*,
+    s.pv_quiet_w, s.ramp_w,
+    sun_sin_elevation(s.sin_lat, s.cos_lat, s.lon_rad, t.sin_declination, t.cos_declination,
+                      t.greenwich_hour_angle_rad) AS sun_sin,
+    t.greenwich_hour_angle_rad + s.lon_rad AS sun_hour_rad,
+    i.pv_w + coalesce(i.battery_w, 0) AS probe_w,
+    CASE WHEN i.l1_v BETWEEN $volt_low AND $volt_high AND i.l2_v BETWEEN $volt_low AND $volt_high
+         THEN i.l1_v - i.l2_v END AS vdiff_v,
+    CASE WHEN i.l1_v BETWEEN $volt_low AND $volt_high AND i.l2_v BETWEEN $volt_low AND $volt_high
+         THEN (i.l1_v + i.l2_v) / 2 END AS vmean_v
+  FROM interval_length i
+  JOIN site_sky s USING (site_key)
+  JOIN sun_time t USING (interval_start, length_min)
+), regime AS (
+  SELECT
+    *,
+    coalesce(pv_w > pv_quiet_w, false) AS is_pv_live,
+    coalesce(sun_sin < $dark_sin, pv_w <= pv_quiet_w, false) AS is_dark
+  FROM sky
+), step AS (
+  SELECT
+    *,
+    is_dark AND NOT is_pv_live AND abs(coalesce(battery_w, 0)) < $battery_idle_w AS is_night,
+    l1_w - lag(l1_w) OVER by_home AS d_l1_w,
+    l2_w - lag(l2_w) OVER by_home AS d_l2_w,
+    probe_w - lag(probe_w) OVER by_home AS d_probe_w,
+    pv_w - lag(pv_w) OVER by_home AS d_pv_w,
+    coalesce(battery_w - lag(battery_w) OVER by_home, 0) AS d_battery_w,
+    l1_var - lag(l1_var) OVER by_home AS d_l1_var,
+    l2_var - lag(l2_var) OVER by_home AS d_l2_var,
+    vdiff_v - lag(vdiff_v) OVER by_home AS d_vdiff_v,
+    vmean_v - lag(vmean_v) OVER by_home AS d_vmean_v,
+    net_w - lag(net_w) OVER by_home AS d_net_w,
+    lag(l1_w) OVER by_home AS before_l1_w,
+    lag(l2_w) OVER by_home AS before_l2_w,
+    coalesce(gap_min <= $longest_gap_min, false) AS is_step
+  FROM regime
+  WINDOW by_home AS (PARTITION BY site_key ORDER BY interval_start)
+)
+SELECT
+  *,
+  is_step AND (is_night OR coalesce(abs(d_probe_w), 0) < $calm_w) AS is_calm,
+  is_step AND coalesce(abs(d_probe_w) >= ramp_w, false) AS is_ramp
+FROM step

@@ -1,0 +1,110 @@
+-- site_feature: one row a home.
+-- What the physics of trade.md section 3 says of the home over its span, from the merged sums.
+--   site_id [-], days, nights, slope_days [days], length_min [min], coverage_share [0..1] of the span's time
+--   slope_l1, slope_l1_se, slope_l2, slope_l2_se, slope_sum, slope_sum_se, slope_net, slope_net_se [W/W] on the probe
+--   var_l1, var_l1_se, var_l2, var_l2_se [var/W]   reactive power on the probe
+--   night_l1_w, night_l2_w, night_sum_w, night_l1_low_w, night_l2_low_w, night_sum_low_w [W] nightly medians and lows
+--   night_l1_high_w, night_l2_high_w, night_sum_high_w [W] highs; l1_night_wander, l2_night_wander [W] spread of lows
+--   night_l1_negative_share, night_l2_negative_share, night_sum_negative_share, day_l1_negative_share,
+--   day_l2_negative_share [0..1]
+--   zero_l1_share, zero_l2_share, zero_all_share, zero_l1_dark_share, zero_l2_dark_share, tiny_l1_share, tiny_l2_share,
+--   stale_l1_share, stale_l2_share [0..1]; drop_l1_day, drop_l2_day, glitch_l1_day, glitch_l2_day [1/day]
+--   lone_zero_l1_share, lone_zero_l2_share [0..1] zero while another channel lives
+--   dark_l1_size_w, dark_l2_size_w [W] 95th percentile or lowest of the dark readings, whichever is bigger in size
+--   pv_corr_l1, pv_corr_l2 [-1..1] level correlation with PV by day; sky_corr_l1, sky_corr_l2, sky_corr_pv with the sun
+--   leg_corr_night, leg_corr_day, step_corr_night, step_corr_day [-1..1] leg against leg, levels and steps
+--   leg_gain_night [-]     orthogonal slope of leg 2's night steps on leg 1's
+--   equal_share, mirror_share, equal_day_share, mirror_day_share [0..1], active_steps, active_day_steps [rows]
+--   pair_n [rows], pair_opposite_share [0..1], pair_log_ratio [-], pair_log_se [-]  240 V loads, leg 2 over leg 1
+--   leak_l1, leak_l2 [W/W], leak_l1_se, leak_l2_se
+--   sag_l1, sag_l2 [V/kW], sag_l1_se, sag_l2_se, sag_apart [0..1] regression of V1 - V2; apart 0: legs not told apart
+--   sag_one_z [-] sag on leg 1's reading alone, in standard errors; has_battery_w [bool] battery power was reported
+--   meter_l1, meter_l2, meter_probe [W/W], meter_l1_se, meter_l2_se, meter_r2, meter_energy_ratio  utility meter
+--   pv_noon_h [h] sun time of PV's middle, pv_dark_share, pv_dark_live_share [0..1], pv_max_w [W], pv_kwh_day [kWh/day]
+--   l1_kwh_day, l2_kwh_day [kWh/day] of absolute readings; volt_share, meter_share [0..1] rows with them
+--   vdiff_rms_v [V], volt_ratio [-] leg 2's volts over leg 1's
+WITH slope AS (
+  PIVOT site_window_slope
+  ON series IN ('l1', 'l2', 'sum', 'net', 'l1_var', 'l2_var')
+  USING max(slope) AS s, max(slope_se) AS se, max(slope_days) AS n
+  GROUP BY site_id
+), fit AS (
+  SELECT site_id,
+    three_slopes(vd_11_n + coalesce(vd_11_d, 0), vd_12_n + coalesce(vd_12_d, 0), vd_1p_d,
+                 vd_22_n + coalesce(vd_22_d, 0), vd_2p_d, vd_pp_d,
+                 vd_1v_n + coalesce(vd_1v_d, 0), vd_2v_n + coalesce(vd_2v_d, 0), vd_pv_d) AS sag,
+    vd_1v_n + coalesce(vd_1v_d, 0) AS y1, vd_2v_n + coalesce(vd_2v_d, 0) AS y2, coalesce(vd_pv_d, 0) AS y3,
+    vd_11_n + coalesce(vd_11_d, 0) AS one_v,
+    vd_vv_n + coalesce(vd_vv_d, 0) AS vv, vd_n_n + coalesce(vd_n_d, 0) AS vn,
+    three_slopes(nm_11, nm_12, nm_1p + nm_1b, nm_22, nm_2p + nm_2b, nm_pp + 2 * nm_pb + nm_bb,
+                 nm_n1, nm_n2, nm_np + nm_nb) AS meter,
+    nm_n1 AS z1, nm_n2 AS z2, nm_np + nm_nb AS z3, nm_nn AS zz, nm_n AS zn
+  FROM site_window
+), residual AS (
+  SELECT *,
+    greatest(vv - sag.b1 * y1 - sag.b2 * y2 - sag.b3 * y3, 0) / nullif(vn - 3, 0) AS sag_var,
+    greatest(zz - meter.b1 * z1 - meter.b2 * z2 - meter.b3 * z3, 0) / nullif(zn - 3, 0) AS meter_var
+  FROM fit
+)
+SELECT
+  w.site_id, w.days, w.nights, coalesce(s.sum_n, s.l1_n, 0) AS slope_days, w.length_min,
+  least(1, w.covered_min / (1440.0 * w.days)) AS coverage_share,
+  s.l1_s AS slope_l1, s.l1_se AS slope_l1_se, s.l2_s AS slope_l2, s.l2_se AS slope_l2_se,
+  s.sum_s AS slope_sum, s.sum_se AS slope_sum_se, s.net_s AS slope_net, s.net_se AS slope_net_se,
+  s.l1_var_s AS var_l1, s.l1_var_se AS var_l1_se, s.l2_var_s AS var_l2, s.l2_var_se AS var_l2_se,
+  w.l1_night_p50 AS night_l1_w, w.l2_night_p50 AS night_l2_w, w.sum_night_p50 AS night_sum_w,
+  w.l1_night_p05 AS night_l1_low_w, w.l2_night_p05 AS night_l2_low_w, w.sum_night_p05 AS night_sum_low_w,
+  w.l1_night_top AS night_l1_high_w, w.l2_night_top AS night_l2_high_w, w.sum_night_top AS night_sum_high_w,
+  w.l1_night_wander, w.l2_night_wander,
+  w.n_neg_l1_night / nullif(w.n_night, 0) AS night_l1_negative_share,
+  w.n_neg_l2_night / nullif(w.n_night, 0) AS night_l2_negative_share,
+  w.n_neg_sum_night / nullif(w.n_night, 0) AS night_sum_negative_share,
+  w.n_neg_l1_day / nullif(w.n_l1 - w.n_night, 0) AS day_l1_negative_share,
+  w.n_neg_l2_day / nullif(w.n_l2 - w.n_night, 0) AS day_l2_negative_share,
+  w.n_zero_l1 / nullif(w.n_l1, 0) AS zero_l1_share, w.n_zero_l2 / nullif(w.n_l2, 0) AS zero_l2_share,
+  w.n_zero_all / nullif(w.n_sun, 0) AS zero_all_share,
+  w.n_zero_l1_dark / nullif(w.n_dark, 0) AS zero_l1_dark_share,
+  w.n_zero_l2_dark / nullif(w.n_dark, 0) AS zero_l2_dark_share,
+  w.n_tiny_l1 / nullif(w.n_l1, 0) AS tiny_l1_share, w.n_tiny_l2 / nullif(w.n_l2, 0) AS tiny_l2_share,
+  w.n_lone_l1 / nullif(w.n_l1, 0) AS lone_zero_l1_share, w.n_lone_l2 / nullif(w.n_l2, 0) AS lone_zero_l2_share,
+  w.l1_dark_size AS dark_l1_size_w, w.l2_dark_size AS dark_l2_size_w,
+  w.n_stale_l1 / nullif(w.n_step_row, 0) AS stale_l1_share, w.n_stale_l2 / nullif(w.n_step_row, 0) AS stale_l2_share,
+  w.n_drop_l1 / w.days AS drop_l1_day, w.n_drop_l2 / w.days AS drop_l2_day,
+  w.n_glitch_l1 / w.days AS glitch_l1_day, w.n_glitch_l2 / w.days AS glitch_l2_day,
+  correlation(w.n_row - w.n_night, w.l1_day_w, w.pv_day_w, w.l1_l1_day, w.pv_pv_day, w.l1_pv_day) AS pv_corr_l1,
+  correlation(w.n_row - w.n_night, w.l2_day_w, w.pv_day_w, w.l2_l2_day, w.pv_pv_day, w.l2_pv_day) AS pv_corr_l2,
+  correlation(w.sky_n, w.l1_all_w, w.sky_x, w.l1_l1_all, w.sky_xx, w.l1_sky) AS sky_corr_l1,
+  correlation(w.sky_n, w.l2_all_w, w.sky_x, w.l2_l2_all, w.sky_xx, w.l2_sky) AS sky_corr_l2,
+  correlation(w.sky_n, w.pv_all_w, w.sky_x, w.pv_pv_all, w.sky_xx, w.pv_sky) AS sky_corr_pv,
+  correlation(w.n_night, w.l1_night_w, w.l2_night_w, w.l1_l1_night, w.l2_l2_night, w.l1_l2_night) AS leg_corr_night,
+  correlation(w.n_row - w.n_night, w.l1_day_w, w.l2_day_w, w.l1_l1_day, w.l2_l2_day, w.l1_l2_day) AS leg_corr_day,
+  finite(w.d12_n / sqrt(nullif(w.d11_n * w.d22_n, 0))) AS step_corr_night,
+  finite(w.d12_d / sqrt(nullif(w.d11_d * w.d22_d, 0))) AS step_corr_day,
+  orthogonal_slope(w.d11_n, w.d22_n, w.d12_n) AS leg_gain_night,
+  w.n_equal_n / nullif(w.n_active_n, 0) AS equal_share, w.n_mirror_n / nullif(w.n_active_n, 0) AS mirror_share,
+  w.n_equal_d / nullif(w.n_active_d, 0) AS equal_day_share, w.n_mirror_d / nullif(w.n_active_d, 0) AS mirror_day_share,
+  w.n_active_n AS active_steps, w.n_active_d AS active_day_steps,
+  w.n_pair AS pair_n, w.n_pair_opposite / nullif(w.n_pair, 0) AS pair_opposite_share, w.pair_log_ratio,
+  coalesce(w.pair_log_sd, 1) / 2 / sqrt(nullif(w.pair_days, 0)) + 0.5 / nullif(w.n_pair, 0) AS pair_log_se,
+  w.leak_l1, w.leak_l1_sd / 2 / sqrt(nullif(w.leak_l1_days, 0)) + 0.5 / nullif(w.n_leak_l1, 0) AS leak_l1_se,
+  w.leak_l2, w.leak_l2_sd / 2 / sqrt(nullif(w.leak_l2_days, 0)) + 0.5 / nullif(w.n_leak_l2, 0) AS leak_l2_se,
+  finite(1000 * r.sag.b1) AS sag_l1, finite(1000 * r.sag.b2) AS sag_l2,
+  finite(r.y1 / sqrt(nullif(one_v * r.vv / nullif(r.vn, 0), 0))) AS sag_one_z,
+  finite(1000 * sqrt(r.sag_var * greatest(r.sag.v1, 0))) AS sag_l1_se,
+  finite(1000 * sqrt(r.sag_var * greatest(r.sag.v2, 0))) AS sag_l2_se, finite(r.sag.apart) AS sag_apart,
+  finite(r.meter.b1) AS meter_l1, finite(r.meter.b2) AS meter_l2, finite(r.meter.b3) AS meter_probe,
+  finite(sqrt(r.meter_var * greatest(r.meter.v1, 0))) AS meter_l1_se,
+  finite(sqrt(r.meter_var * greatest(r.meter.v2, 0))) AS meter_l2_se,
+  finite(1 - r.meter_var * greatest(r.zn - 3, 0) / nullif(r.zz, 0)) AS meter_r2,
+  finite(w.ne_net / nullif(w.ne_l1 + coalesce(w.ne_l2, 0), 0)) AS meter_energy_ratio,
+  CASE WHEN w.pv_all_w > 0 THEN atan2(w.pv_sin_w, w.pv_cos_w) * 12 / pi() END AS pv_noon_h,
+  finite(w.pv_dark_w / nullif(w.pv_all_w, 0)) AS pv_dark_share,
+  w.n_dark_pv_live / nullif(w.n_dark, 0) AS pv_dark_live_share, w.pv_max_w,
+  w.pv_wh / 1000 / w.days AS pv_kwh_day, w.l1_abs_wh / 1000 / w.days AS l1_kwh_day,
+  w.l2_abs_wh / 1000 / w.days AS l2_kwh_day,
+  coalesce(w.n_battery > 0, false) AS has_battery_w, w.n_volt / w.n_row AS volt_share, w.n_net / w.n_row AS meter_share,
+  sqrt(w.vdiff_vdiff / nullif(w.n_volt, 0)) AS vdiff_rms_v, finite(w.l2_v_sum / w.l1_v_sum) AS volt_ratio
+FROM site_window w
+JOIN residual r USING (site_id)
+LEFT JOIN slope s USING (site_id)
+ORDER BY w.site_id

@@ -1,0 +1,47 @@
+-- site_signal: one row a home.
+-- The features beside what the register says: gains instead of slopes, and whether each probe can speak at all.
+--   every column of site_feature, and of site_fact (the register): service, is_declared_upstream, is_added_back,
+--   has_battery, cts_per_leg, lead_extended, pv_kw, ct_location
+--   gain_l1, gain_l2, gain_sum, gain_l1_se, gain_l2_se, gain_sum_se [-] 1 a right clamp upstream, -1 turned, 0 no PV seen
+--   expected_gain [-]        by the declared position: 1 upstream, 0 downstream, null undeclared
+--   slope_expected [W/W]     the same as a slope a leg, production added back included
+--   phase_l1_deg, phase_l2_deg, phase_se_deg [deg] lead of the leg's current by PV ramps, against a right 120/240 or 120/208
+--   sag_l1_z, sag_l2_z [-]   sag coefficients in standard errors, null where the legs can't be told apart
+--   sag_one_z [-]            sag on leg 1's reading alone in standard errors (both clamps on one leg: which)
+--   sag_v_per_kw [V/kW]      mean size of the sag
+--   meter_gain_l1, meter_gain_l2, meter_gain_se [-] reading over truth by the utility meter
+--   pv_clock_h [h]           how far PV's middle lies from the sun's noon
+--   is_clock_suspect [bool]  PV says that the clock, not the clamp, is wrong
+--   is_battery_hidden [bool] a battery is there but its power isn't reported
+--   has_probe [bool]         enough PV ramps to speak
+WITH gain AS (
+  SELECT f.*, r.* EXCLUDE (site_id),
+    CASE WHEN r.is_added_back THEN CASE WHEN r.service = 'single' THEN 1.0 ELSE 0.5 END ELSE 0 END AS added,
+    CASE WHEN r.service = 'single' THEN -1.0 ELSE -0.5 END AS unit
+  FROM site_feature f
+  JOIN site_fact r USING (site_id)
+), clock AS (
+  SELECT *, pv_noon_h AS pv_clock_h,
+    coalesce(abs(pv_noon_h) > $clock_off_h AND pv_max_w > $clock_pv_w
+      AND coalesce(greatest(sky_corr_l1, sky_corr_l2), 0) < $clock_sky_corr
+      AND coalesce(greatest(zero_l1_dark_share, zero_l2_dark_share), 0) < 0.5, false) AS is_clock_suspect
+  FROM gain
+)
+SELECT * EXCLUDE (added, unit),
+  (slope_l1 - added) / unit AS gain_l1, (slope_l2 - added) / unit AS gain_l2,
+  coalesce((slope_sum - 2 * added) / (2 * unit), (slope_l1 - added) / unit) AS gain_sum,
+  slope_l1_se / abs(unit) AS gain_l1_se, slope_l2_se / abs(unit) AS gain_l2_se,
+  coalesce(slope_sum_se / abs(2 * unit), slope_l1_se / abs(unit)) AS gain_sum_se,
+  CASE WHEN is_declared_upstream THEN 1.0 WHEN NOT is_declared_upstream THEN 0.0 END AS expected_gain,
+  CASE WHEN is_declared_upstream THEN unit + added WHEN NOT is_declared_upstream THEN added END AS slope_expected,
+  degrees(atan2(var_l1, -slope_l1 + added)) - CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l1_deg,
+  degrees(atan2(var_l2, -slope_l2 + added)) + CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l2_deg,
+  degrees(greatest(var_l1_se, var_l2_se) / nullif(least(abs(slope_l1 - added), abs(slope_l2 - added)), 0)) AS phase_se_deg,
+  CASE WHEN sag_apart > $sag_apart THEN sag_l1 / nullif(sag_l1_se, 0) END AS sag_l1_z,
+  CASE WHEN sag_apart > $sag_apart THEN sag_l2 / nullif(sag_l2_se, 0) END AS sag_l2_z,
+  CASE WHEN sag_apart > $sag_apart THEN (abs(sag_l1) + abs(sag_l2)) / 2 END AS sag_v_per_kw,
+  1 / nullif(meter_l1, 0) AS meter_gain_l1, 1 / nullif(meter_l2, 0) AS meter_gain_l2,
+  greatest(meter_l1_se, coalesce(meter_l2_se, 0)) AS meter_gain_se,
+  coalesce(has_battery, false) AND NOT has_battery_w AS is_battery_hidden,
+  coalesce(gain_sum_se < $probe_se, false) AS has_probe
+FROM clock
