@@ -11,7 +11,7 @@ import polars as pl
 from pipeline import warehouse
 from pipeline.settings import Settings
 
-WINDOW_TABLES = ("site_window", "site_window_slope", "site_feature")
+WINDOW_TABLES = ("site_window", "site_window_slope", "site_window_fit", "site_feature")
 
 
 def site_fact(sites: pl.DataFrame) -> pl.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -17,6 +18,9 @@ from pipeline.lake import Lake, LakeFile
 from pipeline.registers import Registers
 from pipeline.settings import Settings
 from pipeline.staging import prepare
+
+
+_COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
 
 @dataclass(frozen=True)
@@ -54,61 +58,102 @@ def load_day(
     NightFailed
         The counts don't add up.
     """
-    required = contract.required("intervals", are_all_single=registers.are_all_single)
-    workdir.mkdir(parents=True, exist_ok=True)
+    everyone = max(registers.sites.height, 1)
+    return next(iter(list(load_shards(con, lake, day, registers, settings, workdir, everyone))))
+
+
+def load_shards(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    registers: Registers,
+    settings: Settings,
+    workdir: Path,
+    homes: int,
+) -> Iterator[DayIntake]:
+    """Like `load_day`, but at most `homes` homes at a time, so that a big fleet fits in memory.
+
+    Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up.
+    """
     files = lake.files(day)
+    workdir.mkdir(parents=True, exist_ok=True)
+    con.register("site_register", registers.site_limits(settings.lake).to_arrow())
+    con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
+    ready, unread = _prepared(con, lake, files, registers, workdir)
+    starts = [None, *registers.sites["site_id"].gather_every(homes)[1:].to_list()]
+    for first, before in zip(starts, [*starts[1:], None], strict=True):
+        _set(con, first_home=first, before_home=before)
+        yield _take(con, lake, day, registers.as_of, files, list(ready), contract.rejects(unread))
+        unread = []
+    for path in set(ready.values()) - {file.path for file in files}:
+        path.unlink()
+
+
+def total(parts: Iterable[DayIntake]) -> DayIntake:
+    """Return the intake of a whole day from that of its shards."""
+    every = list(parts)
+    counts = {name: sum(getattr(part, name) for part in every) for name in _COUNTS}
+    rejects = pl.concat([part.rejects for part in every])
+    return DayIntake(every[0].day, **counts, rejects=rejects, files=every[0].files)
+
+
+def _take(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    as_of: date,
+    files: list[LakeFile],
+    read: list[LakeFile],
+    unread: pl.DataFrame,
+) -> DayIntake:
+    params = {"day": day, "as_of": as_of, **contract.interval_ranges()}
+    for table in ("interval_checked", "interval_used"):
+        warehouse.build(con, table, params)
+    counts = warehouse.query(con, "interval_count", params).row(0, named=True)
+    if counts["rows_in"] != counts["used"] + counts["duplicate"] + counts["rejected"]:
+        told = ", ".join(f"{name} {count}" for name, count in counts.items())
+        raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({told}); run the night again")
+    names = pl.DataFrame(
+        {"file_no": range(len(read)), "source_file": [file.name for file in read]},
+        schema={"file_no": pl.Int32, "source_file": pl.String},
+    )
+    rows = warehouse.query(con, "interval_reject", params).join(names, on="file_no", maintain_order="left")
+    con.execute("DROP TABLE interval_checked")
+    rejects = pl.concat([unread, rows.select(pl.Schema(contract.Reject).names())])
+    return DayIntake(day, **counts, rejects=rejects, files=files)
+
+
+def _prepared(
+    con: duckdb.DuckDBPyConnection, lake: Lake, files: list[LakeFile], registers: Registers, workdir: Path
+) -> tuple[dict[LakeFile, Path], list[tuple[str, int | None, str, str | None]]]:
+    """Return what can be read, as Parquet, and a reject for each file that can't; interval_read is ready then."""
+    required = contract.required("intervals", are_all_single=registers.are_all_single)
     ready: dict[LakeFile, Path] = {}
     unread: list[tuple[str, int | None, str, str | None]] = []
     for number, file in enumerate(files):
         try:
-            ready[file] = prepare(file, lake.mapping.intervals, required, workdir, number)
+            path = prepare(file, lake.mapping.intervals, required, workdir, number)
+            _point_at(con, [path])
+            warehouse.query(con, "interval_probe", {})
         except UnusableFile as error:
             unread.append((file.name, None, f"the file {error}", None))
-    con.register("site_register", registers.site_limits(settings.lake).to_arrow())
-    con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
-    unread += _read(con, ready, workdir)
-    params = {"day": day, "as_of": registers.as_of, **contract.interval_ranges()}
-    warehouse.build(con, "interval_checked", params)
-    warehouse.build(con, "interval_used", params)
-    counts = warehouse.query(con, "interval_count", params).row(0, named=True)
-    if counts["rows_in"] != counts["used"] + counts["duplicate"] + counts["rejected"]:
-        told = ", ".join(f"{name} {count}" for name, count in counts.items())
-        raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({told}); please report this")
-    names = pl.DataFrame(
-        {"file_no": range(len(ready)), "source_file": [file.name for file in ready]},
-        schema={"file_no": pl.Int32, "source_file": pl.String},
-    )
-    rows = warehouse.query(con, "interval_reject", params).join(names, on="file_no", maintain_order="left")
-    rejects = pl.concat([contract.rejects(unread), rows.select(pl.Schema(contract.Reject).names())])
-    for table in ("interval_read", "interval_checked"):
-        con.execute(f"DROP TABLE {table}")
-    for path in set(ready.values()) - {file.path for file in files}:
-        path.unlink()
-    return DayIntake(day, **counts, rejects=rejects, files=files)
-
-
-def _read(
-    con: duckdb.DuckDBPyConnection, ready: dict[LakeFile, Path], workdir: Path
-) -> list[tuple[str, int | None, str, str | None]]:
-    """Build interval_read; a file whose pages turn out damaged leaves `ready` and is returned as a reject."""
-    unread: list[tuple[str, int | None, str, str | None]] = []
-    try:
-        _build_read(con, list(ready.values()), workdir)
-    except duckdb.Error:
-        for file, path in list(ready.items()):
-            try:
-                _build_read(con, [path], workdir)
-            except duckdb.Error as error:
-                del ready[file]
-                told = " ".join(str(error).split())[:200]
-                unread.append((file.name, None, f"the file cannot be read ({told}); send it again, whole", None))
-        _build_read(con, list(ready.values()), workdir)
-    return unread
-
-
-def _build_read(con: duckdb.DuckDBPyConnection, paths: list[Path], workdir: Path) -> None:
+        except duckdb.Error as error:
+            told = " ".join(str(error).split())[:200]
+            unread.append((file.name, None, f"the file cannot be read ({told}); send it again, whole", None))
+        else:
+            ready[file] = path
     nothing = workdir / "nothing.parquet"
-    if not paths:
-        pl.DataFrame(schema=STAGED).write_parquet(nothing)
-    warehouse.build(con, "interval_read", {"files": [str(path) for path in paths or [nothing]]})
-    nothing.unlink(missing_ok=True)
+    pl.DataFrame(schema=STAGED).write_parquet(nothing)
+    _point_at(con, list(ready.values()) or [nothing])
+    return ready, unread
+
+
+def _point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:
+    """Make the view interval_read read these files, of every home."""
+    _set(con, interval_files=[str(path) for path in paths], first_home=None, before_home=None)
+    con.sql(warehouse.sql_text("interval_read")).create_view("interval_read", replace=True)
+
+
+def _set(con: duckdb.DuckDBPyConnection, **variables: object) -> None:
+    for name, value in variables.items():
+        con.execute(f"SET VARIABLE {name} = $value", {"value": value})

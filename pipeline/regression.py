@@ -1,4 +1,4 @@
-"""Straight lines through readings: least squares, errors in both variables, and two that outliers can't pull.
+"""Straight lines through readings: least squares, errors in both variables, and one that outliers can't pull.
 
 Arrays are float, shape (n,), without nulls. `york` fits a leg's reading against a noisy production
 reading, where ordinary least squares flattens the slope; `weighted_median_slope` is the slope of a
@@ -43,28 +43,11 @@ def ols(x: Float, y: Float) -> Line:
     return Line(float(fit.slope), float(fit.intercept), float(fit.stderr), float(fit.intercept_stderr))
 
 
-def orthogonal(x: Float, y: Float) -> Line:
-    """Return the line with the least squared distance at right angles: equal, unknown error in x and y.
-
-    The standard errors are York's, scaled to the scatter found.
-
-    Raises
-    ------
-    ValueError
-        As `ols`.
-    """
-    same = np.ones_like(x)
-    line = york(x, y, same, same)
-    misfit = np.sum((y - line.intercept - line.slope * x) ** 2) / (1 + line.slope**2)
-    scatter = float(np.sqrt(misfit / (x.size - 2)))
-    return Line(line.slope, line.intercept, line.slope_se * scatter, line.intercept_se * scatter)
-
-
 def york(x: Float, y: Float, wx: Float, wy: Float) -> Line:
     """Return the maximum-likelihood line for known, independent errors in both variables.
 
     York, Evensen, Lopez Martinez & De Basabe Delgado, Am. J. Phys. 72:367 (2004), unified equations
-    (13) with no correlation between the errors of a point.
+    (13) with no correlation between the errors of a point. Equal weights give the orthogonal line.
 
     Parameters
     ----------
@@ -96,25 +79,6 @@ def york(x: Float, y: Float, wx: Float, wy: Float) -> Line:
     slope_se = 1 / np.sqrt(np.sum(weight * spread**2))
     intercept_se = np.sqrt(1 / np.sum(weight) + (centre * slope_se) ** 2)
     return Line(slope, float(y_mean - slope * x_mean), float(slope_se), float(intercept_se))
-
-
-def theil_sen(x: Float, y: Float) -> Line:
-    """Return the median of all pairs' slopes and the intercept through the medians, with Sen's interval.
-
-    The slope's standard error is half the width of the interval that one standard deviation of
-    Kendall's S spans (Sen, J. Am. Stat. Assoc. 63:1379, 1968); the intercept's is not known: NaN.
-
-    Raises
-    ------
-    ValueError
-        As `ols`.
-    """
-    _check(x, y)
-    one_sd = float(stats.norm.cdf(1) - stats.norm.cdf(-1))
-    fit = stats.theilslopes(y, x, alpha=one_sd)
-    return Line(
-        float(fit.slope), float(fit.intercept), float(fit.high_slope - fit.low_slope) / 2, float("nan")
-    )
 
 
 def weighted_median_slope(x: Float, y: Float) -> tuple[float, float]:

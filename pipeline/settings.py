@@ -118,6 +118,7 @@ class ReportSettings(Section):
     first_rows: int
     daylight_share: float
     colour_quantile: float
+    least_reach_w: float
     slope_reach: float
     min_weight: float
     other_faults: int

@@ -7,6 +7,8 @@
 --   row_no         [-]    data row in the file, from 1
 --   staged_reason  [text] why staging already refused the row, else null
 --   staged_row     [text] the source's own row, for a refused one
+-- A view, so that the rows stream into the checks; it takes its files and its range of homes (from first_home up
+-- to before_home, null for no bound; a row without a home belongs to the first range) from variables.
 SELECT
   site_id, interval_start::TIMESTAMP AS interval_start,
   l1_w, l2_w, pv_w, l1_v, l2_v, l1_var, l2_var, battery_w, import_wh, export_wh,
@@ -16,5 +18,12 @@ FROM (
   FROM interval_template
   UNION ALL BY NAME
   SELECT *, file_index::INTEGER AS file_no, file_row_number AS file_row
-  FROM read_parquet($files, hive_partitioning = false, union_by_name = true)
+  FROM read_parquet(getvariable('interval_files'), hive_partitioning = false, union_by_name = true)
 )
+WHERE
+  (getvariable('first_home') IS NULL OR site_id >= getvariable('first_home'))
+  AND (
+    getvariable('before_home') IS NULL
+    OR site_id < getvariable('before_home')
+    OR (site_id IS NULL AND getvariable('first_home') IS NULL)
+  )

@@ -28,23 +28,10 @@ WITH slope AS (
   ON series IN ('l1', 'l2', 'sum', 'net', 'l1_var', 'l2_var')
   USING max(slope) AS s, max(slope_se) AS se, max(slope_days) AS n
   GROUP BY site_id
-), fit AS (
-  SELECT site_id,
-    three_slopes(vd_11_n + coalesce(vd_11_d, 0), vd_12_n + coalesce(vd_12_d, 0), vd_1p_d,
-                 vd_22_n + coalesce(vd_22_d, 0), vd_2p_d, vd_pp_d,
-                 vd_1v_n + coalesce(vd_1v_d, 0), vd_2v_n + coalesce(vd_2v_d, 0), vd_pv_d) AS sag,
-    vd_1v_n + coalesce(vd_1v_d, 0) AS y1, vd_2v_n + coalesce(vd_2v_d, 0) AS y2, coalesce(vd_pv_d, 0) AS y3,
-    vd_11_n + coalesce(vd_11_d, 0) AS one_v,
-    vd_vv_n + coalesce(vd_vv_d, 0) AS vv, vd_n_n + coalesce(vd_n_d, 0) AS vn,
-    three_slopes(nm_11, nm_12, nm_1p + nm_1b, nm_22, nm_2p + nm_2b, nm_pp + 2 * nm_pb + nm_bb,
-                 nm_n1, nm_n2, nm_np + nm_nb) AS meter,
-    nm_n1 AS z1, nm_n2 AS z2, nm_np + nm_nb AS z3, nm_nn AS zz, nm_n AS zn
-  FROM site_window
-), residual AS (
-  SELECT *,
-    greatest(vv - sag.b1 * y1 - sag.b2 * y2 - sag.b3 * y3, 0) / nullif(vn - 3, 0) AS sag_var,
-    greatest(zz - meter.b1 * z1 - meter.b2 * z2 - meter.b3 * z3, 0) / nullif(zn - 3, 0) AS meter_var
-  FROM fit
+), sag AS (
+  FROM site_window_fit WHERE system = 'sag'
+), meter AS (
+  FROM site_window_fit WHERE system = 'meter'
 )
 SELECT
   w.site_id, w.days, w.nights, coalesce(s.sum_n, s.l1_n, 0) AS slope_days, w.length_min,
@@ -88,14 +75,12 @@ SELECT
   coalesce(w.pair_log_sd, 1) / 2 / sqrt(nullif(w.pair_days, 0)) + 0.5 / nullif(w.n_pair, 0) AS pair_log_se,
   w.leak_l1, w.leak_l1_sd / 2 / sqrt(nullif(w.leak_l1_days, 0)) + 0.5 / nullif(w.n_leak_l1, 0) AS leak_l1_se,
   w.leak_l2, w.leak_l2_sd / 2 / sqrt(nullif(w.leak_l2_days, 0)) + 0.5 / nullif(w.n_leak_l2, 0) AS leak_l2_se,
-  finite(1000 * r.sag.b1) AS sag_l1, finite(1000 * r.sag.b2) AS sag_l2,
-  finite(r.y1 / sqrt(nullif(one_v * r.vv / nullif(r.vn, 0), 0))) AS sag_one_z,
-  finite(1000 * sqrt(r.sag_var * greatest(r.sag.v1, 0))) AS sag_l1_se,
-  finite(1000 * sqrt(r.sag_var * greatest(r.sag.v2, 0))) AS sag_l2_se, finite(r.sag.apart) AS sag_apart,
-  finite(r.meter.b1) AS meter_l1, finite(r.meter.b2) AS meter_l2, finite(r.meter.b3) AS meter_probe,
-  finite(sqrt(r.meter_var * greatest(r.meter.v1, 0))) AS meter_l1_se,
-  finite(sqrt(r.meter_var * greatest(r.meter.v2, 0))) AS meter_l2_se,
-  finite(1 - r.meter_var * greatest(r.zn - 3, 0) / nullif(r.zz, 0)) AS meter_r2,
+  1000 * g.b1 AS sag_l1, 1000 * g.b2 AS sag_l2, 1000 * g.se1 AS sag_l1_se, 1000 * g.se2 AS sag_l2_se,
+  g.apart AS sag_apart,
+  finite((w.vd_1v_n + coalesce(w.vd_1v_d, 0)) / sqrt(nullif((w.vd_11_n + coalesce(w.vd_11_d, 0))
+    * (w.vd_vv_n + coalesce(w.vd_vv_d, 0)) / nullif(w.vd_n_n + coalesce(w.vd_n_d, 0), 0), 0))) AS sag_one_z,
+  m.b1 AS meter_l1, m.b2 AS meter_l2, m.b3 AS meter_probe, m.se1 AS meter_l1_se, m.se2 AS meter_l2_se,
+  m.r2 AS meter_r2,
   finite(w.ne_net / nullif(w.ne_l1 + coalesce(w.ne_l2, 0), 0)) AS meter_energy_ratio,
   CASE WHEN w.pv_all_w > 0 THEN atan2(w.pv_sin_w, w.pv_cos_w) * 12 / pi() END AS pv_noon_h,
   finite(w.pv_dark_w / nullif(w.pv_all_w, 0)) AS pv_dark_share,
@@ -105,6 +90,7 @@ SELECT
   coalesce(w.n_battery > 0, false) AS has_battery_w, w.n_volt / w.n_row AS volt_share, w.n_net / w.n_row AS meter_share,
   sqrt(w.vdiff_vdiff / nullif(w.n_volt, 0)) AS vdiff_rms_v, finite(w.l2_v_sum / w.l1_v_sum) AS volt_ratio
 FROM site_window w
-JOIN residual r USING (site_id)
-LEFT JOIN slope s USING (site_id)
+LEFT JOIN sag g ON g.site_id = w.site_id
+LEFT JOIN meter m ON m.site_id = w.site_id
+LEFT JOIN slope s ON s.site_id = w.site_id
 ORDER BY w.site_id

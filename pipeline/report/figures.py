@@ -10,7 +10,9 @@ from typing import Any
 import polars as pl
 
 from pipeline.report import words
-from pipeline.report.charts import Spec, daily_slopes, day_hour_map, leg_against_pv, night_levels
+from pipeline.report.chart_parts import Spec, quantile
+from pipeline.report.charts import daily_slopes, day_hour_map, night_levels
+from pipeline.report.pv_chart import leg_against_pv
 from pipeline.report.series import HomeSeries, daylight, days_from
 from pipeline.report.weight_chart import running_totals, weight_bars
 from pipeline.settings import ReportSettings
@@ -36,7 +38,7 @@ def leg_figures(
 ) -> list[Figure]:
     """Return the day-by-hour maps and leg-against-PV pictures, L1 then L2 of each kind."""
     levels = pl.concat([series.hours.get_column(f"{leg}_w").abs() for leg in _LEGS]).drop_nulls()
-    reach = max(100, round(float(levels.quantile(own.colour_quantile) or 0), -2)) if levels.len() else 100
+    reach = max(own.least_reach_w, round(quantile(levels, own.colour_quantile), -2))
     start = score["from_on"] or since
     maps = [_map_figure(series, leg, reach, since, start, score) for leg in _LEGS]
     return maps + [_slope_figure(series, leg, score, start, own) for leg in _LEGS]
@@ -46,12 +48,14 @@ def day_figures(
     series: HomeSeries, score: dict[str, Any], since: date | None, own: ReportSettings
 ) -> list[Figure]:
     """Return the night-level and daily-slope pictures."""
-    nights = night_levels(series.days, since)
+    nights = night_levels(series.days, own.least_reach_w, since)
     slopes = daily_slopes(series.days, score["slope_expected"], own.slope_reach, since)
     said = _night_caption(series, score, since), _days_caption(series, score, since)
     return [
-        Figure("nights", "Level of each night", nights, _no_nights(series), said[0]),
-        Figure("slopes", "Slope on PV, day by day", slopes, _no_slope(series, "l1"), said[1]),
+        Figure("nights", "Level of each night", nights, _no_nights(series), said[0] if nights else ""),
+        Figure(
+            "slopes", "Slope on PV, day by day", slopes, _no_slope(series, "l1"), said[1] if slopes else ""
+        ),
     ]
 
 
@@ -61,11 +65,12 @@ def weight_figure(weights: pl.DataFrame, likelihood: float | None, own: ReportSe
     spec = weight_bars(weights, own.min_weight)
     if not bars:
         return Figure("weights", "Why", None, "The night kept no weights for this home.", "")
-    prior, score = float(str(bars[0]["end"])), float(str(bars[-1]["end"]))
+    prior, score = bars[0]["end"], bars[-1]["end"]
+    pieces = words.count(len(bars) - 2, "piece")
     caption = (
         f"Start: {words.percent(_share(prior))} of homes like this one have a fault (log odds "
-        f"{words.number(prior, 2, sign=True)}). {words.count(len(bars) - 2, 'piece')} of evidence with weight "
-        f"bring the sum to {words.number(score, 2, sign=True)}, which stands for {words.percent(_share(score))}."
+        f"{words.number(prior, 2, sign=True)}). {pieces} of evidence with weight bring the sum to "
+        f"{words.number(score, 2, sign=True)}, which stands for {words.percent(_share(score))}."
     )
     if likelihood is not None and abs(_share(score) - likelihood) > 0.005:
         caption += f" Calibrated against homes whose truth is known: {words.percent(likelihood)}."
@@ -77,7 +82,7 @@ def _share(log_odds: float) -> float:
 
 
 def _map_figure(
-    series: HomeSeries, leg: str, reach: int, since: date | None, start: date | None, score: dict[str, Any]
+    series: HomeSeries, leg: str, reach: float, since: date | None, start: date | None, score: dict[str, Any]
 ) -> Figure:
     name = words.leg(leg)
     spec = day_hour_map(series, leg, reach, since)
@@ -85,11 +90,12 @@ def _map_figure(
     if spec is None:
         return Figure(f"map-{leg}", title, None, _no_leg(name), "")
     night, noon = (_hours_median(series, leg, start, *span) for span in (_NIGHT_HOURS, _MIDDAY_HOURS))
+    below = words.percent(score[f"night_{leg}_negative_share"])
     zone = series.zone if series.has_own_zone else "UTC: the register gives no known time zone"
     caption = (
         f"{name}{_from(start)}: median {words.watts(night)} from midnight to {_NIGHT_HOURS[1]}:00, "
-        f"{words.watts(noon)} around midday ({zone}). {words.percent(score[f'night_{leg}_negative_share'])} of its "
-        "night intervals are below zero. Blue flows into the home, orange towards the utility, grey has no data."
+        f"{words.watts(noon)} around midday ({zone}). {below} of its night intervals are below zero. "
+        "Blue flows into the home, orange towards the utility, grey has no data."
     )
     if since is not None:
         caption += f" The line marks {words.day(since)}."
@@ -111,10 +117,10 @@ def _slope_figure(
         caption = f"{hours} of {name}; too little moves together to fit a slope."
     else:
         caption = (
-            f"{name} changes by {words.slope(slope, se)} W for each W of PV (± one standard error; the band is the "
-            f"95 % interval); a right install as declared here gives {words.number(expected, 2, sign=True)}. {hours}. "
-            "The slope is fitted to changes from one interval to the next, so the line can lean differently from the "
-            "cloud of hourly means."
+            f"{name} changes by {words.slope(slope, se)} W for each W of PV (± one standard error; the band "
+            f"is the 95 % interval); a right install as declared gives {words.number(expected, 2, sign=True)}. "
+            f"{hours}. The slope is fitted to changes from one interval to the next, so the line can lean "
+            "differently from the cloud of hourly means."
         )
     if used.height < points.height:
         caption += " Grey dots are earlier days, which had no part in it."
@@ -164,6 +170,8 @@ def _night_caption(series: HomeSeries, score: dict[str, Any], since: date | None
     parts = []
     for leg in _LEGS:
         name, column = words.leg(leg), f"night_{leg}_w"
+        if not series.has(f"{leg}_w"):
+            continue
         text = f"{name}: median {words.watts(score[column])}"
         if since is not None and _has_before(series, since):
             before, after = _before_after(series, since, column)
@@ -178,6 +186,8 @@ def _days_caption(series: HomeSeries, score: dict[str, Any], since: date | None)
     parts = []
     for leg in _LEGS:
         name, column = words.leg(leg), f"slope_{leg}"
+        if not series.has(f"{leg}_w"):
+            continue
         text = f"{name}: {words.slope(score[column], score[f'{column}_se'])} over the window"
         if since is not None and _has_before(series, since):
             before, after = (words.slope(value, None) for value in _before_after(series, since, column))

@@ -110,7 +110,7 @@ def notices(score: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def others(score: dict[str, Any], suspected: str | None, cards: Any, longest: int) -> list[dict[str, Any]]:
-    """Return the other explanations, likeliest first: name, share (0..1), text and what tells them apart."""
+    """Return the other explanations, likeliest first: name, share (0..1), and what would have happened."""
     shares: dict[str, float | None] = score["fault_likelihoods"] or {}
     rest = [(code, share) for code, share in shares.items() if code != suspected and share is not None]
     rest.sort(key=lambda pair: (-pair[1], pair[0]))
@@ -121,7 +121,7 @@ def others(score: dict[str, Any], suspected: str | None, cards: Any, longest: in
             {
                 "name": "sound: no CT fault at all" if code == "sound" else words.fault(code, cards),
                 "share": share,
-                "looks_like": card.looks_like if card else "",
+                "story": card.story if card else "",
             }
         )
     return listed

@@ -9,20 +9,20 @@ import altair as alt
 import polars as pl
 
 from pipeline.report import theme, words
-from pipeline.report.charts import Spec, finish
+from pipeline.report.chart_parts import Rows, Spec, data, finish
 
 _TICK_SHARES = (0.0001, 0.001, 0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99, 0.999, 0.9999)
 _KINDS = {"start": "prior", "raises": "supports", "lowers": "against", "sum": "total"}
 _ROW_PX = 34
 
 
-def running_totals(weights: pl.DataFrame, min_weight: float) -> list[dict[str, object]]:
+def running_totals(weights: pl.DataFrame, min_weight: float) -> Rows:
     """Return the bars in order: label, start, end [log odds], kind (start, raises, lowers, sum).
 
     `weights` is one home's `site_weight`; its first row is the prior. Pieces lighter than `min_weight` have
     no bar but count in the sum, which is the last bar.
     """
-    bars: list[dict[str, object]] = []
+    bars: Rows = []
     total = 0.0
     for position, (label, weight) in enumerate(weights.sort("ordinal").select("label", "weight").iter_rows()):
         start, total = total, total + (weight or 0.0)
@@ -45,30 +45,28 @@ def weight_bars(weights: pl.DataFrame, min_weight: float) -> Spec | None:
     steps = [
         {"row": upper["row"], "next": lower["row"], "end": upper["end"]} for upper, lower in pairwise(bars)
     ]
-    reached = [float(str(bar[side])) for bar in bars for side in ("start", "end")]
+    reached = [bar[side] for bar in bars for side in ("start", "end")]
     low, high = min(*reached, -2.0) - 0.5, max(*reached, 2.0) + 0.5
     ticks = [tick for share in _TICK_SHARES if low <= (tick := round(log(share / (1 - share)), 4)) <= high]
-    axis = alt.Axis(
-        values=ticks,
-        labelExpr="format(1 / (1 + exp(-datum.value)), '.4~p')",
-        orient="bottom",
-        labelFlush=False,
-    )
-    x = alt.X("start:Q", title="likelihood the running sum stands for", axis=axis)
-    x.scale = alt.Scale(domain=[round(low, 3), round(high, 3)], nice=False, zero=False)
+    percent = "format(1 / (1 + exp(-datum.value)), '.4~p')"
+    axis = alt.Axis(values=ticks, labelExpr=percent, orient="bottom", labelFlush=False)
+    scale = alt.Scale(domain=[round(low, 3), round(high, 3)], nice=False, zero=False)
+    x = alt.X("start:Q", title="likelihood the running sum stands for", axis=axis, scale=scale)
     y = alt.Y("row:O", axis=None)
-    colour = alt.Color(
-        "kind:N",
-        scale=alt.Scale(domain=list(_KINDS), range=[theme.light(name) for name in _KINDS.values()]),
-        legend=alt.Legend(title=None),
-    )
-    base = alt.Chart(alt.NamedData("bars")).encode(y=y)
-    drawn = base.mark_bar(height=13, yOffset=8).encode(x=x, x2="end:Q", color=colour)
-    names = base.encode(x=alt.value(0), text="label:N")
+    kinds = alt.Scale(domain=list(_KINDS), range=[theme.light(name) for name in _KINDS.values()])
+    colour = alt.Color("kind:N", scale=kinds, legend=alt.Legend(title=None))
+    base = data("bars").encode(y)
+    drawn = base.mark_bar(height=13, yOffset=8).encode(x, alt.X2("end:Q"), colour)
+    names = base.encode(alt.Text("label:N"), x=alt.value(0))
     halo = names.mark_text(align="left", dy=-8, limit=340, stroke=theme.light("paper"), strokeWidth=4)
     label = names.mark_text(align="left", dy=-8, limit=340)
-    joins = alt.Chart(alt.NamedData("steps")).mark_rule(color=theme.light("quiet"), yOffset=8, y2Offset=8)
-    even = alt.Chart(alt.NamedData("even")).mark_rule(color=theme.light("grid"), strokeWidth=1)
-    layers = [even.encode(x="end:Q"), joins.encode(x="end:Q", y=y, y2="next:O"), drawn, halo, label]
-    whole = alt.layer(*layers).properties(width="container", height=alt.Step(_ROW_PX))
-    return finish(whole, bars=bars, steps=steps, even=[{"end": 0}])
+    joins = data("steps").mark_rule(color=theme.light("quiet"), yOffset=8, y2Offset=8)
+    even = data("even").mark_rule(color=theme.light("grid"), strokeWidth=1)
+    layers = [
+        even.encode(alt.X("end:Q")),
+        joins.encode(alt.X("end:Q"), y, alt.Y2("next:O")),
+        drawn,
+        halo,
+        label,
+    ]
+    return finish(layers, {"bars": bars, "steps": steps, "even": [{"end": 0}]}, height=_ROW_PX * len(bars))

@@ -49,7 +49,10 @@ def needed_by(fault: str) -> Wish:
 
 
 def accurate(home: CleanHome, rng: np.random.Generator) -> Wiring:
-    """Return the home's sound wiring with its clamps' own small errors, and crossed if that is its oddity."""
+    """Return the home's sound wiring with its clamps' own small errors.
+
+    A "crossed_and_turned" home gets both, which cancel but for the leg voltages.
+    """
 
     def real(clamps: tuple[Clamp, ...]) -> tuple[Clamp, ...]:
         return tuple(
@@ -131,8 +134,9 @@ def report_home(
     columns = bad_habits(home, columns, rng)
     keep = kept_rows(home, columns["l1_w"].size, rng)
     truth = {
-        "site_id": site_id(plan.number), "fault": fault if is_now else "sound", "leg": leg if fault else None,
-        "onset_on": onset, "severity": wiring.severity if fault else None,
+        "site_id": site_id(plan.number), "fault": fault if is_now else "sound",
+        "leg": leg if is_now else None,
+        "onset_on": onset if is_now else None, "severity": wiring.severity or None,
         "hard_negative": plan.hard or None, "sees_pv_true": plan.sees_pv,
     }  # fmt: skip
     return HomeRecord(as_frame(home, columns, keep), _register(home, wiring, crew, rng), truth)
@@ -153,6 +157,7 @@ def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> Hom
     names = spec.faults or tuple(CATALOGUE)
     drawn = str(rng.choice(names))
     wish = wish or Wish()
+    crew_id = wish.crew or crew_id
     home = clean_home(spec, number, wish)
     is_faulty = rng.random() < _fault_chance(spec, home.plan, factor)
     fault = wish.fault if wish.fault is not None else (drawn if is_faulty else "")
@@ -169,7 +174,8 @@ def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> Hom
     onset = float(rng.uniform(0.25, 0.9)) if rng.random() < spec.onset_share else None
     if wish.fault is not None:
         onset = None if wish.onset_day is None else (wish.onset_day + 0.4) / spec.days
-    return report_home(home, fault, leg, rng, onset, crew_id)
+    fixed = None if wish.fixed_day is None else (wish.fixed_day + 0.7) / spec.days
+    return report_home(home, fault, leg, rng, onset, fixed, crew_id)
 
 
 def simulate_homes(spec: FleetSpec, numbers: range | None = None) -> Iterator[HomeRecord]:

@@ -9,7 +9,8 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
-from real_homes import DAYS, EVENT_W, PLACE, STARTS, deal, household, solar, windows, write_real_lake
+from measurements import EVENT_W, deal, household, solar
+from real_homes import DAYS, PLACE, STARTS, windows, write_real_lake
 
 from pipeline import warehouse
 from pipeline.contract import FAULTS
@@ -182,7 +183,7 @@ def test_windows_of_different_dates_do_not_mix(tmp_path: Path) -> None:
 
 
 def test_the_household_clock_follows_summer_time() -> None:
-    """Its mornings keep their hour over October's change of clocks; on a fixed clock they'd move by 60 min."""
+    """Its mornings keep their hour over October's change of clocks; a fixed clock moves them by 60 min."""
     by_minute = household().with_columns(day=pl.col("wall_time").dt.date())
     shifts = []
     for change in (datetime(2008, 10, 26), datetime(2009, 10, 25), datetime(2010, 10, 31)):

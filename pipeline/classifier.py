@@ -1,0 +1,167 @@
+"""Evidence -> calibrated likelihoods: an additive model, prior plus one weight a piece of evidence.
+
+A multinomial logistic regression over the pieces (each from -1, speaks against, over 0, cannot tell, to +1, speaks
+for), moved from the training mix to the fleet's base rate, and tempered on fleets it never fitted.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import skops.io
+from numpy.typing import NDArray
+from sklearn.linear_model import LogisticRegression
+
+from pipeline.contract import SOUND
+from pipeline.errors import InputError
+
+Float = NDArray[np.float64]
+SHIPPED = "model"
+_FILE, _CARD = "weights.skops", "card.json"
+# What the model file may hold; anything else in it is refused before it is built.
+TRUSTED = ("sklearn.linear_model._logistic.LogisticRegression",)
+
+
+@dataclass(frozen=True)
+class Model:
+    """A fitted classifier and how it was made.
+
+    `pieces` are the evidence columns in order, `classes` the faults and sound in the order of the estimator;
+    `temperature` and `offset` [log odds on sound] calibrate the scores; `train_share` is the share of each class
+    in the training mix; `recipe` is what `nightclamp train` needs to make it again.
+    """
+
+    estimator: LogisticRegression
+    pieces: tuple[str, ...]
+    temperature: float = 1.0
+    offset: float = 0.0
+    recipe: Mapping[str, Any] = field(default_factory=dict)
+    train_share: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def classes(self) -> tuple[str, ...]:
+        """Faults and sound, in the estimator's order."""
+        return tuple(str(name) for name in self.estimator.classes_)
+
+    @cached_property
+    def model_id(self) -> str:
+        """Short digest of weights and calibration."""
+        digest = hashlib.blake2b(digest_size=6)
+        digest.update(np.round(self.estimator.coef_, 9).tobytes())
+        digest.update(np.round(self.estimator.intercept_, 9).tobytes())
+        digest.update(json.dumps([self.pieces, round(self.temperature, 9), round(self.offset, 9)]).encode())
+        return digest.hexdigest()
+
+    def prior(self, base_rate: float) -> Float:
+        """Return the intercepts [log odds] at this base rate of faults, shape (classes,)."""
+        faults = len(self.classes) - 1
+        wanted = np.array([1 - base_rate if c == SOUND else base_rate / faults for c in self.classes])
+        trained = np.array([self.train_share.get(c, 1 / len(self.classes)) for c in self.classes])
+        offset = np.array([self.offset if c == SOUND else 0.0 for c in self.classes])
+        shift: Float = self.estimator.intercept_ / self.temperature + np.log(wanted / trained) + offset
+        return shift
+
+    def likelihoods(self, values: Float, base_rate: float) -> Float:
+        """Return the likelihood of each class, shape (n, classes), rows summing to 1.
+
+        `values` is (n, pieces) from 0 to 1, NaN for *cannot tell*.
+        """
+        score = encode(values) @ self.weights.T + self.prior(base_rate)
+        score -= score.max(axis=1, keepdims=True)
+        power = np.exp(score)
+        share: Float = power / power.sum(axis=1, keepdims=True)
+        return share
+
+    @cached_property
+    def weights(self) -> Float:
+        """Weight [log odds] of each piece for each class, shape (classes, pieces), calibrated."""
+        weight: Float = self.estimator.coef_ / self.temperature
+        return weight
+
+    def weights_of(self, fault: str) -> dict[str, float]:
+        """Return piece -> weight [log odds] for this class against sound."""
+        row = self.weights[self.classes.index(fault)] - self.weights[self.classes.index(SOUND)]
+        return dict(zip(self.pieces, row.tolist(), strict=True))
+
+
+def encode(values: Float) -> Float:
+    """Return evidence 0..1 as -1..+1 with *cannot tell* as 0."""
+    signed: Float = np.nan_to_num(2 * values - 1, nan=0.0)
+    return signed
+
+
+def fit(
+    values: Float, labels: NDArray[np.str_], weights: Float, pieces: tuple[str, ...], strength: float, recipe: Mapping[str, Any]
+) -> Model:
+    """Fit the additive model.
+
+    `values` (n, pieces), `labels` the true fault or sound, `weights` (n,) how much each home counts, `strength`
+    the inverse of the quadratic penalty (scikit-learn's C).
+    """
+    estimator = LogisticRegression(C=strength, max_iter=3000, tol=1e-6)
+    estimator.fit(encode(values), labels, sample_weight=weights)
+    total = weights.sum()
+    share = {str(c): float(weights[labels == c].sum() / total) for c in estimator.classes_}
+    return Model(estimator, pieces, recipe=recipe, train_share=share)
+
+
+def save(model: Model, folder: Path) -> None:
+    """Write the model as a skops file (no code in it) and its card as JSON."""
+    folder.mkdir(parents=True, exist_ok=True)
+    skops.io.dump(model.estimator, folder / _FILE)
+    card = {
+        "model_id": model.model_id,
+        "weights_sha256": hashlib.sha256((folder / _FILE).read_bytes()).hexdigest(),
+        "pieces": list(model.pieces),
+        "temperature": model.temperature,
+        "offset": model.offset,
+        "train_share": dict(model.train_share),
+        "recipe": dict(model.recipe),
+    }
+    (folder / _CARD).write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+
+
+def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> Model:
+    """Load a model from `folder`, or the shipped one; `pieces` are those of the catalogue, to compare.
+
+    Raises
+    ------
+    InputError
+        A file is missing, was changed since it was written, holds types that a model has no need of, or was
+        trained on other pieces of evidence.
+    """
+    root = folder or Path(str(files("pipeline").joinpath(SHIPPED)))
+    again = "train it again with `nightclamp train`"
+    try:
+        card = json.loads((root / _CARD).read_text(encoding="utf-8"))
+        raw = (root / _FILE).read_bytes()
+    except (OSError, ValueError) as error:
+        raise InputError(f"{root}: no readable model ({error}); {again}") from error
+    if hashlib.sha256(raw).hexdigest() != card.get("weights_sha256"):
+        raise InputError(f"{root / _FILE}: not the file that {_CARD} was written with; {again}")
+    try:
+        estimator = skops.io.loads(raw, trusted=list(TRUSTED))
+    except Exception as error:
+        raise InputError(f"{root / _FILE}: not a model this version can load; {again}") from error
+    if not isinstance(estimator, LogisticRegression):
+        raise InputError(f"{root / _FILE}: holds a {type(estimator).__name__}, not the additive model; {again}")
+    model = Model(
+        estimator,
+        tuple(card["pieces"]),
+        card["temperature"],
+        card["offset"],
+        card["recipe"],
+        card["train_share"],
+    )
+    if pieces is not None and model.pieces != pieces:
+        odd = sorted(set(pieces) ^ set(model.pieces)) or ["their order"]
+        raise InputError(f"{root}: trained on other evidence than this version's ({', '.join(odd[:3])}); {again}")
+    return model

@@ -1,0 +1,94 @@
+"""The picture of a leg against PV: the install's sign, gain and scope as the lean of a cloud."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import altair as alt
+import polars as pl
+
+from pipeline.report import theme, words
+from pipeline.report.chart_parts import Z95, Rows, Spec, data, finish, quantile, rows, whole, zero_line
+
+
+def leg_against_pv(
+    points: pl.DataFrame,
+    leg: str,
+    slope: float | None,
+    se: float | None,
+    expected: float | None,
+    start: date | None,
+) -> Spec | None:
+    """Return daylight hours (day, hour, pv_w, leg_w) with the fitted and expected slopes, both in W per W.
+
+    Both lines pass through the hours' median point. Days before `start` had no part in the slope: they are
+    small grey dots and not in the median point. The band is the slope's 95 % interval (1.96 `se`).
+    """
+    if points.is_empty():
+        return None
+    is_used = pl.lit(True) if start is None else pl.col("day") >= start
+    used, earlier = points.filter(is_used), points.filter(~is_used)
+    pv, level = used.get_column("pv_w"), used.get_column("leg_w")
+    middle = quantile(pv, 0.5), quantile(level, 0.5)
+    ends = (quantile(pv, 0), middle[0], quantile(pv, 1))
+    drawn = {"fitted": slope, "expected": expected} if used.height else {}
+    x, y = alt.X("pv:Q", title="PV production, W"), alt.Y("w:Q", title=f"{words.leg(leg)}, W")
+    zero, zero_data = zero_line()
+    old = data("earlier").mark_point(filled=True, size=12, opacity=0.5, color=theme.light("prior"))
+    shape = "circle" if leg == "l1" else "square"
+    dots = data("hours").mark_point(filled=True, size=24, opacity=0.4, color=theme.light(leg), shape=shape)
+    told = [alt.Tooltip("day:N"), alt.Tooltip("hour:O"), alt.Tooltip("pv:Q"), alt.Tooltip("w:Q")]
+    layers = [zero, dots.encode(x, y, tooltip=told)]
+    if earlier.height:
+        layers.insert(1, old.encode(x, y))
+    band = _band(ends, middle, slope, se) if drawn else []
+    if band:
+        area = data("band").mark_area(opacity=0.25, color=theme.light(leg))
+        layers.append(area.encode(alt.X("pv:Q"), alt.Y("low:Q"), alt.Y2("high:Q")))
+    lines, style = _lines(ends, middle, drawn, se)
+    if lines:
+        colours = [theme.light(leg if name == "fitted" else "expected") for name in style.values()]
+        dashes = [[1, 0] if name == "fitted" else [6, 4] for name in style.values()]
+        legend = alt.Legend(title="slope, W per W of PV", symbolType="stroke", symbolSize=300)
+        colour = alt.Color("line:N", scale=alt.Scale(domain=list(style), range=colours), legend=legend)
+        dash = alt.StrokeDash("line:N", scale=alt.Scale(domain=list(style), range=dashes))
+        layers.append(
+            data("lines").mark_line(strokeWidth=2.5).encode(alt.X("pv:Q"), alt.Y("w:Q"), colour, dash)
+        )
+    short = "day", "hour", whole("pv_w").alias("pv"), whole("leg_w").alias("w")
+    tables = {
+        "hours": rows(used.select(short)),
+        "earlier": rows(earlier.select(short)),
+        "lines": lines,
+        "band": band,
+    }
+    return finish(layers, tables | zero_data, height=260)
+
+
+def _lines(
+    ends: tuple[float, ...], middle: tuple[float, float], slopes: dict[str, float | None], se: float | None
+) -> tuple[Rows, dict[str, str]]:
+    """Return the lines' points and, by label in the legend, which line it is."""
+    lines: Rows = []
+    style: dict[str, str] = {}
+    for name, value in slopes.items():
+        if value is not None:
+            label = f"{name} {words.slope(value, se if name == 'fitted' else None)}"
+            style[label] = name
+            lines += [
+                {"line": label, "pv": round(pv), "w": round(middle[1] + value * (pv - middle[0]))}
+                for pv in ends
+            ]
+    return lines, style
+
+
+def _band(
+    ends: tuple[float, ...], middle: tuple[float, float], slope: float | None, se: float | None
+) -> Rows:
+    if slope is None or se is None:
+        return []
+    found = []
+    for pv in ends:
+        centre, half = middle[1] + slope * (pv - middle[0]), Z95 * se * abs(pv - middle[0])
+        found.append({"pv": round(pv), "low": round(centre - half), "high": round(centre + half)})
+    return found

@@ -1,0 +1,100 @@
+"""The sample lake: an invented fleet of 72 homes whose stories are chosen, not drawn."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.simulate.fleet import simulate_home, site_id
+from pipeline.simulate.lake import Rows, write_registers, write_shard
+from pipeline.simulate.spec import FleetSpec, Wish
+
+LAST_DAY = date(2026, 6, 14)
+SPEC = FleetSpec(
+    sites=72, days=28, minutes=15, seed=20, end=LAST_DAY,
+    fault_share=0.0, hard_share=0.0, register_gap_share=0.0, areas=4,
+)  # fmt: skip
+CREWS = (
+    ("C01", "Crew Heron"), ("C02", "Crew Otter"), ("C03", "Crew Marten"),
+    ("C04", "Crew Plover"), ("C05", "Crew Badger"),
+)  # fmt: skip
+# Plain homes: upstream clamps, a net that is easy to read; stories change what they need.
+PLAIN: dict[str, Any] = {"pv_added_back": False, "is_clipped": False, "cts_per_leg": 1}
+UPSTREAM = {"sees_pv": True, "location": "service_entrance"}
+AT_LOADS = {"sees_pv": False, "location": "load_conductors"}
+PAIRS = {"cts_per_leg": 2}
+
+# home -> (fault, leg, onset day, fixed day, crew, plan values)
+FAULTY: dict[int, tuple[str, str, int | None, int | None, str, dict[str, Any]]] = {
+    4: ("reversed", "l1", None, None, "C01", UPSTREAM),
+    9: ("reversed", "both", None, None, "C01", UPSTREAM),
+    15: ("legs_crossed", "both", None, None, "C01", UPSTREAM),
+    21: ("same_leg", "l2", None, None, "C03", UPSTREAM),
+    27: ("dead", "l2", 12, None, "C02", UPSTREAM),
+    33: ("partial", "l1", None, None, "C04", UPSTREAM | PAIRS),
+    37: ("opposed_pair", "l2", None, None, "C04", AT_LOADS | PAIRS),
+    42: ("loose_core", "l1", None, None, "C05", UPSTREAM),
+    46: ("wrong_ratio", "both", None, None, "C02", UPSTREAM),
+    51: ("wrong_scope", "both", None, None, "C03", UPSTREAM),
+    57: ("swapped_with_pv", "l1", None, None, "C05", UPSTREAM | {"production_leg": 1}),
+    65: ("intermittent", "l2", 9, None, "C02", UPSTREAM),
+    63: ("pickup_noise", "l1", None, None, "C04", AT_LOADS | {"lead_extended": True}),
+    30: ("reversed", "l2", None, 17, "C01", UPSTREAM),
+}
+HARD: dict[int, str] = {
+    2: "battery_export", 12: "clock_offset", 18: "vacant", 24: "pv_outage", 39: "new_site",
+    49: "loose_neutral", 54: "ev_all_night", 60: "zero_dropouts", 70: "single_leg_inverter",
+}  # fmt: skip
+# (home, days before the last day, crew, found, leg, fixed, note)
+VISITS = (
+    (6, 212, "C02", "dead", "l1", True, "connector had slipped out, reseated"),
+    (44, 143, "C04", "reversed", "l1", True, "lead pair landed the wrong way round"),
+    (18, 61, "C03", "sound", None, False, "house stands empty, both legs answer to a test load"),
+    (53, 19, "C05", "sound", None, False, "known load on both legs reads right"),
+    (30, 10, "C02", "reversed", "l2", True, "clamp turned, 1.5 kW test load reads +1.5 kW on L2"),
+    (37, 5, "C02", "opposed_pair", "l2", False, "panel cover rusted shut, needs a second visit"),
+)
+TRAININGS = (("C03", 330, "legs_crossed"), ("C05", 96, "reversed"), ("C01", 40, "reversed"))
+
+
+def _wish(number: int, rng: np.random.Generator) -> Wish:
+    place = {
+        "timezone": "America/Denver",
+        "latitude": float(rng.uniform(39.4, 40.3)),
+        "longitude": float(rng.uniform(-105.3, -104.5)),
+    }
+    crew = CREWS[int(rng.choice(5, p=[0.24, 0.22, 0.2, 0.18, 0.16]))][0]
+    values = PLAIN | place
+    if number in FAULTY:
+        fault, leg, onset, fixed, by, own = FAULTY[number]
+        values |= {"service": "120/240", "volts": 120.0, "battery_wh": 0.0, **own}
+        values["commissioned_on"] = date(2026, 1, 12) + timedelta(days=2 * number)
+        if number > 45 or onset is not None:
+            values["commissioned_on"] = date(2025, 9, 3) + timedelta(days=number)
+        return Wish(fault, leg, onset, fixed, by, "", tuple(values.items()))
+    return Wish(fault="", crew=crew, hard=HARD.get(number, ""), values=tuple(values.items()))
+
+
+def write_sample_lake(out: Path) -> None:
+    """Write the sample lake and its truth.csv into `out`; always the same bytes."""
+    rng = np.random.default_rng(SPEC.seed)
+    wishes = [_wish(number, rng) for number in range(SPEC.sites)]
+    out.mkdir(parents=True, exist_ok=True)
+    records = (simulate_home(SPEC, number, wish) for number, wish in enumerate(wishes))
+    sites, truths = write_shard(records, out, 0)
+    visits: Rows = [
+        {
+            "visit_id": f"V{at + 1:04d}", "site_id": site_id(home),
+            "visited_on": LAST_DAY - timedelta(days=ago), "crew_id": crew,
+            "found": found, "leg": leg, "fixed": is_fixed, "note": note,
+        }
+        for at, (home, ago, crew, found, leg, is_fixed, note) in enumerate(VISITS)
+    ]  # fmt: skip
+    trainings: Rows = [
+        {"crew_id": crew, "trained_on": LAST_DAY - timedelta(days=ago), "topic": topic}
+        for crew, ago, topic in TRAININGS
+    ]
+    write_registers(out, sites, truths, CREWS, visits, trainings)
