@@ -1,15 +1,14 @@
-"""Turns a source's columns into the contract's intervals, as polars expressions; a bad row gets its reason."""
+"""A source's columns as the contract's intervals, in polars expressions; a bad row gets its reason."""
 
 from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
-from typing import cast
 
 import polars as pl
 
 from pipeline import contract
-from pipeline.delimited import BAD, REASON, ROW, TEXT, UnusableFile
+from pipeline.delimited import BAD, REASON, ROW, TEXT, UnusableFileError
 from pipeline.mapping import ENERGY_UNITS, EPOCHS, UNITS, Intervals, Source, offset_min
 
 STAGED = pl.Schema({**pl.Schema(contract.Interval), **BAD})
@@ -25,17 +24,19 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
 
     Raises
     ------
-    UnusableFile
+    UnusableFileError
         A required column is missing, or a column has a type that holds neither numbers nor times.
     """
-    sources = {name: how.columns.get(name, Source(source=name)) for name in contract.Interval.columns()}
+    sources = {
+        name: how.columns.get(name) or Source.model_validate(name) for name in contract.Interval.columns()
+    }
     own = _by_contract_case(frame, sources)
     bad = pl.DataFrame(schema=BAD)
     if how.long is not None:
         own, bad = _widen(own, how, sources)
     for name in required:
         if sources[name].source not in own.columns:
-            raise UnusableFile(_missing(name, sources[name].source, own.columns))
+            raise UnusableFileError(_missing(name, sources[name].source, own.columns))
     numbers, faults = _numbers(own, how, sources)
     held = own.with_columns(**numbers)
     start, fault = _start(own, how, sources)
@@ -55,7 +56,7 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
     told = own.filter(shaped[REASON].is_not_null())
     rows = told.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
     shaped = shaped.join(rows, on=ROW, how="left", maintain_order="left")
-    return pl.concat([shaped.select(STAGED.names()).cast(dict(STAGED)), bad], how="diagonal")
+    return pl.concat([shaped.select(STAGED.names()).cast(STAGED), bad], how="diagonal")
 
 
 def nearest(name: str, names: Iterable[str]) -> str:
@@ -107,12 +108,12 @@ def _numbers(
         elif dtype.is_numeric() or dtype == pl.Null:
             number = pl.col(column).cast(pl.Float64)
         else:
-            raise UnusableFile(f"column {column} is of type {dtype}, not a number")
+            raise UnusableFileError(f"column {column} is of type {dtype}, not a number")
         numbers[column] = number
     for source in (sources[name] for name in contract.MEASURES):
         for helper in (source.volts, source.power_factor):
             if isinstance(helper, str) and source.source in own.columns and helper not in own.columns:
-                raise UnusableFile(_missing(helper, helper, own.columns))
+                raise UnusableFileError(_missing(helper, helper, own.columns))
     return numbers, faults
 
 
@@ -135,7 +136,7 @@ def _start(own: pl.DataFrame, how: Intervals, sources: dict[str, Source]) -> tup
     none = pl.lit(None, dtype=pl.String)
     if how.time_format in EPOCHS and (dtype.is_integer() or dtype == pl.String):
         count = pl.col(column).cast(pl.Int64, strict=False)
-        utc = pl.from_epoch(count, time_unit=EPOCHS[cast(str, how.time_format)]).cast(pl.Datetime("us"))
+        utc = pl.from_epoch(count, time_unit=EPOCHS[how.time_format]).cast(pl.Datetime("us"))
         return utc - back, _unless(utc, column, none)
     if isinstance(dtype, pl.Datetime):
         if dtype.time_zone is not None:
@@ -144,9 +145,13 @@ def _start(own: pl.DataFrame, how: Intervals, sources: dict[str, Source]) -> tup
         utc = _to_utc(local, own, column, how, sources)
         return utc - back, _unless(utc, column, _clock_change(local, utc))
     if dtype != pl.String:
-        raise UnusableFile(f"column {column} is of type {dtype}, not a time")
+        raise UnusableFileError(f"column {column} is of type {dtype}, not a time")
     text = _text(column, how).str.replace("T", " ", literal=True)
-    offset = text.str.extract(_OFFSET, 1).str.replace("Z", "+0000", literal=True).str.replace(":", "", literal=True)
+    offset = (
+        text.str.extract(_OFFSET, 1)
+        .str.replace("Z", "+0000", literal=True)
+        .str.replace(":", "", literal=True)
+    )
     base = text.str.replace(_OFFSET, "")
     formats = (how.time_format,) if how.time_format else _FORMATS
     source = _text(column, how) if how.time_format else base
@@ -190,31 +195,36 @@ def _clock_change(local: pl.Expr, utc: pl.Expr) -> pl.Expr:
 def _widen(
     own: pl.DataFrame, how: Intervals, sources: dict[str, Source]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Put the channels of one home and time on one row; a channel sent twice makes a second row, last one last."""
+    """Put the channels of one home and time on one row; one sent twice makes a second row."""
     assert how.long is not None
     channel, value = how.long.channel, how.long.value
     keys = [sources["site_id"].source, sources["interval_start"].source]
     for name in (channel, value, *keys):
         if name not in own.columns:
-            raise UnusableFile(_missing(name, name, own.columns))
+            raise UnusableFileError(_missing(name, name, own.columns))
     own = own.with_columns(pl.col(channel).cast(pl.String).str.strip_chars())
     wanted = [s.source for n, s in sources.items() if n in contract.MEASURES]
     wanted += [p for s in sources.values() for p in (s.volts, s.power_factor) if isinstance(p, str)]
     wanted = list(dict.fromkeys(wanted))
     is_known = pl.col(channel).is_in(wanted)
-    unknown = own.filter(~is_known.fill_null(False) & ~pl.col(channel).is_in(how.long.ignore).fill_null(False))
+    unknown = own.filter(
+        ~is_known.fill_null(False) & ~pl.col(channel).is_in(how.long.ignore).fill_null(False)
+    )
     told = pl.format(f"{channel}: '{{}}' is not named in lake.toml", pl.col(channel).fill_null(""))
-    bad = unknown.select(pl.col(ROW), told.alias(REASON), pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
+    bad = unknown.select(
+        pl.col(ROW), told.alias(REASON), pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT)
+    )
     copy = pl.int_range(pl.len()).reverse().over([*keys, channel]).alias("_copy")
     present = [name for name in wanted if name in own[channel].unique().to_list()]
     wide = (
         own.filter(is_known)
         .with_columns(copy)
         .group_by([*keys, "_copy"], maintain_order=True)
-        .agg(*(pl.col(value).filter(pl.col(channel) == name).first().alias(name) for name in present), pl.col(ROW).min())
+        .agg(
+            *(pl.col(value).filter(pl.col(channel) == name).first().alias(name) for name in present),
+            pl.col(ROW).min(),
+        )
         .sort("_copy", descending=True, maintain_order=True)
         .drop("_copy")
     )
-    return wide, bad.cast(dict(BAD))
-
-
+    return wide, bad.cast(BAD)

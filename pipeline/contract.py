@@ -51,9 +51,7 @@ def _text(what: str, *, is_key: bool = False, is_required: bool = False) -> dy.S
 
 def _code(what: str, codes: tuple[str, ...]) -> dy.String:
     meta = {**_meta(""), "codes": codes}
-    return dy.String(
-        nullable=True, check={"code": lambda c: c.is_in(codes)}, description=what, metadata=meta
-    )
+    return dy.String(nullable=True, check={"code": lambda c: c.is_in(codes)}, description=what, metadata=meta)
 
 
 def _number(what: str, unit: str, low: float, high: float) -> dy.Float64:

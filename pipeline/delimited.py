@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import gzip
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
@@ -17,11 +19,13 @@ TEXT = "_staged_row"
 BAD = pl.Schema({ROW: pl.Int64, REASON: pl.String, TEXT: pl.String})
 
 
-class UnusableFile(Exception):
+class UnusableFileError(Exception):
     """A file that can't be used at all; the message is the reason."""
 
 
-def read_delimited(path: Path, delimiter: str = ",", *, is_multiline: bool) -> tuple[pl.DataFrame, pl.DataFrame]:
+def read_delimited(
+    path: Path, delimiter: str = ",", *, is_multiline: bool
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return (rows, bad rows) of a UTF-8 text, plain or gzipped, with a header line; blank lines don't count.
 
     `rows` has the header's columns as text, untouched, and the data row's number from 1 in `ROW`; `bad`
@@ -30,22 +34,34 @@ def read_delimited(path: Path, delimiter: str = ",", *, is_multiline: bool) -> t
 
     Raises
     ------
-    UnusableFile
+    UnusableFileError
         Not text, truncated, without a header, or with one name twice in it.
     """
-    try:
+    with _as_unusable():
         names, is_empty = _header(path, delimiter)
         if is_empty:
-            return pl.DataFrame(schema={name: pl.String for name in names} | {ROW: pl.Int64}), _bad([])
+            return pl.DataFrame(schema=dict.fromkeys(names, pl.String) | {ROW: pl.Int64}), _bad([])
         table, bad = _parse(path, delimiter, names, '"')
         frame = pl.DataFrame(pl.from_arrow(table))
         if not is_multiline and _has_line_break(frame, bad):
             table, bad = _parse(path, delimiter, names, False)
             frame = pl.DataFrame(pl.from_arrow(table)).with_columns(pl.all().str.strip_chars('"'))
+    return _numbered(frame, [number for number, _, _ in bad]), _bad(bad)
+
+
+def header(path: Path, delimiter: str = ",") -> list[str]:
+    """Return the names in the header line; raises UnusableFileError like `read_delimited`."""
+    with _as_unusable():
+        return _header(path, delimiter)[0]
+
+
+@contextmanager
+def _as_unusable() -> Iterator[None]:
+    try:
+        yield
     except (OSError, EOFError, UnicodeDecodeError, pa.ArrowException, csv.Error) as error:
         told = " ".join(str(error).split())
-        raise UnusableFile(f"cannot be read as delimited text ({told}); send it again, whole, as UTF-8") from error
-    return _numbered(frame, [number for number, _, _ in bad]), _bad(bad)
+        raise UnusableFileError(f"cannot be read as delimited text ({told}); send it again, whole") from error
 
 
 def _open(path: Path) -> IO[str]:
@@ -60,10 +76,10 @@ def _header(path: Path, delimiter: str) -> tuple[list[str], bool]:
         names: list[str] = next(filter(any, csv.reader(text, delimiter=delimiter)), [])
         is_empty = not any(line.strip() for line in text)
     if not names:
-        raise UnusableFile("is empty: there is no header line")
+        raise UnusableFileError("is empty: there is no header line")
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
-        raise UnusableFile(f"has the column '{twice}' twice; keep one")
+        raise UnusableFileError(f"has the column '{twice}' twice; keep one")
     return names, is_empty
 
 
@@ -94,7 +110,11 @@ def _parse(
 def _has_line_break(frame: pl.DataFrame, bad: list[tuple[int, str, str]]) -> bool:
     if any("\n" in text for _, _, text in bad):
         return True
-    found = frame.select(pl.any_horizontal(pl.all().str.contains("\n", literal=True).any())) if frame.width else frame
+    found = (
+        frame.select(pl.any_horizontal(pl.all().str.contains("\n", literal=True).any()))
+        if frame.width
+        else frame
+    )
     return bool(found.height and found.item())
 
 

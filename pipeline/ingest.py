@@ -12,13 +12,12 @@ import polars as pl
 
 from pipeline import contract, warehouse
 from pipeline.conform import STAGED
-from pipeline.delimited import UnusableFile
+from pipeline.delimited import UnusableFileError
 from pipeline.errors import NightFailed
 from pipeline.lake import Lake, LakeFile
 from pipeline.registers import Registers
 from pipeline.settings import Settings
 from pipeline.staging import prepare
-
 
 _COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
@@ -59,7 +58,7 @@ def load_day(
         The counts don't add up.
     """
     everyone = max(registers.sites.height, 1)
-    return next(iter(list(load_shards(con, lake, day, registers, settings, workdir, everyone))))
+    return total(_shards(con, lake, day, registers, settings, workdir, everyone))
 
 
 def load_shards(
@@ -69,12 +68,23 @@ def load_shards(
     registers: Registers,
     settings: Settings,
     workdir: Path,
-    homes: int,
 ) -> Iterator[DayIntake]:
-    """Like `load_day`, but at most `homes` homes at a time, so that a big fleet fits in memory.
+    """Like `load_day`, but [lake] homes_per_shard homes at a time, so that a big fleet fits in memory.
 
     Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up.
     """
+    return _shards(con, lake, day, registers, settings, workdir, settings.lake.homes_per_shard)
+
+
+def _shards(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    registers: Registers,
+    settings: Settings,
+    workdir: Path,
+    homes: int,
+) -> Iterator[DayIntake]:
     files = lake.files(day)
     workdir.mkdir(parents=True, exist_ok=True)
     con.register("site_register", registers.site_limits(settings.lake).to_arrow())
@@ -126,7 +136,7 @@ def _take(
 def _prepared(
     con: duckdb.DuckDBPyConnection, lake: Lake, files: list[LakeFile], registers: Registers, workdir: Path
 ) -> tuple[dict[LakeFile, Path], list[tuple[str, int | None, str, str | None]]]:
-    """Return what can be read, as Parquet, and a reject for each file that can't; interval_read is ready then."""
+    """Return what can be read, as Parquet, and a reject for each file that can't be."""
     required = contract.required("intervals", are_all_single=registers.are_all_single)
     ready: dict[LakeFile, Path] = {}
     unread: list[tuple[str, int | None, str, str | None]] = []
@@ -135,7 +145,7 @@ def _prepared(
             path = prepare(file, lake.mapping.intervals, required, workdir, number)
             _point_at(con, [path])
             warehouse.query(con, "interval_probe", {})
-        except UnusableFile as error:
+        except UnusableFileError as error:
             unread.append((file.name, None, f"the file {error}", None))
         except duckdb.Error as error:
             told = " ".join(str(error).split())[:200]

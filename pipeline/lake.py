@@ -94,15 +94,16 @@ class Lake:
         return sorted(found, key=lambda f: (f.mtime_ns, f.name))
 
     def fingerprint(self, day: date) -> str:
-        """Return a text that changes when a file of `day` or lake.toml does: name, size, modification time."""
+        """Return a text that changes when lake.toml does, or a file of `day` by name, size or time."""
         digest = hashlib.sha256(self.mapping_text.encode())
         for file in self.files(day):
             digest.update(f"{file.name}\0{file.size}\0{file.mtime_ns}\n".encode())
         return digest.hexdigest()[:32]
 
     def register(self, table: str) -> Path | None:
-        """Return the file of a register ("sites", "crews", "visits", "trainings"); Parquet before CSV."""
-        return next((p for p in (self.root / f"{table}{s}" for s in (".parquet", ".csv")) if p.is_file()), None)
+        """Return the file of a register, "sites" to "trainings", or None; Parquet before CSV."""
+        found = (self.root / f"{table}{suffix}" for suffix in (".parquet", ".csv"))
+        return next((path for path in found if path.is_file()), None)
 
 
 def partition_day(name: str) -> date | None:

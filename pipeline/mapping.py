@@ -19,7 +19,6 @@ import tomllib
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-import polars as pl
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from pipeline import contract
@@ -32,6 +31,7 @@ UNITS: dict[str, dict[str, float]] = {
     "V": {"V": 1.0},
     "Wh": {"Wh": 1.0, "kWh": 1000.0},
 }
+REGISTERS = ("sites", "crews", "visits", "trainings")
 EPOCHS: dict[str, Literal["s", "ms"]] = {"epoch s": "s", "epoch ms": "ms"}
 
 
@@ -55,7 +55,7 @@ class Source(_Part):
 
 
 class Long(_Part):
-    """One row a channel: the column that names the channel, the one that holds its value, and what to skip."""
+    """One row a channel: the column of the channel's name, that of its value, and channels to skip."""
 
     channel: str
     value: str
@@ -102,15 +102,28 @@ class Intervals(_Part):
                 raise ValueError(f"columns.{name} is not in the contract; allowed: {', '.join(fields)}")
             allowed = UNITS.get(str(contract.meta(fields[name])["unit"]), {})
             if source.unit is not None and source.unit not in allowed:
-                raise ValueError(f"columns.{name}: unit '{source.unit}' unknown; allowed: {', '.join(allowed)}")
+                raise ValueError(
+                    f"columns.{name}: unit '{source.unit}' unknown; allowed: {', '.join(allowed)}"
+                )
             if source.unit in ENERGY_UNITS and self.minutes is None:
                 raise ValueError(f"columns.{name}: '{source.unit}' needs minutes, the length of an interval")
             if source.unit == "A" and source.volts is None:
                 raise ValueError(f"columns.{name}: unit A needs volts, a number or a column")
         return self
 
+    def reads(self) -> set[str]:
+        """Return every column that is read from a source file."""
+        if self.long is not None:
+            keys = [self.columns.get(name) or name for name in ("site_id", "interval_start")]
+            names = {key if isinstance(key, str) else key.source for key in keys}
+            return names | {self.long.channel, self.long.value}
+        sources = {name: self.columns.get(name) for name in contract.Interval.columns()}
+        named = [s for s in sources.values() if s is not None]
+        helpers = {part for s in named for part in (s.volts, s.power_factor) if isinstance(part, str)}
+        return helpers | {name if s is None else s.source for name, s in sources.items()}
 
-class Field_(_Part):
+
+class Origin(_Part):
     """Where one register column comes from: a column, or the same value in every row."""
 
     source: str | None = Field(default=None, alias="from")
@@ -122,7 +135,7 @@ class Field_(_Part):
         return {"from": value} if isinstance(value, str) else value
 
 
-Fields = dict[str, Field_]
+Fields = dict[str, Origin]
 
 
 class Mapping(_Part):
@@ -136,7 +149,7 @@ class Mapping(_Part):
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> Mapping:
-        for table in ("sites", "crews", "visits", "trainings"):
+        for table in REGISTERS:
             allowed = contract.TABLES[table].columns()
             for name in getattr(self, table):
                 if name not in allowed:
@@ -173,7 +186,7 @@ def _allowed(where: tuple[int | str, ...]) -> list[str]:
         if len(parts) > 2:
             model = Source if parts[1] == "columns" else Long
     elif len(parts) > 1:
-        model = Field_
+        model = Origin
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
@@ -183,3 +196,35 @@ def offset_min(zone: str) -> int | None:
     if len(zone) != 6 or sign not in ("+", "-") or colon != ":" or not (hours + minutes).isdigit():
         return None
     return (-1 if sign == "-" else 1) * (int(hours) * 60 + int(minutes))
+
+
+def describe(mapping: Mapping) -> list[str]:
+    """Return one line for each contract column that lake.toml fills, saying from what and how."""
+    how = mapping.intervals
+    lines = [_describe_source(name, source, how) for name, source in how.columns.items()]
+    if how.long is not None:
+        skipped = f"; ignored: {', '.join(how.long.ignore)}" if how.long.ignore else ""
+        long = f"one row a channel, named in '{how.long.channel}', value in '{how.long.value}'"
+        lines.append(f"intervals: {long}{skipped}")
+    if "interval_start" not in how.columns and (how.zone, how.labelled) != ("UTC", "start"):
+        lines.append(_describe_source("interval_start", Source.model_validate("interval_start"), how))
+    for table in REGISTERS:
+        for name, origin in getattr(mapping, table).items():
+            told = f"always '{origin.always}'" if origin.always is not None else f"from '{origin.source}'"
+            lines.append(f"{table}.{name}: {told}")
+    return lines
+
+
+def _describe_source(name: str, source: Source, how: Intervals) -> str:
+    told = f"intervals.{name}: from '{source.source}'"
+    if name == "interval_start":
+        told += f", time of {how.zone}"
+        return told + (
+            f", the interval's end, {how.minutes} min after its start" if how.labelled == "end" else ""
+        )
+    if source.unit is not None:
+        length = f" of {how.minutes} min" if source.unit in ENERGY_UNITS else ""
+        told += f" in {source.unit}{length}"
+    if source.unit == "A":
+        told += f" x volts {source.volts} x power factor {source.power_factor}"
+    return told + (", sign turned" if source.sign < 0 else "")

@@ -1,4 +1,4 @@
-"""Reads the registers (sites, crews, visits, trainings) as the contract types them; bad rows become rejects."""
+"""The registers (sites, crews, visits, trainings) as the contract types them; bad rows become rejects."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ import polars as pl
 
 from pipeline import contract
 from pipeline.conform import nearest
-from pipeline.delimited import BAD, REASON, ROW, TEXT, UnusableFile, read_delimited
+from pipeline.delimited import BAD, REASON, ROW, TEXT, UnusableFileError, read_delimited
 from pipeline.errors import InputError
 from pipeline.lake import Lake
-from pipeline.mapping import Fields
+from pipeline.mapping import REGISTERS, Fields
 from pipeline.settings import LakeSettings
 
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
@@ -45,12 +45,14 @@ class Registers:
         return bool(self.sites.height) and bool((self.sites["service"] == "single").fill_null(False).all())
 
     def site_limits(self, limits: LakeSettings) -> pl.DataFrame:
-        """Return the sites with site_key (whole number), leg_max_w and pv_max_w, the most a reading may be [W].
+        """Return the sites with site_key (whole number), leg_max_w and pv_max_w, the most a reading is [W].
 
         A leg carries service_amps x its nominal volts x headroom. PV gives pv_kw x headroom, but never less
         than one leg carries, which is what exchanged clamps show as production.
         """
-        volts = pl.col("service").replace_strict(contract.SERVICE_LEG_V, default=120.0, return_dtype=pl.Float64)
+        volts = pl.col("service").replace_strict(
+            contract.SERVICE_LEG_V, default=120.0, return_dtype=pl.Float64
+        )
         leg_w = pl.col("service_amps").fill_null(limits.default_service_amps) * volts
         pv_w = pl.col("pv_kw") * 1000 * limits.pv_headroom
         return self.sites.with_row_index("site_key").with_columns(
@@ -72,7 +74,7 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
     tables: dict[str, pl.DataFrame] = {}
     refused: list[pl.DataFrame] = [contract.rejects()]
     duplicate = 0
-    for table in ("sites", "crews", "visits", "trainings"):
+    for table in REGISTERS:
         path = lake.register(table)
         if path is None:
             tables[table] = pl.DataFrame(schema=pl.Schema(contract.TABLES[table]))
@@ -98,7 +100,7 @@ def _read(path: Path, table: str, fields: Fields) -> tuple[pl.DataFrame, pl.Data
     """Return (typed rows, bad rows), both with ROW and TEXT."""
     try:
         texts, bad = _texts(path)
-    except UnusableFile as error:
+    except UnusableFileError as error:
         raise InputError(f"{path}: {error}") from error
     schema = contract.TABLES[table]
     texts = texts.with_columns(pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
@@ -118,7 +120,7 @@ def _read(path: Path, table: str, fields: Fields) -> tuple[pl.DataFrame, pl.Data
             values.append(pl.lit(None, dtype=pl.String).alias(name))
     plain = texts.select(ROW, TEXT, *values)
     parsed = {name: _parsed(name, column) for name, column in schema.columns().items()}
-    faults = [
+    faults: list[pl.Expr] = [
         pl.when(pl.col(name).is_not_null() & expr.is_null()).then(
             pl.format(f"{name}: '{{}}' is not a {contract.kind(column)}", pl.col(name))
         )
@@ -152,7 +154,9 @@ def _texts(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
         frame = pl.read_parquet(path, hive_partitioning=False, glob=False)
         frame = frame.select(pl.all().cast(pl.String))
     except (OSError, pl.exceptions.PolarsError) as error:
-        raise UnusableFile(f"cannot be read as Parquet ({' '.join(str(error).split())[:200]})") from error
+        raise UnusableFileError(
+            f"cannot be read as Parquet ({' '.join(str(error).split())[:200]})"
+        ) from error
     rows = pl.int_range(1, frame.height + 1, dtype=pl.Int64, eager=True)
     return frame.with_columns(rows.alias(ROW)), pl.DataFrame(schema=BAD)
 
@@ -166,7 +170,9 @@ def _parsed(name: str, column: dy.Column) -> pl.Expr:
         return pl.when(low.is_in(_TRUE)).then(True).when(low.is_in(_FALSE)).then(False)
     if isinstance(column, dy.Date):
         # A date may carry a midnight, as spreadsheets and timestamps do.
-        return text.str.replace(r"[T ]00:00(:00(\.0+)?)?(Z|[+-]00:?00)?$", "").str.to_date("%Y-%m-%d", strict=False)
+        return text.str.replace(r"[T ]00:00(:00(\.0+)?)?(Z|[+-]00:?00)?$", "").str.to_date(
+            "%Y-%m-%d", strict=False
+        )
     return text
 
 
@@ -217,5 +223,7 @@ def _once(rows: pl.DataFrame, schema: type[dy.Schema]) -> pl.DataFrame:
     if not keys:
         return distinct.with_columns(pl.lit(None, dtype=pl.String).alias(REASON))
     is_later = pl.int_range(pl.len()).over(keys) > 0
-    told = pl.format(f"{keys[0]} '{{}}' is there before with other content; the first row is kept", pl.col(keys[0]))
+    told = pl.format(
+        f"{keys[0]} '{{}}' is there before with other content; the first row is kept", pl.col(keys[0])
+    )
     return distinct.with_columns(pl.when(is_later).then(told).alias(REASON))

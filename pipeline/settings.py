@@ -43,8 +43,10 @@ class LakeSettings(Section):
     default_service_amps: float
     pv_headroom: float
     unknown_pv_kw: float
+    homes_per_shard: int
     check_days: int
     gap_share: float
+    second_length_share: float
 
 
 class DaySettings(Section):
@@ -108,6 +110,14 @@ class VerdictSettings(Section):
     min_nights: int
 
 
+class TrainingSettings(Section):
+    """[training] how the classifier is made."""
+
+    fault_share: float
+    hard_share: float
+    strength: float
+
+
 class ReportSettings(Section):
     """[report] the pages for people."""
 
@@ -144,6 +154,7 @@ class Settings(BaseSettings):
     feature: FeatureSettings
     onset: OnsetSettings
     verdict: VerdictSettings
+    training: TrainingSettings
     crews: CrewSettings
     report: ReportSettings
 

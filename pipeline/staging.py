@@ -11,33 +11,43 @@ import pyarrow.parquet as pq
 
 from pipeline import contract
 from pipeline.conform import conform
-from pipeline.delimited import ROW, UnusableFile, read_delimited
+from pipeline.delimited import ROW, UnusableFileError, header, read_delimited
 from pipeline.lake import LakeFile
 from pipeline.mapping import Intervals
 
 _RESERVED = {"filename", "file_index", "file_row_number", "file_no", "file_row"}
 _RESERVED |= {"_staged_no", "_staged_reason", "_staged_row"}
+_TEXT_TYPES = (pa.types.is_string, pa.types.is_large_string, pa.types.is_string_view)
 _READ_ERRORS = (OSError, EOFError, pa.ArrowException, pl.exceptions.PolarsError, UnicodeDecodeError)
 
 
 def prepare(file: LakeFile, how: Intervals, required: Iterable[str], workdir: Path, number: int) -> Path:
-    """Return a Parquet file that DuckDB can read as the contract's intervals: `file` itself or its staged copy.
+    """Return a Parquet file that DuckDB can read as the contract's intervals: `file` or its staged copy.
 
     The copy, `workdir`/<number>.parquet, also holds the row number in the source and why a row is refused.
 
     Raises
     ------
-    UnusableFile
+    UnusableFileError
         Corrupt, encrypted or truncated, or without a required column.
     """
     names = tuple(required)
     is_parquet = file.path.suffix == ".parquet"
     if is_parquet and how == Intervals() and _is_contract(file.path, names):
         return file.path
-    staged = conform(_from_parquet(file.path), how, names) if is_parquet else _from_text(file.path, how, names)
+    staged = (
+        conform(_from_parquet(file.path), how, names) if is_parquet else _from_text(file.path, how, names)
+    )
     target = workdir / f"{number:05d}.parquet"
     staged.write_parquet(target, compression="lz4")
     return target
+
+
+def source_columns(path: Path, how: Intervals) -> list[str]:
+    """Return the column names of a source file; raises UnusableFileError like `prepare`."""
+    if path.suffix == ".parquet":
+        return list(_schema(path).names)
+    return header(path, how.delimiter)
 
 
 def _from_parquet(path: Path) -> pl.DataFrame:
@@ -45,8 +55,10 @@ def _from_parquet(path: Path) -> pl.DataFrame:
     try:
         frame = pl.read_parquet(path, hive_partitioning=False, glob=False)
     except _READ_ERRORS as error:
-        raise UnusableFile(_unreadable(error)) from error
-    return frame.drop(ROW, strict=False).with_row_index(ROW, offset=1).with_columns(pl.col(ROW).cast(pl.Int64))
+        raise UnusableFileError(_unreadable(error)) from error
+    return (
+        frame.drop(ROW, strict=False).with_row_index(ROW, offset=1).with_columns(pl.col(ROW).cast(pl.Int64))
+    )
 
 
 def _from_text(path: Path, how: Intervals, required: tuple[str, ...]) -> pl.DataFrame:
@@ -54,12 +66,16 @@ def _from_text(path: Path, how: Intervals, required: tuple[str, ...]) -> pl.Data
     return pl.concat([conform(frame, how, required), bad], how="diagonal")
 
 
+def _schema(path: Path) -> pa.Schema:
+    try:
+        return pq.read_schema(path)
+    except _READ_ERRORS as error:
+        raise UnusableFileError(_unreadable(error)) from error
+
+
 def _is_contract(path: Path, required: tuple[str, ...]) -> bool:
     """Tell from the metadata alone whether DuckDB can read the file in place."""
-    try:
-        schema = pq.read_schema(path)
-    except _READ_ERRORS as error:
-        raise UnusableFile(_unreadable(error)) from error
+    schema = _schema(path)
     names = [name.casefold() for name in schema.names]
     if len(set(names)) < len(names) or not set(required) <= set(names) or _RESERVED & set(names):
         return False
@@ -70,16 +86,16 @@ def _fits(name: str, kind: pa.DataType) -> bool:
     if name == "site_id":
         return _is_text(kind)
     if name == "interval_start":
-        return pa.types.is_timestamp(kind)
+        return bool(pa.types.is_timestamp(kind))
     if name in contract.MEASURES:
-        return pa.types.is_floating(kind) or pa.types.is_integer(kind) or pa.types.is_null(kind)
+        return any(fits(kind) for fits in (pa.types.is_floating, pa.types.is_integer, pa.types.is_null))
     return not pa.types.is_nested(kind)
 
 
 def _is_text(kind: pa.DataType) -> bool:
     if pa.types.is_dictionary(kind):
         return _is_text(kind.value_type)
-    return pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
+    return any(fits(kind) for fits in _TEXT_TYPES)
 
 
 def _unreadable(error: BaseException) -> str:

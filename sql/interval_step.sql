@@ -50,6 +50,8 @@ WITH sky AS (
     net_w - lag(net_w) OVER by_home AS d_net_w,
     lag(l1_w) OVER by_home AS before_l1_w,
     lag(l2_w) OVER by_home AS before_l2_w,
+    lag(l1_w, 2) OVER by_home AS twice_before_l1_w,
+    lag(l2_w, 2) OVER by_home AS twice_before_l2_w,
     coalesce(gap_min <= $longest_gap_min, false) AS is_step
   FROM regime
   WINDOW by_home AS (PARTITION BY site_key ORDER BY interval_start)

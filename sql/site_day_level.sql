@@ -6,11 +6,11 @@
 --   n_dark, n_dark_pv_live, n_night, n_sun [rows]  sun below the dark line; of these with PV live; quiet nights; sun up
 --   n_neg_l1_night, n_neg_l2_night, n_neg_sum_night, n_neg_l1_day, n_neg_l2_day [rows]  below -noise
 --   n_zero_l1, n_zero_l2, n_zero_all, n_zero_l1_dark, n_zero_l2_dark [rows]  within the zero band; all channels at once by day
---   n_lone_l1, n_lone_l2 [rows]                    zero while the other leg or PV lives
+--   n_lone_l1, n_lone_l2 [rows]                    zero twice running while the other leg or PV lives (a net reading only passes through zero)
 --   l1_dark_size, l2_dark_size [W]                 90th percentile of the size of dark readings
 --   n_tiny_l1, n_tiny_l2 [rows]                    within the band of a dead input's noise
 --   n_stale_l1, n_stale_l2, n_step_row [rows]      exactly as in the row before, of n_step_row steps
---   n_drop_l1, n_drop_l2 [rows]                    from live to zero in one step while the other channels live
+--   n_drop_l1, n_drop_l2 [rows]                    from live to such a zero
 --   l1_night_w, l2_night_w, l1_day_w, l2_day_w, pv_day_w, pv_dark_w [W sum]  sums of levels
 --   l1_l1_night, l2_l2_night, l1_l2_night, l1_l1_day, l2_l2_day, l1_l2_day [W2]  squares and products
 --   pv_pv_day, l1_pv_day, l2_pv_day [W2]           with production
@@ -24,7 +24,9 @@
 --   l1_v_sum, l2_v_sum, vdiff_vdiff [V, V2]        leg voltages: sums, square of their difference
 WITH level AS (
   SELECT *, NOT is_night AS is_day, greatest(sun_sin, 0) AS sky,
-    abs(l1_w) < $zero_w AS is_zero_l1, abs(l2_w) < $zero_w AS is_zero_l2
+    abs(l1_w) < $zero_w AS is_zero_l1, abs(l2_w) < $zero_w AS is_zero_l2,
+    abs(l1_w) < $zero_w AND abs(before_l1_w) < $zero_w AND (abs(l2_w) > $drop_w OR is_pv_live) AS is_open_l1,
+    abs(l2_w) < $zero_w AND abs(before_l2_w) < $zero_w AND (abs(l1_w) > $drop_w OR is_pv_live) AS is_open_l2
   FROM interval_step
 )
 SELECT
@@ -42,16 +44,15 @@ SELECT
   count_if(is_zero_l1) AS n_zero_l1, count_if(is_zero_l2) AS n_zero_l2,
   count_if(is_zero_l1 AND coalesce(is_zero_l2, true) AND abs(pv_w) < $zero_w AND sun_sin > $sun_sin) AS n_zero_all,
   count_if(is_dark AND is_zero_l1) AS n_zero_l1_dark, count_if(is_dark AND is_zero_l2) AS n_zero_l2_dark,
-  count_if(is_zero_l1 AND (NOT coalesce(is_zero_l2, true) OR is_pv_live)) AS n_lone_l1,
-  count_if(is_zero_l2 AND (NOT coalesce(is_zero_l1, true) OR is_pv_live)) AS n_lone_l2,
+  count_if(is_open_l1) AS n_lone_l1, count_if(is_open_l2) AS n_lone_l2,
   quantile_cont(abs(l1_w), 0.9) FILTER (is_dark) AS l1_dark_size,
   quantile_cont(abs(l2_w), 0.9) FILTER (is_dark) AS l2_dark_size,
   count_if(abs(l1_w) < $tiny_w) AS n_tiny_l1, count_if(abs(l2_w) < $tiny_w) AS n_tiny_l2,
   count_if(is_step AND d_l1_w = 0 AND abs(l1_w) >= $zero_w) AS n_stale_l1,
   count_if(is_step AND d_l2_w = 0 AND abs(l2_w) >= $zero_w) AS n_stale_l2,
   count_if(is_step) AS n_step_row,
-  count_if(is_step AND is_zero_l1 AND abs(before_l1_w) > $drop_w AND NOT coalesce(is_zero_l2, false)) AS n_drop_l1,
-  count_if(is_step AND is_zero_l2 AND abs(before_l2_w) > $drop_w AND NOT coalesce(is_zero_l1, false)) AS n_drop_l2,
+  count_if(is_step AND is_open_l1 AND abs(twice_before_l1_w) > $drop_w) AS n_drop_l1,
+  count_if(is_step AND is_open_l2 AND abs(twice_before_l2_w) > $drop_w) AS n_drop_l2,
   sum(l1_w) FILTER (is_night) AS l1_night_w, sum(l2_w) FILTER (is_night) AS l2_night_w,
   sum(l1_w) FILTER (is_day) AS l1_day_w, sum(l2_w) FILTER (is_day) AS l2_day_w,
   sum(pv_w) FILTER (is_day) AS pv_day_w, sum(pv_w) FILTER (is_dark) AS pv_dark_w,

@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import polars as pl
 
 from pipeline.circuit import Circuit, Float
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
@@ -65,14 +64,14 @@ PIECES: tuple[Piece, ...] = (
         "drops",
         "Drops to zero and comes back while the rest lives",
         ("drop_l1_day", "drop_l2_day", "zero_l1_share", "zero_l2_share"),
-        by_leg(lambda leg: above(f"drop_{leg}_day", 0.22, 0.05) * below(f"lone_zero_{leg}_share", 0.9, 0.02)),
+        by_leg(lambda leg: above(f"drop_{leg}_day", 0.15, 0.03) * below(f"drop_{leg}_day", 10.0, 1.5)),
         "drops to zero {drop_l1_day:.1f} / {drop_l2_day:.1f} times a day",
     ),
     Piece(
         "lone_zeros",
         "Zero part of the time while the rest lives",
         ("lone_zero_l1_share", "lone_zero_l2_share"),
-        by_leg(lambda leg: above(f"lone_zero_{leg}_share", 0.006, 0.002) * below(f"lone_zero_{leg}_share", 0.85, 0.03)),
+        by_leg(lambda leg: above(f"lone_zero_{leg}_share", 0.006, 0.002) * below(f"lone_zero_{leg}_share", 0.6, 0.05)),
         "zero in {lone_zero_l1_share:.1%} / {lone_zero_l2_share:.1%} of intervals while the rest lives",
     ),
 )

@@ -72,7 +72,7 @@ PIECES: tuple[Piece, ...] = (
         by_leg(
             lambda leg: only_if(
                 pl.col(f"leak_{leg}_se") < 0.03,
-                above(pl.col(f"leak_{leg}").abs() - 2 * pl.col(f"leak_{leg}_se"), 0.025, 0.007),
+                above(pl.col(f"leak_{leg}").abs() - 2 * pl.col(f"leak_{leg}_se"), 0.045, 0.012),
             )
         ),
         "steps of the other leg alone show as {leak_l1:+.2f} on L1 and {leak_l2:+.2f} on L2",

@@ -131,7 +131,7 @@ def _by_leg(days: pl.DataFrame, fields: dict[str, str]) -> pl.DataFrame:
 
 
 def _onset(by_leg: pl.DataFrame, onset: date | None) -> tuple[list[alt.Chart], dict[str, Rows]]:
-    """Return the onset's upright line and name, and their data; nothing where it is outside the days shown."""
+    """Return the onset's upright line and name, and their data; nothing where the days don't hold it."""
     days = by_leg.get_column("day").str.slice(0, 10).unique().sort().to_list()
     if onset is None or not days[0] <= str(onset) <= days[-1]:
         return [], {}

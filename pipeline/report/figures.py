@@ -118,7 +118,7 @@ def _slope_figure(
     else:
         caption = (
             f"{name} changes by {words.slope(slope, se)} W for each W of PV (± one standard error; the band "
-            f"is the 95 % interval); a right install as declared gives {words.number(expected, 2, sign=True)}. "
+            f"is the 95 % interval); right, as declared, is {words.number(expected, 2, sign=True)}. "
             f"{hours}. The slope is fitted to changes from one interval to the next, so the line can lean "
             "differently from the cloud of hourly means."
         )

@@ -94,7 +94,8 @@ def notices(score: dict[str, Any]) -> list[tuple[str, str]]:
         found.append(
             (
                 "stop",
-                "Safety call first: the legs' voltages move apart with load, as with a loose service neutral. "
+                "Safety call first: the legs' voltages move apart with load, as with a loose service "
+                "neutral. "
                 "That is not a CT fault. Pass it on at once to the utility or a licensed electrician.",
             )
         )

@@ -49,7 +49,7 @@ def write_report(folder: Path, night: ReportInput, settings: Settings) -> None:
     _write_assets(folder / "assets")
     index = index_context(night, own, with_page)
     _write(folder / "index.html", pages, "index.html", {**shared, **index, "root": "."})
-    crews = crews_context(night.crew_quality)
+    crews = crews_context(night.crew_quality, night.faults)
     _write(folder / "crews.html", pages, "crews.html", {**shared, **crews, "root": "."})
 
     scores, sites = _by_site(night.site_scores, with_page), _by_site(night.sites, with_page)

@@ -17,7 +17,8 @@ from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
 from pipeline.wiring import Clamp, Wiring, measure
 
 HOMES_PER_CREW = 60
-HARDER_POSITION = 1.8  # how much likelier a fault is with bundles, parallel CTs or extended leads
+# How likely a fault is against the fleet's share: with bundles, parallel CTs or extended leads, and without.
+HARD_POSITION, EASY_POSITION = 1.27, 0.63
 REGISTER_GAPS = (
     "timezone", "latitude", "longitude", "service", "service_amps", "pv_kw", "ct_sees_pv", "ct_location",
     "ct_amps", "cts_per_leg", "lead_extended", "has_battery", "has_ev", "commissioned_on",
@@ -34,6 +35,7 @@ def crews_of(spec: FleetSpec) -> list[tuple[str, str, float]]:
     count = int(np.clip(spec.sites // HOMES_PER_CREW, 4, 60))
     rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(2_000_000,)))
     factors = rng.gamma(4.0, 0.25, count)
+    factors /= factors.mean()
     return [(f"C{at + 1:02d}", f"Crew {at + 1:02d}", float(factors[at])) for at in range(count)]
 
 
@@ -147,7 +149,7 @@ def _fault_chance(spec: FleetSpec, plan: Plan, crew_factor: float) -> float:
     if spec.fault_share >= 0.3:
         return spec.fault_share
     is_hard = plan.location == "load_conductors" or plan.cts_per_leg > 1 or plan.lead_extended
-    return min(0.9, spec.fault_share * crew_factor * (HARDER_POSITION if is_hard else 0.7))
+    return min(0.9, spec.fault_share * crew_factor * (HARD_POSITION if is_hard else EASY_POSITION))
 
 
 def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomeRecord:

@@ -11,12 +11,14 @@ import numpy as np
 
 from pipeline.circuit import LEG_2_DEG, Circuit, Float
 from pipeline.simulate.loads import household
+from pipeline.simulate.plain import plain_household, plain_solar_w
 from pipeline.simulate.plan import Plan, draw_plan
 from pipeline.simulate.sky import area_sky, array_w, sun, temperature_c, wander
 from pipeline.simulate.spec import FleetSpec, Window, Wish
 from pipeline.wiring import Wiring
 
 BATTERY_STEP_MIN = 15  # the battery's controller decides this often
+IMPORT_KEPT_W = 25.0  # and leaves this much to the utility, lest it export by mistake
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ def _battery(plan: Plan, load_w: Float, pv_w: Float, hour: Float) -> Float:
             held -= 0.94 * power * share
         else:
             selling = plan.battery_exports and (hours[at] >= 17.0 or hours[at] < 2.0)
-            wanted = plan.battery_w if selling else -extra
+            wanted = plan.battery_w if selling else max(-extra - IMPORT_KEPT_W, 0.0)
             power = min(wanted, plan.battery_w, max(held - 0.1 * plan.battery_wh, 0.0) / share)
             held -= power * share
         out.append(power)
@@ -132,10 +134,17 @@ def clean_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> CleanH
     outdoor_c = temperature_c(window, plan.latitude, solar_hour, weather)
     pv_w, unmonitored_w = np.zeros(window.size), np.zeros(window.size)
     if plan.array:
-        pv_w = _outage(array_w(plan.array, sine, azimuth, local, outdoor_c), plan, rng)
+        if plan.is_plain:
+            pv_w = plain_solar_w(plan, sine, rng)
+        else:
+            pv_w = array_w(plan.array, sine, azimuth, local, outdoor_c)
+        pv_w = _outage(pv_w, plan, rng)
     if plan.second:
         unmonitored_w = array_w(plan.second, sine, azimuth, local, outdoor_c)
-    loads = household(plan, window, hour, outdoor_c, plan.volts, rng)
+    if plan.is_plain:
+        loads = plain_household(plan, hour, rng)
+    else:
+        loads = household(plan, window, hour, outdoor_c, plan.volts, rng)
     total = loads.real.sum(axis=0)
     battery_w = _battery(plan, total, pv_w, hour)
     load_1, load_2 = loads[0] + loads[1], loads[2] + loads[3]

@@ -82,21 +82,27 @@ def write_registers(
     pl.DataFrame(trainings, schema=TRAINING_COLUMNS).write_csv(out / "trainings.csv")
 
 
-def _history(spec: FleetSpec, truths: Rows) -> tuple[Rows, Rows]:
-    """Draw past visits (to homes since sound, and some in vain) and trainings."""
+def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
+    """Draw past visits to homes that are sound now (some were in vain), and trainings."""
     if spec.end is None:
         return [], []
     rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(3_000_000,)))
     crews = [crew for crew, _, _ in crews_of(spec)]
-    sound = [row["site_id"] for row in truths if row["fault"] == "sound"]
-    chosen = rng.choice(sound, min(len(sound), spec.sites // 25), replace=False).tolist() if sound else []
+    before = spec.end - timedelta(days=spec.days)
+    old_enough = [
+        (site["site_id"], (before - site["commissioned_on"]).days)
+        for site, truth in zip(sites, truths, strict=True)
+        if truth["fault"] == "sound" and site["commissioned_on"] and site["commissioned_on"] < before
+    ]
+    count = min(len(old_enough), spec.sites // 25)
     visits: Rows = []
-    for home in sorted(chosen):
+    for at in sorted(rng.permutation(len(old_enough))[:count].tolist()):
+        home, age_days = old_enough[at]
         found = str(rng.choice(list(FAULTS))) if rng.random() < 0.7 else "sound"
         legs = CATALOGUE[found].legs if found in CATALOGUE else ()
         visits.append({
             "visit_id": f"V{len(visits) + 1:05d}", "site_id": home,
-            "visited_on": spec.end - timedelta(days=int(rng.integers(spec.days + 5, spec.days + 400))),
+            "visited_on": before - timedelta(days=int(rng.integers(age_days))),
             "crew_id": str(rng.choice(crews)), "found": found,
             "leg": str(rng.choice(legs)) if legs else None, "fixed": found != "sound", "note": None,
         })  # fmt: skip
@@ -140,5 +146,5 @@ def write_lake(spec: FleetSpec, out: Path, workers: int = 1, wishes: dict[int, W
         done = [work(part) for part in parts]
     sites = [row for rows, _ in done for row in rows]
     truths = [row for _, rows in done for row in rows]
-    visits, trainings = _history(spec, truths)
+    visits, trainings = _history(spec, sites, truths)
     write_registers(out, sites, truths, [crew[:2] for crew in crews_of(spec)], visits, trainings)

@@ -55,6 +55,7 @@ class Plan:
     volts: float
     hard: str
     is_vacant: bool
+    is_plain: bool  # drawn with a broad brush, see plain.py
     commissioned_on: date
     # wiring
     location: str
@@ -158,7 +159,9 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> Plan:
         number=number, window=window, area=area, timezone=timezone,
         latitude=latitude, longitude=float(rng.uniform(*longitudes)),
         service=service, volts=(float(rng.choice([230.0, 240.0])) if service == "single" else 120.0),
-        hard=hard, is_vacant=is_vacant, commissioned_on=window.end - timedelta(days=since - 1),
+        hard=hard, is_vacant=is_vacant,
+        is_plain=bool(rng.random() < spec.plain_share),
+        commissioned_on=window.end - timedelta(days=since - 1),
         location=location, sees_pv=sees_pv,
         cts_per_leg=2 if rng.random() < (0.5 if location == "load_conductors" else 0.15) else 1,
         ct_amps=int(rng.choice(CT_AMPS, p=[0.05, 0.05, 0.2, 0.1, 0.5, 0.1])),

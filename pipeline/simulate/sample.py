@@ -15,7 +15,7 @@ from pipeline.simulate.spec import FleetSpec, Wish
 LAST_DAY = date(2026, 6, 14)
 SPEC = FleetSpec(
     sites=72, days=28, minutes=15, seed=20, end=LAST_DAY,
-    fault_share=0.0, hard_share=0.0, register_gap_share=0.0, areas=4,
+    fault_share=0.0, hard_share=0.0, plain_share=0.0, register_gap_share=0.0, areas=4,
 )  # fmt: skip
 CREWS = (
     ("C01", "Crew Heron"), ("C02", "Crew Otter"), ("C03", "Crew Marten"),
@@ -75,6 +75,9 @@ def _wish(number: int, rng: np.random.Generator) -> Wish:
         if number > 45 or onset is not None:
             values["commissioned_on"] = date(2025, 9, 3) + timedelta(days=number)
         return Wish(fault, leg, onset, fixed, by, "", tuple(values.items()))
+    visited = [ago for home, ago, *_ in VISITS if home == number]
+    if visited:
+        values["commissioned_on"] = LAST_DAY - timedelta(days=max(visited) + 90 + number)
     return Wish(fault="", crew=crew, hard=HARD.get(number, ""), values=tuple(values.items()))
 
 

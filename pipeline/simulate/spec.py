@@ -22,7 +22,8 @@ class FleetSpec:
     `minutes` is the interval length; `end` and `minutes` may be None, then each home draws its own
     (all seasons, all interval lengths: for training). `fault_share` of the homes get a fault drawn
     evenly from `faults` (all of the catalogue if empty), `onset_share` of these within the window;
-    `hard_share` get a hard negative. `register_gap_share` is how often a register value is empty.
+    `hard_share` get a hard negative, `plain_share` are drawn
+    with a broad brush. `register_gap_share` is how often a register value is empty.
     """
 
     sites: int
@@ -33,6 +34,7 @@ class FleetSpec:
     fault_share: float = 0.05
     onset_share: float = 0.25
     hard_share: float = 0.12
+    plain_share: float = 0.12
     register_gap_share: float = 0.03
     faults: tuple[str, ...] = ()
     areas: int = 8
@@ -43,7 +45,7 @@ class FleetSpec:
             raise InputError("a fleet needs at least one home, one day and one area")
         if self.minutes not in (None, 1, 5, 15, 30, 60):
             raise InputError(f"interval of {self.minutes} minutes: choose 1, 5, 15, 30 or 60")
-        for name in ("fault_share", "onset_share", "hard_share", "register_gap_share"):
+        for name in ("fault_share", "onset_share", "hard_share", "plain_share", "register_gap_share"):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise InputError(f"{name} is {getattr(self, name)}: choose a share from 0 to 1")
 

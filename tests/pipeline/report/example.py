@@ -12,18 +12,15 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from example_words import FAULTS, cards, crew_quality, weights
 
-from pipeline.report import FaultCard, NightCounts, ReportInput
+from pipeline.report import NightCounts, ReportInput
 
 AS_OF = date(2026, 6, 14)
 DAYS = 30
 STEPS = 96  # 15-minute intervals a day
 HOSTILE = "<script>alert('x')</script>\"&../../etc\u2028passwd"
 TRAVERSAL = "../../Ünïcode home\\..\\'1'"
-FAULTS = (
-    "reversed", "legs_crossed", "same_leg", "dead", "partial", "opposed_pair", "loose_core", "wrong_ratio",
-    "wrong_scope", "swapped_with_pv", "intermittent", "pickup_noise",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -128,63 +125,14 @@ def summary(rows: pl.DataFrame) -> dict[str, Any]:
     return found
 
 
-def cards() -> dict[str, FaultCard]:
-    """Return a card for each fault."""
-    names = {
-        "reversed": "reversed clamp",
-        "legs_crossed": "clamps on each other's leg",
-        "dead": "dead channel",
-    }
-    office = {"wrong_ratio", "wrong_scope"}
-    return {
-        fault: FaultCard(
-            name=names.get(fault, fault.replace("_", " ")),
-            story="The clamp faces the load, or its lead pair is landed the wrong way round.",
-            looks_like="a monitor whose clock is hours off; a battery exporting at night",
-            action="Set the rated current in the portal."
-            if fault in office
-            else "Turn the clamp or swap the pair.",
-            fix_by="office" if fault in office else "visit",
-            bring="insulated screwdriver, 1.5 kW heater",
-            minutes=15 if fault in office else 45,
-            prove="With PV off, a 1.5 kW heater on that leg must read +1.5 kW.",
-            cautions=("The line side stays live with the main breaker off.",) if fault == "reversed" else (),
-        )
-        for fault in FAULTS
-    }
-
-
-def weights(case: Case) -> list[dict[str, Any]]:
-    """Return the prior and the pieces of one home, adding up to the log odds of its likelihood."""
-    target = float(np.log(case.likelihood / (1 - case.likelihood)))
-    prior = -2.94
-    parts = np.array([0.45, 0.35, -0.08, 0.0, 0.2, 0.08]) * (target - prior)
-    said = (
-        ("night_sign", "Negative at night", "94 % of night intervals are below zero."),
-        ("pv_slope", "Slope on PV", "The leg rises with PV where it should fall."),
-        ("step_ratio", "240 V steps", "Steps of both legs are alike in size."),
-        ("voltage_sag", "Voltage sag", "No leg voltages: cannot tell which leg the clamp is on."),
-        ("onset", "Sudden start", "The sign turned within one day."),
-        ("position", "Clamp position", "Bundled load conductors fail more often."),
-    )
-    rows = [(0, "prior", "Prior", None, None, prior, "5 % of homes have a CT fault.")]
-    for i, ((piece, label, sentence), weight) in enumerate(zip(said, parts, strict=True), start=1):
-        state = "supports" if weight > 0 else "against" if weight < 0 else "cannot tell"
-        rows.append(
-            (i, piece, label, state, None if state == "cannot tell" else 0.9, float(weight), sentence)
-        )
-    names = ("ordinal", "piece", "label", "state", "value", "weight", "sentence")
-    return [{"site_id": case.site_id, **dict(zip(names, row, strict=True))} for row in rows]
-
-
 def more_cases(count: int) -> tuple[Case, ...]:
     """Return `count` further faulty homes, for a list of a real night's length."""
     kinds = ("reversed", "dead", "partial", "wrong_ratio", "legs_crossed")
+    legs = ("l2", "l2", "l2", "both", "both")
     return tuple(
-        Case(f"MH-{40000 + 37 * i}", kinds[i % 5], "both" if kinds[i % 5] in ("wrong_ratio", "legs_crossed") else "l2",
-             likelihood=round(0.9 - 0.6 * i / max(count, 1), 3))
+        Case(f"MH-{40000 + 37 * i}", kinds[i % 5], legs[i % 5], likelihood=round(0.9 - 0.6 * i / count, 3))
         for i in range(count)
-    )  # fmt: skip
+    )
 
 
 def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput:
@@ -211,9 +159,12 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         scores.append(
             {
                 "site_id": case.site_id, "area": area, "crew_id": crew, "likelihood": case.likelihood,
-                "verdict": case.verdict, "suspected_fault": case.fault, "leg": case.leg, "fault_likelihoods": spread,
-                "onset_on": onset, "from_on": onset, "evidence": "", **now, "slope_expected": -0.5 if case.has_pv else None,
-                "is_clock_suspect": case.verdict == "unproven", "clock_offset_h": 6.0 if case.verdict == "unproven" else None,
+                "verdict": case.verdict, "suspected_fault": case.fault, "leg": case.leg,
+                "fault_likelihoods": spread,
+                "onset_on": onset, "from_on": onset, "evidence": "", **now,
+                "slope_expected": -0.5 if case.has_pv else None,
+                "is_clock_suspect": case.verdict == "unproven",
+                "clock_offset_h": 6.0 if case.verdict == "unproven" else None,
                 "is_neutral_suspect": case.site_id == "MH-20980", "service": case.service, "has_pv": case.has_pv,
             }
         )  # fmt: skip
@@ -225,24 +176,22 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "rank": rank, "site_id": case.site_id, "area": area, "likelihood": case.likelihood,
                 "suspected_fault": case.fault, "leg": case.leg, "since": onset, "evidence": evidence,
                 "fix_by": card.fix_by, "bring": card.bring, "minutes_on_site": card.minutes,
-                "kwh_per_day_wrong": 11.4 * case.likelihood, "priority": 3.1 * case.likelihood, "nights_listed": 1 + rank % 9,
+                "kwh_per_day_wrong": 11.4 * case.likelihood, "priority": 3.1 * case.likelihood,
+                "nights_listed": 1 + rank % 9,
                 "standing": "listed", "verdict": case.verdict, "crew_id": crew,
                 "also_possible": "both clamps reversed (no leg voltages)" if case.fault == "legs_crossed" else None,
             }
         )  # fmt: skip
-        pieces += weights(case)
+        pieces += weights(case.site_id, case.likelihood)
         sites.append(
             {
                 "site_id": case.site_id, "timezone": case.timezone, "area": area, "service": case.service,
-                "service_amps": 200.0, "pv_kw": 6.2 if case.has_pv else None, "ct_sees_pv": True, "pv_added_back": False,
+                "service_amps": 200.0, "pv_kw": 6.2 if case.has_pv else None, "ct_sees_pv": True,
+                "pv_added_back": False,
                 "ct_location": "load_conductors", "ct_amps": 200.0, "cts_per_leg": 2, "lead_extended": False,
                 "has_battery": None, "has_ev": None, "crew_id": crew, "commissioned_on": date(2026, 3, 2),
             }
         )  # fmt: skip
-    crews = {
-        "crew_id": [f"crew-{i}" for i in range(4)], "crew_name": ["Ada's", "Birch", "<b>Cove</b>", "Dune"],
-        "installs": [120, 84, 33, 5], "fault_share": [0.041, 0.06, 0.121, 0.052],
-    }  # fmt: skip
     return ReportInput(
         as_of=AS_OF,
         window_days=DAYS,
@@ -253,7 +202,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         site_weight=pl.DataFrame(pieces, infer_schema_length=None),
         site_daily=pl.DataFrame(days, infer_schema_length=None),
         site_hour=pl.concat(hours),
-        crew_quality=pl.DataFrame(crews),
+        crew_quality=crew_quality(),
         rejects=pl.DataFrame({"reason": ["leg_out_of_range", "future_row"], "count": [88, 12]}),
         sites=pl.DataFrame(sites, infer_schema_length=None),
         faults=known,

@@ -1,0 +1,179 @@
+"""Makes the classifier: simulated fleets through the very same SQL, then fit, temper, measure.
+
+Homes of some fleets only temper (temperature and offset), so that the likelihoods are calibrated on homes whose
+weights were not fitted to them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from pipeline import classifier, warehouse
+from pipeline.classifier import Model
+from pipeline.contract import SOUND
+from pipeline.evidence import Weighed, weigh
+from pipeline.fault import Fault
+from pipeline.lake import open_lake
+from pipeline.refresh import refresh_days
+from pipeline.registers import read_registers
+from pipeline.settings import Settings
+from pipeline.simulate.lake import write_lake
+from pipeline.simulate.spec import FleetSpec
+from pipeline.store import Store
+from pipeline.window import look
+
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """A simulated fleet to learn from; `is_for_tempering` keeps it out of the fit."""
+
+    sites: int
+    days: int
+    minutes: int
+    end: date
+    is_for_tempering: bool = False
+
+
+# Interval lengths, seasons and lengths of history that a fleet may have.
+LESSONS = (
+    Lesson(1200, 28, 15, date(2025, 6, 20)),
+    Lesson(900, 28, 15, date(2025, 12, 21)),
+    Lesson(500, 28, 5, date(2026, 3, 31)),
+    Lesson(700, 14, 15, date(2025, 9, 15)),
+    Lesson(600, 30, 60, date(2026, 5, 10)),
+    Lesson(500, 30, 30, date(2025, 10, 25)),
+    Lesson(900, 4, 15, date(2026, 7, 4)),
+    Lesson(700, 28, 15, date(2026, 4, 20), True),
+    Lesson(400, 10, 5, date(2025, 11, 5), True),
+    Lesson(400, 28, 60, date(2025, 8, 8), True),
+)
+
+
+@dataclass(frozen=True)
+class Labelled:
+    """Homes with their truth: signals, evidence, `fault` (a name or sound) and `leg`, each of length n."""
+
+    signals: pl.DataFrame
+    weighed: Weighed
+    truth: pl.DataFrame
+
+
+def labelled_fleet(spec: FleetSpec, catalogue: Mapping[str, Fault], settings: Settings, workers: int = 1) -> Labelled:
+    """Simulate a fleet, run it through the pipeline's own steps and return its homes with the truth."""
+    with TemporaryDirectory(prefix="nightclamp-") as folder:
+        root = Path(folder)
+        write_lake(spec, root / "lake", workers=workers)
+        return labelled_lake(root / "lake", root, spec.days, catalogue, settings)
+
+
+def labelled_lake(
+    lake_root: Path, root: Path, window_days: int, catalogue: Mapping[str, Fault], settings: Settings
+) -> Labelled:
+    """Return the homes of a lake that has a truth.csv beside it (columns site_id, fault, leg, hard_negative)."""
+    lake = open_lake(lake_root)
+    days = lake.days()[-window_days:]
+    registers = read_registers(lake, days[-1])
+    workdir = root / "work"
+    workdir.mkdir(exist_ok=True)
+    con = warehouse.connect(workdir, settings.engine)
+    store = Store(root / "store")
+    stored = refresh_days(con, lake, days, registers, store, settings, workdir)
+    files = [day.path(store, "site_day") for day in stored]
+    view = look(con, files, registers.sites, registers.visits, days[-1], window_days, settings)
+    con.close()
+    truth = pl.read_csv(lake_root / "truth.csv", infer_schema_length=None)
+    matched = view.signals.select("site_id").join(truth, on="site_id", how="left", maintain_order="left")
+    return Labelled(view.signals, weigh(view.signals, catalogue), matched)
+
+
+def train(
+    catalogue: Mapping[str, Fault],
+    settings: Settings,
+    seed: int,
+    scale: float = 1.0,
+    workers: int = 1,
+    tell: Callable[[str], None] = lambda line: None,
+) -> Model:
+    """Return the model of this seed; `scale` multiplies the number of homes of each lesson.
+
+    The same seed, scale and version give the same weights.
+    """
+    fitted: list[Labelled] = []
+    tempered: list[Labelled] = []
+    for number, lesson in enumerate(LESSONS):
+        spec = FleetSpec(
+            sites=max(60, round(lesson.sites * scale)),
+            days=lesson.days,
+            minutes=lesson.minutes,
+            seed=seed * 1000 + number,
+            end=lesson.end,
+            fault_share=settings.training.fault_share,
+            hard_share=settings.training.hard_share,
+        )
+        tell(f"fleet {number + 1} of {len(LESSONS)}: {spec.sites} homes, {spec.days} days at {spec.minutes} minutes")
+        (tempered if lesson.is_for_tempering else fitted).append(
+            labelled_fleet(spec, catalogue, settings, workers)
+        )
+    recipe = {
+        "seed": seed,
+        "scale": scale,
+        "fleets": [{**asdict(lesson), "end": str(lesson.end)} for lesson in LESSONS],
+        "training": settings.training.model_dump(),
+    }
+    tell("fitting")
+    values, labels = stack(fitted)
+    model = classifier.fit(
+        values, labels, home_weights(labels), fitted[0].weighed.names, settings.training.strength, recipe
+    )
+    tell("tempering")
+    return temper(model, *stack(tempered), settings.verdict.base_rate)
+
+
+def stack(fleets: list[Labelled]) -> tuple[Float, NDArray[np.str_]]:
+    """Return evidence (n, pieces) and labels (n,) of several fleets."""
+    values = np.concatenate([fleet.weighed.values for fleet in fleets])
+    labels = np.concatenate([fleet.truth["fault"].fill_null(SOUND).to_numpy().astype(str) for fleet in fleets])
+    return values, labels
+
+
+def home_weights(labels: NDArray[np.str_]) -> Float:
+    """Weigh homes so that sound counts as much as all faults together, and every fault alike."""
+    weights = np.ones(len(labels))
+    faults = sorted(set(labels) - {SOUND})
+    for name in faults:
+        weights[labels == name] = len(labels) / 2 / len(faults) / max((labels == name).sum(), 1)
+    weights[labels == SOUND] = len(labels) / 2 / max((labels == SOUND).sum(), 1)
+    return weights
+
+
+def temper(model: Model, values: Float, labels: NDArray[np.str_], base_rate: float) -> Model:
+    """Return the model with temperature and offset that fit held-out homes best (log loss at the base rate)."""
+    is_sound = labels == SOUND
+    weight = np.where(is_sound, (1 - base_rate) / is_sound.sum(), base_rate / (~is_sound).sum())
+    columns = np.array([model.classes.index(label) for label in labels])
+
+    def loss(point: Float) -> float:
+        moved = Model(model.estimator, model.pieces, float(np.exp(point[0])), float(point[1]), {}, model.train_share)
+        share = moved.likelihoods(values, base_rate)[np.arange(len(columns)), columns]
+        return float(-(weight * np.log(np.maximum(share, 1e-9))).sum())
+
+    best = minimize(loss, np.array([0.0, 0.0]), method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-8})
+    return Model(
+        model.estimator,
+        model.pieces,
+        round(float(np.exp(best.x[0])), 6),
+        round(float(best.x[1]), 6),
+        model.recipe,
+        model.train_share,
+    )

@@ -1,0 +1,80 @@
+"""A home's page: cautions first, suspicion in words, doubts, and words where a picture can't be drawn."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from page import Page
+
+from pipeline.report.home_page import others
+from pipeline.report.names import page_name
+
+
+def home(folder: Path, site_id: str) -> Page:
+    return Page(folder / "home" / page_name(site_id))
+
+
+def test_cautions_come_before_the_work_order(folder: Path) -> None:
+    headings = [heading.text for heading in home(folder, "MH-20417").all("h2")]
+    assert headings[:2] == ["Before any cover comes off", "Work order"]
+    cautions = [item.text for item in home(folder, "MH-20417").all("li")]
+    assert "The line side stays live with the main breaker off." in cautions[:4]  # the fault's own, too
+
+
+def test_the_lead_states_a_suspicion_with_leg_likelihood_and_date(folder: Path) -> None:
+    lead = home(folder, "MH-20417").all("p", **{"class": "lead"})[0].text
+    assert lead.startswith("Suspected, not found: reversed clamp, L1, 94 % likely")
+    assert "since 2 Jun 2026" in lead
+    assert "from the first day of data" in home(folder, "MH-20980").all("p", **{"class": "lead"})[0].text
+
+
+def test_safety_clock_and_proof_are_said_up_front(folder: Path) -> None:
+    stop = home(folder, "MH-20980").all("p", **{"class": "notice stop"})
+    assert "Safety call first" in stop[0].text
+    notes = [note.text for note in home(folder, "new-3").all("p", **{"class": "notice note"})]
+    assert any("clock looks off by about +6.0 h" in note for note in notes)
+    assert any(note.startswith("Unproven") for note in notes)
+
+
+def test_each_picture_has_data_and_a_caption_with_numbers(folder: Path) -> None:
+    page = home(folder, "MH-20417")
+    figures = [figure.attributes["id"] for figure in page.all("figure")]
+    assert figures == ["map-l1", "map-l2", "pv-l1", "pv-l2", "nights", "slopes", "weights"]
+    for name in figures:
+        spec = json.loads(page.all("script", id=f"{name}-spec")[0].text)
+        assert spec["$schema"].endswith(".json")
+        assert all(spec["datasets"].values()) or name.startswith("pv")
+        assert any(sign.isdigit() for sign in page.all("figcaption", id=f"{name}-caption")[0].text)
+
+
+def test_without_pv_or_second_leg_words_stand_in_for_pictures(folder: Path) -> None:
+    page = home(folder, "single-9")
+    empty = {
+        f.attributes["id"]: f.text
+        for f in page.all("figure")
+        if not page.all("script", id=f.attributes["id"] + "-spec")
+    }
+    assert set(empty) == {"map-l2", "pv-l1", "pv-l2", "slopes"}
+    assert "No L2 readings" in empty["map-l2"]
+    assert "No PV readings" in empty["pv-l1"]
+
+
+def test_an_unknown_time_zone_is_confessed(folder: Path) -> None:
+    assert "UTC: the register gives no known time zone" in home(folder, "single-9").all("figcaption")[0].text
+
+
+def test_every_piece_has_its_sentence(folder: Path) -> None:
+    text = home(folder, "MH-20417").all("table")[0].text
+    assert "94 % of night intervals are below zero." in text
+    assert "cannot tell" in text
+
+
+def test_other_explanations_are_ranked_and_leave_out_the_suspect() -> None:
+    score = {
+        "fault_likelihoods": {"reversed": 0.7, "sound": 0.05, "dead": 0.2, "partial": None, "same_leg": 0.05}
+    }
+    found = others(score, "reversed", {}, longest=3)
+    assert [(item["name"], item["share"]) for item in found] == [
+        ("dead", 0.2), ("same leg", 0.05), ("sound: no CT fault at all", 0.05)
+    ]  # fmt: skip

@@ -1,0 +1,114 @@
+"""The first page: order, separation of office and truck, filters' attributes, tiles, an empty night."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from page import Element, Page
+
+from pipeline.report import ReportInput, write_report
+from pipeline.report.index_page import CSV_COLUMNS
+from pipeline.settings import Settings
+
+
+def listed(page: Page, way: str) -> list[Element]:
+    return [row for row in page.all("tr") if row.attributes.get("data-fix_by") == way]
+
+
+def test_rows_carry_every_column_for_filters_sorting_and_csv(folder: Path, night: ReportInput) -> None:
+    page = Page(folder / "index.html")
+    rows = listed(page, "visit") + listed(page, "office")
+    assert len(rows) == night.revisit_list.height
+    assert all({f"data-{name}" for name in CSV_COLUMNS} <= set(row.attributes) for row in rows)
+
+    first = {row.attributes["data-rank"]: row.attributes for row in rows}["2"]
+    assert (first["data-site_id"], first["data-suspected_fault"], first["data-leg"]) == (
+        "MH-20417",
+        "reversed",
+        "l1",
+    )
+    assert (first["data-since"], first["data-likelihood"], first["data-verdict"]) == (
+        "2026-06-02",
+        "0.94",
+        "suspect",
+    )
+
+
+def test_office_fixes_are_a_table_of_their_own(folder: Path) -> None:
+    page = Page(folder / "index.html")
+    assert {row.attributes["data-suspected_fault"] for row in listed(page, "office")} == {"wrong_ratio"}
+    assert [table.attributes["id"] for table in page.all("table") if "data-columns" in table.attributes] == [
+        "visits",
+        "office",
+    ]
+
+
+def test_ranks_ascend_and_say_so(folder: Path) -> None:
+    page = Page(folder / "index.html")
+    ranks = [int(row.attributes["data-rank"]) for row in listed(page, "visit")]
+    assert ranks == sorted(ranks)
+    assert len(page.all("th", **{"aria-sort": "ascending"})) == 2
+
+
+def test_filters_offer_only_what_occurs(folder: Path) -> None:
+    page = Page(folder / "index.html")
+    assert {select.attributes["data-filter"] for select in page.all("select")} == {
+        "area",
+        "suspected_fault",
+        "fix_by",
+        "verdict",
+    }
+    offered = {option.attributes["value"] for option in page.all("option")}
+    assert {"=reversed", "=visit", "=office", "=suspect", "=unproven", "=Harbour & Hills"} <= offered
+    assert not {"=sound", "=loose_core"} & offered
+
+
+def test_tiles_count_verdicts_rows_and_silence(folder: Path) -> None:
+    page = Page(folder / "index.html")
+    values = [tile.text.split(" ")[0] for tile in page.all("dd")]
+    names = [tile.text for tile in page.all("dt")]
+    assert dict(zip(names, values, strict=True)) == {
+        "suspect": "7",
+        "unproven": "1",
+        "sound": "0",
+        "homes silent": "7",
+        "rows used": "96\u202f000",
+        "rows rejected": "100",
+    }
+
+
+def test_safety_comes_first_today(folder: Path) -> None:
+    first = Page(folder / "index.html").all("li")[0]
+    assert "safety call" in first.text
+    assert "MH-20980" in first.text
+
+
+def test_likelihoods_read_as_shares(folder: Path) -> None:
+    row = next(
+        r for r in Page(folder / "index.html").all("tr") if r.attributes.get("data-site_id") == "MH-31122"
+    )
+    assert "over 99 %" in row.text
+
+
+def test_a_night_with_nothing_listed_says_so(tmp_path: Path, night: ReportInput, settings: Settings) -> None:
+    calm = night.site_scores.with_columns(is_neutral_suspect=False)
+    quiet = replace(
+        night,
+        revisit_list=night.revisit_list.clear(),
+        site_scores=calm,
+        crew_quality=night.crew_quality.clear(),
+        rejects=night.rejects.clear(),
+    )
+
+    write_report(tmp_path, quiet, settings)
+
+    page = Page(tmp_path / "index.html")
+    text = page.all("main")[0].text
+    assert page.mistakes == []
+    assert "Nothing is listed tonight" in text
+    assert "No row was rejected" in text
+    assert not (tmp_path / "home").exists()
+    assert (
+        "No crew has an install that can be judged yet" in Page(tmp_path / "crews.html").all("main")[0].text
+    )

@@ -1,0 +1,48 @@
+"""Numbers and codes as people read them."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from pipeline.report import words
+from pipeline.report.crews_page import cell, heading
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [(0.0, "0 %"), (0.004, "under 1 %"), (0.5, "50 %"), (0.996, "over 99 %"), (1.0, "100 %"), (None, "–")],
+)
+def test_percent_never_claims_certainty(share: float | None, text: str) -> None:
+    assert words.percent(share) == text
+
+
+def test_numbers_have_a_true_minus_and_no_minus_zero() -> None:
+    assert words.number(-1234.5, 1) == "−1\u202f234.5"
+    assert words.number(-0.001, 2, sign=True) == "0.00"
+    assert words.number(float("nan")) == "–"
+    assert words.slope(0.5, 0.02) == "+0.50 ± 0.02"
+
+
+def test_minutes_days_legs_and_counts() -> None:
+    assert (words.minutes(45), words.minutes(90)) == ("45 min", "1 h 30 min")
+    assert words.day(date(2026, 5, 4)) == "4 May 2026"
+    assert (words.leg("both"), words.leg(None)) == ("both legs", "")
+    assert (words.count(1, "fix", "fixes"), words.count(2, "fix", "fixes")) == ("1 fix", "2 fixes")
+
+
+def test_crew_columns_read_as_shares_counts_and_names() -> None:
+    assert (heading("shrunk_rate"), heading("some_new_column")) == (
+        "rate, shrunk to the fleet",
+        "some new column",
+    )
+    told = [
+        ("rate", 0.041),
+        ("expected_faults", 2.25),
+        ("installs", 1200),
+        ("is_ranked", True),
+        ("crew_name", None),
+    ]
+    assert [cell(name, value, {}) for name, value in told] == ["4.1 %", "2.2", "1\u202f200", "yes", "–"]
+    assert cell("top_fault", "legs_crossed", {}) == "legs crossed"
