@@ -38,8 +38,8 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
         if sources[name].source not in own.columns:
             raise UnusableFileError(_missing(name, sources[name].source, own.columns))
     numbers, faults = _numbers(own, how, sources)
-    held = own.with_columns(**numbers)
     start, fault = _start(own, how, sources)
+    held = own.with_columns(**numbers, **{REASON: pl.coalesce(fault, *faults)})
     measures = {
         name: _measure(sources[name], how, str(contract.meta(column)["unit"]))
         if sources[name].source in own.columns
@@ -51,7 +51,7 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
         _text(sources["site_id"].source, how).alias("site_id"),
         start.alias("interval_start"),
         **measures,
-        **{ROW: pl.col(ROW), REASON: pl.coalesce(fault, *faults)},
+        **{ROW: pl.col(ROW), REASON: pl.col(REASON)},
     )
     told = own.filter(shaped[REASON].is_not_null())
     rows = told.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
@@ -61,7 +61,7 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
 
 def nearest(name: str, names: Iterable[str]) -> str:
     """Return a hint with the name that looks most like `name`, or nothing."""
-    close = difflib.get_close_matches(name, list(names), n=1, cutoff=0.6)
+    close = difflib.get_close_matches(name, list(names), n=1, cutoff=0.5)
     return f"; did you mean '{close[0]}'?" if close else ""
 
 

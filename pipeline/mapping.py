@@ -129,6 +129,12 @@ class Origin(_Part):
     source: str | None = Field(default=None, alias="from")
     always: str | float | bool | None = None
 
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Origin:
+        if (self.source is None) == (self.always is None):
+            raise ValueError("needs one of from (a column) and always (a value)")
+        return self
+
     @model_validator(mode="before")
     @classmethod
     def _plain_name(cls, value: Any) -> Any:
@@ -170,7 +176,8 @@ def read_mapping(text: str, where: str) -> Mapping:
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{where}: not valid TOML: {error}") from error
     except ValidationError as error:
-        first = error.errors()[0]
+        # An unknown key is often why another one is missing.
+        first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
         key = ".".join(str(part) for part in first["loc"])
         told = first["msg"].removeprefix("Value error, ")
         if first["type"] == "extra_forbidden":

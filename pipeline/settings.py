@@ -108,6 +108,7 @@ class VerdictSettings(Section):
     sound: float
     base_rate: float
     min_nights: int
+    neutral_v_per_kw: float
 
 
 class TrainingSettings(Section):

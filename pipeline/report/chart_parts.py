@@ -14,6 +14,7 @@ Spec: TypeAlias = dict[str, Any]
 Rows: TypeAlias = list[dict[str, Any]]
 Z95 = 1.96
 _LEGS = ["L1", "L2"]
+_MOST_TICKS = 8
 
 
 def finish(layers: list[alt.Chart], datasets: dict[str, Rows], **size: Any) -> Spec:
@@ -47,10 +48,11 @@ def quantile(values: pl.Series, share: float) -> float:
     return float(values.quantile(share, interpolation="linear") or 0.0)
 
 
-def day_axis() -> alt.X:
-    """Return a day axis in UTC, so that the reader's own time zone can't shift a date."""
-    axis = alt.Axis(format="%-d %b", tickCount=8, grid=False)
-    return alt.X("day:T", title=None, scale=alt.Scale(type="utc"), axis=axis)
+def day_axis(days: int) -> alt.X:
+    """Return an axis over that many days, in UTC so that the reader's own time zone can't shift a date."""
+    ticks: Any = "day" if days <= _MOST_TICKS else _MOST_TICKS
+    axis = alt.Axis(format="%-d %b", tickCount=ticks, grid=False)
+    return alt.X("day:T", title=None, scale=alt.Scale(type="utc", padding=8), axis=axis)
 
 
 def leg_colour(title: str | None = None) -> alt.Color:

@@ -72,7 +72,9 @@ def night_levels(days: pl.DataFrame, reach_w: float, onset: date | None) -> Spec
     marks, mark_data = _onset(nights, onset)
     low, high = (quantile(nights.get_column("w"), end) for end in (0, 1))
     axis = alt.Scale(domain=[min(low, 0), max(high, reach_w)], nice=True)
-    base = data("nights").encode(day_axis(), alt.Y("w:Q", title="night level, W", scale=axis), leg_colour())
+    base = data("nights").encode(
+        day_axis(days.height), alt.Y("w:Q", title="night level, W", scale=axis), leg_colour()
+    )
     told = [alt.Tooltip("leg:N"), alt.Tooltip("day:T", format="%-d %b"), alt.Tooltip("w:Q")]
     dots = base.mark_point(filled=True, size=55).encode(leg_shape(), tooltip=told)
     layers = [zero, base.mark_line(strokeWidth=1.5, opacity=0.7), dots, *marks]
@@ -101,7 +103,7 @@ def daily_slopes(days: pl.DataFrame, expected: float | None, reach: float, onset
     marks, mark_data = _onset(slopes, onset)
     domain = alt.Scale(domain=[-round(largest, 1), round(largest, 1)], nice=False)
     title = None if expected is None else f"dashed: expected {words.number(expected, 2, sign=True)}"
-    base = data("slopes").encode(day_axis(), leg_colour(title))
+    base = data("slopes").encode(day_axis(days.height), leg_colour(title))
     told = [alt.Tooltip("leg:N"), alt.Tooltip("day:T", format="%-d %b"), alt.Tooltip("slope:Q")]
     dots = base.mark_point(filled=True, size=55, clip=True).encode(
         alt.Y("slope:Q", title="slope, W per W of PV", scale=domain), leg_shape(), tooltip=told

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from math import exp
 from typing import Any
 
@@ -39,7 +39,7 @@ def leg_figures(
     """Return the day-by-hour maps and leg-against-PV pictures, L1 then L2 of each kind."""
     levels = pl.concat([series.hours.get_column(f"{leg}_w").abs() for leg in _LEGS]).drop_nulls()
     reach = max(own.least_reach_w, round(quantile(levels, own.colour_quantile), -2))
-    start = score["from_on"] or since
+    start = _start(series, score["from_on"] or since)
     maps = [_map_figure(series, leg, reach, since, start, score) for leg in _LEGS]
     return maps + [_slope_figure(series, leg, score, start, own) for leg in _LEGS]
 
@@ -125,6 +125,16 @@ def _slope_figure(
     if used.height < points.height:
         caption += " Grey dots are earlier days, which had no part in it."
     return Figure(f"pv-{leg}", title, spec, "", caption)
+
+
+def _start(series: HomeSeries, first: date | None) -> date | None:
+    """Return the first day that may speak, null where none of the window's days is left out.
+
+    One day's slack: a window that starts on a UTC day begins on the evening before in local time.
+    """
+    if first is None or series.hours.filter(pl.col("day") < first - timedelta(days=1)).is_empty():
+        return None
+    return first
 
 
 def _from(start: date | None) -> str:

@@ -81,7 +81,7 @@ def site_facts(site: dict[str, Any]) -> list[tuple[str, str]]:
         ("Source adds production back", yes_no("pv_added_back")),
         ("Battery", yes_no("has_battery")),
         ("EV charger", yes_no("has_ev")),
-        ("Installed by", told("crew_id", "crew {}")),
+        ("Installed by", told("crew_id", "{}")),
         ("Commissioned", words.day(site["commissioned_on"]) if site.get("commissioned_on") else None),
     ]
     return [(name, value) for name, value in facts if value is not None]

@@ -61,6 +61,7 @@ def config() -> dict[str, Any]:
             "tickColor": light("prior"),
             "gridColor": light("grid"),
             "labelOverlap": True,
+            "labelSeparation": 4,
         },
         "legend": label | {"titleFontWeight": "normal", "orient": "top", "titleLimit": 400, "symbolSize": 90},
         "text": {"color": light("ink"), "fontSize": 12},

@@ -33,7 +33,7 @@ def running_totals(weights: pl.DataFrame, min_weight: float) -> Rows:
         bars.append(
             {"row": len(bars), "label": name, "start": round(start, 3), "end": round(total, 3), "kind": kind}
         )
-    score = {"label": f"score  {words.number(total, 2, sign=True)}", "start": 0.0, "end": round(total, 3)}
+    score = {"label": f"Score  {words.number(total, 2, sign=True)}", "start": 0.0, "end": round(total, 3)}
     return [*bars, {"row": len(bars), **score, "kind": "sum"}] if bars else []
 
 

@@ -165,7 +165,8 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "slope_expected": -0.5 if case.has_pv else None,
                 "is_clock_suspect": case.verdict == "unproven",
                 "clock_offset_h": 6.0 if case.verdict == "unproven" else None,
-                "is_neutral_suspect": case.site_id == "MH-20980", "service": case.service, "has_pv": case.has_pv,
+                "is_neutral_suspect": case.site_id == "MH-20980", "service": case.service,
+                "has_pv": case.has_pv,
             }
         )  # fmt: skip
         night, share = now["night_l1_w"] or 0, now["night_l1_negative_share"] or 0
@@ -179,7 +180,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "kwh_per_day_wrong": 11.4 * case.likelihood, "priority": 3.1 * case.likelihood,
                 "nights_listed": 1 + rank % 9,
                 "standing": "listed", "verdict": case.verdict, "crew_id": crew,
-                "also_possible": "both clamps reversed (no leg voltages)" if case.fault == "legs_crossed" else None,
+                "also_possible": "both clamps reversed" if case.fault == "legs_crossed" else None,
             }
         )  # fmt: skip
         pieces += weights(case.site_id, case.likelihood)

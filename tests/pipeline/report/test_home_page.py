@@ -78,3 +78,10 @@ def test_other_explanations_are_ranked_and_leave_out_the_suspect() -> None:
     assert [(item["name"], item["share"]) for item in found] == [
         ("dead", 0.2), ("same leg", 0.05), ("sound: no CT fault at all", 0.05)
     ]  # fmt: skip
+
+
+def test_numbers_speak_from_the_onset_only(folder: Path) -> None:
+    captions = {c.attributes["id"]: c.text for c in home(folder, "MH-20417").all("figcaption")}
+    assert captions["map-l1-caption"].startswith("L1 since 2 Jun 2026: median −")
+    assert "Grey dots are earlier days" in captions["pv-l1-caption"]
+    assert "Grey dots" not in home(folder, "MH-20980").all("figcaption", id="pv-l1-caption")[0].text

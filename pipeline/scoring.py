@@ -1,0 +1,211 @@
+"""Signals + model -> site_scores: likelihood, verdict, suspected fault, leg, since when, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from string import Formatter
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.classifier import Model, encode
+from pipeline.contract import SOUND
+from pipeline.evidence import Weighed, all_pieces, likely_legs, weigh
+from pipeline.fault import Fault
+from pipeline.settings import Settings
+
+Float = NDArray[np.float64]
+# Columns of site_signal that are published beside the scores.
+SHOWN = (
+    "slope_l1", "slope_l1_se", "slope_l2", "slope_l2_se", "slope_sum", "slope_sum_se", "slope_expected",
+    "night_l1_w", "night_l2_w", "night_l1_negative_share", "night_l2_negative_share", "zero_l1_share",
+    "zero_l2_share", "coverage_share", "nights", "is_clock_suspect",
+)  # fmt: skip
+_SENTENCES = 3
+
+
+@dataclass(frozen=True)
+class Scored:
+    """What scoring leaves: `scores` one row a site of the register; `weighed` and `values` for telling why."""
+
+    scores: pl.DataFrame
+    signals: pl.DataFrame
+    weighed: Weighed
+
+
+class _Numbers(Formatter):
+    """Formats numbers of a row; what is missing reads n/a."""
+
+    def get_field(self, field_name: str, args: Any, kwargs: Any) -> Any:
+        return kwargs.get(field_name), field_name
+
+    def format_field(self, value: Any, format_spec: str) -> Any:
+        if value is None or (isinstance(value, float) and not np.isfinite(value)):
+            return "n/a"
+        return super().format_field(value, format_spec)
+
+
+_NUMBERS = _Numbers()
+
+
+def score(
+    signals: pl.DataFrame,
+    sites: pl.DataFrame,
+    model: Model,
+    catalogue: Mapping[str, Fault],
+    settings: Settings,
+) -> Scored:
+    """Return site_scores: one row a site of the register, also those without rows (likelihood = base rate).
+
+    `signals` is `WindowView.signals`. The likelihood of any fault is one less the likelihood of sound; the
+    suspected fault is the likeliest class, the leg the one its pieces favour.
+    """
+    weighed = weigh(signals, catalogue)
+    share = model.likelihoods(weighed.values, settings.verdict.base_rate)
+    classes = model.classes
+    sound_column = classes.index(SOUND)
+    best = share.argmax(axis=1)
+    faults_only = np.where(np.arange(len(classes)) == sound_column, -1.0, share)
+    best_fault = faults_only.argmax(axis=1)
+    legs = _legs(weighed, best_fault, model, catalogue, signals)
+    rows = signals.to_dicts()
+    sentences = [
+        _evidence(row, weighed.values[at], model, classes[best_fault[at] if share[at, sound_column] < 0.5 else sound_column], catalogue)
+        for at, row in enumerate(rows)
+    ]
+    likelihood = 1 - share[:, sound_column]
+    scored = signals.select(
+        "site_id",
+        pl.Series("likelihood", likelihood),
+        pl.Series("suspected_fault", [classes[column] for column in best]),
+        pl.Series("leg", [leg if classes[best[at]] != SOUND else None for at, leg in enumerate(legs)], dtype=pl.String),
+        pl.Series("likely_fault", [classes[column] for column in best_fault]),
+        pl.Series("likely_leg", legs, dtype=pl.String),
+        pl.struct(pl.Series(name, share[:, classes.index(name)]) for name in (*catalogue, SOUND)).alias("fault_likelihoods"),
+        pl.when(pl.Series(likelihood >= settings.verdict.suspect)).then(pl.col("changed_on")).alias("onset_on"),
+        "from_on",
+        pl.Series("evidence", sentences, dtype=pl.String),
+        *SHOWN,
+        pl.when(pl.col("is_clock_suspect")).then(pl.col("pv_clock_h")).alias("clock_offset_h"),
+        (pl.col("sag_v_per_kw") > settings.verdict.neutral_v_per_kw).fill_null(False).alias("is_neutral_suspect"),
+        _has_proof(settings).alias("has_proof"),
+    )
+    told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
+        scored, on="site_id", how="left", maintain_order="left"
+    )
+    return Scored(_with_verdicts(told, catalogue, settings), signals, weighed)
+
+
+def _has_proof(settings: Settings) -> pl.Expr:
+    """Whether enough is known to call a home sound: nights, and a probe of sign and scale."""
+    by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
+    by_loads = pl.col("sag_l1_z").is_not_null() & (pl.col("pair_n") >= 15)
+    by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
+    return (pl.col("nights") >= settings.verdict.min_nights) & (by_sun | by_loads.fill_null(False) | by_meter)
+
+
+def _with_verdicts(told: pl.DataFrame, catalogue: Mapping[str, Fault], settings: Settings) -> pl.DataFrame:
+    own = settings.verdict
+    base = pl.struct(
+        *(pl.lit(own.base_rate / len(catalogue)).alias(name) for name in catalogue),
+        pl.lit(1 - own.base_rate).alias(SOUND),
+    )
+    silent = pl.col("likelihood").is_null()
+    filled = told.with_columns(
+        pl.col("likelihood").fill_null(own.base_rate),
+        pl.col("suspected_fault").fill_null(SOUND),
+        pl.col("nights").fill_null(0),
+        pl.col("coverage_share").fill_null(0.0),
+        pl.col("is_clock_suspect").fill_null(False),
+        pl.col("is_neutral_suspect").fill_null(False),
+        pl.col("has_proof").fill_null(False),
+        pl.col("evidence").fill_null("no rows in the window"),
+        pl.when(silent).then(base).otherwise(pl.col("fault_likelihoods")).alias("fault_likelihoods"),
+    )
+    return filled.with_columns(
+        pl.when(pl.col("likelihood") >= own.suspect)
+        .then(pl.lit("suspect"))
+        .when((pl.col("likelihood") < own.sound) & pl.col("has_proof"))
+        .then(pl.lit("sound"))
+        .otherwise(pl.lit("unproven"))
+        .alias("verdict")
+    )
+
+
+def _legs(
+    weighed: Weighed, best_fault: NDArray[np.int64], model: Model, catalogue: Mapping[str, Fault], signals: pl.DataFrame
+) -> list[str | None]:
+    legs: list[str | None] = [None] * len(best_fault)
+    is_single = (signals["service"] == "single").to_list()
+    for column, name in enumerate(model.classes):
+        if name not in catalogue:
+            continue
+        found, _ = likely_legs(weighed, catalogue[name], model.weights_of(name))
+        for at in np.flatnonzero(best_fault == column):
+            legs[at] = "l1" if is_single[at] and "l1" in catalogue[name].legs else found[at]
+    return legs
+
+
+def contributions(values: Float, model: Model, name: str) -> Float:
+    """Return what each piece adds to this class against sound [log odds], shape (pieces,), for one home's values."""
+    weights = model.weights_of(name)
+    signed = encode(values[None, :])[0]
+    added: Float = signed * np.array([weights[piece] for piece in model.pieces])
+    return added
+
+
+def sentence(template: str, row: Mapping[str, Any]) -> str:
+    """Return the template with the row's numbers; what is missing reads n/a."""
+    return _NUMBERS.vformat(template, (), row)
+
+
+def _evidence(row: Mapping[str, Any], values: Float, model: Model, name: str, catalogue: Mapping[str, Fault]) -> str:
+    """Return the strongest sentences for a fault, or for a sound home what speaks for it."""
+    pieces = [piece for _, piece in all_pieces(catalogue)]
+    if name == SOUND:
+        order = [at for at, (owner, _) in enumerate(all_pieces(catalogue)) if owner == SOUND and values[at] > 0.5]
+    else:
+        added = contributions(values, model, name)
+        order = [int(at) for at in np.argsort(-added, kind="stable") if added[at] > 0.1 and not np.isnan(values[at])]
+    told: list[str] = []
+    for at in order:
+        text = sentence(pieces[at].sentence, row)
+        if text not in told:
+            told.append(text)
+        if len(told) == _SENTENCES:
+            break
+    return "; ".join(told) or "too little data to tell"
+
+
+def site_weights(scored: Scored, homes: list[str], model: Model, catalogue: Mapping[str, Fault], settings: Settings) -> pl.DataFrame:
+    """Return table site_weight for these homes: the prior and one row a piece that adds to the likely fault.
+
+    Columns site_id, ordinal, piece, label, state, value, weight [log odds, fault against sound], sentence.
+    """
+    at_of = {site: at for at, site in enumerate(scored.signals["site_id"])}
+    likely = dict(scored.scores.select("site_id", "likely_fault").iter_rows())
+    pieces = [piece for _, piece in all_pieces(catalogue)]
+    prior = model.prior(settings.verdict.base_rate)
+    rows: list[tuple[Any, ...]] = []
+    for site in homes:
+        at, name = at_of.get(site), likely.get(site)
+        if at is None or name is None:
+            continue
+        start = float(prior[model.classes.index(name)] - prior[model.classes.index(SOUND)])
+        rows.append((site, 0, "prior", "Before looking", "supports" if start > 0 else "against", None, start, f"share of homes with {name.replace('_', ' ')} before any evidence"))
+        values, added = scored.weighed.values[at], contributions(scored.weighed.values[at], model, name)
+        row = scored.signals.row(at, named=True)
+        for ordinal, column in enumerate(np.argsort(-np.abs(added), kind="stable"), start=1):
+            value = None if np.isnan(values[column]) else float(values[column])
+            state = "cannot tell" if value is None else "supports" if added[column] > 0 else "against"
+            piece = pieces[column]
+            told = sentence(piece.sentence, row) if value is not None else "no data for this"
+            rows.append((site, ordinal, piece.name, piece.label, state, value, float(added[column]), told))
+    schema = {
+        "site_id": pl.String, "ordinal": pl.Int32, "piece": pl.String, "label": pl.String, "state": pl.String,
+        "value": pl.Float64, "weight": pl.Float64, "sentence": pl.String,
+    }  # fmt: skip
+    return pl.DataFrame(rows, schema=schema, orient="row")
