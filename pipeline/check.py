@@ -87,9 +87,7 @@ def _register_problems(lake: Lake, registers: Registers) -> Iterator[Problem]:
     strangers = registers.sites.filter(~pl.col("crew_id").is_in(crews))
     if strangers.height:
         named = f"crew_id '{strangers['crew_id'][0]}' is not in crews"
-        yield Problem(
-            "note", "sites", f"{named} ({_count(strangers.height, 'home')} name such crews)", "add the crew"
-        )
+        yield Problem("note", "sites", f"{named} ({_count(strangers.height, 'home')})", "add the crew")
     for name in (
         "timezone",
         "latitude",

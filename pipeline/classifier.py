@@ -1,7 +1,8 @@
 """Evidence -> calibrated likelihoods: an additive model, prior plus one weight a piece of evidence.
 
-A multinomial logistic regression over the pieces (each from -1, speaks against, over 0, cannot tell, to +1, speaks
-for), moved from the training mix to the fleet's base rate, and tempered on fleets it never fitted.
+A multinomial logistic regression over the pieces, each spread over steps so that its weight need not grow evenly with
+its value, and a step of its own for *cannot tell*; moved from the training mix to the fleet's base rate, and tempered
+on fleets it never fitted.
 """
 
 from __future__ import annotations
@@ -25,6 +26,9 @@ from pipeline.errors import InputError
 
 Float = NDArray[np.float64]
 SHIPPED = "model"
+# Where a piece's weight may step up: near no, near yes, and a few places between.
+EDGES = (0.02, 0.1, 0.3, 0.7, 0.9, 0.98)
+STEPS = len(EDGES) + 2
 _FILE, _CARD = "weights.skops", "card.json"
 # What the model file may hold; anything else in it is refused before it is built.
 TRUSTED = ("sklearn.linear_model._logistic.LogisticRegression",)
@@ -82,20 +86,31 @@ class Model:
 
     @cached_property
     def weights(self) -> Float:
-        """Weight [log odds] of each piece for each class, shape (classes, pieces), calibrated."""
+        """Weight [log odds] of each step of each piece for each class, (classes, pieces * STEPS), calibrated."""
         weight: Float = self.estimator.coef_ / self.temperature
         return weight
 
-    def weights_of(self, fault: str) -> dict[str, float]:
-        """Return piece -> weight [log odds] for this class against sound."""
-        row = self.weights[self.classes.index(fault)] - self.weights[self.classes.index(SOUND)]
-        return dict(zip(self.pieces, row.tolist(), strict=True))
+    def contributions(self, values: Float, name: str) -> Float:
+        """Return what each piece adds to this class against sound [log odds], shape (n, pieces)."""
+        row = self.weights[self.classes.index(name)] - self.weights[self.classes.index(SOUND)]
+        added = (encode(values) * row).reshape(len(values), len(self.pieces), STEPS)
+        total: Float = added.sum(axis=2)
+        return total
+
+    def full_weights(self, name: str) -> dict[str, float]:
+        """Return piece -> what it adds to this class against sound when it says a full yes [log odds]."""
+        yes = self.contributions(np.ones((1, len(self.pieces))), name)[0]
+        no = self.contributions(np.zeros((1, len(self.pieces))), name)[0]
+        return dict(zip(self.pieces, (yes - no).tolist(), strict=True))
 
 
 def encode(values: Float) -> Float:
-    """Return evidence 0..1 as -1..+1 with *cannot tell* as 0."""
-    signed: Float = np.nan_to_num(2 * values - 1, nan=0.0)
-    return signed
+    """Return evidence (n, pieces) as (n, pieces * STEPS): signed value, whether it is over each edge, cannot tell."""
+    unknown = np.isnan(values)
+    signed = np.where(unknown, 0.0, 2 * values - 1)
+    steps = [signed, *(np.where(unknown, 0.0, values > edge) for edge in EDGES), unknown]
+    spread: Float = np.stack(steps, axis=2).astype(np.float64).reshape(len(values), -1)
+    return spread
 
 
 def fit(

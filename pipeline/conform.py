@@ -8,12 +8,11 @@ from collections.abc import Iterable
 import polars as pl
 
 from pipeline import contract
+from pipeline.clock import interval_starts
 from pipeline.delimited import BAD, REASON, ROW, TEXT, UnusableFileError
-from pipeline.mapping import ENERGY_UNITS, EPOCHS, UNITS, Intervals, Source, offset_min
+from pipeline.mapping import ENERGY_UNITS, UNITS, Intervals, Source
 
 STAGED = pl.Schema({**pl.Schema(contract.Interval), **BAD})
-_OFFSET = r"\s*(Z|[+-]\d{2}:?\d{2})$"
-_FORMATS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M")
 
 
 def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.DataFrame:
@@ -38,8 +37,9 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
         if sources[name].source not in own.columns:
             raise UnusableFileError(_missing(name, sources[name].source, own.columns))
     numbers, faults = _numbers(own, how, sources)
-    start, fault = _start(own, how, sources)
-    held = own.with_columns(**numbers, **{REASON: pl.coalesce(fault, *faults)})
+    time = own[sources["interval_start"].source]
+    start, fault = interval_starts(time, own[sources["site_id"].source], how)
+    held = own.with_columns(**numbers, **{REASON: pl.coalesce(pl.lit(fault), *faults)})
     measures = {
         name: _measure(sources[name], how, str(contract.meta(column)["unit"]))
         if sources[name].source in own.columns
@@ -49,7 +49,7 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
     }
     shaped = held.select(
         _text(sources["site_id"].source, how).alias("site_id"),
-        start.alias("interval_start"),
+        pl.lit(start).alias("interval_start"),
         **measures,
         **{ROW: pl.col(ROW), REASON: pl.col(REASON)},
     )
@@ -67,7 +67,8 @@ def nearest(name: str, names: Iterable[str]) -> str:
 
 def _missing(name: str, source: str, columns: list[str]) -> str:
     mapped = f" (from '{source}', says lake.toml)" if source != name else ""
-    return f"has no column {name}{mapped}{nearest(source, [c for c in columns if c != ROW])}"
+    strangers = set(columns) - {ROW, *contract.Interval.columns()}
+    return f"has no column {name}{mapped}{nearest(source, strangers)}"
 
 
 def _by_contract_case(frame: pl.DataFrame, sources: dict[str, Source]) -> pl.DataFrame:
@@ -126,70 +127,6 @@ def _measure(source: Source, how: Intervals, unit: str) -> pl.Expr:
         for part in (source.volts, source.power_factor):
             value = value * (pl.col(part) if isinstance(part, str) else pl.lit(part))
     return value
-
-
-def _start(own: pl.DataFrame, how: Intervals, sources: dict[str, Source]) -> tuple[pl.Expr, pl.Expr]:
-    """Return the start of the interval as naive UTC, and why a row has none."""
-    column = sources["interval_start"].source
-    dtype = own.schema[column]
-    back = pl.duration(minutes=how.minutes if how.labelled == "end" and how.minutes else 0)
-    none = pl.lit(None, dtype=pl.String)
-    if how.time_format in EPOCHS and (dtype.is_integer() or dtype == pl.String):
-        count = pl.col(column).cast(pl.Int64, strict=False)
-        utc = pl.from_epoch(count, time_unit=EPOCHS[how.time_format]).cast(pl.Datetime("us"))
-        return utc - back, _unless(utc, column, none)
-    if isinstance(dtype, pl.Datetime):
-        if dtype.time_zone is not None:
-            return _naive(pl.col(column).dt.convert_time_zone("UTC")) - back, none
-        local = pl.col(column).cast(pl.Datetime("us"))
-        utc = _to_utc(local, own, column, how, sources)
-        return utc - back, _unless(utc, column, _clock_change(local, utc))
-    if dtype != pl.String:
-        raise UnusableFileError(f"column {column} is of type {dtype}, not a time")
-    text = _text(column, how).str.replace("T", " ", literal=True)
-    offset = (
-        text.str.extract(_OFFSET, 1)
-        .str.replace("Z", "+0000", literal=True)
-        .str.replace(":", "", literal=True)
-    )
-    base = text.str.replace(_OFFSET, "")
-    formats = (how.time_format,) if how.time_format else _FORMATS
-    source = _text(column, how) if how.time_format else base
-    local = pl.coalesce(*(source.str.to_datetime(f, time_unit="us", strict=False) for f in formats))
-    minutes = offset.str.slice(1, 2).cast(pl.Int64) * 60 + offset.str.slice(3, 2).cast(pl.Int64)
-    east = pl.when(offset.str.starts_with("-")).then(-minutes).otherwise(minutes)
-    utc = pl.when(east.is_null()).then(_to_utc(local, own, column, how, sources))
-    utc = utc.otherwise(local - pl.duration(minutes=east))
-    return utc - back, _unless(utc, column, _clock_change(local, utc))
-
-
-def _to_utc(
-    local: pl.Expr, own: pl.DataFrame, column: str, how: Intervals, sources: dict[str, Source]
-) -> pl.Expr:
-    """Local to UTC. Where the clock goes back, a home's first row of a doubled time is the earlier one."""
-    fixed = 0 if how.zone == "UTC" else offset_min(how.zone)
-    if fixed is not None:
-        return local - pl.duration(minutes=fixed)
-    keys = [sources["site_id"].source, column]
-    again = pl.int_range(pl.len()).over(keys)
-    which = pl.when(again == 0).then(pl.lit("earliest")).otherwise(pl.lit("latest"))
-    zoned = local.dt.replace_time_zone(how.zone, ambiguous=which, non_existent="null")
-    return _naive(zoned.dt.convert_time_zone("UTC"))
-
-
-def _naive(utc: pl.Expr) -> pl.Expr:
-    return utc.dt.replace_time_zone(None).cast(pl.Datetime("us"))
-
-
-def _unless(utc: pl.Expr, column: str, before: pl.Expr) -> pl.Expr:
-    text = pl.col(column).cast(pl.String).str.strip_chars()
-    told = pl.format(f"{column}: '{{}}' is not a time", text)
-    return pl.coalesce(before, pl.when(utc.is_null() & (text.str.len_chars() > 0)).then(told))
-
-
-def _clock_change(local: pl.Expr, utc: pl.Expr) -> pl.Expr:
-    skipped = local.is_not_null() & utc.is_null()
-    return pl.when(skipped).then(pl.lit("local time does not exist: the clock goes forward over it"))
 
 
 def _widen(

@@ -115,7 +115,9 @@ class Fault:
 
     `legs` it can have; `fits` tells whether it can happen to this wiring of this circuit; `effect`
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
-    right exactly, or is None; `pieces` are its evidence; `cautions` come on top of CAUTIONS.
+    right exactly, or is None; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
+    energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
+    `pieces` are its evidence; `cautions` come on top of CAUTIONS.
     """
 
     name: str
@@ -125,6 +127,7 @@ class Fault:
     fits: Callable[[Wiring, Circuit], bool]
     effect: Effect
     inverse: Inverse | None
+    wrong_kwh_day: Mapping[str, pl.Expr]
     pieces: tuple[Piece, ...]
     remedy: Remedy
     cautions: tuple[str, ...] = ()

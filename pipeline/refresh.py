@@ -11,7 +11,7 @@ import duckdb
 import polars as pl
 
 from pipeline import daystats, warehouse
-from pipeline.ingest import load_day
+from pipeline.ingest import load_shards, total
 from pipeline.lake import Lake
 from pipeline.registers import Registers
 from pipeline.settings import Settings
@@ -51,7 +51,9 @@ def refresh_days(
     sky = daystats.site_sky(registers.sites, settings.day)
     done = []
     for day in days:
-        digest = day_digest(lake.fingerprint(day), settings)
+        # A day that is still to come is all rejects; when its time has come it must be read again.
+        when = "future" if day > registers.as_of else "past"
+        digest = day_digest(f"{lake.fingerprint(day)} {when}", settings)
         is_fresh = not (store.has(day, digest) and _is_current(con, store, day, digest, sky))
         if is_fresh:
             _redo(con, lake, day, digest, registers, sky, store, settings, workdir)
@@ -71,16 +73,21 @@ def _redo(
     settings: Settings,
     workdir: Path,
 ) -> None:
-    intake = load_day(con, lake, day, registers, settings, workdir)
-    site_day, site_hour = daystats.build_day(con, sky, settings.day, day)
-    con.execute("DROP TABLE interval_used")
-    unknown = unknown_homes(intake.rejects)
+    parts, tables = [], []
+    for part in load_shards(con, lake, day, registers, settings, workdir):
+        parts.append(part)
+        tables.append(daystats.build_day(con, sky, settings.day, day))
+    intake = total(parts)
     counts = DayCounts(
-        intake.rows_in, intake.used, intake.duplicate, intake.rejected, len(intake.files), tuple(unknown)
+        intake.rows_in,
+        intake.used,
+        intake.duplicate,
+        intake.rejected,
+        len(intake.files),
+        tuple(unknown_homes(intake.rejects)),
     )
-    store.put(
-        day, digest, {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}, counts
-    )
+    site_day, site_hour = (pl.concat(kind) for kind in zip(*tables, strict=True))
+    store.put(day, digest, {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}, counts)
 
 
 def unknown_homes(rejects: pl.DataFrame) -> list[str]:

@@ -89,7 +89,7 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         duplicate += rows.height - kept.height - bad.height
         steps.append(bad)
         tables[table] = kept.select(schema.column_names())
-        refused += [_as_rejects(step, path.name) for step in steps]
+        refused.append(_as_rejects(pl.concat(steps), path.name))
     if not tables["sites"].height:
         raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
     frames = {name: frame.sort(_SORTED_BY[name], maintain_order=True) for name, frame in tables.items()}
@@ -115,7 +115,7 @@ def _read(path: Path, table: str, fields: Fields) -> tuple[pl.DataFrame, pl.Data
             text = pl.col(source).str.strip_chars()
             values.append(pl.when(text != "").then(text).alias(name))
         elif name in contract.required(table):
-            raise InputError(f"{path}: no column {name}{nearest(name, [c for c in own if c[0] != '_'])}")
+            raise InputError(f"{path}: no column {name}{nearest(name, set(own) - set(schema.columns()))}")
         else:
             values.append(pl.lit(None, dtype=pl.String).alias(name))
     plain = texts.select(ROW, TEXT, *values)

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.classifier import Model, encode
+from pipeline.classifier import Model
 from pipeline.contract import SOUND
 from pipeline.evidence import Weighed, all_pieces, likely_legs, weigh
 from pipeline.fault import Fault
@@ -143,18 +143,10 @@ def _legs(
     for column, name in enumerate(model.classes):
         if name not in catalogue:
             continue
-        found, _ = likely_legs(weighed, catalogue[name], model.weights_of(name))
+        found, _ = likely_legs(weighed, catalogue[name], model.full_weights(name))
         for at in np.flatnonzero(best_fault == column):
             legs[at] = "l1" if is_single[at] and "l1" in catalogue[name].legs else found[at]
     return legs
-
-
-def contributions(values: Float, model: Model, name: str) -> Float:
-    """Return what each piece adds to this class against sound [log odds], shape (pieces,), for one home's values."""
-    weights = model.weights_of(name)
-    signed = encode(values[None, :])[0]
-    added: Float = signed * np.array([weights[piece] for piece in model.pieces])
-    return added
 
 
 def sentence(template: str, row: Mapping[str, Any]) -> str:
@@ -168,7 +160,7 @@ def _evidence(row: Mapping[str, Any], values: Float, model: Model, name: str, ca
     if name == SOUND:
         order = [at for at, (owner, _) in enumerate(all_pieces(catalogue)) if owner == SOUND and values[at] > 0.5]
     else:
-        added = contributions(values, model, name)
+        added = model.contributions(values[None, :], name)[0]
         order = [int(at) for at in np.argsort(-added, kind="stable") if added[at] > 0.1 and not np.isnan(values[at])]
     told: list[str] = []
     for at in order:
@@ -196,7 +188,7 @@ def site_weights(scored: Scored, homes: list[str], model: Model, catalogue: Mapp
             continue
         start = float(prior[model.classes.index(name)] - prior[model.classes.index(SOUND)])
         rows.append((site, 0, "prior", "Before looking", "supports" if start > 0 else "against", None, start, f"share of homes with {name.replace('_', ' ')} before any evidence"))
-        values, added = scored.weighed.values[at], contributions(scored.weighed.values[at], model, name)
+        values, added = scored.weighed.values[at], model.contributions(scored.weighed.values[at][None, :], name)[0]
         row = scored.signals.row(at, named=True)
         for ordinal, column in enumerate(np.argsort(-np.abs(added), kind="stable"), start=1):
             value = None if np.isnan(values[column]) else float(values[column])

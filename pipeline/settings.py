@@ -116,6 +116,7 @@ class TrainingSettings(Section):
 
     fault_share: float
     hard_share: float
+    hard_weight: float
     strength: float
 
 
@@ -142,6 +143,24 @@ class CrewSettings(Section):
     min_judged: int
 
 
+class RankingSettings(Section):
+    """[ranking] which homes are listed, in what order, and how long a visit's word counts."""
+
+    list_from: float
+    max_rows: int
+    also_from: float
+    visit_days: int
+    horizon_days: float
+    kwh_value: float
+    kwh_cap: float
+    home_value_day: float
+    drive_min: float
+    labour_rate_h: float
+    office_rate_h: float
+    needless_visit_cost: float
+    needless_office_cost: float
+
+
 class Settings(BaseSettings):
     """All settings; see settings.toml for the meaning and unit of each."""
 
@@ -157,6 +176,7 @@ class Settings(BaseSettings):
     verdict: VerdictSettings
     training: TrainingSettings
     crews: CrewSettings
+    ranking: RankingSettings
     report: ReportSettings
 
     @classmethod

@@ -62,8 +62,9 @@ LESSONS = (
 
 @dataclass(frozen=True)
 class Labelled:
-    """Homes with their truth: signals, evidence, `fault` (a name or sound) and `leg`, each of length n."""
+    """Homes of a fleet with their truth (fault, leg, hard_negative), one row a home; `sites` is the register."""
 
+    sites: pl.DataFrame
     signals: pl.DataFrame
     weighed: Weighed
     truth: pl.DataFrame
@@ -94,7 +95,7 @@ def labelled_lake(
     con.close()
     truth = pl.read_csv(lake_root / "truth.csv", infer_schema_length=None)
     matched = view.signals.select("site_id").join(truth, on="site_id", how="left", maintain_order="left")
-    return Labelled(view.signals, weigh(view.signals, catalogue), matched)
+    return Labelled(registers.sites, view.signals, weigh(view.signals, catalogue), matched)
 
 
 def train(
@@ -132,35 +133,44 @@ def train(
         "training": settings.training.model_dump(),
     }
     tell("fitting")
-    values, labels = stack(fitted)
-    model = classifier.fit(
-        values, labels, home_weights(labels), fitted[0].weighed.names, settings.training.strength, recipe
-    )
+    own = settings.training
+    values, labels, is_hard = stack(fitted)
+    weights = home_weights(labels, is_hard, own.hard_weight)
+    model = classifier.fit(values, labels, weights, fitted[0].weighed.names, own.strength, recipe)
     tell("tempering")
-    return temper(model, *stack(tempered), settings.verdict.base_rate)
+    values, labels, is_hard = stack(tempered)
+    return temper(model, values, labels, home_weights(labels, is_hard, own.hard_weight), settings.verdict.base_rate)
 
 
-def stack(fleets: list[Labelled]) -> tuple[Float, NDArray[np.str_]]:
-    """Return evidence (n, pieces) and labels (n,) of several fleets."""
+def stack(fleets: list[Labelled]) -> tuple[Float, NDArray[np.str_], NDArray[np.bool_]]:
+    """Return evidence (n, pieces), labels (n,) and which homes are hard negatives (n,) of several fleets."""
     values = np.concatenate([fleet.weighed.values for fleet in fleets])
     labels = np.concatenate([fleet.truth["fault"].fill_null(SOUND).to_numpy().astype(str) for fleet in fleets])
-    return values, labels
+    is_hard = np.concatenate([fleet.truth["hard_negative"].is_not_null().to_numpy() for fleet in fleets])
+    return values, labels, is_hard
 
 
-def home_weights(labels: NDArray[np.str_]) -> Float:
-    """Weigh homes so that sound counts as much as all faults together, and every fault alike."""
+def home_weights(labels: NDArray[np.str_], is_hard: NDArray[np.bool_], hard_weight: float) -> Float:
+    """Weigh homes so that sound counts as much as all faults together, and every fault alike.
+
+    Sound homes with a hard negative are made more often than fleets have them; `hard_weight` takes that back.
+    """
     weights = np.ones(len(labels))
     faults = sorted(set(labels) - {SOUND})
     for name in faults:
         weights[labels == name] = len(labels) / 2 / len(faults) / max((labels == name).sum(), 1)
-    weights[labels == SOUND] = len(labels) / 2 / max((labels == SOUND).sum(), 1)
+    sound = np.where(labels == SOUND, np.where(is_hard, hard_weight, 1.0), 0.0)
+    weights[labels == SOUND] = (sound * len(labels) / 2 / max(sound.sum(), 1e-9))[labels == SOUND]
     return weights
 
 
-def temper(model: Model, values: Float, labels: NDArray[np.str_], base_rate: float) -> Model:
-    """Return the model with temperature and offset that fit held-out homes best (log loss at the base rate)."""
+def temper(model: Model, values: Float, labels: NDArray[np.str_], weights: Float, base_rate: float) -> Model:
+    """Return the model with temperature and offset that fit held-out homes best (log loss at the base rate).
+
+    `weights` are those of `home_weights`: half sound, half faults.
+    """
     is_sound = labels == SOUND
-    weight = np.where(is_sound, (1 - base_rate) / is_sound.sum(), base_rate / (~is_sound).sum())
+    weight = weights / weights.sum() * 2 * np.where(is_sound, 1 - base_rate, base_rate)
     columns = np.array([model.classes.index(label) for label in labels])
 
     def loss(point: Float) -> float:

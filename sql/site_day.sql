@@ -3,13 +3,15 @@
 --   site_id  [-]    home
 --   day      [date] UTC day
 --   register_key [-] the register's facts that the day was worked out with; another value redoes the day
---   s_l1, s_l2, s_sum, s_l1_var, s_l2_var, s_net [W/W] slope on the probe; s_*_se its error; s_n ramps; s_w [W] their sum
+--   s_l1, s_l2, s_sum, s_am, s_pm, s_l1_var, s_l2_var, s_net [W/W] slope on the probe; s_*_se its error; s_n ramps; s_w [W] their sum
 -- and the columns of site_day_level, site_day_step and site_day_meter.
 WITH slope AS (
   SELECT site_key,
     max(slope) FILTER (series = 'l1') AS s_l1, max(slope_se) FILTER (series = 'l1') AS s_l1_se,
     max(slope) FILTER (series = 'l2') AS s_l2, max(slope_se) FILTER (series = 'l2') AS s_l2_se,
     max(slope) FILTER (series = 'sum') AS s_sum, max(slope_se) FILTER (series = 'sum') AS s_sum_se,
+    max(slope) FILTER (series = 'am') AS s_am, max(slope_se) FILTER (series = 'am') AS s_am_se,
+    max(slope) FILTER (series = 'pm') AS s_pm, max(slope_se) FILTER (series = 'pm') AS s_pm_se,
     max(slope) FILTER (series = 'l1_var') AS s_l1_var, max(slope_se) FILTER (series = 'l1_var') AS s_l1_var_se,
     max(slope) FILTER (series = 'l2_var') AS s_l2_var, max(slope_se) FILTER (series = 'l2_var') AS s_l2_var_se,
     max(slope) FILTER (series = 'net') AS s_net, max(slope_se) FILTER (series = 'net') AS s_net_se,

@@ -3,7 +3,7 @@
 -- An appliance step moves it by one rank, whatever its size. The error is half the distance between the weighted
 -- quantiles one sign-test standard deviation either side of the middle: h = sqrt(sum w2) / (2 sum w).
 --   site_key [-]     home
---   series   [-]     l1, l2, sum, l1_var, l2_var, net
+--   series   [-]     l1, l2, sum, am, pm, l1_var, l2_var, net
 --   slope    [W/W]   weighted median
 --   slope_se [W/W]   its standard error
 --   n_ramp   [rows]  ramps

@@ -2,7 +2,7 @@
 -- The slopes of the days merged so that a bad day can't carry the month: weights are the inverse variance of a day,
 -- lowered for days far from the median day. The error is the larger of what the days promise and how they scatter.
 --   site_id  [-]     home
---   series   [-]     l1, l2, sum, l1_var, l2_var, net
+--   series   [-]     l1, l2, sum, am, pm, l1_var, l2_var, net
 --   slope    [W/W]   merged slope on the probe
 --   slope_se [W/W]   its standard error
 --   slope_days [days] days with enough ramps
@@ -10,6 +10,7 @@ WITH daily AS (
   SELECT d.site_id, unnest([
       {'series': 'l1', 'slope': s_l1, 'day_se': s_l1_se}, {'series': 'l2', 'slope': s_l2, 'day_se': s_l2_se},
       {'series': 'sum', 'slope': s_sum, 'day_se': s_sum_se}, {'series': 'net', 'slope': s_net, 'day_se': s_net_se},
+      {'series': 'am', 'slope': s_am, 'day_se': s_am_se}, {'series': 'pm', 'slope': s_pm, 'day_se': s_pm_se},
       {'series': 'l1_var', 'slope': s_l1_var, 'day_se': s_l1_var_se},
       {'series': 'l2_var', 'slope': s_l2_var, 'day_se': s_l2_var_se}], recursive := true),
     s_n

@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
 from pipeline.match import above, below, by_leg, near, only_if
+from pipeline.misread import bounded, unseen_kwh
 from pipeline.wiring import Wiring
 
 NOISE_W = (0.0, 5.0)  # range of the standard deviation of what an open input picks up
@@ -79,6 +80,9 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# All of the leg's energy is missing: the other leg's stands for it, an average home's for both.
+WRONG_KWH_DAY = {leg: bounded(unseen_kwh(leg)) for leg in ("l1", "l2", "both")}
+
 FAULT = Fault(
     name="dead",
     legs=("l1", "l2", "both"),
@@ -88,6 +92,7 @@ FAULT = Fault(
     fits=always,
     effect=effect,
     inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

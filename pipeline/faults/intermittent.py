@@ -15,6 +15,7 @@ import numpy as np
 from pipeline.circuit import Circuit, Float
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
 from pipeline.match import above, below, by_leg
+from pipeline.misread import each_leg, number, read_kwh
 from pipeline.wiring import Wiring
 
 PER_DAY = (0.4, 6.0)  # range of dropouts a day, drawn on a log scale
@@ -76,6 +77,12 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# |reading| z / (1 - z), with z the share of time that only this leg is zero; unknown: 5 %.
+WRONG_KWH_DAY = each_leg(
+    lambda leg: read_kwh(leg)
+    * (1 / (1 - number(f"lone_zero_{leg}_share").fill_null(0.05).clip(0.0, 0.9)) - 1)
+)
+
 FAULT = Fault(
     name="intermittent",
     legs=("l1", "l2", "both"),
@@ -84,6 +91,7 @@ FAULT = Fault(
     fits=always,
     effect=effect,
     inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

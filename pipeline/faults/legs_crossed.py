@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, on_two_legs
 from pipeline.match import near, negative, only_if, positive
+from pipeline.misread import bounded, read_kwh
 from pipeline.wiring import Clamp, Wiring
 
 
@@ -96,6 +97,12 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# Each reading is minus the other leg's truth: |P1 + P2| a leg, 2 (|P1| + |P2|) at most and nearly always; on
+# 120/208 it is minus half of it, so the truth is twice and the error three times the reading.
+WRONG_KWH_DAY = {
+    "both": bounded(pl.when(pl.col("service") == "120/208").then(3.0).otherwise(2.0) * read_kwh("both"))
+}
+
 FAULT = Fault(
     name="legs_crossed",
     legs=("both",),
@@ -105,6 +112,7 @@ FAULT = Fault(
     fits=on_two_legs,
     effect=effect,
     inverse=inverse,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

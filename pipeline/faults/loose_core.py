@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
 from pipeline.match import above, between, by_leg, only_if
+from pipeline.misread import each_leg, part_seen, read_kwh
 from pipeline.wiring import Wiring
 
 GAIN = (0.4, 0.92)
@@ -81,6 +82,9 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# (1 / g - 1) |reading|, with g the gain of the open clamp; unknown: the middle of GAIN.
+WRONG_KWH_DAY = each_leg(lambda leg: (1 / part_seen(leg, default=sum(GAIN) / 2) - 1) * read_kwh(leg))
+
 FAULT = Fault(
     name="loose_core",
     legs=("l1", "l2", "both"),
@@ -89,6 +93,7 @@ FAULT = Fault(
     fits=always,
     effect=effect,
     inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

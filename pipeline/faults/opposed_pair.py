@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, channels_of
 from pipeline.match import above, below, by_leg, near, only_if
+from pipeline.misread import bounded, other_kwh, read_kwh, unseen_kwh
 from pipeline.wiring import Wiring
 
 UNEQUAL = 0.06  # standard deviation of how unequally two parallel conductors share the current
@@ -91,6 +92,13 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# A - B instead of A + B errs by 2 B, within |reading| of the leg's truth, which the other leg stands for.
+WRONG_KWH_DAY = {
+    "l1": bounded(other_kwh("l1")),
+    "l2": bounded(other_kwh("l2")),
+    "both": bounded(pl.max_horizontal(read_kwh("both"), unseen_kwh("both"))),
+}
+
 FAULT = Fault(
     name="opposed_pair",
     legs=("l1", "l2", "both"),
@@ -99,6 +107,7 @@ FAULT = Fault(
     fits=fits,
     effect=effect,
     inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
 from pipeline.match import above, between, by_leg, near, only_if
+from pipeline.misread import each_leg, part_seen, read_kwh
 from pipeline.wiring import Clamp, Wiring
 
 HALF_SHARE = 0.6  # how often a lone CT misses one of two equal conductors
@@ -112,6 +113,9 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# (1 / g - 1) |reading|, with g the share of the current that is enclosed; unknown: one of two conductors.
+WRONG_KWH_DAY = each_leg(lambda leg: (1 / part_seen(leg, default=0.5) - 1) * read_kwh(leg))
+
 FAULT = Fault(
     name="partial",
     legs=("l1", "l2", "both"),
@@ -120,6 +124,7 @@ FAULT = Fault(
     fits=always,
     effect=effect,
     inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

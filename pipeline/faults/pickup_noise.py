@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.circuit import Circuit, Float
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
 from pipeline.match import above, by_leg, only_if
+from pipeline.misread import each_leg, number, other_kwh
 from pipeline.wiring import Wiring
 
 LEAK = (0.05, 0.30)  # share of the other channel's current that gets in
@@ -101,6 +102,12 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# |leak| x the other leg + 24 h x the offset's mean size: 0.31 of the spread (10 to 90 %) of a normal wander.
+WRONG_KWH_DAY = each_leg(
+    lambda leg: number(f"leak_{leg}").abs().fill_null(LEAK[0]).clip(0.0, 1.0) * other_kwh(leg)
+    + 0.024 * 0.31 * number(f"{leg}_night_wander").abs().fill_null(0.0)
+)
+
 FAULT = Fault(
     name="pickup_noise",
     legs=("l1", "l2", "both"),
@@ -109,6 +116,7 @@ FAULT = Fault(
     fits=always,
     effect=effect,
     inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

@@ -18,6 +18,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always, channels_of
 from pipeline.match import above, below, by_leg, near, negative, only_if, positive
+from pipeline.misread import bounded, each_leg, other_kwh, read_kwh
 from pipeline.wiring import Wiring
 
 
@@ -113,6 +114,15 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# |reading - truth| = 2 |reading|; where production was added back, night and noon read the wrong way from 0 and
+# nobody knows the truth but the other leg: |reading| + |truth|.
+WRONG_KWH_DAY = {
+    **each_leg(
+        lambda leg: read_kwh(leg) + pl.when(pl.col("is_added_back")).then(other_kwh(leg)).otherwise(read_kwh(leg))
+    ),
+    "both": bounded(2 * read_kwh("both")),
+}
+
 FAULT = Fault(
     name="reversed",
     legs=("l1", "l2", "both"),
@@ -122,6 +132,7 @@ FAULT = Fault(
     fits=always,
     effect=effect,
     inverse=inverse,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, channels_of, on_two_legs
 from pipeline.match import above, below, near, negative, only_if, positive
+from pipeline.misread import each_leg, other_kwh
 from pipeline.wiring import Wiring
 
 ALSO_TURNED_SHARE = 0.25  # how often the misplaced clamp faces the other way as well
@@ -53,6 +54,16 @@ def _mirrors(kind: str) -> pl.Expr:
     return pl.coalesce(night * day.fill_null(1.0), day)
 
 
+def _same_levels() -> pl.Expr:
+    """The legs' low, middle and high of the night agree, as two readings of one conductor do."""
+    apart = [
+        ((pl.col(f"night_l1_{q}") - pl.col(f"night_l2_{q}")).abs() - 4)
+        / pl.max_horizontal(pl.col(f"night_l1_{q}").abs(), pl.col(f"night_l2_{q}").abs(), pl.lit(20.0))
+        for q in ("low_w", "w", "high_w")
+    ]
+    return below(pl.max_horizontal(apart), 0.05, 0.01)
+
+
 PIECES: tuple[Piece, ...] = (
     Piece(
         "mirror_steps",
@@ -70,7 +81,7 @@ PIECES: tuple[Piece, ...] = (
         ("equal_share", "equal_day_share", "active_steps"),
         {
             leg: _mirrors("equal")
-            * above("leg_corr_night", 0.99, 0.003)
+            * _same_levels()
             * (sign("sag_one_z", 2.0).fill_null(0.5))
             for leg, sign in (("l1", positive), ("l2", negative))
         },
@@ -107,6 +118,13 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# The leg never seen is taken to be like the other: a mirror image errs by both, a copy by as much as one.
+WRONG_KWH_DAY = each_leg(
+    lambda leg: pl.when((pl.col("equal_share") > pl.col("mirror_share")).fill_null(False)).then(1.0).otherwise(2.0)
+    * other_kwh(leg),
+    has_both=False,
+)
+
 FAULT = Fault(
     name="same_leg",
     legs=("l1", "l2"),
@@ -115,6 +133,7 @@ FAULT = Fault(
     fits=on_two_legs,
     effect=effect,
     inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

@@ -18,6 +18,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, channels_of
 from pipeline.match import above, below, only_if
+from pipeline.misread import each_leg, number, read_kwh
 from pipeline.wiring import Wiring
 
 
@@ -86,6 +87,25 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+DARK_LOAD_SHARE = 0.55  # of a home's energy is taken while there is no sun
+
+
+def _wrong_kwh(leg: str) -> pl.Expr:
+    """|S - L| upstream or |S / 2 - L| at the loads, dark hours and sunny hours apart.
+
+    With one inverter conductor clamped the leg reads S / 2 and the production channel 2 P, so its error is twice
+    the leg's: three times in all.
+    """
+    solar, through = read_kwh(leg), number("pv_kwh_day").fill_null(0.0) / 2
+    is_upstream = pl.col("is_declared_upstream").fill_null(True)
+    load = pl.when(is_upstream).then(through + solar).otherwise(through).abs()
+    sun = pl.when(is_upstream).then(2 * solar).otherwise(solar)
+    return 3 * (DARK_LOAD_SHARE * load + (sun - (1 - DARK_LOAD_SHARE) * load).abs())
+
+
+# (1 + 2) times the leg's error, see _wrong_kwh; with both conductors folded through the clamp it is less.
+WRONG_KWH_DAY = each_leg(_wrong_kwh, has_both=False)
+
 FAULT = Fault(
     name="swapped_with_pv",
     legs=("l1", "l2"),
@@ -94,6 +114,7 @@ FAULT = Fault(
     fits=fits,
     effect=effect,
     inverse=inverse,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always
 from pipeline.match import above, alike, near, only_if, outside
+from pipeline.misread import bounded, number, read_kwh
 from pipeline.wiring import Wiring
 
 # (configured, true) ratings in amperes that get confused.
@@ -73,6 +74,18 @@ PIECES: tuple[Piece, ...] = (
         "slope of both legs on PV {slope_sum:+.2f} W per W, right would be -1",
     ),
     Piece(
+        "steady_gain",
+        "The same factor before and after noon, as no second array gives",
+        ("slope_am", "slope_pm", "slope_am_se", "slope_pm_se"),
+        {
+            "both": only_if(
+                (pl.col("slope_am_se") < 0.1) & (pl.col("slope_pm_se") < 0.1) & (pl.col("gain_sum").abs() > 0.2),
+                alike("slope_am", "slope_pm", "slope_am_se", "slope_pm_se", tolerance=0.06),
+            )
+        },
+        "slope of both legs on PV {slope_am:+.2f} before noon and {slope_pm:+.2f} after",
+    ),
+    Piece(
         "rating_ratio",
         "The factor is one of two CT ratings",
         ("gain_sum", "gain_sum_se"),
@@ -98,6 +111,18 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+def _ratio() -> pl.Expr:
+    """Return configured over true rating: by production, else the utility meter, else the commonest, 2."""
+    seen = [
+        pl.when((number("gain_sum_se") <= 0.15) & number("gain_sum").is_between(0.13, 8.0)).then(number("gain_sum")),
+        pl.when((number("meter_r2") > 0.5) & number("meter_gain_l1").is_between(0.13, 8.0)).then(number("meter_gain_l1")),
+    ]
+    return pl.coalesce(*seen, pl.lit(2.0))
+
+
+# |1 - 1 / k| (|P1| + |P2|), with k configured over true.
+WRONG_KWH_DAY = {"both": bounded((1 - 1 / _ratio()).abs() * read_kwh("both"))}
+
 FAULT = Fault(
     name="wrong_ratio",
     legs=("both",),
@@ -106,6 +131,7 @@ FAULT = Fault(
     fits=always,
     effect=effect,
     inverse=inverse,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

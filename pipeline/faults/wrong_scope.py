@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy
 from pipeline.match import above, near, only_if
+from pipeline.misread import bounded, number
 from pipeline.wiring import Wiring
 
 
@@ -87,6 +88,9 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+# The readings are right; the load worked out from them has production counted twice or not at all.
+WRONG_KWH_DAY = {"both": bounded(number("pv_kwh_day").abs())}
+
 FAULT = Fault(
     name="wrong_scope",
     legs=("both",),
@@ -95,6 +99,7 @@ FAULT = Fault(
     fits=fits,
     effect=effect,
     inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
 )

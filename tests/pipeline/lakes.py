@@ -14,7 +14,8 @@ from pipeline.registers import read_registers
 from pipeline.settings import load_settings
 
 DAY = date(2025, 6, 1)
-SITES = """site_id,timezone,latitude,longitude,area,service,service_amps,pv_kw,ct_sees_pv,crew_id,commissioned_on
+SITE_COLUMNS = "site_id,timezone,latitude,longitude,area,service,service_amps,pv_kw,ct_sees_pv,crew_id"
+SITES = f"""{SITE_COLUMNS},commissioned_on
 a,America/Denver,39.7,-105.0,north,120/240,200,7.6,true,c1,2024-01-01
 b,America/Denver,39.8,-105.1,north,120/240,100,5.0,false,c1,2024-02-01
 """

@@ -1,7 +1,5 @@
 """A source's columns become the contract's: names, units, signs, clocks, labels, channels."""
 
-from datetime import datetime
-
 import polars as pl
 import pytest
 
@@ -21,11 +19,6 @@ def source(**columns: list[object]) -> pl.DataFrame:
 
 def how(text: str) -> Intervals:
     return read_mapping("[intervals]\n" + text, "lake.toml").intervals
-
-
-def starts(text: str, *times: str) -> list[datetime | None]:
-    frame = source(interval_start=list(times))
-    return conform(frame, how(text), BARE)["interval_start"].to_list()
 
 
 def test_the_contracts_own_names_need_no_mapping() -> None:
@@ -69,54 +62,9 @@ def test_not_a_number_stays_so_for_the_range_check_to_reject() -> None:
     assert made["l1_w"].is_finite().to_list() == [False, False]
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "2025-06-01T12:00:00Z",
-        "2025-06-01 12:00",
-        "2025-06-01T12:00:00.000",
-        "2025-06-01T06:00:00-06:00",
-        "2025-06-01 17:30+0530",
-    ],
-)
-def test_iso_times_in_all_their_forms(text: str) -> None:
-    assert starts("", text) == [datetime(2025, 6, 1, 12)]
-
-
-def test_local_time_with_its_zone_or_a_fixed_offset() -> None:
-    noon = datetime(2025, 6, 1, 12)
-    assert starts('zone = "America/Denver"', "2025-06-01 06:00") == [noon]
-    assert starts('zone = "+05:30"', "2025-06-01 17:30") == [noon]
-    assert starts('zone = "America/Denver"', "2025-06-01T12:00:00Z") == [noon]
-    assert starts('zone = "America/Denver"\ntime_format = "%d/%m/%Y %H.%M"', "01/06/2025 06.00") == [noon]
-    assert starts('time_format = "epoch s"', "1748779200") == [noon]
-
-
-def test_the_doubled_hour_of_autumn_is_resolved_by_order() -> None:
-    twice = starts('zone = "America/Denver"', "2025-11-02 01:30", "2025-11-02 02:30", "2025-11-02 01:30")
-    assert twice == [datetime(2025, 11, 2, 7, 30), datetime(2025, 11, 2, 9, 30), datetime(2025, 11, 2, 8, 30)]
-
-
-def test_the_hour_that_spring_skips_is_refused() -> None:
-    frame = source(interval_start=["2025-03-09 02:30", "tomorrow"])
-    made = conform(frame, how('zone = "America/Denver"'), BARE)
-    assert made[REASON].to_list() == [
-        "local time does not exist: the clock goes forward over it",
-        "interval_start: 'tomorrow' is not a time",
-    ]
-
-
-def test_an_interval_labelled_by_its_end_starts_a_length_before() -> None:
-    labelled = 'minutes = 15\nlabelled = "end"'
-    assert starts(labelled, "2025-06-01T00:15:00Z") == [datetime(2025, 6, 1)]
-
-
-def test_typed_times_of_parquet() -> None:
-    naive = source(interval_start=[datetime(2025, 6, 1, 6)])
-    zoned = naive.with_columns(pl.col("interval_start").dt.replace_time_zone("America/Denver"))
-    denver = how('zone = "America/Denver"')
-    for frame, said in ((naive, denver), (zoned, Intervals()), (zoned, denver)):
-        assert conform(frame, said, BARE)["interval_start"].to_list() == [datetime(2025, 6, 1, 12)]
+def test_no_rows_make_no_rows() -> None:
+    assert conform(source(l1_w=["1"]).clear(), Intervals(), BARE).height == 0
+    assert conform(source(ch=["aux"], val=["1"]), how(CHANNELS), BARE)[REASON].null_count() == 0
 
 
 CHANNELS = """
@@ -159,11 +107,21 @@ def test_text_in_a_channels_value_is_refused() -> None:
         (source(pw_w=["1"]), "", "has no column pv_w; did you mean 'pw_w'?"),
         (source(x=["1"]), 'columns.pv_w = "solar"', "has no column pv_w \\(from 'solar', says lake.toml\\)"),
         (source(pv_w=[[1.0]]), "", "column pv_w is of type List\\(Float64\\), not a number"),
-        (source(pv_w=["1"], interval_start=[True]), "", "column interval_start is of type Boolean, not a time"),
-        (source(pv_w=["1"]), 'columns.pv_w = { from = "pv_w", unit = "A", volts = "vv" }', "has no column vv"),
+        (
+            source(pv_w=["1"], interval_start=[True]),
+            "",
+            "column interval_start is of type Boolean, not a time",
+        ),
+        (
+            source(pv_w=["1"]),
+            'columns.pv_w = { from = "pv_w", unit = "A", volts = "vv" }',
+            "has no column vv",
+        ),
     ],
 )
-def test_a_file_that_can_not_be_understood_is_refused_whole(frame: pl.DataFrame, said: str, told: str) -> None:
+def test_a_file_that_can_not_be_understood_is_refused_whole(
+    frame: pl.DataFrame, said: str, told: str
+) -> None:
     with pytest.raises(UnusableFileError, match=told):
         conform(frame, how(said), (*BARE, "pv_w"))
 

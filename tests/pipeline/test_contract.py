@@ -30,7 +30,12 @@ def test_a_unit_suffix_is_the_unit() -> None:
 
 def test_required_columns() -> None:
     assert contract.required("intervals") == ("site_id", "interval_start", "l1_w", "l2_w", "pv_w")
-    assert contract.required("intervals", are_all_single=True) == ("site_id", "interval_start", "l1_w", "pv_w")
+    assert contract.required("intervals", are_all_single=True) == (
+        "site_id",
+        "interval_start",
+        "l1_w",
+        "pv_w",
+    )
     assert contract.required("sites") == ("site_id",)
     assert contract.required("visits") == ("visit_id", "site_id", "visited_on")
 

@@ -1,5 +1,6 @@
-"""Each row in ends up used, a duplicate or a reject with its reason; nothing is lost, nothing silently changed."""
+"""Each row in ends up used, a duplicate or a reject with its reason; nothing is lost or silently changed."""
 
+import itertools
 import json
 import tempfile
 from datetime import timedelta
@@ -28,7 +29,8 @@ def only(frame: pl.DataFrame, number: int, **changed: object) -> pl.DataFrame:
     """The frame with its row `number` (from 0) changed."""
     is_it = pl.int_range(pl.len()) == number
     return frame.with_columns(
-        pl.when(is_it).then(pl.lit(value)).otherwise(pl.col(name)).alias(name) for name, value in changed.items()
+        pl.when(is_it).then(pl.lit(value)).otherwise(pl.col(name)).alias(name)
+        for name, value in changed.items()
     )
 
 
@@ -209,7 +211,9 @@ def test_shards_of_homes_give_the_same_as_the_whole(lake: Path, tmp_path: Path) 
     opened = open_lake(lake)
     con = warehouse.connect(tmp_path, settings.engine)
     parts, frames = [], []
-    for part in ingest.load_shards(con, opened, DAY, read_registers(opened, DAY), by_home, tmp_path / "shards"):
+    for part in ingest.load_shards(
+        con, opened, DAY, read_registers(opened, DAY), by_home, tmp_path / "shards"
+    ):
         parts.append(part)
         frames.append(con.table("interval_used").pl())
     con.close()
@@ -243,12 +247,14 @@ POOL = pl.concat([rows(s, l1_w=w).head(6) for s in ("a", "b", "z") for w in (1.0
     cuts=st.lists(st.integers(0, POOL.height), max_size=3),
     kinds=st.lists(st.sampled_from(["parquet", "csv"]), min_size=4, max_size=4),
 )
-def test_any_shuffle_of_rows_over_files_reconciles(order: list[int], cuts: list[int], kinds: list[str]) -> None:
+def test_any_shuffle_of_rows_over_files_reconciles(
+    order: list[int], cuts: list[int], kinds: list[str]
+) -> None:
     shuffled = POOL[list(order)]
     edges = [0, *sorted(cuts), POOL.height]
     with tempfile.TemporaryDirectory() as folder:
         lake = build_lake(Path(folder) / "lake")
-        for number, (start, stop) in enumerate(zip(edges, edges[1:], strict=False)):
+        for number, (start, stop) in enumerate(itertools.pairwise(edges)):
             put(lake, f"{number}.{kinds[number]}", shuffled[start:stop], arrived_h=number)
         intake, used = take_in(lake)
     assert intake.rows_in == POOL.height

@@ -107,7 +107,12 @@ def test_parquet_registers_come_before_csv(lake: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "day"),
-    [("date=2025-06-01", DAY), ("date=20250601", None), ("date=2025-13-01", None), ("date=2025-06-01x", None)],
+    [
+        ("date=2025-06-01", DAY),
+        ("date=20250601", None),
+        ("date=2025-13-01", None),
+        ("date=2025-06-01x", None),
+    ],
 )
 def test_partition_names(name: str, day: date | None) -> None:
     assert partition_day(name) == day

@@ -29,7 +29,8 @@ def test_without_a_file_every_column_keeps_its_name() -> None:
 def test_describe_says_what_was_made_of_each_column() -> None:
     assert describe(read_mapping(METERS, "lake.toml")) == [
         "intervals.site_id: from 'meter'",
-        "intervals.interval_start: from 'read_at', time of America/Denver, the interval's end, 15 min after its start",
+        "intervals.interval_start: from 'read_at', time of America/Denver, "
+        "the interval's end, 15 min after its start",
         "intervals.l1_w: from 'l1_kwh' in kWh an interval of 15 min",
         "intervals.l2_w: from 'l2_amps' in A x volts l2_volts x power factor 0.95, sign turned",
         "sites.service: always '120/240'",
@@ -38,7 +39,9 @@ def test_describe_says_what_was_made_of_each_column() -> None:
 
 
 def test_describe_says_how_channels_are_put_side_by_side() -> None:
-    text = '[intervals.long]\nchannel = "ch"\nvalue = "val"\nignore = ["temp"]\n[intervals]\nzone = "-07:00"\n'
+    text = (
+        '[intervals.long]\nchannel = "ch"\nvalue = "val"\nignore = ["temp"]\n[intervals]\nzone = "-07:00"\n'
+    )
     assert describe(read_mapping(text, "lake.toml")) == [
         "intervals: one row a channel, named in 'ch', value in 'val'; ignored: temp",
         "intervals.interval_start: from 'interval_start', time of -07:00",
@@ -77,7 +80,8 @@ def test_nonsense_is_refused_in_one_line_with_what_is_allowed(text: str, told: s
 
 
 @pytest.mark.parametrize(
-    ("zone", "minutes"), [("+05:30", 330), ("-07:00", -420), ("UTC", None), ("America/Denver", None), ("+5", None)]
+    ("zone", "minutes"),
+    [("+05:30", 330), ("-07:00", -420), ("UTC", None), ("America/Denver", None), ("+5", None)],
 )
 def test_fixed_offsets(zone: str, minutes: int | None) -> None:
     assert offset_min(zone) == minutes

@@ -132,7 +132,9 @@ def test_trainings_may_repeat_a_crew_but_not_themselves(lake: Path) -> None:
 
 def test_parquet_registers_keep_their_types(lake: Path) -> None:
     typed = read(lake).sites
-    typed.with_columns(pl.col("commissioned_on").cast(pl.Datetime("us"))).write_parquet(lake / "sites.parquet")
+    typed.with_columns(pl.col("commissioned_on").cast(pl.Datetime("us"))).write_parquet(
+        lake / "sites.parquet"
+    )
     (lake / "sites.csv").unlink()
     assert read(lake).sites.equals(typed)
 

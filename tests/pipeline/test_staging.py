@@ -1,6 +1,7 @@
 """The contract's own Parquet is read where it lies; everything else is staged, and no row is lost."""
 
 import gzip
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
@@ -30,7 +31,9 @@ def prepared(lake: Path, how: Intervals | None = None) -> Path:
     "frame",
     [
         rows("a"),
-        rows("a").with_columns(pl.col("l1_w").cast(pl.Int32), pl.col("interval_start").cast(pl.Datetime("ns"))),
+        rows("a").with_columns(
+            pl.col("l1_w").cast(pl.Int32), pl.col("interval_start").cast(pl.Datetime("ns"))
+        ),
         rows("a").with_columns(pl.col("site_id").cast(pl.Categorical), note=pl.lit("extra columns are fine")),
     ],
 )
@@ -96,7 +99,11 @@ def test_every_line_of_a_csv_ends_up_somewhere(lake: Path) -> None:
     ("name", "content", "told"),
     [
         ("1.csv", "", "the file is empty"),
-        ("1.csv", "site_id,interval_start,l1_w,l2_w\na,2025-06-01T00:00:00Z,1,1\n", "the file has no column pv_w"),
+        (
+            "1.csv",
+            "site_id,interval_start,l1_w,l2_w\na,2025-06-01T00:00:00Z,1,1\n",
+            "the file has no column pv_w",
+        ),
         ("1.csv.gz", "not gzip", "the file cannot be read as delimited text"),
         ("1.parquet", "", "the file cannot be read as Parquet"),
         ("1.parquet", b"PAR1" + b"\0" * 40 + b"PAR1", "the file cannot be read as Parquet"),
@@ -132,6 +139,34 @@ def test_a_mapped_lake_is_staged_under_its_own_names(lake: Path) -> None:
     put(lake, "1.csv", own.write_csv(separator=";"))
     intake, used = take_in(lake)
     assert (intake.used, used["l1_w"].unique().to_list()) == (96, [1000.0])
+
+
+def test_a_loggers_channels_are_put_side_by_side(lake: Path) -> None:
+    (lake / "lake.toml").write_text(
+        """
+        [intervals]
+        delimiter = ";"
+        decimal = ","
+        time_format = "%d.%m.%Y %H:%M"
+        zone = "-07:00"
+        long = { channel = "channel", value = "value", ignore = ["temperature"] }
+        [intervals.columns]
+        site_id = "logger"
+        interval_start = "time"
+        l1_w = { from = "I1", unit = "A", volts = "U1", power_factor = 0.95 }
+        l2_w = { from = "I2", unit = "A", volts = 120 }
+        pv_w = { from = "PV", unit = "kW" }
+        l1_v = "U1"
+        """
+    )
+    sent = {"I1": "2,5", "U1": "118,0", "I2": "1", "PV": "0,5", "temperature": "21", "aux": "3"}
+    lines = [f"a;01.06.2025 05:00;{channel};{value}" for channel, value in sent.items()]
+    put(lake, "1.csv", "\n".join(["logger;time;channel;value", *lines]))
+    intake, used = take_in(lake)
+    assert used.select("l1_w", "l2_w", "pv_w", "l1_v").row(0) == pytest.approx((280.25, 120.0, 500.0, 118.0))
+    assert used["interval_start"].to_list() == [datetime(2025, 6, 1, 12)]
+    assert (intake.rows_in, intake.used, intake.rejected) == (2, 1, 1)
+    assert reasons(intake) == ["channel: 'aux' is not named in lake.toml"]
 
 
 def test_source_columns_are_the_files_own(lake: Path) -> None:

@@ -1,0 +1,208 @@
+"""The command `nightclamp`: exit status 0 done, 1 failed and nothing published, 2 wrong use or input."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated
+
+import cyclopts
+import polars as pl
+from cyclopts import App, Parameter
+from rich.console import Console
+
+from pipeline import __version__
+from pipeline.errors import InputError, NightclampError
+from pipeline.settings import load_settings
+
+OUT = Path("nightclamp-out")
+app = App(name="nightclamp", version=__version__, help="Finds CT install faults in the interval data of homes with solar.")
+SettingsFile = Annotated[Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")]
+
+
+@app.command
+def nightly(
+    lake: Path,
+    *,
+    out: Path = OUT,
+    as_of: date | None = None,
+    window_days: int = 30,
+    model: Path | None = None,
+    rows: int = 15,
+    settings: SettingsFile = None,
+) -> None:
+    """Read the lake's new days, score every home and publish the ranked revisit list.
+
+    Parameters
+    ----------
+    lake
+        Folder with sites, crews, visits and intervals/date=YYYY-MM-DD/.
+    out
+        Where runs, `latest` and the store of day statistics are kept.
+    as_of
+        Last whole UTC day to use; the newest in the lake if not given.
+    window_days
+        How many days up to then speak.
+    model
+        Folder of a model made by `nightclamp train`; the shipped one if not given.
+    rows
+        How many rows of the list to print.
+    """
+    from pipeline.night import run_night
+    from pipeline.plan import NightRequest
+    from pipeline.screen import show_night, teller
+
+    console = Console()
+    tell = teller(console)
+    try:
+        result = run_night(NightRequest(lake, out, as_of, window_days, model), load_settings(settings), tell=tell)
+    finally:
+        if console.is_terminal:
+            tell("")
+    show_night(console, result, rows)
+
+
+@app.command
+def check(lake: Path, *, all_days: bool = False, settings: SettingsFile = None) -> None:
+    """Say whether a lake is in contract, one line a problem; exit status 2 if it isn't.
+
+    Parameters
+    ----------
+    lake
+        The lake's folder.
+    all_days
+        Read every day, not only the newest.
+    """
+    from pipeline.check import check_lake
+    from pipeline.lake import open_lake
+
+    failed = 0
+    for problem in check_lake(open_lake(lake), load_settings(settings), datetime.now(UTC).date(), all_days=all_days):
+        failed += problem.severity == "fail"
+        hint = f" ({problem.hint})" if problem.hint else ""
+        print(f"{problem.severity}: {problem.where}: {problem.what}{hint}")
+    print(f"{lake}: {f'{failed} problems' if failed else 'in contract'}")
+    if failed:
+        sys.exit(2)
+
+
+@app.command
+def explain(site: str, *, out: Path = OUT, model: Path | None = None, settings: SettingsFile = None) -> None:
+    """Tell one home's story and tonight's evidence in a page of text.
+
+    Parameters
+    ----------
+    site
+        The site_id.
+    out
+        The folder of the nightly run.
+    model
+        The model the night was run with, if not the shipped one.
+    """
+    from pipeline.explain import explain_home
+
+    print(explain_home(site, out, load_settings(settings), model))
+
+
+@app.command
+def simulate(
+    out: Path,
+    *,
+    sites: int = 200,
+    days: int = 30,
+    minutes: int = 15,
+    seed: int = 1,
+    fault_share: float = 0.05,
+    end: date | None = None,
+    workers: int = 1,
+    sample: bool = False,
+) -> None:
+    """Make a lake of invented homes, with the truth in truth.csv.
+
+    Parameters
+    ----------
+    out
+        Empty folder for the lake.
+    sites
+        How many homes.
+    days
+        How many UTC days.
+    minutes
+        Interval length: 1, 5, 15, 30 or 60.
+    seed
+        The same seed gives the same bytes.
+    fault_share
+        Share of homes with a fault.
+    end
+        Last day; 2026-06-14 if not given.
+    workers
+        Processes to share the work.
+    sample
+        Make the project's sample lake instead; the other options are not used.
+    """
+    from pipeline.simulate.lake import write_lake
+    from pipeline.simulate.sample import write_sample_lake
+    from pipeline.simulate.spec import FleetSpec
+
+    if sample:
+        if (out / "intervals").exists():
+            raise InputError(f"{out}: holds intervals already; choose an empty folder")
+        write_sample_lake(out)
+    else:
+        last = {} if end is None else {"end": end}
+        write_lake(FleetSpec(sites, days, minutes, seed, fault_share=fault_share, **last), out, workers=workers)
+    print(f"{out}: written, the truth in {out / 'truth.csv'}")
+
+
+@app.command
+def train(
+    *, out: Path = Path("nightclamp-model"), seed: int = 7, scale: float = 1.0, workers: int = 1, settings: SettingsFile = None
+) -> None:
+    """Train the classifier on simulated fleets; the shipped model is seed 7, scale 1.
+
+    Parameters
+    ----------
+    out
+        Folder for the model; hand it to `nightly --model`.
+    seed
+        The same seed, scale and version give the same weights.
+    scale
+        Multiplies the number of homes.
+    workers
+        Processes to share the simulation.
+    """
+    from pipeline import classifier
+    from pipeline.faults import CATALOGUE
+    from pipeline.training import train as make
+
+    console = Console()
+
+    def tell(line: str) -> None:
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
+
+    model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
+    classifier.save(model, out)
+    tell(f"model {model.model_id} in {out}")
+
+
+def main() -> None:
+    """Run the command line; a known error is one line on stderr."""
+    try:
+        app(exit_on_error=False, print_error=False)
+    except cyclopts.CycloptsError as error:
+        print(f"nightclamp: {' '.join(str(error).split())}", file=sys.stderr)
+        sys.exit(2)
+    except NightclampError as error:
+        print(f"nightclamp: {error}", file=sys.stderr)
+        sys.exit(error.exit_status)
+    except KeyboardInterrupt:
+        print("nightclamp: stopped; nothing was published", file=sys.stderr)
+        sys.exit(1)
+    except (OSError, MemoryError, pl.exceptions.PolarsError) as error:
+        print(f"nightclamp: {type(error).__name__}: {' '.join(str(error).split())[:300]}; nothing was published", file=sys.stderr)
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,44 @@
+"""One home's story out of the latest published run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+
+from pipeline import classifier
+from pipeline.conform import nearest
+from pipeline.errors import InputError
+from pipeline.evidence import all_pieces, weigh
+from pipeline.faults import CATALOGUE
+from pipeline.scoring import Scored, site_weights
+from pipeline.settings import Settings
+from pipeline.story import tell_home
+
+
+def explain_home(site: str, out: Path, settings: Settings, model_folder: Path | None = None) -> str:
+    """Return the page of text for `nightclamp explain SITE`.
+
+    Raises
+    ------
+    InputError
+        No run is published in `out`, or it doesn't know the site.
+    """
+    latest = out / "latest"
+    if not (latest / "site_scores.parquet").is_file():
+        raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")
+    scores = pl.read_parquet(latest / "site_scores.parquet")
+    row = scores.filter(pl.col("site_id") == site)
+    if row.is_empty():
+        raise InputError(f"{site}: not a home of the run in {out}{nearest(site, scores['site_id'])}")
+    signals = pl.read_parquet(latest / "site_signal.parquet").filter(pl.col("site_id") == site)
+    pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
+    scored = Scored(row, signals, weigh(signals, CATALOGUE))
+    weights = site_weights(scored, [site], classifier.load(model_folder, pieces), CATALOGUE, settings)
+
+    def own_row(table: str) -> dict[str, object] | None:
+        rows = pl.read_parquet(latest / f"{table}.parquet").filter(pl.col("site_id") == site)
+        return rows.row(0, named=True) if rows.height else None
+
+    card = CATALOGUE.get(row["likely_fault"][0] or "")
+    return tell_home(site, row.row(0, named=True), weights, own_row("revisit_list"), own_row("standing") or {}, card)

@@ -1,0 +1,26 @@
+"""Each home's likeliest fault, also where it is likelier sound."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.contract import FAULTS, SOUND
+
+
+def fault_names(scores: pl.DataFrame) -> list[str]:
+    """Return the faults of `fault_likelihoods`, in the contract's order."""
+    names = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
+    return sorted(names, key=lambda name: FAULTS.index(name) if name in FAULTS else len(FAULTS))
+
+
+def likely_faults(scores: pl.DataFrame) -> pl.DataFrame:
+    """Return `site_id`, `fault`, `leg`: each home's likeliest fault, never sound, and its leg where known."""
+    names = fault_names(scores)
+    shares = pl.concat_list(pl.col("fault_likelihoods").struct.field(name).fill_null(0.0) for name in names)
+    first_most = shares.list.arg_max().replace_strict(dict(enumerate(names)), return_dtype=pl.String)
+    leg: pl.Expr = pl.when(pl.col("suspected_fault") == pl.col("fault")).then("leg")
+    if "likely_leg" in scores.columns:
+        leg = pl.coalesce(leg, "likely_leg")
+    return scores.with_columns(first_most.alias("fault")).select(
+        "site_id", "fault", leg.cast(pl.String).alias("leg")
+    )

@@ -1,0 +1,223 @@
+"""The night: a list of plain steps, run(D) = f(lake, statistics of past days, run(D-1), settings).
+
+The command runs the steps directly; flows/nightly.py wraps the same steps as tasks. Both give the same tables.
+"""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+import polars as pl
+
+from pipeline import crews, publish, warehouse
+from pipeline.errors import NightFailed
+from pipeline.fault import CAUTIONS
+from pipeline.faults import CATALOGUE
+from pipeline.plan import NightRequest, Plan, open_night
+from pipeline.refresh import StoredDay, refresh_days
+from pipeline.report import NightCounts, ReportInput, write_report
+from pipeline.revisit import revisit_list
+from pipeline.runcard import fault_cards, write_run_json
+from pipeline.scoring import Scored, score, site_weights
+from pipeline.settings import Settings
+from pipeline.standing import next_standing
+from pipeline.window import WindowView, look
+
+T = TypeVar("T")
+CSV_TABLES = ("revisit_list", "crew_quality")
+
+
+@dataclass(frozen=True)
+class Tables:
+    """The night's tables by name, and what only the report needs."""
+
+    published: Mapping[str, pl.DataFrame]
+    rejects: pl.DataFrame
+    listed_daily: pl.DataFrame
+    counts: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class NightResult:
+    """Where the run is, and its list."""
+
+    folder: Path
+    as_of: date
+    revisit_list: pl.DataFrame
+    counts: Mapping[str, int]
+    fresh_days: int
+    seconds: Mapping[str, float]
+
+
+class Step(Protocol):
+    """How a step is carried out: called with its name, the function and its arguments."""
+
+    def __call__(self, name: str, function: Callable[..., T], *args: Any) -> T:
+        """Run the function and return what it returns."""
+
+
+def plain_step(name: str, function: Callable[..., T], *args: Any) -> T:
+    """Run a step directly."""
+    return function(*args)
+
+
+def run_night(request: NightRequest, settings: Settings, step: Step = plain_step, tell: Callable[[str], None] = lambda line: None) -> NightResult:
+    """Run the whole night and publish it.
+
+    Raises
+    ------
+    InputError
+        The lake, the as-of day or the model is not usable.
+    NightFailed
+        The folder is taken or can't be written, or the counts don't add up; nothing was published.
+    """
+    seconds: dict[str, float] = {}
+
+    def timed(name: str, function: Callable[..., T], *args: Any) -> T:
+        tell(name)
+        start = time.perf_counter()
+        result = step(name, function, *args)
+        seconds[name] = round(time.perf_counter() - start, 3)
+        return result
+
+    with publish.only_night(request.out):
+        plan = timed("open the lake", open_night, request)
+        plan.workdir.mkdir(parents=True, exist_ok=True)
+        try:
+            stored = timed("take in the days", take_in, plan, settings, tell)
+            view = timed("look at the window", look_at_window, plan, stored, settings)
+            scored = timed("score the homes", score_homes, plan, view, settings)
+            tables = timed("make the lists", make_lists, plan, stored, view, scored, settings)
+            built = timed("write the tables", write_run, plan, tables)
+            timed("draw the report", draw_report, plan, stored, tables, built, settings)
+            write_run_json(
+                plan, stored, tables.published["site_scores"], tables.counts, built, seconds, settings
+            )
+            folder = timed("publish", publish.publish, built, request.out, plan.as_of)
+        finally:
+            shutil.rmtree(plan.workdir, ignore_errors=True)
+    return NightResult(
+        folder, plan.as_of, tables.published["revisit_list"], tables.counts, sum(d.is_fresh for d in stored), seconds
+    )
+
+
+def take_in(plan: Plan, settings: Settings, tell: Callable[[str], None] = lambda line: None) -> list[StoredDay]:
+    """Bring the store up to date with the lake's days."""
+    con = warehouse.connect(plan.workdir, settings.engine)
+    try:
+        return refresh_days(
+            con, plan.lake, plan.days, plan.registers, plan.store, settings, plan.workdir,
+            lambda day, is_fresh: tell(f"  {day}: {'read' if is_fresh else 'unchanged'}"),
+        )  # fmt: skip
+    finally:
+        con.close()
+
+
+def look_at_window(plan: Plan, stored: list[StoredDay], settings: Settings) -> WindowView:
+    """Merge the days of each home's span and work out its features."""
+    con = warehouse.connect(plan.workdir, settings.engine)
+    files = [day.path(plan.store, "site_day") for day in stored if day.day <= plan.as_of]
+    try:
+        return look(
+            con, files, plan.registers.sites, plan.registers.visits, plan.as_of, plan.request.window_days, settings
+        )
+    finally:
+        con.close()
+
+
+def score_homes(plan: Plan, view: WindowView, settings: Settings) -> Scored:
+    """Weigh the evidence of every home."""
+    return score(view.signals, plan.registers.sites, plan.model, CATALOGUE, settings)
+
+
+def make_lists(
+    plan: Plan, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
+) -> Tables:
+    """Rank the homes, carry their standing on, count crews and rejects."""
+    before = plan.previous / "standing.parquet" if plan.previous else None
+    previous = pl.read_parquet(before) if before and before.is_file() else None
+    visits = plan.registers.visits
+    standing = next_standing(previous, scored.scores, visits, plan.as_of, settings)
+    listed = revisit_list(scored.scores, scored.signals, plan.registers.sites, standing, CATALOGUE, settings)
+    homes = listed["site_id"].to_list()
+    quality = crews.crew_quality(scored.scores, plan.registers.sites, plan.registers.crews, visits, settings.crews)
+    rejects = pl.concat(
+        [plan.registers.rejects, *(pl.read_parquet(day.path(plan.store, "reject")) for day in stored)]
+    )
+    counts = count_rows(plan, stored, scored)
+    return Tables(
+        {
+            "site_scores": scored.scores,
+            "revisit_list": listed,
+            "crew_quality": quality,
+            "site_weight": site_weights(scored, homes, plan.model, CATALOGUE, settings),
+            "site_signal": scored.signals,
+            "standing": standing,
+            "rejects": rejects,
+        },
+        rejects,
+        view.daily.filter(pl.col("site_id").is_in(homes)),
+        counts,
+    )
+
+
+def count_rows(plan: Plan, stored: list[StoredDay], scored: Scored) -> dict[str, int]:
+    """Return rows and homes of the night, and hold that no row is lost.
+
+    Raises
+    ------
+    NightFailed
+        rows_in is not used + duplicate + rejected.
+    """
+    counts = {
+        "rows_in": sum(day.counts.rows_in for day in stored),
+        "rows_used": sum(day.counts.used for day in stored),
+        "rows_duplicate": sum(day.counts.duplicate for day in stored),
+        "rows_rejected": sum(day.counts.rejected for day in stored),
+        "register_rows_rejected": plan.registers.rejects.height,
+        "homes": scored.scores.height,
+        "homes_silent": scored.scores.height - scored.signals.height,
+    }
+    if counts["rows_in"] != counts["rows_used"] + counts["rows_duplicate"] + counts["rows_rejected"]:
+        raise NightFailed(f"{plan.request.lake}: the rows don't add up ({counts}); please report this")
+    return counts
+
+
+def write_run(plan: Plan, tables: Tables) -> Path:
+    """Write the night's tables into a folder nobody reads yet."""
+    built = publish.building_folder(plan.request.out, plan.as_of)
+    publish.write_tables(built, tables.published, CSV_TABLES)
+    return built
+
+
+def draw_report(plan: Plan, stored: list[StoredDay], tables: Tables, built: Path, settings: Settings) -> None:
+    """Draw the pages for people."""
+    listed = tables.published["revisit_list"]
+    hours = [str(day.path(plan.store, "site_hour")) for day in stored if day.day <= plan.as_of]
+    con = warehouse.connect(plan.workdir, settings.engine)
+    con.register("listed", listed.head(settings.report.home_pages).select("site_id").to_arrow())
+    site_hour = warehouse.query(con, "site_hour_listed", {"hour_files": hours})
+    con.close()
+    night = ReportInput(
+        as_of=plan.as_of,
+        window_days=plan.request.window_days,
+        model_id=plan.model.model_id,
+        counts=NightCounts(**{name: tables.counts[name] for name in NightCounts.__dataclass_fields__}),
+        site_scores=tables.published["site_scores"],
+        revisit_list=listed,
+        site_weight=tables.published["site_weight"],
+        site_daily=tables.listed_daily,
+        site_hour=site_hour,
+        crew_quality=tables.published["crew_quality"],
+        rejects=tables.rejects.group_by("reason").agg(pl.len().alias("count")).sort("count", "reason", descending=[True, False]),
+        sites=plan.registers.sites,
+        faults=fault_cards(),
+        cautions=CAUTIONS,
+    )
+    write_report(built / "report", night, settings)

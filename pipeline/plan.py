@@ -1,0 +1,81 @@
+"""What a night works on: the lake, its registers, the days to read, the model, the run before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from pipeline import classifier, publish
+from pipeline.classifier import Model
+from pipeline.errors import InputError
+from pipeline.evidence import all_pieces
+from pipeline.faults import CATALOGUE
+from pipeline.lake import Lake, open_lake
+from pipeline.registers import Registers, read_registers
+from pipeline.store import Store
+
+
+@dataclass(frozen=True)
+class NightRequest:
+    """What was asked: a lake, where results go, the last whole UTC day (None: the newest), the window, a model."""
+
+    lake: Path
+    out: Path
+    as_of: date | None = None
+    window_days: int = 30
+    model: Path | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the night works on: `days` are the UTC days it reads, oldest first; `later` those it leaves alone."""
+
+    request: NightRequest
+    lake: Lake
+    as_of: date
+    registers: Registers
+    days: tuple[date, ...]
+    later: tuple[date, ...]
+    model: Model
+    previous: Path | None
+
+    @property
+    def store(self) -> Store:
+        """The store of this OUT."""
+        return Store(self.request.out / "store")
+
+    @property
+    def workdir(self) -> Path:
+        """A folder that is gone when the night is over."""
+        return self.request.out / "store" / ".work"
+
+
+def open_night(request: NightRequest) -> Plan:
+    """Open the lake and its registers, settle the as-of day and the days to read, load the model."""
+    if request.window_days < 1:
+        raise InputError(f"--window-days {request.window_days}: choose at least 1")
+    lake = open_lake(request.lake)
+    today = datetime.now(UTC).date()
+    as_of = request.as_of or lake.newest_day(today)
+    if as_of > today:
+        raise InputError(f"--as-of {as_of}: lies in the future; choose a day up to {today}")
+    first = as_of - timedelta(days=request.window_days - 1)
+    all_days = lake.days()
+    days = [day for day in all_days if first <= day <= as_of]
+    if not days:
+        raise InputError(
+            f"{request.lake}: no data from {first} to {as_of}; the lake has {all_days[0]} to {all_days[-1]}: choose --as-of"
+        )
+    in_future = [day for day in all_days if day > today]
+    pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
+    return Plan(
+        request,
+        lake,
+        as_of,
+        read_registers(lake, as_of),
+        (*days, *in_future),
+        tuple(day for day in all_days if as_of < day <= today),
+        classifier.load(request.model, pieces),
+        publish.earlier_run(request.out, as_of),
+    )

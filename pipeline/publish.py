@@ -1,0 +1,134 @@
+"""Publishes a night whole or not at all: built beside, then `runs/DATE` and `latest` turned by renaming a link.
+
+    OUT/runs/.whole/DATE-xxxxxxxx/   the run itself, never changed after it is there
+    OUT/runs/DATE  -> .whole/DATE-xxxxxxxx
+    OUT/latest     -> runs/DATE
+
+A killed night leaves at most a half-built folder under another name, which the next one removes.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import shutil
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import NightFailed
+
+_WHOLE, _BUILDING = ".whole", ".building"
+_FORMULA = r"^[=+\-@\t\r]"
+
+
+@contextmanager
+def only_night(out: Path) -> Iterator[None]:
+    """Hold OUT for one night; the lock goes with the process, however it ends.
+
+    Raises
+    ------
+    NightFailed
+        Another night is at work in this folder, or it can't be written.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with (out / ".night.lock").open("w") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                raise NightFailed(f"{out}: another night is at work here; wait for it or choose another --out") from error
+            yield
+    except OSError as error:
+        raise NightFailed(f"{out}: {error.strerror or error} ({error.filename}); nothing was published") from error
+
+
+def building_folder(out: Path, day: date) -> Path:
+    """Return an empty folder to build the run of `day` in, after removing what killed nights left."""
+    runs = out / "runs"
+    runs.mkdir(parents=True, exist_ok=True)
+    for left in runs.glob(f"{_BUILDING}-*"):
+        shutil.rmtree(left)
+    folder = runs / f"{_BUILDING}-{day}"
+    folder.mkdir()
+    return folder
+
+
+def publish(built: Path, out: Path, day: date) -> Path:
+    """Turn `runs/DATE` and `latest` to the finished folder `built`; return where it is now."""
+    whole = out / "runs" / _WHOLE
+    whole.mkdir(exist_ok=True)
+    _sync(built)
+    kept = whole / f"{day}-{_digest(built)}"
+    if kept.exists():
+        shutil.rmtree(built)
+    else:
+        built.rename(kept)
+    _turn(out / "runs" / str(day), Path(_WHOLE) / kept.name)
+    _turn(out / "latest", Path("runs") / str(day))
+    for older in whole.glob(f"{day}-*"):
+        if older != kept:
+            shutil.rmtree(older)
+    return out / "runs" / str(day)
+
+
+def earlier_run(out: Path, day: date) -> Path | None:
+    """Return the newest published run before `day`, or None."""
+    found = []
+    for entry in (out / "runs").glob("????-??-??"):
+        try:
+            if date.fromisoformat(entry.name) < day and (entry / "run.json").is_file():
+                found.append(entry)
+        except ValueError:
+            continue
+    return max(found, default=None)
+
+
+def write_tables(folder: Path, tables: Mapping[str, pl.DataFrame], as_csv: tuple[str, ...]) -> None:
+    """Write each table as Parquet, those named in `as_csv` as CSV too, and all of them as nightclamp.duckdb.
+
+    In CSV a text that a spreadsheet would run as a formula gets an apostrophe in front.
+    """
+    con = duckdb.connect(str(folder / "nightclamp.duckdb"))
+    for name, table in tables.items():
+        table.write_parquet(folder / f"{name}.parquet", compression="zstd")
+        if name in as_csv:
+            safe = table.with_columns(
+                pl.when(pl.col(c).str.contains(_FORMULA)).then("'" + pl.col(c)).otherwise(pl.col(c)).alias(c)
+                for c, kind in table.schema.items()
+                if kind == pl.String
+            )
+            safe.write_csv(folder / f"{name}.csv", float_precision=4)
+        con.register("incoming", table.to_arrow())
+        con.table("incoming").create(name)
+        con.unregister("incoming")
+    con.close()
+
+
+def _turn(link: Path, target: Path) -> None:
+    part = link.with_name(f".{link.name}.turning")
+    part.unlink(missing_ok=True)
+    part.symlink_to(target)
+    os.replace(part, link)
+
+
+def _digest(folder: Path) -> str:
+    digest = hashlib.blake2b(digest_size=6)
+    for path in sorted(p for p in folder.rglob("*") if p.is_file()):
+        digest.update(str(path.relative_to(folder)).encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def _sync(folder: Path) -> None:
+    """Have the disk hold every file before a link points at it."""
+    for path in folder.rglob("*"):
+        if path.is_file():
+            handle = os.open(path, os.O_RDONLY)
+            os.fsync(handle)
+            os.close(handle)

@@ -1,0 +1,95 @@
+"""What a run says about itself: run.json, and the catalogue in words for people."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Mapping
+from datetime import date, timedelta
+from importlib.metadata import version
+from pathlib import Path
+
+import polars as pl
+
+from pipeline import __version__
+from pipeline.faults import CATALOGUE
+from pipeline.plan import Plan
+from pipeline.refresh import StoredDay
+from pipeline.report import FaultCard
+from pipeline.settings import Settings
+
+VERSIONS = ("polars", "duckdb", "pyarrow", "scikit-learn", "numpy", "ruptures")
+
+
+def fault_cards() -> dict[str, FaultCard]:
+    """Return the catalogue in words for people."""
+    return {
+        name: FaultCard(
+            name=words(name),
+            story=words(fault.story),
+            looks_like=words(fault.looks_like),
+            action=fault.remedy.action,
+            fix_by=fault.remedy.fix_by,
+            bring=", ".join(fault.remedy.bring),
+            minutes=fault.remedy.minutes,
+            prove=fault.remedy.prove,
+            cautions=fault.cautions,
+        )
+        for name, fault in CATALOGUE.items()
+    }
+
+
+def words(text: str) -> str:
+    """Return the text with fault names as words: legs_crossed as legs crossed."""
+    for name in CATALOGUE:
+        text = text.replace(name, name.replace("_", " "))
+    return text
+
+
+def write_run_json(
+    plan: Plan,
+    stored: list[StoredDay],
+    scores: pl.DataFrame,
+    counts: Mapping[str, int],
+    built: Path,
+    seconds: Mapping[str, float],
+    settings: Settings,
+) -> None:
+    """Write what came, what was rejected, with which versions and model, and how long each step took."""
+    verdicts = scores.group_by("verdict").len().sort("verdict")
+    run = {
+        "as_of": str(plan.as_of),
+        "window_days": plan.request.window_days,
+        "versions": {
+            "nightclamp": __version__,
+            "python": platform.python_version(),
+            **{name: version(name) for name in VERSIONS},
+        },
+        "model_id": plan.model.model_id,
+        "counts": dict(counts),
+        "verdicts": dict(verdicts.iter_rows()),
+        "days": {
+            str(day.day): {
+                "rows_in": day.counts.rows_in,
+                "used": day.counts.used,
+                "duplicate": day.counts.duplicate,
+                "rejected": day.counts.rejected,
+                "files": day.counts.files,
+            }
+            for day in stored
+        },
+        "days_missing": [
+            str(day) for day in _expected_days(plan) if day not in {stored_day.day for stored_day in stored}
+        ],
+        "later_days_left_alone": [str(day) for day in plan.later],
+        "not_read": [f"{where}: {what}" for where, what in plan.lake.oddities()],
+        "previous_run": plan.previous.name if plan.previous else None,
+        "settings": settings.model_dump(exclude={"engine"}),
+        "seconds": dict(seconds),
+    }
+    (built / "run.json").write_text(json.dumps(run, indent=1) + "\n", encoding="utf-8")
+
+
+def _expected_days(plan: Plan) -> list[date]:
+    span = (plan.as_of - plan.days[0]).days
+    return [plan.days[0] + timedelta(days=at) for at in range(span + 1)]

@@ -1,0 +1,58 @@
+"""What the commands say: progress and the night's table, for a terminal or as plain lines in a log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import polars as pl
+from rich.console import Console
+from rich.table import Table
+
+from pipeline.night import NightResult
+
+
+def teller(console: Console) -> Callable[[str], None]:
+    """Return a function that shows progress: one status line on a terminal, plain lines elsewhere."""
+    if not console.is_terminal:
+        return lambda line: console.print(line, highlight=False, markup=False, soft_wrap=True)
+    status = console.status("starting")
+    status.start()
+    return lambda line: status.update(line.strip()) if line else status.stop()
+
+
+def show_night(console: Console, result: NightResult, rows: int) -> None:
+    """Print the first rows of the list, what was read, and where the full results are."""
+    listed = result.revisit_list
+    table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)
+    for name, justify in (("rank", "right"), ("site", "left"), ("likely", "right"), ("suspected", "left"), ("leg", "left"),
+                          ("since", "left"), ("by", "left"), ("evidence", "left")):  # fmt: skip
+        table.add_column(name, justify=justify, no_wrap=name not in ("evidence", "suspected"), overflow="fold")
+    for row in listed.head(rows).to_dicts():
+        table.add_row(
+            str(row["rank"]), row["site_id"], _percent(row["likelihood"]), row["suspected_fault"].replace("_", " "),
+            row["leg"] or "", str(row["since"] or "first day"), row["fix_by"], row["evidence"].split("; ")[0],
+        )  # fmt: skip
+    if console.is_terminal:
+        console.print(table)
+    else:
+        Console(file=console.file, width=max(150, console.width), force_terminal=False).print(table)
+    counts = result.counts
+    for line in (
+        f"{listed.height} homes listed of {counts['homes']}"
+        f" ({_count(listed, 'visit')} for a visit, {_count(listed, 'office')} for the office);"
+        f" {counts['homes_silent']} homes without data",
+        f"rows: {counts['rows_in']} in = {counts['rows_used']} used + {counts['rows_duplicate']} duplicate"
+        f" + {counts['rows_rejected']} rejected; {result.fresh_days} days read",
+        f"results: {result.folder}",
+        f"report:  {result.folder / 'report' / 'index.html'}",
+    ):
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
+
+
+def _percent(likelihood: float) -> str:
+    """Likelihood in per cent; never 100, since no list is that sure."""
+    return f"{min(likelihood, 0.99):.0%}" if likelihood < 0.995 else ">99%"
+
+
+def _count(listed: pl.DataFrame, fix_by: str) -> int:
+    return listed.filter(pl.col("fix_by") == fix_by).height

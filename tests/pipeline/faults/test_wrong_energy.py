@@ -1,0 +1,153 @@
+"""The energy each fault misreports a day, against circuits whose truth is known."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.circuit import Circuit
+from pipeline.faults import CATALOGUE
+from pipeline.misread import MOST_KWH_DAY, UNSEEN_KWH_DAY
+from pipeline.wiring import Wiring, measure
+
+DAYS = 7
+N = DAYS * 96
+RNG = np.random.default_rng(11)
+HOUR = np.arange(N) % 96 / 4
+EVENING = 1 + 2 * np.exp(-((HOUR - 19) ** 2) / 8)
+LOAD_1, LOAD_2 = (RNG.gamma(2.0, level, N) * EVENING for level in (130, 110))
+PV_W = 5200 * np.maximum(0.0, np.sin((HOUR - 6) / 12 * np.pi)) ** 1.3 * RNG.uniform(0.5, 1, N)
+EXPRESSIONS = [wrong for fault in CATALOGUE.values() for wrong in fault.wrong_kwh_day.values()]
+NEEDS = sorted({name for wrong in EXPRESSIONS for name in wrong.meta.root_names()})
+TEXT_OR_BOOL = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_back": pl.Boolean}
+
+
+def kwh_day(power_w):
+    return float(np.abs(power_w).sum() / 4 / 1000 / DAYS)
+
+
+def signals(**known):
+    """One home's row of site_signal with what the formulas read; what is not told is null."""
+    row = dict.fromkeys(NEEDS) | {"service": "120/240", "is_declared_upstream": True, "is_added_back": False}
+    schema = {name: TEXT_OR_BOOL.get(name, pl.Float64) for name in NEEDS}
+    return pl.DataFrame([row | known], schema=schema)
+
+
+def told_and_true(name, leg, wiring=None, service="120/240", **known):
+    """What the room says of a faulty home [kWh/day], and |reading - truth| over legs and production."""
+    circuit = Circuit.from_powers(LOAD_1, LOAD_2, PV_W, service=service)
+    wiring = wiring or Wiring.sound(service)
+    fault = CATALOGUE[name]
+    broken = fault.effect(wiring, circuit, leg, np.random.default_rng(5))
+    right, now = measure(circuit, wiring), measure(circuit, broken)
+    true = sum(kwh_day(getattr(now, c) - getattr(right, c)) for c in ("l1_w", "l2_w", "pv_w"))
+    seen = signals(
+        l1_kwh_day=kwh_day(now.l1_w), l2_kwh_day=kwh_day(now.l2_w),
+        pv_kwh_day=float(now.pv_w.sum() / 4 / 1000 / DAYS), service=service,
+        is_declared_upstream=wiring.declared_sees_pv, **known,
+    )  # fmt: skip
+    return seen.select(fault.wrong_kwh_day[leg]).item(), true
+
+
+@pytest.mark.parametrize("name", CATALOGUE)
+def test_every_room_has_a_formula_for_each_leg(name):
+    assert set(CATALOGUE[name].wrong_kwh_day) == set(CATALOGUE[name].legs)
+
+
+@pytest.mark.parametrize("leg", ["l1", "l2", "both"])
+def test_a_reversed_leg_misreports_twice_its_energy(leg):
+    told, true = told_and_true("reversed", leg)
+    assert told == pytest.approx(true)
+
+
+@pytest.mark.parametrize(("service", "within"), [("120/240", 0.1), ("120/208", 0.15)])
+def test_crossed_legs_misreport_twice_what_they_read_or_three_times(service, within):
+    told, true = told_and_true("legs_crossed", "both", service=service)
+    assert told == pytest.approx(true, rel=within)
+
+
+@pytest.mark.parametrize("seen_by", ["gain_sum", "meter_gain_l1"])
+def test_a_wrong_ratio_misreports_by_the_factor(seen_by):
+    circuit = Circuit.from_powers(LOAD_1, LOAD_2, PV_W)
+    broken = CATALOGUE["wrong_ratio"].effect(Wiring.sound(), circuit, "both", np.random.default_rng(5))
+    known = {seen_by: broken.ratio, "gain_sum_se": 0.02, "meter_r2": 0.99}
+    told, true = told_and_true("wrong_ratio", "both", **known)
+    assert told == pytest.approx(true)
+
+
+@pytest.mark.parametrize("sees_pv", [True, False])
+@pytest.mark.parametrize(("leg", "led"), [("l1", 1), ("l2", 2)])
+def test_exchanged_leads_misreport_on_the_leg_and_on_production(sees_pv, leg, led):
+    wiring = Wiring.sound(ct_sees_pv=sees_pv, production_leg=led)
+    told, true = told_and_true("swapped_with_pv", leg, wiring)
+    assert told == pytest.approx(true, rel=0.15)
+
+
+def test_a_wrong_record_misreports_the_production():
+    told, _ = told_and_true("wrong_scope", "both")
+    assert told == pytest.approx(kwh_day(PV_W))
+
+
+def test_a_reversed_leg_that_was_clipped_misreports_what_it_hides():
+    wiring = Wiring.sound(pv_added_back=True, is_clipped=True)
+    told, true = told_and_true("reversed", "l1", wiring, is_added_back=True)
+    assert told == pytest.approx(true, rel=0.3)
+
+
+@pytest.mark.parametrize(
+    ("name", "leg", "within", "known"),
+    [
+        ("dead", "l2", 0.3, {}),
+        ("same_leg", "l1", 0.35, {"mirror_share": 0.97, "equal_share": 0.01}),
+        ("partial", "l1", 0.02, {"gain_l1": 0.5, "gain_l1_se": 0.02}),
+        ("loose_core", "l2", 0.35, {}),
+        ("intermittent", "both", 0.6, {}),
+    ],
+)
+def test_without_an_inverse_the_estimate_is_of_the_right_size(name, leg, within, known):
+    circuit = Circuit.from_powers(LOAD_1, LOAD_2, PV_W)
+    if name == "intermittent":
+        broken = CATALOGUE[name].effect(Wiring.sound(), circuit, leg, np.random.default_rng(5))
+        known = {f"lone_zero_{x}_share": float(1 - broken.clamps(x)[0].alive.mean()) for x in ("l1", "l2")}
+    told, true = told_and_true(name, leg, **known)
+    assert told == pytest.approx(true, rel=within)
+
+
+def test_opposed_pairs_stand_for_the_leg_by_the_other():
+    told, true = told_and_true("opposed_pair", "l1", Wiring.sound(ct_sees_pv=False, cts_per_leg=2))
+    assert told == pytest.approx(true, rel=0.3)
+
+
+def test_pickup_adds_what_leaks_in_and_what_wanders():
+    seen = signals(leak_l1=-0.2, l1_night_wander=200.0, l2_kwh_day=10.0)
+    told = seen.select(CATALOGUE["pickup_noise"].wrong_kwh_day["l1"]).item()
+    assert told == pytest.approx(0.2 * 10 + 0.024 * 0.31 * 200)
+
+
+def test_the_part_seen_is_read_off_the_best_probe_there_is():
+    partial = CATALOGUE["partial"].wrong_kwh_day["l1"]
+    energy = {"l1_kwh_day": 6.0}
+    by_meter = {"meter_gain_l1": 0.75, "meter_r2": 0.9, "meter_gain_se": 0.02}
+    by_pairs = {"pair_log_ratio": float(np.log(1 / 0.6)), "pair_n": 40.0, "pair_log_se": 0.02}
+    by_sun = {"gain_l1": 0.25, "gain_l1_se": 0.05}
+    for known, part in (({}, 0.5), (by_pairs, 0.6), (by_pairs | by_meter, 0.75), (by_meter | by_sun, 0.25)):
+        assert signals(**energy, **known).select(partial).item() == pytest.approx(6 * (1 / part - 1))
+    blurred = signals(**energy, gain_l1=0.25, gain_l1_se=0.4)
+    assert blurred.select(partial).item() == pytest.approx(6)
+
+
+def test_nothing_seen_on_either_leg_counts_as_an_average_home():
+    dead = CATALOGUE["dead"].wrong_kwh_day
+    assert signals().select(dead["both"]).item() == 2 * UNSEEN_KWH_DAY
+    assert signals(service="single").select(dead["l1"]).item() == 2 * UNSEEN_KWH_DAY
+    assert signals(l1_kwh_day=0.1).select(dead["l2"]).item() == UNSEEN_KWH_DAY
+
+
+@pytest.mark.parametrize("value", [None, float("nan"), float("inf"), -float("inf"), 0.0, -3.0, 1.0, 1e9])
+@pytest.mark.parametrize("service", ["120/240", "120/208", "single", None])
+def test_whatever_the_signals_it_is_a_finite_number_and_never_negative(value, service):
+    known = {name: value for name in NEEDS if name not in TEXT_OR_BOOL}
+    flags = dict.fromkeys(("is_declared_upstream", "is_added_back"), None if value is None else value == 1.0)
+    told = signals(**known, **flags, service=service).select(
+        wrong.alias(str(at)) for at, wrong in enumerate(EXPRESSIONS)
+    )
+    assert all(0 <= amount <= MOST_KWH_DAY for amount in told.row(0))
