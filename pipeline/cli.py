@@ -186,6 +186,35 @@ def train(
     tell(f"model {model.model_id} in {out}")
 
 
+@app.command
+def bench(
+    *, homes: tuple[int, ...] = (1000, 10000), history_days: int = 30, minutes: int = 5, seed: int = 5, workers: int = 2
+) -> None:
+    """Time one new night on top of a store, beside a bare scan of the same files in the same run.
+
+    Parameters
+    ----------
+    homes
+        Fleet sizes.
+    history_days
+        Days already in the store.
+    minutes
+        Interval length.
+    seed
+        Seed of the fleets.
+    workers
+        Processes to share the simulation.
+    """
+    from pipeline.bench import bench as time_fleet
+
+    rows = [time_fleet(size, history_days, minutes, seed, workers, print) for size in homes]
+    print(f"{'homes':>8} {'rows':>10} {'scan s':>8} {'night s':>8} {'ratio':>7} {'peak MB':>8}")
+    for row in rows:
+        print(
+            f"{row.homes:8d} {row.rows:10d} {row.scan_s:8.3f} {row.night_s:8.2f} {row.ratio:7.1f} {row.peak_mb:8.0f}"
+        )
+
+
 def main() -> None:
     """Run the command line; a known error is one line on stderr."""
     try:

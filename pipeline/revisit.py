@@ -147,7 +147,7 @@ def also_possible(
     """Return the other faults from `from_share` on, likeliest first, each with how to tell it on site."""
     rest = [(share, name) for name, share in shares.items() if name in catalogue and name != fault and share]
     told = [
-        f"{name.replace('_', ' ')} {share:.0%} (looks like: {catalogue[name].looks_like}. "
+        f"{name.replace('_', ' ')} {share * 100:.0f} % (looks like: {catalogue[name].looks_like}. "
         f"Test on site: {catalogue[name].remedy.prove})"
         for share, name in sorted(rest, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share

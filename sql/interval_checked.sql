@@ -1,6 +1,6 @@
 -- interval_checked: one row a data row of one UTC day's files, with why it can't be used.
 -- The first rule that a row breaks is its reason; a row without one is good.
---   the columns of interval_read, and
+--   and all of interval_read
 --   reason  [text] null for a good row
 --   key_us  [us]   home and time in one whole number: site_key x microseconds of a day + time of day
 --   arrival [-]    file and row in one whole number: larger came later

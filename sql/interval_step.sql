@@ -1,16 +1,19 @@
 -- interval_step: one row an interval of one UTC day, with the sun over the home and the steps since the row before.
 -- Levels, first differences and the regime (dark, night, sun) that each statistic is taken over.
---   site_key       [-]    whole number for site_id
---   interval_start [UTC]  start
---   length_min     [min]  length
---   l1_w, l2_w, pv_w [W], net_w [W] levels; vdiff_v, vmean_v [V] difference and mean of plausible leg voltages
+--   and all of interval_length
+--   pv_quiet_w     [W]    production below it is none
+--   ramp_w         [W]    the probe step that calibrates
+--   vdiff_v, vmean_v [V]  difference V1 - V2 and mean of the leg voltages where both are plausible
 --   probe_w        [W]    what the inverter pushes into the legs: PV plus battery
 --   sun_sin        [-]    sine of the sun's elevation, null where the place is unknown
 --   sun_hour_rad   [rad]  local hour angle of the sun, 0 at noon
 --   is_dark        [bool] sun below the dark line (from PV alone where the place is unknown)
 --   is_pv_live     [bool] production above its quiet level
 --   is_night       [bool] dark, PV quiet and battery idle
---   d_l1_w ... d_net_w    steps since the previous row, null after a gap of over an hour
+--   d_l1_w, d_l2_w, d_probe_w, d_pv_w, d_battery_w, d_net_w [W] steps since the previous row of the UTC day
+--   d_l1_var, d_l2_var [var]; d_vdiff_v, d_vmean_v [V] the same
+--   before_l1_w, before_l2_w [W] the row before; twice_before_l1_w, twice_before_l2_w [W] the row before that
+--   is_step        [bool] the previous row is at most longest_gap_min away: only then a step counts
 --   is_calm        [bool] the step is not driven by PV: night, or the probe stood still
 --   is_ramp        [bool] the probe moved enough to calibrate by
 WITH sky AS (

@@ -3,8 +3,10 @@
 --   site_id  [-]    home
 --   day      [date] UTC day
 --   register_key [-] the register's facts that the day was worked out with; another value redoes the day
---   s_l1, s_l2, s_sum, s_am, s_pm, s_l1_var, s_l2_var, s_net [W/W] slope on the probe; s_*_se its error; s_n ramps; s_w [W] their sum
--- and the columns of site_day_level, site_day_step and site_day_meter.
+--   s_l1, s_l2, s_sum, s_am, s_pm, s_l1_var, s_l2_var, s_net [W/W] slope on the probe
+--   s_l1_se, s_l2_se, s_sum_se, s_am_se, s_pm_se, s_l1_var_se, s_l2_var_se, s_net_se [W/W] standard errors
+--   s_n [rows] ramps; s_w [W] their sum
+--   and all of site_day_level, site_day_step, site_day_meter but site_key
 WITH slope AS (
   SELECT site_key,
     max(slope) FILTER (series = 'l1') AS s_l1, max(slope_se) FILTER (series = 'l1') AS s_l1_se,

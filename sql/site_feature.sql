@@ -11,17 +11,19 @@
 --   zero_l1_share, zero_l2_share, zero_all_share, zero_l1_dark_share, zero_l2_dark_share, tiny_l1_share, tiny_l2_share,
 --   stale_l1_share, stale_l2_share [0..1]; drop_l1_day, drop_l2_day, glitch_l1_day, glitch_l2_day [1/day]
 --   lone_zero_l1_share, lone_zero_l2_share [0..1] zero while another channel lives
---   dark_l1_size_w, dark_l2_size_w [W] 95th percentile or lowest of the dark readings, whichever is bigger in size
---   pv_corr_l1, pv_corr_l2 [-1..1] level correlation with PV by day; sky_corr_l1, sky_corr_l2, sky_corr_pv with the sun
+--   dark_l1_size_w, dark_l2_size_w [W] median over the days of the 90th percentile of the size of dark readings
+--   pv_corr_l1, pv_corr_l2 [-1..1] level correlation with PV by day
+--   sky_corr_l1, sky_corr_l2, sky_corr_pv [-1..1] with the height of the sun, all hours
 --   leg_corr_night, leg_corr_day, step_corr_night, step_corr_day [-1..1] leg against leg, levels and steps
 --   leg_gain_night [-]     orthogonal slope of leg 2's night steps on leg 1's
 --   equal_share, mirror_share, equal_day_share, mirror_day_share [0..1], active_steps, active_day_steps [rows]
 --   pair_n [rows], pair_opposite_share [0..1], pair_log_ratio [-], pair_log_se [-]  240 V loads, leg 2 over leg 1
---   leak_l1, leak_l2 [W/W], leak_l1_se, leak_l2_se
+--   leak_l1, leak_l2, leak_l1_se, leak_l2_se [W/W] what a leg copies of the other's steps
 --   sag_l1, sag_l2 [V/kW], sag_l1_se, sag_l2_se, sag_apart [0..1] regression of V1 - V2; apart 0: legs not told apart
 --   sag_one_z [-] sag on leg 1's reading alone, in standard errors; has_battery_w [bool] battery power was reported
---   meter_l1, meter_l2, meter_probe [W/W], meter_l1_se, meter_l2_se, meter_r2, meter_energy_ratio  utility meter
---   pv_noon_h [h] sun time of PV's middle, pv_dark_share, pv_dark_live_share [0..1], pv_max_w [W], pv_kwh_day [kWh/day]
+--   meter_l1, meter_l2, meter_probe, meter_l1_se, meter_l2_se [W/W] regression of the utility meter's net power
+--   meter_r2 [0..1] its fit; meter_energy_ratio [-] its energy over that of both legs
+--   pv_noon_h [h] sun time of PV's middle; pv_dark_share, pv_dark_live_share [0..1], pv_max_w [W], pv_kwh_day [kWh/day]
 --   l1_kwh_day, l2_kwh_day [kWh/day] of absolute readings; volt_share, meter_share [0..1] rows with them
 --   vdiff_rms_v [V], volt_ratio [-] leg 2's volts over leg 1's
 WITH slope AS (

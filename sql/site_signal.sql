@@ -1,7 +1,6 @@
 -- site_signal: one row a home.
 -- The features beside what the register says: gains instead of slopes, and whether each probe can speak at all.
---   every column of site_feature, and of site_fact (the register): service, is_declared_upstream, is_added_back,
---   has_battery, cts_per_leg, lead_extended, pv_kw, ct_location
+--   and all of site_feature, site_fact: the register's service, is_declared_upstream, is_added_back and so on
 --   gain_l1, gain_l2, gain_sum, gain_l1_se, gain_l2_se, gain_sum_se [-] 1 a right clamp upstream, -1 turned, 0 no PV seen
 --   expected_gain [-]        by the declared position: 1 upstream, 0 downstream, null undeclared
 --   slope_expected [W/W]     the same as a slope a leg, production added back included

@@ -12,7 +12,7 @@
 --   pair_days, leak_l1_days, leak_l2_days [days]    days behind them
 --   l1_dark_size, l2_dark_size [W] medians of the days
 --   pv_max_w [W]           highest production
--- and every sum of site_day under its own name.
+--   and some of site_day: every count and sum, under its own name
 WITH day_of_home AS (
   SELECT d.* EXCLUDE (register_key)
   FROM read_parquet($day_files) d

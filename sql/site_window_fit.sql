@@ -3,8 +3,8 @@
 -- `sag` fits V1 - V2 [V], `meter` the utility meter's net power [W]. A regressor that isn't there gets a ridge of 1 W2.
 --   site_id [-]     home
 --   system  [-]     sag or meter
---   b1, b2, b3      coefficients on l1, l2 and the probe [V/W or W/W]
---   se1, se2, se3   their standard errors
+--   b1, b2, b3 [V/W, W/W] coefficients on l1, l2 and the probe
+--   se1, se2, se3 [V/W, W/W] their standard errors
 --   apart   [0..1]  determinant over the product of the diagonal: 0 where the regressors can't be told apart
 --   r2      [0..1]  share of the squares explained
 WITH normal AS (

@@ -1,14 +1,13 @@
--- sun_time: one row a distinct start and length of `interval_time`.
+-- sun_time: one row a distinct start and length of interval_time.
 -- Where the sun stands as seen from the middle of the Earth, at the middle of each interval: all that
 -- does not depend on the site, so that a big table pays one cosine a row (macro sun_sin_elevation).
 -- Mean elements, equation of centre, aberration and the largest nutation term: the low-accuracy method of
 -- Meeus, Astronomical Algorithms, ch. 25 and 12; coefficients from memory, checked against pvlib's SPA.
---
--- interval_start            [UTC]  start of the interval
--- length_min                [min]  its length
--- sin_declination           [1]    sine of the sun's apparent declination
--- cos_declination           [1]    its cosine
--- greenwich_hour_angle_rad  [rad]  the sun's hour angle at longitude 0, positive after noon, not reduced to a turn
+--   interval_start  [UTC] start of the interval
+--   length_min      [min] its length
+--   sin_declination [1]   sine of the sun's apparent declination
+--   cos_declination [1]   its cosine
+--   greenwich_hour_angle_rad [rad] the sun's hour angle at longitude 0, positive after noon, not reduced to a turn
 WITH moment AS (
     SELECT
         interval_start,

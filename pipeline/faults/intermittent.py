@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import polars as pl
 
 from pipeline.circuit import Circuit, Float
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
@@ -77,11 +78,17 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
-# |reading| z / (1 - z), with z the share of time that only this leg is zero; unknown: 5 %.
-WRONG_KWH_DAY = each_leg(
-    lambda leg: read_kwh(leg)
-    * (1 / (1 - number(f"lone_zero_{leg}_share").fill_null(0.05).clip(0.0, 0.9)) - 1)
-)
+def _lost(leg: str) -> pl.Expr:
+    """Return the share of time lost: only this leg zero, and an interval cut by each drop; at least 5 %.
+
+    Drops shorter than an interval leave no zero, so what is seen is the least.
+    """
+    cut = number(f"drop_{leg}_day") * number("length_min") / 1440
+    return (number(f"lone_zero_{leg}_share") + cut.fill_null(0.0)).fill_null(0.0).clip(0.05, 0.9)
+
+
+# |reading| z / (1 - z), with z the share of time that is lost.
+WRONG_KWH_DAY = each_leg(lambda leg: read_kwh(leg) * (1 / (1 - _lost(leg)) - 1))
 
 FAULT = Fault(
     name="intermittent",

@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, on_two_legs
 from pipeline.match import near, negative, only_if, positive
-from pipeline.misread import bounded, read_kwh
+from pipeline.misread import bounded, number, read_kwh
 from pipeline.wiring import Clamp, Wiring
 
 
@@ -97,10 +97,18 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
-# Each reading is minus the other leg's truth: |P1 + P2| a leg, 2 (|P1| + |P2|) at most and nearly always; on
-# 120/208 it is minus half of it, so the truth is twice and the error three times the reading.
+# Each reading is minus the other leg's truth: |P1 + P2| a leg, 2 (|P1| + |P2|) at most and nearly always. On
+# 120/208 a load to neutral reads minus half (three times the reading wrong); solar turns as on 120/240.
 WRONG_KWH_DAY = {
-    "both": bounded(pl.when(pl.col("service") == "120/208").then(3.0).otherwise(2.0) * read_kwh("both"))
+    "both": bounded(
+        pl.when(
+            (pl.col("service") == "120/208")
+            & ~((number("pv_kwh_day") > 1) & pl.col("is_declared_upstream")).fill_null(False)
+        )
+        .then(3.0)
+        .otherwise(2.0)
+        * read_kwh("both")
+    )
 }
 
 FAULT = Fault(

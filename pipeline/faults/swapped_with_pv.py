@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, channels_of
 from pipeline.match import above, below, only_if
-from pipeline.misread import each_leg, number, read_kwh
+from pipeline.misread import each_leg, number, other_kwh, read_kwh
 from pipeline.wiring import Wiring
 
 
@@ -88,22 +88,31 @@ PIECES: tuple[Piece, ...] = (
 )
 
 DARK_LOAD_SHARE = 0.55  # of a home's energy is taken while there is no sun
+FOLDED = 1.5  # a leg that reads this many times the other one, upstream, shows all production, not half
 
 
 def _wrong_kwh(leg: str) -> pl.Expr:
-    """|S - L| upstream or |S / 2 - L| at the loads, dark hours and sunny hours apart.
+    """Return (1 + f) times the leg's error, f watts of production being reported for one of the clamp's.
 
-    With one inverter conductor clamped the leg reads S / 2 and the production channel 2 P, so its error is twice
-    the leg's: three times in all.
+    The leg reads A, the production channel f P, with P the leg's truth: load L, upstream less its part B of
+    the solar. One inverter conductor: f = 2, B = A; both folded: f = 1, B = A / 2; "single": f = 1, B = A.
+    A clamp led by the other leg turns both. The leg errs by |A + B - L| upstream, |A - L| at the loads, dark
+    and sunny hours apart; turned by L + A - B, L + A.
     """
-    solar, through = read_kwh(leg), number("pv_kwh_day").fill_null(0.0) / 2
     is_upstream = pl.col("is_declared_upstream").fill_null(True)
-    load = pl.when(is_upstream).then(through + solar).otherwise(through).abs()
-    sun = pl.when(is_upstream).then(2 * solar).otherwise(solar)
-    return 3 * (DARK_LOAD_SHARE * load + (sun - (1 - DARK_LOAD_SHARE) * load).abs())
+    is_single = (pl.col("service") == "single").fill_null(False)
+    is_turned = (number(f"sky_corr_{leg}") < 0).fill_null(False)
+    solar = read_kwh(leg)
+    is_folded = ~is_single & is_upstream & (solar > FOLDED * other_kwh(leg))
+    factor = pl.when(is_single | is_folded).then(1.0).otherwise(2.0)
+    part = pl.when(~is_upstream).then(0.0).when(is_folded).then(solar / 2).otherwise(solar)
+    sent = number("pv_kwh_day").fill_null(0.0) / factor
+    load = (pl.when(is_turned).then(-sent).otherwise(sent) + part).abs()
+    apart = DARK_LOAD_SHARE * load + (solar + part - (1 - DARK_LOAD_SHARE) * load).abs()
+    return (1 + factor) * pl.when(is_turned).then(load + solar - part).otherwise(apart)
 
 
-# (1 + 2) times the leg's error, see _wrong_kwh; with both conductors folded through the clamp it is less.
+# (1 + f) x the leg's error, see _wrong_kwh.
 WRONG_KWH_DAY = each_leg(_wrong_kwh, has_both=False)
 
 FAULT = Fault(

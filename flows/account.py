@@ -1,0 +1,98 @@
+"""What a flow run shows of its night: the list's top, what came, was late, rejected or is missing."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.night import NightResult
+
+TOP_ROWS = 15
+MOST_NAMED = 12
+LIST_COLUMNS = (
+    "rank", "site_id", "area", "likelihood", "suspected_fault", "leg", "since", "fix_by", "evidence",
+)  # fmt: skip
+
+
+def top_rows(result: NightResult) -> list[dict[str, Any]]:
+    """Return the first TOP_ROWS rows of the list as plain values, likelihood to two places, "" for null."""
+    top = result.revisit_list.head(TOP_ROWS).select(LIST_COLUMNS)
+    shown = top.with_columns(pl.col("likelihood").round(2), pl.col("since").cast(pl.String))
+    return [{k: "" if v is None else v for k, v in row.items()} for row in shown.to_dicts()]
+
+
+def night_account(result: NightResult) -> str:
+    """Return the night in Markdown: safety calls, counts, what was late, missing or rejected, and where."""
+    run = json.loads((result.folder / "run.json").read_text(encoding="utf-8"))
+    counts, listed = result.counts, result.revisit_list
+    by = dict(listed.group_by("fix_by").len().iter_rows())
+    lines = [
+        f"# Night of {result.as_of}",
+        "",
+        *_safety_calls(result.folder),
+        f"- {listed.height} homes listed of {counts['homes']}: {by.get('visit', 0)} for a visit,"
+        f" {by.get('office', 0)} for the office",
+        f"- {counts['homes_silent']} homes without data",
+        f"- rows: {counts['rows_in']} in = {counts['rows_used']} used + {counts['rows_duplicate']} duplicate"
+        f" + {counts['rows_rejected']} rejected",
+        f"- rows of the registers rejected: {counts['register_rows_rejected']}",
+        f"- {result.fresh_days} of {len(run['days'])} days read, the others unchanged",
+        f"- late: {_named(late_days(result.folder))}",
+        f"- missing days: {_named(run['days_missing'])}",
+        f"- newer days left alone: {_named(run['later_days_left_alone'])}",
+        f"- not read: {_named(run['not_read'])}",
+        f"- run: `{result.folder}`, pages: `{result.folder / 'report' / 'index.html'}`",
+        "",
+        *_rejects(result.folder),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def late_days(folder: Path) -> list[str]:
+    """Return the days that changed after the run before was published; none on a first night."""
+    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    earlier = folder.parent / str(run["previous_run"]) / "run.json"
+    if run["previous_run"] is None or not earlier.is_file():
+        return []
+    before = json.loads(earlier.read_text(encoding="utf-8"))
+    oldest = min(before["days"], default="")
+    return [
+        day
+        for day, held in sorted(run["days"].items())
+        if oldest <= day <= before["as_of"] and held != before["days"].get(day)
+    ]
+
+
+def _safety_calls(folder: Path) -> list[str]:
+    """Name the homes to call at once: a loose service neutral is no CT fault, so the list does not say it."""
+    scores = pl.read_parquet(folder / "site_scores.parquet", columns=["site_id", "is_neutral_suspect"])
+    homes = scores.filter("is_neutral_suspect")["site_id"].to_list()
+    if not homes:
+        return []
+    return [f"**Safety call:** legs diverge with load, perhaps a loose service neutral: {_named(homes)}", ""]
+
+
+def _rejects(folder: Path) -> list[str]:
+    rejects = pl.read_parquet(folder / "rejects.parquet", columns=["reason", "source_file"])
+    if rejects.is_empty():
+        return []
+    reasons = (
+        rejects.group_by("reason")
+        .agg(pl.len().alias("rows"), pl.col("source_file").min())
+        .sort("rows", "reason", descending=[True, False])
+        .head(MOST_NAMED)
+    )
+    body = [f"| {rows} | {_cell(reason)} | {_cell(file)} |" for reason, rows, file in reasons.iter_rows()]
+    return ["| rejected | why | such as in |", "|---:|---|---|", *body]
+
+
+def _cell(text: str) -> str:
+    """Keep text of a file from breaking the table it stands in."""
+    return " ".join(text.replace("|", "\\|").replace("<", "&lt;").split())
+
+
+def _named(things: list[str]) -> str:
+    shown = ", ".join(_cell(thing) for thing in things[:MOST_NAMED])
+    more = len(things) - MOST_NAMED
+    return (shown + (f" and {more} more" if more > 0 else "")) or "none"

@@ -1,0 +1,114 @@
+"""The night as a Prefect flow: the same steps as the command, each a task, with retries and artifacts.
+
+Values pass from step to step in memory and are never hashed or stored; what a night is made from is on disk
+already, so a failed flow is simply run again.
+"""
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+from prefect import flow
+from prefect.artifacts import create_markdown_artifact, create_table_artifact
+from prefect.cache_policies import NO_CACHE
+from prefect.client.schemas.objects import State, TaskRun
+from prefect.runtime import flow_run
+from prefect.states import Failed
+from prefect.tasks import Task
+
+from flows import account
+from pipeline.errors import InputError, NightclampError
+from pipeline.lake import open_lake
+from pipeline.night import run_night
+from pipeline.plan import NightRequest
+from pipeline.settings import load_settings
+
+T = TypeVar("T")
+# Steps that touch the disk, where a share that was away for a moment is back later: seconds before each new
+# try. The others only compute, or, as publishing does, rename: there a second try has nothing to gain.
+RETRY_AFTER_S = {
+    "open the lake": [10.0, 60.0],
+    "take in the days": [30.0, 120.0],
+    "write the tables": [10.0, 60.0],
+    "draw the report": [10.0, 60.0],
+}
+
+
+def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]) -> bool:
+    """Return False where the input is wrong: it is as wrong on the next try."""
+    return not isinstance(state.data, InputError)
+
+
+def as_task(name: str, function: Callable[..., T], *args: Any) -> T:
+    """Run one step of the night as a task run of that name; what it raises is raised here."""
+
+    def run() -> T:
+        return function(*args)
+
+    delays = RETRY_AFTER_S.get(name, [])
+    step: Task[[], T] = Task(
+        run,
+        name=name,
+        task_run_name=name,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+        retries=len(delays),
+        retry_delay_seconds=delays,
+        retry_condition_fn=is_worth_retrying,
+    )
+    return step()
+
+
+def run_name() -> str:
+    """Return "night of DATE", the as-of day of this flow run; without a date where the lake can't say it."""
+    given: dict[str, Any] = flow_run.parameters
+    try:
+        day = given["as_of"] or open_lake(given["lake"]).newest_day(datetime.now(UTC).date())
+    except (InputError, OSError):
+        return "night"
+    return f"night of {day}"
+
+
+@flow(name="nightclamp", flow_run_name=run_name, persist_result=False)
+def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 30) -> Any:
+    """Publish one night of LAKE in OUT; the flow run fails with one line where the command would.
+
+    Parameters
+    ----------
+    lake
+        Folder with sites, crews, visits and intervals/date=YYYY-MM-DD/.
+    out
+        Where runs, `latest` and the store of day statistics are kept.
+    as_of
+        Last whole UTC day to use; the newest in the lake if not given.
+    window_days
+        How many days up to then speak.
+
+    Returns
+    -------
+    str
+        The folder of the run.
+
+    Raises
+    ------
+    InputError, NightFailed, OSError
+        As the night does; the state's message is the error's line.
+    """
+    try:
+        result = run_night(NightRequest(Path(lake), Path(out), as_of, window_days), load_settings(), as_task)
+    except (NightclampError, OSError) as error:
+        return Failed(message=" ".join(str(error).split()), data=error)
+    create_table_artifact(
+        account.top_rows(result), key="nightclamp-list", description=f"Most worth a revisit, {result.as_of}"
+    )
+    create_markdown_artifact(
+        account.night_account(result), key="nightclamp-night", description=f"The night of {result.as_of}"
+    )
+    return str(result.folder)
+
+
+if __name__ == "__main__":
+    from flows.serve import main
+
+    main()

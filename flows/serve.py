@@ -1,0 +1,172 @@
+"""Runs the flow once, or every night on a cron until it is stopped: `python -m flows.nightly`."""
+
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from urllib.error import URLError
+from urllib.request import urlopen
+
+import cyclopts
+from cyclopts import App
+from prefect.schedules import Cron, Schedule
+from prefect.settings import PREFECT_API_URL, temporary_settings
+from rich.console import Console
+
+from flows.nightly import nightly
+from pipeline.errors import InputError, NightclampError, NightFailed
+from pipeline.lake import open_lake
+from pipeline.plan import NightRequest
+
+LOOPBACK = "127.0.0.1"
+PORT = 4200
+START_S = 120
+app = App(name="python -m flows.nightly", help="Runs the night as a Prefect flow, once or on a cron.")
+
+
+@app.default
+def start(
+    *,
+    lake: Path,
+    out: Path = Path("nightclamp-out"),
+    as_of: date | None = None,
+    window_days: int = NightRequest.window_days,
+    once: bool = False,
+    cron: str = "30 3 * * *",
+    timezone: str = "UTC",
+) -> None:
+    """Run the night as a flow, once or on a cron.
+
+    Parameters
+    ----------
+    lake
+        Folder with sites, crews, visits and intervals/date=YYYY-MM-DD/.
+    out
+        Where runs, `latest` and the store of day statistics are kept.
+    as_of
+        Last whole UTC day to use; the newest in the lake if not given. Only with --once.
+    window_days
+        How many days up to then speak.
+    once
+        Run one night now and stop.
+    cron
+        When to run: minute, hour, day of month, month, day of week.
+    timezone
+        IANA name of the time zone the cron is in.
+    """
+    console = Console()
+
+    def tell(line: str) -> None:
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
+
+    if once:
+        folder = nightly(str(lake), str(out), as_of, window_days)
+        tell(f"results: {folder}")
+        tell(f"report:  {folder}/report/index.html")
+        return
+    if as_of is not None:
+        raise InputError(f"--as-of {as_of}: goes with --once; on a cron each night takes the newest day")
+    schedule = nightly_schedule(cron, timezone)
+    open_lake(lake)
+    with scheduling_server():
+        tell(f"cron {cron!r}, {timezone}; watch at {str(PREFECT_API_URL.value()).removesuffix('/api')}")
+        nightly.serve(
+            name="nightly",
+            schedule=schedule,
+            parameters={"lake": str(lake.resolve()), "out": str(out.resolve()), "window_days": window_days},
+            paused=False,
+            limit=1,
+            global_limit=1,
+            print_starting_message=False,
+        )
+
+
+def nightly_schedule(cron: str, timezone: str) -> Schedule:
+    """Return the schedule.
+
+    Raises
+    ------
+    InputError
+        The cron or the time zone is not one.
+    """
+    try:
+        return Cron(cron, timezone=timezone)
+    except ValueError as error:
+        raise InputError(f"--cron {cron!r} --timezone {timezone!r}: {error}") from error
+
+
+@contextmanager
+def scheduling_server() -> Iterator[None]:
+    """Have a server that schedules: the one PREFECT_API_URL names, or our own on loopback while this runs.
+
+    A flow alone makes do with an in-process server, but that one does not schedule.
+
+    Raises
+    ------
+    NightFailed
+        Our own server ended or did not answer within START_S seconds.
+    """
+    if PREFECT_API_URL.value():
+        yield
+        return
+    port = PORT if _is_free(PORT) else _free_port()
+    url = f"http://{LOOPBACK}:{port}/api"
+    command = [sys.executable, "-m", "prefect", "server", "start", "--host", LOOPBACK, "--port", str(port)]
+    # In a session of its own, so that Ctrl-C reaches the runner first, which still tells the server.
+    server = subprocess.Popen(command, stdout=subprocess.DEVNULL, start_new_session=True)
+    try:
+        _await_health(server, url)
+        os.environ["PREFECT_API_URL"] = url  # the flow runs are processes of their own
+        with temporary_settings({PREFECT_API_URL: url}):
+            yield
+    finally:
+        os.environ.pop("PREFECT_API_URL", None)
+        server.terminate()
+        server.wait()
+
+
+def _await_health(server: "subprocess.Popen[bytes]", url: str) -> None:
+    until = time.monotonic() + START_S
+    while time.monotonic() < until and server.poll() is None:
+        try:
+            with urlopen(f"{url}/health", timeout=5):
+                return
+        except (URLError, OSError):
+            time.sleep(0.5)
+    raise NightFailed(f"{url}: the scheduling server did not start; start one and set PREFECT_API_URL")
+
+
+def _is_free(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex((LOOPBACK, port)) != 0
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind((LOOPBACK, 0))
+        return int(probe.getsockname()[1])
+
+
+def main() -> None:
+    """Run the command line; a known error is one line on stderr, exit status as the nightclamp command's."""
+    try:
+        app(exit_on_error=False, print_error=False)
+    except cyclopts.CycloptsError as error:
+        _stop(str(error), 2)
+    except NightclampError as error:
+        _stop(str(error), error.exit_status)
+    except KeyboardInterrupt:
+        _stop("stopped", 1)
+    except OSError as error:
+        _stop(f"{type(error).__name__}: {error}; nothing was published", 1)
+
+
+def _stop(line: str, status: int) -> None:
+    told = f"nightclamp: {' '.join(line.split())}"
+    Console(stderr=True).print(told, highlight=False, markup=False, soft_wrap=True)
+    sys.exit(status)

@@ -1,0 +1,196 @@
+"""One home in plain text: what is suspected, why, what else it could be, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from math import exp, log
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.contract import SOUND
+from pipeline.fault import CAUTIONS
+
+if TYPE_CHECKING:
+    from pipeline.report.model import FaultCard
+
+WIDTH = 100
+_LEGS = {"l1": "on L1", "l2": "on L2", "both": "on both legs"}
+_SMALL_WEIGHT = 0.2  # log odds; smaller pieces are told as one sum
+_SMALL_SHARE = 0.01  # likelihood; other faults below this are not told
+
+
+def tell_home(
+    site_id: str,
+    score: Mapping[str, Any],
+    weights: pl.DataFrame,
+    listed: Mapping[str, Any] | None,
+    standing: Mapping[str, Any],
+    card: FaultCard | None,
+) -> str:
+    """Return the page of text about a home, lines of at most 100 columns.
+
+    Parameters
+    ----------
+    score
+        The home's row of `site_scores`.
+    weights
+        Its rows of `site_weight` [log odds of the likeliest fault against a sound install].
+    listed
+        Its row of `revisit_list`, None where it isn't listed.
+    standing
+        Its row of the standings.
+    card
+        The likeliest fault in words, None where none is suspected.
+    """
+    sections = [
+        ("Before anything else", _cautions(score, listed, card)),
+        ("Suspected", _suspicion(score, listed, card)),
+        ("Why", _weights(weights)),
+        ("What else it could be", _others(score, listed)),
+        ("What to do", _work(listed, card)),
+        ("Standing", _standing(standing)),
+    ]
+    parts = [_heading(site_id, score)]
+    for title, lines in sections:
+        body = list(lines)
+        if body:
+            parts.append("\n".join([title, *body]))
+    return "\n\n".join(parts) + "\n"
+
+
+def _heading(site_id: str, score: Mapping[str, Any]) -> str:
+    place = [
+        f"area {score['area']}" if score["area"] else "",
+        f"installed by {score['crew_id']}" if score["crew_id"] else "",
+    ]
+    first = ", ".join(part for part in (f"Home {site_id}", *place) if part)
+    told = f"{_percent(score['likelihood'])} likely to have a CT install fault now: {score['verdict']}."
+    return "\n".join([*_text(first, ""), *_text(told, "")])
+
+
+def _cautions(
+    score: Mapping[str, Any], listed: Mapping[str, Any] | None, card: FaultCard | None
+) -> Iterator[str]:
+    """Yield what must be known first: the safety call, doubts, and on a visit every caution."""
+    if score["is_neutral_suspect"]:
+        yield from _item(
+            "SAFETY CALL: the legs' voltages move apart with load, as with a loose service neutral. "
+            "That is no CT fault: pass it on at once to the utility or a licensed electrician."
+        )
+    if score["is_clock_suspect"]:
+        off = score["clock_offset_h"]
+        by = f" by about {off:+.1f} h" if off is not None else ""
+        yield from _item(f"The monitor's clock looks off{by}: what is called night may not be night.")
+    if listed is not None and card is not None and listed["fix_by"] == "visit":
+        for caution in (*CAUTIONS, *card.cautions):
+            yield from _item(caution)
+
+
+def _suspicion(
+    score: Mapping[str, Any], listed: Mapping[str, Any] | None, card: FaultCard | None
+) -> Iterator[str]:
+    if card is None:
+        yield from _text("No fault is likelier than a sound install.")
+    else:
+        leg = listed["leg"] if listed else score["leg"]
+        where = f" {_LEGS[leg]}" if leg in _LEGS else ""
+        since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
+        yield from _text(f"{_plain(card.name)}{where}, {since}. {card.story}")
+    if score["verdict"] == "unproven":
+        yield from _text("Unproven: the data so far settle it neither way; see what could not tell.")
+    yield from _text(f"In short: {score['evidence']}.")
+
+
+def _weights(weights: pl.DataFrame) -> Iterator[str]:
+    """Yield prior + weights = score, one line a piece, strongest first; small ones as one sum."""
+    if weights.is_empty():
+        yield from _text("No data in the window, so nothing but the share of homes with a fault is known.")
+        return
+    small: list[float] = []
+    for row in weights.sort("ordinal").iter_rows(named=True):
+        if row["piece"] != "prior" and abs(row["weight"]) < _SMALL_WEIGHT:
+            if row["state"] != "cannot tell":
+                small.append(row["weight"])
+            continue
+        yield from _weighed(row["weight"], f"{row['label']}: {row['sentence']}")
+    if small:
+        yield from _weighed(sum(small), f"{len(small)} smaller pieces together")
+    total = float(weights["weight"].sum())
+    odds = f"{_odds(abs(total))} {'for' if total >= 0 else 'against'}"
+    yield f"  {'-' * 6}"
+    yield from _weighed(total, f"score, log odds of this fault against a sound install: {odds} it")
+    silent = weights.filter(pl.col("state") == "cannot tell")["label"].to_list()
+    if silent:
+        yield from _text(f"Could not tell: {'; '.join(silent)}.")
+
+
+def _others(score: Mapping[str, Any], listed: Mapping[str, Any] | None) -> Iterator[str]:
+    shares: Mapping[str, float | None] = score["fault_likelihoods"]
+    suspected = listed["suspected_fault"] if listed else score["suspected_fault"]
+    told = listed["also_possible"].split(" | ") if listed and listed["also_possible"] else []
+    for line in told:
+        yield from _item(line)
+    rest = sorted(((share or 0.0, name) for name, share in shares.items() if name != suspected), reverse=True)
+    names = [
+        f"{_plain(name)} {_percent(share)}"
+        for share, name in rest
+        if share >= _SMALL_SHARE and not any(line.startswith(f"{_plain(name)} ") for line in told)
+    ]
+    if names:
+        yield from _item(", ".join(names))
+
+
+def _work(listed: Mapping[str, Any] | None, card: FaultCard | None) -> Iterator[str]:
+    if listed is None or card is None:
+        yield from _text("Nothing: the home is not on the list.")
+        return
+    where = "visit" if listed["fix_by"] == "visit" else "office, no visit needed"
+    yield from _field("Rank", f"{listed['rank']} (priority {listed['priority']:.0f})")
+    yield from _field("By", f"{where}, {listed['minutes_on_site']} min")
+    yield from _field("Do", card.action)
+    yield from _field("Bring", listed["bring"] or "nothing special")
+    yield from _field("Prove", card.prove)
+    yield from _field("Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is so")
+
+
+def _standing(standing: Mapping[str, Any]) -> Iterator[str]:
+    since = f" since {standing['standing_since']}" if standing["standing_since"] else ""
+    yield from _text(f"{standing['standing']}{since}: {standing['cause']}")
+    if standing["nights_listed"]:
+        nights = standing["nights_listed"]
+        yield from _text(f"On the list for {nights} night{'s' if nights != 1 else ''}.")
+    if standing["last_visit_on"]:
+        yield from _text(f"Last visit on {standing['last_visit_on']}; only data since then speak.")
+
+
+def _weighed(weight: float, text: str) -> list[str]:
+    return wrap(text, WIDTH, initial_indent=f"  {weight:+6.2f}  ", subsequent_indent=" " * 10)
+
+
+def _field(name: str, text: str) -> list[str]:
+    return wrap(text, WIDTH, initial_indent=f"  {name:<8}", subsequent_indent=" " * 10)
+
+
+def _item(text: str) -> list[str]:
+    return wrap(text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+
+
+def _text(text: str, indent: str = "  ") -> list[str]:
+    return wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+
+
+def _plain(name: str) -> str:
+    return "a sound install" if name == SOUND else name.replace("_", " ")
+
+
+def _odds(size: float) -> str:
+    return "over 1000 to 1" if size > log(1000) else f"{exp(size):.3g} to 1"
+
+
+def _percent(share: float) -> str:
+    """Return a likelihood in per cent, never "0 %" or "100 %" for one that is neither."""
+    if 0 < share < 0.01:
+        return "under 1 %"
+    return "over 99 %" if 0.99 < share < 1 else f"{share:.0%}".replace("%", " %")

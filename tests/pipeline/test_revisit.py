@@ -1,0 +1,194 @@
+"""The list: who is on it, in which order, and what a row tells the crew."""
+
+import itertools
+from datetime import date
+
+import polars as pl
+import pytest
+
+from pipeline.contract import FAULTS, Site, Visit
+from pipeline.faults import CATALOGUE
+from pipeline.revisit import SCHEMA, also_possible, priority_terms, revisit_list, to_bring, wrong_energy
+from pipeline.settings import Settings, load_settings
+from pipeline.standing import next_standing
+
+SETTINGS = load_settings()
+TONIGHT = date(2026, 6, 14)
+NEEDS = sorted(
+    {
+        name
+        for fault in CATALOGUE.values()
+        for wrong in fault.wrong_kwh_day.values()
+        for name in wrong.meta.root_names()
+    }
+)
+TYPES = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_back": pl.Boolean}
+
+
+def home(site_id, likelihood, fault="reversed", leg="l1", kwh=8.0, ct_amps=200.0, verdict=None, **others):
+    """One home: its row of site_scores, with `kwh` of energy on each leg."""
+    shares = dict.fromkeys((*FAULTS, "sound"), 0.0) | {fault: likelihood - sum(others.values())} | others
+    shares["sound"] = 1 - likelihood
+    suspected = max(shares, key=shares.get)
+    usual = "suspect" if likelihood >= 0.5 else "unproven"
+    score = {
+        "site_id": site_id, "area": "North", "crew_id": "C1", "likelihood": likelihood,
+        "verdict": verdict or usual, "suspected_fault": suspected,
+        "leg": None if suspected == "sound" else leg, "likely_leg": leg,
+        "fault_likelihoods": shares, "onset_on": None, "from_on": date(2026, 5, 20),
+        "evidence": "negative in 98 % of night intervals", "nights": 25,
+    }  # fmt: skip
+    return score, kwh, ct_amps
+
+
+def night(*homes, visits=(), settings=SETTINGS):
+    """Tonight's list of these homes, the first night of all."""
+    scores = pl.DataFrame(
+        [score for score, _, _ in homes], schema_overrides={"onset_on": pl.Date, "leg": pl.String}
+    )
+    schema = {"site_id": pl.String} | {name: TYPES.get(name, pl.Float64) for name in NEEDS}
+    signals = pl.DataFrame(
+        [
+            {"site_id": score["site_id"], "l1_kwh_day": kwh, "l2_kwh_day": kwh, "pv_kwh_day": 20.0,
+             "service": "120/240", "is_declared_upstream": True, "is_added_back": False}
+            for score, kwh, _ in homes
+        ],
+        schema=schema,
+    )  # fmt: skip
+    sites = pl.DataFrame(
+        [{"site_id": score["site_id"], "ct_amps": amps} for score, _, amps in homes], schema=pl.Schema(Site)
+    )
+    register = pl.DataFrame(list(visits), schema=pl.Schema(Visit))
+    standing = next_standing(None, scores, register, TONIGHT, settings)
+    return revisit_list(scores, signals, sites, standing, CATALOGUE, settings)
+
+
+def ranking(**changed):
+    return Settings(ranking=SETTINGS.ranking.model_dump() | changed)
+
+
+def test_suspects_and_unproven_homes_above_the_setting_are_listed():
+    listed = night(home("low", 0.3), home("unsure", 0.4), home("sure", 0.97), home("half", 0.5))
+    assert listed["site_id"].to_list() == ["sure", "half", "unsure"]
+    assert listed["rank"].to_list() == [1, 2, 3]
+    assert listed.schema == SCHEMA
+
+
+def test_a_row_tells_the_crew_what_they_need():
+    row = night(home("A", 0.97, fault="dead", leg="l2", kwh=11.0)).row(0, named=True)
+    assert (row["suspected_fault"], row["leg"], row["fix_by"]) == ("dead", "l2", "visit")
+    assert row["bring"].startswith("spare clamp, 200 A; ")
+    assert row["minutes_on_site"] == CATALOGUE["dead"].remedy.minutes
+    assert row["kwh_per_day_wrong"] == 11.0
+    assert (row["standing"], row["nights_listed"], row["since"]) == ("new tonight", 1, None)
+    assert row["also_possible"] is None
+
+
+def test_what_a_setting_corrects_goes_to_the_office_and_needs_nothing():
+    row = night(home("A", 0.9, fault="wrong_ratio", leg="both")).row(0, named=True)
+    assert (row["fix_by"], row["bring"]) == ("office", "")
+
+
+def test_a_home_with_a_fault_less_likely_than_sound_is_listed_for_its_likeliest_fault():
+    row = night(home("A", 0.45, fault="partial", leg="l2")).row(0, named=True)
+    assert (row["suspected_fault"], row["leg"], row["verdict"]) == ("partial", "l2", "unproven")
+
+
+def test_homes_found_sound_are_left_out():
+    visit = {"visit_id": "V1", "site_id": "A", "visited_on": date(2026, 5, 19), "found": "sound"}
+    listed = night(home("A", 0.97), home("B", 0.6), visits=[visit])
+    assert listed["site_id"].to_list() == ["B"]
+
+
+def test_a_sure_home_ranks_above_a_doubtful_one_of_like_worth():
+    listed = night(home("doubtful", 0.55, kwh=9.0), home("sure", 0.99, kwh=8.0))
+    assert listed["site_id"].to_list() == ["sure", "doubtful"]
+
+
+def test_energy_without_end_does_not_lift_an_unlikely_home():
+    listed = night(home("huge", 0.55, kwh=300.0), home("sure", 0.97, kwh=5.0))
+    assert listed["site_id"].to_list() == ["sure", "huge"]
+    assert listed["kwh_per_day_wrong"].to_list() == [10.0, 600.0]
+
+
+def test_of_equally_likely_homes_the_one_with_more_energy_comes_first():
+    assert night(home("a", 0.9, kwh=2.0), home("b", 0.9, kwh=6.0))["site_id"].to_list() == ["b", "a"]
+
+
+def test_suspects_come_before_unproven_homes_whatever_their_worth():
+    listed = night(home("unproven", 0.49, kwh=90.0), home("suspect", 0.51, kwh=0.5))
+    assert listed["site_id"].to_list() == ["suspect", "unproven"]
+    assert listed["priority"].is_sorted()
+
+
+def test_equal_homes_come_by_their_name_in_whatever_order_they_arrive():
+    for order in itertools.permutations([home("a", 0.8), home("b", 0.8), home("c", 0.8)]):
+        assert night(*order)["site_id"].to_list() == ["a", "b", "c"]
+
+
+def test_the_list_has_an_end():
+    listed = night(home("a", 0.6), home("b", 0.9), home("c", 0.7), settings=ranking(max_rows=2))
+    assert listed["site_id"].to_list() == ["b", "c"]
+
+
+def test_no_home_gives_an_empty_list_with_its_columns():
+    listed = night(home("A", 0.02))
+    assert listed.height == 0
+    assert listed.schema == SCHEMA
+
+
+def test_priority_is_gain_less_cost_less_regret():
+    own = ranking(
+        home_value_day=0.5, kwh_value=0.1, kwh_cap=10, horizon_days=100, drive_min=30, labour_rate_h=60,
+        office_rate_h=30, needless_visit_cost=100, needless_office_cost=10,
+    ).ranking  # fmt: skip
+    rows = pl.DataFrame(
+        {"likelihood": [0.8, 0.8], "kwh_per_day_wrong": [5.0, 50.0], "fix_by": ["visit", "office"],
+         "minutes_on_site": [30, 10]}
+    )  # fmt: skip
+    visit, office = priority_terms(rows, own).rows()
+    assert visit == pytest.approx((0.8 * (0.5 + 0.1 * 5) * 100, 60.0, 0.2 * 100, 80 - 60 - 20))
+    assert office == pytest.approx((0.8 * (0.5 + 0.1 * 10) * 100, 5.0, 0.2 * 10, 120 - 5 - 2))
+
+
+def test_the_lists_own_columns_give_its_priority_again():
+    listed = night(home("a", 0.6), home("b", 0.9, fault="wrong_scope", leg="both"))
+    assert priority_terms(listed, SETTINGS.ranking)["priority"].to_list() == listed["priority"].to_list()
+
+
+def test_a_spare_clamp_has_the_registers_rating_and_a_clamp_meter_none():
+    things = ("spare clamp of the same rating", "clamp of the same rating", "spare clamp", "clamp meter")
+    assert to_bring(things, 200.0) == "spare clamp, 200 A; clamp, 200 A; spare clamp, 200 A; clamp meter"
+    assert to_bring(things, None) == "; ".join(things)
+
+
+def test_two_faults_that_look_alike_are_both_named_with_the_test_that_tells_them():
+    row = night(home("A", 0.97, leg="both", legs_crossed=0.45, partial=0.02)).row(0, named=True)
+    crossed = CATALOGUE["legs_crossed"]
+    assert row["suspected_fault"] == "reversed"
+    assert row["also_possible"] == (
+        f"legs crossed 45 % (looks like: {crossed.looks_like}. Test on site: {crossed.remedy.prove})"
+    )
+
+
+def test_other_faults_come_likeliest_first_and_never_sound():
+    shares = {
+        "reversed": 0.4,
+        "dead": 0.1,
+        "partial": 0.2,
+        "loose_core": 0.09,
+        "sound": 0.21,
+        "same_leg": None,
+    }
+    told = also_possible(shares, "reversed", CATALOGUE, 0.1)
+    assert [part.split(" (")[0] for part in told.split(" | ")] == ["partial 20 %", "dead 10 %"]
+
+
+def test_energy_of_an_unknown_leg_is_the_least_and_of_an_unknown_home_none():
+    energy = pl.DataFrame({"site_id": ["A"], "l1_kwh_day": [4.0], "l2_kwh_day": [9.0]})
+    signals = energy.with_columns(
+        *(pl.lit(None, dtype=TYPES.get(n, pl.Float64)).alias(n) for n in NEEDS if n not in energy.columns)
+    )
+    schema = {"site_id": pl.String, "fault": pl.String, "leg": pl.String}
+    homes = pl.DataFrame([("A", "reversed", None), ("Z", "reversed", "l1")], schema=schema, orient="row")
+    assert wrong_energy(homes, signals, CATALOGUE).rows() == [("A", 8.0), ("Z", 0.0)]

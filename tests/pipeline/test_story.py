@@ -1,0 +1,171 @@
+"""The page of text about one home."""
+
+from datetime import date
+
+import polars as pl
+import pytest
+
+from pipeline.contract import FAULTS
+from pipeline.fault import CAUTIONS
+from pipeline.faults import CATALOGUE
+from pipeline.report.model import FaultCard
+from pipeline.story import WIDTH, tell_home
+
+PIECES = [
+    ("prior", "Before looking", "against", -5.4, "share of homes with reversed before any evidence"),
+    ("reversed_night", "Negative all night", "supports", 6.1, "negative in 98% / 0% of night intervals"),
+    (
+        "reversed_gain",
+        "Answers the sun with the sign turned",
+        "supports",
+        4.25,
+        "slope on PV +0.50 / -0.49 W per W",
+    ),
+    ("drops", "Drops to zero", "against", -0.5, "drops to zero 0.0 / 0.0 times a day"),
+    ("leak", "Copies a share of the other leg", "against", -0.03, "+0.00 on L1"),
+    ("wander", "Its floor wanders", "against", -0.01, "over 12 W"),
+    ("meter_low", "The utility meter counts more", "cannot tell", 0.0, "no data for this"),
+]
+
+
+def weights():
+    rows = [("A", at, piece, label, state, None, weight, text)
+            for at, (piece, label, state, weight, text) in enumerate(PIECES)]  # fmt: skip
+    names = ("site_id", "ordinal", "piece", "label", "state", "value", "weight", "sentence")
+    return pl.DataFrame(rows, schema=list(names), orient="row")
+
+
+def score(**changed):
+    shares = dict.fromkeys((*FAULTS, "sound"), 0.0) | {"reversed": 0.54, "legs_crossed": 0.43, "sound": 0.03}
+    return {
+        "area": "North", "crew_id": "C1", "likelihood": 0.97, "verdict": "suspect",
+        "suspected_fault": "reversed", "leg": "both", "fault_likelihoods": shares,
+        "onset_on": date(2026, 5, 14), "is_neutral_suspect": False, "is_clock_suspect": False,
+        "clock_offset_h": None, "evidence": "negative in 98% of the night",
+    } | changed  # fmt: skip
+
+
+LISTED = {
+    "rank": 3, "priority": 87.4, "suspected_fault": "reversed", "leg": "both", "fix_by": "visit",
+    "bring": "screwdriver for the monitor's terminals", "minutes_on_site": 25, "kwh_per_day_wrong": 24.04,
+    "also_possible": "legs crossed 43 % (looks like: both clamps reversed. Test on site: known load.)",
+}  # fmt: skip
+STANDING = {
+    "standing": "waiting", "standing_since": date(2026, 6, 2),
+    "cause": "listed since 2026-06-01, no visit since", "nights_listed": 14, "last_visit_on": None,
+}  # fmt: skip
+SOUND_STANDING = STANDING | {"standing": "not listed", "nights_listed": 0, "cause": "the data look right"}
+
+
+def card(name, cautions=()):
+    fault = CATALOGUE[name]
+    remedy = fault.remedy
+    return FaultCard(
+        name, fault.story, fault.looks_like, remedy.action, remedy.fix_by, "; ".join(remedy.bring),
+        remedy.minutes, remedy.prove, cautions,
+    )  # fmt: skip
+
+
+def told(listed=LISTED, standing=STANDING, fault="reversed", pieces=None, **changed):
+    of = card(fault, ("This one alone.",)) if fault else None
+    frame = weights() if pieces is None else pieces
+    return tell_home("A", score(**changed), frame, listed, standing, of)
+
+
+def plain(text):
+    """The text on one line, however it was broken."""
+    return " ".join(text.split())
+
+
+def test_it_says_what_is_suspected_where_and_since_when():
+    text = plain(told())
+    assert text.startswith(
+        "Home A, area North, installed by C1 97 % likely to have a CT install fault now: suspect."
+    )
+    assert f"reversed on both legs, since 2026-05-14. {CATALOGUE['reversed'].story}" in text
+    assert "from the first day of data" in plain(told(onset_on=None))
+
+
+def test_cautions_come_first_and_all_of_them():
+    text = plain(told(is_neutral_suspect=True, is_clock_suspect=True, clock_offset_h=6.0))
+    places = [
+        text.index(part) for part in ("SAFETY CALL", "clock looks off by about +6.0 h", *CAUTIONS, "This one")
+    ]
+    assert places == sorted(places)
+    assert places[-1] < text.index("Suspected")
+
+
+def test_work_at_the_desk_needs_no_shock_protection():
+    listed = LISTED | {"fix_by": "office", "bring": "", "suspected_fault": "wrong_ratio"}
+    text = plain(told(listed, fault="wrong_ratio"))
+    assert "Before anything else" not in text
+    assert "By office, no visit needed, 25 min" in text
+    assert "Bring nothing special" in text
+
+
+def test_prior_and_weights_add_up_to_the_score():
+    text = told()
+    column = [line for line in text.splitlines() if line[:8].strip().lstrip("+-").replace(".", "").isdigit()]
+    numbers = [float(line.split()[0]) for line in column]
+    assert numbers == [-5.4, 6.1, 4.25, -0.5, -0.04, 4.41]
+    assert sum(numbers[:-1]) == pytest.approx(numbers[-1])
+    assert "2 smaller pieces together" in text
+    assert "82.3 to 1 for it" in plain(text)
+    assert "Could not tell: The utility meter counts more." in plain(text)
+
+
+def test_a_score_against_a_fault_reads_so():
+    text = plain(told(pieces=weights().head(1)))
+    assert "-5.40 score, log odds of this fault against a sound install: 221 to 1 against it" in text
+
+
+def test_it_names_what_else_it_could_be_and_how_to_tell():
+    text = plain(told())
+    assert "legs crossed 43 % (looks like: both clamps reversed. Test on site: known load.)" in text
+    assert "- a sound install 3 %" in text
+    assert text.count("legs crossed") == 1
+
+
+def test_it_says_what_to_do_bring_and_prove():
+    text, remedy = plain(told()), CATALOGUE["reversed"].remedy
+    for part in (
+        "Rank 3 (priority 87)", "By visit, 25 min", f"Do {remedy.action}", f"Prove {remedy.prove}",
+        "Bring screwdriver for the monitor's terminals", "Energy 24.0 kWh a day misreported if it is so",
+    ):  # fmt: skip
+        assert part in text
+
+
+def test_it_says_where_the_home_stands():
+    assert (
+        "waiting since 2026-06-02: listed since 2026-06-01, no visit since On the list for 14 nights."
+        in plain(told())
+    )
+    visited = STANDING | {"last_visit_on": date(2026, 6, 9), "nights_listed": 1}
+    assert "On the list for 1 night. Last visit on 2026-06-09; only data since then speak." in plain(
+        told(standing=visited)
+    )
+
+
+def test_a_sound_home_has_nothing_to_do():
+    text = plain(
+        told(None, SOUND_STANDING, None, suspected_fault="sound", verdict="sound", likelihood=0.004, leg=None)
+    )
+    assert "under 1 % likely to have a CT install fault now: sound." in text
+    assert "No fault is likelier than a sound install." in text
+    assert "Nothing: the home is not on the list." in text
+    assert CAUTIONS[0] not in text
+
+
+def test_an_unproven_home_without_data_says_so():
+    text = plain(
+        told(
+            None, SOUND_STANDING, None, pieces=weights().clear(), verdict="unproven", area=None, crew_id=None
+        )
+    )
+    assert text.startswith("Home A 97 %")
+    assert "Unproven: the data so far settle it neither way" in text
+    assert "No data in the window" in text
+
+
+def test_no_line_is_too_long():
+    assert max(len(line) for line in told(is_neutral_suspect=True).splitlines()) <= WIDTH
