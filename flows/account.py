@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.night import NightResult
+from pipeline.report import words
 
 TOP_ROWS = 15
 MOST_NAMED = 12
@@ -16,10 +17,17 @@ LIST_COLUMNS = (
 
 
 def top_rows(result: NightResult) -> list[dict[str, Any]]:
-    """Return the first TOP_ROWS rows of the list as plain values, likelihood to two places, "" for null."""
-    top = result.revisit_list.head(TOP_ROWS).select(LIST_COLUMNS)
-    shown = top.with_columns(pl.col("likelihood").round(2), pl.col("since").cast(pl.String))
-    return [{k: "" if v is None else v for k, v in row.items()} for row in shown.to_dicts()]
+    """Return the first TOP_ROWS rows of the list in words, a LIST_COLUMNS key each."""
+    return [
+        {
+            **row,
+            "likelihood": words.percent(row["likelihood"]),
+            "suspected_fault": words.plain(row["suspected_fault"]),
+            "leg": row["leg"] or "",
+            "since": str(row["since"] or "first day"),
+        }
+        for row in result.revisit_list.head(TOP_ROWS).select(LIST_COLUMNS).to_dicts()
+    ]
 
 
 def night_account(result: NightResult) -> str:

@@ -5,12 +5,15 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
+from http import HTTPStatus
+from http.client import HTTPException
 from pathlib import Path
-from urllib.error import URLError
+from urllib.error import HTTPError
 from urllib.request import urlopen
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import cyclopts
 from cyclopts import App
@@ -26,6 +29,7 @@ from pipeline.plan import NightRequest
 LOOPBACK = "127.0.0.1"
 PORT = 4200
 START_S = 120
+ANSWER_S = 10
 app = App(name="python -m flows.nightly", help="Runs the night as a Prefect flow, once or on a cron.")
 
 
@@ -39,6 +43,7 @@ def start(
     once: bool = False,
     cron: str = "30 3 * * *",
     timezone: str = "UTC",
+    name: str = "nightly",
 ) -> None:
     """Run the night as a flow, once or on a cron.
 
@@ -58,12 +63,16 @@ def start(
         When to run: minute, hour, day of month, month, day of week.
     timezone
         IANA name of the time zone the cron is in.
+    name
+        What the schedule is called on the server; one a lake.
     """
     console = Console()
 
     def tell(line: str) -> None:
         console.print(line, highlight=False, markup=False, soft_wrap=True)
 
+    if (given := PREFECT_API_URL.value()) and not _answers(given):
+        raise NightFailed(f"PREFECT_API_URL {given}: no server answers; start it, or unset the variable")
     if once:
         folder = nightly(str(lake), str(out), as_of, window_days)
         tell(f"results: {folder}")
@@ -76,7 +85,7 @@ def start(
     with scheduling_server():
         tell(f"cron {cron!r}, {timezone}; watch at {str(PREFECT_API_URL.value()).removesuffix('/api')}")
         nightly.serve(
-            name="nightly",
+            name=name,
             schedule=schedule,
             parameters={"lake": str(lake.resolve()), "out": str(out.resolve()), "window_days": window_days},
             paused=False,
@@ -95,16 +104,20 @@ def nightly_schedule(cron: str, timezone: str) -> Schedule:
         The cron or the time zone is not one.
     """
     try:
+        ZoneInfo(timezone)
+    except (ValueError, ZoneInfoNotFoundError) as error:
+        raise InputError(f"--timezone {timezone!r}: not an IANA name such as America/Denver") from error
+    try:
         return Cron(cron, timezone=timezone)
     except ValueError as error:
-        raise InputError(f"--cron {cron!r} --timezone {timezone!r}: {error}") from error
+        raise InputError(f"--cron {cron!r}: {error}; give five fields such as '30 3 * * *'") from error
 
 
 @contextmanager
 def scheduling_server() -> Iterator[None]:
-    """Have a server that schedules: the one PREFECT_API_URL names, or our own on loopback while this runs.
+    """Have a server that schedules: PREFECT_API_URL's, one that answers at PORT on loopback, or our own.
 
-    A flow alone makes do with an in-process server, but that one does not schedule.
+    A flow alone makes do with an in-process server, but that one does not schedule. Ours ends with this.
 
     Raises
     ------
@@ -114,31 +127,45 @@ def scheduling_server() -> Iterator[None]:
     if PREFECT_API_URL.value():
         yield
         return
-    port = PORT if _is_free(PORT) else _free_port()
-    url = f"http://{LOOPBACK}:{port}/api"
-    command = [sys.executable, "-m", "prefect", "server", "start", "--host", LOOPBACK, "--port", str(port)]
-    # In a session of its own, so that Ctrl-C reaches the runner first, which still tells the server.
-    server = subprocess.Popen(command, stdout=subprocess.DEVNULL, start_new_session=True)
+    url, server = _url(PORT), None
+    if not _answers(url):
+        port = PORT if _is_free(PORT) else _free_port()
+        url, server = _url(port), _start_server(port)
     try:
-        _await_health(server, url)
+        until = time.monotonic() + START_S
+        while not _answers(url):
+            if time.monotonic() > until or (server and server.poll() is not None):
+                raise NightFailed(f"{url}: the scheduling server did not start; see `prefect server start`")
+            time.sleep(0.5)
         os.environ["PREFECT_API_URL"] = url  # the flow runs are processes of their own
         with temporary_settings({PREFECT_API_URL: url}):
             yield
     finally:
         os.environ.pop("PREFECT_API_URL", None)
-        server.terminate()
-        server.wait()
+        if server:
+            server.terminate()
+            server.wait()
 
 
-def _await_health(server: "subprocess.Popen[bytes]", url: str) -> None:
-    until = time.monotonic() + START_S
-    while time.monotonic() < until and server.poll() is None:
-        try:
-            with urlopen(f"{url}/health", timeout=5):
-                return
-        except (URLError, OSError):
-            time.sleep(0.5)
-    raise NightFailed(f"{url}: the scheduling server did not start; start one and set PREFECT_API_URL")
+def _start_server(port: int) -> "subprocess.Popen[bytes]":
+    command = [sys.executable, "-m", "prefect", "server", "start", "--host", LOOPBACK, "--port", str(port)]
+    # In a session of its own, so that Ctrl-C reaches the runner first, which still tells the server.
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, start_new_session=True)
+
+
+def _url(port: int) -> str:
+    return f"http://{LOOPBACK}:{port}/api"
+
+
+def _answers(url: str) -> bool:
+    """Whether a server is there, if only to say that it wants to know who asks."""
+    try:
+        with urlopen(f"{url}/health", timeout=ANSWER_S):
+            return True
+    except HTTPError as error:
+        return error.code in (HTTPStatus.UNAUTHORIZED, HTTPStatus.FORBIDDEN)
+    except (OSError, HTTPException, ValueError):
+        return False
 
 
 def _is_free(port: int) -> bool:
@@ -152,10 +179,10 @@ def _free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def main() -> None:
+def main(tokens: Sequence[str] | None = None) -> None:
     """Run the command line; a known error is one line on stderr, exit status as the nightclamp command's."""
     try:
-        app(exit_on_error=False, print_error=False)
+        app(tokens, exit_on_error=False, print_error=False)
     except cyclopts.CycloptsError as error:
         _stop(str(error), 2)
     except NightclampError as error:

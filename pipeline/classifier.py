@@ -1,7 +1,7 @@
 """Evidence -> calibrated likelihoods: an additive model, prior plus one weight a piece of evidence.
 
 A multinomial logistic regression over the pieces, each spread over steps so that its weight need not grow evenly with
-its value, and a step of its own for *cannot tell*; moved from the training mix to the fleet's base rate, and tempered
+its value; *cannot tell* adds nothing. Then moved from the training mix to the fleet's base rate, and tempered
 on fleets it never fitted.
 """
 
@@ -27,8 +27,8 @@ from pipeline.errors import InputError
 Float = NDArray[np.float64]
 SHIPPED = "model"
 # Where a piece's weight may step up: near no, near yes, and a few places between.
-EDGES = (0.02, 0.1, 0.3, 0.7, 0.9, 0.98)
-STEPS = len(EDGES) + 2
+EDGES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.7, 0.9, 0.98)
+STEPS = len(EDGES) + 1
 _FILE, _CARD = "weights.skops", "card.json"
 # What the model file may hold; anything else in it is refused before it is built.
 TRUSTED = ("sklearn.linear_model._logistic.LogisticRegression",)
@@ -105,10 +105,13 @@ class Model:
 
 
 def encode(values: Float) -> Float:
-    """Return evidence (n, pieces) as (n, pieces * STEPS): signed value, whether it is over each edge, cannot tell."""
+    """Return evidence (n, pieces) as (n, pieces * STEPS): the signed value, and how it lies to each edge.
+
+    Over an edge is +0.5, under it -0.5; *cannot tell* is 0 throughout, so it adds nothing to any class.
+    """
     unknown = np.isnan(values)
-    signed = np.where(unknown, 0.0, 2 * values - 1)
-    steps = [signed, *(np.where(unknown, 0.0, values > edge) for edge in EDGES), unknown]
+    steps = [2 * values - 1, *(np.where(values > edge, 0.5, -0.5) for edge in EDGES)]
+    steps = [np.where(unknown, 0.0, step) for step in steps]
     spread: Float = np.stack(steps, axis=2).astype(np.float64).reshape(len(values), -1)
     return spread
 

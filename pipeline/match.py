@@ -14,10 +14,21 @@ GAIN_SE_MAX = 0.25
 
 
 def near(name: str, target: float | pl.Expr, se: str, tolerance: float = GAIN_TOLERANCE, se_max: float = GAIN_SE_MAX) -> pl.Expr:
-    """exp(-z^2 / 2) of column `name` against `target`, z over its error `se` and a tolerance, both in its unit."""
+    """(1 + z^2 / 4)^-1.5 of column `name` against `target`, z over its error `se` and a tolerance.
+
+    The tail is long so that ten errors off weighs more than three; errors and tolerance are in the column's unit.
+
+    The larger the error, the nearer to 0.5; null from `se_max` on.
+    """
     spread = (pl.col(se).pow(2) + tolerance**2).sqrt()
     z = (pl.col(name) - target) / spread
-    return pl.when(pl.col(se) <= se_max).then((-(z**2) / 2).exp())
+    return _as_sure((1 + z**2 / 4) ** -1.5, se, se_max)
+
+
+def _as_sure(value: pl.Expr, se: str, se_max: float) -> pl.Expr:
+    """Draw `value` towards 0.5 as the error `se` nears `se_max`, and make it null from there on."""
+    sure = 1 - (pl.col(se) / se_max) ** 2
+    return pl.when(pl.col(se) < se_max).then(0.5 + (value - 0.5) * sure)
 
 
 def above(value: str | pl.Expr, middle: float, width: float) -> pl.Expr:
@@ -36,7 +47,7 @@ def between(name: str, low: float, high: float, se: str, se_max: float = GAIN_SE
     width = (pl.col(se).pow(2) + 0.03**2).sqrt() / 1.7
     up = 1 / (1 + (-((pl.col(name) - low) / width).clip(-40, 40)).exp())
     down = 1 / (1 + (((pl.col(name) - high) / width).clip(-40, 40)).exp())
-    return pl.when(pl.col(se) <= se_max).then(up * down)
+    return _as_sure(up * down, se, se_max)
 
 
 def outside(name: str, low: float, high: float, se: str, se_max: float = GAIN_SE_MAX) -> pl.Expr:

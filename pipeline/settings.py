@@ -61,6 +61,7 @@ class DaySettings(Section):
     battery_idle_w: float
     noise_w: float
     zero_w: float
+    balanced_w: float
     tiny_w: float
     drop_w: float
     glitch_share: float

@@ -91,6 +91,13 @@ PIECES: tuple[Piece, ...] = (
         "negative in {day_l1_negative_share:.1%} / {day_l2_negative_share:.1%} of daytime intervals",
     ),
     Piece(
+        "held_at_zero",
+        "Held at about zero by day, as a battery does",
+        ("balanced_share",),
+        {"both": above("balanced_share", 0.3, 0.05) * below("tiny_l1_share", 0.6, 0.05) * below("mirror_day_share", 0.75, 0.04)},
+        "the legs sum to about zero in {balanced_share:.0%} of sunny intervals",
+    ),
+    Piece(
         "hidden_battery",
         "The legs hover around zero together by night, as a battery makes them",
         ("night_sum_low_w", "night_sum_high_w", "has_battery"),

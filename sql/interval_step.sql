@@ -14,8 +14,9 @@
 --   d_l1_var, d_l2_var [var]; d_vdiff_v, d_vmean_v [V] the same
 --   before_l1_w, before_l2_w [W] the row before; twice_before_l1_w, twice_before_l2_w [W] the row before that
 --   is_step        [bool] the previous row is at most longest_gap_min away: only then a step counts
+--   is_battery_idle [bool] the battery rests in this row and the one before, or there is none
 --   is_calm        [bool] the step is not driven by PV: night, or the probe stood still
---   is_ramp        [bool] the probe moved enough to calibrate by
+--   is_ramp        [bool] PV moved enough to calibrate by, and no battery answered
 WITH sky AS (
   SELECT
     i.*,
@@ -53,6 +54,8 @@ WITH sky AS (
     net_w - lag(net_w) OVER by_home AS d_net_w,
     lag(l1_w) OVER by_home AS before_l1_w,
     lag(l2_w) OVER by_home AS before_l2_w,
+    abs(coalesce(battery_w, 0)) < $battery_idle_w AND abs(coalesce(lag(battery_w) OVER by_home, 0)) < $battery_idle_w
+      AS is_battery_idle,
     lag(l1_w, 2) OVER by_home AS twice_before_l1_w,
     lag(l2_w, 2) OVER by_home AS twice_before_l2_w,
     coalesce(gap_min <= $longest_gap_min, false) AS is_step
@@ -62,5 +65,5 @@ WITH sky AS (
 SELECT
   *,
   is_step AND (is_night OR coalesce(abs(d_probe_w), 0) < $calm_w) AS is_calm,
-  is_step AND coalesce(abs(d_probe_w) >= ramp_w, false) AS is_ramp
+  is_step AND is_battery_idle AND coalesce(abs(d_pv_w) >= ramp_w, false) AS is_ramp
 FROM step

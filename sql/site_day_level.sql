@@ -4,6 +4,7 @@
 --   n_row, n_l1, n_l2, n_pv, n_volt, n_net, n_battery [rows]  rows, and rows with the value
 --   length_min, covered_min [min]                  usual interval, time covered by rows
 --   n_dark, n_dark_pv_live, n_night, n_sun [rows]  sun below the dark line; of these with PV live; quiet nights; sun up
+--   n_pv_sun, n_balanced [rows]                    PV live and sun up; of these with the legs summing to about zero
 --   n_neg_l1_night, n_neg_l2_night, n_neg_sum_night, n_neg_l1_day, n_neg_l2_day [rows]  below -noise
 --   n_zero_l1, n_zero_l2, n_zero_all, n_zero_l1_dark, n_zero_l2_dark [rows]  within the zero band; all channels at once by day
 --   n_lone_l1, n_lone_l2 [rows]                    zero twice running while the other leg or PV lives (a net reading only passes through zero)
@@ -41,6 +42,8 @@ SELECT
   count_if(is_night AND l1_w + coalesce(l2_w, 0) < -$noise_w) AS n_neg_sum_night,
   count_if(is_day AND l1_w < -$noise_w) AS n_neg_l1_day,
   count_if(is_day AND l2_w < -$noise_w) AS n_neg_l2_day,
+  count_if(sun_sin > $sun_sin AND is_pv_live) AS n_pv_sun,
+  count_if(sun_sin > $sun_sin AND is_pv_live AND abs(l1_w + coalesce(l2_w, 0)) < $balanced_w) AS n_balanced,
   count_if(is_zero_l1) AS n_zero_l1, count_if(is_zero_l2) AS n_zero_l2,
   count_if(is_zero_l1 AND coalesce(is_zero_l2, true) AND abs(pv_w) < $zero_w AND sun_sin > $sun_sin) AS n_zero_all,
   count_if(is_dark AND is_zero_l1) AS n_zero_l1_dark, count_if(is_dark AND is_zero_l2) AS n_zero_l2_dark,

@@ -8,7 +8,7 @@
 --   night_l1_high_w, night_l2_high_w, night_sum_high_w [W] highs; l1_night_wander, l2_night_wander [W] spread of lows
 --   night_l1_negative_share, night_l2_negative_share, night_sum_negative_share, day_l1_negative_share,
 --   day_l2_negative_share [0..1]
---   zero_l1_share, zero_l2_share, zero_all_share, zero_l1_dark_share, zero_l2_dark_share, tiny_l1_share, tiny_l2_share,
+--   zero_l1_share, zero_l2_share, zero_all_share, balanced_share, zero_l1_dark_share, zero_l2_dark_share, tiny_l1_share, tiny_l2_share,
 --   stale_l1_share, stale_l2_share [0..1]; drop_l1_day, drop_l2_day, glitch_l1_day, glitch_l2_day [1/day]
 --   lone_zero_l1_share, lone_zero_l2_share [0..1] zero while another channel lives
 --   dark_l1_size_w, dark_l2_size_w [W] median over the days of the 90th percentile of the size of dark readings
@@ -54,6 +54,7 @@ SELECT
   w.n_neg_l2_day / nullif(w.n_l2 - w.n_night, 0) AS day_l2_negative_share,
   w.n_zero_l1 / nullif(w.n_l1, 0) AS zero_l1_share, w.n_zero_l2 / nullif(w.n_l2, 0) AS zero_l2_share,
   w.n_zero_all / nullif(w.n_sun, 0) AS zero_all_share,
+  w.n_balanced / nullif(w.n_pv_sun, 0) AS balanced_share,
   w.n_zero_l1_dark / nullif(w.n_dark, 0) AS zero_l1_dark_share,
   w.n_zero_l2_dark / nullif(w.n_dark, 0) AS zero_l2_dark_share,
   w.n_tiny_l1 / nullif(w.n_l1, 0) AS tiny_l1_share, w.n_tiny_l2 / nullif(w.n_l2, 0) AS tiny_l2_share,

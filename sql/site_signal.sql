@@ -15,8 +15,8 @@
 --   has_probe [bool]         enough PV ramps to speak
 WITH gain AS (
   SELECT f.*, r.* EXCLUDE (site_id),
-    CASE WHEN r.is_added_back THEN CASE WHEN r.service = 'single' THEN 1.0 ELSE 0.5 END ELSE 0 END AS added,
-    CASE WHEN r.service = 'single' THEN -1.0 ELSE -0.5 END AS unit
+    (CASE WHEN r.is_added_back THEN CASE WHEN r.service = 'single' THEN 1.0 ELSE 0.5 END ELSE 0 END)::DOUBLE AS added,
+    (CASE WHEN r.service = 'single' THEN -1.0 ELSE -0.5 END)::DOUBLE AS unit
   FROM site_feature f
   JOIN site_fact r USING (site_id)
 ), clock AS (
@@ -31,7 +31,7 @@ SELECT * EXCLUDE (added, unit),
   coalesce((slope_sum - 2 * added) / (2 * unit), (slope_l1 - added) / unit) AS gain_sum,
   slope_l1_se / abs(unit) AS gain_l1_se, slope_l2_se / abs(unit) AS gain_l2_se,
   coalesce(slope_sum_se / abs(2 * unit), slope_l1_se / abs(unit)) AS gain_sum_se,
-  CASE WHEN is_declared_upstream THEN 1.0 WHEN NOT is_declared_upstream THEN 0.0 END AS expected_gain,
+  (CASE WHEN is_declared_upstream THEN 1.0 WHEN NOT is_declared_upstream THEN 0.0 END)::DOUBLE AS expected_gain,
   CASE WHEN is_declared_upstream THEN unit + added WHEN NOT is_declared_upstream THEN added END AS slope_expected,
   degrees(atan2(var_l1, -slope_l1 + added)) - CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l1_deg,
   degrees(atan2(var_l2, -slope_l2 + added)) + CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l2_deg,

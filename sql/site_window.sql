@@ -21,7 +21,7 @@ WITH day_of_home AS (
 )
 SELECT
   site_id,
-  count(*) AS days, count_if(n_night > 0) AS nights, min(day) AS first_day, max(day) AS last_day,
+  count(*) AS days, count_if(n_night > 0)::INTEGER AS nights, min(day) AS first_day, max(day) AS last_day,
   median(length_min) AS length_min,
   median(l1_night_p05) AS l1_night_p05, median(l1_night_p50) AS l1_night_p50, median(l1_night_p95) AS l1_night_p95,
   median(l2_night_p05) AS l2_night_p05, median(l2_night_p50) AS l2_night_p50, median(l2_night_p95) AS l2_night_p95,

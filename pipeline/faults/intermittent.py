@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit, Float
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
-from pipeline.match import above, below, by_leg
+from pipeline.match import above, below, by_leg, only_if
 from pipeline.misread import each_leg, number, read_kwh
 from pipeline.wiring import Wiring
 
@@ -61,19 +61,29 @@ REMEDY = Remedy(
     habit="Crimp splices with the tool, not with pliers, and tug each wire afterwards.",
 )
 
+def _has_base(leg: str) -> pl.Expr:
+    """The leg usually carries something by night; one that is often empty drops to zero all by itself."""
+    return pl.col(f"night_{leg}_w").abs() > 25
+
+
 PIECES: tuple[Piece, ...] = (
     Piece(
         "drops",
         "Drops to zero and comes back while the rest lives",
         ("drop_l1_day", "drop_l2_day", "zero_l1_share", "zero_l2_share"),
-        by_leg(lambda leg: above(f"drop_{leg}_day", 0.15, 0.03) * below(f"drop_{leg}_day", 10.0, 1.5)),
+        by_leg(lambda leg: only_if(_has_base(leg), above(f"drop_{leg}_day", 0.15, 0.03) * below(f"drop_{leg}_day", 10.0, 1.5))),
         "drops to zero {drop_l1_day:.1f} / {drop_l2_day:.1f} times a day",
     ),
     Piece(
         "lone_zeros",
         "Zero part of the time while the rest lives",
         ("lone_zero_l1_share", "lone_zero_l2_share"),
-        by_leg(lambda leg: above(f"lone_zero_{leg}_share", 0.006, 0.002) * below(f"lone_zero_{leg}_share", 0.6, 0.05)),
+        by_leg(
+            lambda leg: only_if(
+                _has_base(leg),
+                above(f"lone_zero_{leg}_share", 0.006, 0.002) * below(f"lone_zero_{leg}_share", 0.6, 0.05),
+            )
+        ),
         "zero in {lone_zero_l1_share:.1%} / {lone_zero_l2_share:.1%} of intervals while the rest lives",
     ),
 )

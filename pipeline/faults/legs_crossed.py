@@ -61,6 +61,11 @@ REMEDY = Remedy(
     habit="Trace each lead from clamp to terminal with a finger, and mark both ends before landing it.",
 )
 
+def _not_turned() -> pl.Expr:
+    """The leg voltages don't say that both clamps are merely turned; 1 where they say nothing."""
+    return 1 - (positive("sag_l1_z") * negative("sag_l2_z")).fill_null(0.0)
+
+
 PIECES: tuple[Piece, ...] = (
     Piece(
         "both_gains_negative",
@@ -69,6 +74,7 @@ PIECES: tuple[Piece, ...] = (
         {
             "both": near("gain_l1", -1.0, "gain_l1_se", tolerance=0.15)
             * near("gain_l2", -1.0, "gain_l2_se", tolerance=0.15)
+            * _not_turned()
         },
         "slope on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
     ),
@@ -79,7 +85,8 @@ PIECES: tuple[Piece, ...] = (
         {
             "both": only_if(
                 (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
-                ((pl.col("night_l1_negative_share") + pl.col("night_l2_negative_share") - 1).clip(0, 1)).pow(2),
+                ((pl.col("night_l1_negative_share") + pl.col("night_l2_negative_share") - 1).clip(0, 1)).pow(2)
+                * _not_turned(),
             )
         },
         "negative in {night_l1_negative_share:.0%} and {night_l2_negative_share:.0%} of night intervals",

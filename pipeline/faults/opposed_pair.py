@@ -72,7 +72,7 @@ PIECES: tuple[Piece, ...] = (
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "cts_per_leg"),
         by_leg(
             lambda leg: only_if(
-                pl.col("is_declared_upstream") & (pl.col("cts_per_leg") > 1),
+                pl.col("is_declared_upstream") & (pl.col("cts_per_leg") > 1) & ~pl.col("is_battery_hidden"),
                 near(f"gain_{leg}", 0.0, f"gain_{leg}_se", tolerance=0.12) * below(f"zero_{leg}_share", 0.3, 0.05),
             )
         ),

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit, Float
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
-from pipeline.match import above, by_leg, only_if
+from pipeline.match import above, below, by_leg, only_if
 from pipeline.misread import each_leg, number, other_kwh
 from pipeline.wiring import Wiring
 
@@ -67,13 +67,24 @@ REMEDY = Remedy(
 
 PIECES: tuple[Piece, ...] = (
     Piece(
+        "leak_turned",
+        "Copies a share of the other leg with the sign turned, as no load does",
+        ("leak_l1", "leak_l1_se", "leak_l2", "leak_l2_se"),
+        by_leg(
+            lambda leg: only_if(
+                pl.col(f"leak_{leg}_se") < 0.03, above(-pl.col(f"leak_{leg}") - 2 * pl.col(f"leak_{leg}_se"), 0.02, 0.006)
+            )
+        ),
+        "steps of the other leg alone show as {leak_l1:+.2f} on L1 and {leak_l2:+.2f} on L2",
+    ),
+    Piece(
         "leak",
         "Copies a share of the other leg",
         ("leak_l1", "leak_l1_se", "leak_l2", "leak_l2_se"),
         by_leg(
             lambda leg: only_if(
                 pl.col(f"leak_{leg}_se") < 0.03,
-                above(pl.col(f"leak_{leg}").abs() - 2 * pl.col(f"leak_{leg}_se"), 0.045, 0.012),
+                above(pl.col(f"leak_{leg}") - 2 * pl.col(f"leak_{leg}_se"), 0.05, 0.012),
             )
         ),
         "steps of the other leg alone show as {leak_l1:+.2f} on L1 and {leak_l2:+.2f} on L2",
@@ -86,6 +97,7 @@ PIECES: tuple[Piece, ...] = (
             lambda leg: only_if(
                 (pl.col("nights") > 2) & ~pl.col("is_battery_hidden"),
                 above(f"{leg}_night_wander", 60.0, 15.0)
+                * below(f"glitch_{leg}_day", 0.5, 0.1)
                 * above(f"night_{leg}_negative_share", 0.01, 0.004)
                 * (1 - above(f"night_{leg}_negative_share", 0.9, 0.03)),
             )

@@ -81,11 +81,18 @@ PIECES: tuple[Piece, ...] = (
         ("equal_share", "equal_day_share", "active_steps"),
         {
             leg: _mirrors("equal")
-            * _same_levels()
             * (sign("sag_one_z", 2.0).fill_null(0.5))
             for leg, sign in (("l1", positive), ("l2", negative))
         },
         "{equal_share:.0%} of {active_steps:.0f} night steps are the same on both legs",
+    ),
+    Piece(
+        "copied_levels",
+        "The legs stand at the same height all night and step alike",
+        ("night_l1_w", "night_l2_w", "night_l1_high_w", "night_l2_high_w", "equal_share"),
+        {"both": _same_levels() * _mirrors("equal")},
+        "nights around {night_l1_w:.0f} W on L1 and {night_l2_w:.0f} W on L2",
+        tells_leg=False,
     ),
     Piece(
         "sum_near_zero",

@@ -60,7 +60,8 @@ PIECES: tuple[Piece, ...] = (
         "Both legs off by the same factor against the sun",
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
         {
-            "both": alike("gain_l1", "gain_l2", "gain_l1_se", "gain_l2_se")
+            "both": only_if(~pl.col("is_battery_hidden") | (pl.col("gain_sum") > 1), pl.lit(1.0))
+            * alike("gain_l1", "gain_l2", "gain_l1_se", "gain_l2_se")
             * outside("gain_sum", 0.85, 1.17, "gain_sum_se", se_max=0.2)
             * above("gain_sum", 0.17, 0.04)
         },

@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy
-from pipeline.match import above, near, only_if
+from pipeline.match import above, below, near, only_if
 from pipeline.misread import bounded, number
 from pipeline.wiring import Wiring
 
@@ -59,10 +59,11 @@ PIECES: tuple[Piece, ...] = (
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
         {
             "both": only_if(
-                pl.col("is_declared_upstream"),
+                pl.col("is_declared_upstream") & ~pl.col("is_battery_hidden"),
                 near("gain_l1", 0.0, "gain_l1_se")
                 * pl.when(pl.col("service") == "single").then(1.0).otherwise(near("gain_l2", 0.0, "gain_l2_se"))
-                * _alive(),
+                * _alive()
+                * below(pl.col("balanced_share").fill_null(0.0), 0.3, 0.05),
             )
         },
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W though the register says upstream",

@@ -1,4 +1,4 @@
-"""Every table of sql/ over a tiny simulated lake: what the tests of headers and cases take column types from."""
+"""Every table of sql/ over a tiny simulated lake: where the other tests take column types from."""
 
 from __future__ import annotations
 
@@ -23,7 +23,9 @@ from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
 SETTINGS = load_settings()
-STEMS = sorted(path.name.removesuffix(".sql") for path in files("sql").iterdir() if path.name.endswith(".sql"))
+STEMS = sorted(
+    path.name.removesuffix(".sql") for path in files("sql").iterdir() if path.name.endswith(".sql")
+)
 TABLES = [stem for stem in STEMS if stem != "macros"]
 # Tables that queries read from files, and the parameter that names the files.
 FROM_FILES = {"site_day": "day_files", "site_hour": "hour_files"}
@@ -46,7 +48,7 @@ class Header:
 def read_header(text: str) -> Header:
     """Read a header: grain, sentence, then lines indented by three: `name, name [unit] meaning`.
 
-    `and all of TABLE but x` stands for all columns of another table but x, `and some of TABLE: which` for some.
+    `and all of TABLE but x` stands for all columns of a table but x, `and some of TABLE: which` for some.
     """
     comment = [line[2:] for line in text.splitlines()[: _comment_lines(text)]]
     grain, *rest = (line.removeprefix(" ") for line in comment)
@@ -57,7 +59,9 @@ def read_header(text: str) -> Header:
     for which, tables, but in _MARKER.findall(block):
         found[which] += _names(tables)
         found["but"] += _names(but)
-    return Header(grain, " ".join(rest[:first]), tuple(columns), *(tuple(found[w]) for w in ("all", "some", "but")))
+    return Header(
+        grain, " ".join(rest[:first]), tuple(columns), *(tuple(found[w]) for w in ("all", "some", "but"))
+    )
 
 
 def _comment_lines(text: str) -> int:
@@ -70,7 +74,7 @@ def _names(text: str) -> list[str]:
 
 
 class World:
-    """A DuckDB that holds every table of one simulated day, so that any query can be described or run on it."""
+    """A DuckDB that holds every table of one simulated day: any query can be described or run on it."""
 
     def __init__(self, root: Path) -> None:
         write_lake(FleetSpec(sites=2, days=1, minutes=60, seed=1), root / "lake")
@@ -100,10 +104,8 @@ class World:
 
     def columns_of(self, table: str) -> dict[str, str]:
         """Column -> type of a query of sql/, or of a table that the pipeline hands to the queries."""
-        if table in TABLES:
-            relation = select(self.con, table, self.params)
-        else:
-            relation = self.con.table(table)
+        is_query = table in TABLES
+        relation = select(self.con, table, self.params) if is_query else self.con.table(table)
         return {name: str(kind) for name, kind in zip(relation.columns, relation.types, strict=True)}
 
 

@@ -56,7 +56,9 @@ def test_case(path: Path, world: World, tmp_path: Path) -> None:
     result = select(con, table, params).pl().sort(case["key"]).to_dicts()
     con.close()
 
-    assert [row_key(row, case["key"]) for row in result] == [row_key(row, case["key"]) for row in case["expect"]]
+    assert [row_key(row, case["key"]) for row in result] == [
+        row_key(row, case["key"]) for row in case["expect"]
+    ]
     for found, wanted in zip(result, case["expect"], strict=True):
         told = {column: found[column] for column in wanted}
         assert told == {c: close(value, case.get("within", 1e-9)) for c, value in wanted.items()}
