@@ -61,6 +61,16 @@ def alike(one: str, other: str, se_one: str, se_other: str, tolerance: float = G
     return (-(((pl.col(one) - pl.col(other)) / spread) ** 2) / 2).exp()
 
 
+def steady(at_least_days: int = 4) -> pl.Expr:
+    """The days' slopes of both legs together agree among themselves, and before noon with after noon.
+
+    A battery that answers to the sun on some days, or an array that looks another way, makes them differ.
+    """
+    days = below("slope_scatter", 0.1, 0.02)
+    noon = alike("slope_am", "slope_pm", "slope_am_se", "slope_pm_se").fill_null(1.0)
+    return only_if(pl.col("slope_days") >= at_least_days, days * noon)
+
+
 def positive(z: str, width: float = 1.5) -> pl.Expr:
     """Column `z` [standard errors] is above 0."""
     return above(z, 0.0, width)

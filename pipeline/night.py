@@ -113,7 +113,7 @@ def take_in(plan: Plan, settings: Settings, tell: Callable[[str], None] = lambda
     try:
         return refresh_days(
             con, plan.lake, plan.days, plan.registers, plan.store, settings, plan.workdir,
-            lambda day, is_fresh: tell(f"  {day}: {'read' if is_fresh else 'unchanged'}"),
+            lambda day, is_fresh: tell(f"  {day} read") if is_fresh else None,
         )  # fmt: skip
     finally:
         con.close()

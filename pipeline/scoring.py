@@ -161,7 +161,11 @@ def _evidence(row: Mapping[str, Any], values: Float, model: Model, name: str, ca
         order = [at for at, (owner, _) in enumerate(all_pieces(catalogue)) if owner == SOUND and values[at] > 0.5]
     else:
         added = model.contributions(values[None, :], name)[0]
-        order = [int(at) for at in np.argsort(-added, kind="stable") if added[at] > 0.1 and not np.isnan(values[at])]
+        owners = np.array([owner == name for owner, _ in all_pieces(catalogue)])
+        says_yes = np.nan_to_num(values) > 0.5
+        # What the fault itself predicts convinces before what merely doesn't fit a right install.
+        rank = np.lexsort((-added, ~(owners & says_yes)))
+        order = [int(at) for at in rank if added[at] > 0.05 and not np.isnan(values[at])]
     told: list[str] = []
     for at in order:
         text = sentence(pieces[at].sentence, row)

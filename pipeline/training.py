@@ -47,16 +47,16 @@ class Lesson:
 
 # Interval lengths, seasons and lengths of history that a fleet may have.
 LESSONS = (
-    Lesson(1200, 28, 15, date(2025, 6, 20)),
-    Lesson(900, 28, 15, date(2025, 12, 21)),
-    Lesson(500, 28, 5, date(2026, 3, 31)),
-    Lesson(700, 14, 15, date(2025, 9, 15)),
-    Lesson(600, 30, 60, date(2026, 5, 10)),
-    Lesson(500, 30, 30, date(2025, 10, 25)),
-    Lesson(900, 4, 15, date(2026, 7, 4)),
-    Lesson(700, 28, 15, date(2026, 4, 20), True),
-    Lesson(400, 10, 5, date(2025, 11, 5), True),
-    Lesson(400, 28, 60, date(2025, 8, 8), True),
+    Lesson(2400, 28, 15, date(2025, 6, 20)),
+    Lesson(1800, 28, 15, date(2025, 12, 21)),
+    Lesson(1000, 28, 5, date(2026, 3, 31)),
+    Lesson(1400, 14, 15, date(2025, 9, 15)),
+    Lesson(1200, 30, 60, date(2026, 5, 10)),
+    Lesson(1000, 30, 30, date(2025, 10, 25)),
+    Lesson(1800, 4, 15, date(2026, 7, 4)),
+    Lesson(1400, 28, 15, date(2026, 4, 20), True),
+    Lesson(800, 10, 5, date(2025, 11, 5), True),
+    Lesson(800, 28, 60, date(2025, 8, 8), True),
 )
 
 

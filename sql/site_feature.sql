@@ -2,7 +2,7 @@
 -- What the physics of trade.md section 3 says of the home over its span, from the merged sums.
 --   site_id [-], days, nights, slope_days [days], length_min [min], coverage_share [0..1] of the span's time
 --   slope_l1, slope_l1_se, slope_l2, slope_l2_se, slope_sum, slope_sum_se, slope_am, slope_am_se, slope_pm,
---   slope_pm_se, slope_net, slope_net_se [W/W] on the probe; am and pm: the sum before and after the sun's noon
+--   slope_scatter, --   slope_pm_se, slope_net, slope_net_se [W/W] on the probe; am and pm: the sum before and after the sun's noon
 --   var_l1, var_l1_se, var_l2, var_l2_se [var/W]   reactive power on the probe
 --   night_l1_w, night_l2_w, night_sum_w, night_l1_low_w, night_l2_low_w, night_sum_low_w [W] nightly medians and lows
 --   night_l1_high_w, night_l2_high_w, night_sum_high_w [W] highs; l1_night_wander, l2_night_wander [W] spread of lows
@@ -29,7 +29,7 @@
 WITH slope AS (
   PIVOT site_window_slope
   ON series IN ('l1', 'l2', 'sum', 'am', 'pm', 'net', 'l1_var', 'l2_var')
-  USING max(slope) AS s, max(slope_se) AS se, max(slope_days) AS n
+  USING max(slope) AS s, max(slope_se) AS se, max(slope_days) AS n, max(slope_scatter) AS sd
   GROUP BY site_id
 ), sag AS (
   FROM site_window_fit WHERE system = 'sag'
@@ -41,7 +41,7 @@ SELECT
   least(1, w.covered_min / (1440.0 * w.days)) AS coverage_share,
   s.l1_s AS slope_l1, s.l1_se AS slope_l1_se, s.l2_s AS slope_l2, s.l2_se AS slope_l2_se,
   s.sum_s AS slope_sum, s.sum_se AS slope_sum_se, s.am_s AS slope_am, s.am_se AS slope_am_se, s.pm_s AS slope_pm, s.pm_se AS slope_pm_se,
-  s.net_s AS slope_net, s.net_se AS slope_net_se,
+  s.sum_sd AS slope_scatter, s.net_s AS slope_net, s.net_se AS slope_net_se,
   s.l1_var_s AS var_l1, s.l1_var_se AS var_l1_se, s.l2_var_s AS var_l2, s.l2_var_se AS var_l2_se,
   w.l1_night_p50 AS night_l1_w, w.l2_night_p50 AS night_l2_w, w.sum_night_p50 AS night_sum_w,
   w.l1_night_p05 AS night_l1_low_w, w.l2_night_p05 AS night_l2_low_w, w.sum_night_p05 AS night_sum_low_w,

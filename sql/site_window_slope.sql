@@ -6,6 +6,7 @@
 --   slope    [W/W]   merged slope on the probe
 --   slope_se [W/W]   its standard error
 --   slope_days [days] days with enough ramps
+--   slope_scatter [W/W] how far the days lie apart beyond what their own errors explain
 WITH daily AS (
   SELECT d.site_id, unnest([
       {'series': 'l1', 'slope': s_l1, 'day_se': s_l1_se}, {'series': 'l2', 'slope': s_l2, 'day_se': s_l2_se},
@@ -28,14 +29,15 @@ WITH daily AS (
   FROM usable
 ), merged AS (
   SELECT site_id, series, sum(weight * slope) / sum(weight) AS slope, sum(weight) AS weights,
-    1 / sqrt(sum(1 / pow(day_se, 2))) AS promised_se, count(*) AS slope_days
+    1 / sqrt(sum(1 / pow(day_se, 2))) AS promised_se, median(day_se) AS usual_se, count(*) AS slope_days
   FROM weighted
   GROUP BY ALL
 )
 SELECT m.site_id, m.series, any_value(m.slope) AS slope,
   greatest(any_value(m.promised_se), sqrt(sum(pow(w.weight * (w.slope - m.slope), 2))) / any_value(m.weights))
     AS slope_se,
-  any_value(m.slope_days) AS slope_days
+  any_value(m.slope_days) AS slope_days,
+  sqrt(greatest(pow(1.4826 * median(abs(w.slope - m.slope)), 2) - pow(any_value(m.usual_se), 2), 0)) AS slope_scatter
 FROM merged m
 JOIN weighted w USING (site_id, series)
 GROUP BY m.site_id, m.series

@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
-from pipeline.match import above, between, by_leg, near, only_if
+from pipeline.match import above, between, by_leg, near, only_if, steady
 from pipeline.misread import each_leg, part_seen, read_kwh
 from pipeline.wiring import Clamp, Wiring
 
@@ -70,6 +70,21 @@ PIECES: tuple[Piece, ...] = (
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
         by_leg(lambda leg: only_if(~pl.col("is_battery_hidden"), between(f"gain_{leg}", 0.13, 0.86, f"gain_{leg}_se", se_max=0.15))),
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
+    ),
+    Piece(
+        "steady_low_gain",
+        "One leg sees part of the sun, the other all of it, day after day",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "slope_scatter"),
+        {
+            leg: only_if(
+                (pl.col(f"gain_{leg}_se") < 0.06) & (pl.col(f"gain_{other}_se") < 0.06),
+                between(f"gain_{leg}", 0.13, 0.88, f"gain_{leg}_se", se_max=0.15)
+                * near(f"gain_{other}", 1.0, f"gain_{other}_se")
+                * steady(),
+            )
+            for leg, other in (("l1", "l2"), ("l2", "l1"))
+        },
+        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, the same on {slope_days:.0f} days",
     ),
     Piece(
         "half_gain",

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always
-from pipeline.match import above, alike, near, only_if, outside
+from pipeline.match import above, alike, near, only_if, outside, steady
 from pipeline.misread import bounded, number, read_kwh
 from pipeline.wiring import Wiring
 
@@ -66,6 +66,21 @@ PIECES: tuple[Piece, ...] = (
             * above("gain_sum", 0.17, 0.04)
         },
         "slopes on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W: {gain_sum:.2f} times right",
+    ),
+    Piece(
+        "steady_common_gain",
+        "The same wrong factor on both legs, day after day",
+        ("gain_sum", "gain_sum_se", "slope_scatter"),
+        {
+            "both": only_if(
+                pl.col("gain_sum_se") < 0.06,
+                alike("gain_l1", "gain_l2", "gain_l1_se", "gain_l2_se").fill_null(1.0)
+                * outside("gain_sum", 0.85, 1.17, "gain_sum_se", se_max=0.2)
+                * above("gain_sum", 0.17, 0.03)
+                * steady(),
+            )
+        },
+        "the legs read {gain_sum:.2f} times right against the sun, the same on {slope_days:.0f} days",
     ),
     Piece(
         "gain_above_one",

@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy
-from pipeline.match import above, below, near, only_if
+from pipeline.match import above, below, near, only_if, steady
 from pipeline.misread import bounded, number
 from pipeline.wiring import Wiring
 
@@ -74,6 +74,21 @@ PIECES: tuple[Piece, ...] = (
         ("gain_sum", "gain_sum_se"),
         {"both": only_if(~pl.col("is_declared_upstream"), near("gain_sum", 1.0, "gain_sum_se", tolerance=0.12))},
         "slope of both legs on PV {slope_sum:+.2f} W per W though the register says load side",
+    ),
+    Piece(
+        "steady_scope",
+        "Answers the sun contrary to the register, day after day",
+        ("gain_sum", "gain_sum_se", "slope_scatter"),
+        {
+            "both": only_if(
+                (pl.col("gain_sum_se") < 0.06) & pl.col("expected_gain").is_not_null() & ~pl.col("is_battery_hidden"),
+                near("gain_sum", 1 - pl.col("expected_gain"), "gain_sum_se")
+                * _alive()
+                * below(pl.col("balanced_share").fill_null(0.0), 0.3, 0.05)
+                * steady(),
+            )
+        },
+        "slope of both legs on PV {slope_sum:+.2f} W per W, the same on {slope_days:.0f} days",
     ),
     Piece(
         "meter_scope",

@@ -61,6 +61,7 @@ def test_list_artifact_has_the_top_of_the_list(nights: SimpleNamespace) -> None:
     rows = json.loads(artifact_of(nights.state, "nightclamp-list"))
     listed = nights.result.revisit_list
 
+    assert rows
     assert [row["site_id"] for row in rows] == listed["site_id"].to_list()
     assert [row["evidence"] for row in rows] == listed["evidence"].to_list()
     assert all("_" not in row["suspected_fault"] for row in rows)

@@ -69,7 +69,8 @@ def test_nan_of_a_constant_is_null(con: duckdb.DuckDBPyConnection) -> None:
 def test_correlation_from_sums(con: duckdb.DuckDBPyConnection) -> None:
     # x = 1, 2, 3 and y = 2, 4, 7: covariance 5 / 3, variances 2 / 3 and 38 / 9
     ((found, constant, nobody),) = con.sql(
-        "SELECT correlation(3, 6, 13, 14, 69, 31), correlation(3, 6, 3, 14, 3, 6), correlation(0, NULL, NULL, NULL, NULL, NULL)"
+        "SELECT correlation(3, 6, 13, 14, 69, 31), correlation(3, 6, 3, 14, 3, 6),"
+        " correlation(0, NULL, NULL, NULL, NULL, NULL)"
     ).fetchall()
     assert found == pytest.approx(5 / math.sqrt(2 * 38 / 3))
     assert (constant, nobody) == (None, None)

@@ -48,10 +48,7 @@ def view(
 ) -> WindowView:
     root, files, sites = stored
     register = pl.DataFrame(
-        [
-            dict.fromkeys(pl.Schema(Visit)) | {"site_id": home, "visited_on": on}
-            for home, on in visits
-        ],
+        [dict.fromkeys(pl.Schema(Visit)) | {"site_id": home, "visited_on": on} for home, on in visits],
         schema=pl.Schema(Visit),
     )
     con = warehouse.connect(root, SETTINGS.engine)
