@@ -39,7 +39,9 @@ class BenchRow:
         return self.night_s / self.scan_s
 
 
-def bench(homes: int, history_days: int, minutes: int, seed: int, workers: int, tell: Callable[[str], None]) -> BenchRow:
+def bench(
+    homes: int, history_days: int, minutes: int, seed: int, workers: int, tell: Callable[[str], None]
+) -> BenchRow:
     """Make a fleet, run its history once, then time one new night on top of that store.
 
     Raises

@@ -117,7 +117,12 @@ def encode(values: Float) -> Float:
 
 
 def fit(
-    values: Float, labels: NDArray[np.str_], weights: Float, pieces: tuple[str, ...], strength: float, recipe: Mapping[str, Any]
+    values: Float,
+    labels: NDArray[np.str_],
+    weights: Float,
+    pieces: tuple[str, ...],
+    strength: float,
+    recipe: Mapping[str, Any],
 ) -> Model:
     """Fit the additive model.
 
@@ -139,6 +144,7 @@ def save(model: Model, folder: Path) -> None:
         "model_id": model.model_id,
         "weights_sha256": hashlib.sha256((folder / _FILE).read_bytes()).hexdigest(),
         "pieces": list(model.pieces),
+        "edges": list(EDGES),
         "temperature": model.temperature,
         "offset": model.offset,
         "train_share": dict(model.train_share),
@@ -170,7 +176,11 @@ def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> M
     except Exception as error:
         raise InputError(f"{root / _FILE}: not a model this version can load; {again}") from error
     if not isinstance(estimator, LogisticRegression):
-        raise InputError(f"{root / _FILE}: holds a {type(estimator).__name__}, not the additive model; {again}")
+        raise InputError(
+            f"{root / _FILE}: holds a {type(estimator).__name__}, not the additive model; {again}"
+        )
+    if card.get("edges") != list(EDGES):
+        raise InputError(f"{root}: fitted on other steps of the evidence than this version's; {again}")
     model = Model(
         estimator,
         tuple(card["pieces"]),
@@ -181,5 +191,7 @@ def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> M
     )
     if pieces is not None and model.pieces != pieces:
         odd = sorted(set(pieces) ^ set(model.pieces)) or ["their order"]
-        raise InputError(f"{root}: trained on other evidence than this version's ({', '.join(odd[:3])}); {again}")
+        raise InputError(
+            f"{root}: trained on other evidence than this version's ({', '.join(odd[:3])}); {again}"
+        )
     return model

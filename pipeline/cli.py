@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated
@@ -17,8 +18,14 @@ from pipeline.errors import InputError, NightclampError
 from pipeline.settings import load_settings
 
 OUT = Path("nightclamp-out")
-app = App(name="nightclamp", version=__version__, help="Finds CT install faults in the interval data of homes with solar.")
-SettingsFile = Annotated[Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")]
+app = App(
+    name="nightclamp",
+    version=__version__,
+    help="Finds CT install faults in the interval data of homes with solar.",
+)
+SettingsFile = Annotated[
+    Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")
+]
 
 
 @app.command
@@ -56,7 +63,9 @@ def nightly(
     console = Console()
     tell = teller(console)
     try:
-        result = run_night(NightRequest(lake, out, as_of, window_days, model), load_settings(settings), tell=tell)
+        result = run_night(
+            NightRequest(lake, out, as_of, window_days, model), load_settings(settings), tell=tell
+        )
     finally:
         if console.is_terminal:
             tell("")
@@ -78,7 +87,9 @@ def check(lake: Path, *, all_days: bool = False, settings: SettingsFile = None) 
     from pipeline.lake import open_lake
 
     failed = 0
-    for problem in check_lake(open_lake(lake), load_settings(settings), datetime.now(UTC).date(), all_days=all_days):
+    for problem in check_lake(
+        open_lake(lake), load_settings(settings), datetime.now(UTC).date(), all_days=all_days
+    ):
         failed += problem.severity == "fail"
         hint = f" ({problem.hint})" if problem.hint else ""
         print(f"{problem.severity}: {problem.where}: {problem.what}{hint}")
@@ -150,14 +161,19 @@ def simulate(
             raise InputError(f"{out}: holds intervals already; choose an empty folder")
         write_sample_lake(out)
     else:
-        last = {} if end is None else {"end": end}
-        write_lake(FleetSpec(sites, days, minutes, seed, fault_share=fault_share, **last), out, workers=workers)
+        spec = FleetSpec(sites, days, minutes, seed, fault_share=fault_share)
+        write_lake(spec if end is None else replace(spec, end=end), out, workers=workers)
     print(f"{out}: written, the truth in {out / 'truth.csv'}")
 
 
 @app.command
 def train(
-    *, out: Path = Path("nightclamp-model"), seed: int = 7, scale: float = 1.0, workers: int = 1, settings: SettingsFile = None
+    *,
+    out: Path = Path("nightclamp-model"),
+    seed: int = 7,
+    scale: float = 1.0,
+    workers: int = 1,
+    settings: SettingsFile = None,
 ) -> None:
     """Train the classifier on simulated fleets; the shipped model is seed 7, scale 1.
 
@@ -188,7 +204,12 @@ def train(
 
 @app.command
 def bench(
-    *, homes: tuple[int, ...] = (1000, 10000), history_days: int = 30, minutes: int = 5, seed: int = 5, workers: int = 2
+    *,
+    homes: tuple[int, ...] = (1000, 10000),
+    history_days: int = 30,
+    minutes: int = 5,
+    seed: int = 5,
+    workers: int = 2,
 ) -> None:
     """Time one new night on top of a store, beside a bare scan of the same files in the same run.
 
@@ -229,7 +250,10 @@ def main() -> None:
         print("nightclamp: stopped; nothing was published", file=sys.stderr)
         sys.exit(1)
     except (OSError, MemoryError, pl.exceptions.PolarsError) as error:
-        print(f"nightclamp: {type(error).__name__}: {' '.join(str(error).split())[:300]}; nothing was published", file=sys.stderr)
+        print(
+            f"nightclamp: {type(error).__name__}: {' '.join(str(error).split())[:300]}; nothing was published",
+            file=sys.stderr,
+        )
         sys.exit(1)
 
 

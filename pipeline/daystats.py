@@ -52,7 +52,9 @@ def site_sky(sites: pl.DataFrame, settings: DaySettings) -> pl.DataFrame:
     )
     latitude = np.radians(placed["latitude"].to_numpy())
     peak_w = pl.col("pv_kw").fill_null(0.0) * 1000
-    facts = placed.select(pl.concat_str([pl.col(name).cast(pl.String).fill_null("") for name in _KEY_COLUMNS], separator="|"))
+    facts = placed.select(
+        pl.concat_str([pl.col(name).cast(pl.String).fill_null("") for name in _KEY_COLUMNS], separator="|")
+    )
     keys = [hashlib.blake2b(fact.encode(), digest_size=6).hexdigest() for fact in facts.to_series()]
     return placed.select(
         pl.int_range(pl.len(), dtype=pl.Int32).alias("site_key"),

@@ -11,6 +11,7 @@ from pipeline.conform import nearest
 from pipeline.errors import InputError
 from pipeline.evidence import all_pieces, weigh
 from pipeline.faults import CATALOGUE
+from pipeline.runcard import fault_cards
 from pipeline.scoring import Scored, site_weights
 from pipeline.settings import Settings
 from pipeline.story import tell_home
@@ -40,5 +41,7 @@ def explain_home(site: str, out: Path, settings: Settings, model_folder: Path | 
         rows = pl.read_parquet(latest / f"{table}.parquet").filter(pl.col("site_id") == site)
         return rows.row(0, named=True) if rows.height else None
 
-    card = CATALOGUE.get(row["likely_fault"][0] or "")
-    return tell_home(site, row.row(0, named=True), weights, own_row("revisit_list"), own_row("standing") or {}, card)
+    card = fault_cards().get(row["likely_fault"][0] or "")
+    return tell_home(
+        site, row.row(0, named=True), weights, own_row("revisit_list"), own_row("standing") or {}, card
+    )

@@ -24,7 +24,9 @@ def site_fact(sites: pl.DataFrame) -> pl.DataFrame:
         "site_id",
         pl.col("service").fill_null("120/240"),
         pl.col("ct_sees_pv").alias("is_declared_upstream"),
-        (pl.col("pv_added_back").fill_null(False) & pl.col("ct_sees_pv").fill_null(True)).alias("is_added_back"),
+        (pl.col("pv_added_back").fill_null(False) & pl.col("ct_sees_pv").fill_null(True)).alias(
+            "is_added_back"
+        ),
         pl.col("has_battery").fill_null(False),
         pl.col("cts_per_leg").cast(pl.Float64),
         pl.col("lead_extended"),

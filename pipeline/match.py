@@ -13,7 +13,13 @@ GAIN_TOLERANCE = 0.07
 GAIN_SE_MAX = 0.25
 
 
-def near(name: str, target: float | pl.Expr, se: str, tolerance: float = GAIN_TOLERANCE, se_max: float = GAIN_SE_MAX) -> pl.Expr:
+def near(
+    name: str,
+    target: float | pl.Expr,
+    se: str,
+    tolerance: float = GAIN_TOLERANCE,
+    se_max: float = GAIN_SE_MAX,
+) -> pl.Expr:
     """(1 + z^2 / 4)^-1.5 of column `name` against `target`, z over its error `se` and a tolerance.
 
     The tail is long so that ten errors off weighs more than three; errors and tolerance are in the column's unit.

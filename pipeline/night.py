@@ -67,7 +67,12 @@ def plain_step(name: str, function: Callable[..., T], *args: Any) -> T:
     return function(*args)
 
 
-def run_night(request: NightRequest, settings: Settings, step: Step = plain_step, tell: Callable[[str], None] = lambda line: None) -> NightResult:
+def run_night(
+    request: NightRequest,
+    settings: Settings,
+    step: Step = plain_step,
+    tell: Callable[[str], None] = lambda line: None,
+) -> NightResult:
     """Run the whole night and publish it.
 
     Raises
@@ -103,11 +108,18 @@ def run_night(request: NightRequest, settings: Settings, step: Step = plain_step
         finally:
             shutil.rmtree(plan.workdir, ignore_errors=True)
     return NightResult(
-        folder, plan.as_of, tables.published["revisit_list"], tables.counts, sum(d.is_fresh for d in stored), seconds
+        folder,
+        plan.as_of,
+        tables.published["revisit_list"],
+        tables.counts,
+        sum(d.is_fresh for d in stored),
+        seconds,
     )
 
 
-def take_in(plan: Plan, settings: Settings, tell: Callable[[str], None] = lambda line: None) -> list[StoredDay]:
+def take_in(
+    plan: Plan, settings: Settings, tell: Callable[[str], None] = lambda line: None
+) -> list[StoredDay]:
     """Bring the store up to date with the lake's days."""
     con = warehouse.connect(plan.workdir, settings.engine)
     try:
@@ -125,7 +137,13 @@ def look_at_window(plan: Plan, stored: list[StoredDay], settings: Settings) -> W
     files = [day.path(plan.store, "site_day") for day in stored if day.day <= plan.as_of]
     try:
         return look(
-            con, files, plan.registers.sites, plan.registers.visits, plan.as_of, plan.request.window_days, settings
+            con,
+            files,
+            plan.registers.sites,
+            plan.registers.visits,
+            plan.as_of,
+            plan.request.window_days,
+            settings,
         )
     finally:
         con.close()
@@ -146,7 +164,9 @@ def make_lists(
     standing = next_standing(previous, scored.scores, visits, plan.as_of, settings)
     listed = revisit_list(scored.scores, scored.signals, plan.registers.sites, standing, CATALOGUE, settings)
     homes = listed["site_id"].to_list()
-    quality = crews.crew_quality(scored.scores, plan.registers.sites, plan.registers.crews, visits, settings.crews)
+    quality = crews.crew_quality(
+        scored.scores, plan.registers.sites, plan.registers.crews, visits, settings.crews
+    )
     rejects = pl.concat(
         [plan.registers.rejects, *(pl.read_parquet(day.path(plan.store, "reject")) for day in stored)]
     )
@@ -215,7 +235,9 @@ def draw_report(plan: Plan, stored: list[StoredDay], tables: Tables, built: Path
         site_daily=tables.listed_daily,
         site_hour=site_hour,
         crew_quality=tables.published["crew_quality"],
-        rejects=tables.rejects.group_by("reason").agg(pl.len().alias("count")).sort("count", "reason", descending=[True, False]),
+        rejects=tables.rejects.group_by("reason")
+        .agg(pl.len().alias("count"))
+        .sort("count", "reason", descending=[True, False]),
         sites=plan.registers.sites,
         faults=fault_cards(),
         cautions=CAUTIONS,

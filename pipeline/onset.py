@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 import ruptures
 from numpy.typing import NDArray
+from ruptures.base import BaseCost
 
 from pipeline import warehouse
 from pipeline.settings import Settings
@@ -98,21 +99,38 @@ def _splits(
     return stacked.max(axis=1), stacked.argmax(axis=1)
 
 
+class _WeightedLevels(BaseCost):  # type: ignore[misc]  # ruptures ships no types
+    """Cost of one stretch: weighted squares about each series' own mean; a day without a value has no weight."""
+
+    model = "weighted levels"
+    min_size = 1
+
+    def fit(self, signal: Float) -> _WeightedLevels:
+        """Take (days, 2 * series): the values of all series, then their weights."""
+        self.signal = signal
+        self.values, self.weights = np.split(signal, 2, axis=1)
+        return self
+
+    def error(self, start: int, end: int) -> float:
+        """Return the cost of days `start` to `end` (not included)."""
+        value, weight = self.values[start:end], self.weights[start:end]
+        mean = (weight * value).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
+        return float((weight * (value - mean) ** 2).sum())
+
+
 def _place(values: list[Float], weights: list[Float]) -> int | None:
-    """Return the index of the first day after the change, by least squares on all series in units of their error."""
-    known = np.sum([w > 0 for w in weights], axis=0) > 0
-    days = np.flatnonzero(known)
-    if days.size < 2:
+    """Return the index of the first day after the change: two levels a series, least squares in units of their error.
+
+    Where several days fit alike (nothing was known between) it is the last of them.
+    """
+    known = np.flatnonzero(np.sum(weights, axis=0) > 0)
+    if known.size < 2:
         return None
-    columns = []
-    for value, weight in zip(values, weights, strict=True):
-        has = weight[days] > 0
-        if has.sum() < 2:
-            continue
-        filled = np.interp(days, days[has], value[days][has])
-        columns.append(filled * np.sqrt(np.median(weight[days][has])))
-    if not columns:
-        return None
-    search = ruptures.Dynp(model="l2", min_size=1, jump=1).fit(np.stack(columns, axis=1))
-    at = search.predict(n_bkps=1)[0]
-    return int(days[at]) if 0 < at < days.size else None
+    signal = np.column_stack([*(v[known] for v in values), *(w[known] for w in weights)])
+    cost = _WeightedLevels()
+    search = ruptures.Dynp(custom_cost=cost, min_size=1, jump=1).fit(signal)
+    at = int(search.predict(n_bkps=1)[0])
+    left = cost.error(0, at) + cost.error(at, known.size)
+    while at + 1 < known.size and cost.error(0, at + 1) + cost.error(at + 1, known.size) <= left + 1e-6:
+        at += 1
+    return int(known[at]) if 0 < at < known.size else None

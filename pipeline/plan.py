@@ -65,7 +65,8 @@ def open_night(request: NightRequest) -> Plan:
     days = [day for day in all_days if first <= day <= as_of]
     if not days:
         raise InputError(
-            f"{request.lake}: no data from {first} to {as_of}; the lake has {all_days[0]} to {all_days[-1]}: choose --as-of"
+            f"{request.lake}: no data from {first} to {as_of};"
+            f" the lake has {all_days[0]} to {all_days[-1]}: choose --as-of"
         )
     in_future = [day for day in all_days if day > today]
     pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))

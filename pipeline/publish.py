@@ -42,10 +42,14 @@ def only_night(out: Path) -> Iterator[None]:
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
-                raise NightFailed(f"{out}: another night is at work here; wait for it or choose another --out") from error
+                raise NightFailed(
+                    f"{out}: another night is at work here; wait for it or choose another --out"
+                ) from error
             yield
     except OSError as error:
-        raise NightFailed(f"{out}: {error.strerror or error} ({error.filename}); nothing was published") from error
+        raise NightFailed(
+            f"{out}: {error.strerror or error} ({error.filename}); nothing was published"
+        ) from error
 
 
 def building_folder(out: Path, day: date) -> Path:

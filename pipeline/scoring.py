@@ -73,7 +73,13 @@ def score(
     legs = _legs(weighed, best_fault, model, catalogue, signals)
     rows = signals.to_dicts()
     sentences = [
-        _evidence(row, weighed.values[at], model, classes[best_fault[at] if share[at, sound_column] < 0.5 else sound_column], catalogue)
+        _evidence(
+            row,
+            weighed.values[at],
+            model,
+            classes[best_fault[at] if share[at, sound_column] < 0.5 else sound_column],
+            catalogue,
+        )
         for at, row in enumerate(rows)
     ]
     likelihood = 1 - share[:, sound_column]
@@ -81,16 +87,26 @@ def score(
         "site_id",
         pl.Series("likelihood", likelihood),
         pl.Series("suspected_fault", [classes[column] for column in best]),
-        pl.Series("leg", [leg if classes[best[at]] != SOUND else None for at, leg in enumerate(legs)], dtype=pl.String),
+        pl.Series(
+            "leg",
+            [leg if classes[best[at]] != SOUND else None for at, leg in enumerate(legs)],
+            dtype=pl.String,
+        ),
         pl.Series("likely_fault", [classes[column] for column in best_fault]),
         pl.Series("likely_leg", legs, dtype=pl.String),
-        pl.struct(pl.Series(name, share[:, classes.index(name)]) for name in (*catalogue, SOUND)).alias("fault_likelihoods"),
-        pl.when(pl.Series(likelihood >= settings.verdict.suspect)).then(pl.col("changed_on")).alias("onset_on"),
+        pl.struct(pl.Series(name, share[:, classes.index(name)]) for name in (*catalogue, SOUND)).alias(
+            "fault_likelihoods"
+        ),
+        pl.when(pl.Series(likelihood >= settings.verdict.suspect))
+        .then(pl.col("changed_on"))
+        .alias("onset_on"),
         "from_on",
         pl.Series("evidence", sentences, dtype=pl.String),
         *SHOWN,
         pl.when(pl.col("is_clock_suspect")).then(pl.col("pv_clock_h")).alias("clock_offset_h"),
-        (pl.col("sag_v_per_kw") > settings.verdict.neutral_v_per_kw).fill_null(False).alias("is_neutral_suspect"),
+        (pl.col("sag_v_per_kw") > settings.verdict.neutral_v_per_kw)
+        .fill_null(False)
+        .alias("is_neutral_suspect"),
         _has_proof(settings).alias("has_proof"),
     )
     told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
@@ -136,7 +152,11 @@ def _with_verdicts(told: pl.DataFrame, catalogue: Mapping[str, Fault], settings:
 
 
 def _legs(
-    weighed: Weighed, best_fault: NDArray[np.int64], model: Model, catalogue: Mapping[str, Fault], signals: pl.DataFrame
+    weighed: Weighed,
+    best_fault: NDArray[np.int64],
+    model: Model,
+    catalogue: Mapping[str, Fault],
+    signals: pl.DataFrame,
 ) -> list[str | None]:
     legs: list[str | None] = [None] * len(best_fault)
     is_single = (signals["service"] == "single").to_list()
@@ -154,11 +174,15 @@ def sentence(template: str, row: Mapping[str, Any]) -> str:
     return _NUMBERS.vformat(template, (), row)
 
 
-def _evidence(row: Mapping[str, Any], values: Float, model: Model, name: str, catalogue: Mapping[str, Fault]) -> str:
+def _evidence(
+    row: Mapping[str, Any], values: Float, model: Model, name: str, catalogue: Mapping[str, Fault]
+) -> str:
     """Return the strongest sentences for a fault, or for a sound home what speaks for it."""
     pieces = [piece for _, piece in all_pieces(catalogue)]
     if name == SOUND:
-        order = [at for at, (owner, _) in enumerate(all_pieces(catalogue)) if owner == SOUND and values[at] > 0.5]
+        order = [
+            at for at, (owner, _) in enumerate(all_pieces(catalogue)) if owner == SOUND and values[at] > 0.5
+        ]
     else:
         added = model.contributions(values[None, :], name)[0]
         owners = np.array([owner == name for owner, _ in all_pieces(catalogue)])
@@ -176,7 +200,9 @@ def _evidence(row: Mapping[str, Any], values: Float, model: Model, name: str, ca
     return "; ".join(told) or "too little data to tell"
 
 
-def site_weights(scored: Scored, homes: list[str], model: Model, catalogue: Mapping[str, Fault], settings: Settings) -> pl.DataFrame:
+def site_weights(
+    scored: Scored, homes: list[str], model: Model, catalogue: Mapping[str, Fault], settings: Settings
+) -> pl.DataFrame:
     """Return table site_weight for these homes: the prior and one row a piece that adds to the likely fault.
 
     Columns site_id, ordinal, piece, label, state, value, weight [log odds, fault against sound], sentence.
@@ -191,8 +217,22 @@ def site_weights(scored: Scored, homes: list[str], model: Model, catalogue: Mapp
         if at is None or name is None:
             continue
         start = float(prior[model.classes.index(name)] - prior[model.classes.index(SOUND)])
-        rows.append((site, 0, "prior", "Before looking", "supports" if start > 0 else "against", None, start, f"share of homes with {name.replace('_', ' ')} before any evidence"))
-        values, added = scored.weighed.values[at], model.contributions(scored.weighed.values[at][None, :], name)[0]
+        rows.append(
+            (
+                site,
+                0,
+                "prior",
+                "Before looking",
+                "supports" if start > 0 else "against",
+                None,
+                start,
+                f"share of homes with {name.replace('_', ' ')} before any evidence",
+            )
+        )
+        values, added = (
+            scored.weighed.values[at],
+            model.contributions(scored.weighed.values[at][None, :], name)[0],
+        )
         row = scored.signals.row(at, named=True)
         for ordinal, column in enumerate(np.argsort(-np.abs(added), kind="stable"), start=1):
             value = None if np.isnan(values[column]) else float(values[column])

@@ -24,9 +24,13 @@ def show_night(console: Console, result: NightResult, rows: int) -> None:
     """Print the first rows of the list, what was read, and where the full results are."""
     listed = result.revisit_list
     table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)
-    for name, justify in (("rank", "right"), ("site", "left"), ("likely", "right"), ("suspected", "left"), ("leg", "left"),
-                          ("since", "left"), ("by", "left"), ("evidence", "left")):  # fmt: skip
-        table.add_column(name, justify=justify, no_wrap=name not in ("evidence", "suspected"), overflow="fold")
+    for name in ("rank", "site", "likely", "suspected", "leg", "since", "by", "evidence"):
+        table.add_column(
+            name,
+            justify="right" if name in ("rank", "likely") else "left",
+            no_wrap=name not in ("suspected", "evidence"),
+            overflow="fold",
+        )
     for row in listed.head(rows).to_dicts():
         table.add_row(
             str(row["rank"]), row["site_id"], _percent(row["likelihood"]), row["suspected_fault"].replace("_", " "),

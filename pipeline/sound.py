@@ -38,7 +38,9 @@ PIECES: tuple[Piece, ...] = (
             "both": only_if(
                 pl.col("nights") > 0,
                 below(
-                    pl.max_horizontal("night_l1_negative_share", pl.col("night_l2_negative_share").fill_null(0.0)),
+                    pl.max_horizontal(
+                        "night_l1_negative_share", pl.col("night_l2_negative_share").fill_null(0.0)
+                    ),
                     0.01,
                     0.004,
                 ),
@@ -60,7 +62,8 @@ PIECES: tuple[Piece, ...] = (
         {
             "both": only_if(
                 pl.col("pair_n") >= 15,
-                near("pair_log_ratio", 0.0, "pair_log_se", tolerance=0.08) * below("pair_opposite_share", 0.3, 0.06),
+                near("pair_log_ratio", 0.0, "pair_log_se", tolerance=0.08)
+                * below("pair_opposite_share", 0.3, 0.06),
             )
         },
         "{pair_n:.0f} simultaneous big steps: L2 steps exp({pair_log_ratio:+.2f}) times L1",
@@ -84,8 +87,9 @@ PIECES: tuple[Piece, ...] = (
         "Never negative by day either, as a clamp at the loads must be",
         ("day_l1_negative_share", "day_l2_negative_share"),
         {
-            "both": below(
-                pl.max_horizontal("day_l1_negative_share", pl.col("day_l2_negative_share").fill_null(0.0)), 0.01, 0.004
+            "both": only_if(
+                pl.col("day_l1_negative_share").is_not_null(),
+                below(pl.max_horizontal("day_l1_negative_share", "day_l2_negative_share"), 0.01, 0.004),
             )
         },
         "negative in {day_l1_negative_share:.1%} / {day_l2_negative_share:.1%} of daytime intervals",
@@ -94,7 +98,11 @@ PIECES: tuple[Piece, ...] = (
         "held_at_zero",
         "Held at about zero by day, as a battery does",
         ("balanced_share",),
-        {"both": above("balanced_share", 0.3, 0.05) * below("tiny_l1_share", 0.6, 0.05) * below("mirror_day_share", 0.75, 0.04)},
+        {
+            "both": above("balanced_share", 0.3, 0.05)
+            * below("tiny_l1_share", 0.6, 0.05)
+            * below("mirror_day_share", 0.75, 0.04)
+        },
         "the legs sum to about zero in {balanced_share:.0%} of sunny intervals",
     ),
     Piece(

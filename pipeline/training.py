@@ -70,7 +70,9 @@ class Labelled:
     truth: pl.DataFrame
 
 
-def labelled_fleet(spec: FleetSpec, catalogue: Mapping[str, Fault], settings: Settings, workers: int = 1) -> Labelled:
+def labelled_fleet(
+    spec: FleetSpec, catalogue: Mapping[str, Fault], settings: Settings, workers: int = 1
+) -> Labelled:
     """Simulate a fleet, run it through the pipeline's own steps and return its homes with the truth."""
     with TemporaryDirectory(prefix="nightclamp-") as folder:
         root = Path(folder)
@@ -122,7 +124,9 @@ def train(
             fault_share=settings.training.fault_share,
             hard_share=settings.training.hard_share,
         )
-        tell(f"fleet {number + 1} of {len(LESSONS)}: {spec.sites} homes, {spec.days} days at {spec.minutes} minutes")
+        tell(
+            f"fleet {number + 1} of {len(LESSONS)}: {spec.sites} homes, {spec.days} days at {spec.minutes} minutes"
+        )
         (tempered if lesson.is_for_tempering else fitted).append(
             labelled_fleet(spec, catalogue, settings, workers)
         )
@@ -139,13 +143,17 @@ def train(
     model = classifier.fit(values, labels, weights, fitted[0].weighed.names, own.strength, recipe)
     tell("tempering")
     values, labels, is_hard = stack(tempered)
-    return temper(model, values, labels, home_weights(labels, is_hard, own.hard_weight), settings.verdict.base_rate)
+    return temper(
+        model, values, labels, home_weights(labels, is_hard, own.hard_weight), settings.verdict.base_rate
+    )
 
 
 def stack(fleets: list[Labelled]) -> tuple[Float, NDArray[np.str_], NDArray[np.bool_]]:
     """Return evidence (n, pieces), labels (n,) and which homes are hard negatives (n,) of several fleets."""
     values = np.concatenate([fleet.weighed.values for fleet in fleets])
-    labels = np.concatenate([fleet.truth["fault"].fill_null(SOUND).to_numpy().astype(str) for fleet in fleets])
+    labels = np.concatenate(
+        [fleet.truth["fault"].fill_null(SOUND).to_numpy().astype(str) for fleet in fleets]
+    )
     is_hard = np.concatenate([fleet.truth["hard_negative"].is_not_null().to_numpy() for fleet in fleets])
     return values, labels, is_hard
 
@@ -174,7 +182,9 @@ def temper(model: Model, values: Float, labels: NDArray[np.str_], weights: Float
     columns = np.array([model.classes.index(label) for label in labels])
 
     def loss(point: Float) -> float:
-        moved = Model(model.estimator, model.pieces, float(np.exp(point[0])), float(point[1]), {}, model.train_share)
+        moved = Model(
+            model.estimator, model.pieces, float(np.exp(point[0])), float(point[1]), {}, model.train_share
+        )
         share = moved.likelihoods(values, base_rate)[np.arange(len(columns)), columns]
         return float(-(weight * np.log(np.maximum(share, 1e-9))).sum())
 

@@ -1,0 +1,1 @@
+"""The SELECTs of the pipeline; pipeline.warehouse reads them from here."""

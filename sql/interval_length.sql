@@ -1,5 +1,5 @@
 -- interval_length: one row an interval of one UTC day, with the time to its neighbours.
--- How long each interval is, read from the data itself: the shorter of the gaps to the rows before and after.
+-- How long each interval is, read from the data itself: the shortest gap of the home's day, an hour at the most.
 --   site_key       [-]    whole number for site_id
 --   interval_start [UTC]  start of the interval
 --   gap_min        [min]  since the previous row of the home, null on its first
@@ -10,7 +10,6 @@ WITH neighbours AS (
     s.site_key,
     u.interval_start,
     date_diff('minute', lag(u.interval_start) OVER by_home, u.interval_start) AS gap_min,
-    date_diff('minute', u.interval_start, lead(u.interval_start) OVER by_home) AS next_min,
     u.l1_w, u.l2_w, u.pv_w, u.battery_w, u.l1_v, u.l2_v, u.l1_var, u.l2_var,
     u.import_wh - u.export_wh AS net_wh
   FROM interval_used u
@@ -19,7 +18,7 @@ WITH neighbours AS (
 )
 SELECT
   site_key, interval_start, gap_min,
-  coalesce(least(gap_min, next_min), $default_length_min) AS length_min,
+  least(coalesce(min(gap_min) OVER (PARTITION BY site_key), $default_length_min), 60) AS length_min,
   l1_w, l2_w, pv_w, battery_w, l1_v, l2_v, l1_var, l2_var,
-  net_wh * 60.0 / coalesce(least(gap_min, next_min), $default_length_min) AS net_w
+  net_wh * 60.0 / length_min AS net_w
 FROM neighbours

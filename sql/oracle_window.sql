@@ -63,7 +63,7 @@ WITH timed AS (
   WHERE gap_min <= $longest_gap_min
 ), step AS (
   SELECT site_id, count(*) FILTER (is_night) / 2 AS d_n_n, count(*) FILTER (NOT is_night) / 2 AS d_n_d,
-    var_pop(d1) FILTER (is_night) * count(d1) FILTER (is_night) / 2 AS d11_n,
+    regr_sxx(d2, d1) FILTER (is_night) / 2 AS d11_n,
     covar_pop(d1, d2) FILTER (NOT is_night) * count(d2) FILTER (NOT is_night) / 2 AS d12_d,
     regr_sxx(d1, dp) FILTER (NOT is_night) / 2 AS dpp_d, regr_sxy(d1, dp) FILTER (NOT is_night) / 2 AS d1p_d,
     finite(corr(d1, d2) FILTER (is_night)) AS step_corr_night, finite(corr(d1, d2) FILTER (NOT is_night)) AS step_corr_day

@@ -3,7 +3,7 @@
 -- Suffix _n is night (no sun, PV quiet), _d the rest; sums run through the origin since steps have no level.
 --   site_key [-] home
 --   d_n_n, d_n_d [rows]                             steps
---   d11_n, d22_n, d12_n, d11_d, d22_d, d12_d [W2]   legs with themselves and each other
+--   d11_n, d22_n, d12_n, d11_d, d22_d, d12_d [W2]   legs with themselves and each other, where both stepped
 --   dpp_d, d1p_d, d2p_d [W2]                        with the probe (PV plus battery)
 --   vd_n_n, vd_11_n, vd_22_n, vd_12_n, vd_1v_n, vd_2v_n, vd_vv_n [rows, W2, W V, V2] rows with leg voltages, v = V1 - V2
 --   vd_n_d, vd_11_d, vd_22_d, vd_12_d, vd_1v_d, vd_2v_d, vd_vv_d, vd_pp_d, vd_1p_d, vd_2p_d, vd_pv_d [same; p the probe]
@@ -21,7 +21,9 @@ WITH step AS (
       AND abs(ln(abs(nullif(d_l2_w, 0) / nullif(d_l1_w, 0)))) < $pair_log_range AS is_pair,
     is_calm AND abs(d_l2_w) >= $leak_w AND abs(d_l1_w) < 0.5 * abs(d_l2_w) AS is_leak_l1,
     is_calm AND abs(d_l1_w) >= $leak_w AND abs(d_l2_w) < 0.5 * abs(d_l1_w) AS is_leak_l2,
-    vdiff_v IS NOT NULL AND d_vdiff_v IS NOT NULL AS has_volt
+    d_l1_w IS NOT NULL AND d_l2_w IS NOT NULL AS has_legs,
+    d_vdiff_v IS NOT NULL AND d_l1_w IS NOT NULL AND d_l2_w IS NOT NULL
+      AND (is_night OR d_probe_w IS NOT NULL OR probe_w IS NULL) AS has_volt
   FROM interval_step
   WHERE is_step
 ), kind AS (
@@ -34,10 +36,10 @@ WITH step AS (
 SELECT
   site_key,
   count_if(is_night) AS d_n_n, count_if(NOT is_night) AS d_n_d,
-  sum(d_l1_w * d_l1_w) FILTER (is_night) AS d11_n, sum(d_l2_w * d_l2_w) FILTER (is_night) AS d22_n,
-  sum(d_l1_w * d_l2_w) FILTER (is_night) AS d12_n,
-  sum(d_l1_w * d_l1_w) FILTER (NOT is_night) AS d11_d, sum(d_l2_w * d_l2_w) FILTER (NOT is_night) AS d22_d,
-  sum(d_l1_w * d_l2_w) FILTER (NOT is_night) AS d12_d,
+  sum(d_l1_w * d_l1_w) FILTER (is_night AND has_legs) AS d11_n, sum(d_l2_w * d_l2_w) FILTER (is_night AND has_legs) AS d22_n,
+  sum(d_l1_w * d_l2_w) FILTER (is_night AND has_legs) AS d12_n,
+  sum(d_l1_w * d_l1_w) FILTER (NOT is_night AND has_legs) AS d11_d, sum(d_l2_w * d_l2_w) FILTER (NOT is_night AND has_legs) AS d22_d,
+  sum(d_l1_w * d_l2_w) FILTER (NOT is_night AND has_legs) AS d12_d,
   sum(d_probe_w * d_probe_w) FILTER (NOT is_night) AS dpp_d,
   sum(d_l1_w * d_probe_w) FILTER (NOT is_night) AS d1p_d,
   sum(d_l2_w * d_probe_w) FILTER (NOT is_night) AS d2p_d,
@@ -45,18 +47,18 @@ SELECT
   sum(d_l1_w * d_l1_w) FILTER (is_night AND has_volt) AS vd_11_n,
   sum(d_l2_w * d_l2_w) FILTER (is_night AND has_volt) AS vd_22_n,
   sum(d_l1_w * d_l2_w) FILTER (is_night AND has_volt) AS vd_12_n,
-  sum(d_l1_w * d_vdiff_v) FILTER (is_night) AS vd_1v_n, sum(d_l2_w * d_vdiff_v) FILTER (is_night) AS vd_2v_n,
-  sum(d_vdiff_v * d_vdiff_v) FILTER (is_night) AS vd_vv_n,
+  sum(d_l1_w * d_vdiff_v) FILTER (is_night AND has_volt) AS vd_1v_n, sum(d_l2_w * d_vdiff_v) FILTER (is_night AND has_volt) AS vd_2v_n,
+  sum(d_vdiff_v * d_vdiff_v) FILTER (is_night AND has_volt) AS vd_vv_n,
   count_if(NOT is_night AND has_volt) AS vd_n_d,
   sum(d_l1_w * d_l1_w) FILTER (NOT is_night AND has_volt) AS vd_11_d,
   sum(d_l2_w * d_l2_w) FILTER (NOT is_night AND has_volt) AS vd_22_d,
   sum(d_l1_w * d_l2_w) FILTER (NOT is_night AND has_volt) AS vd_12_d,
-  sum(d_l1_w * d_vdiff_v) FILTER (NOT is_night) AS vd_1v_d, sum(d_l2_w * d_vdiff_v) FILTER (NOT is_night) AS vd_2v_d,
-  sum(d_vdiff_v * d_vdiff_v) FILTER (NOT is_night) AS vd_vv_d,
+  sum(d_l1_w * d_vdiff_v) FILTER (NOT is_night AND has_volt) AS vd_1v_d, sum(d_l2_w * d_vdiff_v) FILTER (NOT is_night AND has_volt) AS vd_2v_d,
+  sum(d_vdiff_v * d_vdiff_v) FILTER (NOT is_night AND has_volt) AS vd_vv_d,
   sum(d_probe_w * d_probe_w) FILTER (NOT is_night AND has_volt) AS vd_pp_d,
   sum(d_l1_w * d_probe_w) FILTER (NOT is_night AND has_volt) AS vd_1p_d,
   sum(d_l2_w * d_probe_w) FILTER (NOT is_night AND has_volt) AS vd_2p_d,
-  sum(d_probe_w * d_vdiff_v) FILTER (NOT is_night) AS vd_pv_d,
+  sum(d_probe_w * d_vdiff_v) FILTER (NOT is_night AND has_volt) AS vd_pv_d,
   sum(d_l1_w * d_vmean_v) FILTER (is_night) AS vm_1m_n, sum(d_l2_w * d_vmean_v) FILTER (is_night) AS vm_2m_n,
   sum(d_l1_w * d_vmean_v) FILTER (NOT is_night) AS vm_1m_d, sum(d_l2_w * d_vmean_v) FILTER (NOT is_night) AS vm_2m_d,
   sum(d_probe_w * d_vmean_v) FILTER (NOT is_night) AS vm_pm_d,

@@ -2,7 +2,8 @@
 -- What the physics of trade.md section 3 says of the home over its span, from the merged sums.
 --   site_id [-], days, nights, slope_days [days], length_min [min], coverage_share [0..1] of the span's time
 --   slope_l1, slope_l1_se, slope_l2, slope_l2_se, slope_sum, slope_sum_se, slope_am, slope_am_se, slope_pm,
---   slope_scatter, --   slope_pm_se, slope_net, slope_net_se [W/W] on the probe; am and pm: the sum before and after the sun's noon
+--   slope_pm_se, slope_net, slope_net_se [W/W] on the probe; am and pm: the sum before and after the sun's noon
+--   slope_scatter [W/W] how far the days' slopes of the sum lie apart beyond what their own errors explain
 --   var_l1, var_l1_se, var_l2, var_l2_se [var/W]   reactive power on the probe
 --   night_l1_w, night_l2_w, night_sum_w, night_l1_low_w, night_l2_low_w, night_sum_low_w [W] nightly medians and lows
 --   night_l1_high_w, night_l2_high_w, night_sum_high_w [W] highs; l1_night_wander, l2_night_wander [W] spread of lows

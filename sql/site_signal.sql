@@ -7,7 +7,7 @@
 --   phase_l1_deg, phase_l2_deg, phase_se_deg [deg] lead of the leg's current by PV ramps, against a right 120/240 or 120/208
 --   sag_l1_z, sag_l2_z [-]   sag coefficients in standard errors, null where the legs can't be told apart
 --   sag_one_z [-]            sag on leg 1's reading alone in standard errors (both clamps on one leg: which)
---   sag_v_per_kw [V/kW]      mean size of the sag
+--   sag_v_per_kw [V/kW]      size of the sag, by the leg that sags less and the gain of both: a low reading is no loose neutral
 --   meter_gain_l1, meter_gain_l2, meter_gain_se [-] reading over truth by the utility meter
 --   pv_clock_h [h]           how far PV's middle lies from the sun's noon
 --   is_clock_suspect [bool]  PV says that the clock, not the clamp, is wrong
@@ -16,7 +16,8 @@
 WITH gain AS (
   SELECT f.*, r.* EXCLUDE (site_id),
     (CASE WHEN r.is_added_back THEN CASE WHEN r.service = 'single' THEN 1.0 ELSE 0.5 END ELSE 0 END)::DOUBLE AS added,
-    (CASE WHEN r.service = 'single' THEN -1.0 ELSE -0.5 END)::DOUBLE AS unit
+    (CASE WHEN r.service = 'single' THEN -1.0 ELSE -0.5 END)::DOUBLE AS unit,
+    CASE WHEN r.service = 'single' THEN 1 ELSE 2 END AS legs
   FROM site_feature f
   JOIN site_fact r USING (site_id)
 ), clock AS (
@@ -26,11 +27,11 @@ WITH gain AS (
       AND coalesce(greatest(zero_l1_dark_share, zero_l2_dark_share), 0) < 0.5, false) AS is_clock_suspect
   FROM gain
 )
-SELECT * EXCLUDE (added, unit),
+SELECT * EXCLUDE (added, unit, legs),
   (slope_l1 - added) / unit AS gain_l1, (slope_l2 - added) / unit AS gain_l2,
-  coalesce((slope_sum - 2 * added) / (2 * unit), (slope_l1 - added) / unit) AS gain_sum,
+  coalesce((slope_sum - legs * added) / (legs * unit), (slope_l1 - added) / unit) AS gain_sum,
   slope_l1_se / abs(unit) AS gain_l1_se, slope_l2_se / abs(unit) AS gain_l2_se,
-  coalesce(slope_sum_se / abs(2 * unit), slope_l1_se / abs(unit)) AS gain_sum_se,
+  coalesce(slope_sum_se / abs(legs * unit), slope_l1_se / abs(unit)) AS gain_sum_se,
   (CASE WHEN is_declared_upstream THEN 1.0 WHEN NOT is_declared_upstream THEN 0.0 END)::DOUBLE AS expected_gain,
   CASE WHEN is_declared_upstream THEN unit + added WHEN NOT is_declared_upstream THEN added END AS slope_expected,
   degrees(atan2(var_l1, -slope_l1 + added)) - CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l1_deg,
@@ -38,7 +39,8 @@ SELECT * EXCLUDE (added, unit),
   degrees(greatest(var_l1_se, var_l2_se) / nullif(least(abs(slope_l1 - added), abs(slope_l2 - added)), 0)) AS phase_se_deg,
   CASE WHEN sag_apart > $sag_apart THEN sag_l1 / nullif(sag_l1_se, 0) END AS sag_l1_z,
   CASE WHEN sag_apart > $sag_apart THEN sag_l2 / nullif(sag_l2_se, 0) END AS sag_l2_z,
-  CASE WHEN sag_apart > $sag_apart THEN (abs(sag_l1) + abs(sag_l2)) / 2 END AS sag_v_per_kw,
+  CASE WHEN sag_apart > $sag_apart THEN least(abs(sag_l1), abs(sag_l2)) * coalesce(least(greatest(abs(gain_sum), 0.2), 1), 1) END
+    AS sag_v_per_kw,
   1 / nullif(meter_l1, 0) AS meter_gain_l1, 1 / nullif(meter_l2, 0) AS meter_gain_l2,
   greatest(meter_l1_se, coalesce(meter_l2_se, 0)) AS meter_gain_se,
   coalesce(has_battery, false) AND NOT has_battery_w AS is_battery_hidden,

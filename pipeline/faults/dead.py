@@ -58,10 +58,13 @@ PIECES: tuple[Piece, ...] = (
         ("night_l1_low_w", "night_l1_high_w", "night_l2_low_w", "night_l2_high_w"),
         by_leg(
             lambda leg: below(
-                pl.max_horizontal(pl.col(f"night_{leg}_high_w").abs(), pl.col(f"night_{leg}_low_w").abs()), 15.0, 3.0
+                pl.max_horizontal(pl.col(f"night_{leg}_high_w").abs(), pl.col(f"night_{leg}_low_w").abs()),
+                15.0,
+                3.0,
             )
         ),
-        "nights from {night_l1_low_w:.0f} to {night_l1_high_w:.0f} W on L1, {night_l2_low_w:.0f} to {night_l2_high_w:.0f} W on L2",
+        "nights from {night_l1_low_w:.0f} to {night_l1_high_w:.0f} W on L1,"
+        " {night_l2_low_w:.0f} to {night_l2_high_w:.0f} W on L2",
     ),
     Piece(
         "dead_gain",
@@ -72,7 +75,11 @@ PIECES: tuple[Piece, ...] = (
                 pl.col("is_declared_upstream"),
                 near(f"gain_{leg}", 0.0, f"gain_{leg}_se")
                 * below(
-                    pl.max_horizontal(pl.col(f"night_{leg}_high_w").abs(), pl.col(f"night_{leg}_low_w").abs()), 30.0, 6.0
+                    pl.max_horizontal(
+                        pl.col(f"night_{leg}_high_w").abs(), pl.col(f"night_{leg}_low_w").abs()
+                    ),
+                    30.0,
+                    6.0,
                 ),
             )
         ),

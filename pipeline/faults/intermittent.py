@@ -61,6 +61,7 @@ REMEDY = Remedy(
     habit="Crimp splices with the tool, not with pliers, and tug each wire afterwards.",
 )
 
+
 def _has_base(leg: str) -> pl.Expr:
     """The leg usually carries something by night; one that is often empty drops to zero all by itself."""
     return pl.col(f"night_{leg}_w").abs() > 25
@@ -71,7 +72,11 @@ PIECES: tuple[Piece, ...] = (
         "drops",
         "Drops to zero and comes back while the rest lives",
         ("drop_l1_day", "drop_l2_day", "zero_l1_share", "zero_l2_share"),
-        by_leg(lambda leg: only_if(_has_base(leg), above(f"drop_{leg}_day", 0.15, 0.03) * below(f"drop_{leg}_day", 10.0, 1.5))),
+        by_leg(
+            lambda leg: only_if(
+                _has_base(leg), above(f"drop_{leg}_day", 0.15, 0.03) * below(f"drop_{leg}_day", 10.0, 1.5)
+            )
+        ),
         "drops to zero {drop_l1_day:.1f} / {drop_l2_day:.1f} times a day",
     ),
     Piece(
@@ -87,6 +92,7 @@ PIECES: tuple[Piece, ...] = (
         "zero in {lone_zero_l1_share:.1%} / {lone_zero_l2_share:.1%} of intervals while the rest lives",
     ),
 )
+
 
 def _lost(leg: str) -> pl.Expr:
     """Return the share of time lost: only this leg zero, and an interval cut by each drop; at least 5 %.

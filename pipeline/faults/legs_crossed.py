@@ -61,6 +61,7 @@ REMEDY = Remedy(
     habit="Trace each lead from clamp to terminal with a finger, and mark both ends before landing it.",
 )
 
+
 def _not_turned() -> pl.Expr:
     """The leg voltages don't say that both clamps are merely turned; 1 where they say nothing."""
     return 1 - (positive("sag_l1_z") * negative("sag_l2_z")).fill_null(0.0)
@@ -85,7 +86,9 @@ PIECES: tuple[Piece, ...] = (
         {
             "both": only_if(
                 (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
-                ((pl.col("night_l1_negative_share") + pl.col("night_l2_negative_share") - 1).clip(0, 1)).pow(2)
+                ((pl.col("night_l1_negative_share") + pl.col("night_l2_negative_share") - 1).clip(0, 1)).pow(
+                    2
+                )
                 * _not_turned(),
             )
         },
@@ -98,7 +101,9 @@ PIECES: tuple[Piece, ...] = (
         {
             "both": negative("sag_l1_z")
             * positive("sag_l2_z")
-            * pl.when((pl.col("gain_sum") < -0.4) | (pl.col("night_sum_high_w") < -10)).then(1.0).otherwise(0.0)
+            * pl.when((pl.col("gain_sum") < -0.4) | (pl.col("night_sum_high_w") < -10))
+            .then(1.0)
+            .otherwise(0.0)
         },
         "V1 - V2 moves by {sag_l1:+.2f} V per kW of L1 and {sag_l2:+.2f} of L2 though both readings are negative",
     ),

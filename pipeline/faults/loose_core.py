@@ -64,7 +64,11 @@ PIECES: tuple[Piece, ...] = (
         "slightly_low",
         "Reads too low for its class",
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
-        by_leg(lambda leg: only_if(~pl.col("is_battery_hidden"), between(f"gain_{leg}", 0.55, 0.88, f"gain_{leg}_se", se_max=0.1))),
+        by_leg(
+            lambda leg: only_if(
+                ~pl.col("is_battery_hidden"), between(f"gain_{leg}", 0.55, 0.88, f"gain_{leg}_se", se_max=0.1)
+            )
+        ),
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
     ),
     Piece(

@@ -73,7 +73,8 @@ PIECES: tuple[Piece, ...] = (
         by_leg(
             lambda leg: only_if(
                 pl.col("is_declared_upstream") & (pl.col("cts_per_leg") > 1) & ~pl.col("is_battery_hidden"),
-                near(f"gain_{leg}", 0.0, f"gain_{leg}_se", tolerance=0.12) * below(f"zero_{leg}_share", 0.3, 0.05),
+                near(f"gain_{leg}", 0.0, f"gain_{leg}_se", tolerance=0.12)
+                * below(f"zero_{leg}_share", 0.3, 0.05),
             )
         ),
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W with two clamps a leg",
@@ -85,7 +86,8 @@ PIECES: tuple[Piece, ...] = (
         by_leg(
             lambda leg: only_if(
                 (pl.col("cts_per_leg") > 1) & (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
-                above(f"night_{leg}_negative_share", 0.05, 0.015) * below(f"night_{leg}_negative_share", 0.97, 0.01),
+                above(f"night_{leg}_negative_share", 0.05, 0.015)
+                * below(f"night_{leg}_negative_share", 0.97, 0.01),
             )
         ),
         "negative in {night_l1_negative_share:.0%} / {night_l2_negative_share:.0%} of night intervals",

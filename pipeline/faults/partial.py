@@ -68,7 +68,12 @@ PIECES: tuple[Piece, ...] = (
         "low_gain",
         "Sees only part of the sun",
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
-        by_leg(lambda leg: only_if(~pl.col("is_battery_hidden"), between(f"gain_{leg}", 0.13, 0.86, f"gain_{leg}_se", se_max=0.15))),
+        by_leg(
+            lambda leg: only_if(
+                ~pl.col("is_battery_hidden"),
+                between(f"gain_{leg}", 0.13, 0.86, f"gain_{leg}_se", se_max=0.15),
+            )
+        ),
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
     ),
     Piece(
@@ -90,7 +95,11 @@ PIECES: tuple[Piece, ...] = (
         "half_gain",
         "Sees half the sun, as one of two parallel conductors does",
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
-        by_leg(lambda leg: only_if(~pl.col("is_battery_hidden"), near(f"gain_{leg}", 0.5, f"gain_{leg}_se", se_max=0.12))),
+        by_leg(
+            lambda leg: only_if(
+                ~pl.col("is_battery_hidden"), near(f"gain_{leg}", 0.5, f"gain_{leg}_se", se_max=0.12)
+            )
+        ),
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W: half of right is -0.25",
     ),
     Piece(

@@ -72,7 +72,8 @@ PIECES: tuple[Piece, ...] = (
         ("leak_l1", "leak_l1_se", "leak_l2", "leak_l2_se"),
         by_leg(
             lambda leg: only_if(
-                pl.col(f"leak_{leg}_se") < 0.03, above(-pl.col(f"leak_{leg}") - 2 * pl.col(f"leak_{leg}_se"), 0.02, 0.006)
+                pl.col(f"leak_{leg}_se") < 0.03,
+                above(-pl.col(f"leak_{leg}") - 2 * pl.col(f"leak_{leg}_se"), 0.02, 0.006),
             )
         ),
         "steps of the other leg alone show as {leak_l1:+.2f} on L1 and {leak_l2:+.2f} on L2",
@@ -116,8 +117,10 @@ PIECES: tuple[Piece, ...] = (
 
 # |leak| x the other leg + 24 h x the offset's mean size: 0.31 of the spread (10 to 90 %) of a normal wander.
 WRONG_KWH_DAY = each_leg(
-    lambda leg: number(f"leak_{leg}").abs().fill_null(LEAK[0]).clip(0.0, 1.0) * other_kwh(leg)
-    + 0.024 * 0.31 * number(f"{leg}_night_wander").abs().fill_null(0.0)
+    lambda leg: (
+        number(f"leak_{leg}").abs().fill_null(LEAK[0]).clip(0.0, 1.0) * other_kwh(leg)
+        + 0.024 * 0.31 * number(f"{leg}_night_wander").abs().fill_null(0.0)
+    )
 )
 
 FAULT = Fault(

@@ -94,7 +94,8 @@ PIECES: tuple[Piece, ...] = (
         {
             leg: only_if(
                 pl.col("pair_n") >= 12,
-                above("pair_opposite_share", 0.8, 0.05) * above(pl.col(f"night_{other}_w") - pl.col(f"night_{leg}_w"), 0.0, 30.0),
+                above("pair_opposite_share", 0.8, 0.05)
+                * above(pl.col(f"night_{other}_w") - pl.col(f"night_{leg}_w"), 0.0, 30.0),
             )
             for leg, other in (("l1", "l2"), ("l2", "l1"))
         },
@@ -118,7 +119,9 @@ PIECES: tuple[Piece, ...] = (
 # nobody knows the truth but the other leg: |reading| + |truth|.
 WRONG_KWH_DAY = {
     **each_leg(
-        lambda leg: read_kwh(leg) + pl.when(pl.col("is_added_back")).then(other_kwh(leg)).otherwise(read_kwh(leg))
+        lambda leg: (
+            read_kwh(leg) + pl.when(pl.col("is_added_back")).then(other_kwh(leg)).otherwise(read_kwh(leg))
+        )
     ),
     "both": bounded(2 * read_kwh("both")),
 }

@@ -80,8 +80,7 @@ PIECES: tuple[Piece, ...] = (
         "One leg copies the other",
         ("equal_share", "equal_day_share", "active_steps"),
         {
-            leg: _mirrors("equal")
-            * (sign("sag_one_z", 2.0).fill_null(0.5))
+            leg: _mirrors("equal") * (sign("sag_one_z", 2.0).fill_null(0.5))
             for leg, sign in (("l1", positive), ("l2", negative))
         },
         "{equal_share:.0%} of {active_steps:.0f} night steps are the same on both legs",
@@ -103,7 +102,9 @@ PIECES: tuple[Piece, ...] = (
                 pl.max_horizontal(pl.col("night_l1_w").abs(), pl.col("night_l2_w").abs()) > 40,
                 below(
                     pl.max_horizontal(pl.col("night_sum_high_w").abs(), pl.col("night_sum_low_w").abs())
-                    / pl.max_horizontal(pl.col("night_l1_high_w").abs(), pl.col("night_l2_high_w").abs(), pl.lit(40.0)),
+                    / pl.max_horizontal(
+                        pl.col("night_l1_high_w").abs(), pl.col("night_l2_high_w").abs(), pl.lit(40.0)
+                    ),
                     0.12,
                     0.03,
                 ),
@@ -127,8 +128,10 @@ PIECES: tuple[Piece, ...] = (
 
 # The leg never seen is taken to be like the other: a mirror image errs by both, a copy by as much as one.
 WRONG_KWH_DAY = each_leg(
-    lambda leg: pl.when((pl.col("equal_share") > pl.col("mirror_share")).fill_null(False)).then(1.0).otherwise(2.0)
-    * other_kwh(leg),
+    lambda leg: (
+        pl.when((pl.col("equal_share") > pl.col("mirror_share")).fill_null(False)).then(1.0).otherwise(2.0)
+        * other_kwh(leg)
+    ),
     has_both=False,
 )
 

@@ -86,7 +86,11 @@ PIECES: tuple[Piece, ...] = (
         "gain_above_one",
         "Sees more sun than there is",
         ("gain_sum", "gain_sum_se"),
-        {"both": only_if(pl.col("gain_sum_se") < 0.2, above(pl.col("gain_sum") - 2 * pl.col("gain_sum_se"), 1.2, 0.06))},
+        {
+            "both": only_if(
+                pl.col("gain_sum_se") < 0.2, above(pl.col("gain_sum") - 2 * pl.col("gain_sum_se"), 1.2, 0.06)
+            )
+        },
         "slope of both legs on PV {slope_sum:+.2f} W per W, right would be -1",
     ),
     Piece(
@@ -95,7 +99,9 @@ PIECES: tuple[Piece, ...] = (
         ("slope_am", "slope_pm", "slope_am_se", "slope_pm_se"),
         {
             "both": only_if(
-                (pl.col("slope_am_se") < 0.1) & (pl.col("slope_pm_se") < 0.1) & (pl.col("gain_sum").abs() > 0.2),
+                (pl.col("slope_am_se") < 0.1)
+                & (pl.col("slope_pm_se") < 0.1)
+                & (pl.col("gain_sum").abs() > 0.2),
                 alike("slope_am", "slope_pm", "slope_am_se", "slope_pm_se", tolerance=0.06),
             )
         },
@@ -107,7 +113,10 @@ PIECES: tuple[Piece, ...] = (
         ("gain_sum", "gain_sum_se"),
         {
             "both": pl.max_horizontal(
-                *(near("gain_sum", ratio, "gain_sum_se", tolerance=0.04 * ratio, se_max=0.1 * ratio) for ratio in (0.25, 0.5, 2.0, 4.0))
+                *(
+                    near("gain_sum", ratio, "gain_sum_se", tolerance=0.04 * ratio, se_max=0.1 * ratio)
+                    for ratio in (0.25, 0.5, 2.0, 4.0)
+                )
             )
         },
         "the legs read {gain_sum:.2f} times right against the sun",
@@ -119,7 +128,12 @@ PIECES: tuple[Piece, ...] = (
         {
             "both": only_if(
                 (pl.col("meter_r2") > 0.6) & (pl.col("meter_gain_se") < 0.1),
-                (-((pl.col("meter_l1") / pl.col("meter_l2").fill_null(pl.col("meter_l1")) - 1) / 0.1).pow(2) / 2).exp()
+                (
+                    -((pl.col("meter_l1") / pl.col("meter_l2").fill_null(pl.col("meter_l1")) - 1) / 0.1).pow(
+                        2
+                    )
+                    / 2
+                ).exp()
                 * above((pl.col("meter_l1").abs().log()).abs(), 0.16, 0.03),
             )
         },
@@ -127,11 +141,16 @@ PIECES: tuple[Piece, ...] = (
     ),
 )
 
+
 def _ratio() -> pl.Expr:
     """Return configured over true rating: by production, else the utility meter, else the commonest, 2."""
     seen = [
-        pl.when((number("gain_sum_se") <= 0.15) & number("gain_sum").is_between(0.13, 8.0)).then(number("gain_sum")),
-        pl.when((number("meter_r2") > 0.5) & number("meter_gain_l1").is_between(0.13, 8.0)).then(number("meter_gain_l1")),
+        pl.when((number("gain_sum_se") <= 0.15) & number("gain_sum").is_between(0.13, 8.0)).then(
+            number("gain_sum")
+        ),
+        pl.when((number("meter_r2") > 0.5) & number("meter_gain_l1").is_between(0.13, 8.0)).then(
+            number("meter_gain_l1")
+        ),
     ]
     return pl.coalesce(*seen, pl.lit(2.0))
 

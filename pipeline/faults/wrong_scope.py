@@ -61,7 +61,9 @@ PIECES: tuple[Piece, ...] = (
             "both": only_if(
                 pl.col("is_declared_upstream") & ~pl.col("is_battery_hidden"),
                 near("gain_l1", 0.0, "gain_l1_se")
-                * pl.when(pl.col("service") == "single").then(1.0).otherwise(near("gain_l2", 0.0, "gain_l2_se"))
+                * pl.when(pl.col("service") == "single")
+                .then(1.0)
+                .otherwise(near("gain_l2", 0.0, "gain_l2_se"))
                 * _alive()
                 * below(pl.col("balanced_share").fill_null(0.0), 0.3, 0.05),
             )
@@ -72,7 +74,11 @@ PIECES: tuple[Piece, ...] = (
         "sun_seen",
         "Declared at the loads, but answers the sun",
         ("gain_sum", "gain_sum_se"),
-        {"both": only_if(~pl.col("is_declared_upstream"), near("gain_sum", 1.0, "gain_sum_se", tolerance=0.12))},
+        {
+            "both": only_if(
+                ~pl.col("is_declared_upstream"), near("gain_sum", 1.0, "gain_sum_se", tolerance=0.12)
+            )
+        },
         "slope of both legs on PV {slope_sum:+.2f} W per W though the register says load side",
     ),
     Piece(
@@ -81,7 +87,9 @@ PIECES: tuple[Piece, ...] = (
         ("gain_sum", "gain_sum_se", "slope_scatter"),
         {
             "both": only_if(
-                (pl.col("gain_sum_se") < 0.06) & pl.col("expected_gain").is_not_null() & ~pl.col("is_battery_hidden"),
+                (pl.col("gain_sum_se") < 0.06)
+                & pl.col("expected_gain").is_not_null()
+                & ~pl.col("is_battery_hidden"),
                 near("gain_sum", 1 - pl.col("expected_gain"), "gain_sum_se")
                 * _alive()
                 * below(pl.col("balanced_share").fill_null(0.0), 0.3, 0.05)

@@ -134,11 +134,9 @@ def clean_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> CleanH
     outdoor_c = temperature_c(window, plan.latitude, solar_hour, weather)
     pv_w, unmonitored_w = np.zeros(window.size), np.zeros(window.size)
     if plan.array:
-        if plan.is_plain:
-            pv_w = plain_solar_w(plan, sine, rng)
-        else:
-            pv_w = array_w(plan.array, sine, azimuth, local, outdoor_c)
-        pv_w = _outage(pv_w, plan, rng)
+        plain_w = plain_solar_w(plan, sine, rng) if plan.is_plain else None
+        whole_w = array_w(plan.array, sine, azimuth, local, outdoor_c) if plain_w is None else plain_w
+        pv_w = _outage(whole_w, plan, rng)
     if plan.second:
         unmonitored_w = array_w(plan.second, sine, azimuth, local, outdoor_c)
     if plan.is_plain:

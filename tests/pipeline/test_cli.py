@@ -83,7 +83,9 @@ def test_explain_tells_a_home_and_offers_the_nearest_name(
     ],
     ids=["empty lake", "no register", "register without ids", "unknown mapping key"],
 )
-def test_an_unusable_lake_is_one_line_and_exit_status_2(spoil, says, lake: Path, tmp_path: Path, capsys) -> None:
+def test_an_unusable_lake_is_one_line_and_exit_status_2(
+    spoil, says, lake: Path, tmp_path: Path, capsys
+) -> None:
     spoil(lake)
     status, _, complaint = run(capsys, "nightly", lake, "--out", tmp_path / "out")
     assert status == 2
@@ -169,5 +171,7 @@ def test_a_failed_night_leaves_latest_as_it_was(lake: Path, tmp_path: Path, caps
 
 
 def test_the_module_is_the_command() -> None:
-    told = subprocess.run([sys.executable, "-m", "pipeline.cli", "--version"], capture_output=True, text=True, check=True)
+    told = subprocess.run(
+        [sys.executable, "-m", "pipeline.cli", "--version"], capture_output=True, text=True, check=True
+    )
     assert told.stdout.strip() == "0.1.0"

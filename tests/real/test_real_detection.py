@@ -40,8 +40,10 @@ def scored_windows(folder: Path, with_voltage: bool) -> pl.DataFrame:
         seen = labelled_lake(root / "lake", root, DAYS + 1, CATALOGUE, settings)
         scores = score(seen.signals, seen.sites, model, CATALOGUE, settings).scores
         parts.append(
-            scores.join(seen.truth.select("site_id", "fault", pl.col("leg").alias("true_leg"), "window", "severity"), on="site_id")
-            .with_columns(pl.lit(str(start + timedelta(days=0))).alias("start"))
+            scores.join(
+                seen.truth.select("site_id", "fault", pl.col("leg").alias("true_leg"), "window", "severity"),
+                on="site_id",
+            ).with_columns(pl.lit(str(start + timedelta(days=0))).alias("start"))
         )
     return pl.concat(parts, how="diagonal_relaxed")
 
@@ -73,7 +75,9 @@ def test_every_injected_fault_is_named_and_every_untouched_home_is_clean(
             is_right = row["likelihood"] < CLEAN
         else:
             names = {row["fault"]}
-            is_twin = row["fault"] == "legs_crossed" or (row["fault"] == "reversed" and row["true_leg"] == "both")
+            is_twin = row["fault"] == "legs_crossed" or (
+                row["fault"] == "reversed" and row["true_leg"] == "both"
+            )
             if is_twin and not with_voltage:
                 names = {"reversed", "legs_crossed"}
             is_right = row["likelihood"] > FOUND and row["suspected_fault"] in names
