@@ -236,10 +236,10 @@ def bench(
         )
 
 
-def main() -> None:
-    """Run the command line; a known error is one line on stderr."""
+def main(tokens: list[str] | None = None) -> None:
+    """Run the command line (or these words of it); a known error is one line on stderr."""
     try:
-        app(exit_on_error=False, print_error=False)
+        app(sys.argv[1:] if tokens is None else tokens, exit_on_error=False, print_error=False)
     except cyclopts.CycloptsError as error:
         print(f"nightclamp: {' '.join(str(error).split())}", file=sys.stderr)
         sys.exit(2)

@@ -21,14 +21,10 @@ NEXT = DAY + timedelta(days=1)
 def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
     """Run the command in this process; return exit status, what it said and what it complained of."""
     status = 0
-    argv = sys.argv
-    sys.argv = ["nightclamp", *map(str, words)]
     try:
-        cli.main()
+        cli.main([str(word) for word in words])
     except SystemExit as left:
         status = int(left.code or 0)
-    finally:
-        sys.argv = argv
     told = capsys.readouterr()
     assert "Traceback" not in told.out + told.err
     return status, told.out, told.err
