@@ -39,14 +39,15 @@ class Model:
     """A fitted classifier and how it was made.
 
     `pieces` are the evidence columns in order, `classes` the faults and sound in the order of the estimator;
-    `temperature` and `offset` [log odds on sound] calibrate the scores; `train_share` is the share of each class
+    `stretch` and `offset` [log odds] calibrate each fault's score against sound (1 and 0 if not
+    named); `train_share` is the share of each class
     in the training mix; `recipe` is what `nightclamp train` needs to make it again.
     """
 
     estimator: LogisticRegression
     pieces: tuple[str, ...]
-    temperature: float = 1.0
-    offset: float = 0.0
+    stretch: Mapping[str, float] = field(default_factory=dict)
+    offset: Mapping[str, float] = field(default_factory=dict)
     recipe: Mapping[str, Any] = field(default_factory=dict)
     train_share: Mapping[str, float] = field(default_factory=dict)
 
@@ -61,17 +62,26 @@ class Model:
         digest = hashlib.blake2b(digest_size=6)
         digest.update(np.round(self.estimator.coef_, 9).tobytes())
         digest.update(np.round(self.estimator.intercept_, 9).tobytes())
-        digest.update(json.dumps([self.pieces, round(self.temperature, 9), round(self.offset, 9)]).encode())
+        digest.update(
+            json.dumps([self.pieces, dict(self.stretch), dict(self.offset)], sort_keys=True).encode()
+        )
         return digest.hexdigest()
 
+    @cached_property
+    def _stretch(self) -> Float:
+        return np.array([self.stretch.get(c, 1.0) for c in self.classes])
+
     def prior(self, base_rate: float) -> Float:
-        """Return the intercepts [log odds] at this base rate of faults, shape (classes,)."""
+        """Return the log odds of each class against sound before any evidence, shape (classes,)."""
+        at = self.classes.index(SOUND)
         faults = len(self.classes) - 1
         wanted = np.array([1 - base_rate if c == SOUND else base_rate / faults for c in self.classes])
         trained = np.array([self.train_share.get(c, 1 / len(self.classes)) for c in self.classes])
-        offset = np.array([self.offset if c == SOUND else 0.0 for c in self.classes])
-        shift: Float = self.estimator.intercept_ / self.temperature + np.log(wanted / trained) + offset
-        return shift
+        moved = np.log(wanted / trained)
+        own = self.estimator.intercept_ - self.estimator.intercept_[at]
+        offset = np.array([self.offset.get(c, 0.0) for c in self.classes])
+        start: Float = self._stretch * own + offset + moved - moved[at]
+        return start
 
     def likelihoods(self, values: Float, base_rate: float) -> Float:
         """Return the likelihood of each class, shape (n, classes), rows summing to 1.
@@ -86,13 +96,14 @@ class Model:
 
     @cached_property
     def weights(self) -> Float:
-        """Weight [log odds] of each step of each piece for each class, (classes, pieces * STEPS), calibrated."""
-        weight: Float = self.estimator.coef_ / self.temperature
+        """Weight [log odds against sound] of each step of each piece, (classes, pieces * STEPS), calibrated."""
+        own = self.estimator.coef_ - self.estimator.coef_[self.classes.index(SOUND)]
+        weight: Float = self._stretch[:, None] * own
         return weight
 
     def contributions(self, values: Float, name: str) -> Float:
         """Return what each piece adds to this class against sound [log odds], shape (n, pieces)."""
-        row = self.weights[self.classes.index(name)] - self.weights[self.classes.index(SOUND)]
+        row = self.weights[self.classes.index(name)]
         added = (encode(values) * row).reshape(len(values), len(self.pieces), STEPS)
         total: Float = added.sum(axis=2)
         return total
@@ -145,8 +156,8 @@ def save(model: Model, folder: Path) -> None:
         "weights_sha256": hashlib.sha256((folder / _FILE).read_bytes()).hexdigest(),
         "pieces": list(model.pieces),
         "edges": list(EDGES),
-        "temperature": model.temperature,
-        "offset": model.offset,
+        "stretch": dict(model.stretch),
+        "offset": dict(model.offset),
         "train_share": dict(model.train_share),
         "recipe": dict(model.recipe),
     }
@@ -184,7 +195,7 @@ def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> M
     model = Model(
         estimator,
         tuple(card["pieces"]),
-        card["temperature"],
+        card["stretch"],
         card["offset"],
         card["recipe"],
         card["train_share"],

@@ -77,6 +77,16 @@ def steady(at_least_days: int = 4) -> pl.Expr:
     return only_if(pl.col("slope_days") >= at_least_days, days * noon)
 
 
+def steps_together(kind: str) -> pl.Expr:
+    """Nearly all steps are taken by both legs at once: "mirror" with opposite signs, "equal" with the same.
+
+    By night and by day, where there are enough of them; null where there are not.
+    """
+    night = only_if(pl.col("active_steps") >= 15, above(f"{kind}_share", 0.85, 0.04))
+    day = only_if(pl.col("active_day_steps") >= 15, above(f"{kind}_day_share", 0.85, 0.04))
+    return pl.coalesce(night * day.fill_null(1.0), day)
+
+
 def positive(z: str, width: float = 1.5) -> pl.Expr:
     """Column `z` [standard errors] is above 0."""
     return above(z, 0.0, width)

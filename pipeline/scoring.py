@@ -189,7 +189,9 @@ def _evidence(
         says_yes = np.nan_to_num(values) > 0.5
         # What the fault itself predicts convinces before what merely doesn't fit a right install.
         rank = np.lexsort((-added, ~(owners & says_yes)))
-        order = [int(at) for at in rank if added[at] > 0.05 and not np.isnan(values[at])]
+        of_sound = np.array([owner == SOUND for owner, _ in all_pieces(catalogue)])
+        tells = (owners & says_yes) | ((added > 0.05) & (says_yes | (of_sound & (values < 0.5))))
+        order = [int(at) for at in rank if tells[at]]
     told: list[str] = []
     for at in order:
         text = sentence(pieces[at].sentence, row)
@@ -239,7 +241,8 @@ def site_weights(
             state = "cannot tell" if value is None else "supports" if added[column] > 0 else "against"
             piece = pieces[column]
             told = sentence(piece.sentence, row) if value is not None else "no data for this"
-            rows.append((site, ordinal, piece.name, piece.label, state, value, float(added[column]), told))
+            label = piece.label if value is None or value >= 0.5 else f"Not so: {piece.label[0].lower()}{piece.label[1:]}"
+            rows.append((site, ordinal, piece.name, label, state, value, float(added[column]), told))
     schema = {
         "site_id": pl.String, "ordinal": pl.Int32, "piece": pl.String, "label": pl.String, "state": pl.String,
         "value": pl.Float64, "weight": pl.Float64, "sentence": pl.String,

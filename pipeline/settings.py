@@ -119,6 +119,7 @@ class TrainingSettings(Section):
     hard_share: float
     hard_weight: float
     strength: float
+    hold: float
 
 
 class ReportSettings(Section):

@@ -1,13 +1,13 @@
 """Makes the classifier: simulated fleets through the very same SQL, then fit, temper, measure.
 
-Homes of some fleets only temper (temperature and offset), so that the likelihoods are calibrated on homes whose
-weights were not fitted to them.
+Homes of some fleets only temper (a stretch and an offset a fault), so that the likelihoods are calibrated on
+homes whose weights were not fitted to them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -143,9 +143,8 @@ def train(
     model = classifier.fit(values, labels, weights, fitted[0].weighed.names, own.strength, recipe)
     tell("tempering")
     values, labels, is_hard = stack(tempered)
-    return temper(
-        model, values, labels, home_weights(labels, is_hard, own.hard_weight), settings.verdict.base_rate
-    )
+    weights = home_weights(labels, is_hard, own.hard_weight)
+    return temper(model, values, labels, weights, settings.verdict.base_rate, own.hold)
 
 
 def stack(fleets: list[Labelled]) -> tuple[Float, NDArray[np.str_], NDArray[np.bool_]]:
@@ -172,28 +171,41 @@ def home_weights(labels: NDArray[np.str_], is_hard: NDArray[np.bool_], hard_weig
     return weights
 
 
-def temper(model: Model, values: Float, labels: NDArray[np.str_], weights: Float, base_rate: float) -> Model:
-    """Return the model with temperature and offset that fit held-out homes best (log loss at the base rate).
+def temper(
+    model: Model, values: Float, labels: NDArray[np.str_], weights: Float, base_rate: float, hold: float
+) -> Model:
+    """Return the model with a stretch and an offset a fault that fit held-out homes best (log loss at the base rate).
 
-    `weights` are those of `home_weights`: half sound, half faults.
+    `weights` are those of `home_weights`: half sound, half faults; `hold` is the penalty that keeps stretches
+    near 1 and offsets near 0 where the held-out homes say little.
     """
     is_sound = labels == SOUND
     weight = weights / weights.sum() * 2 * np.where(is_sound, 1 - base_rate, base_rate)
     columns = np.array([model.classes.index(label) for label in labels])
+    faults = [name for name in model.classes if name != SOUND]
+    at = np.array([model.classes.index(name) for name in faults])
+    evidence = classifier.encode(values) @ model.weights.T
+    plain = model.prior(base_rate)
+    own = model.estimator.intercept_ - model.estimator.intercept_[model.classes.index(SOUND)]
 
     def loss(point: Float) -> float:
-        moved = Model(
-            model.estimator, model.pieces, float(np.exp(point[0])), float(point[1]), {}, model.train_share
-        )
-        share = moved.likelihoods(values, base_rate)[np.arange(len(columns)), columns]
-        return float(-(weight * np.log(np.maximum(share, 1e-9))).sum())
+        log_stretch, offset = np.split(point, 2)
+        score = evidence + plain
+        score[:, at] += (np.exp(log_stretch) - 1) * (evidence[:, at] + own[at]) + offset
+        top = score.max(axis=1)
+        log_total = top + np.log(np.exp(score - top[:, None]).sum(axis=1))
+        fit: Float = weight * (log_total - score[np.arange(len(columns)), columns])
+        return float(fit.sum() + hold * (log_stretch**2 + offset**2 / 4).sum())
 
-    best = minimize(loss, np.array([0.0, 0.0]), method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-8})
-    return Model(
-        model.estimator,
-        model.pieces,
-        round(float(np.exp(best.x[0])), 6),
-        round(float(best.x[1]), 6),
-        model.recipe,
-        model.train_share,
+    best = minimize(
+        loss,
+        np.zeros(2 * len(faults)),
+        method="L-BFGS-B",
+        bounds=[(-0.7, 0.9)] * len(faults) + [(-3, 3)] * len(faults),
+    )
+    log_stretch, offset = np.split(best.x, 2)
+    return replace(
+        model,
+        stretch={name: round(float(np.exp(x)), 4) for name, x in zip(faults, log_stretch, strict=True)},
+        offset={name: round(float(x), 4) for name, x in zip(faults, offset, strict=True)},
     )

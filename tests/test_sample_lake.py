@@ -31,7 +31,9 @@ def test_suspects_are_truly_faulty_and_named_with_their_leg(latest: Path) -> Non
     suspects = scores.filter(pl.col("verdict") == "suspect")
     assert suspects.filter(pl.col("fault") == "sound")["site_id"].to_list() == []
     assert suspects.height >= 11
-    wrong = suspects.filter((pl.col("suspected_fault") != pl.col("fault")) | (pl.col("leg") != pl.col("true_leg")))
+    wrong = suspects.filter(
+        (pl.col("suspected_fault") != pl.col("fault")) | (pl.col("leg") != pl.col("true_leg"))
+    )
     assert wrong["site_id"].to_list() == []
 
 

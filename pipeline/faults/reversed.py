@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always, channels_of
-from pipeline.match import above, below, by_leg, near, negative, only_if, positive
+from pipeline.match import above, below, by_leg, near, negative, only_if, positive, steps_together
 from pipeline.misread import bounded, each_leg, other_kwh, read_kwh
 from pipeline.wiring import Wiring
 
@@ -57,6 +57,18 @@ PIECES: tuple[Piece, ...] = (
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
         by_leg(lambda leg: near(f"gain_{leg}", -1.0, f"gain_{leg}_se", tolerance=0.15)),
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
+    ),
+    Piece(
+        "turned_alone",
+        "One leg answers the sun with the sign turned, the other rightly, and each has steps of its own",
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "mirror_share"),
+        {
+            leg: near(f"gain_{leg}", -1.0, f"gain_{leg}_se", tolerance=0.15)
+            * near(f"gain_{other}", 1.0, f"gain_{other}_se", tolerance=0.15)
+            * (1 - steps_together("mirror"))
+            for leg, other in (("l1", "l2"), ("l2", "l1"))
+        },
+        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W; {mirror_share:.0%} of night steps are mirrored",
     ),
     Piece(
         "reversed_night",

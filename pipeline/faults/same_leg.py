@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, channels_of, on_two_legs
-from pipeline.match import above, below, near, negative, only_if, positive
+from pipeline.match import above, below, near, negative, only_if, positive, steps_together
 from pipeline.misread import each_leg, other_kwh
 from pipeline.wiring import Wiring
 
@@ -47,13 +47,6 @@ REMEDY = Remedy(
 )
 
 
-def _mirrors(kind: str) -> pl.Expr:
-    """Share of steps that both legs take together, by night and by day, where there are enough."""
-    night = only_if(pl.col("active_steps") >= 15, above(f"{kind}_share", 0.85, 0.04))
-    day = only_if(pl.col("active_day_steps") >= 15, above(f"{kind}_day_share", 0.85, 0.04))
-    return pl.coalesce(night * day.fill_null(1.0), day)
-
-
 def _same_levels() -> pl.Expr:
     """The legs' low, middle and high of the night agree, as two readings of one conductor do."""
     apart = [
@@ -70,7 +63,8 @@ PIECES: tuple[Piece, ...] = (
         "One leg mirrors the other",
         ("mirror_share", "mirror_day_share", "active_steps"),
         {
-            leg: _mirrors("mirror") * above(pl.col(f"night_{other}_w") - pl.col(f"night_{leg}_w"), 0.0, 20.0)
+            leg: steps_together("mirror")
+            * above(pl.col(f"night_{other}_w") - pl.col(f"night_{leg}_w"), 0.0, 20.0)
             for leg, other in (("l1", "l2"), ("l2", "l1"))
         },
         "{mirror_share:.0%} of {active_steps:.0f} night steps are the other leg's with the sign turned",
@@ -80,7 +74,7 @@ PIECES: tuple[Piece, ...] = (
         "One leg copies the other",
         ("equal_share", "equal_day_share", "active_steps"),
         {
-            leg: _mirrors("equal") * (sign("sag_one_z", 2.0).fill_null(0.5))
+            leg: steps_together("equal") * (sign("sag_one_z", 2.0).fill_null(0.5))
             for leg, sign in (("l1", positive), ("l2", negative))
         },
         "{equal_share:.0%} of {active_steps:.0f} night steps are the same on both legs",
@@ -89,7 +83,7 @@ PIECES: tuple[Piece, ...] = (
         "copied_levels",
         "The legs stand at the same height all night and step alike",
         ("night_l1_w", "night_l2_w", "night_l1_high_w", "night_l2_high_w", "equal_share"),
-        {"both": _same_levels() * _mirrors("equal")},
+        {"both": _same_levels() * steps_together("equal")},
         "nights around {night_l1_w:.0f} W on L1 and {night_l2_w:.0f} W on L2",
         tells_leg=False,
     ),
@@ -115,11 +109,12 @@ PIECES: tuple[Piece, ...] = (
     ),
     Piece(
         "opposed_gains",
-        "The legs answer the sun in opposite directions",
+        "The legs answer the sun in opposite directions and mirror each other's steps",
         ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
         {
             leg: near(f"gain_{leg}", -1.0, f"gain_{leg}_se", tolerance=0.15)
             * near(f"gain_{other}", 1.0, f"gain_{other}_se", tolerance=0.15)
+            * steps_together("mirror")
             for leg, other in (("l1", "l2"), ("l2", "l1"))
         },
         "slope on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W",

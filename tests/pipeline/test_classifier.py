@@ -115,17 +115,19 @@ def test_the_shipped_model_fits_the_catalogue() -> None:
 
 
 def test_a_model_comes_back_as_it_was(small: Model, tmp_path: Path) -> None:
-    tempered = Model(small.estimator, small.pieces, 1.3, -0.2, small.recipe, small.train_share)
+    tempered = Model(
+        small.estimator, small.pieces, {"turned": 1.3}, {"turned": -0.2}, small.recipe, small.train_share
+    )
     classifier.save(tempered, tmp_path)
 
     back = classifier.load(tmp_path, ("turned", "silent"))
 
     values = np.array([[0.2, 0.9], [np.nan, 0.5]])
     assert back.model_id == tempered.model_id != small.model_id
-    assert (back.pieces, back.temperature, back.offset, back.recipe) == (
+    assert (back.pieces, back.stretch, back.offset, back.recipe) == (
         ("turned", "silent"),
-        1.3,
-        -0.2,
+        {"turned": 1.3},
+        {"turned": -0.2},
         {"seed": 1},
     )
     np.testing.assert_array_equal(
