@@ -38,7 +38,7 @@ TRUSTED = ("sklearn.linear_model._logistic.LogisticRegression",)
 class Model:
     """A fitted classifier and how it was made.
 
-    `pieces` are the evidence columns in order, `classes` the faults and sound in the order of the estimator;
+    `pieces` are the evidence columns in order; the estimator's classes are kinds of faults ("reversed/one");
     `stretch` and `offset` [log odds] calibrate each fault's score against sound (1 and 0 if not
     named); `train_share` is the share of each class
     in the training mix; `recipe` is what `nightclamp train` needs to make it again.
@@ -52,9 +52,19 @@ class Model:
     train_share: Mapping[str, float] = field(default_factory=dict)
 
     @property
-    def classes(self) -> tuple[str, ...]:
-        """Faults and sound, in the estimator's order."""
+    def kinds(self) -> tuple[str, ...]:
+        """What the estimator tells apart: a fault or sound, with "/" and the kind of it."""
         return tuple(str(name) for name in self.estimator.classes_)
+
+    @cached_property
+    def classes(self) -> tuple[str, ...]:
+        """Faults and sound, sorted; each is the sum of its kinds."""
+        return tuple(sorted({fault_of(kind) for kind in self.kinds}))
+
+    @cached_property
+    def _sum_of(self) -> Float:
+        """(kinds, classes): 1 where the kind belongs to the class."""
+        return np.array([[float(fault_of(kind) == name) for name in self.classes] for kind in self.kinds])
 
     @cached_property
     def model_id(self) -> str:
@@ -69,50 +79,91 @@ class Model:
 
     @cached_property
     def _stretch(self) -> Float:
-        return np.array([self.stretch.get(c, 1.0) for c in self.classes])
+        return np.array([self.stretch.get(fault_of(kind), 1.0) for kind in self.kinds])
 
     def prior(self, base_rate: float) -> Float:
-        """Return the log odds of each class against sound before any evidence, shape (classes,)."""
-        at = self.classes.index(SOUND)
+        """Return the log odds of each kind against all of sound before any evidence, shape (kinds,).
+
+        Every fault has the same share of the base rate, its kinds share it as in the training mix.
+        """
         faults = len(self.classes) - 1
-        wanted = np.array([1 - base_rate if c == SOUND else base_rate / faults for c in self.classes])
-        trained = np.array([self.train_share.get(c, 1 / len(self.classes)) for c in self.classes])
-        moved = np.log(wanted / trained)
-        own = self.estimator.intercept_ - self.estimator.intercept_[at]
-        offset = np.array([self.offset.get(c, 0.0) for c in self.classes])
-        start: Float = self._stretch * own + offset + moved - moved[at]
-        return start
+        share = np.array([self.train_share.get(kind, 1.0 / len(self.kinds)) for kind in self.kinds])
+        of_class = self._sum_of @ (share @ self._sum_of)
+        is_sound = np.array([fault_of(kind) == SOUND for kind in self.kinds])
+        wanted = np.where(is_sound, 1 - base_rate, base_rate / faults) * share / of_class
+        offset = np.array([self.offset.get(fault_of(kind), 0.0) for kind in self.kinds])
+        start: Float = self._stretch * self._against_sound(self.estimator.intercept_) + offset + np.log(wanted / share)
+        return start - np.log((1 - base_rate) / of_class[is_sound][0])
+
+    def _against_sound(self, own: Float) -> Float:
+        """Return coefficients less the mean of sound's kinds, so that the stretch acts on the difference."""
+        is_sound = np.array([fault_of(kind) == SOUND for kind in self.kinds])
+        moved: Float = own - own[is_sound].mean(axis=0)
+        return moved
+
+    def scores(self, values: Float, base_rate: float) -> Float:
+        """Return the log odds of each kind, up to a constant a home, shape (n, kinds)."""
+        score: Float = encode(values) @ self.weights.T + self.prior(base_rate)
+        return score
 
     def likelihoods(self, values: Float, base_rate: float) -> Float:
         """Return the likelihood of each class, shape (n, classes), rows summing to 1.
 
         `values` is (n, pieces) from 0 to 1, NaN for *cannot tell*.
         """
-        score = encode(values) @ self.weights.T + self.prior(base_rate)
-        score -= score.max(axis=1, keepdims=True)
-        power = np.exp(score)
-        share: Float = power / power.sum(axis=1, keepdims=True)
+        share: Float = softmax(self.scores(values, base_rate)) @ self._sum_of
         return share
 
     @cached_property
     def weights(self) -> Float:
-        """Weight [log odds against sound] of each step of each piece, (classes, pieces * STEPS), calibrated."""
-        own = self.estimator.coef_ - self.estimator.coef_[self.classes.index(SOUND)]
-        weight: Float = self._stretch[:, None] * own
+        """Weight [log odds against sound] of each step of each piece, (kinds, pieces * STEPS), calibrated."""
+        weight: Float = self._stretch[:, None] * self._against_sound(self.estimator.coef_)
         return weight
 
-    def contributions(self, values: Float, name: str) -> Float:
-        """Return what each piece adds to this class against sound [log odds], shape (n, pieces)."""
-        row = self.weights[self.classes.index(name)]
+    def likeliest_kind(self, values: Float, name: str, base_rate: float) -> NDArray[np.int64]:
+        """Return the column of the likeliest kind of this class for each home, shape (n,)."""
+        outside = np.array([fault_of(kind) != name for kind in self.kinds])
+        best: NDArray[np.int64] = np.where(outside, -np.inf, self.scores(values, base_rate)).argmax(axis=1)
+        return best
+
+    def contributions(self, values: Float, name: str, base_rate: float) -> Float:
+        """Return what each piece adds to this class against sound [log odds], shape (n, pieces).
+
+        Of both the likeliest kind for the home is taken, so that prior and pieces add up to its odds against sound.
+        """
+        row = self.weights[self.likeliest_kind(values, name, base_rate)]
+        row = row - self.weights[self.likeliest_kind(values, SOUND, base_rate)]
         added = (encode(values) * row).reshape(len(values), len(self.pieces), STEPS)
         total: Float = added.sum(axis=2)
         return total
 
+    def start(self, values: Float, name: str, base_rate: float) -> Float:
+        """Return the prior that `contributions` add to [log odds], shape (n,)."""
+        prior = self.prior(base_rate)
+        begun: Float = (
+            prior[self.likeliest_kind(values, name, base_rate)]
+            - prior[self.likeliest_kind(values, SOUND, base_rate)]
+        )
+        return begun
+
     def full_weights(self, name: str) -> dict[str, float]:
-        """Return piece -> what it adds to this class against sound when it says a full yes [log odds]."""
-        yes = self.contributions(np.ones((1, len(self.pieces))), name)[0]
-        no = self.contributions(np.zeros((1, len(self.pieces))), name)[0]
-        return dict(zip(self.pieces, (yes - no).tolist(), strict=True))
+        """Return piece -> the most a full yes adds to any kind of this class over a full no [log odds]."""
+        yes, no = np.ones((1, len(self.pieces))), np.zeros((1, len(self.pieces)))
+        inside = np.array([fault_of(kind) == name for kind in self.kinds])
+        per_kind = ((encode(yes) - encode(no)) * self.weights[inside]).reshape(-1, len(self.pieces), STEPS).sum(axis=2)
+        return dict(zip(self.pieces, per_kind.max(axis=0).tolist(), strict=True))
+
+
+def fault_of(kind: str) -> str:
+    """Return the fault (or sound) that a kind belongs to."""
+    return kind.split("/", 1)[0]
+
+
+def softmax(score: Float) -> Float:
+    """Return exp(score) over its sum in each row."""
+    power = np.exp(score - score.max(axis=1, keepdims=True))
+    share: Float = power / power.sum(axis=1, keepdims=True)
+    return share
 
 
 def encode(values: Float) -> Float:
@@ -137,7 +188,7 @@ def fit(
 ) -> Model:
     """Fit the additive model.
 
-    `values` (n, pieces), `labels` the true fault or sound, `weights` (n,) how much each home counts, `strength`
+    `values` (n, pieces), `labels` the true kinds ("fault/kind" or plain names), `weights` (n,) how much each home counts, `strength`
     the inverse of the quadratic penalty (scikit-learn's C).
     """
     estimator = LogisticRegression(C=strength, max_iter=3000, tol=1e-6)

@@ -117,7 +117,8 @@ class Fault:
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
     right exactly, or is None; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
-    `pieces` are its evidence; `cautions` come on top of CAUTIONS.
+    `pieces` are its evidence; `cautions` come on top of CAUTIONS; `kinds` are words in a
+    severity that tell ways of this fault apart which look unlike in the data (for training).
     """
 
     name: str
@@ -131,6 +132,7 @@ class Fault:
     pieces: tuple[Piece, ...]
     remedy: Remedy
     cautions: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
 
     def legs_on(self, service: str) -> tuple[Leg, ...]:
         """Return the legs it can have on this service: "single" has no second leg and so no l2."""

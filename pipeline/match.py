@@ -62,8 +62,9 @@ def outside(name: str, low: float, high: float, se: str, se_max: float = GAIN_SE
 
 
 def alike(one: str, other: str, se_one: str, se_other: str, tolerance: float = GAIN_TOLERANCE) -> pl.Expr:
-    """Two columns agree within their errors and a tolerance."""
-    spread = (pl.col(se_one).pow(2) + pl.col(se_other).pow(2) + tolerance**2).sqrt()
+    """Two columns agree within their errors and a tolerance, which is relative above 1."""
+    size = pl.max_horizontal(pl.lit(1.0), pl.col(one).abs())
+    spread = (pl.col(se_one).pow(2) + pl.col(se_other).pow(2) + (tolerance * size) ** 2).sqrt()
     return (-(((pl.col(one) - pl.col(other)) / spread) ** 2) / 2).exp()
 
 
@@ -72,7 +73,7 @@ def steady(at_least_days: int = 4) -> pl.Expr:
 
     A battery that answers to the sun on some days, or an array that looks another way, makes them differ.
     """
-    days = below("slope_scatter", 0.1, 0.02)
+    days = below(pl.col("slope_scatter") / pl.max_horizontal(pl.lit(1.0), pl.col("gain_sum").abs()), 0.1, 0.02)
     noon = alike("slope_am", "slope_pm", "slope_am_se", "slope_pm_se").fill_null(1.0)
     return only_if(pl.col("slope_days") >= at_least_days, days * noon)
 
@@ -82,8 +83,16 @@ def steps_together(kind: str) -> pl.Expr:
 
     By night and by day, where there are enough of them; null where there are not.
     """
-    night = only_if(pl.col("active_steps") >= 15, above(f"{kind}_share", 0.85, 0.04))
-    day = only_if(pl.col("active_day_steps") >= 15, above(f"{kind}_day_share", 0.85, 0.04))
+    sign = -1.0 if kind == "mirror" else 1.0
+
+    def judged(share: str, correlation: str, steps: str) -> pl.Expr:
+        counted = above(share, 0.85, 0.04)
+        # Small steps drown in rounding; the squares of the big ones don't.
+        squared = above(share, 0.5, 0.05) * above(sign * pl.col(correlation), 0.985, 0.003)
+        return only_if(pl.col(steps) >= 15, pl.max_horizontal(counted, squared))
+
+    night = judged(f"{kind}_share", "step_corr_night", "active_steps")
+    day = judged(f"{kind}_day_share", "step_corr_day", "active_day_steps")
     return pl.coalesce(night * day.fill_null(1.0), day)
 
 

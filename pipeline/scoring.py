@@ -79,6 +79,7 @@ def score(
             model,
             classes[best_fault[at] if share[at, sound_column] < 0.5 else sound_column],
             catalogue,
+            settings.verdict.base_rate,
         )
         for at, row in enumerate(rows)
     ]
@@ -175,7 +176,12 @@ def sentence(template: str, row: Mapping[str, Any]) -> str:
 
 
 def _evidence(
-    row: Mapping[str, Any], values: Float, model: Model, name: str, catalogue: Mapping[str, Fault]
+    row: Mapping[str, Any],
+    values: Float,
+    model: Model,
+    name: str,
+    catalogue: Mapping[str, Fault],
+    base_rate: float,
 ) -> str:
     """Return the strongest sentences for a fault, or for a sound home what speaks for it."""
     pieces = [piece for _, piece in all_pieces(catalogue)]
@@ -184,7 +190,7 @@ def _evidence(
             at for at, (owner, _) in enumerate(all_pieces(catalogue)) if owner == SOUND and values[at] > 0.5
         ]
     else:
-        added = model.contributions(values[None, :], name)[0]
+        added = model.contributions(values[None, :], name, base_rate)[0]
         owners = np.array([owner == name for owner, _ in all_pieces(catalogue)])
         says_yes = np.nan_to_num(values) > 0.5
         # What the fault itself predicts convinces before what merely doesn't fit a right install.
@@ -212,13 +218,13 @@ def site_weights(
     at_of = {site: at for at, site in enumerate(scored.signals["site_id"])}
     likely = dict(scored.scores.select("site_id", "likely_fault").iter_rows())
     pieces = [piece for _, piece in all_pieces(catalogue)]
-    prior = model.prior(settings.verdict.base_rate)
+    base_rate = settings.verdict.base_rate
     rows: list[tuple[Any, ...]] = []
     for site in homes:
         at, name = at_of.get(site), likely.get(site)
         if at is None or name is None:
             continue
-        start = float(prior[model.classes.index(name)] - prior[model.classes.index(SOUND)])
+        start = float(model.start(scored.weighed.values[at : at + 1], name, base_rate)[0])
         rows.append(
             (
                 site,
@@ -233,7 +239,7 @@ def site_weights(
         )
         values, added = (
             scored.weighed.values[at],
-            model.contributions(scored.weighed.values[at][None, :], name)[0],
+            model.contributions(scored.weighed.values[at : at + 1], name, base_rate)[0],
         )
         row = scored.signals.row(at, named=True)
         for ordinal, column in enumerate(np.argsort(-np.abs(added), kind="stable"), start=1):

@@ -19,7 +19,7 @@
 --                                                  with the height of the sun (sine, 0 at night), all hours
 --   pv_cos_w, pv_sin_w [W sum]                     PV on the circle of the sun's hour angle: when the home's noon is
 --   l1_abs_wh, l2_abs_wh, pv_wh [Wh]               energies
---   pv_max_w [W]                                   highest production
+--   pv_abs_w [W sum], pv_max_w [W]                 size of production: sum and highest
 --   l1_night_p05, l1_night_p50, l1_night_p95, l2_night_p05, l2_night_p50, l2_night_p95,
 --   sum_night_p05, sum_night_p50, sum_night_p95 [W] night quantiles
 --   l1_v_sum, l2_v_sum, vdiff_vdiff [V, V2]        leg voltages: sums, square of their difference
@@ -35,7 +35,7 @@ SELECT
   count(*) AS n_row, count(l1_w) AS n_l1, count(l2_w) AS n_l2, count(pv_w) AS n_pv,
   count(vdiff_v) AS n_volt, count(net_w) AS n_net, count(battery_w) AS n_battery,
   min(length_min) AS length_min, sum(length_min) AS covered_min,
-  count_if(is_dark) AS n_dark, count_if(is_dark AND is_pv_live) AS n_dark_pv_live,
+  count_if(is_dark) AS n_dark, count_if(is_dark AND abs(pv_w) > pv_quiet_w) AS n_dark_pv_live,
   count_if(is_night) AS n_night, count_if(sun_sin > $sun_sin) AS n_sun,
   count_if(is_night AND l1_w < -$noise_w) AS n_neg_l1_night,
   count_if(is_night AND l2_w < -$noise_w) AS n_neg_l2_night,
@@ -58,7 +58,7 @@ SELECT
   count_if(is_step AND is_open_l2 AND abs(twice_before_l2_w) > $drop_w) AS n_drop_l2,
   sum(l1_w) FILTER (is_night) AS l1_night_w, sum(l2_w) FILTER (is_night) AS l2_night_w,
   sum(l1_w) FILTER (is_day) AS l1_day_w, sum(l2_w) FILTER (is_day) AS l2_day_w,
-  sum(pv_w) FILTER (is_day) AS pv_day_w, sum(pv_w) FILTER (is_dark) AS pv_dark_w,
+  sum(pv_w) FILTER (is_day) AS pv_day_w, sum(abs(pv_w)) FILTER (is_dark) AS pv_dark_w,
   sum(l1_w * l1_w) FILTER (is_night) AS l1_l1_night, sum(l2_w * l2_w) FILTER (is_night) AS l2_l2_night,
   sum(l1_w * l2_w) FILTER (is_night) AS l1_l2_night,
   sum(l1_w * l1_w) FILTER (is_day) AS l1_l1_day, sum(l2_w * l2_w) FILTER (is_day) AS l2_l2_day,
@@ -70,7 +70,7 @@ SELECT
   sum(l1_w * l1_w) AS l1_l1_all, sum(l2_w * l2_w) AS l2_l2_all, sum(pv_w * pv_w) AS pv_pv_all,
   sum(pv_w * cos(sun_hour_rad)) AS pv_cos_w, sum(pv_w * sin(sun_hour_rad)) AS pv_sin_w,
   sum(abs(l1_w) * length_min) / 60 AS l1_abs_wh, sum(abs(l2_w) * length_min) / 60 AS l2_abs_wh,
-  sum(pv_w * length_min) / 60 AS pv_wh, max(pv_w) AS pv_max_w,
+  sum(pv_w * length_min) / 60 AS pv_wh, sum(abs(pv_w)) AS pv_abs_w, max(abs(pv_w)) AS pv_max_w,
   quantile_cont(l1_w, 0.05) FILTER (is_night) AS l1_night_p05,
   quantile_cont(l1_w, 0.50) FILTER (is_night) AS l1_night_p50,
   quantile_cont(l1_w, 0.95) FILTER (is_night) AS l1_night_p95,

@@ -89,7 +89,7 @@ SELECT
   m.r2 AS meter_r2,
   finite(w.ne_net / nullif(w.ne_l1 + coalesce(w.ne_l2, 0), 0)) AS meter_energy_ratio,
   CASE WHEN w.pv_all_w > 0 THEN atan2(w.pv_sin_w, w.pv_cos_w) * 12 / pi() END AS pv_noon_h,
-  finite(w.pv_dark_w / nullif(w.pv_all_w, 0)) AS pv_dark_share,
+  finite(w.pv_dark_w / nullif(w.pv_abs_w, 0)) AS pv_dark_share,
   w.n_dark_pv_live / nullif(w.n_dark, 0) AS pv_dark_live_share, w.pv_max_w,
   w.pv_wh / 1000 / w.days AS pv_kwh_day, w.l1_abs_wh / 1000 / w.days AS l1_kwh_day,
   w.l2_abs_wh / 1000 / w.days AS l2_kwh_day,

@@ -4,7 +4,7 @@
 --   gain_l1, gain_l2, gain_sum, gain_l1_se, gain_l2_se, gain_sum_se [-] 1 a right clamp upstream, -1 turned, 0 no PV seen
 --   expected_gain [-]        by the declared position: 1 upstream, 0 downstream, null undeclared
 --   slope_expected [W/W]     the same as a slope a leg, production added back included
---   phase_l1_deg, phase_l2_deg, phase_se_deg [deg] lead of the leg's current by PV ramps, against a right 120/240 or 120/208
+--   phase_l1_deg, phase_l2_deg, phase_l1_se_deg, phase_l2_se_deg [deg] lead of the leg's current by PV ramps, against a right 120/240 or 120/208
 --   sag_l1_z, sag_l2_z [-]   sag coefficients in standard errors, null where the legs can't be told apart
 --   sag_one_z [-]            sag on leg 1's reading alone in standard errors (both clamps on one leg: which)
 --   sag_v_per_kw [V/kW]      size of the sag, by the leg that sags less and the gain of both: a low reading is no loose neutral
@@ -36,7 +36,8 @@ SELECT * EXCLUDE (added, unit, legs),
   CASE WHEN is_declared_upstream THEN unit + added WHEN NOT is_declared_upstream THEN added END AS slope_expected,
   degrees(atan2(var_l1, -slope_l1 + added)) - CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l1_deg,
   degrees(atan2(var_l2, -slope_l2 + added)) + CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l2_deg,
-  degrees(greatest(var_l1_se, var_l2_se) / nullif(least(abs(slope_l1 - added), abs(slope_l2 - added)), 0)) AS phase_se_deg,
+  degrees(var_l1_se / nullif(abs(slope_l1 - added), 0)) AS phase_l1_se_deg,
+  degrees(var_l2_se / nullif(abs(slope_l2 - added), 0)) AS phase_l2_se_deg,
   CASE WHEN sag_apart > $sag_apart THEN sag_l1 / nullif(sag_l1_se, 0) END AS sag_l1_z,
   CASE WHEN sag_apart > $sag_apart THEN sag_l2 / nullif(sag_l2_se, 0) END AS sag_l2_z,
   CASE WHEN sag_apart > $sag_apart THEN least(abs(sag_l1), abs(sag_l2)) * coalesce(least(greatest(abs(gain_sum), 0.2), 1), 1) END

@@ -38,6 +38,6 @@ SELECT
   median(leak_l2) AS leak_l2, quantile_cont(leak_l2, 0.84) - quantile_cont(leak_l2, 0.16) AS leak_l2_sd,
   count(leak_l1) AS leak_l1_days, count(leak_l2) AS leak_l2_days,
   max(pv_max_w) AS pv_max_w, median(l1_dark_size) AS l1_dark_size, median(l2_dark_size) AS l2_dark_size,
-  sum(COLUMNS('^((n|d|vd|vm|nm|ne|sky)_.*|d[12p][12p]_.*|covered_min|(l1|l2|pv)_(night|day|all|dark|cos|sin)_w|(l1|l2|pv)_(l1|l2|pv)_.*|(l1|l2|pv)_sky|(l1_abs|l2_abs|pv)_wh|l[12]_v_sum|vdiff_vdiff|s_n)$'))::DOUBLE
+  sum(COLUMNS('^((n|d|vd|vm|nm|ne|sky)_.*|d[12p][12p]_.*|covered_min|(l1|l2|pv)_(night|day|all|dark|abs|cos|sin)_w|(l1|l2|pv)_(l1|l2|pv)_.*|(l1|l2|pv)_sky|(l1_abs|l2_abs|pv)_wh|l[12]_v_sum|vdiff_vdiff|s_n)$'))::DOUBLE
 FROM day_of_home
 GROUP BY site_id

@@ -1,6 +1,6 @@
 -- site_window_fit: one row a home and system.
 -- Least squares through the origin on leg 1, leg 2 and the probe, from sums of squares and products, by Cramer's rule:
--- `sag` fits V1 - V2 [V], `meter` the utility meter's net power [W]. A regressor that isn't there gets a ridge of 1 W2.
+-- `sag` fits V1 - V2 [V], `meter` the utility meter's net power [W]. A regressor that isn't there gets a ridge of 1 W2; an absent leg 2 is null.
 --   site_id [-]     home
 --   system  [-]     sag or meter
 --   b1, b2, b3 [V/W, W/W] coefficients on l1, l2 and the probe
@@ -34,9 +34,9 @@ WITH normal AS (
     greatest(yy - b1 * y1 - b2 * y2 - b3 * y3, 0) AS left_over
   FROM adjugate
 )
-SELECT site_id, system, finite(b1) AS b1, finite(b2) AS b2, finite(b3) AS b3,
+SELECT site_id, system, finite(b1) AS b1, CASE WHEN d > 1 THEN finite(b2) END AS b2, finite(b3) AS b3,
   finite(sqrt(greatest(left_over / (n - 3) * i11 / det, 0))) AS se1,
-  finite(sqrt(greatest(left_over / (n - 3) * i22 / det, 0))) AS se2,
+  CASE WHEN d > 1 THEN finite(sqrt(greatest(left_over / (n - 3) * i22 / det, 0))) END AS se2,
   finite(sqrt(greatest(left_over / (n - 3) * i33 / det, 0))) AS se3,
   finite(det / (a * d * f)) AS apart, finite(1 - left_over / yy) AS r2
 FROM solved

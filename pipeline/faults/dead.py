@@ -49,7 +49,7 @@ PIECES: tuple[Piece, ...] = (
         "dead_level",
         "Nothing but noise around zero",
         ("tiny_l1_share", "tiny_l2_share"),
-        by_leg(lambda leg: above(f"tiny_{leg}_share", 0.95, 0.012)),
+        by_leg(lambda leg: above(f"tiny_{leg}_share", 0.8, 0.04)),
         "within a few watts of zero in {tiny_l1_share:.0%} / {tiny_l2_share:.0%} of intervals",
     ),
     Piece(

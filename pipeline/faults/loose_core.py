@@ -50,11 +50,11 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "lead_and_low",
         "Reads low and early",
-        ("phase_l1_deg", "phase_l2_deg", "phase_se_deg", "gain_l1", "gain_l2"),
+        ("phase_l1_deg", "phase_l2_deg", "phase_l1_se_deg", "phase_l2_se_deg", "gain_l1", "gain_l2"),
         by_leg(
             lambda leg: only_if(
-                (pl.col("phase_se_deg") < 4) & (pl.col(f"gain_{leg}") > 0.2),
-                above(f"phase_{leg}_deg", 4.5, 1.0)
+                (pl.col(f"phase_{leg}_se_deg") < 3) & (pl.col(f"gain_{leg}") > 0.2),
+                above(f"phase_{leg}_deg", 3.5, 0.7)
                 * between(f"gain_{leg}", 0.2, 0.95, f"gain_{leg}_se").fill_null(0.5),
             )
         ),
@@ -74,11 +74,11 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "no_lead",
         "Reads low but not early",
-        ("phase_l1_deg", "phase_l2_deg", "phase_se_deg"),
+        ("phase_l1_deg", "phase_l2_deg", "phase_l1_se_deg", "phase_l2_se_deg"),
         by_leg(
             lambda leg: only_if(
-                (pl.col("phase_se_deg") < 4) & (pl.col(f"gain_{leg}") > 0.2),
-                (1 - above(pl.col(f"phase_{leg}_deg").abs(), 3.0, 0.7))
+                (pl.col(f"phase_{leg}_se_deg") < 3) & (pl.col(f"gain_{leg}") > 0.2),
+                (1 - above(pl.col(f"phase_{leg}_deg").abs(), 2.5, 0.5))
                 * between(f"gain_{leg}", 0.15, 0.9, f"gain_{leg}_se").fill_null(0.5),
             )
         ),

@@ -110,7 +110,7 @@ PIECES: tuple[Piece, ...] = (
         "The lead was extended, by the register",
         ("lead_extended",),
         {"both": pl.col("lead_extended").cast(pl.Float64)},
-        "the register says the leads were extended",
+        "leads extended, by the register: {lead_extended}",
         tells_leg=False,
     ),
 )

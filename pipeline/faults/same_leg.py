@@ -141,4 +141,5 @@ FAULT = Fault(
     wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
+    kinds=("copy", "mirror"),
 )

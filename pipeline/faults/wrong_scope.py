@@ -126,4 +126,5 @@ FAULT = Fault(
     wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
+    kinds=("declared upstream", "declared downstream"),
 )
