@@ -46,6 +46,7 @@ class Model:
 
     estimator: LogisticRegression
     pieces: tuple[str, ...]
+    two_sided: tuple[str, ...] = ()
     stretch: Mapping[str, float] = field(default_factory=dict)
     offset: Mapping[str, float] = field(default_factory=dict)
     recipe: Mapping[str, Any] = field(default_factory=dict)
@@ -73,7 +74,9 @@ class Model:
         digest.update(np.round(self.estimator.coef_, 9).tobytes())
         digest.update(np.round(self.estimator.intercept_, 9).tobytes())
         digest.update(
-            json.dumps([self.pieces, dict(self.stretch), dict(self.offset)], sort_keys=True).encode()
+            json.dumps(
+                [self.pieces, self.two_sided, dict(self.stretch), dict(self.offset)], sort_keys=True
+            ).encode()
         )
         return digest.hexdigest()
 
@@ -92,8 +95,9 @@ class Model:
         is_sound = np.array([fault_of(kind) == SOUND for kind in self.kinds])
         wanted = np.where(is_sound, 1 - base_rate, base_rate / faults) * share / of_class
         offset = np.array([self.offset.get(fault_of(kind), 0.0) for kind in self.kinds])
-        start: Float = self._stretch * self._against_sound(self.estimator.intercept_) + offset + np.log(wanted / share)
-        return start - np.log((1 - base_rate) / of_class[is_sound][0])
+        start = self._stretch * self._against_sound(self.estimator.intercept_) + offset + np.log(wanted / share)
+        against: Float = start - np.log((1 - base_rate) / of_class[is_sound][0])
+        return against
 
     def _against_sound(self, own: Float) -> Float:
         """Return coefficients less the mean of sound's kinds, so that the stretch acts on the difference."""
@@ -103,7 +107,7 @@ class Model:
 
     def scores(self, values: Float, base_rate: float) -> Float:
         """Return the log odds of each kind, up to a constant a home, shape (n, kinds)."""
-        score: Float = encode(values) @ self.weights.T + self.prior(base_rate)
+        score: Float = self.encoded(values) @ self.weights.T + self.prior(base_rate)
         return score
 
     def likelihoods(self, values: Float, base_rate: float) -> Float:
@@ -120,6 +124,10 @@ class Model:
         weight: Float = self._stretch[:, None] * self._against_sound(self.estimator.coef_)
         return weight
 
+    def encoded(self, values: Float) -> Float:
+        """Return `encode` of these values (n, pieces) with this model's two-sided pieces."""
+        return encode(values, np.isin(self.pieces, self.two_sided))
+
     def likeliest_kind(self, values: Float, name: str, base_rate: float) -> NDArray[np.int64]:
         """Return the column of the likeliest kind of this class for each home, shape (n,)."""
         outside = np.array([fault_of(kind) != name for kind in self.kinds])
@@ -133,7 +141,7 @@ class Model:
         """
         row = self.weights[self.likeliest_kind(values, name, base_rate)]
         row = row - self.weights[self.likeliest_kind(values, SOUND, base_rate)]
-        added = (encode(values) * row).reshape(len(values), len(self.pieces), STEPS)
+        added = (self.encoded(values) * row).reshape(len(values), len(self.pieces), STEPS)
         total: Float = added.sum(axis=2)
         return total
 
@@ -150,7 +158,11 @@ class Model:
         """Return piece -> the most a full yes adds to any kind of this class over a full no [log odds]."""
         yes, no = np.ones((1, len(self.pieces))), np.zeros((1, len(self.pieces)))
         inside = np.array([fault_of(kind) == name for kind in self.kinds])
-        per_kind = ((encode(yes) - encode(no)) * self.weights[inside]).reshape(-1, len(self.pieces), STEPS).sum(axis=2)
+        per_kind = (
+            ((self.encoded(yes) - self.encoded(no)) * self.weights[inside])
+            .reshape(-1, len(self.pieces), STEPS)
+            .sum(axis=2)
+        )
         return dict(zip(self.pieces, per_kind.max(axis=0).tolist(), strict=True))
 
 
@@ -166,13 +178,16 @@ def softmax(score: Float) -> Float:
     return share
 
 
-def encode(values: Float) -> Float:
-    """Return evidence (n, pieces) as (n, pieces * STEPS): the signed value, and how it lies to each edge.
+def encode(values: Float, is_two_sided: NDArray[np.bool_]) -> Float:
+    """Return evidence (n, pieces) as (n, pieces * STEPS): the value, and which edges it is over.
 
-    Over an edge is +0.5, under it -0.5; *cannot tell* is 0 throughout, so it adds nothing to any class.
+    A fault's piece speaks only as far as it fires: 0 and *cannot tell* both add nothing, so that one fault's silence
+    is no evidence for another. A piece of a sound install (two-sided) speaks both ways: over an edge is +0.5, under
+    it -0.5; only *cannot tell* adds nothing.
     """
     unknown = np.isnan(values)
-    steps = [2 * values - 1, *(np.where(values > edge, 0.5, -0.5) for edge in EDGES)]
+    shift = np.where(is_two_sided, 0.5, 0.0)
+    steps = [values - shift, *((values > edge) - shift for edge in EDGES)]
     steps = [np.where(unknown, 0.0, step) for step in steps]
     spread: Float = np.stack(steps, axis=2).astype(np.float64).reshape(len(values), -1)
     return spread
@@ -185,17 +200,19 @@ def fit(
     pieces: tuple[str, ...],
     strength: float,
     recipe: Mapping[str, Any],
+    two_sided: tuple[str, ...] = (),
 ) -> Model:
     """Fit the additive model.
 
-    `values` (n, pieces), `labels` the true kinds ("fault/kind" or plain names), `weights` (n,) how much each home counts, `strength`
-    the inverse of the quadratic penalty (scikit-learn's C).
+    `values` (n, pieces), `labels` the true kinds ("fault/kind" or plain names), `weights` (n,) how much each home
+    counts, `strength` the inverse of the quadratic penalty (scikit-learn's C), `two_sided` the pieces that speak
+    both ways (see `encode`).
     """
     estimator = LogisticRegression(C=strength, max_iter=3000, tol=1e-6)
-    estimator.fit(encode(values), labels, sample_weight=weights)
+    estimator.fit(encode(values, np.isin(pieces, two_sided)), labels, sample_weight=weights)
     total = weights.sum()
     share = {str(c): float(weights[labels == c].sum() / total) for c in estimator.classes_}
-    return Model(estimator, pieces, recipe=recipe, train_share=share)
+    return Model(estimator, pieces, two_sided, recipe=recipe, train_share=share)
 
 
 def save(model: Model, folder: Path) -> None:
@@ -206,6 +223,7 @@ def save(model: Model, folder: Path) -> None:
         "model_id": model.model_id,
         "weights_sha256": hashlib.sha256((folder / _FILE).read_bytes()).hexdigest(),
         "pieces": list(model.pieces),
+        "two_sided": list(model.two_sided),
         "edges": list(EDGES),
         "stretch": dict(model.stretch),
         "offset": dict(model.offset),
@@ -246,6 +264,7 @@ def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> M
     model = Model(
         estimator,
         tuple(card["pieces"]),
+        tuple(card["two_sided"]),
         card["stretch"],
         card["offset"],
         card["recipe"],

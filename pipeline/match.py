@@ -73,7 +73,9 @@ def steady(at_least_days: int = 4) -> pl.Expr:
 
     A battery that answers to the sun on some days, or an array that looks another way, makes them differ.
     """
-    days = below(pl.col("slope_scatter") / pl.max_horizontal(pl.lit(1.0), pl.col("gain_sum").abs()), 0.1, 0.02)
+    days = below(
+        pl.col("slope_scatter") / pl.max_horizontal(pl.lit(1.0), pl.col("gain_sum").abs()), 0.1, 0.02
+    )
     noon = alike("slope_am", "slope_pm", "slope_am_se", "slope_pm_se").fill_null(1.0)
     return only_if(pl.col("slope_days") >= at_least_days, days * noon)
 

@@ -247,7 +247,11 @@ def site_weights(
             state = "cannot tell" if value is None else "supports" if added[column] > 0 else "against"
             piece = pieces[column]
             told = sentence(piece.sentence, row) if value is not None else "no data for this"
-            label = piece.label if value is None or value >= 0.5 else f"Not so: {piece.label[0].lower()}{piece.label[1:]}"
+            label = (
+                piece.label
+                if value is None or value >= 0.5
+                else f"Not so: {piece.label[0].lower()}{piece.label[1:]}"
+            )
             rows.append((site, ordinal, piece.name, label, state, value, float(added[column]), told))
     schema = {
         "site_id": pl.String, "ordinal": pl.Int32, "piece": pl.String, "label": pl.String, "state": pl.String,

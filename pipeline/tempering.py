@@ -21,6 +21,8 @@ def temper(
 ) -> Model:
     """Return the model with the stretch and offset a fault of least log loss at the base rate.
 
+    Homes of a fault that the model was not fitted to are left out.
+
     Parameters
     ----------
     values
@@ -32,6 +34,8 @@ def temper(
     hold
         Penalty that keeps stretches near 1 and offsets near 0 where the held-out homes say little.
     """
+    known = np.isin([fault_of(label) for label in labels], model.classes)
+    values, labels, weights = values[known], labels[known], weights[known]
     truth = np.array([model.classes.index(fault_of(label)) for label in labels])
     is_sound = truth == model.classes.index(SOUND)
     weight = weights / weights.sum() * 2 * np.where(is_sound, 1 - base_rate, base_rate)
@@ -46,7 +50,9 @@ def temper(
         )
 
     class_of = np.array([model.classes.index(fault_of(kind)) for kind in model.kinds])
-    fault_at = np.array([faults.index(fault_of(kind)) if fault_of(kind) != SOUND else -1 for kind in model.kinds])
+    fault_at = np.array(
+        [faults.index(fault_of(kind)) if fault_of(kind) != SOUND else -1 for kind in model.kinds]
+    )
     plain = model.scores(values, base_rate)
     # What the stretch multiplies: evidence and own intercept, without the shift to the base rate.
     doubled = replace(model, stretch=dict.fromkeys(faults, 2.0)).scores(values, base_rate) - plain

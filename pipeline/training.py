@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline import classifier, warehouse
+from pipeline import classifier, sound, warehouse
 from pipeline.classifier import Model, fault_of
 from pipeline.contract import SOUND
 from pipeline.evidence import Weighed, weigh
@@ -33,6 +33,7 @@ from pipeline.window import look
 
 Float = NDArray[np.float64]
 FEWEST_OF_KIND = 25
+SOUND_PIECES = tuple(piece.name for piece in sound.PIECES)
 
 
 @dataclass(frozen=True)
@@ -141,7 +142,9 @@ def train(
     own = settings.training
     values, labels, is_hard = stack(fitted, catalogue)
     weights = home_weights(labels, is_hard, own.hard_weight)
-    model = classifier.fit(values, labels, weights, fitted[0].weighed.names, own.strength, recipe)
+    model = classifier.fit(
+        values, labels, weights, fitted[0].weighed.names, own.strength, recipe, SOUND_PIECES
+    )
     tell("tempering")
     values, labels, is_hard = stack(tempered, catalogue)
     weights = home_weights(labels, is_hard, own.hard_weight)

@@ -36,7 +36,7 @@ LAYERS = (
     {"lake", "clock", "fault"},
     {"conform", "faults", "sound"},
     {"registers", "staging", "evidence", "classifier", "daystats", "simulate"},
-    {"ingest", "store", "features", "onset", "scoring"},
+    {"ingest", "store", "features", "onset", "scoring", "tempering"},
     {"refresh", "window", "check", "standing", "revisit", "crews", "publish"},
     {"training", "report", "plan"},
     {"runcard", "story"},

@@ -88,6 +88,19 @@ PIECES: tuple[Piece, ...] = (
         tells_leg=False,
     ),
     Piece(
+        "one_conductor",
+        "Both legs read the same conductor: same height, same steps, nothing of their own",
+        ("step_corr_night", "leg_corr_night", "equal_share"),
+        {
+            "both": _same_levels()
+            * steps_together("equal")
+            * above("step_corr_night", 0.993, 0.0015)
+            * above(pl.max_horizontal("night_l1_high_w", "night_l2_high_w"), 60.0, 10.0)
+        },
+        "the legs' night steps correlate with r {step_corr_night:.3f}",
+        tells_leg=False,
+    ),
+    Piece(
         "sum_near_zero",
         "The legs cancel out",
         ("night_sum_w", "night_l1_w", "night_l2_w"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -35,14 +36,21 @@ def small() -> Model:
     return classifier.fit(values, labels, np.ones(200), ("turned", "silent"), 1.0, {"seed": 1})
 
 
-def test_a_value_is_spread_over_steps() -> None:
-    """The signed value, then which side of each edge it lies on; cannot tell adds nothing."""
-    low, high, unknown = encode(np.array([[0.2], [1.0], [np.nan]]))
+def test_a_piece_for_sound_speaks_both_ways() -> None:
+    low, high, unknown = encode(np.array([[0.2], [1.0], [np.nan]]), np.array([True]))
 
     assert len(EDGES) + 1 == STEPS
-    assert low.tolist() == [pytest.approx(-0.6), *(0.5 if edge < 0.2 else -0.5 for edge in EDGES)]
-    assert high.tolist() == [1.0] + [0.5] * len(EDGES)
+    assert low.tolist() == [pytest.approx(-0.3), *(0.5 if edge < 0.2 else -0.5 for edge in EDGES)]
+    assert high.tolist() == [0.5] * STEPS
     assert unknown.tolist() == [0.0] * STEPS
+
+
+def test_a_piece_of_a_fault_speaks_only_as_far_as_it_fires() -> None:
+    """Its silence is no evidence for another fault: 0 and cannot tell both add nothing."""
+    silent, half, unknown = encode(np.array([[0.0], [0.5], [np.nan]]), np.array([False]))
+
+    assert silent.tolist() == unknown.tolist() == [0.0] * STEPS
+    assert half.tolist() == [0.5, *(1.0 if edge < 0.5 else 0.0 for edge in EDGES)]
 
 
 @settings(max_examples=30, deadline=None)
@@ -76,11 +84,11 @@ def test_prior_and_contributions_add_up_to_the_score(small: Model) -> None:
     values = np.array([[0.4, np.nan]])
     share = small.likelihoods(values, BASE_RATE)[0]
     fault, sound = small.classes.index("reversed"), small.classes.index(SOUND)
-    prior = small.prior(BASE_RATE)
 
-    added = small.contributions(values, "reversed")[0]
+    start = small.start(values, "reversed", BASE_RATE)[0]
+    added = small.contributions(values, "reversed", BASE_RATE)[0]
 
-    assert np.log(share[fault] / share[sound]) == pytest.approx(prior[fault] - prior[sound] + added.sum())
+    assert np.log(share[fault] / share[sound]) == pytest.approx(start + added.sum())
 
 
 def test_the_prior_is_that_of_the_fleet_and_not_of_the_training_mix(small: Model) -> None:
@@ -115,19 +123,18 @@ def test_the_shipped_model_fits_the_catalogue() -> None:
 
 
 def test_a_model_comes_back_as_it_was(small: Model, tmp_path: Path) -> None:
-    tempered = Model(
-        small.estimator, small.pieces, {"turned": 1.3}, {"turned": -0.2}, small.recipe, small.train_share
-    )
+    tempered = replace(small, two_sided=("silent",), stretch={"dead": 1.3}, offset={"dead": -0.2})
     classifier.save(tempered, tmp_path)
 
     back = classifier.load(tmp_path, ("turned", "silent"))
 
     values = np.array([[0.2, 0.9], [np.nan, 0.5]])
     assert back.model_id == tempered.model_id != small.model_id
-    assert (back.pieces, back.stretch, back.offset, back.recipe) == (
+    assert (back.pieces, back.two_sided, back.stretch, back.offset, back.recipe) == (
         ("turned", "silent"),
-        {"turned": 1.3},
-        {"turned": -0.2},
+        ("silent",),
+        {"dead": 1.3},
+        {"dead": -0.2},
         {"seed": 1},
     )
     np.testing.assert_array_equal(
