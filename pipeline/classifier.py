@@ -95,7 +95,9 @@ class Model:
         is_sound = np.array([fault_of(kind) == SOUND for kind in self.kinds])
         wanted = np.where(is_sound, 1 - base_rate, base_rate / faults) * share / of_class
         offset = np.array([self.offset.get(fault_of(kind), 0.0) for kind in self.kinds])
-        start = self._stretch * self._against_sound(self.estimator.intercept_) + offset + np.log(wanted / share)
+        start = (
+            self._stretch * self._against_sound(self.estimator.intercept_) + offset + np.log(wanted / share)
+        )
         against: Float = start - np.log((1 - base_rate) / of_class[is_sound][0])
         return against
 

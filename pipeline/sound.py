@@ -46,7 +46,7 @@ PIECES: tuple[Piece, ...] = (
                 ),
             )
         },
-        "negative in {night_l1_negative_share:.1%} / {night_l2_negative_share:.1%} of night intervals",
+        "negative in {night_l1_negative_share:.0%} / {night_l2_negative_share:.0%} of night intervals",
     ),
     Piece(
         "sag_ordinary",

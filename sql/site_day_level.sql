@@ -8,6 +8,7 @@
 --   n_neg_l1_night, n_neg_l2_night, n_neg_sum_night, n_neg_l1_day, n_neg_l2_day [rows]  below -noise
 --   n_zero_l1, n_zero_l2, n_zero_all, n_zero_l1_dark, n_zero_l2_dark [rows]  within the zero band; all channels at once by day
 --   n_lone_l1, n_lone_l2 [rows]                    zero twice running while the other leg or PV lives (a net reading only passes through zero)
+--   n_gap_l1, n_gap_l2, n_low_l1, n_low_l2 [rows] by night: zero while the other leg lives; low, but not zero
 --   l1_dark_size, l2_dark_size [W]                 90th percentile of the size of dark readings
 --   n_tiny_l1, n_tiny_l2 [rows]                    within the band of a dead input's noise
 --   n_stale_l1, n_stale_l2, n_step_row [rows]      exactly as in the row before, of n_step_row steps
@@ -47,6 +48,10 @@ SELECT
   count_if(is_zero_l1) AS n_zero_l1, count_if(is_zero_l2) AS n_zero_l2,
   count_if(is_zero_l1 AND coalesce(is_zero_l2, true) AND abs(pv_w) < $zero_w AND sun_sin > $sun_sin) AS n_zero_all,
   count_if(is_dark AND is_zero_l1) AS n_zero_l1_dark, count_if(is_dark AND is_zero_l2) AS n_zero_l2_dark,
+  count_if(is_night AND is_zero_l1 AND abs(l2_w) > $drop_w) AS n_gap_l1,
+  count_if(is_night AND is_zero_l2 AND abs(l1_w) > $drop_w) AS n_gap_l2,
+  count_if(is_night AND NOT is_zero_l1 AND abs(l1_w) < 5 * $zero_w) AS n_low_l1,
+  count_if(is_night AND NOT is_zero_l2 AND abs(l2_w) < 5 * $zero_w) AS n_low_l2,
   count_if(is_open_l1) AS n_lone_l1, count_if(is_open_l2) AS n_lone_l2,
   quantile_cont(abs(l1_w), 0.9) FILTER (is_dark) AS l1_dark_size,
   quantile_cont(abs(l2_w), 0.9) FILTER (is_dark) AS l2_dark_size,

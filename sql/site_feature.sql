@@ -12,6 +12,8 @@
 --   zero_l1_share, zero_l2_share, zero_all_share, balanced_share, zero_l1_dark_share, zero_l2_dark_share, tiny_l1_share, tiny_l2_share,
 --   stale_l1_share, stale_l2_share [0..1]; drop_l1_day, drop_l2_day, glitch_l1_day, glitch_l2_day [1/day]
 --   lone_zero_l1_share, lone_zero_l2_share [0..1] zero while another channel lives
+--   gap_l1_share, gap_l2_share [0..1] nights' zeros while the other leg lives; gap_l1_sharpness, gap_l2_sharpness [0..1]
+--                          zeros among all low readings: a leg that idles passes through them, an open splice jumps
 --   dark_l1_size_w, dark_l2_size_w [W] median over the days of the 90th percentile of the size of dark readings
 --   pv_corr_l1, pv_corr_l2 [-1..1] level correlation with PV by day
 --   sky_corr_l1, sky_corr_l2, sky_corr_pv [-1..1] with the height of the sun, all hours
@@ -60,6 +62,9 @@ SELECT
   w.n_zero_l2_dark / nullif(w.n_dark, 0) AS zero_l2_dark_share,
   w.n_tiny_l1 / nullif(w.n_l1, 0) AS tiny_l1_share, w.n_tiny_l2 / nullif(w.n_l2, 0) AS tiny_l2_share,
   w.n_lone_l1 / nullif(w.n_l1, 0) AS lone_zero_l1_share, w.n_lone_l2 / nullif(w.n_l2, 0) AS lone_zero_l2_share,
+  w.n_gap_l1 / nullif(w.n_night, 0) AS gap_l1_share, w.n_gap_l2 / nullif(w.n_night, 0) AS gap_l2_share,
+  w.n_gap_l1 / nullif(w.n_gap_l1 + w.n_low_l1, 0) AS gap_l1_sharpness,
+  w.n_gap_l2 / nullif(w.n_gap_l2 + w.n_low_l2, 0) AS gap_l2_sharpness,
   w.l1_dark_size AS dark_l1_size_w, w.l2_dark_size AS dark_l2_size_w,
   w.n_stale_l1 / nullif(w.n_step_row, 0) AS stale_l1_share, w.n_stale_l2 / nullif(w.n_step_row, 0) AS stale_l2_share,
   w.n_drop_l1 / w.days AS drop_l1_day, w.n_drop_l2 / w.days AS drop_l2_day,

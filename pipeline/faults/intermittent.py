@@ -67,14 +67,34 @@ def _has_base(leg: str) -> pl.Expr:
     return pl.col(f"night_{leg}_w").abs() > 25
 
 
+def _is_sharp(leg: str) -> pl.Expr:
+    """Zeros without readings just above: an idle leg passes through those, an open splice jumps; 1 where untold."""
+    return above(f"gap_{leg}_sharpness", 0.6, 0.08).fill_null(1.0)
+
+
 PIECES: tuple[Piece, ...] = (
+    Piece(
+        "night_gaps",
+        "Jumps to zero by night while the other leg lives",
+        ("gap_l1_share", "gap_l2_share", "gap_l1_sharpness", "gap_l2_sharpness"),
+        by_leg(
+            lambda leg: only_if(
+                _has_base(leg),
+                above(f"gap_{leg}_share", 0.006, 0.0015)
+                * below(f"gap_{leg}_share", 0.6, 0.05)
+                * _is_sharp(leg),
+            )
+        ),
+        "zero in {gap_l1_share:.1%} / {gap_l2_share:.1%} of night intervals while the other leg lives",
+    ),
     Piece(
         "drops",
         "Drops to zero and comes back while the rest lives",
         ("drop_l1_day", "drop_l2_day", "zero_l1_share", "zero_l2_share"),
         by_leg(
             lambda leg: only_if(
-                _has_base(leg), above(f"drop_{leg}_day", 0.15, 0.03) * below(f"drop_{leg}_day", 10.0, 1.5)
+                _has_base(leg),
+                _is_sharp(leg) * above(f"drop_{leg}_day", 0.15, 0.03) * below(f"drop_{leg}_day", 10.0, 1.5),
             )
         ),
         "drops to zero {drop_l1_day:.1f} / {drop_l2_day:.1f} times a day",
@@ -86,7 +106,9 @@ PIECES: tuple[Piece, ...] = (
         by_leg(
             lambda leg: only_if(
                 _has_base(leg),
-                above(f"lone_zero_{leg}_share", 0.006, 0.002) * below(f"lone_zero_{leg}_share", 0.6, 0.05),
+                _is_sharp(leg)
+                * above(f"lone_zero_{leg}_share", 0.006, 0.002)
+                * below(f"lone_zero_{leg}_share", 0.6, 0.05),
             )
         ),
         "zero in {lone_zero_l1_share:.1%} / {lone_zero_l2_share:.1%} of intervals while the rest lives",

@@ -92,7 +92,7 @@ PIECES: tuple[Piece, ...] = (
                 * _not_turned(),
             )
         },
-        "negative in {night_l1_negative_share:.0%} and {night_l2_negative_share:.0%} of night intervals",
+        "negative in {night_l1_negative_share:.0%} / {night_l2_negative_share:.0%} of night intervals",
     ),
     Piece(
         "crossed_sag",

@@ -63,7 +63,7 @@ PIECES: tuple[Piece, ...] = (
         "Two clamps a leg, by the register",
         ("cts_per_leg",),
         {"both": pl.when(pl.col("cts_per_leg") > 1).then(1.0).when(pl.col("cts_per_leg") == 1).then(0.0)},
-        "the register has {cts_per_leg:.0f} clamps a leg",
+        "the register has {cts_per_leg:.0f} clamps on each leg",
         tells_leg=False,
     ),
     Piece(

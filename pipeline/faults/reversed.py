@@ -100,6 +100,19 @@ PIECES: tuple[Piece, ...] = (
         "V1 - V2 moves by {sag_l1:+.2f} V per kW of L1 and {sag_l2:+.2f} of L2; right is - and +",
     ),
     Piece(
+        "both_turned",
+        "Both readings negative, each with its own leg's voltage the wrong way round",
+        ("sag_l1_z", "sag_l2_z", "gain_sum", "night_sum_high_w"),
+        {
+            "both": positive("sag_l1_z")
+            * negative("sag_l2_z")
+            * pl.when((pl.col("gain_sum") < -0.4) | (pl.col("night_sum_high_w") < -10))
+            .then(1.0)
+            .otherwise(0.0)
+        },
+        "V1 - V2 moves by {sag_l1:+.2f} V per kW of L1 and {sag_l2:+.2f} of L2, and both readings are negative",
+    ),
+    Piece(
         "opposite_pairs",
         "240 V loads step the legs in opposite directions",
         ("pair_n", "pair_opposite_share"),
