@@ -6,7 +6,7 @@ Each fault is one room in pipeline/faults/; this module only says of which parts
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -118,7 +118,9 @@ class Fault:
     right exactly, or is None; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
     `pieces` are its evidence; `cautions` come on top of CAUTIONS; `kinds` are words in a
-    severity that tell ways of this fault apart which look unlike in the data (for training).
+    severity that tell ways of this fault apart which look unlike in the data (for training);
+    `settles` maps a piece to a fault that looks the same but for this piece: as far as it fires, that fault's
+    likelihood is this one's.
     """
 
     name: str
@@ -133,6 +135,7 @@ class Fault:
     remedy: Remedy
     cautions: tuple[str, ...] = ()
     kinds: tuple[str, ...] = ()
+    settles: Mapping[str, str] = field(default_factory=dict)
 
     def legs_on(self, service: str) -> tuple[Leg, ...]:
         """Return the legs it can have on this service: "single" has no second leg and so no l2."""

@@ -64,7 +64,9 @@ def score(
     suspected fault is the likeliest class, the leg the one its pieces favour.
     """
     weighed = weigh(signals, catalogue)
-    share = model.likelihoods(weighed.values, settings.verdict.base_rate)
+    share = settle(
+        model.likelihoods(weighed.values, settings.verdict.base_rate), weighed, model.classes, catalogue
+    )
     classes = model.classes
     sound_column = classes.index(SOUND)
     best = share.argmax(axis=1)
@@ -114,6 +116,22 @@ def score(
         scored, on="site_id", how="left", maintain_order="left"
     )
     return Scored(_with_verdicts(told, catalogue, settings), signals, weighed)
+
+
+def settle(share: Float, weighed: Weighed, classes: tuple[str, ...], catalogue: Mapping[str, Fault]) -> Float:
+    """Return the likelihoods (n, classes) with those of twins moved to the one that a settling piece speaks for.
+
+    A crossed pair and two turned clamps are the same to every probe but the leg voltages; where those speak they
+    decide, where they don't both keep their share. Rows still sum to 1.
+    """
+    settled = share.copy()
+    for name, fault in catalogue.items():
+        for piece, other in fault.settles.items():
+            fires = np.nan_to_num(weighed.values[:, weighed.names.index(piece)])
+            moved = settled[:, classes.index(other)] * fires
+            settled[:, classes.index(other)] -= moved
+            settled[:, classes.index(name)] += moved
+    return settled
 
 
 def _has_proof(settings: Settings) -> pl.Expr:

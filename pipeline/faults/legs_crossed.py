@@ -135,4 +135,5 @@ FAULT = Fault(
     wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
+    settles={"crossed_sag": "reversed"},
 )

@@ -163,4 +163,5 @@ FAULT = Fault(
     wrong_kwh_day=WRONG_KWH_DAY,
     pieces=PIECES,
     remedy=REMEDY,
+    settles={"both_turned": "legs_crossed"},
 )

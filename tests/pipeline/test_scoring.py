@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -11,7 +13,7 @@ from pipeline.classifier import Model
 from pipeline.contract import SOUND
 from pipeline.evidence import all_pieces
 from pipeline.faults import CATALOGUE
-from pipeline.scoring import SHOWN, Scored, score, sentence, site_weights
+from pipeline.scoring import SHOWN, Scored, score, sentence, settle, site_weights
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
@@ -138,3 +140,16 @@ def test_weights_explain_the_score(scored: Scored, fleet: Labelled, model: Model
 @pytest.mark.parametrize(("value", "told"), [(0.5, "+0.50"), (None, "n/a"), (float("nan"), "n/a")])
 def test_a_sentence_with_a_missing_number_says_so(value: float | None, told: str) -> None:
     assert sentence("slope {slope:+.2f} W per W", {"slope": value}) == f"slope {told} W per W"
+
+
+def test_leg_voltages_settle_twins_and_silence_leaves_them_their_share(fleet: Labelled) -> None:
+    at = {name: column for column, name in enumerate(fleet.weighed.names)}
+    classes = ("legs_crossed", "reversed", "sound")
+    values = np.full((3, len(at)), np.nan)
+    values[0, at["both_turned"]] = 1.0
+    values[1, at["crossed_sag"]] = 1.0
+    share = np.array([[0.6, 0.3, 0.1]] * 3)
+
+    settled = settle(share, replace(fleet.weighed, values=values), classes, CATALOGUE)
+
+    assert settled == pytest.approx(np.array([[0.0, 0.9, 0.1], [0.9, 0.0, 0.1], [0.6, 0.3, 0.1]]))
