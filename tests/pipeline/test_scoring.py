@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline import classifier
 from pipeline.classifier import Model
 from pipeline.contract import SOUND
 from pipeline.evidence import all_pieces
@@ -70,7 +71,7 @@ def test_a_home_seen_for_too_few_nights_is_never_sound(fleet: Labelled, model: M
     assert "sound" not in set(score(few, fleet.sites, model, CATALOGUE, SETTINGS).scores["verdict"])
 
 
-def test_a_reversed_leg_is_suspected_with_leg_and_numbers(tmp_path: Path, model: Model) -> None:
+def test_a_reversed_leg_is_suspected_with_leg_and_numbers(tmp_path: Path) -> None:
     plain = (
         ("sees_pv", True),
         ("pv_added_back", False),
@@ -85,9 +86,10 @@ def test_a_reversed_leg_is_suspected_with_leg_and_numbers(tmp_path: Path, model:
     spec = FleetSpec(sites=2, days=6, minutes=15, seed=20, register_gap_share=0.0)
     write_lake(spec, tmp_path / "lake", wishes=wishes)
     homes = labelled_lake(tmp_path / "lake", tmp_path, spec.days, CATALOGUE, SETTINGS)
-    half = SETTINGS.model_copy(update={"verdict": SETTINGS.verdict.model_copy(update={"base_rate": 0.5})})
 
-    turned, right = score(homes.signals, homes.sites, model, CATALOGUE, half).scores.to_dicts()
+    turned, right = score(
+        homes.signals, homes.sites, classifier.load(), CATALOGUE, SETTINGS
+    ).scores.to_dicts()
 
     assert (turned["suspected_fault"], turned["leg"], turned["verdict"]) == ("reversed", "l2", "suspect")
     assert (turned["likely_fault"], turned["likely_leg"]) == ("reversed", "l2")
