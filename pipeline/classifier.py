@@ -29,6 +29,7 @@ SHIPPED = "model"
 # Where a piece's weight may step up: near no, near yes, and a few places between.
 EDGES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.7, 0.9, 0.98)
 STEPS = len(EDGES) + 1
+QUIET = 0.15  # a fault's piece below this says nothing
 _FILE, _CARD = "weights.skops", "card.json"
 # What the model file may hold; anything else in it is refused before it is built.
 TRUSTED = ("sklearn.linear_model._logistic.LogisticRegression",)
@@ -183,13 +184,14 @@ def softmax(score: Float) -> Float:
 def encode(values: Float, is_two_sided: NDArray[np.bool_]) -> Float:
     """Return evidence (n, pieces) as (n, pieces * STEPS): the value, and which edges it is over.
 
-    A fault's piece speaks only as far as it fires: 0 and *cannot tell* both add nothing, so that one fault's silence
-    is no evidence for another. A piece of a sound install (two-sided) speaks both ways: over an edge is +0.5, under
+    A fault's piece speaks only as far as it fires: below QUIET it adds nothing, like *cannot tell*, so that one
+    fault's silence is no evidence for another. A piece of a sound install (two-sided) speaks both ways: over an edge is +0.5, under
     it -0.5; only *cannot tell* adds nothing.
     """
     unknown = np.isnan(values)
     shift = np.where(is_two_sided, 0.5, 0.0)
-    steps = [values - shift, *((values > edge) - shift for edge in EDGES)]
+    said = np.where(is_two_sided, values, np.where(values < QUIET, 0.0, values))
+    steps = [said - shift, *((said > edge) - shift for edge in EDGES)]
     steps = [np.where(unknown, 0.0, step) for step in steps]
     spread: Float = np.stack(steps, axis=2).astype(np.float64).reshape(len(values), -1)
     return spread
