@@ -185,8 +185,8 @@ def encode(values: Float, is_two_sided: NDArray[np.bool_]) -> Float:
     """Return evidence (n, pieces) as (n, pieces * STEPS): the value, and which edges it is over.
 
     A fault's piece speaks only as far as it fires: below QUIET it adds nothing, like *cannot tell*, so that one
-    fault's silence is no evidence for another. A piece of a sound install (two-sided) speaks both ways: over an edge is +0.5, under
-    it -0.5; only *cannot tell* adds nothing.
+    fault's silence is no evidence for another. A piece of a sound install (two-sided) speaks both ways: over an
+    edge is +0.5, under it -0.5; only *cannot tell* adds nothing.
     """
     unknown = np.isnan(values)
     shift = np.where(is_two_sided, 0.5, 0.0)
