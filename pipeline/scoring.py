@@ -73,18 +73,8 @@ def score(
     faults_only = np.where(np.arange(len(classes)) == sound_column, -1.0, share)
     best_fault = faults_only.argmax(axis=1)
     legs = _legs(weighed, best_fault, model, catalogue, signals)
-    rows = signals.to_dicts()
-    sentences = [
-        _evidence(
-            row,
-            weighed.values[at],
-            model,
-            classes[best_fault[at] if share[at, sound_column] < 0.5 else sound_column],
-            catalogue,
-            settings.verdict.base_rate,
-        )
-        for at, row in enumerate(rows)
-    ]
+    told_of = np.where(share[:, sound_column] < 0.5, best_fault, sound_column)
+    sentences = _evidence(signals, weighed, told_of, model, catalogue, settings.verdict.base_rate)
     likelihood = 1 - share[:, sound_column]
     scored = signals.select(
         "site_id",
@@ -194,36 +184,41 @@ def sentence(template: str, row: Mapping[str, Any]) -> str:
 
 
 def _evidence(
-    row: Mapping[str, Any],
-    values: Float,
+    signals: pl.DataFrame,
+    weighed: Weighed,
+    told_of: NDArray[np.int64],
     model: Model,
-    name: str,
     catalogue: Mapping[str, Fault],
     base_rate: float,
-) -> str:
-    """Return the strongest sentences for a fault, or for a sound home what speaks for it."""
+) -> list[str]:
+    """Return each home's strongest sentences for the class `told_of`, or for a sound home what speaks for it."""
     pieces = [piece for _, piece in all_pieces(catalogue)]
-    if name == SOUND:
-        order = [
-            at for at, (owner, _) in enumerate(all_pieces(catalogue)) if owner == SOUND and values[at] > 0.5
-        ]
-    else:
-        added = model.contributions(values[None, :], name, base_rate)[0]
-        owners = np.array([owner == name for owner, _ in all_pieces(catalogue)])
+    owners = np.array([owner for owner, _ in all_pieces(catalogue)])
+    of_sound = owners == SOUND
+    added = np.zeros_like(weighed.values)
+    for column, name in enumerate(model.classes):
+        homes = np.flatnonzero(told_of == column)
+        if name != SOUND and homes.size:
+            added[homes] = model.contributions(weighed.values[homes], name, base_rate)
+    lines = []
+    for at, row in enumerate(signals.iter_rows(named=True)):
+        values, name = weighed.values[at], model.classes[told_of[at]]
         says_yes = np.nan_to_num(values) > 0.5
-        # What the fault itself predicts convinces before what merely doesn't fit a right install.
-        rank = np.lexsort((-added, ~(owners & says_yes)))
-        of_sound = np.array([owner == SOUND for owner, _ in all_pieces(catalogue)])
-        tells = (owners & says_yes) | ((added > 0.05) & (says_yes | (of_sound & (values < 0.5))))
-        order = [int(at) for at in rank if tells[at]]
-    told: list[str] = []
-    for at in order:
-        text = sentence(pieces[at].sentence, row)
-        if text not in told:
-            told.append(text)
-        if len(told) == _SENTENCES:
-            break
-    return "; ".join(told) or "too little data to tell"
+        if name == SOUND:
+            order = np.flatnonzero(of_sound & says_yes)
+        else:
+            own = (owners == name) & says_yes
+            # What the fault itself predicts convinces before what merely doesn't fit a right install.
+            rank = np.lexsort((-added[at], ~own))
+            tells = own | ((added[at] > 0.05) & (says_yes | (of_sound & (values < 0.5))))
+            order = rank[tells[rank]]
+        texts: dict[str, None] = {}
+        for best in order.tolist():
+            texts[sentence(pieces[best].sentence, row)] = None
+            if len(texts) == _SENTENCES:
+                break
+        lines.append("; ".join(texts) or "too little data to tell")
+    return lines
 
 
 def site_weights(
@@ -255,10 +250,8 @@ def site_weights(
                 f"share of homes with {name.replace('_', ' ')} before any evidence",
             )
         )
-        values, added = (
-            scored.weighed.values[at],
-            model.contributions(scored.weighed.values[at : at + 1], name, base_rate)[0],
-        )
+        values = scored.weighed.values[at]
+        added = model.contributions(values[None, :], name, base_rate)[0]
         row = scored.signals.row(at, named=True)
         for ordinal, column in enumerate(np.argsort(-np.abs(added), kind="stable"), start=1):
             value = None if np.isnan(values[column]) else float(values[column])

@@ -31,7 +31,7 @@ LONGEST = 300
 # From the ground up: a room imports from layers below its own only. A package is one room.
 LAYERS = (
     {"errors"},
-    {"settings", "contract", "circuit", "delimited", "regression", "sun", "match", "misread"},
+    {"settings", "contract", "circuit", "delimited", "sun", "match", "misread"},
     {"wiring", "mapping", "warehouse", "likely", "standing_words"},
     {"lake", "clock", "fault"},
     {"conform", "faults", "sound"},

@@ -6,10 +6,10 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from regression import ols, weighted_median_slope, york
 from scipy import optimize, stats
 
 from pipeline import warehouse
-from pipeline.regression import ols, weighted_median_slope, york
 
 # Pearson 1901 with the weights of York, Can. J. Phys. 44:1079, 1966 (data from memory; the results reproduce)
 X = np.array([0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])

@@ -1,7 +1,7 @@
-"""Straight lines through readings: least squares, errors in both variables, and one that outliers can't pull.
+"""Straight lines to hold the SQL's slopes against: least squares, errors in both variables, and one that outliers can't pull.
 
-Arrays are float, shape (n,), without nulls. `york` fits a leg's reading against a noisy production
-reading, where ordinary least squares flattens the slope; `weighted_median_slope` is the slope of a
+Arrays are float, shape (n,), without nulls. `york` fits a line where both readings are noisy and
+ordinary least squares flattens the slope; `weighted_median_slope` is the slope of a
 leg's steps on the probe's, which appliance steps move by one rank whatever their size.
 """
 
