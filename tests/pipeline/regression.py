@@ -1,4 +1,4 @@
-"""Straight lines to hold the SQL's slopes against: least squares, errors in both variables, and one that outliers can't pull.
+"""Straight lines to hold the slopes of sql/ against: least squares, errors in both variables, weighted median.
 
 Arrays are float, shape (n,), without nulls. `york` fits a line where both readings are noisy and
 ordinary least squares flattens the slope; `weighted_median_slope` is the slope of a
