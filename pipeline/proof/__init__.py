@@ -1,0 +1,1 @@
+"""Fleets unlike the training simulator: other load, sun, street and logger models, the same physics of clamps."""

@@ -1,0 +1,61 @@
+"""The command `nightclamp proof`; pipeline.cli loads it when it is asked for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+from rich.console import Console
+
+from pipeline.settings import load_settings
+
+
+def proof(
+    *,
+    sites: int = 2000,
+    seed: int = 11,
+    visits: int | None = None,
+    model: Path | None = None,
+    out: Path = Path("nightclamp-proof"),
+    quick: bool = False,
+    workers: int = 2,
+    keep: Path | None = None,
+    settings: Annotated[
+        Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")
+    ] = None,
+) -> None:
+    """Measure the likelihoods on fleets unlike the training one and on real measured homes.
+
+    Prints every target with met or not met; tables, all numbers and the reliability picture go to a folder.
+
+    Parameters
+    ----------
+    sites
+        Homes of the ordinary fleet (5 % faulty); the others follow it.
+    seed
+        Seed of the fleets.
+    visits
+        How many homes can be visited; as many as are faulty if not given.
+    model
+        Folder of a model made by `nightclamp train`; the shipped one if not given.
+    out
+        Folder for the page, the tables and the picture.
+    quick
+        A tenth of the homes and half of the nights.
+    workers
+        Processes to share the building of fleets.
+    keep
+        Folder in which the fleets stay, and are taken from where they are there already.
+    """
+    from pipeline.proof.page import write_proof
+    from pipeline.proof.run import ProofRequest, prove
+    from pipeline.proof.screen import show_proof, teller
+
+    request = ProofRequest(sites, seed, visits, model, quick, workers, keep)
+    console = Console()
+    with teller(console) as tell:
+        shown = prove(request, load_settings(settings), tell)
+        page = write_proof(shown, out)
+    show_proof(console, shown)
+    console.print(f"results: {page}", highlight=False, markup=False, soft_wrap=True)

@@ -1,0 +1,108 @@
+"""Fleets of the proof: built, read and scored as of their nights, and taken away again."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.classifier import Model
+from pipeline.proof.fleet import write_unlike_lake
+from pipeline.proof.nights import growing
+from pipeline.proof.reading import read_lake
+from pipeline.proof.spec import UnlikeSpec
+from pipeline.settings import Settings
+
+VOLTS = ("l1_v", "l2_v")
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """A scored fleet: `seen` night -> `judge`'s frame as of then; its truth, register and what homes carry."""
+
+    label: str
+    seen: dict[int, pl.DataFrame]
+    truth: pl.DataFrame
+    sites: pl.DataFrame
+    carries: pl.DataFrame
+
+    @property
+    def last(self) -> pl.DataFrame:
+        """Its homes as of the last night."""
+        return self.seen[max(self.seen)]
+
+
+@dataclass
+class Maker:
+    """Makes fleets in `folder`; `seconds` says what each step took. Lakes are deleted when scored, unless kept."""
+
+    folder: Path
+    model: Model
+    settings: Settings
+    workers: int
+    is_kept: bool
+    tell: Callable[[str], None]
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    def fleet(
+        self, label: str, spec: UnlikeSpec, nights: tuple[int, ...] = (), is_blind_too: bool = False
+    ) -> list[Fleet]:
+        """Return the fleet as of `nights` and its last one; with `is_blind_too` also without its leg voltages.
+
+        A lake of the same spec that is there already is used as it is.
+        """
+        root = self.folder / lake_name(spec)
+        if not (root / "truth.csv").exists():
+            shutil.rmtree(root, ignore_errors=True)
+            start = time.perf_counter()
+            write_unlike_lake(spec, root, self.workers, lambda line: self.tell(f"{label}: {line}"))
+            self._took("build", start)
+        found = [self._scored(label, root, nights)]
+        if is_blind_too:
+            blind = self.folder / f"{root.name}-blind"
+            shutil.rmtree(blind, ignore_errors=True)
+            without_volts(root, blind)
+            found.append(self._scored(f"{label}, no leg voltages", blind, ()))
+            shutil.rmtree(blind)
+        if not self.is_kept:
+            shutil.rmtree(root)
+        return found
+
+    def _scored(self, label: str, root: Path, nights: tuple[int, ...]) -> Fleet:
+        work = root.with_name(f"{root.name}-days")
+        self.tell(f"{label}: statistics of its days")
+        start = time.perf_counter()
+        reading = read_lake(root, work, self.settings)
+        self._took("read", start)
+        start = time.perf_counter()
+        seen = growing(reading, self.model, self.settings, nights, lambda line: self.tell(f"{label}: {line}"))
+        self._took("score", start)
+        shutil.rmtree(work)
+        return Fleet(label, seen, reading.truth, reading.registers.sites, reading.carries)
+
+    def _took(self, step: str, start: float) -> None:
+        self.seconds[step] = self.seconds.get(step, 0.0) + time.perf_counter() - start
+
+
+def lake_name(spec: UnlikeSpec) -> str:
+    """Return the folder's name of a fleet, which says all of its spec."""
+    shares = "-".join(f"{share:g}" for share in (spec.fault_share, spec.hard_share, spec.onset_share))
+    volts = {None: "some", True: "all", False: "no"}[spec.with_volts]
+    parts = (f"{spec.sites}x{spec.days}", f"{spec.minutes}min", str(spec.end), shares, f"{volts}-volts")
+    return "-".join(("fleet", *parts, *spec.faults, f"seed{spec.seed}"))
+
+
+def without_volts(lake: Path, out: Path) -> None:
+    """Write the same lake without what its homes report of leg voltages."""
+    for path in sorted((lake / "intervals").glob("date=*/*.parquet")):
+        target = out / path.relative_to(lake)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        rows = pl.read_parquet(path, hive_partitioning=False)
+        blanked = [pl.lit(None, dtype=pl.Float64).alias(name) for name in VOLTS if name in rows.columns]
+        rows.with_columns(blanked).write_parquet(target)
+    for path in lake.glob("*.csv"):
+        shutil.copy(path, out / path.name)

@@ -1,0 +1,96 @@
+"""Writes what the proof found: a page for people, one CSV a table, all numbers as JSON, the pictures as SVG."""
+
+from __future__ import annotations
+
+import json
+from importlib import resources
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import polars as pl
+from markupsafe import Markup
+
+from pipeline.proof import picture
+from pipeline.proof.run import Proof
+
+_PICTURES = (
+    {
+        "name": "reliability",
+        "alt": "Likelihood of any fault against how often there is one",
+        "caption": "Any fault: the likelihood said against the share that came true, in bins of equal width; bars are "
+        "95 % intervals, dots grow with their homes. On the dashed line likelihoods are what they say.",
+    },
+    {
+        "name": "reliability-by-fault",
+        "alt": "Likelihood of each fault against how often it is that fault",
+        "caption": "Fault by fault: its own likelihood against how often it is that fault.",
+    },
+)
+
+
+def write_proof(proof: Proof, out: Path) -> Path:
+    """Write index.html, *.csv, proof.json and the pictures into `out` (created where missing); return the page.
+
+    The page opens from disk and never reaches for the network. Files already there are overwritten.
+
+    Raises
+    ------
+    OSError
+        The folder or a file in it cannot be written.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    for table in proof.tables:
+        table.frame.write_csv(out / f"{table.name}.csv")
+    proof.homes.write_csv(out / "homes.csv")
+    (out / "proof.json").write_text(json.dumps(_as_json(proof), indent=1) + "\n", encoding="utf-8")
+    specs = picture.overall(proof.reliability), picture.each_fault(proof.reliability)
+    for shown, spec in zip(_PICTURES, specs, strict=True):
+        (out / f"{shown['name']}.svg").write_text(picture.svg(spec), encoding="utf-8")
+        (out / f"{shown['name']}-dark.svg").write_text(picture.svg(spec, is_dark=True), encoding="utf-8")
+    page = out / "index.html"
+    page.write_text(_page(proof), encoding="utf-8")
+    return page
+
+
+def _page(proof: Proof) -> str:
+    pages = jinja2.Environment(
+        loader=jinja2.PackageLoader("pipeline.proof"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    css = (resources.files("pipeline.report") / "static" / "report.css").read_text(encoding="utf-8")
+    tables = []
+    for table in proof.tables:
+        headings, rows, numbers = table.cells()
+        tables.append(
+            {"title": table.title, "note": table.note, "headings": headings, "rows": rows, "numbers": numbers}
+        )
+    values = {"css": Markup(css), "model_id": proof.model_id, "told": proof.told, "tables": tables}
+    return pages.get_template("proof.html").render(values, pictures=_PICTURES)
+
+
+def _as_json(proof: Proof) -> dict[str, Any]:
+    tables = {table.name: _rows(table.frame) for table in proof.tables}
+    return {
+        "model_id": proof.model_id,
+        "told": proof.told,
+        "request": proof.asked,
+        "seconds": {name: round(seconds, 1) for name, seconds in proof.seconds.items()},
+        "tables": tables,
+        "reliability": _rows(proof.reliability),
+    }
+
+
+def _rows(frame: pl.DataFrame) -> list[dict[str, Any]]:
+    """Return a frame's rows as JSON can say them: what is no number is null."""
+    return [
+        {
+            name: None if isinstance(value, float) and not isfinite(value) else value
+            for name, value in row.items()
+        }
+        for row in frame.to_dicts()
+    ]

@@ -1,0 +1,62 @@
+"""A lake with its truth, read once by the pipeline's own steps, then scored as of any of its nights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipeline import warehouse
+from pipeline.classifier import Model
+from pipeline.faults import CATALOGUE
+from pipeline.lake import Lake, open_lake
+from pipeline.proof.judged import carried, judge, read_truth
+from pipeline.refresh import refresh_days
+from pipeline.registers import Registers, read_registers
+from pipeline.scoring import score
+from pipeline.settings import Settings
+from pipeline.store import Store
+from pipeline.window import look
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A lake whose days are in the store: `files` of site_day, one a day, oldest first; truth; what homes carry."""
+
+    lake: Lake
+    workdir: Path
+    registers: Registers
+    files: tuple[Path, ...]
+    truth: pl.DataFrame
+    carries: pl.DataFrame
+
+    @property
+    def nights(self) -> int:
+        """How many nights it has."""
+        return len(self.files)
+
+
+def read_lake(root: Path, workdir: Path, settings: Settings) -> Reading:
+    """Bring every day of the lake into a store in `workdir`; truth.csv lies in the lake's folder."""
+    lake = open_lake(root)
+    days = lake.days()
+    registers = read_registers(lake, days[-1])
+    workdir.mkdir(parents=True, exist_ok=True)
+    con = warehouse.connect(workdir, settings.engine)
+    store = Store(workdir / "store")
+    stored = refresh_days(con, lake, days, registers, store, settings, workdir)
+    con.close()
+    files = tuple(day.path(store, "site_day") for day in stored)
+    return Reading(lake, workdir, registers, files, read_truth(root / "truth.csv"), carried(root))
+
+
+def judge_as_of(reading: Reading, night: int, model: Model, settings: Settings) -> pl.DataFrame:
+    """Return `judge`'s frame as of the lake's day `night` (from 1), with all days up to then as the window."""
+    as_of = reading.lake.days()[night - 1]
+    con = warehouse.connect(reading.workdir, settings.engine)
+    sites, visits = reading.registers.sites, reading.registers.visits
+    view = look(con, reading.files[:night], sites, visits, as_of, night, settings)
+    con.close()
+    scores = score(view.signals, sites, model, CATALOGUE, settings).scores
+    return judge(scores, reading.truth, reading.carries, as_of)
