@@ -42,7 +42,9 @@ class Model:
     `pieces` are the evidence columns in order; the estimator's classes are kinds of faults ("reversed/one");
     `stretch` and `offset` [log odds] calibrate each fault's score against sound (1 and 0 if not
     named); `train_share` is the share of each class
-    in the training mix; `recipe` is what `nightclamp train` needs to make it again.
+    in the training mix; `recipe` is what `nightclamp train` needs to make it again. A model of a user's own fleet also
+    has the `base_rate` and `fault_mix` (share of each fault, summing to 1) that its visits say, and how it fared
+    `against_shipped`.
     """
 
     estimator: LogisticRegression
@@ -52,6 +54,13 @@ class Model:
     offset: Mapping[str, float] = field(default_factory=dict)
     recipe: Mapping[str, Any] = field(default_factory=dict)
     train_share: Mapping[str, float] = field(default_factory=dict)
+    base_rate: float | None = None
+    fault_mix: Mapping[str, float] = field(default_factory=dict)
+    against_shipped: Mapping[str, Any] = field(default_factory=dict)
+
+    def rate(self, otherwise: float) -> float:
+        """Return the base rate of the model's own fleet, or `otherwise` where it has none."""
+        return otherwise if self.base_rate is None else self.base_rate
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -74,11 +83,9 @@ class Model:
         digest = hashlib.blake2b(digest_size=6)
         digest.update(np.round(self.estimator.coef_, 9).tobytes())
         digest.update(np.round(self.estimator.intercept_, 9).tobytes())
-        digest.update(
-            json.dumps(
-                [self.pieces, self.two_sided, dict(self.stretch), dict(self.offset)], sort_keys=True
-            ).encode()
-        )
+        told: list[Any] = [self.pieces, self.two_sided, dict(self.stretch), dict(self.offset)]
+        told += [self.base_rate, dict(self.fault_mix)] if self.base_rate is not None else []
+        digest.update(json.dumps(told, sort_keys=True).encode())
         return digest.hexdigest()
 
     @cached_property
@@ -88,13 +95,15 @@ class Model:
     def prior(self, base_rate: float) -> Float:
         """Return the log odds of each kind against all of sound before any evidence, shape (kinds,).
 
-        Every fault has the same share of the base rate, its kinds share it as in the training mix.
+        Every fault has the same share of the base rate unless the model has a mix of faults; its kinds share it as
+        in the training mix.
         """
-        faults = len(self.classes) - 1
+        even = 1 / (len(self.classes) - 1)
+        mix = np.array([self.fault_mix.get(fault_of(kind), even) for kind in self.kinds])
         share = np.array([self.train_share.get(kind, 1.0 / len(self.kinds)) for kind in self.kinds])
         of_class = self._sum_of @ (share @ self._sum_of)
         is_sound = np.array([fault_of(kind) == SOUND for kind in self.kinds])
-        wanted = np.where(is_sound, 1 - base_rate, base_rate / faults) * share / of_class
+        wanted = np.where(is_sound, 1 - base_rate, base_rate * mix) * share / of_class
         offset = np.array([self.offset.get(fault_of(kind), 0.0) for kind in self.kinds])
         start = (
             self._stretch * self._against_sound(self.estimator.intercept_) + offset + np.log(wanted / share)
@@ -212,7 +221,7 @@ def fit(
     counts, `strength` the inverse of the quadratic penalty (scikit-learn's C), `two_sided` the pieces that speak
     both ways (see `encode`).
     """
-    estimator = LogisticRegression(C=strength, max_iter=3000, tol=1e-6)
+    estimator = LogisticRegression(C=strength, max_iter=1000, tol=1e-4)
     estimator.fit(encode(values, np.isin(pieces, two_sided)), labels, sample_weight=weights)
     total = weights.sum()
     share = {str(c): float(weights[labels == c].sum() / total) for c in estimator.classes_}
@@ -223,7 +232,7 @@ def save(model: Model, folder: Path) -> None:
     """Write the model as a skops file (no code in it) and its card as JSON."""
     folder.mkdir(parents=True, exist_ok=True)
     skops.io.dump(model.estimator, folder / _FILE)
-    card = {
+    card: dict[str, Any] = {
         "model_id": model.model_id,
         "weights_sha256": hashlib.sha256((folder / _FILE).read_bytes()).hexdigest(),
         "pieces": list(model.pieces),
@@ -234,6 +243,10 @@ def save(model: Model, folder: Path) -> None:
         "train_share": dict(model.train_share),
         "recipe": dict(model.recipe),
     }
+    if model.base_rate is not None:
+        card |= {"base_rate": model.base_rate, "fault_mix": dict(model.fault_mix)}
+    if model.against_shipped:
+        card["against_shipped"] = dict(model.against_shipped)
     (folder / _CARD).write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
 
 
@@ -273,6 +286,9 @@ def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> M
         card["offset"],
         card["recipe"],
         card["train_share"],
+        card.get("base_rate"),
+        card.get("fault_mix", {}),
+        card.get("against_shipped", {}),
     )
     if pieces is not None and model.pieces != pieces:
         odd = sorted(set(pieces) ^ set(model.pieces)) or ["their order"]

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline import classifier
 from pipeline.conform import nearest
 from pipeline.errors import InputError
 from pipeline.evidence import all_pieces, weigh
 from pipeline.faults import CATALOGUE
+from pipeline.model_choice import choose_model
 from pipeline.runcard import fault_cards
 from pipeline.scoring import Scored, site_weights
 from pipeline.settings import Settings
@@ -35,7 +35,8 @@ def explain_home(site: str, out: Path, settings: Settings, model_folder: Path | 
     signals = pl.read_parquet(latest / "site_signal.parquet").filter(pl.col("site_id") == site)
     pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
     scored = Scored(row, signals, weigh(signals, CATALOGUE))
-    weights = site_weights(scored, [site], classifier.load(model_folder, pieces), CATALOGUE, settings)
+    model, _ = choose_model(model_folder, out, pieces)
+    weights = site_weights(scored, [site], model, CATALOGUE, settings)
 
     def own_row(table: str) -> dict[str, object] | None:
         rows = pl.read_parquet(latest / f"{table}.parquet").filter(pl.col("site_id") == site)

@@ -53,6 +53,7 @@ class NightResult:
     counts: Mapping[str, int]
     fresh_days: int
     seconds: Mapping[str, float]
+    model_note: str
 
 
 class Step(Protocol):
@@ -114,6 +115,7 @@ def run_night(
         tables.counts,
         sum(d.is_fresh for d in stored),
         seconds,
+        plan.model_note,
     )
 
 
@@ -227,7 +229,7 @@ def draw_report(plan: Plan, stored: list[StoredDay], tables: Tables, built: Path
     night = ReportInput(
         as_of=plan.as_of,
         window_days=plan.request.window_days,
-        model_id=plan.model.model_id,
+        model_id=f"{plan.model.model_id} ({plan.model_note})",
         counts=NightCounts(**{name: tables.counts[name] for name in NightCounts.__dataclass_fields__}),
         site_scores=tables.published["site_scores"],
         revisit_list=listed,

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from pipeline import classifier, publish
+from pipeline import publish
 from pipeline.classifier import Model
 from pipeline.errors import InputError
 from pipeline.evidence import all_pieces
 from pipeline.faults import CATALOGUE
 from pipeline.lake import Lake, open_lake
+from pipeline.model_choice import choose_model
 from pipeline.registers import Registers, read_registers
 from pipeline.store import Store
 
@@ -29,7 +30,10 @@ class NightRequest:
 
 @dataclass(frozen=True)
 class Plan:
-    """What the night works on: `days` are the UTC days it reads, oldest first; `later` those it leaves alone."""
+    """What the night works on: `days` are the UTC days it reads, oldest first; `later` those it leaves alone.
+
+    `model_note` says which model it is and why.
+    """
 
     request: NightRequest
     lake: Lake
@@ -38,6 +42,7 @@ class Plan:
     days: tuple[date, ...]
     later: tuple[date, ...]
     model: Model
+    model_note: str
     previous: Path | None
 
     @property
@@ -70,6 +75,7 @@ def open_night(request: NightRequest) -> Plan:
         )
     in_future = [day for day in all_days if day > today]
     pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
+    model, note = choose_model(request.model, request.out, pieces)
     return Plan(
         request,
         lake,
@@ -77,6 +83,7 @@ def open_night(request: NightRequest) -> Plan:
         read_registers(lake, as_of),
         (*days, *in_future),
         tuple(day for day in all_days if as_of < day <= today),
-        classifier.load(request.model, pieces),
+        model,
+        note,
         publish.earlier_run(request.out, as_of),
     )

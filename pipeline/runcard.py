@@ -66,6 +66,8 @@ def write_run_json(
             **{name: version(name) for name in VERSIONS},
         },
         "model_id": plan.model.model_id,
+        "model": plan.model_note,
+        "base_rate": plan.model.rate(settings.verdict.base_rate),
         "counts": dict(counts),
         "verdicts": dict(verdicts.iter_rows()),
         "days": {

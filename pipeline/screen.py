@@ -47,6 +47,7 @@ def show_night(console: Console, result: NightResult, rows: int) -> None:
         f" {counts['homes_silent']} homes without data",
         f"rows: {counts['rows_in']} in = {counts['rows_used']} used + {counts['rows_duplicate']} duplicate"
         f" + {counts['rows_rejected']} rejected; {result.fresh_days} days read",
+        f"model: {result.model_note}",
         f"results: {result.folder}",
         f"report:  {result.folder / 'report' / 'index.html'}",
     ):
