@@ -6,13 +6,16 @@ The checks, the SQL's parameters and the README's tables are all derived from th
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
+from pkgutil import iter_modules
 
 import dataframely as dy
 import polars as pl
 
 SOUND = "sound"
 OTHER = "other"
-FAULTS = (
+# The trade's faults, in its order.
+_TRADE = (
     "reversed",
     "legs_crossed",
     "same_leg",
@@ -26,6 +29,9 @@ FAULTS = (
     "intermittent",
     "pickup_noise",
 )
+# A fault is a file of faults/: one more there is a name more that crews may report, after the trade's own.
+_ROOMS = sorted(room.name for room in iter_modules([str(Path(__file__).with_name("faults"))]))
+FAULTS = (*_TRADE, *(name for name in _ROOMS if name not in _TRADE))
 FINDINGS = (*FAULTS, SOUND, OTHER)
 LEGS = ("l1", "l2", "both")
 SERVICE_LEG_V = {"120/240": 120.0, "120/208": 120.0, "single": 240.0}

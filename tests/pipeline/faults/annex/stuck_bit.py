@@ -1,0 +1,67 @@
+"""A bit of the monitor's first input sticks.
+
+On site: nothing to see; the monitor adds 2048 W to channel L1 day and night. The data: the leg never
+reads less, slopes and steps are those of a right clamp. What else looks the same: a load that never
+stops.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit import Circuit
+from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always
+from pipeline.match import above, near
+from pipeline.wiring import Wiring
+
+BIT_W = 2048.0
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Add the bit to channel L1; nothing to draw."""
+    return replace(wiring, offset_1=wiring.offset_1 + BIT_W, severity="bit 11 stuck")
+
+
+def inverse(now: Channels, repair: Repair) -> Channels:
+    """Take the bit off; exact."""
+    return now._replace(l1_w=now.l1_w - BIT_W)
+
+
+FAULT = Fault(
+    name="stuck_bit",
+    legs=("l1",),
+    story="A bit of the monitor's first input sticks, which adds 2048 W to leg 1 day and night.",
+    looks_like="a load that never stops",
+    fits=always,
+    effect=effect,
+    inverse=inverse,
+    wrong_kwh_day={"l1": pl.lit(BIT_W * 24 / 1000)},
+    pieces=(
+        Piece(
+            "stuck_bit_level",
+            "Never reads less than the bit",
+            ("night_l1_low_w",),
+            {"l1": above("night_l1_low_w", 1900.0, 30.0)},
+            "the lowest of the night is {night_l1_low_w:.0f} W",
+        ),
+        Piece(
+            "stuck_bit_gain",
+            "Answers the sun as a right clamp does",
+            ("gain_l1", "gain_l1_se", "night_l1_low_w"),
+            {"l1": near("gain_l1", 1.0, "gain_l1_se") * above("night_l1_low_w", 1900.0, 30.0)},
+            "slope on PV {slope_l1:+.2f} W per W, nights from {night_l1_low_w:.0f} W",
+        ),
+    ),
+    remedy=Remedy(
+        action="Replace the monitor's input board.",
+        fix_by="visit",
+        bring=("input board",),
+        minutes=35,
+        prove="All loads of leg 1 off: the channel reads within a few watts of 0.",
+        habit="Read each channel with its clamp unplugged before leaving.",
+    ),
+    cautions=("The board's terminals stay live after the plug is pulled: wait a minute.",),
+)

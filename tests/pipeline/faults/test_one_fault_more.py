@@ -1,0 +1,121 @@
+"""A fault is one file and one YAML of cases: put both into a copy of the project, and every room knows it.
+
+The copy is the project as it is; nothing in it is edited but the two files put there.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).parents[3]
+ANNEX = Path(__file__).parent / "annex"
+NEW = "stuck_bit"
+
+
+@pytest.fixture(scope="module")
+def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The project with one fault more."""
+    root = tmp_path_factory.mktemp("project")
+    for folder in ("pipeline", "sql", "tests/faults"):
+        shutil.copytree(ROOT / folder, root / folder)
+    shutil.copy2(ROOT / "tests/conftest.py", root / "tests")
+    shutil.copy2(ROOT / "pyproject.toml", root)
+    shutil.copy2(ANNEX / f"{NEW}.py", root / "pipeline/faults")
+    shutil.copy2(ANNEX / f"{NEW}.yaml", root / "tests/faults")
+    return root
+
+
+def run(root: Path, *command: str) -> str:
+    done = subprocess.run(
+        [sys.executable, *command],
+        cwd=root,
+        env={"PYTHONPATH": str(root), "PATH": "", "OMP_NUM_THREADS": "1"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def told(copy: Path) -> dict[str, Any]:
+    """What the rooms of the copy make of a small fleet that has it."""
+    answer: dict[str, Any] = json.loads(run(copy, str(ANNEX / "live_with_it.py"), str(copy), NEW))
+    return answer
+
+
+def test_its_cases_run_with_everybody_elses(copy: Path) -> None:
+    said = run(copy, "-m", "pytest", "-rp", "-p", "no:cacheprovider", "tests/faults", "-k", f"{NEW} or file")
+    for asked in ("test_case[stuck_bit 1]", "test_case[stuck_bit 2]", "test_case[stuck_bit 3]"):
+        assert f"::{asked}" in said
+    for asked in (
+        "cases_about_its_own_pieces[stuck_bit]",
+        "to_be_silent[stuck_bit_level]",
+        "belongs_to_a_room",
+    ):
+        assert asked in said
+
+
+def test_the_simulator_makes_homes_with_it_and_training_labels_them(told: dict[str, Any]) -> None:
+    assert len(told["sick"]) >= 4
+    assert {kind.split("/")[0] for kind in told["kinds"]} == {NEW, "sound"}
+
+
+def test_it_is_evidence_and_a_class_of_the_model(told: dict[str, Any]) -> None:
+    assert {"stuck_bit_level", "stuck_bit_gain"} <= set(told["pieces"])
+    assert told["learned"]
+
+
+def test_homes_with_it_are_scored_for_it(told: dict[str, Any]) -> None:
+    sick = set(told["sick"])
+    assert all(told["suspected"][site] == NEW for site in sick)
+    assert all(told["leg"][site] == "l1" for site in sick)
+    assert min(told["likelihood"][site] for site in sick) > 0.5
+    assert max(share for site, share in told["likelihood"].items() if site not in sick) < 0.2
+    assert all("lowest of the night is 2" in told["evidence"][site] for site in sick)
+    assert ["stuck_bit_level", "supports"] in [row[:2] for row in told["weights"]]
+
+
+def test_the_work_order_says_what_to_do_and_to_bring(told: dict[str, Any]) -> None:
+    (order,) = told["order"]
+    assert order["suspected_fault"] == NEW
+    assert order["fix_by"] == "visit"
+    assert order["bring"] == "input board"
+    assert order["minutes_on_site"] == 35
+    assert order["kwh_per_day_wrong"] == pytest.approx(2.048 * 24, abs=0.1)
+    assert told["card"]["action"] == "Replace the monitor's input board."
+    assert told["card"]["cautions"] == [
+        "The board's terminals stay live after the plug is pulled: wait a minute."
+    ]
+
+
+def test_the_page_of_a_home_tells_it(told: dict[str, Any]) -> None:
+    page = " ".join(told["page"].split())
+    for words in (
+        "stuck bit on L1",
+        "adds 2048 W to leg 1",
+        "stay live after the plug is pulled",
+        "Replace the monitor's input board.",
+        "Never reads less than the bit",
+    ):
+        assert words in page
+    assert len(told["pages"]) >= 2  # the report's list and the home's own
+
+
+def test_past_data_is_put_right(told: dict[str, Any]) -> None:
+    assert told["off_by_w"] < 1e-9
+
+
+def test_crews_may_report_it_and_are_counted_by_it(told: dict[str, Any]) -> None:
+    assert told["visits"] == [NEW]
+    (refused,) = told["refused"]
+    assert f"found: '{NEW}e' is not known; did you mean '{NEW}'" in refused
+    assert NEW in told["top_faults"]
