@@ -27,7 +27,7 @@ DAY_TABLES = (
     "site_day_ramp",
     "site_day_meter",
 )
-_KEY_COLUMNS = ("latitude", "longitude", "pv_kw", "service", "service_amps")
+_KEY_COLUMNS = ("latitude", "longitude", "pv_kw", "service", "service_amps", "ct_sees_pv")
 
 
 def day_params(settings: DaySettings, day: date) -> dict[str, Any]:
@@ -44,8 +44,9 @@ def site_sky(sites: pl.DataFrame, settings: DaySettings) -> pl.DataFrame:
     """Return what a day's statistics need of the register, one row a site.
 
     `site_key` numbers the sites; `sin_lat`, `cos_lat`, `lon_rad` place them under the sun (null where nothing
-    tells); `pv_quiet_w` [W] is the production below which PV is quiet, `ramp_w` [W] the probe step that
-    calibrates; `register_key` is a digest of the register's facts the day depends on.
+    tells); `is_load_side`: the register has the clamps at the loads; `pv_quiet_w` [W] is the production below which
+    PV is quiet, `ramp_w` [W] the ramp that calibrates; `register_key` is a digest of the register's facts the day
+    depends on.
     """
     placed = sites.select("site_id", *_KEY_COLUMNS[2:]).join(
         site_coordinates(sites), on="site_id", how="left", maintain_order="left"
@@ -62,6 +63,7 @@ def site_sky(sites: pl.DataFrame, settings: DaySettings) -> pl.DataFrame:
         pl.Series("sin_lat", np.sin(latitude)).fill_nan(None),
         pl.Series("cos_lat", np.cos(latitude)).fill_nan(None),
         pl.col("longitude").radians().alias("lon_rad"),
+        (~pl.col("ct_sees_pv")).fill_null(False).alias("is_load_side"),
         pl.max_horizontal(pl.lit(settings.pv_quiet_w), peak_w * settings.pv_quiet_share).alias("pv_quiet_w"),
         pl.max_horizontal(pl.lit(settings.ramp_min_w), peak_w * settings.ramp_share).alias("ramp_w"),
         pl.Series("register_key", keys, dtype=pl.String),

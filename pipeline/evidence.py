@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ from pipeline.contract import SOUND
 from pipeline.fault import Fault, Piece
 
 Float = NDArray[np.float64]
+BOTH_SHARE = 0.35  # of the evidence of the leg with more of it; the other leg with as much is faulty too
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,20 @@ def weigh(signals: pl.DataFrame, catalogue: Mapping[str, Fault]) -> Weighed:
     return Weighed(names, np.stack(columns, axis=1), by_leg)
 
 
+def _with_both(score: Float, legs: Sequence[str]) -> Float:
+    """Return the scores with "both" ahead of a single leg where the lesser leg has its share of the evidence.
+
+    A piece gives "both" the product of the legs' values and each leg what the other doesn't share, so the sum of a
+    leg's own and the common score is its whole evidence.
+    """
+    one, two, both = (legs.index(leg) for leg in ("l1", "l2", "both"))
+    whole = score[:, [one, two]] + score[:, [both]]
+    lesser, greater = whole.min(axis=1), whole.max(axis=1)
+    joined = score.copy()
+    joined[:, both] = np.where(lesser > BOTH_SHARE * greater, greater + 1e-9, joined[:, both])
+    return joined
+
+
 def likely_legs(weighed: Weighed, fault: Fault, weights: Mapping[str, float]) -> tuple[list[str], Float]:
     """Return the leg of each home that the fault's pieces favour, and by how much over the next [log odds].
 
@@ -76,6 +91,8 @@ def likely_legs(weighed: Weighed, fault: Fault, weights: Mapping[str, float]) ->
         weight = max(weights.get(piece.name, 0.0), 0.1)
         for column, leg in enumerate(legs):
             score[:, column] += weight * np.nan_to_num(weighed.by_leg[piece.name].get(leg, np.zeros(size)))
+    if len(legs) == 3:
+        score = _with_both(score, legs)
     order = np.sort(score, axis=1)
     lead = order[:, -1] - order[:, -2] if len(legs) > 1 else np.full(size, np.inf)
     return [legs[column] for column in score.argmax(axis=1)], lead

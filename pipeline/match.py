@@ -98,6 +98,30 @@ def steps_together(kind: str) -> pl.Expr:
     return pl.coalesce(night * day.fill_null(1.0), day)
 
 
+def cancels() -> pl.Expr:
+    """The legs sum to about zero at the low, the middle and the high of the nights; null where they carry little.
+
+    Two clamps in class around one conductor differ by up to 6 %; two legs of a home by far more.
+    """
+    legs = pl.max_horizontal(pl.col("night_l1_w").abs(), pl.col("night_l2_w").abs())
+    left = pl.max_horizontal(pl.col("night_sum_high_w").abs(), pl.col("night_sum_low_w").abs())
+    high = pl.max_horizontal(
+        pl.col("night_l1_high_w").abs(), pl.col("night_l2_high_w").abs(),
+        pl.col("night_l1_low_w").abs(), pl.col("night_l2_low_w").abs(), pl.lit(40.0),
+    )  # fmt: skip
+    return only_if(legs > 40, below(left / high, 0.12, 0.03))
+
+
+def one_conductor() -> pl.Expr:
+    """Both legs read one conductor with opposite signs: they cancel, or where that can't be seen step together."""
+    return pl.coalesce(cancels(), steps_together("mirror"))
+
+
+def inside(value: str, low: float, high: float, width: float) -> pl.Expr:
+    """Column `value` lies between, each end a logistic step of this width."""
+    return above(value, low, width) * below(value, high, width)
+
+
 def positive(z: str, width: float = 1.5) -> pl.Expr:
     """Column `z` [standard errors] is above 0."""
     return above(z, 0.0, width)

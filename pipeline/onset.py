@@ -25,6 +25,8 @@ _SLOPES = ("slope_l1", "slope_l2")
 _SHARES = (
     "night_l1_negative_share", "night_l2_negative_share", "tiny_l1_share", "tiny_l2_share",
 )  # fmt: skip
+_ZEROS = ("zero_l1_share", "zero_l2_share")  # zero while the rest lives
+_NIGHTS = ("night_l1_w", "night_l2_w")
 CHANGES = {"site_id": pl.String, "changed_on": pl.Date, "change_z": pl.Float64, "change_of": pl.String}
 
 
@@ -46,10 +48,13 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Setting
     homes = daily.select("site_id").unique().sort("site_id")["site_id"]
     if days < 2 * settings.onset.min_days or homes.is_empty():
         return pl.DataFrame(schema=CHANGES)
+    own = settings.onset
     placed = daily.select(
         pl.col("site_id").replace_strict(homes, pl.int_range(len(homes), eager=True)).alias("row"),
         (pl.col("day") - first).dt.total_days().alias("column"),
         *_SLOPES, *(f"{name}_se" for name in _SLOPES), *_SHARES,
+        *(pl.col(name).clip(0.0, 1.0).sqrt() for name in _ZEROS),  # a count's scatter grows with its root
+        *((pl.col(name) / own.night_w).arcsinh() for name in _NIGHTS),
     ).filter(pl.col("column").is_between(0, days - 1))  # fmt: skip
     rows, columns = placed["row"].to_numpy(), placed["column"].to_numpy()
 
@@ -58,28 +63,42 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Setting
         grid[rows, columns] = placed[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
         return grid
 
-    own = settings.onset
     values, weights, shifts = [], [], []
-    for name in _SLOPES:
-        value, error = spread(name), spread(f"{name}_se")
-        known = np.isfinite(value) & np.isfinite(error)
-        values.append(np.where(known, value, 0.0))
-        weights.append(np.where(known, 1 / (np.where(known, error, 1.0) ** 2 + own.gain_sd**2), 0.0))
-        shifts.append(own.gain_shift)
-    for name in _SHARES:
-        value = spread(name)
-        known = np.isfinite(value)
-        values.append(np.where(known, value, 0.0))
-        weights.append(np.where(known, 1 / own.share_sd**2, 0.0))
-        shifts.append(own.share_shift)
+    kinds = (
+        (_SLOPES, own.gain_sd, own.gain_shift), (_SHARES, own.share_sd, own.share_shift),
+        (_ZEROS, own.zero_sd, own.zero_shift), (_NIGHTS, own.night_sd, own.night_shift),
+    )  # fmt: skip
+    for names, least_sd, shift in kinds:
+        for name in names:
+            value = spread(name)
+            error = spread(f"{name}_se") if names is _SLOPES else np.zeros_like(value)
+            known = np.isfinite(value) & np.isfinite(error)
+            error = np.hypot(np.where(known, error, 1.0), least_sd)
+            values.append(np.where(known, value, 0.0))
+            weights.append(np.where(known, 1 / np.maximum(error, _day_to_day(value)[:, None]) ** 2, 0.0))
+            shifts.append(shift)
     best_z, best_series = _splits(values, weights, shifts, own.min_days)
     found = []
     for row in np.flatnonzero(best_z >= own.min_z):
         at = _place([v[row] for v in values], [w[row] for w in weights])
         if at is not None:
-            name = (*_SLOPES, *_SHARES)[best_series[row]]
+            name = (*_SLOPES, *_SHARES, *_ZEROS, *_NIGHTS)[best_series[row]]
             found.append((homes[int(row)], first + timedelta(days=at), float(best_z[row]), name))
     return pl.DataFrame(found, schema=CHANGES, orient="row")
+
+
+def _day_to_day(value: Float) -> Float:
+    """Return each home's scatter of a series (homes, days), by the median size of its steps: one change can't move it.
+
+    A normal series' steps are sqrt(2) as wide as the series; 1.4826 makes a median a standard deviation.
+    """
+    steps = np.diff(value, axis=1)
+    steps = np.where(np.isfinite(steps), np.abs(steps), np.nan)
+    told = np.isfinite(steps).any(axis=1)
+    middle = np.zeros(len(value))
+    middle[told] = np.nanmedian(steps[told], axis=1)
+    scatter: Float = 1.4826 * middle / np.sqrt(2.0)
+    return scatter
 
 
 def _splits(

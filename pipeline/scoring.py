@@ -61,12 +61,12 @@ def score(
     """Return site_scores: one row a site of the register, also those without rows (likelihood = base rate).
 
     `signals` is `WindowView.signals`. The likelihood of any fault is one less the likelihood of sound; the
-    suspected fault is the likeliest class, the leg the one its pieces favour.
+    suspected fault is the likeliest class, from `[verdict] sound` on the likeliest fault; the leg is the one its
+    pieces favour. `unproven_why` says what an unproven home lacks.
     """
     weighed = weigh(signals, catalogue)
-    share = settle(
-        model.likelihoods(weighed.values, settings.verdict.base_rate), weighed, model.classes, catalogue
-    )
+    base_rate = model.rate(settings.verdict.base_rate)
+    share = settle(model.likelihoods(weighed.values, base_rate), weighed, model.classes, catalogue)
     classes = model.classes
     sound_column = classes.index(SOUND)
     best = share.argmax(axis=1)
@@ -74,8 +74,10 @@ def score(
     best_fault = faults_only.argmax(axis=1)
     legs = _legs(weighed, best_fault, model, catalogue, signals)
     told_of = np.where(share[:, sound_column] < 0.5, best_fault, sound_column)
-    sentences = _evidence(signals, weighed, told_of, model, catalogue, settings.verdict.base_rate)
+    sentences = _evidence(signals, weighed, told_of, model, catalogue, base_rate)
     likelihood = 1 - share[:, sound_column]
+    # From here on a fault is named, though each single one may still be less likely than sound.
+    best = np.where(likelihood >= settings.verdict.sound, best_fault, best)
     scored = signals.select(
         "site_id",
         pl.Series("likelihood", likelihood),
@@ -100,12 +102,12 @@ def score(
         (pl.col("sag_v_per_kw") > settings.verdict.neutral_v_per_kw)
         .fill_null(False)
         .alias("is_neutral_suspect"),
-        _has_proof(settings).alias("has_proof"),
+        _missing(settings).alias("unproven_why"),
     )
     told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
         scored, on="site_id", how="left", maintain_order="left"
     )
-    return Scored(_with_verdicts(told, catalogue, settings), signals, weighed)
+    return Scored(_with_verdicts(told, model, catalogue, settings), signals, weighed)
 
 
 def settle(share: Float, weighed: Weighed, classes: tuple[str, ...], catalogue: Mapping[str, Fault]) -> Float:
@@ -124,39 +126,63 @@ def settle(share: Float, weighed: Weighed, classes: tuple[str, ...], catalogue: 
     return settled
 
 
-def _has_proof(settings: Settings) -> pl.Expr:
-    """Whether enough is known to call a home sound: nights, and a probe of sign and scale."""
+def _missing(settings: Settings) -> pl.Expr:
+    """What is missing to call a home sound: nights, or a probe of scale; null if nothing is.
+
+    The sun tells the scale of a clamp that sees production, the utility meter that of any. Loads alone don't: a clamp
+    at the loads that reads half of everything gives the readings of a right one in a smaller home.
+    """
     by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
-    by_loads = pl.col("sag_l1_z").is_not_null() & (pl.col("pair_n") >= 15)
     by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
-    return (pl.col("nights") >= settings.verdict.min_nights) & (by_sun | by_loads.fill_null(False) | by_meter)
+    few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(settings.verdict.min_nights))
+    return (
+        pl.when(pl.col("nights") < settings.verdict.min_nights)
+        .then(few)
+        .when(by_sun | by_meter)
+        .then(None)
+        .when(pl.col("is_declared_upstream").fill_null(False))
+        .then(pl.lit("too few PV ramps and no utility meter: nothing proves the scale"))
+        .otherwise(pl.lit("clamps that don't see the sun and no utility meter: nothing proves the scale"))
+    )
 
 
-def _with_verdicts(told: pl.DataFrame, catalogue: Mapping[str, Fault], settings: Settings) -> pl.DataFrame:
-    own = settings.verdict
+def _with_verdicts(
+    told: pl.DataFrame, model: Model, catalogue: Mapping[str, Fault], settings: Settings
+) -> pl.DataFrame:
+    own, base_rate = settings.verdict, model.rate(settings.verdict.base_rate)
+    even = 1 / len(catalogue)
     base = pl.struct(
-        *(pl.lit(own.base_rate / len(catalogue)).alias(name) for name in catalogue),
-        pl.lit(1 - own.base_rate).alias(SOUND),
+        *(pl.lit(base_rate * model.fault_mix.get(name, even)).alias(name) for name in catalogue),
+        pl.lit(1 - base_rate).alias(SOUND),
     )
     silent = pl.col("likelihood").is_null()
     filled = told.with_columns(
-        pl.col("likelihood").fill_null(own.base_rate),
+        pl.col("likelihood").fill_null(base_rate),
         pl.col("suspected_fault").fill_null(SOUND),
         pl.col("nights").fill_null(0),
         pl.col("coverage_share").fill_null(0.0),
         pl.col("is_clock_suspect").fill_null(False),
         pl.col("is_neutral_suspect").fill_null(False),
-        pl.col("has_proof").fill_null(False),
+        pl.when(silent)
+        .then(pl.lit("no rows in the window"))
+        .otherwise(pl.col("unproven_why"))
+        .alias("unproven_why"),
         pl.col("evidence").fill_null("no rows in the window"),
         pl.when(silent).then(base).otherwise(pl.col("fault_likelihoods")).alias("fault_likelihoods"),
     )
-    return filled.with_columns(
+    judged = filled.with_columns(
         pl.when(pl.col("likelihood") >= own.suspect)
         .then(pl.lit("suspect"))
-        .when((pl.col("likelihood") < own.sound) & pl.col("has_proof"))
+        .when((pl.col("likelihood") < own.sound) & pl.col("unproven_why").is_null())
         .then(pl.lit("sound"))
         .otherwise(pl.lit("unproven"))
         .alias("verdict")
+    )
+    two_minds = pl.lit("evidence for a fault and against it")
+    return judged.with_columns(
+        pl.when(pl.col("verdict") == "unproven")
+        .then(pl.col("unproven_why").fill_null(two_minds))
+        .alias("unproven_why")
     )
 
 
@@ -231,7 +257,7 @@ def site_weights(
     at_of = {site: at for at, site in enumerate(scored.signals["site_id"])}
     likely = dict(scored.scores.select("site_id", "likely_fault").iter_rows())
     pieces = [piece for _, piece in all_pieces(catalogue)]
-    base_rate = settings.verdict.base_rate
+    base_rate = model.rate(settings.verdict.base_rate)
     rows: list[tuple[Any, ...]] = []
     for site in homes:
         at, name = at_of.get(site), likely.get(site)

@@ -66,6 +66,8 @@ class DaySettings(Section):
     drop_w: float
     glitch_share: float
     calm_w: float
+    ramp_span_min: float
+    ramp_core_share: float
     ramp_min_w: float
     ramp_share: float
     active_w: float
@@ -97,8 +99,13 @@ class OnsetSettings(Section):
     min_z: float
     gain_shift: float
     share_shift: float
+    zero_shift: float
+    night_shift: float
+    night_w: float
     gain_sd: float
     share_sd: float
+    zero_sd: float
+    night_sd: float
     min_days: int
 
 
@@ -120,6 +127,32 @@ class TrainingSettings(Section):
     hard_weight: float
     strength: float
     hold: float
+
+
+class OwnFleetSettings(Section):
+    """[own_fleet] how `nightclamp train LAKE` learns from the user's own homes."""
+
+    looks_sound: float
+    min_homes: int
+    most_homes: int
+    copies: int
+    onset_share: float
+    temper_share: float
+    held_out_share: float
+    holds: list[float]
+    temper_hold: float
+    visit_weight: float
+    visit_days: int
+    tangent_low: float
+    tangent_high: float
+    base_quantile: float
+    bundle_step_w: float
+    prior_homes: float
+    prior_faults: float
+    slope_sd: float
+    beat_z: float
+    veto_z: float
+    precision_slack: float
 
 
 class ReportSettings(Section):
@@ -177,6 +210,7 @@ class Settings(BaseSettings):
     onset: OnsetSettings
     verdict: VerdictSettings
     training: TrainingSettings
+    own_fleet: OwnFleetSettings
     crews: CrewSettings
     ranking: RankingSettings
     report: ReportSettings

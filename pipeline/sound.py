@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.fault import Piece
-from pipeline.match import above, below, near, negative, only_if, positive
+from pipeline.match import above, below, inside, near, negative, only_if, positive
 
 
 def _gain_as_declared(leg: str) -> pl.Expr:
@@ -16,7 +16,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "gain_as_declared",
         "Answers the sun as a right install does",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "expected_gain"),
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "expected_gain", "service"),
         {
             "both": _gain_as_declared("l1")
             * pl.when(pl.col("service") == "single").then(1.0).otherwise(_gain_as_declared("l2"))
@@ -33,7 +33,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "nights_positive",
         "Positive all night",
-        ("night_l1_negative_share", "night_l2_negative_share"),
+        ("night_l1_negative_share", "night_l2_negative_share", "nights"),
         {
             "both": only_if(
                 pl.col("nights") > 0,
@@ -56,14 +56,25 @@ PIECES: tuple[Piece, ...] = (
         "V1 - V2 moves by {sag_l1:+.2f} V per kW of L1 and {sag_l2:+.2f} of L2; right is - and +",
     ),
     Piece(
-        "pairs_even",
-        "240 V loads step both legs alike",
-        ("pair_n", "pair_log_ratio", "pair_log_se", "pair_opposite_share"),
+        "sag_even",
+        "Both legs' voltages sag alike for each watt read",
+        ("sag_log_ratio", "sag_log_se", "service"),
         {
             "both": only_if(
-                pl.col("pair_n") >= 15,
-                near("pair_log_ratio", 0.0, "pair_log_se", tolerance=0.08)
-                * below("pair_opposite_share", 0.3, 0.06),
+                pl.col("service") == "120/240",
+                near("sag_log_ratio", 0.0, "sag_log_se", tolerance=0.08, se_max=0.3),
+            )
+        },
+        "V1 - V2 moves by {sag_l1:+.2f} V per kW of L1 and {sag_l2:+.2f} of L2",
+    ),
+    Piece(
+        "pairs_even",
+        "240 V loads step both legs alike",
+        ("pair_n", "pair_log_ratio", "pair_opposite_share", "service"),
+        {
+            "both": only_if(
+                (pl.col("pair_n") >= 15) & (pl.col("service") == "120/240"),
+                inside("pair_log_ratio", -0.24, 0.24, 0.04) * below("pair_opposite_share", 0.3, 0.06),
             )
         },
         "{pair_n:.0f} simultaneous big steps: L2 steps exp({pair_log_ratio:+.2f}) times L1",
@@ -71,13 +82,13 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "meter_agrees",
         "Agrees with the utility meter",
-        ("meter_gain_l1", "meter_gain_l2", "meter_probe", "meter_r2", "expected_gain"),
+        ("meter_r2", "meter_gain_l1", "meter_gain_l2", "meter_share"),
         {
             "both": only_if(
                 pl.col("meter_share") > 0.5,
                 above("meter_r2", 0.95, 0.012)
-                * (-((pl.col("meter_l1") - 1) / 0.08).pow(2) / 2).exp()
-                * (-((pl.col("meter_l2").fill_null(1.0) - 1) / 0.08).pow(2) / 2).exp(),
+                * inside("meter_gain_l1", 0.86, 1.15, 0.013)
+                * inside("meter_gain_l2", 0.86, 1.15, 0.013).fill_null(1.0),
             )
         },
         "against the utility meter L1 reads {meter_gain_l1:.2f} and L2 {meter_gain_l2:.2f} of the truth",
@@ -97,7 +108,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "held_at_zero",
         "Held at about zero by day, as a battery does",
-        ("balanced_share",),
+        ("balanced_share", "tiny_l1_share", "mirror_day_share"),
         {
             "both": above("balanced_share", 0.3, 0.05)
             * below("tiny_l1_share", 0.6, 0.05)
@@ -108,7 +119,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "hidden_battery",
         "The legs hover around zero together by night, as a battery makes them",
-        ("night_sum_low_w", "night_sum_high_w", "has_battery"),
+        ("night_sum_w", "night_sum_negative_share", "tiny_l1_share", "mirror_day_share", "nights"),
         {
             "both": only_if(
                 pl.col("nights") > 0,

@@ -2,25 +2,25 @@
 -- Levels, first differences and the regime (dark, night, sun) that each statistic is taken over.
 --   and all of interval_length
 --   pv_quiet_w     [W]    production below it is none
---   ramp_w         [W]    the probe step that calibrates
+--   ramp_w         [W]    the PV ramp that calibrates
+--   is_load_side   [bool] the register has the clamps at the loads
 --   vdiff_v, vmean_v [V]  difference V1 - V2 and mean of the leg voltages where both are plausible
 --   probe_w        [W]    what the inverter pushes into the legs: PV plus battery
 --   sun_sin        [-]    sine of the sun's elevation, null where the place is unknown
 --   sun_hour_rad   [rad]  local hour angle of the sun, 0 at noon
 --   is_dark        [bool] sun below the dark line (from PV alone where the place is unknown)
 --   is_pv_live     [bool] production above its quiet level
---   is_night       [bool] dark, PV quiet and battery idle
+--   is_night       [bool] dark, PV quiet and battery idle (at the loads a battery doesn't matter)
 --   d_l1_w, d_l2_w, d_probe_w, d_pv_w, d_battery_w, d_net_w [W] steps since the previous row of the UTC day
 --   d_l1_var, d_l2_var [var]; d_vdiff_v, d_vmean_v [V] the same
 --   before_l1_w, before_l2_w [W] the row before; twice_before_l1_w, twice_before_l2_w [W] the row before that
 --   is_step        [bool] the previous row is at most longest_gap_min away: only then a step counts
---   is_battery_idle [bool] the battery rests in this row and the one before, or there is none
+--   is_battery_idle [bool] the battery rests, or there is none
 --   is_calm        [bool] the step is not driven by PV: night, or the probe stood still
---   is_ramp        [bool] PV moved enough to calibrate by, and no battery answered
 WITH sky AS (
   SELECT
     i.*,
-    s.pv_quiet_w, s.ramp_w,
+    s.pv_quiet_w, s.ramp_w, s.is_load_side,
     sun_sin_elevation(s.sin_lat, s.cos_lat, s.lon_rad, t.sin_declination, t.cos_declination,
                       t.greenwich_hour_angle_rad) AS sun_sin,
     t.greenwich_hour_angle_rad + s.lon_rad AS sun_hour_rad,
@@ -36,12 +36,13 @@ WITH sky AS (
   SELECT
     *,
     coalesce(pv_w > pv_quiet_w, false) AS is_pv_live,
-    coalesce(sun_sin < $dark_sin, pv_w <= pv_quiet_w, false) AS is_dark
+    coalesce(sun_sin < $dark_sin, pv_w <= pv_quiet_w, false) AS is_dark,
+    abs(coalesce(battery_w, 0)) < $battery_idle_w AS is_battery_idle
   FROM sky
 ), step AS (
   SELECT
     *,
-    is_dark AND NOT is_pv_live AND abs(coalesce(battery_w, 0)) < $battery_idle_w AS is_night,
+    is_dark AND NOT is_pv_live AND (is_battery_idle OR is_load_side) AS is_night,
     l1_w - lag(l1_w) OVER by_home AS d_l1_w,
     l2_w - lag(l2_w) OVER by_home AS d_l2_w,
     probe_w - lag(probe_w) OVER by_home AS d_probe_w,
@@ -54,8 +55,6 @@ WITH sky AS (
     net_w - lag(net_w) OVER by_home AS d_net_w,
     lag(l1_w) OVER by_home AS before_l1_w,
     lag(l2_w) OVER by_home AS before_l2_w,
-    abs(coalesce(battery_w, 0)) < $battery_idle_w AND abs(coalesce(lag(battery_w) OVER by_home, 0)) < $battery_idle_w
-      AS is_battery_idle,
     lag(l1_w, 2) OVER by_home AS twice_before_l1_w,
     lag(l2_w, 2) OVER by_home AS twice_before_l2_w,
     coalesce(gap_min <= $longest_gap_min, false) AS is_step
@@ -64,6 +63,5 @@ WITH sky AS (
 )
 SELECT
   *,
-  is_step AND (is_night OR coalesce(abs(d_probe_w), 0) < $calm_w) AS is_calm,
-  is_step AND is_battery_idle AND coalesce(abs(d_pv_w) >= ramp_w, false) AS is_ramp
+  is_step AND (is_night OR coalesce(abs(d_probe_w), 0) < $calm_w) AS is_calm
 FROM step

@@ -13,22 +13,22 @@ WITH timed AS (
     coalesce(least(gap_min, date_diff('minute', u.interval_start, lead(u.interval_start) OVER by_day)),
              $default_length_min) AS length_min
   FROM interval_used u
-  JOIN site_sky s USING (site_id)
-  WINDOW by_day AS (PARTITION BY u.site_id, u.interval_start::DATE ORDER BY u.interval_start)
+  JOIN site_sky s USING (site_id) WINDOW by_day AS (PARTITION BY u.site_id, u.interval_start::DATE ORDER BY u.interval_start)
 ), lit AS (
   SELECT t.*, cos_lat * cos_declination * cos(greenwich_hour_angle_rad + lon_rad) + sin_lat * sin_declination AS sun,
     coalesce(pv_w > pv_quiet_w, false) AS is_live,
     coalesce(sun < $dark_sin, pv_w <= pv_quiet_w, false) AS is_dark,
-    is_dark AND NOT is_live AND abs(coalesce(battery_w, 0)) < $battery_idle_w AS is_night,
-    pv_w + coalesce(battery_w, 0) AS probe_w, (import_wh - export_wh) * 60 / length_min AS net_w,
+    is_dark AND NOT is_live AND (is_load_side OR abs(coalesce(battery_w, 0)) < $battery_idle_w) AS is_night,
+    pv_w + coalesce(battery_w, 0) AS probe_w,
+    pv_w + CASE WHEN f.is_declared_upstream THEN 0 ELSE coalesce(battery_w, 0) END AS meter_probe_w, (import_wh - export_wh) * 60 / length_min AS net_w,
     CASE WHEN least(l1_v, l2_v) >= $volt_low AND greatest(l1_v, l2_v) <= $volt_high AND l2_v IS NOT NULL
          THEN l1_v - l2_v END AS vdiff_v
   FROM timed t
-  JOIN sun_time USING (interval_start, length_min)
+  JOIN sun_time USING (interval_start, length_min) JOIN site_fact f USING (site_id)
 ), stepped AS (
   SELECT *,
     l1_w - lag(l1_w) OVER by_day AS d1, l2_w - lag(l2_w) OVER by_day AS d2, net_w - lag(net_w) OVER by_day AS dn,
-    probe_w - lag(probe_w) OVER by_day AS dp, vdiff_v - lag(vdiff_v) OVER by_day AS dv
+    probe_w - lag(probe_w) OVER by_day AS dp, meter_probe_w - lag(meter_probe_w) OVER by_day AS dq, vdiff_v - lag(vdiff_v) OVER by_day AS dv
   FROM lit
   WINDOW by_day AS (PARTITION BY site_id, day ORDER BY interval_start)
 ), level AS (
@@ -74,7 +74,7 @@ WITH timed AS (
   FROM stepped
   WHERE gap_min <= $longest_gap_min AND dv IS NOT NULL
   UNION ALL
-  SELECT site_id, 'meter', d1, coalesce(d2, 0), dp, dn, 1
+  SELECT site_id, 'meter', d1, coalesce(d2, 0), dq, dn, 1
   FROM stepped
   WHERE gap_min <= $longest_gap_min AND dn IS NOT NULL
 ), ridged AS (

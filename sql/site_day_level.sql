@@ -23,6 +23,7 @@
 --   pv_abs_w [W sum], pv_max_w [W]                 size of production: sum and highest
 --   l1_night_p05, l1_night_p50, l1_night_p95, l2_night_p05, l2_night_p50, l2_night_p95,
 --   sum_night_p05, sum_night_p50, sum_night_p95 [W] night quantiles
+--   l1_night_min, l2_night_min [W]                 lowest of the night, rows with every channel at zero aside
 --   l1_v_sum, l2_v_sum, vdiff_vdiff [V, V2]        leg voltages: sums, square of their difference
 WITH level AS (
   SELECT *, NOT is_night AS is_day, greatest(sun_sin, 0) AS sky,
@@ -85,6 +86,8 @@ SELECT
   quantile_cont(l1_w + l2_w, 0.05) FILTER (is_night) AS sum_night_p05,
   quantile_cont(l1_w + l2_w, 0.50) FILTER (is_night) AS sum_night_p50,
   quantile_cont(l1_w + l2_w, 0.95) FILTER (is_night) AS sum_night_p95,
+  min(l1_w) FILTER (is_night AND NOT (is_zero_l1 AND coalesce(is_zero_l2, true))) AS l1_night_min,
+  min(l2_w) FILTER (is_night AND NOT (is_zero_l1 AND is_zero_l2)) AS l2_night_min,
   sum(l1_v) FILTER (vdiff_v IS NOT NULL) AS l1_v_sum, sum(l2_v) FILTER (vdiff_v IS NOT NULL) AS l2_v_sum,
   sum(vdiff_v * vdiff_v) AS vdiff_vdiff
 FROM level

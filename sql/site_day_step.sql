@@ -14,6 +14,8 @@
 --   pair_log_ratio [-]                              median of ln |leg 2 step / leg 1 step| over the pairs
 --   n_leak_l1, n_leak_l2 [rows]                     steps of the other leg alone, to see what this leg copies of them
 --   leak_l1, leak_l2 [W/W]                          median copy of the other leg's step
+--   leak_least_l1, leak_least_l2 [W/W]              the least that three in four of these are copied by: 0 where some aren't,
+--                                                   as on legs that only happen to step together
 --   n_glitch_l1, n_glitch_l2 [rows]                 sign turned and turned back with the same size
 WITH step AS (
   SELECT *, greatest(abs(d_l1_w), abs(d_l2_w)) AS bigger_w,
@@ -75,6 +77,10 @@ SELECT
   count_if(is_leak_l1) AS n_leak_l1, count_if(is_leak_l2) AS n_leak_l2,
   quantile_cont(d_l1_w / d_l2_w, 0.5) FILTER (is_leak_l1) AS leak_l1,
   quantile_cont(d_l2_w / d_l1_w, 0.5) FILTER (is_leak_l2) AS leak_l2,
+  greatest(quantile_cont(d_l1_w / d_l2_w, 0.25) FILTER (is_leak_l1), 0)
+    + least(quantile_cont(d_l1_w / d_l2_w, 0.75) FILTER (is_leak_l1), 0) AS leak_least_l1,
+  greatest(quantile_cont(d_l2_w / d_l1_w, 0.25) FILTER (is_leak_l2), 0)
+    + least(quantile_cont(d_l2_w / d_l1_w, 0.75) FILTER (is_leak_l2), 0) AS leak_least_l2,
   count_if(l1_w * before_l1_w < 0 AND abs(l1_w + before_l1_w) < $glitch_share * abs(l1_w) AND abs(l1_w) > $drop_w)
     AS n_glitch_l1,
   count_if(l2_w * before_l2_w < 0 AND abs(l2_w + before_l2_w) < $glitch_share * abs(l2_w) AND abs(l2_w) > $drop_w)

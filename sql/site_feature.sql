@@ -7,6 +7,8 @@
 --   var_l1, var_l1_se, var_l2, var_l2_se [var/W]   reactive power on the probe
 --   night_l1_w, night_l2_w, night_sum_w, night_l1_low_w, night_l2_low_w, night_sum_low_w [W] nightly medians and lows
 --   night_l1_high_w, night_l2_high_w, night_sum_high_w [W] highs; l1_night_wander, l2_night_wander [W] spread of lows
+--   floor_l1_drop_w, floor_l2_drop_w, floor_l1_soft_w, floor_l2_soft_w [W] how far the lowest of a night falls on one night in
+--                          ten, and lies under the night's 5th percentile: what stands by gives a night a hard floor
 --   night_l1_negative_share, night_l2_negative_share, night_sum_negative_share, day_l1_negative_share,
 --   day_l2_negative_share [0..1]
 --   zero_l1_share, zero_l2_share, zero_all_share, balanced_share, zero_l1_dark_share, zero_l2_dark_share, tiny_l1_share, tiny_l2_share,
@@ -22,6 +24,7 @@
 --   equal_share, mirror_share, equal_day_share, mirror_day_share [0..1], active_steps, active_day_steps [rows]
 --   pair_n [rows], pair_opposite_share [0..1], pair_log_ratio [-], pair_log_se [-]  240 V loads, leg 2 over leg 1
 --   leak_l1, leak_l2, leak_l1_se, leak_l2_se [W/W] what a leg copies of the other's steps
+--   leak_least_l1, leak_least_l2 [W/W] and the least that three in four of them are copied by
 --   sag_l1, sag_l2 [V/kW], sag_l1_se, sag_l2_se, sag_apart [0..1] regression of V1 - V2; apart 0: legs not told apart
 --   sag_one_z [-] sag on leg 1's reading alone, in standard errors; has_battery_w [bool] battery power was reported
 --   meter_l1, meter_l2, meter_probe, meter_l1_se, meter_l2_se [W/W] regression of the utility meter's net power
@@ -50,6 +53,8 @@ SELECT
   w.l1_night_p05 AS night_l1_low_w, w.l2_night_p05 AS night_l2_low_w, w.sum_night_p05 AS night_sum_low_w,
   w.l1_night_top AS night_l1_high_w, w.l2_night_top AS night_l2_high_w, w.sum_night_top AS night_sum_high_w,
   w.l1_night_wander, w.l2_night_wander,
+  w.l1_floor_drop AS floor_l1_drop_w, w.l2_floor_drop AS floor_l2_drop_w,
+  w.l1_floor_soft AS floor_l1_soft_w, w.l2_floor_soft AS floor_l2_soft_w,
   w.n_neg_l1_night / nullif(w.n_night, 0) AS night_l1_negative_share,
   w.n_neg_l2_night / nullif(w.n_night, 0) AS night_l2_negative_share,
   w.n_neg_sum_night / nullif(w.n_night, 0) AS night_sum_negative_share,
@@ -63,8 +68,9 @@ SELECT
   w.n_tiny_l1 / nullif(w.n_l1, 0) AS tiny_l1_share, w.n_tiny_l2 / nullif(w.n_l2, 0) AS tiny_l2_share,
   w.n_lone_l1 / nullif(w.n_l1, 0) AS lone_zero_l1_share, w.n_lone_l2 / nullif(w.n_l2, 0) AS lone_zero_l2_share,
   w.n_gap_l1 / nullif(w.n_night, 0) AS gap_l1_share, w.n_gap_l2 / nullif(w.n_night, 0) AS gap_l2_share,
-  w.n_gap_l1 / nullif(w.n_gap_l1 + w.n_low_l1, 0) AS gap_l1_sharpness,
+  CASE WHEN w.n_l2 > 0 THEN w.n_gap_l1 / nullif(w.n_gap_l1 + w.n_low_l1, 0) END AS gap_l1_sharpness,
   w.n_gap_l2 / nullif(w.n_gap_l2 + w.n_low_l2, 0) AS gap_l2_sharpness,
+  w.leak_least_l1, w.leak_least_l2,
   w.l1_dark_size AS dark_l1_size_w, w.l2_dark_size AS dark_l2_size_w,
   w.n_stale_l1 / nullif(w.n_step_row, 0) AS stale_l1_share, w.n_stale_l2 / nullif(w.n_step_row, 0) AS stale_l2_share,
   w.n_drop_l1 / w.days AS drop_l1_day, w.n_drop_l2 / w.days AS drop_l2_day,

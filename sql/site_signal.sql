@@ -7,6 +7,7 @@
 --   phase_l1_deg, phase_l2_deg, phase_l1_se_deg, phase_l2_se_deg [deg] lead of the leg's current by PV ramps, against a right 120/240 or 120/208
 --   sag_l1_z, sag_l2_z [-]   sag coefficients in standard errors, null where the legs can't be told apart
 --   sag_one_z [-]            sag on leg 1's reading alone in standard errors (both clamps on one leg: which)
+--   sag_log_ratio, sag_log_se [-] ln of leg 2's gain over leg 1's: a leg that reads half sags twice as much a watt read
 --   sag_v_per_kw [V/kW]      size of the sag, by the leg that sags less and the gain of both: a low reading is no loose neutral
 --   meter_gain_l1, meter_gain_l2, meter_gain_se [-] reading over truth by the utility meter
 --   pv_clock_h [h]           how far PV's middle lies from the sun's noon
@@ -40,6 +41,9 @@ SELECT * EXCLUDE (added, unit, legs),
   degrees(var_l2_se / nullif(abs(slope_l2 - added), 0)) AS phase_l2_se_deg,
   CASE WHEN sag_apart > $sag_apart THEN sag_l1 / nullif(sag_l1_se, 0) END AS sag_l1_z,
   CASE WHEN sag_apart > $sag_apart THEN sag_l2 / nullif(sag_l2_se, 0) END AS sag_l2_z,
+  CASE WHEN sag_apart > $sag_apart THEN ln(abs(sag_l1 / nullif(sag_l2, 0))) END AS sag_log_ratio,
+  CASE WHEN sag_apart > $sag_apart THEN sqrt(pow(sag_l1_se / nullif(sag_l1, 0), 2) + pow(sag_l2_se / nullif(sag_l2, 0), 2)) END
+    AS sag_log_se,
   CASE WHEN sag_apart > $sag_apart THEN least(abs(sag_l1), abs(sag_l2)) * coalesce(least(greatest(abs(gain_sum), 0.2), 1), 1) END
     AS sag_v_per_kw,
   1 / nullif(meter_l1, 0) AS meter_gain_l1, 1 / nullif(meter_l2, 0) AS meter_gain_l2,

@@ -1,6 +1,7 @@
 -- site_window_fit: one row a home and system.
 -- Least squares through the origin on leg 1, leg 2 and the probe, from sums of squares and products, by Cramer's rule:
--- `sag` fits V1 - V2 [V], `meter` the utility meter's net power [W]. A regressor that isn't there gets a ridge of 1 W2; an absent leg 2 is null.
+-- `sag` fits V1 - V2 [V], `meter` the utility meter's net power [W]
+-- (the probe then counts a battery only where it lies behind the clamps). A regressor that isn't there gets a ridge of 1 W2; an absent leg 2 is null.
 --   site_id [-]     home
 --   system  [-]     sag or meter
 --   b1, b2, b3 [V/W, W/W] coefficients on l1, l2 and the probe
@@ -15,9 +16,10 @@ WITH normal AS (
     vd_vv_n + coalesce(vd_vv_d, 0) AS yy, vd_n_n + coalesce(vd_n_d, 0) AS n
   FROM site_window
   UNION ALL
-  SELECT site_id, 'meter', nm_11, nm_12, nm_1p + nm_1b, nm_22, nm_2p + nm_2b, nm_pp + 2 * nm_pb + nm_bb,
-    nm_n1, nm_n2, nm_np + nm_nb, nm_nn, nm_n
+  SELECT site_id, 'meter', nm_11, nm_12, nm_1p + side * nm_1b, nm_22, nm_2p + side * nm_2b,
+    nm_pp + side * (2 * nm_pb + nm_bb), nm_n1, nm_n2, nm_np + side * nm_nb, nm_nn, nm_n
   FROM site_window
+  JOIN (SELECT site_id, CASE WHEN is_declared_upstream THEN 0 ELSE 1 END AS side FROM site_fact) USING (site_id)
 ), ridged AS (
   SELECT site_id, system, a + 1 AS a, coalesce(b, 0) AS b, coalesce(c, 0) AS c, coalesce(d, 0) + 1 AS d,
     coalesce(e, 0) AS e, coalesce(f, 0) + 1 AS f, y1, coalesce(y2, 0) AS y2, coalesce(y3, 0) AS y3, yy, n

@@ -31,17 +31,17 @@ LONGEST = 300
 # From the ground up: a room imports from layers below its own only. A package is one room.
 LAYERS = (
     {"errors"},
-    {"settings", "contract", "circuit", "delimited", "sun", "match", "misread"},
+    {"settings", "contract", "circuit", "delimited", "sun", "match", "misread", "base_rate"},
     {"wiring", "mapping", "warehouse", "likely", "standing_words"},
     {"lake", "clock", "fault"},
     {"conform", "faults", "sound"},
-    {"registers", "staging", "evidence", "classifier", "daystats", "simulate"},
-    {"ingest", "store", "features", "onset", "scoring", "tempering"},
-    {"refresh", "window", "check", "standing", "revisit", "crews", "publish"},
+    {"registers", "staging", "evidence", "classifier", "daystats", "simulate", "injection"},
+    {"ingest", "store", "features", "onset", "scoring", "tempering", "adapting", "model_choice"},
+    {"refresh", "window", "check", "standing", "revisit", "crews", "publish", "own_fleet"},
     {"training", "report", "plan"},
-    {"runcard", "story"},
-    {"night", "explain", "bench"},
-    {"screen"},
+    {"runcard", "story", "visited", "contest"},
+    {"night", "explain", "bench", "own_lessons", "proof"},
+    {"screen", "own_training"},
     {"cli"},
 )
 LAYER = {room: height for height, rooms in enumerate(LAYERS) for room in rooms}

@@ -3,7 +3,8 @@
 On site: an open lead, an unplugged connector, an unseated splice. The data: zero within a few watts
 of noise, day and night, while the other leg lives. What else looks the same: a logger that writes
 dropouts as exactly 0 (on all channels at once, for hours), an added-back and clipped source with a
-reversed clamp (zero at night only), a leg that truly carries nothing.
+reversed clamp (zero at night only), a leg that truly carries nothing. No inverse: what was never
+measured can't be worked out.
 """
 
 from __future__ import annotations
@@ -44,23 +45,59 @@ REMEDY = Remedy(
     habit="Tug every terminal and splice, then see each channel move before closing the panel.",
 )
 
+
+def _rest_lives(leg: str) -> pl.Expr:
+    """The other leg carries more than a standby, or is as silent; in a home that rests, a leg may carry nothing."""
+    other = "l2" if leg == "l1" else "l1"
+    return (
+        (pl.col("service") == "single")
+        | (pl.col(f"{other}_kwh_day") > 2.0)
+        | (pl.col(f"tiny_{other}_share") > 0.8)
+    )
+
+
+def _sees_sun(leg: str) -> pl.Expr:
+    """The leg answers the sun, so it isn't dead however empty its nights are; 0 where nothing tells."""
+    return above(pl.col(f"gain_{leg}").abs() - 2 * pl.col(f"gain_{leg}_se"), 0.4, 0.05).fill_null(0.0)
+
+
 PIECES: tuple[Piece, ...] = (
     Piece(
         "dead_level",
         "Nothing but noise around zero",
-        ("tiny_l1_share", "tiny_l2_share"),
-        by_leg(lambda leg: above(f"tiny_{leg}_share", 0.8, 0.04)),
+        ("tiny_l1_share", "tiny_l2_share", "l1_kwh_day", "l2_kwh_day", "service"),
+        by_leg(lambda leg: only_if(_rest_lives(leg), above(f"tiny_{leg}_share", 0.8, 0.04))),
         "within a few watts of zero in {tiny_l1_share:.0%} / {tiny_l2_share:.0%} of intervals",
     ),
     Piece(
         "dead_night",
         "Nothing but noise all night",
-        ("night_l1_low_w", "night_l1_high_w", "night_l2_low_w", "night_l2_high_w"),
+        (
+            "night_l1_low_w",
+            "night_l1_high_w",
+            "night_l2_low_w",
+            "night_l2_high_w",
+            "tiny_l1_share",
+            "tiny_l2_share",
+            "l1_kwh_day",
+            "l2_kwh_day",
+            "service",
+            "gain_l1",
+            "gain_l1_se",
+            "gain_l2",
+            "gain_l2_se",
+        ),
         by_leg(
-            lambda leg: below(
-                pl.max_horizontal(pl.col(f"night_{leg}_high_w").abs(), pl.col(f"night_{leg}_low_w").abs()),
-                15.0,
-                3.0,
+            lambda leg: only_if(
+                _rest_lives(leg),
+                below(
+                    pl.max_horizontal(
+                        pl.col(f"night_{leg}_high_w").abs(), pl.col(f"night_{leg}_low_w").abs()
+                    ),
+                    15.0,
+                    3.0,
+                )
+                * (1 - _sees_sun(leg)),
             )
         ),
         "nights from {night_l1_low_w:.0f} to {night_l1_high_w:.0f} W on L1,"
@@ -69,7 +106,17 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "dead_gain",
         "Doesn't answer the sun and stays near zero",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        (
+            "gain_l1",
+            "gain_l1_se",
+            "gain_l2",
+            "gain_l2_se",
+            "night_l1_high_w",
+            "night_l1_low_w",
+            "is_declared_upstream",
+            "night_l2_high_w",
+            "night_l2_low_w",
+        ),
         by_leg(
             lambda leg: only_if(
                 pl.col("is_declared_upstream"),

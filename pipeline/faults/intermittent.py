@@ -1,9 +1,10 @@
 """A splice makes contact now and then.
 
-On site: an insulation-displacement splice not fully crimped; warmth and vibration open and close it.
-The data: the leg drops to zero for minutes to hours and comes back as if nothing had been. What else
-looks the same: a logger's dropouts (all channels at once, exactly 0), gaps, a dead channel when it
-is open most of the time.
+On site: an insulation-displacement splice not fully crimped; warmth and vibration open and close
+it. The data: the leg drops to zero for minutes to hours and comes back as if nothing had been. What
+else looks the same: a logger's dropouts (all channels at once, exactly 0), gaps, a dead channel
+when it is open most of the time. No inverse: while the splice is open nothing is measured, and
+where an interval was cut the share that it was open isn't known.
 """
 
 from __future__ import annotations
@@ -63,8 +64,12 @@ REMEDY = Remedy(
 
 
 def _has_base(leg: str) -> pl.Expr:
-    """The leg usually carries something by night; one that is often empty drops to zero all by itself."""
-    return pl.col(f"night_{leg}_w").abs() > 25
+    """The leg usually carries something by night; one that is often empty drops to zero all by itself.
+
+    So does one that a battery holds at zero.
+    """
+    is_held = pl.col("has_battery") & pl.col("is_declared_upstream").fill_null(True)
+    return (pl.col(f"night_{leg}_w").abs() > 25) & ~is_held
 
 
 def _is_sharp(leg: str) -> pl.Expr:
@@ -76,7 +81,16 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "night_gaps",
         "Jumps to zero by night while the other leg lives",
-        ("gap_l1_share", "gap_l2_share", "gap_l1_sharpness", "gap_l2_sharpness"),
+        (
+            "gap_l1_share",
+            "gap_l2_share",
+            "gap_l1_sharpness",
+            "gap_l2_sharpness",
+            "night_l1_w",
+            "night_l2_w",
+            "has_battery",
+            "is_declared_upstream",
+        ),
         by_leg(
             lambda leg: only_if(
                 _has_base(leg),
@@ -88,9 +102,43 @@ PIECES: tuple[Piece, ...] = (
         "zero in {gap_l1_share:.1%} / {gap_l2_share:.1%} of night intervals while the other leg lives",
     ),
     Piece(
+        "falls_through_floor",
+        "Some nights fall far below a floor that is hard on the others",
+        (
+            "floor_l1_drop_w",
+            "floor_l2_drop_w",
+            "floor_l1_soft_w",
+            "floor_l2_soft_w",
+            "night_l1_low_w",
+            "night_l2_low_w",
+            "has_battery",
+            "is_declared_upstream",
+            "night_l1_w",
+            "night_l2_w",
+            "nights",
+        ),
+        by_leg(
+            lambda leg: only_if(
+                _has_base(leg) & (pl.col("nights") > 4) & (pl.col(f"night_{leg}_low_w") > 25),
+                above(pl.col(f"floor_{leg}_drop_w") / pl.col(f"night_{leg}_low_w"), 0.35, 0.06)
+                * below(pl.col(f"floor_{leg}_soft_w") / pl.col(f"night_{leg}_low_w"), 0.3, 0.05),
+            )
+        ),
+        "one night in ten falls {floor_l1_drop_w:.0f} / {floor_l2_drop_w:.0f} W below the usual low",
+    ),
+    Piece(
         "drops",
         "Drops to zero and comes back while the rest lives",
-        ("drop_l1_day", "drop_l2_day", "zero_l1_share", "zero_l2_share"),
+        (
+            "drop_l1_day",
+            "drop_l2_day",
+            "gap_l1_sharpness",
+            "night_l1_w",
+            "gap_l2_sharpness",
+            "night_l2_w",
+            "has_battery",
+            "is_declared_upstream",
+        ),
         by_leg(
             lambda leg: only_if(
                 _has_base(leg),
@@ -102,7 +150,16 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "lone_zeros",
         "Zero part of the time while the rest lives",
-        ("lone_zero_l1_share", "lone_zero_l2_share"),
+        (
+            "lone_zero_l1_share",
+            "lone_zero_l2_share",
+            "gap_l1_sharpness",
+            "night_l1_w",
+            "gap_l2_sharpness",
+            "night_l2_w",
+            "has_battery",
+            "is_declared_upstream",
+        ),
         by_leg(
             lambda leg: only_if(
                 _has_base(leg),

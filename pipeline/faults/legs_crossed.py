@@ -71,7 +71,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "both_gains_negative",
         "Both legs answer the sun with the sign turned",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "sag_l1_z", "sag_l2_z"),
         {
             "both": near("gain_l1", -1.0, "gain_l1_se", tolerance=0.15)
             * near("gain_l2", -1.0, "gain_l2_se", tolerance=0.15)
@@ -82,7 +82,14 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "both_nights_negative",
         "Both legs negative all night",
-        ("night_l1_negative_share", "night_l2_negative_share"),
+        (
+            "night_l1_negative_share",
+            "night_l2_negative_share",
+            "sag_l1_z",
+            "sag_l2_z",
+            "nights",
+            "is_battery_hidden",
+        ),
         {
             "both": only_if(
                 (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
@@ -97,7 +104,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "crossed_sag",
         "Each reading belongs to the other leg's voltage",
-        ("sag_l1_z", "sag_l2_z", "gain_l1", "night_sum_w"),
+        ("sag_l1_z", "sag_l2_z", "gain_sum", "night_sum_high_w"),
         {
             "both": negative("sag_l1_z")
             * positive("sag_l2_z")

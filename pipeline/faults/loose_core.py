@@ -2,7 +2,9 @@
 
 On site: not latched, or dirt, tape or a wire caught in the gap. The data: the leg reads low, with a
 phase lead that also skews real power where the power factor is low, and turns reactive power. What
-else looks the same: partial (no phase lead), a wrong ratio (both legs alike).
+else looks the same: partial (no phase lead), a wrong ratio (both legs alike). No inverse: gain and
+lead follow from a gap that nobody measures and that moves with warmth; the answer to production
+only estimates them.
 """
 
 from __future__ import annotations
@@ -50,7 +52,16 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "lead_and_low",
         "Reads low and early",
-        ("phase_l1_deg", "phase_l2_deg", "phase_l1_se_deg", "phase_l2_se_deg", "gain_l1", "gain_l2"),
+        (
+            "phase_l1_deg",
+            "phase_l2_deg",
+            "phase_l1_se_deg",
+            "phase_l2_se_deg",
+            "gain_l1",
+            "gain_l2",
+            "gain_l1_se",
+            "gain_l2_se",
+        ),
         by_leg(
             lambda leg: only_if(
                 (pl.col(f"phase_{leg}_se_deg") < 3) & (pl.col(f"gain_{leg}") > 0.2),
@@ -63,7 +74,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "slightly_low",
         "Reads too low for its class",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "is_battery_hidden"),
         by_leg(
             lambda leg: only_if(
                 ~pl.col("is_battery_hidden"), between(f"gain_{leg}", 0.55, 0.88, f"gain_{leg}_se", se_max=0.1)
@@ -74,7 +85,16 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "no_lead",
         "Reads low but not early",
-        ("phase_l1_deg", "phase_l2_deg", "phase_l1_se_deg", "phase_l2_se_deg"),
+        (
+            "phase_l1_deg",
+            "phase_l2_deg",
+            "phase_l1_se_deg",
+            "phase_l2_se_deg",
+            "gain_l1",
+            "gain_l1_se",
+            "gain_l2",
+            "gain_l2_se",
+        ),
         by_leg(
             lambda leg: only_if(
                 (pl.col(f"phase_{leg}_se_deg") < 3) & (pl.col(f"gain_{leg}") > 0.2),

@@ -2,8 +2,10 @@
 
 On site: two CTs in parallel on one input, one of them turned. The data: the difference of two
 bundles instead of their sum; upstream on two equal conductors nearly zero with a slope near 0, at
-the loads a mix of positive and negative depending on which bundle is busy. What else looks the same:
-a dead channel (upstream), a reversed clamp (when the turned bundle carries most of the load).
+the loads a mix of positive and negative depending on which bundle is busy. What else looks the
+same: a dead channel (upstream), a reversed clamp (when the turned bundle carries most of the load).
+No inverse: the difference of two currents doesn't tell their sum, and two conductors in parallel
+share unequally by an amount that nobody measures.
 """
 
 from __future__ import annotations
@@ -69,7 +71,17 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "cancelled_gain",
         "Two clamps a leg, and the leg hardly answers the sun",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "cts_per_leg"),
+        (
+            "gain_l1",
+            "gain_l1_se",
+            "gain_l2",
+            "gain_l2_se",
+            "cts_per_leg",
+            "zero_l1_share",
+            "is_declared_upstream",
+            "is_battery_hidden",
+            "zero_l2_share",
+        ),
         by_leg(
             lambda leg: only_if(
                 pl.col("is_declared_upstream") & (pl.col("cts_per_leg") > 1) & ~pl.col("is_battery_hidden"),
@@ -82,7 +94,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "mixed_night",
         "Two clamps a leg, and negative part of the night",
-        ("night_l1_negative_share", "night_l2_negative_share", "cts_per_leg"),
+        ("night_l1_negative_share", "night_l2_negative_share", "cts_per_leg", "nights", "is_battery_hidden"),
         by_leg(
             lambda leg: only_if(
                 (pl.col("cts_per_leg") > 1) & (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),

@@ -4,7 +4,9 @@ On site: one CT of a parallel pair is missing, or one conductor or bundle was le
 The data: a part of the load is never seen; upstream the slope on production shrinks with it (-0.25
 for one of two parallel conductors), downstream only the utility meter or the steps of 240 V loads
 tell. What else looks the same: a loose core or a wrong ratio (which scale everything, and the ratio
-both legs), a home with uneven legs.
+both legs), a home with uneven legs. No inverse: at the loads what ran outside was never measured;
+upstream the reading is a share of the truth, but that share is only estimated, from the answer to
+production.
 """
 
 from __future__ import annotations
@@ -16,11 +18,13 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, always, channels_of
-from pipeline.match import above, between, by_leg, near, only_if, steady
+from pipeline.match import above, below, between, by_leg, near, only_if, steady
 from pipeline.misread import each_leg, part_seen, read_kwh
 from pipeline.wiring import Clamp, Wiring
 
 HALF_SHARE = 0.6  # how often a lone CT misses one of two equal conductors
+# Clamps in class on both legs differ by up to this (logarithm) at power factor 0.5 (IEC 61869-2 class 1: 12 %).
+UNEVEN = 0.24
 ENCLOSED = (0.3, 0.75)  # range of the enclosed share otherwise
 
 
@@ -63,11 +67,22 @@ REMEDY = Remedy(
     habit="Count conductors out of the panel and conductors in the clamps: the two numbers must agree.",
 )
 
+
+def _low_for_sure(leg: str) -> pl.Expr:
+    """The leg sees a part of the sun, well measured; null where it isn't."""
+    part = between(f"gain_{leg}", 0.13, 0.88, f"gain_{leg}_se", se_max=0.15)
+    return only_if(pl.col(f"gain_{leg}_se") < 0.06, part)
+
+
+def _right(leg: str) -> pl.Expr:
+    return near(f"gain_{leg}", 1.0, f"gain_{leg}_se")
+
+
 PIECES: tuple[Piece, ...] = (
     Piece(
         "low_gain",
         "Sees only part of the sun",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "is_battery_hidden"),
         by_leg(
             lambda leg: only_if(
                 ~pl.col("is_battery_hidden"),
@@ -78,23 +93,33 @@ PIECES: tuple[Piece, ...] = (
     ),
     Piece(
         "steady_low_gain",
-        "One leg sees part of the sun, the other all of it, day after day",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "slope_scatter"),
+        "Sees part of the sun, the same part day after day",
+        (
+            "gain_l1",
+            "gain_l1_se",
+            "gain_l2",
+            "gain_l2_se",
+            "slope_scatter",
+            "gain_sum",
+            "slope_am",
+            "slope_pm",
+            "slope_am_se",
+            "slope_pm_se",
+            "slope_days",
+        ),
         {
-            leg: only_if(
-                (pl.col(f"gain_{leg}_se") < 0.06) & (pl.col(f"gain_{other}_se") < 0.06),
-                between(f"gain_{leg}", 0.13, 0.88, f"gain_{leg}_se", se_max=0.15)
-                * near(f"gain_{other}", 1.0, f"gain_{other}_se")
-                * steady(),
-            )
-            for leg, other in (("l1", "l2"), ("l2", "l1"))
+            "both": _low_for_sure("l1") * _low_for_sure("l2") * steady(),
+            **{
+                leg: _low_for_sure(leg) * only_if(pl.col(f"gain_{other}_se") < 0.06, _right(other)) * steady()
+                for leg, other in (("l1", "l2"), ("l2", "l1"))
+            },
         },
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, the same on {slope_days:.0f} days",
     ),
     Piece(
         "half_gain",
         "Sees half the sun, as one of two parallel conductors does",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "is_battery_hidden"),
         by_leg(
             lambda leg: only_if(
                 ~pl.col("is_battery_hidden"), near(f"gain_{leg}", 0.5, f"gain_{leg}_se", se_max=0.12)
@@ -105,24 +130,37 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "uneven_pairs",
         "240 V loads step one leg less than the other",
-        ("pair_log_ratio", "pair_log_se", "pair_n"),
+        ("pair_log_ratio", "pair_log_se", "pair_n", "service"),
         {
             leg: only_if(
-                (pl.col("pair_n") >= 15) & (pl.col("pair_log_se") < 0.12),
-                above(pl.col("pair_log_ratio") * sign - 2 * pl.col("pair_log_se"), 0.13, 0.04),
+                (pl.col("pair_n") >= 15) & (pl.col("pair_log_se") < 0.12) & (pl.col("service") == "120/240"),
+                above(pl.col("pair_log_ratio") * sign - 2 * pl.col("pair_log_se"), UNEVEN, 0.03),
             )
             for leg, sign in (("l1", 1.0), ("l2", -1.0))
         },
         "{pair_n:.0f} simultaneous big steps: L2 steps exp({pair_log_ratio:+.2f}) times L1",
     ),
     Piece(
+        "uneven_sag",
+        "One leg's voltage sags more for each watt it reads: a part of its current isn't read",
+        ("sag_log_ratio", "sag_log_se", "service"),
+        {
+            leg: only_if(
+                (pl.col("sag_log_se") < 0.15) & (pl.col("service") == "120/240"),
+                above(pl.col("sag_log_ratio") * sign - 2 * pl.col("sag_log_se"), 0.15, 0.03),
+            )
+            for leg, sign in (("l1", 1.0), ("l2", -1.0))
+        },
+        "V1 - V2 moves by {sag_l1:+.2f} V per kW of L1 and {sag_l2:+.2f} of L2; right are equal sizes",
+    ),
+    Piece(
         "meter_low",
         "The utility meter counts more than the leg shows",
-        ("meter_gain_l1", "meter_gain_l2", "meter_r2"),
+        ("meter_gain_l1", "meter_gain_l2", "meter_r2", "meter_gain_se"),
         by_leg(
             lambda leg: only_if(
                 (pl.col("meter_r2") > 0.5) & (pl.col("meter_gain_se") < 0.1),
-                above(f"meter_gain_{leg}", 0.15, 0.04) * (1 - above(f"meter_gain_{leg}", 0.88, 0.02)),
+                above(f"meter_gain_{leg}", 0.15, 0.04) * below(f"meter_gain_{leg}", 0.86, 0.013),
             )
         ),
         "against the utility meter L1 reads {meter_gain_l1:.2f} and L2 {meter_gain_l2:.2f} of the truth",
@@ -130,7 +168,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "meter_unseen",
         "The utility meter moves with loads no clamp sees",
-        ("meter_r2",),
+        ("meter_r2", "meter_share"),
         {"both": only_if(pl.col("meter_share") > 0.5, 1 - above("meter_r2", 0.97, 0.008))},
         "clamps and PV explain {meter_r2:.0%} of the utility meter's steps",
         tells_leg=False,

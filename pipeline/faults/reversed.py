@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always, channels_of
-from pipeline.match import above, below, by_leg, near, negative, only_if, positive, steps_together
+from pipeline.match import above, below, by_leg, near, negative, one_conductor, only_if, positive
 from pipeline.misread import bounded, each_leg, other_kwh, read_kwh
 from pipeline.wiring import Wiring
 
@@ -60,20 +60,46 @@ PIECES: tuple[Piece, ...] = (
     ),
     Piece(
         "turned_alone",
-        "One leg answers the sun with the sign turned, the other rightly, and each has steps of its own",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "mirror_share"),
+        "One leg answers the sun with the sign turned, the other rightly, and they don't cancel",
+        (
+            "gain_l1",
+            "gain_l1_se",
+            "gain_l2",
+            "gain_l2_se",
+            "mirror_share",
+            "step_corr_night",
+            "active_steps",
+            "mirror_day_share",
+            "step_corr_day",
+            "active_day_steps",
+            "night_l1_high_w",
+            "night_l1_low_w",
+            "night_l1_w",
+            "night_l2_high_w",
+            "night_l2_low_w",
+            "night_l2_w",
+            "night_sum_high_w",
+            "night_sum_low_w",
+        ),
         {
             leg: near(f"gain_{leg}", -1.0, f"gain_{leg}_se", tolerance=0.15)
             * near(f"gain_{other}", 1.0, f"gain_{other}_se", tolerance=0.15)
-            * (1 - steps_together("mirror"))
+            * (1 - one_conductor())
             for leg, other in (("l1", "l2"), ("l2", "l1"))
         },
-        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W; {mirror_share:.0%} of night steps are mirrored",
+        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W; the legs sum to {night_sum_w:.0f} W by night",
     ),
     Piece(
         "reversed_night",
         "Negative all night",
-        ("night_l1_negative_share", "night_l2_negative_share"),
+        (
+            "night_l1_negative_share",
+            "night_l2_negative_share",
+            "night_l1_high_w",
+            "nights",
+            "is_battery_hidden",
+            "night_l2_high_w",
+        ),
         by_leg(
             lambda leg: only_if(
                 (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
@@ -115,7 +141,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "opposite_pairs",
         "240 V loads step the legs in opposite directions",
-        ("pair_n", "pair_opposite_share"),
+        ("pair_n", "pair_opposite_share", "night_l2_w", "night_l1_w"),
         {
             leg: only_if(
                 pl.col("pair_n") >= 12,
@@ -129,7 +155,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "noon_only",
         "Silent all night, alive at noon, production added back",
-        ("zero_l1_dark_share", "zero_l2_dark_share", "gain_l1", "gain_l2"),
+        ("zero_l1_dark_share", "zero_l2_dark_share", "gain_l1", "gain_l2", "is_added_back"),
         by_leg(
             lambda leg: only_if(
                 pl.col("is_added_back"),

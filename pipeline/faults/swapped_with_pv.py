@@ -10,12 +10,13 @@ both come out negative. What else looks the same: a home that is empty by night,
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import polars as pl
 
-from pipeline.circuit import Circuit
+from pipeline.circuit import LEG_2_DEG, Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, channels_of
 from pipeline.match import above, below, only_if
 from pipeline.misread import each_leg, number, other_kwh, read_kwh
@@ -35,16 +36,38 @@ def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator)
     return replace(wiring, production=clamps, severity=f"production by {wiring.production_by} voltage")
 
 
-def inverse(now: Channels, repair: Repair) -> Channels:
-    """Exchange the two again; exact on 120/240 with equal leg voltages and on "single".
+def _watts_of_one(own: pl.Expr, other: pl.Expr, repair: Repair) -> pl.Expr:
+    """Return the watts the production channel makes of a current of which the leg's channel makes one.
 
-    Reactive power of the leg was not recorded by the production channel and becomes null.
+    The current is that of an inverter between the legs at power factor 1; `own` and `other` are the voltage of
+    the exchanged leg and of the other one [V]. With equal ones it is `production_factor` on 120/240.
+    """
+    factor = repair.production_factor
+    if repair.service == "single" or factor == 1.0:
+        return pl.lit(1.0)
+    across = own * other * math.cos(math.radians(LEG_2_DEG[repair.service]))
+    along = own**2 - across  # the leg's voltage along the voltage between the legs, times the latter
+    if factor == -1.0:
+        return -(other**2 - across) / along
+    return math.copysign(1.0, factor) * (own**2 + other**2 - 2 * across) / along
+
+
+def inverse(now: Channels, repair: Repair) -> Channels:
+    """Exchange the two again; exact on "single", and on 120/240 with the leg voltages.
+
+    It takes an inverter between the legs at power factor 1. Reactive power of the leg was not recorded by the
+    production channel and becomes null. On 120/208 production is put right as well; the leg only where production
+    is metered by that leg's own voltage (`production_factor` 1), since any other lies across it: null then.
     """
     unknown = pl.lit(None, dtype=pl.Float64)
-    factor = 1.0 if repair.service == "single" else repair.production_factor
-    if repair.leg == "l1":
-        return now._replace(l1_w=now.pv_w / factor, pv_w=now.l1_w * factor, l1_var=unknown)
-    return now._replace(l2_w=now.pv_w / factor, pv_w=now.l2_w * factor, l2_var=unknown)
+    is_one = repair.leg == "l1"
+    own, other = (now.l1_v, now.l2_v) if is_one else (now.l2_v, now.l1_v)
+    factor = _watts_of_one(own, other, repair)
+    is_lost = repair.service == "120/208" and repair.production_factor != 1.0
+    leg_w = unknown if is_lost else now.pv_w / factor
+    if is_one:
+        return now._replace(l1_w=leg_w, pv_w=now.l1_w * factor, l1_var=unknown)
+    return now._replace(l2_w=leg_w, pv_w=now.l2_w * factor, l2_var=unknown)
 
 
 REMEDY = Remedy(
@@ -69,10 +92,19 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "leg_follows_sun",
         "A leg is bell-shaped and dead by night",
-        ("sky_corr_l1", "sky_corr_l2", "zero_l1_dark_share", "zero_l2_dark_share"),
+        (
+            "sky_corr_l1",
+            "sky_corr_l2",
+            "dark_l1_size_w",
+            "dark_l2_size_w",
+            "sky_corr_pv",
+            "pv_dark_live_share",
+        ),
         {
             leg: above(pl.col(f"sky_corr_{leg}").abs(), 0.6, 0.06)
             * below(pl.max_horizontal(pl.col(f"dark_{leg}_size_w"), pl.lit(0.0)), 12.0, 4.0)
+            # an empty leg upstream follows the sun as well, but then production does too, and rests by night
+            * (1 - above("sky_corr_pv", 0.6, 0.05) * below("pv_dark_live_share", 0.3, 0.05)).fill_null(1.0)
             for leg in ("l1", "l2")
         },
         "follows the sun with r {sky_corr_l1:+.2f} / {sky_corr_l2:+.2f}",

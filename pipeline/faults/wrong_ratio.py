@@ -58,11 +58,11 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "common_gain",
         "Both legs off by the same factor against the sun",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "is_battery_hidden", "gain_sum", "gain_sum_se"),
         {
             "both": only_if(~pl.col("is_battery_hidden") | (pl.col("gain_sum") > 1), pl.lit(1.0))
             * alike("gain_l1", "gain_l2", "gain_l1_se", "gain_l2_se")
-            * outside("gain_sum", 0.85, 1.17, "gain_sum_se", se_max=0.2)
+            * outside("gain_sum", 0.85, 1.15, "gain_sum_se", se_max=0.2)
             * above("gain_sum", 0.17, 0.04)
         },
         "slopes on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W: {gain_sum:.2f} times right",
@@ -70,12 +70,25 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "steady_common_gain",
         "The same wrong factor on both legs, day after day",
-        ("gain_sum", "gain_sum_se", "slope_scatter"),
+        (
+            "gain_sum",
+            "gain_sum_se",
+            "slope_scatter",
+            "gain_l1",
+            "gain_l2",
+            "gain_l1_se",
+            "gain_l2_se",
+            "slope_am",
+            "slope_pm",
+            "slope_am_se",
+            "slope_pm_se",
+            "slope_days",
+        ),
         {
             "both": only_if(
                 pl.col("gain_sum_se") < 0.06,
                 alike("gain_l1", "gain_l2", "gain_l1_se", "gain_l2_se").fill_null(1.0)
-                * outside("gain_sum", 0.85, 1.17, "gain_sum_se", se_max=0.2)
+                * outside("gain_sum", 0.85, 1.15, "gain_sum_se", se_max=0.2)
                 * above("gain_sum", 0.17, 0.03)
                 * steady(),
             )
@@ -96,7 +109,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "steady_gain",
         "The same factor before and after noon, as no second array gives",
-        ("slope_am", "slope_pm", "slope_am_se", "slope_pm_se"),
+        ("slope_am", "slope_pm", "slope_am_se", "slope_pm_se", "gain_sum"),
         {
             "both": only_if(
                 (pl.col("slope_am_se") < 0.1)
@@ -124,7 +137,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "meter_scale",
         "Both legs off by the same factor against the utility meter",
-        ("meter_gain_l1", "meter_gain_l2", "meter_r2"),
+        ("meter_r2", "meter_l1", "meter_l2", "meter_gain_se"),
         {
             "both": only_if(
                 (pl.col("meter_r2") > 0.6) & (pl.col("meter_gain_se") < 0.1),

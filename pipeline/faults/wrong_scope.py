@@ -4,7 +4,8 @@ On site: nothing is wrong; the clamps sit upstream of the solar tie-in and the r
 downstream, or the other way round. The data: the readings are right and every number derived from
 them is wrong. Declared upstream, the legs never fall with the sun (slope 0, not -0.5); declared
 downstream, they do. What else looks the same: opposed pairs upstream (slope 0), a site whose
-production is already added back, a production outage (no probe signal, so nothing to say).
+production is already added back, a production outage (no probe signal, so nothing to say). No
+inverse of the readings: they are right; correcting the record puts right what is derived.
 """
 
 from __future__ import annotations
@@ -56,7 +57,18 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "no_sun_seen",
         "Declared upstream of the solar, but answers nothing of it",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se"),
+        (
+            "gain_l1",
+            "gain_l1_se",
+            "gain_l2",
+            "gain_l2_se",
+            "service",
+            "night_l1_high_w",
+            "night_l2_high_w",
+            "balanced_share",
+            "is_declared_upstream",
+            "is_battery_hidden",
+        ),
         {
             "both": only_if(
                 pl.col("is_declared_upstream") & ~pl.col("is_battery_hidden"),
@@ -73,7 +85,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "sun_seen",
         "Declared at the loads, but answers the sun",
-        ("gain_sum", "gain_sum_se"),
+        ("gain_sum", "gain_sum_se", "is_declared_upstream"),
         {
             "both": only_if(
                 ~pl.col("is_declared_upstream"), near("gain_sum", 1.0, "gain_sum_se", tolerance=0.12)
@@ -84,7 +96,21 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "steady_scope",
         "Answers the sun contrary to the register, day after day",
-        ("gain_sum", "gain_sum_se", "slope_scatter"),
+        (
+            "gain_sum",
+            "gain_sum_se",
+            "slope_scatter",
+            "expected_gain",
+            "night_l1_high_w",
+            "night_l2_high_w",
+            "balanced_share",
+            "slope_am",
+            "slope_pm",
+            "slope_am_se",
+            "slope_pm_se",
+            "slope_days",
+            "is_battery_hidden",
+        ),
         {
             "both": only_if(
                 (pl.col("gain_sum_se") < 0.06)
@@ -101,7 +127,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "meter_scope",
         "The utility meter needs production counted the other way",
-        ("meter_probe", "meter_r2"),
+        ("meter_probe", "meter_r2", "expected_gain", "is_added_back"),
         {
             "both": only_if(
                 (pl.col("meter_r2") > 0.7) & pl.col("expected_gain").is_not_null() & ~pl.col("is_added_back"),

@@ -18,6 +18,8 @@ from pipeline.wiring import Clamp, Wiring, measure
 
 HOMES_PER_CREW = 60
 # How likely a fault is against the fleet's share: with bundles, parallel CTs or extended leads, and without.
+# Limits of a clamp in class 1 at 5 % of its rated current (IEC 61869-2): ratio, and phase displacement.
+CLASS_RATIO, CLASS_DEG = 0.03, 3.0
 HARD_POSITION, EASY_POSITION = 1.27, 0.63
 REGISTER_GAPS = (
     "timezone", "latitude", "longitude", "service", "service_amps", "pv_kw", "ct_sees_pv", "ct_location",
@@ -56,9 +58,12 @@ def accurate(home: CleanHome, rng: np.random.Generator) -> Wiring:
     A "crossed_and_turned" home gets both, which cancel but for the leg voltages.
     """
 
+    def spread(limit: float) -> float:
+        return float(np.clip(rng.normal(0.0, limit / 2), -limit, limit))
+
     def real(clamps: tuple[Clamp, ...]) -> tuple[Clamp, ...]:
         return tuple(
-            replace(c, gain=complex((1 + rng.normal(0, 0.008)) * np.exp(1j * rng.normal(0, 0.008))))
+            replace(c, gain=complex((1 + spread(CLASS_RATIO)) * np.exp(1j * spread(np.deg2rad(CLASS_DEG)))))
             for c in clamps
         )
 

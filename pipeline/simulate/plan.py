@@ -151,6 +151,8 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> Plan:
     balance = float(np.clip(rng.normal(0.5, 0.17), 0.1, 0.9))
     bundle = float(rng.uniform(0.25, 0.75))
     base_balance = float(np.clip(rng.normal(balance, 0.15), 0.1, 0.9))
+    if is_vacant and rng.random() < 0.4:  # what is left on may all be on one leg
+        base_balance = float(rng.integers(2))
     all_night = hard == "ev_all_night"
     added = sees_pv and has_pv and rng.random() < 0.08
     # Newly commissioned, or months to years ago.

@@ -135,6 +135,31 @@ def test_a_night_in_the_future_is_rejected_whole(lake: Path, tmp_path: Path, cap
     assert "future" in complaint
 
 
+def test_a_fleet_too_small_to_learn_from_is_one_line_and_exit_status_2(
+    lake: Path, tmp_path: Path, capsys
+) -> None:
+    out = tmp_path / "out"
+    status, _, complaint = run(capsys, "train", lake, "--out", out)
+    assert status == 2
+    assert "0 homes of 2 look sound, 100 are needed" in complaint
+    assert complaint.count("\n") == 1
+    assert not (out / "model").exists()
+    assert run(capsys, "train", tmp_path / "nowhere", "--out", out)[0] == 2
+
+
+def test_the_night_says_which_model_it_worked_with(lake: Path, tmp_path: Path, capsys) -> None:
+    out = tmp_path / "out"
+    (out / "model").mkdir(parents=True)
+    status, told, _ = run(capsys, "nightly", lake, "--out", out)
+    assert status == 0
+    assert "shipped, since the fleet's own can't be used" in told
+    run_json = json.loads((out / "latest" / "run.json").read_text())
+    assert run_json["model"].startswith("shipped, since")
+    assert run_json["base_rate"] == 0.05
+    page = (out / "latest" / "report" / "index.html").read_text()
+    assert f"Model {run_json['model_id']} (shipped, since" in page
+
+
 def test_check_names_problems_and_ends_with_2(lake: Path, capsys) -> None:
     assert run(capsys, "check", lake)[0] == 0
     put(lake, "late.parquet", rows("stranger"), NEXT)
