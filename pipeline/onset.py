@@ -27,7 +27,17 @@ _SHARES = (
 )  # fmt: skip
 _ZEROS = ("zero_l1_share", "zero_l2_share")  # zero while the rest lives
 _NIGHTS = ("night_l1_w", "night_l2_w")
-CHANGES = {"site_id": pl.String, "changed_on": pl.Date, "change_z": pl.Float64, "change_of": pl.String}
+CHANGES = {
+    "site_id": pl.String, "changed_on": pl.Date, "change_z": pl.Float64, "change_of": pl.String,
+    "change_told": pl.String,
+}  # fmt: skip
+_TOLD = {
+    "slope": ("slope of {leg} on PV", "{:+.2f} W per W"),
+    "negative": ("share of {leg}'s night below zero", "{:.0%}"),
+    "tiny": ("share of {leg} within a few watts of zero", "{:.0%}"),
+    "zero": ("share of {leg} at zero while the rest lives", "{:.1%}"),
+    "night": ("level of {leg}'s night", "{:.0f} W"),
+}
 
 
 def daily_numbers(
@@ -42,7 +52,8 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Setting
     """Return the homes whose daily numbers changed between `first` and `last`, and on which day.
 
     Columns `site_id`, `changed_on` (first day of the new state), `change_z` [standard errors], `change_of` (the
-    series that moved most). Homes without a change have no row.
+    series that moved most), `change_told` (its medians before and after, in words). Homes without a change have no
+    row.
     """
     days = (last - first).days + 1
     homes = daily.select("site_id").unique().sort("site_id")["site_id"]
@@ -62,6 +73,17 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Setting
         grid = np.full((len(homes), days), np.nan)
         grid[rows, columns] = placed[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
         return grid
+
+    def daily_of(row: int, name: str) -> Float:
+        """The home's series as it was reported, by day."""
+        of_home = daily.filter(
+            (pl.col("site_id") == homes[row])
+            & (pl.col("day") - first).dt.total_days().is_between(0, days - 1)
+        )
+        line = np.full(days, np.nan)
+        column = (of_home["day"] - first).dt.total_days().to_numpy()
+        line[column] = of_home[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        return line
 
     values, weights, shifts = [], [], []
     kinds = (
@@ -83,8 +105,22 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Setting
         at = _place([v[row] for v in values], [w[row] for w in weights])
         if at is not None:
             name = (*_SLOPES, *_SHARES, *_ZEROS, *_NIGHTS)[best_series[row]]
-            found.append((homes[int(row)], first + timedelta(days=at), float(best_z[row]), name))
+            z = float(best_z[row])
+            told = _told(name, daily_of(int(row), name), at, z)
+            found.append((homes[int(row)], first + timedelta(days=at), z, name, told))
     return pl.DataFrame(found, schema=CHANGES, orient="row")
+
+
+def _told(name: str, line: Float, at: int, z: float) -> str:
+    """Say how the series (days) stood before and after its day `at`."""
+    kind = next(
+        kind for kind in ("slope", "negative", "tiny", "zero", "night") if kind in name.removesuffix("_w")
+    )
+    label, number = _TOLD[kind]
+    leg = "L1" if "l1" in name else "L2"
+    before, after = line[:at], line[at:]
+    sides = [number.format(np.nanmedian(side)) for side in (before, after) if np.isfinite(side).any()]
+    return f"{label.format(leg=leg)} {' -> '.join(sides)}, {z:.0f} standard errors"
 
 
 def _day_to_day(value: Float) -> Float:

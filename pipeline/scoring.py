@@ -16,6 +16,7 @@ from pipeline.contract import SOUND
 from pipeline.evidence import Weighed, all_pieces, likely_legs, weigh
 from pipeline.fault import Fault
 from pipeline.settings import Settings
+from pipeline.verdict import missing, with_verdicts
 
 Float = NDArray[np.float64]
 # Columns of site_signal that are published beside the scores.
@@ -95,6 +96,9 @@ def score(
         pl.when(pl.Series(likelihood >= settings.verdict.suspect))
         .then(pl.col("changed_on"))
         .alias("onset_on"),
+        pl.when(pl.Series(likelihood >= settings.verdict.suspect))
+        .then(pl.col("change_told"))
+        .alias("onset_evidence"),
         "from_on",
         pl.Series("evidence", sentences, dtype=pl.String),
         *SHOWN,
@@ -102,12 +106,19 @@ def score(
         (pl.col("sag_v_per_kw") > settings.verdict.neutral_v_per_kw)
         .fill_null(False)
         .alias("is_neutral_suspect"),
-        _missing(settings).alias("unproven_why"),
+        missing(settings.verdict).alias("unproven_why"),
     )
     told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
         scored, on="site_id", how="left", maintain_order="left"
     )
-    return Scored(_with_verdicts(told, model, catalogue, settings), signals, weighed)
+    return Scored(
+        with_verdicts(told, base_rate, _fault_mix(model, catalogue), settings.verdict), signals, weighed
+    )
+
+
+def _fault_mix(model: Model, catalogue: Mapping[str, Fault]) -> dict[str, float]:
+    even = 1 / len(catalogue)
+    return {name: model.fault_mix.get(name, even) for name in catalogue}
 
 
 def settle(share: Float, weighed: Weighed, classes: tuple[str, ...], catalogue: Mapping[str, Fault]) -> Float:
@@ -124,66 +135,6 @@ def settle(share: Float, weighed: Weighed, classes: tuple[str, ...], catalogue: 
             settled[:, classes.index(other)] -= moved
             settled[:, classes.index(name)] += moved
     return settled
-
-
-def _missing(settings: Settings) -> pl.Expr:
-    """What is missing to call a home sound: nights, or a probe of scale; null if nothing is.
-
-    The sun tells the scale of a clamp that sees production, the utility meter that of any. Loads alone don't: a clamp
-    at the loads that reads half of everything gives the readings of a right one in a smaller home.
-    """
-    by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
-    by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
-    few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(settings.verdict.min_nights))
-    return (
-        pl.when(pl.col("nights") < settings.verdict.min_nights)
-        .then(few)
-        .when(by_sun | by_meter)
-        .then(None)
-        .when(pl.col("is_declared_upstream").fill_null(False))
-        .then(pl.lit("too few PV ramps and no utility meter: nothing proves the scale"))
-        .otherwise(pl.lit("clamps that don't see the sun and no utility meter: nothing proves the scale"))
-    )
-
-
-def _with_verdicts(
-    told: pl.DataFrame, model: Model, catalogue: Mapping[str, Fault], settings: Settings
-) -> pl.DataFrame:
-    own, base_rate = settings.verdict, model.rate(settings.verdict.base_rate)
-    even = 1 / len(catalogue)
-    base = pl.struct(
-        *(pl.lit(base_rate * model.fault_mix.get(name, even)).alias(name) for name in catalogue),
-        pl.lit(1 - base_rate).alias(SOUND),
-    )
-    silent = pl.col("likelihood").is_null()
-    filled = told.with_columns(
-        pl.col("likelihood").fill_null(base_rate),
-        pl.col("suspected_fault").fill_null(SOUND),
-        pl.col("nights").fill_null(0),
-        pl.col("coverage_share").fill_null(0.0),
-        pl.col("is_clock_suspect").fill_null(False),
-        pl.col("is_neutral_suspect").fill_null(False),
-        pl.when(silent)
-        .then(pl.lit("no rows in the window"))
-        .otherwise(pl.col("unproven_why"))
-        .alias("unproven_why"),
-        pl.col("evidence").fill_null("no rows in the window"),
-        pl.when(silent).then(base).otherwise(pl.col("fault_likelihoods")).alias("fault_likelihoods"),
-    )
-    judged = filled.with_columns(
-        pl.when(pl.col("likelihood") >= own.suspect)
-        .then(pl.lit("suspect"))
-        .when((pl.col("likelihood") < own.sound) & pl.col("unproven_why").is_null())
-        .then(pl.lit("sound"))
-        .otherwise(pl.lit("unproven"))
-        .alias("verdict")
-    )
-    two_minds = pl.lit("evidence for a fault and against it")
-    return judged.with_columns(
-        pl.when(pl.col("verdict") == "unproven")
-        .then(pl.col("unproven_why").fill_null(two_minds))
-        .alias("unproven_why")
-    )
 
 
 def _legs(

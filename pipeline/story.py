@@ -98,8 +98,10 @@ def _suspicion(
         where = f" {_LEGS[leg]}" if leg in _LEGS else ""
         since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
         yield from _text(f"{_plain(card.name)}{where}, {since}. {card.story}")
+    if score["onset_evidence"]:
+        yield from _text(f"It changed on {score['onset_on']}: {score['onset_evidence']}.")
     if score["verdict"] == "unproven":
-        yield from _text("Unproven: the data so far settle it neither way; see what could not tell.")
+        yield from _text(f"Unproven: {score['unproven_why']}; see what could not tell.")
     yield from _text(f"In short: {score['evidence']}.")
 
 

@@ -49,16 +49,16 @@ class Lesson:
 
 # Interval lengths, seasons and lengths of history that a fleet may have.
 LESSONS = (
-    Lesson(2400, 28, 15, date(2025, 6, 20)),
-    Lesson(1800, 28, 15, date(2025, 12, 21)),
-    Lesson(1000, 28, 5, date(2026, 3, 31)),
-    Lesson(1400, 14, 15, date(2025, 9, 15)),
-    Lesson(1200, 30, 60, date(2026, 5, 10)),
-    Lesson(1000, 30, 30, date(2025, 10, 25)),
-    Lesson(1800, 4, 15, date(2026, 7, 4)),
-    Lesson(1400, 28, 15, date(2026, 4, 20), True),
-    Lesson(800, 10, 5, date(2025, 11, 5), True),
-    Lesson(800, 28, 60, date(2025, 8, 8), True),
+    Lesson(4800, 28, 15, date(2025, 6, 20)),
+    Lesson(3600, 28, 15, date(2025, 12, 21)),
+    Lesson(2000, 28, 5, date(2026, 3, 31)),
+    Lesson(2800, 14, 15, date(2025, 9, 15)),
+    Lesson(2400, 30, 60, date(2026, 5, 10)),
+    Lesson(2000, 30, 30, date(2025, 10, 25)),
+    Lesson(3600, 4, 15, date(2026, 7, 4)),
+    Lesson(2800, 28, 15, date(2026, 4, 20), True),
+    Lesson(1600, 10, 5, date(2025, 11, 5), True),
+    Lesson(1600, 28, 60, date(2025, 8, 8), True),
 )
 
 

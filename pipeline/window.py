@@ -57,10 +57,10 @@ def look(
                 pl.lit(first), pl.col("changed_on"), pl.col("visited_on") + pl.duration(days=1)
             ).alias("from_on"),
             pl.lit(as_of).alias("to_on"),
-            "changed_on", "change_z", "change_of",
+            "changed_on", "change_z", "change_of", "change_told",
         )
         .sort("site_id")
     )  # fmt: skip
     signals = site_signals(con, day_files, span.select("site_id", "from_on", "to_on"), sites, settings)
-    told = span.select("site_id", "from_on", "changed_on", "change_z", "change_of")
+    told = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
     return WindowView(first, as_of, signals.join(told, on="site_id", maintain_order="left"), daily)

@@ -32,7 +32,7 @@ LONGEST = 300
 LAYERS = (
     {"errors"},
     {"settings", "contract", "circuit", "delimited", "sun", "match", "misread", "base_rate"},
-    {"wiring", "mapping", "warehouse", "likely", "standing_words"},
+    {"wiring", "mapping", "warehouse", "likely", "standing_words", "verdict"},
     {"lake", "clock", "fault"},
     {"conform", "faults", "sound"},
     {"registers", "staging", "evidence", "classifier", "daystats", "simulate", "injection"},

@@ -63,13 +63,14 @@ REMEDY = Remedy(
 )
 
 
-def _has_base(leg: str) -> pl.Expr:
-    """The leg usually carries something by night; one that is often empty drops to zero all by itself.
+def _is_held() -> pl.Expr:
+    """A battery may hold the leg at zero."""
+    return pl.col("has_battery") & pl.col("is_declared_upstream").fill_null(True)
 
-    So does one that a battery holds at zero.
-    """
-    is_held = pl.col("has_battery") & pl.col("is_declared_upstream").fill_null(True)
-    return (pl.col(f"night_{leg}_w").abs() > 25) & ~is_held
+
+def _has_base(leg: str) -> pl.Expr:
+    """The leg usually carries something by night; one that is often empty drops to zero all by itself."""
+    return (pl.col(f"night_{leg}_w").abs() > 25) & ~_is_held()
 
 
 def _is_sharp(leg: str) -> pl.Expr:
@@ -113,15 +114,16 @@ PIECES: tuple[Piece, ...] = (
             "night_l2_low_w",
             "has_battery",
             "is_declared_upstream",
-            "night_l1_w",
-            "night_l2_w",
             "nights",
+            "night_l1_negative_share",
+            "night_l2_negative_share",
         ),
         by_leg(
             lambda leg: only_if(
-                _has_base(leg) & (pl.col("nights") > 4) & (pl.col(f"night_{leg}_low_w") > 25),
-                above(pl.col(f"floor_{leg}_drop_w") / pl.col(f"night_{leg}_low_w"), 0.35, 0.06)
-                * below(pl.col(f"floor_{leg}_soft_w") / pl.col(f"night_{leg}_low_w"), 0.3, 0.05),
+                ~_is_held() & (pl.col("nights") > 4) & (pl.col(f"night_{leg}_low_w") > 8),
+                above(pl.col(f"floor_{leg}_drop_w") / pl.col(f"night_{leg}_low_w"), 0.5, 0.06)
+                * below(pl.col(f"floor_{leg}_soft_w") / pl.col(f"night_{leg}_low_w"), 0.3, 0.05)
+                * below(f"night_{leg}_negative_share", 0.003, 0.001),
             )
         ),
         "one night in ten falls {floor_l1_drop_w:.0f} / {floor_l2_drop_w:.0f} W below the usual low",

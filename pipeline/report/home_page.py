@@ -38,6 +38,7 @@ def home_context(
         "card": card,
         "suspicion": suspicion(row, night),
         "since": since_words(row),
+        "onset_evidence": score["onset_evidence"],
         "notices": notices(score),
         "cautions": [*night.cautions, *(card.cautions if card else ())],
         "others": others(score, row["suspected_fault"], night.faults, own.other_faults),
@@ -105,7 +106,10 @@ def notices(score: dict[str, Any]) -> list[tuple[str, str]]:
         found.append(("note", f"The monitor's clock looks off{by}: nights below may not be nights."))
     if score["verdict"] == "unproven":
         found.append(
-            ("note", "Unproven: the data so far can't settle it either way. See what could not tell below.")
+            (
+                "note",
+                f"Unproven: {score['unproven_why'] or 'too little to say'}. See what could not tell below.",
+            )
         )
     return found
 

@@ -36,7 +36,7 @@ ROOMS = (SOUND, *CATALOGUE)
 PIECES = {piece.name: piece for _, piece in all_pieces(CATALOGUE)}
 PIECES_OF = {SOUND: sound.PIECES, **{name: fault.pieces for name, fault in CATALOGUE.items()}}
 # What a look at the window adds to site_signal; no piece reads it.
-OF_THE_WINDOW = {"from_on", "changed_on", "change_z", "change_of"}
+OF_THE_WINDOW = {"from_on", "changed_on", "change_z", "change_of", "change_told"}
 # Columns that every home has, however little is known of it.
 ALWAYS_THERE = {
     "site_id", "days", "nights", "slope_days", "service", "is_declared_upstream", "is_added_back",
@@ -205,7 +205,10 @@ def test_the_numbers_of_a_case_hang_together(answers: Answers, fleet: Labelled, 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_numbers_of_a_case_can_be(case: Case) -> None:
-    """Shares lie between 0 and 1, errors are positive, a night's low, middle and high are in order."""
+    """Shares lie between 0 and 1, errors are positive, a night's low, middle and high are in order.
+
+    The least a leg copies lies between nothing and its middle copy; a night's lowest is no higher than its low.
+    """
     row = case.row
     for name, value in row.items():
         if name.endswith("_share") and value is not None:
@@ -215,6 +218,13 @@ def test_the_numbers_of_a_case_can_be(case: Case) -> None:
     for series in ("l1", "l2", "sum"):
         night = [row[f"night_{series}_{part}"] for part in ("low_w", "w", "high_w")]
         assert None in night or night == sorted(night), series
+    for leg in ("l1", "l2"):
+        leak, least = row[f"leak_{leg}"], row[f"leak_least_{leg}"]
+        assert (leak is None) == (least is None), leg
+        assert leak is None or min(leak, 0) <= least <= max(leak, 0), leg
+        floor = row[f"floor_{leg}_drop_w"], row[f"floor_{leg}_soft_w"]
+        assert (floor == (None, None)) == (row[f"night_{leg}_low_w"] is None), leg
+        assert floor == (None, None) or min(floor) >= 0, leg
     if None not in (row["slope_l1"], row["slope_l2"]):
         assert row["slope_sum"] == pytest.approx(row["slope_l1"] + row["slope_l2"], abs=0.03)
         assert row["slope_sum"] == pytest.approx((row["slope_am"] + row["slope_pm"]) / 2, abs=0.03)

@@ -75,7 +75,7 @@ def sized(clamps: tuple[Clamp, ...], sign: int) -> tuple[Clamp, ...]:
     return tuple(replace(clamp, gain=complex(gain)) for clamp in clamps)
 
 
-POWER_FACTORS = (1.0,)
+POWER_FACTORS = (1.0, 0.9, 0.7, 0.5)
 # service, upstream, power factor of every load, sign of each leg's error
 LIMITS = list(product(("120/240", "120/208"), (True, False), POWER_FACTORS, (1, -1), (1, -1)))
 

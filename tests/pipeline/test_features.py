@@ -110,8 +110,21 @@ def test_what_needs_two_legs_is_null_on_one(signals: pl.DataFrame) -> None:
         "step_corr_night",
         "gain_l2",
         "l2_kwh_day",
+        "gap_l1_sharpness",  # whether the home lives while L1 is at zero, only another leg can tell
+        "gap_l2_sharpness",
+        "floor_l2_drop_w",
+        "floor_l2_soft_w",
+        "sag_log_ratio",
+        "sag_log_se",
     )
     assert {name: one[name] for name in told} == dict.fromkeys(told)
+
+
+def test_nights_that_never_change_stand_on_a_hard_floor(signals: pl.DataFrame) -> None:
+    """The second home's nights are all alike; of the first only the days since its change count."""
+    floors = ("floor_l1_drop_w", "floor_l1_soft_w")
+
+    assert signals.select(floors).rows() == [(0, 0), (0, 0)]
 
 
 def test_no_number_is_nan_or_infinite(signals: pl.DataFrame) -> None:

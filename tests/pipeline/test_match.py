@@ -7,7 +7,21 @@ import math
 import polars as pl
 import pytest
 
-from pipeline.match import above, alike, below, between, by_leg, near, negative, only_if, outside, positive
+from pipeline.match import (
+    above,
+    alike,
+    below,
+    between,
+    by_leg,
+    cancels,
+    inside,
+    near,
+    negative,
+    one_conductor,
+    only_if,
+    outside,
+    positive,
+)
 
 
 def value(expression: pl.Expr, **columns: float | None) -> float | None:
@@ -55,12 +69,23 @@ def test_steps_are_half_at_their_middle() -> None:
 
 
 def test_between_and_outside_are_each_others_rest() -> None:
-    inside, beyond = between("x", 0.2, 0.8, "se"), outside("x", 0.2, 0.8, "se")
+    within, beyond = between("x", 0.2, 0.8, "se"), outside("x", 0.2, 0.8, "se")
 
-    assert value(inside, x=0.5, se=0.02) > 0.95
-    assert value(inside, x=0.2, se=0.05) == pytest.approx(0.5, abs=0.01)
-    assert value(inside, x=1.2, se=0.02) < 0.05
-    assert value(inside, x=0.7, se=0.1) + value(beyond, x=0.7, se=0.1) == pytest.approx(1)
+    assert value(within, x=0.5, se=0.02) > 0.95
+    assert value(within, x=0.2, se=0.05) == pytest.approx(0.5, abs=0.01)
+    assert value(within, x=1.2, se=0.02) < 0.05
+    assert value(within, x=0.7, se=0.1) + value(beyond, x=0.7, se=0.1) == pytest.approx(1)
+
+
+@pytest.mark.parametrize(
+    ("x", "expected"), [(1.0, 1.0), (0.86, 0.5), (1.15, 0.5), (0.82, 0.05), (1.19, 0.05), (None, None)]
+)
+def test_inside_is_half_at_either_end_and_level_between(x: float | None, expected: float | None) -> None:
+    """The class of clamps and meter as limits: nothing between them is more right than another."""
+    found = value(inside("x", 0.86, 1.15, 0.013), x=x)
+
+    assert found == (expected if expected is None else pytest.approx(expected, abs=0.01))
+    assert value(inside("x", 0.86, 1.15, 0.013), x=0.95) == pytest.approx(1, abs=0.01)
 
 
 def test_alike_within_errors() -> None:
@@ -101,3 +126,45 @@ def test_a_judgement_is_spread_over_one_leg_the_other_and_both(
 
     assert {leg: value(judged, l1=one, l2=two) for leg, judged in legs.items()} == expected
     assert set(by_leg(lambda leg: pl.col(leg), has_both=False)) == {"l1", "l2"}
+
+
+MIRRORED = {
+    "night_l1_w": 200.0, "night_l1_low_w": 60.0, "night_l1_high_w": 2100.0,
+    "night_l2_w": -200.0, "night_l2_low_w": -2100.0, "night_l2_high_w": -60.0,
+    "night_sum_low_w": -12.0, "night_sum_high_w": 12.0,
+}  # fmt: skip
+# The steps of two legs of a home, as far from mirrored as can be.
+OWN_STEPS = {
+    "mirror_share": 0.0, "step_corr_night": 0.0, "active_steps": 500.0,
+    "mirror_day_share": 0.0, "step_corr_day": 0.0, "active_day_steps": 500.0,
+}  # fmt: skip
+MIRRORED_STEPS = {**OWN_STEPS, "mirror_share": 0.98, "mirror_day_share": 0.98}
+
+
+@pytest.mark.parametrize(
+    ("given", "expected"),
+    [
+        ({}, 1.0),
+        ({"night_sum_high_w": 100.0}, 1.0),  # two clamps in class around one conductor
+        ({"night_sum_high_w": 1500.0}, 0.0),
+        ({"night_sum_low_w": -1500.0}, 0.0),
+        ({"night_l1_w": 30.0, "night_l2_w": -30.0}, None),  # little current: nothing to cancel
+        ({"night_sum_high_w": None, "night_sum_low_w": None}, None),
+    ],
+)
+def test_legs_cancel_if_low_middle_and_high_of_their_nights_do(
+    given: dict[str, float | None], expected: float | None
+) -> None:
+    found = value(cancels(), **{**MIRRORED, **given})
+
+    assert found == (expected if expected is None else pytest.approx(expected, abs=0.1))
+
+
+def test_one_conductor_is_told_by_levels_and_else_by_steps() -> None:
+    apart = {"night_sum_low_w": -1500.0, "night_sum_high_w": 1500.0}
+    small = {"night_l1_w": 30.0, "night_l2_w": -30.0}
+
+    assert value(one_conductor(), **MIRRORED, **OWN_STEPS) > 0.9
+    assert value(one_conductor(), **{**MIRRORED, **apart}, **MIRRORED_STEPS) < 0.1
+    assert value(one_conductor(), **{**MIRRORED, **small}, **MIRRORED_STEPS) > 0.9
+    assert value(one_conductor(), **{**MIRRORED, **small}, **OWN_STEPS) < 0.1

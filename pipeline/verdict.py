@@ -1,0 +1,73 @@
+"""What is said of a home: suspect, sound, or unproven and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.contract import SOUND
+from pipeline.settings import VerdictSettings
+
+
+def missing(own: VerdictSettings) -> pl.Expr:
+    """What is missing to call a home sound: nights, or a probe of scale; null if nothing is.
+
+    The sun tells the scale of a clamp that sees production, the utility meter that of any. Loads alone don't: a clamp
+    at the loads that reads half of everything gives the readings of a right one in a smaller home.
+    """
+    by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
+    by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
+    few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(own.min_nights))
+    return (
+        pl.when(pl.col("nights") < own.min_nights)
+        .then(few)
+        .when(by_sun | by_meter)
+        .then(None)
+        .when(pl.col("is_declared_upstream").fill_null(False))
+        .then(pl.lit("too few PV ramps and no utility meter: nothing proves the scale"))
+        .otherwise(pl.lit("clamps that don't see the sun and no utility meter: nothing proves the scale"))
+    )
+
+
+def with_verdicts(
+    told: pl.DataFrame, base_rate: float, fault_mix: Mapping[str, float], own: VerdictSettings
+) -> pl.DataFrame:
+    """Return the scores with every home's `verdict` and, where unproven, `unproven_why`.
+
+    `told` has null likelihoods for homes without rows: they keep the base rate, shared among the faults as `fault_mix`
+    (share of each fault, summing to 1) says.
+    """
+    base = pl.struct(
+        *(pl.lit(base_rate * share).alias(name) for name, share in fault_mix.items()),
+        pl.lit(1 - base_rate).alias(SOUND),
+    )
+    silent = pl.col("likelihood").is_null()
+    filled = told.with_columns(
+        pl.col("likelihood").fill_null(base_rate),
+        pl.col("suspected_fault").fill_null(SOUND),
+        pl.col("nights").fill_null(0),
+        pl.col("coverage_share").fill_null(0.0),
+        pl.col("is_clock_suspect").fill_null(False),
+        pl.col("is_neutral_suspect").fill_null(False),
+        pl.when(silent)
+        .then(pl.lit("no rows in the window"))
+        .otherwise(pl.col("unproven_why"))
+        .alias("unproven_why"),
+        pl.col("evidence").fill_null("no rows in the window"),
+        pl.when(silent).then(base).otherwise(pl.col("fault_likelihoods")).alias("fault_likelihoods"),
+    )
+    judged = filled.with_columns(
+        pl.when(pl.col("likelihood") >= own.suspect)
+        .then(pl.lit("suspect"))
+        .when((pl.col("likelihood") < own.sound) & pl.col("unproven_why").is_null())
+        .then(pl.lit("sound"))
+        .otherwise(pl.lit("unproven"))
+        .alias("verdict")
+    )
+    two_minds = pl.lit("evidence for a fault and against it")
+    return judged.with_columns(
+        pl.when(pl.col("verdict") == "unproven")
+        .then(pl.col("unproven_why").fill_null(two_minds))
+        .alias("unproven_why")
+    )
