@@ -74,7 +74,7 @@ def score(
     faults_only = np.where(np.arange(len(classes)) == sound_column, -1.0, share)
     best_fault = faults_only.argmax(axis=1)
     legs = _legs(weighed, best_fault, model, catalogue, signals)
-    told_of = np.where(share[:, sound_column] < 0.5, best_fault, sound_column)
+    told_of = np.where(1 - share[:, sound_column] >= settings.verdict.sound, best_fault, sound_column)
     sentences = _evidence(signals, weighed, told_of, model, catalogue, base_rate)
     likelihood = 1 - share[:, sound_column]
     # From here on a fault is named, though each single one may still be less likely than sound.

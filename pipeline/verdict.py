@@ -26,6 +26,8 @@ def missing(own: VerdictSettings) -> pl.Expr:
         .then(None)
         .when(pl.col("is_declared_upstream").fill_null(False))
         .then(pl.lit("too few PV ramps and no utility meter: nothing proves the scale"))
+        .when(pl.col("is_declared_upstream").is_null())
+        .then(pl.lit("no utility meter, and the register doesn't say whether the clamps see the sun"))
         .otherwise(pl.lit("clamps that don't see the sun and no utility meter: nothing proves the scale"))
     )
 

@@ -77,10 +77,10 @@ SELECT
   count_if(is_leak_l1) AS n_leak_l1, count_if(is_leak_l2) AS n_leak_l2,
   quantile_cont(d_l1_w / d_l2_w, 0.5) FILTER (is_leak_l1) AS leak_l1,
   quantile_cont(d_l2_w / d_l1_w, 0.5) FILTER (is_leak_l2) AS leak_l2,
-  greatest(quantile_cont(d_l1_w / d_l2_w, 0.25) FILTER (is_leak_l1), 0)
-    + least(quantile_cont(d_l1_w / d_l2_w, 0.75) FILTER (is_leak_l1), 0) AS leak_least_l1,
-  greatest(quantile_cont(d_l2_w / d_l1_w, 0.25) FILTER (is_leak_l2), 0)
-    + least(quantile_cont(d_l2_w / d_l1_w, 0.75) FILTER (is_leak_l2), 0) AS leak_least_l2,
+  CASE WHEN count_if(is_leak_l1) > 0 THEN greatest(quantile_cont(d_l1_w / d_l2_w, 0.25) FILTER (is_leak_l1), 0)
+    + least(quantile_cont(d_l1_w / d_l2_w, 0.75) FILTER (is_leak_l1), 0) END AS leak_least_l1,
+  CASE WHEN count_if(is_leak_l2) > 0 THEN greatest(quantile_cont(d_l2_w / d_l1_w, 0.25) FILTER (is_leak_l2), 0)
+    + least(quantile_cont(d_l2_w / d_l1_w, 0.75) FILTER (is_leak_l2), 0) END AS leak_least_l2,
   count_if(l1_w * before_l1_w < 0 AND abs(l1_w + before_l1_w) < $glitch_share * abs(l1_w) AND abs(l1_w) > $drop_w)
     AS n_glitch_l1,
   count_if(l2_w * before_l2_w < 0 AND abs(l2_w + before_l2_w) < $glitch_share * abs(l2_w) AND abs(l2_w) > $drop_w)

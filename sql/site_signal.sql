@@ -41,7 +41,7 @@ SELECT * EXCLUDE (added, unit, legs),
   degrees(var_l2_se / nullif(abs(slope_l2 - added), 0)) AS phase_l2_se_deg,
   CASE WHEN sag_apart > $sag_apart THEN sag_l1 / nullif(sag_l1_se, 0) END AS sag_l1_z,
   CASE WHEN sag_apart > $sag_apart THEN sag_l2 / nullif(sag_l2_se, 0) END AS sag_l2_z,
-  CASE WHEN sag_apart > $sag_apart THEN ln(abs(sag_l1 / nullif(sag_l2, 0))) END AS sag_log_ratio,
+  CASE WHEN sag_apart > $sag_apart THEN ln(abs(nullif(sag_l1, 0) / nullif(sag_l2, 0))) END AS sag_log_ratio,
   CASE WHEN sag_apart > $sag_apart THEN sqrt(pow(sag_l1_se / nullif(sag_l1, 0), 2) + pow(sag_l2_se / nullif(sag_l2, 0), 2)) END
     AS sag_log_se,
   CASE WHEN sag_apart > $sag_apart THEN least(abs(sag_l1), abs(sag_l2)) * coalesce(least(greatest(abs(gain_sum), 0.2), 1), 1) END

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.contract import SOUND
-from pipeline.evidence import Weighed, all_pieces, likely_legs, weigh
+from pipeline.evidence import BOTH_SHARE, Weighed, all_pieces, likely_legs, weigh
 from pipeline.fault import Piece
 from pipeline.faults import CATALOGUE
 from pipeline.training import Labelled
@@ -116,6 +116,46 @@ def test_the_leg_is_the_one_that_the_pieces_favour() -> None:
     assert legs[0] == "l2"
     assert lead[0] > 1
     assert lead[1] == 0  # nobody knows
+
+
+def favour(**pieces: tuple[float, float]) -> tuple[str, float]:
+    """The leg of one home of which these pieces of `reversed` say (L1, L2), each as `by_leg` spreads it."""
+    silent = {leg: np.array([np.nan]) for leg in ("l1", "l2", "both")}
+    by_leg = {piece.name: dict(silent) for piece in REVERSED.pieces}
+    for name, (one, two) in pieces.items():
+        spread = {"l1": one * (1 - two), "l2": two * (1 - one), "both": one * two}
+        by_leg[name] = {leg: np.array([value]) for leg, value in spread.items()}
+    weights = dict.fromkeys(pieces, 2.0)
+    (leg,), (lead,) = likely_legs(Weighed((), np.zeros((1, 0)), by_leg), REVERSED, weights)
+    return leg, lead
+
+
+def test_both_legs_where_every_piece_speaks_of_both() -> None:
+    assert favour(reversed_gain=(0.9, 0.9), reversed_night=(0.8, 0.9))[0] == "both"
+
+
+def test_both_legs_where_one_piece_speaks_of_l1_and_another_of_l2() -> None:
+    """No single piece sees both turned, but two legs with evidence are two faulty legs."""
+    assert favour(reversed_gain=(0.9, 0.0), reversed_night=(0.0, 0.8))[0] == "both"
+
+
+@pytest.mark.parametrize(
+    ("lesser", "leg"),
+    [(0.0, "l1"), (0.3, "l1"), (BOTH_SHARE - 0.01, "l1"), (BOTH_SHARE + 0.01, "both"), (1.0, "both")],
+)
+def test_the_lesser_leg_counts_from_its_share_of_the_greater_ones_evidence_on(
+    lesser: float, leg: str
+) -> None:
+    assert favour(reversed_gain=(1.0, 0.0), reversed_night=(0.0, lesser))[0] == leg
+
+
+@pytest.mark.parametrize(("one", "two", "leg"), [(0.9, 0.1, "l1"), (0.1, 0.9, "l2"), (0.9, 0.4, "both")])
+def test_a_leg_of_which_a_piece_says_little_is_not_faulty_too(one: float, two: float, leg: str) -> None:
+    assert favour(reversed_gain=(one, two))[0] == leg
+
+
+def test_pieces_that_cannot_tell_favour_nobody() -> None:
+    assert favour()[1] == 0
 
 
 def test_a_fault_with_one_leg_has_no_rival() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date
-from pathlib import Path
 
 import polars as pl
 import pytest
@@ -29,7 +28,9 @@ SIZE = 24
 def by_nights(tmp_path_factory: pytest.TempPathFactory) -> dict[int, pl.DataFrame]:
     """Scores with the truth beside, from the last 3 and the last 30 days of one fleet, half of it partial."""
     root = tmp_path_factory.mktemp("few")
-    spec = FleetSpec(SIZE, 30, 15, 77, date(2026, 6, 14), hard_share=0.0, plain_share=0.0, register_gap_share=0.0)
+    spec = FleetSpec(
+        SIZE, 30, 15, 77, date(2026, 6, 14), hard_share=0.0, plain_share=0.0, register_gap_share=0.0
+    )
     wishes = {at: Wish("partial" if at % 2 else "", values=UPSTREAM, hard="") for at in range(SIZE)}
     write_lake(spec, root / "lake", wishes=wishes)
     told = {}

@@ -34,7 +34,9 @@ def home(name: str, seed: int, noise_w: float, step_w: float) -> tuple[pl.DataFr
     rng = np.random.default_rng(seed)
     size = 1440 // MINUTES
     hour = np.arange(size) * MINUTES / 60
-    sun = np.clip(np.sin((hour - 13) / 12 * np.pi), 0, None)  # Denver's sun in UTC, as far as a UTC day shows it
+    sun = np.clip(
+        np.sin((hour - 13) / 12 * np.pi), 0, None
+    )  # Denver's sun in UTC, as far as a UTC day shows it
     truth = 6000 * sun * broken_clouds(rng, size)
     load = 200 + 30 * rng.normal(size=size)
     for _ in range(8):  # appliances
@@ -74,7 +76,9 @@ def test_least_squares_flattens_what_york_and_the_instrument_keep(tmp_path: Path
 
     plain, errors_in_both = [], []
     for _, pv_steps, net_steps in made:
-        calm = np.abs(net_steps + pv_steps) < 800  # York has no defence against appliances: take them away for it
+        calm = (
+            np.abs(net_steps + pv_steps) < 800
+        )  # York has no defence against appliances: take them away for it
         x, y = pv_steps[calm], net_steps[calm]
         lit = x != 0
         x, y = x[lit], y[lit]

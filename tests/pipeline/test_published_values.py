@@ -39,7 +39,7 @@ def pettitt(series: Float) -> tuple[int, float, int]:
     return k, float(2 * np.exp(-6 * k**2 / (n**3 + n**2))), after
 
 
-def changed_after(series: Float, se: float) -> int | None:
+def changed_after(series: Float, se: float, min_z: float | None = None) -> int | None:
     """How many days of a home lie before the change that the night finds in its daily slope on leg 1."""
     first, n = date(2025, 6, 1), series.size
     quiet = np.zeros(n)
@@ -48,11 +48,14 @@ def changed_after(series: Float, se: float) -> int | None:
             "site_id": ["a"] * n,
             "day": [first + timedelta(days=at) for at in range(n)],
             "slope_l1": series, "slope_l1_se": quiet + se, "slope_l2": quiet - 0.5, "slope_l2_se": quiet + se,
-            **{f"{name}_l{leg}{rest}": quiet for name, rest in (("night", "_negative_share"), ("tiny", "_share"))
-               for leg in (1, 2)},
+            **{f"{name}_l{leg}{rest}": quiet for leg in (1, 2) for name, rest in (
+                ("night", "_negative_share"), ("tiny", "_share"), ("zero", "_share"), ("night", "_w"))},
         }
     )  # fmt: skip
-    found = find_changes(daily, first, first + timedelta(days=n - 1), load_settings())
+    settings = load_settings()
+    if min_z is not None:
+        settings = settings.model_copy(update={"onset": settings.onset.model_copy(update={"min_z": min_z})})
+    found = find_changes(daily, first, first + timedelta(days=n - 1), settings)
     return (found["changed_on"][0] - first).days if found.height else None
 
 
@@ -64,7 +67,9 @@ def test_pettitts_own_series() -> None:
 
 
 def test_the_night_finds_pettitts_change_on_the_same_day() -> None:
-    assert changed_after(PAGE, se=0.1) == 17
+    """At three standard errors; p = 0.0146 would name one sound home in seventy, so the night asks for more."""
+    assert changed_after(PAGE, se=0.1, min_z=3.0) == 17
+    assert changed_after(PAGE, se=0.1) is None
 
 
 def test_on_clear_steps_the_night_agrees_with_pettitt_and_on_none_both_are_silent() -> None:

@@ -147,9 +147,16 @@ def test_another_rating_or_service_redoes_the_days_of_that_home(
 
 def test_facts_that_no_day_depends_on_redo_nothing(lake: Path, store: Store) -> None:
     night(lake, store)
-    (lake / "sites.csv").write_text(SITES.replace("north", "south").replace("7.6,true,c1", "7.6,false,c1"))
+    (lake / "sites.csv").write_text(SITES.replace("north", "south"))
 
     assert fresh(night(lake, store)) == []
+
+
+def test_another_position_of_the_clamps_redoes_the_days_of_that_home(lake: Path, store: Store) -> None:
+    night(lake, store)
+    (lake / "sites.csv").write_text(SITES.replace("7.6,true,c1", "7.6,false,c1"))
+
+    assert fresh(night(lake, store)) != []
 
 
 def test_a_home_that_left_the_register_redoes_its_days(lake: Path, store: Store) -> None:

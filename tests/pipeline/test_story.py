@@ -42,6 +42,7 @@ def score(**changed):
         "suspected_fault": "reversed", "leg": "both", "fault_likelihoods": shares,
         "onset_on": date(2026, 5, 14), "is_neutral_suspect": False, "is_clock_suspect": False,
         "clock_offset_h": None, "evidence": "negative in 98% of the night",
+        "onset_evidence": "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 30 standard errors", "unproven_why": None,
     } | changed  # fmt: skip
 
 
@@ -159,11 +160,19 @@ def test_a_sound_home_has_nothing_to_do():
 def test_an_unproven_home_without_data_says_so():
     text = plain(
         told(
-            None, SOUND_STANDING, None, pieces=weights().clear(), verdict="unproven", area=None, crew_id=None
+            None,
+            SOUND_STANDING,
+            None,
+            pieces=weights().clear(),
+            verdict="unproven",
+            area=None,
+            crew_id=None,
+            onset_evidence=None,
+            unproven_why="2 nights of data, 7 are needed",
         )
     )
     assert text.startswith("Home A 97 %")
-    assert "Unproven: the data so far settle it neither way" in text
+    assert "Unproven: 2 nights of data, 7 are needed; see what could not tell." in text
     assert "No data in the window" in text
 
 

@@ -162,6 +162,10 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "verdict": case.verdict, "suspected_fault": case.fault, "leg": case.leg,
                 "fault_likelihoods": spread,
                 "onset_on": onset, "from_on": onset, "evidence": "", **now,
+                "onset_evidence": "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 30 standard errors"
+                if onset
+                else None,
+                "unproven_why": "evidence for a fault and against it" if case.verdict == "unproven" else None,
                 "slope_expected": -0.5 if case.has_pv else None,
                 "is_clock_suspect": case.verdict == "unproven",
                 "clock_offset_h": 6.0 if case.verdict == "unproven" else None,
