@@ -75,7 +75,7 @@ def sized(clamps: tuple[Clamp, ...], sign: int) -> tuple[Clamp, ...]:
     return tuple(replace(clamp, gain=complex(gain)) for clamp in clamps)
 
 
-POWER_FACTORS = (1.0, 0.9, 0.7, 0.5)
+POWER_FACTORS = (1.0, 0.9, 0.8)  # of a whole home; single motors are lower, and their share counts
 # service, upstream, power factor of every load, sign of each leg's error
 LIMITS = list(product(("120/240", "120/208"), (True, False), POWER_FACTORS, (1, -1), (1, -1)))
 
