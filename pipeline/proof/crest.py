@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,14 +55,16 @@ def pool_size(sites: int) -> int:
 
 
 @contextmanager
-def _seeded(seed: int) -> Iterator[None]:
-    """The package draws from Python's global generator: seed it, then put it back as it was."""
-    before = random.getstate()
-    random.seed(seed)
+def _seeded(seed: int, *modules: ModuleType) -> Iterator[random.Random]:
+    """The package's modules draw from Python's global generator, which other threads draw from too: lend them one."""
+    own = random.Random(seed)
+    for module in modules:
+        module.random = own  # type: ignore[attr-defined]
     try:
-        yield
+        yield own
     finally:
-        random.setstate(before)
+        for module in modules:
+            module.random = random  # type: ignore[attr-defined]
 
 
 def _daylight() -> list[float]:
@@ -85,22 +88,23 @@ def household(seed: int, workdays: int = WORKDAYS, weekend_days: int = WEEKEND_D
     occupancy = need("richardsonpy.classes.occupancy")
     appliance = need("richardsonpy.classes.appliance")
     lighting = need("richardsonpy.classes.lighting")
+    chain = need("richardsonpy.functions.occupancy_model")
     wrapper = need("richardsonpy.classes.stochastic_el_load_wrapper")
     inputs = Path(str(need("richardsonpy").__file__)).parent / "inputs"
     power = np.zeros((workdays + weekend_days, SLOTS, 1440), dtype=np.uint16)
     people = np.zeros((workdays + weekend_days, 144), dtype=np.uint16)
     daylight = _daylight()
-    with _seeded(seed):
-        here = random.choices((1, 2, 3, 4, 5), (28, 34, 16, 14, 8))[0]
+    with _seeded(seed, occupancy, appliance, lighting, chain) as own:
+        here = own.choices((1, 2, 3, 4, 5), (28, 34, 16, 14, 8))[0]
         owned = appliance.Appliances(
             str(inputs / "Appliances.csv"),
-            annual_consumption=random.uniform(1800, 3600),
+            annual_consumption=own.uniform(1800, 3600),
             randomize_appliances=True,
             prev_heat_dev=True,
         )
         for stove in (19, 20):  # every kitchen has a range
             owned.data[stove][0] = 1
-        bulbs = lighting.load_lighting_profile(str(inputs / "LightBulbs.csv"), random.randrange(100))
+        bulbs = lighting.load_lighting_profile(str(inputs / "LightBulbs.csv"), own.randrange(100))
         profile = wrapper.ElectricityProfile(owned, bulbs)
         for first, count, kind in ((0, workdays, "wd"), (workdays, weekend_days, "we")):
             if not count:

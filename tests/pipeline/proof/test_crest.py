@@ -1,6 +1,7 @@
 """Households of the CREST model: plausible, tied to the people at home, the same for the same seed."""
 
 import random
+import threading
 
 import numpy as np
 
@@ -37,3 +38,20 @@ def test_the_seed_decides_and_the_global_generator_stays_as_it_was():
     assert np.array_equal(one, again)
     assert not np.array_equal(one, other)
     assert random.getstate() == before
+
+
+def test_other_threads_draw_without_changing_a_household():
+    alone, _ = household(5, 1, 1)
+    is_done = threading.Event()
+
+    def draw():
+        while not is_done.is_set():
+            random.random()
+
+    other = threading.Thread(target=draw)
+    other.start()
+    beside, _ = household(5, 1, 1)
+    is_done.set()
+    other.join()
+
+    assert np.array_equal(alone, beside)
