@@ -98,6 +98,12 @@ def steps_together(kind: str) -> pl.Expr:
     return pl.coalesce(night * day.fill_null(1.0), day)
 
 
+def turned_beside_right(leg: str, other: str) -> pl.Expr:
+    """Leg `leg` answers the sun with the sign turned, the other one as a right clamp upstream does."""
+    turned = near(f"gain_{leg}", -1.0, f"gain_{leg}_se", tolerance=0.15)
+    return turned * near(f"gain_{other}", 1.0, f"gain_{other}_se", tolerance=0.15)
+
+
 def cancels() -> pl.Expr:
     """The legs sum to about zero at the low, the middle and the high of the nights; null where they carry little.
 

@@ -63,9 +63,7 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Setting
     placed = daily.select(
         pl.col("site_id").replace_strict(homes, pl.int_range(len(homes), eager=True)).alias("row"),
         (pl.col("day") - first).dt.total_days().alias("column"),
-        *_SLOPES, *(f"{name}_se" for name in _SLOPES), *_SHARES,
-        *(pl.col(name).clip(0.0, 1.0).sqrt() for name in _ZEROS),  # a count's scatter grows with its root
-        *((pl.col(name) / own.night_w).arcsinh() for name in _NIGHTS),
+        *_SLOPES, *(f"{name}_se" for name in _SLOPES), *_SHARES, *_ZEROS, *_NIGHTS,
     ).filter(pl.col("column").is_between(0, days - 1))  # fmt: skip
     rows, columns = placed["row"].to_numpy(), placed["column"].to_numpy()
 
@@ -74,25 +72,19 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Setting
         grid[rows, columns] = placed[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
         return grid
 
-    def daily_of(row: int, name: str) -> Float:
-        """The home's series as it was reported, by day."""
-        of_home = daily.filter(
-            (pl.col("site_id") == homes[row])
-            & (pl.col("day") - first).dt.total_days().is_between(0, days - 1)
-        )
-        line = np.full(days, np.nan)
-        column = (of_home["day"] - first).dt.total_days().to_numpy()
-        line[column] = of_home[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        return line
-
     values, weights, shifts = [], [], []
+    reported: dict[str, Float] = {}
     kinds = (
         (_SLOPES, own.gain_sd, own.gain_shift), (_SHARES, own.share_sd, own.share_shift),
         (_ZEROS, own.zero_sd, own.zero_shift), (_NIGHTS, own.night_sd, own.night_shift),
     )  # fmt: skip
     for names, least_sd, shift in kinds:
         for name in names:
-            value = spread(name)
+            value = reported[name] = spread(name)
+            if names is _ZEROS:
+                value = np.sqrt(np.clip(value, 0.0, 1.0))  # a count's scatter grows with its root
+            elif names is _NIGHTS:
+                value = np.arcsinh(value / own.night_w)
             error = spread(f"{name}_se") if names is _SLOPES else np.zeros_like(value)
             known = np.isfinite(value) & np.isfinite(error)
             error = np.hypot(np.where(known, error, 1.0), least_sd)
@@ -106,7 +98,7 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Setting
         if at is not None:
             name = (*_SLOPES, *_SHARES, *_ZEROS, *_NIGHTS)[best_series[row]]
             z = float(best_z[row])
-            told = _told(name, daily_of(int(row), name), at, z)
+            told = _told(name, reported[name][row], at, z)
             found.append((homes[int(row)], first + timedelta(days=at), z, name, told))
     return pl.DataFrame(found, schema=CHANGES, orient="row")
 

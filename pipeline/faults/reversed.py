@@ -17,7 +17,17 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always, channels_of
-from pipeline.match import above, below, by_leg, near, negative, one_conductor, only_if, positive
+from pipeline.match import (
+    above,
+    below,
+    by_leg,
+    near,
+    negative,
+    one_conductor,
+    only_if,
+    positive,
+    turned_beside_right,
+)
 from pipeline.misread import bounded, each_leg, other_kwh, read_kwh
 from pipeline.wiring import Wiring
 
@@ -82,9 +92,7 @@ PIECES: tuple[Piece, ...] = (
             "night_sum_low_w",
         ),
         {
-            leg: near(f"gain_{leg}", -1.0, f"gain_{leg}_se", tolerance=0.15)
-            * near(f"gain_{other}", 1.0, f"gain_{other}_se", tolerance=0.15)
-            * (1 - one_conductor())
+            leg: turned_beside_right(leg, other) * (1 - one_conductor())
             for leg, other in (("l1", "l2"), ("l2", "l1"))
         },
         "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W; the legs sum to {night_sum_w:.0f} W by night",

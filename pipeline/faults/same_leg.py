@@ -17,7 +17,16 @@ import polars as pl
 
 from pipeline.circuit import Circuit
 from pipeline.fault import Fault, Piece, Remedy, channels_of, on_two_legs
-from pipeline.match import above, below, cancels, near, negative, one_conductor, positive, steps_together
+from pipeline.match import (
+    above,
+    below,
+    cancels,
+    negative,
+    one_conductor,
+    positive,
+    steps_together,
+    turned_beside_right,
+)
 from pipeline.misread import each_leg, other_kwh
 from pipeline.wiring import Wiring
 
@@ -185,9 +194,7 @@ PIECES: tuple[Piece, ...] = (
             "night_sum_low_w",
         ),
         {
-            leg: near(f"gain_{leg}", -1.0, f"gain_{leg}_se", tolerance=0.15)
-            * near(f"gain_{other}", 1.0, f"gain_{other}_se", tolerance=0.15)
-            * one_conductor()
+            leg: turned_beside_right(leg, other) * one_conductor()
             for leg, other in (("l1", "l2"), ("l2", "l1"))
         },
         "slope on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W",
