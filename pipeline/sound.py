@@ -131,4 +131,28 @@ PIECES: tuple[Piece, ...] = (
         },
         "the legs sum to {night_sum_w:.0f} W by night",
     ),
+    Piece(
+        "sum_rests_at_zero",
+        "A leg goes negative by night but the legs' sum rests at zero and no lower, as a battery holds it",
+        (
+            "night_sum_low_w",
+            "night_sum_negative_share",
+            "night_l1_negative_share",
+            "night_l2_negative_share",
+            "tiny_l1_share",
+            "mirror_day_share",
+            "nights",
+        ),
+        {
+            "both": only_if(
+                (pl.col("nights") > 0)
+                & (pl.max_horizontal("night_l1_negative_share", "night_l2_negative_share") > 0.004),
+                below(pl.col("night_sum_low_w").abs(), 14.0, 4.0)
+                * below("night_sum_negative_share", 0.06, 0.015)
+                * below("tiny_l1_share", 0.6, 0.05)
+                * below("mirror_day_share", 0.75, 0.04),
+            )
+        },
+        "by night the legs' sum goes down to {night_sum_low_w:.0f} W and no lower",
+    ),
 )

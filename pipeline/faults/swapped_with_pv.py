@@ -102,7 +102,7 @@ PIECES: tuple[Piece, ...] = (
         ),
         {
             leg: above(pl.col(f"sky_corr_{leg}").abs(), 0.6, 0.06)
-            * below(pl.max_horizontal(pl.col(f"dark_{leg}_size_w"), pl.lit(0.0)), 12.0, 4.0)
+            * below(f"dark_{leg}_size_w", 12.0, 4.0)
             # an empty leg upstream follows the sun as well, but then production does too, and rests by night
             * (1 - above("sky_corr_pv", 0.6, 0.05) * below("pv_dark_live_share", 0.3, 0.05)).fill_null(1.0)
             for leg in ("l1", "l2")
