@@ -38,11 +38,15 @@ def explain_home(site: str, out: Path, settings: Settings, model_folder: Path | 
     model, _ = choose_model(model_folder, out, pieces)
     weights = site_weights(scored, [site], model, CATALOGUE, settings)
 
+    def own_rows(table: str) -> pl.DataFrame:
+        return pl.read_parquet(latest / f"{table}.parquet").filter(pl.col("site_id") == site)
+
     def own_row(table: str) -> dict[str, object] | None:
-        rows = pl.read_parquet(latest / f"{table}.parquet").filter(pl.col("site_id") == site)
+        rows = own_rows(table)
         return rows.row(0, named=True) if rows.height else None
 
     card = fault_cards().get(row["likely_fault"][0] or "")
     return tell_home(
-        site, row.row(0, named=True), weights, own_row("revisit_list"), own_row("standing") or {}, card
-    )
+        site, row.row(0, named=True), weights, own_row("revisit_list"), own_row("standing") or {}, card,
+        own_rows("home_story"),
+    )  # fmt: skip

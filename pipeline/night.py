@@ -19,14 +19,15 @@ from pipeline import crews, publish, warehouse
 from pipeline.errors import NightFailed
 from pipeline.fault import CAUTIONS
 from pipeline.faults import CATALOGUE
+from pipeline.memory import carry_on
 from pipeline.plan import NightRequest, Plan, open_night
+from pipeline.planned import read_plans
 from pipeline.refresh import StoredDay, refresh_days
 from pipeline.report import NightCounts, ReportInput, write_report
 from pipeline.revisit import revisit_list
 from pipeline.runcard import fault_cards, write_run_json
 from pipeline.scoring import Scored, score, site_weights
 from pipeline.settings import Settings
-from pipeline.standing import next_standing
 from pipeline.window import WindowView, look
 
 T = TypeVar("T")
@@ -160,11 +161,12 @@ def make_lists(
     plan: Plan, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
 ) -> Tables:
     """Rank the homes, carry their standing on, count crews and rejects."""
-    before = plan.previous / "standing.parquet" if plan.previous else None
-    previous = pl.read_parquet(before) if before and before.is_file() else None
     visits = plan.registers.visits
-    standing = next_standing(previous, scored.scores, visits, plan.as_of, settings)
-    listed = revisit_list(scored.scores, scored.signals, plan.registers.sites, standing, CATALOGUE, settings)
+    plans = read_plans(plan.request.out, plan.as_of)
+    memory = carry_on(plan.previous, scored, view.daily, visits, plans, plan.as_of, plan.model, settings)
+    listed = revisit_list(
+        scored.scores, scored.signals, plan.registers.sites, memory.standing, CATALOGUE, settings
+    )
     homes = listed["site_id"].to_list()
     quality = crews.crew_quality(
         scored.scores, plan.registers.sites, plan.registers.crews, visits, settings.crews
@@ -180,7 +182,9 @@ def make_lists(
             "crew_quality": quality,
             "site_weight": site_weights(scored, homes, plan.model, CATALOGUE, settings),
             "site_signal": scored.signals,
-            "standing": standing,
+            "standing": memory.standing,
+            "home_story": memory.home_story,
+            "visit_doubt": memory.visit_doubt,
             "rejects": rejects,
         },
         rejects,
@@ -241,6 +245,9 @@ def draw_report(plan: Plan, stored: list[StoredDay], tables: Tables, built: Path
         .agg(pl.len().alias("count"))
         .sort("count", "reason", descending=[True, False]),
         sites=plan.registers.sites,
+        standing=tables.published["standing"],
+        home_story=tables.published["home_story"],
+        visit_doubt=tables.published["visit_doubt"],
         faults=fault_cards(),
         cautions=CAUTIONS,
     )

@@ -16,7 +16,7 @@ from pipeline.contract import SOUND
 from pipeline.evidence import Weighed, all_pieces, likely_legs, weigh
 from pipeline.fault import Fault
 from pipeline.settings import Settings
-from pipeline.verdict import missing, with_verdicts
+from pipeline.verdict import Prior, missing, with_verdicts
 
 Float = NDArray[np.float64]
 # Columns of site_signal that are published beside the scores.
@@ -112,13 +112,17 @@ def score(
         scored, on="site_id", how="left", maintain_order="left"
     )
     return Scored(
-        with_verdicts(told, base_rate, _fault_mix(model, catalogue), settings.verdict), signals, weighed
+        with_verdicts(told, base_rate, prior_of(model, catalogue, settings).fault_mix, settings.verdict),
+        signals,
+        weighed,
     )
 
 
-def _fault_mix(model: Model, catalogue: Mapping[str, Fault]) -> dict[str, float]:
+def prior_of(model: Model, catalogue: Mapping[str, Fault], settings: Settings) -> Prior:
+    """Return what a home is told before its data: the fleet's base rate, and how the faults share it."""
     even = 1 / len(catalogue)
-    return {name: model.fault_mix.get(name, even) for name in catalogue}
+    mix = {name: model.fault_mix.get(name, even) for name in catalogue}
+    return Prior(model.rate(settings.verdict.base_rate), mix)
 
 
 def settle(share: Float, weighed: Weighed, classes: tuple[str, ...], catalogue: Mapping[str, Fault]) -> Float:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic_settings import (
     BaseSettings,
     PydanticBaseSettingsSource,
@@ -196,6 +196,54 @@ class RankingSettings(Section):
     needless_office_cost: float
 
 
+class VisitSettings(Section):
+    """[visits] when the data since a visit prove it, or show that it didn't work."""
+
+    fix_works: float
+    proved_below: float
+    disproved_from: float
+    proof_z: float
+    gain_off: float
+    night_least_w: float
+    night_negative: float
+
+
+class DispatchSettings(Section):
+    """[dispatch] trucks, shifts and roads of `nightclamp dispatch`."""
+
+    days: int = Field(ge=1)
+    work_days: list[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]] = Field(min_length=1)
+    trucks: int = Field(ge=1)
+    hours: float
+    start_time: str
+    start: list[float]
+    speed_km_h: float = Field(gt=0)
+    road_factor: float = Field(ge=1)
+    homes_per_truck: int = Field(ge=1)
+    pool_drive_share: float = Field(ge=0)
+    iterations_per_home: int = Field(ge=1)
+    seed: int = Field(ge=0)
+    page_rows: int
+
+
+class OrderSettings(Section):
+    """[orders] what a work order prints and how a home is proved right before leaving."""
+
+    homes: int = Field(ge=0)
+    paper: Literal["letter", "a4"]
+    known_load_w: float = Field(gt=0)
+    load_tolerance: float = Field(gt=0, lt=1)
+    quiet_w: float = Field(ge=0)
+    solar_w: float = Field(gt=0)
+    draws: int = Field(ge=1)
+    same_slope: float = Field(ge=0)
+    others: int = Field(ge=0)
+    others_from: float
+    likelihood_words: dict[str, float]
+    min_nights: int = Field(ge=1)
+    usual_nights: int = Field(ge=1)
+
+
 class Settings(BaseSettings):
     """All settings; see settings.toml for the meaning and unit of each."""
 
@@ -213,7 +261,10 @@ class Settings(BaseSettings):
     own_fleet: OwnFleetSettings
     crews: CrewSettings
     ranking: RankingSettings
+    visits: VisitSettings
     report: ReportSettings
+    dispatch: DispatchSettings
+    orders: OrderSettings
 
     @classmethod
     def settings_customise_sources(

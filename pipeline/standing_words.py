@@ -5,16 +5,23 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.contract import SOUND
+from pipeline.fix_proof import DISPROVED, PROVED
 
 NOT_LISTED = "not listed"
 NEW = "new tonight"
 WAITING = "waiting"
+PLANNED = "visit planned"
 NOT_FIXED = "visited, not fixed"
 STILL_WRONG = "still wrong after the visit"
 WATCHED = "watching the data"
 FOUND_SOUND = "found sound on site"
+OTHER_CAUSE = "another cause found on site"
+PROVED_RIGHT = "proved right by the data"
 CLEARED = "cleared by the data"
-STANDINGS = (NOT_LISTED, NEW, WAITING, NOT_FIXED, STILL_WRONG, WATCHED, FOUND_SOUND, CLEARED)
+STANDINGS = (
+    NOT_LISTED, NEW, WAITING, PLANNED, NOT_FIXED, STILL_WRONG, WATCHED, FOUND_SOUND, OTHER_CAUSE, PROVED_RIGHT, CLEARED,
+)  # fmt: skip
+SETTLED = (CLEARED, PROVED_RIGHT)
 
 
 def cause() -> pl.Expr:
@@ -23,41 +30,75 @@ def cause() -> pl.Expr:
     percent = (pl.col("likelihood") * 100).floor().cast(pl.Int64)
     fault = pl.col("fault").str.replace_all("_", " ", literal=True)
     suspected = pl.format("{} % likely to have a fault, {} first of all", percent, fault)
+    planned = pl.col("planned_on")
+    is_missed = planned < pl.col("as_of")
+    waits = (
+        pl.when(planned.is_null())
+        .then(pl.format("listed since {}, no visit since", "listed_since_before"))
+        .when(is_missed)
+        .then(pl.format("planned for {}, no visit recorded", planned))
+        .otherwise(pl.format("listed since {}, planned for {}", "listed_since_before", planned))
+    )
     listed = (
         pl.when(outcome == "fixed")
         .then(pl.format("said to be fixed on {}, but by the data since it is {}", visit, suspected))
         .when(outcome == "open")
         .then(pl.format("visited on {} and not fixed", visit))
         .when("is_listed_before")
-        .then(pl.format("listed since {}, no visit since", "listed_since_before"))
-        .when(outcome == "sound")
-        .then(pl.format("found sound on {}, but another fault is suspected now: {}", visit, suspected))
-        .when(pl.col("standing_before") == CLEARED)
-        .then(pl.format("cleared before, now again {}", suspected))
+        .then(waits)
+        .when(outcome.is_in(["sound", "other"]))
+        .then(
+            pl.format(
+                "{} on {}, but another fault is suspected now: {}",
+                pl.when(outcome == "sound").then(pl.lit("found sound")).otherwise(pl.lit("another cause found")),
+                visit,
+                suspected,
+            )
+        )
+        .when(pl.col("standing_before").is_in(SETTLED))
+        .then(pl.format("settled before, now again {}", suspected))
         .otherwise(suspected)
-    )
-    found_sound = (
+    )  # fmt: skip
+    found = pl.when(outcome == "sound").then(pl.lit("found sound")).otherwise(pl.lit("another cause found"))
+    held = (
         pl.when(pl.col("is_held") & has_data)
-        .then(pl.format("found sound on {}; the data still look as they did before", visit))
-        .otherwise(pl.format("found sound on {}", visit))
+        .then(pl.format("{} on {}; the data still look as they did before", found, visit))
+        .otherwise(pl.format("{} on {}", found, visit))
     )
-    visited = (
+    wanted = pl.col("nights_wanted")
+    fixed = (
         pl.when(~has_data)
-        .then(pl.format("visited on {}, no data since", visit))
+        .then(pl.format("said to be fixed on {}, no data since", visit))
+        .when(pl.col("proof") == PROVED)
+        .then(pl.format("said to be fixed on {}, and so it is: {}", visit, "proof_told"))
+        .when(wanted.is_not_null())
+        .then(pl.format("said to be fixed on {}, proof takes about {} nights: {}", visit, wanted, "proof_told"))
+        .otherwise(pl.format("said to be fixed on {}, not proved yet: {}", visit, "proof_told"))
+    )  # fmt: skip
+    left_open = (
+        pl.when(~has_data)
+        .then(pl.format("visited on {} and not fixed, no data since", visit))
         .when(pl.col("verdict") == SOUND)
-        .then(pl.format("visited on {}, and the data since look right", visit))
-        .otherwise(pl.format("visited on {}, too few data since to tell", visit))
+        .then(pl.format("visited on {} and not fixed, yet the data since look right", visit))
+        .otherwise(pl.format("visited on {} and not fixed, too few data since to tell", visit))
     )
     return (
         pl.when("is_listed")
         .then(listed)
-        .when(outcome == "sound")
-        .then(found_sound)
-        .when(outcome.is_not_null())
-        .then(visited)
+        .when(outcome.is_in(["sound", "other"]))
+        .then(held)
+        .when(outcome == "fixed")
+        .then(fixed)
+        .when(outcome == "open")
+        .then(left_open)
         .when(pl.col("nights") == 0)
         .then(pl.lit("no data in the window"))
         .when(pl.col("verdict") == SOUND)
         .then(pl.lit("the data look right"))
         .otherwise(pl.format("{} % likely to have a fault, not enough for the list", percent))
     )
+
+
+def is_disproved() -> pl.Expr:
+    """Whether the data since a visit say that it didn't work."""
+    return (pl.col("proof") == DISPROVED).fill_null(False)

@@ -28,6 +28,7 @@ def tell_home(
     listed: Mapping[str, Any] | None,
     standing: Mapping[str, Any],
     card: FaultCard | None,
+    events: pl.DataFrame,
 ) -> str:
     """Return the page of text about a home, lines of at most 100 columns.
 
@@ -43,6 +44,8 @@ def tell_home(
         Its row of the standings.
     card
         The likeliest fault in words, None where none is suspected.
+    events
+        Its rows of `home_story`.
     """
     sections = [
         ("Before anything else", _cautions(score, listed, card)),
@@ -51,6 +54,7 @@ def tell_home(
         ("What else it could be", _others(score, listed)),
         ("What to do", _work(listed, card)),
         ("Standing", _standing(standing)),
+        ("What happened", _events(events)),
     ]
     parts = [_heading(site_id, score)]
     for title, lines in sections:
@@ -93,6 +97,8 @@ def _suspicion(
 ) -> Iterator[str]:
     if card is None:
         yield from _text("No fault is likelier than a sound install.")
+    elif listed is None and score["verdict"] == SOUND:
+        yield from _text(f"Nothing: the data look right. Of the faults, {_plain(card.name)} would come first.")
     else:
         leg = listed["leg"] if listed else score["leg"]
         where = f" {_LEGS[leg]}" if leg in _LEGS else ""
@@ -163,8 +169,22 @@ def _standing(standing: Mapping[str, Any]) -> Iterator[str]:
     if standing["nights_listed"]:
         nights = standing["nights_listed"]
         yield from _text(f"On the list for {nights} night{'s' if nights != 1 else ''}.")
+    if standing["first_listed_on"]:
+        nights = standing["nights_listed_all"]
+        of_all = f"{nights} night{'s' if nights != 1 else ''} in all"
+        yield from _text(f"First listed on {standing['first_listed_on']}, {of_all}.")
     if standing["last_visit_on"]:
         yield from _text(f"Last visit on {standing['last_visit_on']}; only data since then speak.")
+    if standing["proof"] and standing["proof_told"] not in standing["cause"]:
+        yield from _text(f"By the data since the visit: {standing['proof']}. {standing['proof_told']}.")
+
+
+def _events(events: pl.DataFrame) -> Iterator[str]:
+    """Yield one item an event, oldest first, with the day it happened."""
+    for row in events.sort("happened_on", "told_on", "what").iter_rows(named=True):
+        yield from wrap(
+            row["told"], WIDTH, initial_indent=f"  {row['happened_on']}  ", subsequent_indent=" " * 14
+        )
 
 
 def _weighed(weight: float, text: str) -> list[str]:

@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.contract import SOUND
 from pipeline.settings import VerdictSettings
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What the likelihoods were told before the data: `base_rate` of any fault, shared as `fault_mix` (sums to 1)."""
+
+    base_rate: float
+    fault_mix: Mapping[str, float]
 
 
 def missing(own: VerdictSettings) -> pl.Expr:

@@ -10,6 +10,7 @@ from pipeline.report import words
 from pipeline.report.figures import day_figures, leg_figures, weight_figure
 from pipeline.report.model import FaultCard, ReportInput
 from pipeline.report.series import home_series
+from pipeline.report.visits_page import home_events
 from pipeline.settings import ReportSettings
 
 
@@ -45,6 +46,7 @@ def home_context(
         "maps": by_leg[:2],
         "against_pv": by_leg[2:],
         "by_day": day_figures(series, score, since, own),
+        "events": home_events(night, row["site_id"]),
         "why": weight_figure(weights, row["likelihood"], own),
         "pieces": weights.to_dicts(),
     }

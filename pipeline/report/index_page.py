@@ -10,6 +10,7 @@ from pipeline.report import words
 from pipeline.report.home_page import since_words, suspicion
 from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
+from pipeline.report.visits_page import visits_context
 from pipeline.settings import ReportSettings
 
 # The list's columns as the reader's own CSV of it gets them, in this order.
@@ -40,6 +41,7 @@ def index_context(night: ReportInput, own: ReportSettings, with_page: frozenset[
         "left_off": max(0, listed.height - own.index_rows),
         "trucks": own.trucks,
         "visits_per_truck": own.visits_per_truck,
+        **visits_context(night, with_page),
     }
 
 

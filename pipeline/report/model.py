@@ -50,7 +50,8 @@ class ReportInput:
     The frames are the tables of the same names: `site_scores` one row a home, `revisit_list` one row a
     listed home, `site_weight` one row a piece of evidence (the first is the prior; weights in log odds),
     `site_daily` one row a home and day, `site_hour` one row a home and UTC hour [W], `crew_quality` one row
-    a crew, `rejects` (reason, count), `sites` the register. `faults` maps a fault's contract name to its
+    a crew, `rejects` (reason, count), `sites` the register, `standing` one row a home, `home_story` one row an event,
+    `visit_doubt` one row a visit that the data contradict. `faults` maps a fault's contract name to its
     card; `cautions` go on every work order.
     """
 
@@ -66,5 +67,8 @@ class ReportInput:
     crew_quality: pl.DataFrame
     rejects: pl.DataFrame
     sites: pl.DataFrame
+    standing: pl.DataFrame
+    home_story: pl.DataFrame
+    visit_doubt: pl.DataFrame
     faults: Mapping[str, FaultCard]
     cautions: tuple[str, ...]

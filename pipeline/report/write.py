@@ -21,6 +21,7 @@ from pipeline.report.home_page import home_context
 from pipeline.report.index_page import index_context
 from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
+from pipeline.report.visits_page import doubts
 from pipeline.settings import Settings
 
 _OWN_ASSETS = ("report.css", "list.js", "charts.js")
@@ -49,7 +50,7 @@ def write_report(folder: Path, night: ReportInput, settings: Settings) -> None:
     _write_assets(folder / "assets")
     index = index_context(night, own, with_page)
     _write(folder / "index.html", pages, "index.html", {**shared, **index, "root": "."})
-    crews = crews_context(night.crew_quality, night.faults)
+    crews = crews_context(night.crew_quality, night.faults) | {"doubts": doubts(night, with_page)}
     _write(folder / "crews.html", pages, "crews.html", {**shared, **crews, "root": "."})
 
     scores, sites = _by_site(night.site_scores, with_page), _by_site(night.sites, with_page)

@@ -6,6 +6,8 @@ import polars as pl
 import pytest
 
 from pipeline.contract import FAULTS, Visit
+from pipeline.fix_proof import SCHEMA as PROOF
+from pipeline.planned import PLANS
 from pipeline.settings import load_settings
 from pipeline.standing import SCHEMA, next_standing
 from pipeline.standing_words import STANDINGS
@@ -46,12 +48,34 @@ def frame_visits(*rows):
     return pl.DataFrame(list(rows), schema=pl.Schema(Visit))
 
 
-def tell(nights, visits=(), previous=None):
-    """Run the nights (number, row) in order; return the home's standing after each."""
+def proofs(proof=None, told="4 nights since the visit", nights=4, wanted=None):
+    """What the data since the home's visit say; no row without a proof."""
+    row = {
+        "site_id": "A", "proof": proof, "still_wrong_share": 0.1, "nights_since": nights, "nights_wanted": wanted,
+        "proof_told": told,
+    }  # fmt: skip
+    return pl.DataFrame([row] if proof else [], schema=PROOF)
+
+
+def planned(on=None, made_on=MONDAY):
+    row = {"site_id": "A", "planned_on": on, "truck_id": "T1", "planned_made_on": made_on}
+    return pl.DataFrame([row] if on else [], schema=PLANS)
+
+
+def tell(nights, visits=(), previous=None, plan=None):
+    """Run the nights (number, row[, proof]) in order; return the home's standing after each."""
     register = frame_visits(*visits)
     told = []
-    for number, row in nights:
-        previous = next_standing(previous, frame([row]), register, night(number), SETTINGS)
+    for number, row, *proof in nights:
+        previous = next_standing(
+            previous,
+            frame([row]),
+            register,
+            proof[0] if proof else proofs(),
+            planned(plan),
+            night(number),
+            SETTINGS,
+        )
         told.append(previous.row(0, named=True))
     return told
 
@@ -75,13 +99,13 @@ def test_a_suspect_is_new_then_waits_and_its_nights_are_counted():
 
 
 def test_a_night_that_runs_again_gives_the_same_and_a_missed_night_breaks_nothing():
-    first = next_standing(None, frame([scored()]), frame_visits(), MONDAY, SETTINGS)
-    once = next_standing(first, frame([scored()]), frame_visits(), night(4), SETTINGS)
-    again = next_standing(first, frame([scored()]), frame_visits(), night(4), SETTINGS)
+    first = next_standing(None, frame([scored()]), frame_visits(), proofs(), planned(), MONDAY, SETTINGS)
+    once = next_standing(first, frame([scored()]), frame_visits(), proofs(), planned(), night(4), SETTINGS)
+    again = next_standing(first, frame([scored()]), frame_visits(), proofs(), planned(), night(4), SETTINGS)
     assert once.equals(again)
     assert once["nights_listed"].item() == 5
     with pytest.raises(ValueError, match="not of a night earlier than 2026-06-05"):
-        next_standing(once, frame([scored()]), frame_visits(), night(4), SETTINGS)
+        next_standing(once, frame([scored()]), frame_visits(), proofs(), planned(), night(4), SETTINGS)
 
 
 def test_a_break_starts_the_count_anew():
@@ -99,24 +123,54 @@ def test_an_unproven_home_is_listed_from_the_setting_on():
 
 def test_a_fix_is_proved_by_the_data_since_the_visit_not_by_the_note():
     told = tell(
-        [(0, scored()), (1, scored()), (2, since_visit(1, 0.3, nights=1)), (5, since_visit(1, 0.02))],
+        [
+            (0, scored()),
+            (1, scored(), proofs("too early to tell", nights=0)),
+            (2, since_visit(1, 0.3, nights=1), proofs("too early to tell", wanted=3, nights=1)),
+            (5, since_visit(1, 0.02), proofs("proved right")),
+            (6, since_visit(1, 0.1), proofs("too early to tell", nights=5)),
+        ],
         [visit(night(1), "reversed", fixed=True)],
     )
-    assert standings(told) == ["new tonight", "watching the data", "watching the data", "cleared by the data"]
-    assert [row["is_held"] for row in told] == [False, True, False, False]
-    assert told[1]["cause"] == "visited on 2026-06-02, no data since"
-    assert told[3]["cause"] == "visited on 2026-06-02, and the data since look right"
-    assert told[3]["last_visit_on"] == night(1)
+    watched = "watching the data"
+    assert standings(told) == ["new tonight", watched, watched, *["proved right by the data"] * 2]
+    assert not any(row["is_listed"] for row in told[1:])
+    assert told[1]["cause"] == "said to be fixed on 2026-06-02, no data since"
+    assert told[2]["cause"] == (
+        "said to be fixed on 2026-06-02, proof takes about 3 nights: 4 nights since the visit"
+    )
+    assert told[3]["cause"] == "said to be fixed on 2026-06-02, and so it is: 4 nights since the visit"
+    assert (told[3]["proved_on"], told[3]["nights_to_proof"]) == (night(5), 4)
+    # Once proved it stays so, with the night that proved it.
+    assert (told[4]["proof"], told[4]["proved_on"], told[4]["cause"]) == (
+        "proved right", night(5), told[3]["cause"],
+    )  # fmt: skip
 
 
 def test_a_fix_that_did_not_hold_comes_back_and_says_so():
+    wrong = proofs("still wrong")
     told = tell(
-        [(0, scored()), (1, scored()), (2, since_visit(1, 0.9)), (3, since_visit(1, 0.9))],
+        [(0, scored()), (1, scored()), (2, since_visit(1, 0.9), wrong), (3, since_visit(1, 0.3), wrong)],
         [visit(night(1), "reversed", fixed=True)],
     )
     assert standings(told)[2:] == ["still wrong after the visit"] * 2
     assert [row["nights_listed"] for row in told] == [1, 0, 1, 2]
+    assert [row["nights_listed_all"] for row in told] == [1, 1, 2, 3]
     assert "said to be fixed on 2026-06-02" in told[2]["cause"]
+
+
+def test_a_fix_neither_proved_nor_disproved_is_no_reason_for_a_second_truck():
+    told = tell(
+        [(0, scored()), (4, since_visit(1, 0.45), proofs("too early to tell", nights=3))],
+        [visit(night(1), "reversed", fixed=True)],
+    )
+    assert (told[1]["standing"], told[1]["is_held"]) == ("watching the data", True)
+
+
+def test_a_fix_is_proved_however_long_ago_the_visit_was():
+    days = SETTINGS.ranking.visit_days
+    told = tell([(5 + days, scored(0.02), proofs("proved right"))], [visit(night(1), "dead", fixed=True)])
+    assert standings(told) == ["proved right by the data"]
 
 
 def test_a_home_the_visit_left_unfixed_stays_listed_on_little_data():
@@ -160,10 +214,45 @@ def test_what_began_after_the_visit_is_a_new_event():
     assert standings(told) == ["new tonight", "found sound on site", "new tonight"]
 
 
-def test_a_visits_word_fades():
+def test_found_sound_does_not_fade_but_said_to_be_fixed_does():
     days = SETTINGS.ranking.visit_days
-    told = tell([(1 + days, scored()), (2 + days, scored())], [visit(night(1), "sound")])
-    assert standings(told) == ["found sound on site", "new tonight"]
+    nights = [(1 + days, scored()), (2 + days, scored())]
+    assert standings(tell(nights, [visit(night(1), "sound")])) == ["found sound on site"] * 2
+    fixed = tell(nights, [visit(night(1), "reversed", fixed=True)])
+    assert standings(fixed) == ["watching the data", "new tonight"]
+
+
+def test_another_cause_found_is_a_reason_of_its_own():
+    told = tell(
+        [(0, scored()), (1, scored()), (30, since_visit(1, 0.95)), (31, since_visit(1, 0.9, fault="dead"))],
+        [visit(night(1), "other")],
+    )
+    assert standings(told) == ["new tonight", *["another cause found on site"] * 2, "new tonight"]
+    assert told[2]["cause"] == "another cause found on 2026-06-02; the data still look as they did before"
+    assert told[3]["cause"].startswith(
+        "another cause found on 2026-06-02, but another fault is suspected now"
+    )
+
+
+def test_a_planned_visit_is_a_standing_until_its_day_has_passed():
+    told = tell([(0, scored()), (1, scored()), (2, scored()), (3, scored())], plan=night(2))
+    assert standings(told) == ["visit planned", "visit planned", "visit planned", "waiting"]
+    assert told[1]["cause"] == "listed since 2026-06-01, planned for 2026-06-03"
+    assert told[3]["cause"] == "planned for 2026-06-03, no visit recorded"
+
+
+def test_a_plan_from_before_the_visit_is_done_with():
+    told = tell([(0, scored()), (3, since_visit(2, 0.9))], [visit(night(2), "reversed")], plan=night(2))
+    assert (told[1]["standing"], told[1]["planned_on"]) == ("visited, not fixed", None)
+
+
+def test_standings_of_an_older_version_are_read():
+    first = next_standing(None, frame([scored()]), frame_visits(), proofs(), planned(), MONDAY, SETTINGS)
+    older = first.drop("first_listed_on", "nights_listed_all", "proof", "planned_on")
+    told = tell([(1, scored())], previous=older)
+    assert (told[0]["standing"], told[0]["nights_listed_all"], told[0]["first_listed_on"]) == (
+        "waiting", 2, MONDAY,
+    )  # fmt: skip
 
 
 def test_a_visit_that_no_night_remembers_holds_what_is_suspected_now():
@@ -177,19 +266,25 @@ def test_a_sound_visit_to_a_home_nobody_suspected_holds_nothing():
 
 
 def test_a_suspicion_long_after_a_proved_fix_is_new():
+    right = proofs("proved right")
     told = tell(
-        [(0, scored()), (5, since_visit(1, 0.02)), (6, since_visit(1, 0.02)), (9, since_visit(1, 0.9))],
+        [
+            (0, scored()),
+            (5, since_visit(1, 0.02), right),
+            (6, since_visit(1, 0.02), right),
+            (9, since_visit(1, 0.9), proofs("still wrong")),
+        ],
         [visit(night(1), "reversed", fixed=True)],
     )
-    assert standings(told)[1:] == ["cleared by the data", "cleared by the data", "new tonight"]
+    assert standings(told)[1:] == [*["proved right by the data"] * 2, "new tonight"]
     assert told[2]["cause"] == told[1]["cause"]
-    assert told[3]["cause"].startswith("cleared before, now again")
+    assert told[3]["cause"].startswith("settled before, now again")
 
 
 def test_a_visit_told_late_and_one_of_tomorrow():
     early = tell([(0, scored()), (1, scored()), (2, scored())])
     assert standings(early)[2] == "waiting"
-    known = next_standing(None, frame([scored()]), frame_visits(), night(2), SETTINGS)
+    known = next_standing(None, frame([scored()]), frame_visits(), proofs(), planned(), night(2), SETTINGS)
     told = tell([(3, since_visit(1, 0.9))], [visit(night(1), "sound"), visit(night(9), "dead")], known)
     assert standings(told) == ["found sound on site"]
     assert told[0]["last_visit_on"] == night(1)
@@ -197,8 +292,8 @@ def test_a_visit_told_late_and_one_of_tomorrow():
 
 def test_the_last_visit_speaks():
     visits = [visit(night(1), "reversed", fixed=False), visit(night(3), "reversed", fixed=True)]
-    told = tell([(2, scored()), (8, since_visit(3, 0.04))], visits)
-    assert standings(told) == ["visited, not fixed", "cleared by the data"]
+    told = tell([(2, scored()), (8, since_visit(3, 0.04), proofs("proved right"))], visits)
+    assert standings(told) == ["visited, not fixed", "proved right by the data"]
 
 
 def test_a_listed_home_that_falls_silent_is_watched():
@@ -208,7 +303,7 @@ def test_a_listed_home_that_falls_silent_is_watched():
 
 def test_every_home_has_one_row_of_the_schema_whatever_is_known():
     rows = [scored() | {"site_id": name} for name in "CAB"]
-    told = next_standing(None, frame(rows), frame_visits(), MONDAY, SETTINGS)
+    told = next_standing(None, frame(rows), frame_visits(), proofs(), planned(), MONDAY, SETTINGS)
     assert told["site_id"].to_list() == ["A", "B", "C"]
     assert told.schema == SCHEMA
     assert set(told["standing"]) <= set(STANDINGS)

@@ -8,6 +8,7 @@ import pytest
 from pipeline.contract import FAULTS
 from pipeline.fault import CAUTIONS
 from pipeline.faults import CATALOGUE
+from pipeline.home_story import SCHEMA
 from pipeline.report.model import FaultCard
 from pipeline.story import WIDTH, tell_home
 
@@ -54,8 +55,18 @@ LISTED = {
 STANDING = {
     "standing": "waiting", "standing_since": date(2026, 6, 2),
     "cause": "listed since 2026-06-01, no visit since", "nights_listed": 14, "last_visit_on": None,
+    "first_listed_on": date(2026, 6, 1), "nights_listed_all": 14, "proof": None, "proof_told": None,
 }  # fmt: skip
-SOUND_STANDING = STANDING | {"standing": "not listed", "nights_listed": 0, "cause": "the data look right"}
+SOUND_STANDING = STANDING | {
+    "standing": "not listed", "nights_listed": 0, "cause": "the data look right", "first_listed_on": None,
+}  # fmt: skip
+EVENTS = pl.DataFrame(
+    [
+        ("A", date(2026, 6, 1), date(2026, 6, 1), "standing", "k1", "new tonight: 97 % likely to have a fault"),
+        ("A", date(2026, 6, 4), date(2026, 6, 5), "visit", "k2", "visit V1 by C7: found reversed (l1), left as it was"),
+    ],
+    schema=SCHEMA, orient="row",
+)  # fmt: skip
 
 
 def card(name, cautions=()):
@@ -67,10 +78,10 @@ def card(name, cautions=()):
     )  # fmt: skip
 
 
-def told(listed=LISTED, standing=STANDING, fault="reversed", pieces=None, **changed):
+def told(listed=LISTED, standing=STANDING, fault="reversed", pieces=None, events=EVENTS, **changed):
     of = card(fault, ("This one alone.",)) if fault else None
     frame = weights() if pieces is None else pieces
-    return tell_home("A", score(**changed), frame, listed, standing, of)
+    return tell_home("A", score(**changed), frame, listed, standing, of, events)
 
 
 def plain(text):
@@ -178,3 +189,24 @@ def test_an_unproven_home_without_data_says_so():
 
 def test_no_line_is_too_long():
     assert max(len(line) for line in told(is_neutral_suspect=True).splitlines()) <= WIDTH
+
+
+def test_what_happened_is_told_oldest_first_with_its_day():
+    tail = told().split("What happened\n")[1]
+    assert [line[:14].strip() for line in tail.splitlines() if line.strip()] == ["2026-06-01", "2026-06-04"]
+    assert "visit V1 by C7: found reversed (l1), left as it was" in tail
+    assert "What happened" not in told(events=EVENTS.clear())
+
+
+def test_a_proof_is_told_once():
+    proved = STANDING | {"proof": "proved right", "proof_told": "9 nights since the visit"}
+    assert "By the data since the visit: proved right. 9 nights since the visit." in plain(
+        told(standing=proved)
+    )
+    within = proved | {"cause": "said to be fixed, and so it is: 9 nights since the visit"}
+    assert plain(told(standing=within)).count("9 nights since the visit") == 1
+
+
+def test_a_home_that_looks_right_is_not_called_suspected():
+    text = plain(told(listed=None, standing=SOUND_STANDING, likelihood=0.01, verdict="sound"))
+    assert "Nothing: the data look right. Of the faults, reversed would come first." in text

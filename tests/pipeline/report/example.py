@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from example_visits import doubtful_visits, standings, story
 from example_words import FAULTS, cards, crew_quality, weights
 
 from pipeline.report import NightCounts, ReportInput
@@ -210,6 +211,9 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         crew_quality=crew_quality(),
         rejects=pl.DataFrame({"reason": ["leg_out_of_range", "future_row"], "count": [88, 12]}),
         sites=pl.DataFrame(sites, infer_schema_length=None),
+        standing=standings(),
+        home_story=story(),
+        visit_doubt=doubtful_visits(),
         faults=known,
         cautions=("De-energize, lock out, test before touch: moving a clamp is not testing.",
                   "PV and battery feed back: open and lock them too.",

@@ -1,0 +1,60 @@
+"""What a night carries on from the one before: standings, stories, what visits proved and where they are in doubt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.classifier import Model
+from pipeline.faults import CATALOGUE
+from pipeline.fix_proof import prove
+from pipeline.home_story import next_story
+from pipeline.last_visit import last_visits, worked_on
+from pipeline.scoring import Scored, prior_of
+from pipeline.settings import Settings
+from pipeline.standing import next_standing
+from pipeline.visit_doubt import visit_doubts
+
+
+@dataclass(frozen=True)
+class Memory:
+    """Tables of the night: `standing` one row a home, `home_story` one an event, `visit_doubt` one a visit in doubt."""
+
+    standing: pl.DataFrame
+    home_story: pl.DataFrame
+    visit_doubt: pl.DataFrame
+
+
+def carry_on(
+    previous: Path | None,
+    scored: Scored,
+    daily: pl.DataFrame,
+    visits: pl.DataFrame,
+    plans: pl.DataFrame,
+    as_of: date,
+    model: Model,
+    settings: Settings,
+) -> Memory:
+    """Return the memory after the night `as_of`; `previous` is the folder of the run before, None on the first night.
+
+    `daily` is table site_daily, `visits` the register, `plans` `planned.read_plans`.
+    """
+    before, story = (_table(previous, name) for name in ("standing", "home_story"))
+    fixed = worked_on(last_visits(visits, as_of), before, scored.scores)
+    prior = prior_of(model, CATALOGUE, settings)
+    proofs = prove(fixed, scored.scores, scored.signals, daily, prior, CATALOGUE, settings.visits)
+    standing = next_standing(before, scored.scores, visits, proofs, plans, as_of, settings)
+    return Memory(
+        standing,
+        next_story(story, standing, visits, plans, as_of),
+        visit_doubts(visits, standing, scored.scores),
+    )
+
+
+def _table(run: Path | None, name: str) -> pl.DataFrame | None:
+    """Return a table of an earlier run, or None if it has none of that name."""
+    file = run / f"{name}.parquet" if run else None
+    return pl.read_parquet(file) if file and file.is_file() else None

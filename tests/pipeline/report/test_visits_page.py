@@ -1,0 +1,49 @@
+"""What the pages say of visits: proofs on the first page, doubts for both readers, the story on the home's page."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from example_visits import HOSTILE_NOTE
+from page import Page
+
+from pipeline.report import ReportInput, write_report
+from pipeline.report.names import page_name
+from pipeline.report.visits_page import visits_context
+from pipeline.settings import Settings
+
+
+def test_homes_that_are_still_wrong_come_first_then_open_ones_then_those_proved_lately(
+    night: ReportInput,
+) -> None:
+    told = visits_context(night, frozenset({"MH-20417"}))["after_visits"]
+    assert [row["site_id"] for row in told] == ["MH-20417", "P-open", "P-proved"]
+    assert told[0]["page"] == f"home/{page_name('MH-20417')}"
+    assert told[1]["page"] is None
+
+
+def test_doubts_are_shown_to_both_readers_newest_first(folder: Path) -> None:
+    for name in ("index.html", "crews.html"):
+        tables = [t for t in Page(folder / name).all("table") if "opposite things" in t.text]
+        assert len(tables) == 1
+        text = tables[0].text
+        assert text.index("V9") < text.index("V7")
+        assert "sound, not fixed" not in text
+
+
+def test_the_story_is_on_the_homes_page_oldest_first_and_runs_nothing(folder: Path) -> None:
+    page = Page(folder / "home" / page_name("MH-20417"))
+    (told,) = page.all("ol", **{"class": "story"})
+    assert told.text.index("visit V7") < told.text.index("still wrong after the visit")
+    assert HOSTILE_NOTE in told.text
+    assert not page.all("img")
+
+
+def test_without_visits_nothing_is_said_of_them(
+    night: ReportInput, settings: Settings, tmp_path: Path
+) -> None:
+    quiet = replace(night, standing=night.standing.clear(), visit_doubt=night.visit_doubt.clear())
+    write_report(tmp_path, quiet, settings)
+    headings = [heading.text for heading in Page(tmp_path / "index.html").all("h2")]
+    assert not any(heading.startswith(("After the visits", "Visits in doubt")) for heading in headings)
