@@ -172,6 +172,26 @@ PIECES: tuple[Piece, ...] = (
         ),
         "zero in {lone_zero_l1_share:.1%} / {lone_zero_l2_share:.1%} of intervals while the rest lives",
     ),
+    Piece(
+        "one_line_zeros",
+        "The only line reads zero part of the time while production lives, and no battery holds it there",
+        (
+            "service",
+            "lone_zero_l1_share",
+            "balanced_share",
+            "night_l1_w",
+            "has_battery",
+            "is_declared_upstream",
+        ),
+        {
+            "l1": only_if(
+                (pl.col("service") == "single") & _has_base("l1") & pl.col("balanced_share").is_not_null(),
+                # A net reading hardly stays at zero twice running; a battery holds it near zero for longer than at it.
+                above("lone_zero_l1_share", 0.006, 0.0015) * below("balanced_share", 0.33, 0.03),
+            )
+        },
+        "zero in {lone_zero_l1_share:.1%} of intervals while production lives",
+    ),
 )
 
 
