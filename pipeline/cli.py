@@ -255,6 +255,11 @@ def bench(
 
 
 app.command(  # loaded when it is asked for
+    "pipeline.dispatch.command:dispatch",
+    name="dispatch",
+    help="Plan which truck goes to which homes, in which order, and say why the rest waits.",
+)
+app.command(
     "pipeline.proof.command:proof",
     name="proof",
     help="Measure the likelihoods on fleets unlike the training one and on real measured homes.",

@@ -94,24 +94,26 @@ def earlier_run(out: Path, day: date) -> Path | None:
 
 
 def write_tables(folder: Path, tables: Mapping[str, pl.DataFrame], as_csv: tuple[str, ...]) -> None:
-    """Write each table as Parquet, those named in `as_csv` as CSV too, and all of them as nightclamp.duckdb.
-
-    In CSV a text that a spreadsheet would run as a formula gets an apostrophe in front.
-    """
+    """Write each table as Parquet, those named in `as_csv` as CSV too, and all of them as nightclamp.duckdb."""
     con = duckdb.connect(str(folder / "nightclamp.duckdb"))
     for name, table in tables.items():
         table.write_parquet(folder / f"{name}.parquet", compression="zstd")
         if name in as_csv:
-            safe = table.with_columns(
-                pl.when(pl.col(c).str.contains(_FORMULA)).then("'" + pl.col(c)).otherwise(pl.col(c)).alias(c)
-                for c, kind in table.schema.items()
-                if kind == pl.String
-            )
-            safe.write_csv(folder / f"{name}.csv", float_precision=4)
+            write_csv(table, folder / f"{name}.csv")
         con.register("incoming", table.to_arrow())
         con.table("incoming").create(name)
         con.unregister("incoming")
     con.close()
+
+
+def write_csv(table: pl.DataFrame, path: Path) -> None:
+    """Write a table as CSV; a text that a spreadsheet would run as a formula gets an apostrophe in front."""
+    safe = table.with_columns(
+        pl.when(pl.col(c).str.contains(_FORMULA)).then("'" + pl.col(c)).otherwise(pl.col(c)).alias(c)
+        for c, kind in table.schema.items()
+        if kind == pl.String
+    )
+    safe.write_csv(path, float_precision=4)
 
 
 def _turn(link: Path, target: Path) -> None:

@@ -239,6 +239,7 @@ class OrderSettings(Section):
     same_slope: float = Field(ge=0)
     others: int = Field(ge=0)
     others_from: float
+    others_least: int = Field(ge=0)
     likelihood_words: dict[str, float]
     min_nights: int = Field(ge=1)
     usual_nights: int = Field(ge=1)

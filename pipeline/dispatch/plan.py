@@ -1,0 +1,149 @@
+"""The plan: days on the road with clock times, and every home that is on none with the reason."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.dispatch.days import solve_day
+from pipeline.dispatch.insertion import Round, fill, why_left
+from pipeline.dispatch.problem import Problem
+from pipeline.dispatch.travel import Travel
+from pipeline.dispatch.trucks import Truck, clock
+from pipeline.errors import NightFailed
+from pipeline.settings import Settings
+
+STOPS = pl.Schema(
+    {
+        "rank": pl.Int64, "site_id": pl.String, "area": pl.String, "likelihood": pl.Float64,
+        "suspected_fault": pl.String, "leg": pl.String, "bring": pl.String, "minutes_on_site": pl.Int64,
+        "priority": pl.Float64, "latitude": pl.Float64, "longitude": pl.Float64,
+    }
+)  # fmt: skip
+DISPATCH = pl.Schema(
+    {
+        "day": pl.Date, "truck_id": pl.String, "stop": pl.Int64, "site_id": pl.String, "area": pl.String,
+        "arrive_at": pl.String, "leave_at": pl.String, "drive_min": pl.Int64, "drive_km": pl.Float64,
+        "drive_from": pl.String, "minutes_on_site": pl.Int64, "suspected_fault": pl.String, "leg": pl.String,
+        "likelihood": pl.Float64, "priority": pl.Float64, "bring": pl.String,
+    }
+)  # fmt: skip
+TRUCK_DAYS = pl.Schema(
+    {
+        "day": pl.Date, "truck_id": pl.String, "stops": pl.Int64, "start_at": pl.String, "back_at": pl.String,
+        "end_at": pl.String, "drive_min": pl.Int64, "drive_km": pl.Float64, "minutes_on_site": pl.Int64,
+        "free_min": pl.Int64, "back_drive_min": pl.Int64, "worth": pl.Float64,
+    }
+)  # fmt: skip
+UNDISPATCHED = pl.Schema(
+    {
+        "site_id": pl.String, "area": pl.String, "rank": pl.Int64, "priority": pl.Float64, "reason": pl.String,
+        "why": pl.String, "needs_min": pl.Int64,
+    }
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class DispatchPlan:
+    """The days, sorted by day and truck, and the homes that are on none, in the order of the list.
+
+    `dispatch` (DISPATCH) has one row a stop: `stop` counts from 1 a truck and day; `arrive_at` and `leave_at`
+    are local HH:MM; `drive_min` [min] and `drive_km` [km, an estimate; null where minutes were supplied] lead to
+    this stop; `drive_from` is supplied or estimated. `truck_days` (TRUCK_DAYS) has one row a truck and day with
+    stops; `end_at` is the shift's end, `drive_min` all driving, the way back (`back_drive_min`) included;
+    `worth` [currency] is what the visits are worth less the drive. `undispatched` (UNDISPATCHED): `needs_min`
+    are the least minutes the home would have needed of a shift, null where no truck can go.
+    """
+
+    dispatch: pl.DataFrame
+    truck_days: pl.DataFrame
+    undispatched: pl.DataFrame
+
+
+def plan_days(
+    stops: pl.DataFrame, trucks: Sequence[Truck], travel: Travel, days: Sequence[date], settings: Settings
+) -> DispatchPlan:
+    """Plan the `days`, one after another, so that the first has the best of the list; a pure function.
+
+    Parameters
+    ----------
+    stops
+        STOPS, one row a home that needs a visit; `area`, `latitude`, `longitude` may be null.
+    trucks
+        The trucks of every day.
+    travel
+        Drive times between the rows of `stops` in their order, followed by the `trucks` in theirs.
+    settings
+        [dispatch] bounds and seeds the solver; [ranking] prices an hour of driving.
+
+    Raises
+    ------
+    NightFailed
+        A round came out longer than its truck's shift: a defect, nothing may be published.
+    """
+    problem = Problem.of(stops, trucks, travel, settings)
+    left = np.arange(stops.height)
+    rounds: list[Round] = []
+    for number in range(len(days)):
+        routes = solve_day(problem, left, settings.dispatch)
+        fill(problem, routes, left)
+        rounds += [Round(number, truck, route) for truck, route in enumerate(routes)]
+        left = np.setdiff1d(left, [home for route in routes for home in route])
+    homes = stops.rows(named=True)
+    tables = [_told(problem, days[one.day], one, homes) for one in rounds if one.route]
+    has_place = stops.select(pl.col("latitude").is_not_null() & pl.col("longitude").is_not_null()).to_series()
+    reasons = why_left(problem, rounds, left, has_place.to_numpy())
+    rest = [
+        {**homes[home], "reason": why.reason, "why": why.words, "needs_min": why.needs_min}
+        for home, why in zip(left, reasons, strict=True)
+    ]
+    return DispatchPlan(
+        _frame([row for rows, _ in tables for row in rows], DISPATCH),
+        _frame([total for _, total in tables], TRUCK_DAYS),
+        _frame(rest, UNDISPATCHED),
+    )
+
+
+def _told(
+    problem: Problem, day: date, one: Round, homes: Sequence[dict[str, Any]]
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Return the rows of one round and its total, timed by the very minutes they show."""
+    truck = problem.trucks[one.truck]
+    legs = problem.legs(one.truck, one.route)
+    places = np.array([problem.start(one.truck), *one.route, problem.start(one.truck)])
+    is_supplied = problem.travel.is_supplied(places[:-1], places[1:])
+    km = problem.travel.km(places[:-1], places[1:])
+    now = truck.start_min
+    rows = []
+    for at, home in enumerate(one.route):
+        arrive = now + int(legs[at])
+        now = arrive + int(problem.on_site[home])
+        rows.append({
+            **homes[home], "day": day, "truck_id": truck.truck_id, "stop": at + 1,
+            "arrive_at": clock(arrive), "leave_at": clock(now), "drive_min": int(legs[at]),
+            "drive_km": None if is_supplied[at] else round(float(km[at]), 1),
+            "drive_from": "supplied" if is_supplied[at] else "estimated",
+        })  # fmt: skip
+    back = now + int(legs[-1])
+    end = truck.start_min + truck.shift_min
+    if back > end:
+        raise NightFailed(
+            f"truck {truck.truck_id} on {day} would be back at {clock(back)}, after its shift; a defect"
+        )
+    on_site = int(problem.on_site[one.route].sum())
+    worth = problem.worth[one.route].sum() - problem.drive_cost * legs.sum()
+    return rows, {
+        "day": day, "truck_id": truck.truck_id, "stops": len(rows), "start_at": clock(truck.start_min),
+        "back_at": clock(back), "end_at": clock(end), "drive_min": int(legs.sum()),
+        "drive_km": None if is_supplied.any() else round(float(km.sum()), 1), "minutes_on_site": on_site,
+        "free_min": end - back, "back_drive_min": int(legs[-1]), "worth": round(float(worth), 2),
+    }  # fmt: skip
+
+
+def _frame(rows: list[dict[str, Any]], schema: pl.Schema) -> pl.DataFrame:
+    return pl.DataFrame([[row[name] for name in schema] for row in rows], schema=schema, orient="row")

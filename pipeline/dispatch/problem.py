@@ -1,0 +1,81 @@
+"""Homes, trucks and drive times as arrays: what a visit is worth, who may go, how long a round takes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.dispatch.travel import Floats, Travel, Whole
+from pipeline.dispatch.trucks import Truck
+from pipeline.settings import Settings
+
+Route = list[int]  # the stops of one truck and day, by index, in order
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Stops are 0 .. n-1; the place of truck k's start is n + k.
+
+    `worth` of a visit before any driving [currency]; `on_site` [min]; `drive_cost` [currency a minute];
+    `serves` (n x trucks) whether the truck goes to that area; `may_go` whether it also gets there, does the
+    work and is back within its shift.
+    """
+
+    trucks: Sequence[Truck]
+    travel: Travel
+    worth: Floats
+    on_site: Whole
+    drive_cost: float
+    serves: NDArray[np.bool_]
+    may_go: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, stops: pl.DataFrame, trucks: Sequence[Truck], travel: Travel, settings: Settings) -> Problem:
+        """Return the problem of `stops` (priority [currency], minutes_on_site, area) as `plan_days` gets them."""
+        drive_cost = settings.ranking.labour_rate_h / 60
+        serves = np.array(
+            [[truck.serves(area) for truck in trucks] for area in stops["area"]], dtype=bool
+        ).reshape(stops.height, len(trucks))
+        on_site = stops["minutes_on_site"].to_numpy().astype(np.int64)
+        homes = np.arange(stops.height)[:, None]
+        starts = stops.height + np.arange(len(trucks))[None, :]
+        alone = travel.minutes(starts, homes) + on_site[:, None] + travel.minutes(homes, starts)
+        shifts = np.array([truck.shift_min for truck in trucks])
+        return cls(
+            trucks, travel,
+            worth=stops["priority"].to_numpy() + settings.ranking.drive_min * drive_cost,
+            on_site=on_site, drive_cost=drive_cost, serves=serves, may_go=serves & (alone <= shifts),
+        )  # fmt: skip
+
+    def start(self, truck: int) -> int:
+        """Return the place where this truck starts."""
+        return self.worth.size + truck
+
+    def legs(self, truck: int, route: Route) -> Whole:
+        """Return the minutes of each drive of a round: to the first stop, between stops, back to the start."""
+        places = np.array([self.start(truck), *route, self.start(truck)])
+        return self.travel.minutes(places[:-1], places[1:])
+
+    def round_min(self, truck: int, route: Route) -> int:
+        """Return how long a round takes, driving and work, back at the start [min]; 0 for no stops."""
+        return int(self.legs(truck, route).sum() + self.on_site[route].sum()) if route else 0
+
+    def free_min(self, truck: int, route: Route) -> int:
+        """Return what is left of the truck's shift [min]; negative if the round is too long."""
+        return self.trucks[truck].shift_min - self.round_min(truck, route)
+
+    def added_min(self, truck: int, route: Route, homes: Whole) -> tuple[Whole, Whole]:
+        """Return (least minutes of driving that each home adds to the round, position where it adds them)."""
+        places = np.array([self.start(truck), *route, self.start(truck)])
+        here, there = places[:-1, None], places[1:, None]
+        added = (
+            self.travel.minutes(here, homes[None, :])
+            + self.travel.minutes(homes[None, :], there)
+            - self.travel.minutes(here, there)
+        )
+        at = added.argmin(axis=0)
+        return added[at, np.arange(homes.size)], at
