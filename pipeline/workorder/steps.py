@@ -1,0 +1,53 @@
+"""The steps of an order, in the order in which they are done."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.fault import Fault
+from pipeline.settings import OrderSettings
+from pipeline.workorder.order import Case, DeskFix
+from pipeline.workorder.say import fault_words
+
+
+def visit_steps(
+    fault: Fault, case: Case, desk: DeskFix | None, is_silent: bool, catalogue: Mapping[str, Fault]
+) -> tuple[str, ...]:
+    """Return the steps of a visit; `is_silent`: the known load reads right also while the fault is there."""
+    test = "Covers closed, do the known-load test below." + (
+        " It is expected to read right today: it can't show this fault."
+        if is_silent
+        else " If every row reads right today, change nothing: found = sound."
+    )
+    steps = [
+        "Covers closed: write down the time and what each channel reads now.",
+        test,
+        "Make safe (cautions above), then look before you change anything. If you see something else, see “What else "
+        "it could be”.",
+        fault_words(fault.remedy.action, catalogue),
+        "Covers closed again: repeat the test: every row has to read right. Photograph clamps, marks and labels.",
+    ]
+    if desk is not None:
+        steps.insert(
+            4, "Ask the desk whether a sign setting stands in for this fault, and have it set back now."
+        )
+    return tuple(steps)
+
+
+def desk_steps(desk: DeskFix) -> tuple[str, ...]:
+    """Return the steps of an office fix."""
+    return (
+        desk.first,
+        "Make the change, and write down what was set before.",
+        "Enter it as below, wait for the proof, and send a visit if it doesn't come.",
+    )
+
+
+def known_load(case: Case, own: OrderSettings) -> str:
+    """Return how the known load is used, in a line."""
+    where = "" if case.install.service == "single" else " L1 is the leg whose voltage the monitor calls L1."
+    behind = "" if case.install.sees_pv else " Take a circuit whose conductor passes through the clamp."
+    return (
+        "One switch at a time, everything else left as it is; the change counts, not the level. "
+        f"What the load really draws decides: read it with the clamp meter.{where}{behind}"
+    )

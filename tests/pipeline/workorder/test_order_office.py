@@ -1,0 +1,108 @@
+"""What the desk is told: the exact setting, from what to what, and how long the proof takes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from orders_example import Wish
+
+from pipeline.workorder.order import DeskFix, Order
+
+OrderOf = Callable[[Wish], Order]
+
+
+def desk(order: Order) -> DeskFix:
+    assert order.desk is not None
+    return order.desk
+
+
+def test_a_ratio_is_set_to_the_rating_over_the_gain(order_of: OrderOf) -> None:
+    """200 A configured, legs read 0.50 +- 0.01 of the truth: 200 / 0.5 = 400 A, +- 200 / 0.5^2 x 0.01 = 8 A."""
+    half = {"slope_l1": -0.25, "slope_l2": -0.25}
+    fix = desk(order_of(Wish("wrong_ratio", "both", signal=half)))
+
+    change = fix.changes[0]
+    assert "ct_amps" in change.setting
+    assert change.now == "200 A, by the register"
+    assert change.to == "400 ± 8 A by the data; the label decides"
+    assert change.why == "both legs read 0.50 ± 0.01 times the truth, by the answer to the sun"
+    assert [wait.then for wait in fix.waits] == ["−0.50, at most 0.07 off"] * 2
+    assert fix.waits[0].now == "−0.25 ± 0.01"
+
+
+def test_the_utility_meter_speaks_before_the_sun(order_of: OrderOf) -> None:
+    meter = {"meter_share": 0.9, "meter_gain_l1": 1.99, "meter_gain_l2": 2.01, "meter_gain_se": 0.004}
+    fix = desk(order_of(Wish("wrong_ratio", "both", signal=meter, register={"ct_amps": 100.0})))
+
+    assert fix.changes[0].to == "50 ± 0 A by the data; the label decides"
+    assert fix.changes[0].why == "both legs read 2.000 ± 0.004 times the truth, by the utility meter"
+    assert [wait.now for wait in fix.waits[-2:]] == ["1.990 ± 0.004", "2.010 ± 0.004"]
+
+
+def test_without_a_factor_or_a_rating_the_label_decides(order_of: OrderOf) -> None:
+    blind = {"expected_gain": 0.0, "gain_sum": 0.0}
+    fix = desk(
+        order_of(Wish("wrong_ratio", "both", signal=blind, register={"ct_amps": None, "ct_sees_pv": False}))
+    )
+
+    assert fix.changes[0].now == "what is set now"
+    assert fix.changes[0].to == "the rating on the clamps' labels"
+    assert fix.waits
+
+
+def test_a_rating_that_the_register_lacks_is_told_as_a_factor(order_of: OrderOf) -> None:
+    fix = desk(order_of(Wish("wrong_ratio", "both", register={"ct_amps": None})))
+    assert fix.changes[0].to == "2.00 times what is set now"
+
+
+def test_the_scope_is_turned_round(order_of: OrderOf) -> None:
+    flat = {"slope_l1": 0.0, "slope_l2": 0.01}
+    upstream = desk(order_of(Wish("wrong_scope", "both", signal=flat)))
+    assert (upstream.changes[0].now, upstream.changes[0].to[:5]) == ("true", "false")
+    assert upstream.waits[0].then == "the same slope, expected 0.00"
+
+    declared = {"ct_sees_pv": False}
+    downstream = desk(
+        order_of(Wish("wrong_scope", "both", register=declared, signal={"slope_expected": 0.0}))
+    )
+    assert (downstream.changes[0].now, downstream.changes[0].to[:4]) == ("false", "true")
+    assert downstream.waits[0].then == "the same slope, expected −0.50"
+    assert downstream.waits[0].nights == "the first night after the change"
+
+
+def test_a_sign_setting_serves_until_the_visit_and_is_set_back_there(order_of: OrderOf) -> None:
+    order = order_of(Wish("reversed", "l1", signal={"slope_l1": 0.5, "night_l1_w": -180.0}))
+
+    assert order.kind == "visit"
+    fix = desk(order)
+    assert [(change.setting, change.now, change.to) for change in fix.changes] == [("sign of L1", "+1", "−1")]
+    assert (fix.waits[0].number, fix.waits[0].now) == ("night level of L1", "−180 W")
+    assert fix.waits[1].now == "+0.50 ± 0.01"
+    assert any("set back now" in step for step in order.steps)
+
+
+def test_both_legs_a_single_line_and_a_battery(order_of: OrderOf) -> None:
+    both = desk(order_of(Wish("reversed", "both")))
+    assert [change.setting for change in both.changes] == ["sign of L1", "sign of L2"]
+    single = desk(order_of(Wish("reversed", "both", service="single")))
+    assert [change.setting for change in single.changes] == ["sign of L1"]
+    assert single.waits[-1].then.startswith("−1.00")
+    held = desk(order_of(Wish("reversed", "l2", register={"has_battery": True})))
+    assert [wait.number for wait in held.waits] == ["slope of L2 on PV (W per W)"]
+
+
+def test_crossed_legs_are_renamed_and_turned_on_120_240_only(order_of: OrderOf) -> None:
+    fix = desk(order_of(Wish("legs_crossed", "both")))
+    assert [change.to for change in fix.changes] == ["L2, L1", "−1"]
+    assert order_of(Wish("legs_crossed", "both", service="120/208")).desk is None
+
+
+def test_a_broken_splice_can_wait_for_nobody_at_the_desk(order_of: OrderOf) -> None:
+    assert order_of(Wish("dead", "l1")).desk is None
+
+
+def test_a_noisy_slope_takes_more_days(order_of: OrderOf) -> None:
+    """25 days x (1.64 x 0.05 / 0.075)^2 = 29.9 days; at 0.01 it takes the three days of the setting."""
+    noisy = desk(order_of(Wish("wrong_ratio", "both", signal={"slope_l1_se": 0.05})))
+    assert noisy.waits[0].nights == "after about 30 days of sun"
+    assert noisy.waits[1].nights == "after about 3 days of sun"
