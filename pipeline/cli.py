@@ -118,6 +118,24 @@ def explain(site: str, *, out: Path = OUT, model: Path | None = None, settings: 
 
 
 @app.command
+def orders(*sites: str, out: Path = OUT, pdf: bool = False, settings: SettingsFile = None) -> None:
+    """Write the work orders of listed homes, one printable page each, into OUT/orders.
+
+    Parameters
+    ----------
+    sites
+        Homes of the list; the first of it if none is given.
+    out
+        The folder of the nightly run.
+    pdf
+        Write a PDF beside each page (needs the extra `nightclamp[pdf]` and Pango).
+    """
+    from pipeline.workorder import write_orders
+
+    write_orders(out, sites, load_settings(settings), as_pdf=pdf, tell=print)
+
+
+@app.command
 def simulate(
     out: Path,
     *,

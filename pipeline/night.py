@@ -29,6 +29,8 @@ from pipeline.runcard import fault_cards, write_run_json
 from pipeline.scoring import Scored, score, site_weights
 from pipeline.settings import Settings
 from pipeline.window import WindowView, look
+from pipeline.workorder.desk_list import with_desk_columns
+from pipeline.workorder.tables import NightTables
 
 T = TypeVar("T")
 CSV_TABLES = ("revisit_list", "crew_quality")
@@ -36,11 +38,10 @@ CSV_TABLES = ("revisit_list", "crew_quality")
 
 @dataclass(frozen=True)
 class Tables:
-    """The night's tables by name, and what only the report needs."""
+    """The night's tables by name, every rejected row, and the counts."""
 
     published: Mapping[str, pl.DataFrame]
     rejects: pl.DataFrame
-    listed_daily: pl.DataFrame
     counts: Mapping[str, int]
 
 
@@ -102,7 +103,7 @@ def run_night(
             scored = timed("score the homes", score_homes, plan, view, settings)
             tables = timed("make the lists", make_lists, plan, stored, view, scored, settings)
             built = timed("write the tables", write_run, plan, tables)
-            timed("draw the report", draw_report, plan, stored, tables, built, settings)
+            timed("draw the report", draw_report, plan, tables, built, settings)
             write_run_json(
                 plan, stored, tables.published["site_scores"], tables.counts, built, seconds, settings
             )
@@ -175,22 +176,35 @@ def make_lists(
         [plan.registers.rejects, *(pl.read_parquet(day.path(plan.store, "reject")) for day in stored)]
     )
     counts = count_rows(plan, stored, scored)
-    return Tables(
-        {
-            "site_scores": scored.scores,
-            "revisit_list": listed,
-            "crew_quality": quality,
-            "site_weight": site_weights(scored, homes, plan.model, CATALOGUE, settings),
-            "site_signal": scored.signals,
-            "standing": memory.standing,
-            "home_story": memory.home_story,
-            "visit_doubt": memory.visit_doubt,
-            "rejects": rejects,
-        },
-        rejects,
-        view.daily.filter(pl.col("site_id").is_in(homes)),
-        counts,
-    )
+    tables = {
+        "site_scores": scored.scores,
+        "revisit_list": listed,
+        "crew_quality": quality,
+        "site_weight": site_weights(scored, homes, plan.model, CATALOGUE, settings),
+        "site_signal": scored.signals,
+        "standing": memory.standing,
+        "home_story": memory.home_story,
+        "visit_doubt": memory.visit_doubt,
+        "rejects": rejects,
+        "sites": plan.registers.sites,
+        "site_daily": view.daily.filter(pl.col("site_id").is_in(homes)),
+        "site_hour": hours_of(plan, stored, homes, settings),
+    }
+    night = NightTables(plan.as_of, tables)
+    tables["revisit_list"] = with_desk_columns(listed, night, CATALOGUE, settings)
+    return Tables(tables, rejects, counts)
+
+
+def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Settings) -> pl.DataFrame:
+    """Return the hourly means of the homes at the top of the list, for their pages and orders."""
+    files = [str(day.path(plan.store, "site_hour")) for day in stored if day.day <= plan.as_of]
+    most = max(settings.report.home_pages, settings.orders.homes)
+    con = warehouse.connect(plan.workdir, settings.engine)
+    try:
+        con.register("listed", pl.DataFrame({"site_id": homes[:most]}, {"site_id": pl.String}).to_arrow())
+        return warehouse.query(con, "site_hour_listed", {"hour_files": files})
+    finally:
+        con.close()
 
 
 def count_rows(plan: Plan, stored: list[StoredDay], scored: Scored) -> dict[str, int]:
@@ -222,14 +236,9 @@ def write_run(plan: Plan, tables: Tables) -> Path:
     return built
 
 
-def draw_report(plan: Plan, stored: list[StoredDay], tables: Tables, built: Path, settings: Settings) -> None:
+def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> None:
     """Draw the pages for people."""
     listed = tables.published["revisit_list"]
-    hours = [str(day.path(plan.store, "site_hour")) for day in stored if day.day <= plan.as_of]
-    con = warehouse.connect(plan.workdir, settings.engine)
-    con.register("listed", listed.head(settings.report.home_pages).select("site_id").to_arrow())
-    site_hour = warehouse.query(con, "site_hour_listed", {"hour_files": hours})
-    con.close()
     night = ReportInput(
         as_of=plan.as_of,
         window_days=plan.request.window_days,
@@ -238,8 +247,8 @@ def draw_report(plan: Plan, stored: list[StoredDay], tables: Tables, built: Path
         site_scores=tables.published["site_scores"],
         revisit_list=listed,
         site_weight=tables.published["site_weight"],
-        site_daily=tables.listed_daily,
-        site_hour=site_hour,
+        site_daily=tables.published["site_daily"],
+        site_hour=tables.published["site_hour"],
         crew_quality=tables.published["crew_quality"],
         rejects=tables.rejects.group_by("reason")
         .agg(pl.len().alias("count"))

@@ -98,7 +98,9 @@ def _suspicion(
     if card is None:
         yield from _text("No fault is likelier than a sound install.")
     elif listed is None and score["verdict"] == SOUND:
-        yield from _text(f"Nothing: the data look right. Of the faults, {_plain(card.name)} would come first.")
+        yield from _text(
+            f"Nothing: the data look right. Of the faults, {_plain(card.name)} would come first."
+        )
     else:
         leg = listed["leg"] if listed else score["leg"]
         where = f" {_LEGS[leg]}" if leg in _LEGS else ""

@@ -7,6 +7,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+
 def replace_folder(target: Path, write: Callable[[Path], None]) -> None:
     """Have `write` fill a new folder beside `target`, then put it in its place.
 

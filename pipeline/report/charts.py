@@ -65,11 +65,11 @@ def night_levels(days: pl.DataFrame, reach_w: float, onset: date | None) -> Spec
 
     The axis goes up to at least `reach_w`, so that a dead leg's noise stays as small as it is.
     """
-    nights = _by_leg(days, {"w": "night_{}_w"}).drop_nulls("w").with_columns(whole("w"))
+    nights = by_leg_rows(days, {"w": "night_{}_w"}).drop_nulls("w").with_columns(whole("w"))
     if nights.is_empty():
         return None
     zero, zero_data = zero_line()
-    marks, mark_data = _onset(nights, onset)
+    marks, mark_data = onset_marks(nights, onset)
     low, high = (quantile(nights.get_column("w"), end) for end in (0, 1))
     axis = alt.Scale(domain=[min(low, 0), max(high, reach_w)], nice=True)
     base = data("nights").encode(
@@ -86,7 +86,7 @@ def daily_slopes(days: pl.DataFrame, expected: float | None, reach: float, onset
 
     L1 stands at 6:00 and L2 at 18:00 of its day so that the bars lie side by side.
     """
-    slopes = _by_leg(days, {"slope": "slope_{}", "se": "slope_{}_se"}).drop_nulls("slope")
+    slopes = by_leg_rows(days, {"slope": "slope_{}", "se": "slope_{}_se"}).drop_nulls("slope")
     if slopes.is_empty():
         return None
     largest = max(reach, abs(expected or 0) + 0.2, quantile(slopes.get_column("slope").abs(), 0.95) + 0.2)
@@ -100,7 +100,7 @@ def daily_slopes(days: pl.DataFrame, expected: float | None, reach: float, onset
         high=(pl.col("slope") + half).round(3),
     )
     zero, zero_data = zero_line()
-    marks, mark_data = _onset(slopes, onset)
+    marks, mark_data = onset_marks(slopes, onset)
     domain = alt.Scale(domain=[-round(largest, 1), round(largest, 1)], nice=False)
     title = None if expected is None else f"dashed: expected {words.number(expected, 2, sign=True)}"
     base = data("slopes").encode(day_axis(days.height), leg_colour(title))
@@ -118,7 +118,7 @@ def daily_slopes(days: pl.DataFrame, expected: float | None, reach: float, onset
     return finish(layers, tables, height=240)
 
 
-def _by_leg(days: pl.DataFrame, fields: dict[str, str]) -> pl.DataFrame:
+def by_leg_rows(days: pl.DataFrame, fields: dict[str, str]) -> pl.DataFrame:
     """Return one row a day and leg: leg ("L1"/"L2"), day (ISO text) and the fields, for both legs."""
     day = pl.col("day").dt.to_string("%Y-%m-%d")
     parts = [
@@ -132,7 +132,7 @@ def _by_leg(days: pl.DataFrame, fields: dict[str, str]) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def _onset(by_leg: pl.DataFrame, onset: date | None) -> tuple[list[alt.Chart], dict[str, Rows]]:
+def onset_marks(by_leg: pl.DataFrame, onset: date | None) -> tuple[list[alt.Chart], dict[str, Rows]]:
     """Return the onset's upright line and name, and their data; nothing where the days don't hold it."""
     days = by_leg.get_column("day").str.slice(0, 10).unique().sort().to_list()
     if onset is None or not days[0] <= str(onset) <= days[-1]:

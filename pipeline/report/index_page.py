@@ -17,7 +17,7 @@ from pipeline.settings import ReportSettings
 CSV_COLUMNS = (
     "rank", "site_id", "area", "likelihood", "verdict", "suspected_fault", "leg", "since", "evidence",
     "fix_by", "bring", "minutes_on_site", "kwh_per_day_wrong", "priority", "nights_listed", "standing",
-    "also_possible", "crew_id",
+    "also_possible", "desk_change", "desk_proof", "crew_id",
 )  # fmt: skip
 VERDICTS = ("suspect", "unproven", "sound")
 

@@ -20,7 +20,7 @@ from pipeline.report.chart_parts import (
     whole,
     zero_line,
 )
-from pipeline.report.charts import _by_leg, _onset
+from pipeline.report.charts import by_leg_rows, onset_marks
 from pipeline.report.series import HomeSeries
 
 _LEGS = ("l1", "l2")
@@ -95,12 +95,12 @@ def leg_against_leg(series: HomeSeries, start: date | None) -> Spec | None:
 
 def zero_shares(days: pl.DataFrame, onset: date | None) -> Spec | None:
     """Return each day's share of intervals in which a leg reads zero while the rest lives, both legs."""
-    shares = _by_leg(days, {"share": "zero_{}_share"}).drop_nulls("share")
+    shares = by_leg_rows(days, {"share": "zero_{}_share"}).drop_nulls("share")
     if shares.is_empty():
         return None
     top = max(0.1, float(shares.get_column("share").max() or 0))  # type: ignore[arg-type]
     scale = alt.Scale(domain=[0, top], nice=True)
-    marks, mark_data = _onset(shares, onset)
+    marks, mark_data = onset_marks(shares, onset)
     base = data("shares").encode(
         day_axis(days.height),
         alt.Y("share:Q", title="of the day at zero", scale=scale, axis=alt.Axis(format="%")),
@@ -123,11 +123,11 @@ def night_floors(series: HomeSeries, dark_hours: tuple[int, int], onset: date | 
         .agg(pl.col("l1_w", "l2_w").min())
         .sort("day")
     )
-    by_leg = _by_leg(floors, {"w": "{}_w"}).drop_nulls("w").with_columns(whole("w"))
+    by_leg = by_leg_rows(floors, {"w": "{}_w"}).drop_nulls("w").with_columns(whole("w"))
     if by_leg.is_empty():
         return None
     zero, zero_data = zero_line()
-    marks, mark_data = _onset(by_leg, onset)
+    marks, mark_data = onset_marks(by_leg, onset)
     base = data("floors").encode(
         day_axis(floors.height), alt.Y("w:Q", title="lowest hour of the night, W"), leg_colour()
     )
