@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated
@@ -14,7 +13,7 @@ from cyclopts import App, Parameter
 from rich.console import Console
 
 from pipeline import __version__
-from pipeline.errors import InputError, NightclampError
+from pipeline.errors import NightclampError
 from pipeline.settings import load_settings
 
 OUT = Path("nightclamp-out")
@@ -135,144 +134,23 @@ def orders(*sites: str, out: Path = OUT, pdf: bool = False, settings: SettingsFi
     write_orders(out, sites, load_settings(settings), as_pdf=pdf, tell=print)
 
 
-@app.command
-def simulate(
-    out: Path,
-    *,
-    sites: int = 200,
-    days: int = 30,
-    minutes: int = 15,
-    seed: int = 1,
-    fault_share: float = 0.05,
-    end: date | None = None,
-    workers: int = 1,
-    sample: bool = False,
-) -> None:
-    """Make a lake of invented homes, with the truth in truth.csv.
-
-    Parameters
-    ----------
-    out
-        Empty folder for the lake.
-    sites
-        How many homes.
-    days
-        How many UTC days.
-    minutes
-        Interval length: 1, 5, 15, 30 or 60.
-    seed
-        The same seed gives the same bytes.
-    fault_share
-        Share of homes with a fault.
-    end
-        Last day; 2026-06-14 if not given.
-    workers
-        Processes to share the work.
-    sample
-        Make the project's sample lake instead; the other options are not used.
-    """
-    from pipeline.simulate.lake import write_lake
-    from pipeline.simulate.sample import write_sample_lake
-    from pipeline.simulate.spec import FleetSpec
-
-    if sample:
-        if (out / "intervals").exists():
-            raise InputError(f"{out}: holds intervals already; choose an empty folder")
-        write_sample_lake(out)
-    else:
-        spec = FleetSpec(sites, days, minutes, seed, fault_share=fault_share)
-        write_lake(spec if end is None else replace(spec, end=end), out, workers=workers)
-    print(f"{out}: written, the truth in {out / 'truth.csv'}")
-
-
-@app.command
-def train(
-    lake: Path | None = None,
-    *,
-    out: Path | None = None,
-    seed: int = 7,
-    scale: float = 1.0,
-    workers: int = 1,
-    settings: SettingsFile = None,
-) -> None:
-    """Train the classifier on a lake's own homes, or without LAKE on simulated fleets as the shipped one.
-
-    With LAKE, homes that look sound get every fault injected and visits count as labels; the shipped model is moved
-    as far as they ask for, and both are compared on held-out homes. `nightly` takes OUT/model if it won. Without,
-    seed 7 and scale 1 give the shipped model.
-
-    Parameters
-    ----------
-    lake
-        Folder of the fleet to learn from.
-    out
-        With LAKE the OUT of `nightly` (nightclamp-out), where OUT/model is written; without, the folder of the model
-        (nightclamp-model).
-    seed
-        The same seed, scale and version give the same weights.
-    scale
-        Multiplies the number of simulated homes.
-    workers
-        Processes to share the simulation.
-    """
-    from pipeline import classifier, contest
-    from pipeline.faults import CATALOGUE
-    from pipeline.model_choice import own_model_folder
-    from pipeline.own_training import train_own
-    from pipeline.training import train as make
-
-    console = Console()
-
-    def tell(line: str) -> None:
-        console.print(line, highlight=False, markup=False, soft_wrap=True)
-
-    if lake is not None:
-        folder = own_model_folder(out or OUT)
-        model = train_own(lake, out or OUT, CATALOGUE, load_settings(settings), seed, tell)
-    else:
-        folder = out or Path("nightclamp-model")
-        model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
-    classifier.save(model, folder)
-    for line in contest.table(model.against_shipped) if model.against_shipped else ():
-        tell(line)
-    tell(f"model {model.model_id} in {folder}")
-
-
-@app.command
-def bench(
-    *,
-    homes: tuple[int, ...] = (1000, 10000),
-    history_days: int = 30,
-    minutes: int = 5,
-    seed: int = 5,
-    workers: int = 2,
-) -> None:
-    """Time one new night on top of a store, beside a bare scan of the same files in the same run.
-
-    Parameters
-    ----------
-    homes
-        Fleet sizes.
-    history_days
-        Days already in the store.
-    minutes
-        Interval length.
-    seed
-        Seed of the fleets.
-    workers
-        Processes to share the simulation.
-    """
-    from pipeline.bench import bench as time_fleet
-
-    rows = [time_fleet(size, history_days, minutes, seed, workers, print) for size in homes]
-    print(f"{'homes':>8} {'rows':>10} {'scan s':>8} {'night s':>8} {'ratio':>7} {'peak MB':>8}")
-    for row in rows:
-        print(
-            f"{row.homes:8d} {row.rows:10d} {row.scan_s:8.3f} {row.night_s:8.2f} {row.ratio:7.1f} {row.peak_mb:8.0f}"
-        )
-
-
-app.command(  # loaded when it is asked for
+# Loaded when they are asked for.
+app.command(
+    "pipeline.workshop:simulate",
+    name="simulate",
+    help="Make a lake of invented homes, with the truth in truth.csv.",
+)
+app.command(
+    "pipeline.workshop:train",
+    name="train",
+    help="Train the classifier on a lake's own homes, or without LAKE on simulated fleets as the shipped one.",
+)
+app.command(
+    "pipeline.workshop:bench",
+    name="bench",
+    help="Time one new night on top of a store, beside a bare scan of the same files in the same run.",
+)
+app.command(
     "pipeline.dispatch.command:dispatch",
     name="dispatch",
     help="Plan which truck goes to which homes, in which order, and say why the rest waits.",
