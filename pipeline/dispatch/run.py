@@ -147,13 +147,15 @@ def _travel(
 
 
 def _links(out: Path, as_of: date, sites: Sequence[str]) -> dict[str, str]:
-    """Return where the night's own page of a home lies, from the plan's folder, for homes that have one."""
-    homes = Path("runs") / str(as_of) / "report" / "home"
-    return {
-        site: f"../../{(homes / page_name(site)).as_posix()}"
-        for site in sites
-        if (out / homes / page_name(site)).is_file()
-    }
+    """Return where a home's work order lies from the plan's folder, or else its page; homes with neither are left out."""
+    places = (Path("orders") / str(as_of), Path("runs") / str(as_of) / "report" / "home")
+    links = {}
+    for site in sites:
+        found = (place / page_name(site) for place in places if (out / place / page_name(site)).is_file())
+        file = next(found, None)
+        if file is not None:
+            links[site] = f"../../{file.as_posix()}"
+    return links
 
 
 def _days_note(days: Sequence[date], trucks: int) -> str:

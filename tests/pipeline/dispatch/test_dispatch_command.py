@@ -98,7 +98,7 @@ def test_a_truck_page_says_cautions_first_then_what_to_load_then_the_stops(night
     assert text.count("<svg") == 1
 
 
-def test_a_home_links_to_its_page_of_the_night_if_it_has_one(night: Path) -> None:
+def test_a_home_links_to_its_order_or_else_to_its_page_of_the_night(night: Path) -> None:
     from pipeline.report.names import page_name
 
     homes = night / "out" / "runs" / "2026-06-12" / "report" / "home"
@@ -108,6 +108,12 @@ def test_a_home_links_to_its_page_of_the_night_if_it_has_one(night: Path) -> Non
     text = next(folder.glob("2026-06-15-t1-*.html")).read_text(encoding="utf-8")
     assert text.count("../../runs/2026-06-12/report/home/") == 1
     assert (folder / f"../../runs/2026-06-12/report/home/{page_name('h1')}").resolve().is_file()
+
+    orders = night / "out" / "orders" / "2026-06-12"
+    orders.mkdir(parents=True)
+    (orders / page_name("h1")).write_text("", encoding="utf-8")
+    text = next(call(night, "--trucks", "1").glob("2026-06-15-t1-*.html")).read_text(encoding="utf-8")
+    assert f"../../orders/2026-06-12/{page_name('h1')}" in text
 
 
 def test_the_same_night_gives_the_same_bytes(night: Path) -> None:
