@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from pipeline.contract import FAULTS, SOUND
-from pipeline.settings import CrewSettings
+from pipeline.setting_sections import CrewSettings
 
 Float = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from pipeline import warehouse
-from pipeline.settings import DaySettings
+from pipeline.setting_sections import DaySettings
 from pipeline.sun import site_coordinates
 
 # In the order in which they read each other.

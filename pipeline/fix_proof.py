@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from pipeline.contract import SOUND
 from pipeline.fault import Fault
 from pipeline.fix_words import proof_words
-from pipeline.settings import VisitSettings
+from pipeline.setting_sections import VisitSettings
 from pipeline.verdict import Prior
 
 Float = NDArray[np.float64]

@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from pipeline.circuit import Circuit, Complex, Float
 from pipeline.contract import SERVICE_LEG_V
 from pipeline.fault import Fault
-from pipeline.settings import OwnFleetSettings
+from pipeline.setting_sections import OwnFleetSettings
 from pipeline.wiring import Reading, Wiring, measure
 
 # Columns that come through the clamps.

@@ -31,6 +31,7 @@ class Memory:
 def carry_on(
     previous: Path | None,
     scored: Scored,
+    worth: pl.DataFrame,
     daily: pl.DataFrame,
     visits: pl.DataFrame,
     plans: pl.DataFrame,
@@ -40,13 +41,15 @@ def carry_on(
 ) -> Memory:
     """Return the memory after the night `as_of`; `previous` is the folder of the run before, None on the first night.
 
-    `daily` is table site_daily, `visits` the register, `plans` `planned.read_plans`.
+    `worth` is `worth.worth` of the same scores, `daily` table site_daily, `visits` the register, `plans`
+    `planned.read_plans`.
     """
-    before, story = (_table(previous, name) for name in ("standing", "home_story"))
+    before, story = (earlier_table(previous, name) for name in ("standing", "home_story"))
     fixed = worked_on(last_visits(visits, as_of), before, scored.scores)
     prior = prior_of(model, CATALOGUE, settings)
     proofs = prove(fixed, scored.scores, scored.signals, daily, prior, CATALOGUE, settings.visits)
-    standing = next_standing(before, scored.scores, visits, proofs, plans, as_of, settings)
+    valued = scored.scores.join(worth.select("site_id", "priority", "break_even"), on="site_id")
+    standing = next_standing(before, valued, visits, proofs, plans, as_of, settings)
     return Memory(
         standing,
         next_story(story, standing, visits, plans, as_of),
@@ -54,7 +57,7 @@ def carry_on(
     )
 
 
-def _table(run: Path | None, name: str) -> pl.DataFrame | None:
+def earlier_table(run: Path | None, name: str) -> pl.DataFrame | None:
     """Return a table of an earlier run, or None if it has none of that name."""
     file = run / f"{name}.parquet" if run else None
     return pl.read_parquet(file) if file and file.is_file() else None

@@ -16,14 +16,17 @@ from typing import Any, Protocol, TypeVar
 import polars as pl
 
 from pipeline import crews, publish, warehouse
+from pipeline.chance import chances
 from pipeline.errors import NightFailed
 from pipeline.fault import CAUTIONS
 from pipeline.faults import CATALOGUE
-from pipeline.memory import carry_on
+from pipeline.judgement import judge
+from pipeline.memory import carry_on, earlier_table
 from pipeline.plan import NightRequest, Plan, open_night
 from pipeline.planned import read_plans
 from pipeline.refresh import StoredDay, refresh_days
 from pipeline.report import NightCounts, ReportInput, write_report
+from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.revisit import revisit_list
 from pipeline.runcard import fault_cards, write_run_json
 from pipeline.scoring import Scored, score, site_weights
@@ -31,6 +34,7 @@ from pipeline.settings import Settings
 from pipeline.window import WindowView, look
 from pipeline.workorder.desk_list import with_desk_columns
 from pipeline.workorder.tables import NightTables
+from pipeline.worth import worth
 
 T = TypeVar("T")
 CSV_TABLES = ("revisit_list", "crew_quality")
@@ -162,16 +166,17 @@ def make_lists(
     plan: Plan, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
 ) -> Tables:
     """Rank the homes, carry their standing on, count crews and rejects."""
-    visits = plan.registers.visits
+    sites, visits = plan.registers.sites, plan.registers.visits
     plans = read_plans(plan.request.out, plan.as_of)
-    memory = carry_on(plan.previous, scored, view.daily, visits, plans, plan.as_of, plan.model, settings)
-    listed = revisit_list(
-        scored.scores, scored.signals, plan.registers.sites, memory.standing, CATALOGUE, settings
+    chance = chances(earlier_table(plan.previous, "promise"), CATALOGUE, settings.ranking)
+    value = worth(scored.scores, scored.signals, sites, chance, plan.as_of, CATALOGUE, settings)
+    memory = carry_on(
+        plan.previous, scored, value, view.daily, visits, plans, plan.as_of, plan.model, settings
     )
+    listed = revisit_list(scored.scores, value, sites, memory.standing, CATALOGUE, settings)
+    judged = judge(plan.previous, value, listed, visits, memory.standing, plan.as_of, settings)
     homes = listed["site_id"].to_list()
-    quality = crews.crew_quality(
-        scored.scores, plan.registers.sites, plan.registers.crews, visits, settings.crews
-    )
+    quality = crews.crew_quality(scored.scores, sites, plan.registers.crews, visits, settings.crews)
     rejects = pl.concat(
         [plan.registers.rejects, *(pl.read_parquet(day.path(plan.store, "reject")) for day in stored)]
     )
@@ -185,6 +190,9 @@ def make_lists(
         "standing": memory.standing,
         "home_story": memory.home_story,
         "visit_doubt": memory.visit_doubt,
+        "worth": value,
+        "chance": chance,
+        **judged,
         "rejects": rejects,
         "sites": plan.registers.sites,
         "site_daily": view.daily.filter(pl.col("site_id").is_in(homes)),
@@ -257,6 +265,7 @@ def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> 
         standing=tables.published["standing"],
         home_story=tables.published["home_story"],
         visit_doubt=tables.published["visit_doubt"],
+        list_tables={name: tables.published[name] for name in LIST_TABLES},
         faults=fault_cards(),
         cautions=CAUTIONS,
     )

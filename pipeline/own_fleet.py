@@ -24,7 +24,8 @@ from pipeline.ingest import load_shards
 from pipeline.injection import RealHome, inject, restore
 from pipeline.lake import Lake
 from pipeline.registers import Registers
-from pipeline.settings import OwnFleetSettings, Settings
+from pipeline.setting_sections import OwnFleetSettings
+from pipeline.settings import Settings
 
 FIT, TEMPER, HELD_OUT = "fit", "temper", "held_out"
 PARTS = (FIT, TEMPER, HELD_OUT)

@@ -21,7 +21,8 @@ from pipeline.own_fleet import FIT, PARTS, TEMPER, gather, part_of, sound_lookin
 from pipeline.refresh import refresh_days
 from pipeline.registers import read_registers
 from pipeline.scoring import score
-from pipeline.settings import OwnFleetSettings, Settings
+from pipeline.setting_sections import OwnFleetSettings
+from pipeline.settings import Settings
 from pipeline.store import Store
 from pipeline.training import Labelled, labelled_lake
 from pipeline.visited import rate_of, visited_homes

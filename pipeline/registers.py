@@ -18,7 +18,7 @@ from pipeline.delimited import BAD, REASON, ROW, TEXT, UnusableFileError, read_d
 from pipeline.errors import InputError
 from pipeline.lake import Lake
 from pipeline.mapping import REGISTERS, Fields
-from pipeline.settings import LakeSettings
+from pipeline.setting_sections import LakeSettings
 
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
 _SORTED_BY = {"sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id"}

@@ -1,7 +1,8 @@
 """The ranked list of homes to go back to or to put right at the desk: what, where, with what, in which order.
 
-Suspects come before unproven homes; within each, the order is by `priority`, the expected value of acting now
-in the fleet's own currency (see `priority_terms`); equal ones by site_id.
+Homes above the cut come first: those where acting now has a positive expected value in the fleet's own currency
+(`priority`, see worth.py). Of both parts suspects come before unproven homes, of which more nights may yet tell; within
+each the order is by `priority`, equal ones by site_id.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.fault import Fault
-from pipeline.likely import likely_faults
-from pipeline.settings import RankingSettings, Settings
+from pipeline.setting_sections import RankingSettings
+from pipeline.settings import Settings
 
 SCHEMA = pl.Schema(
     {
@@ -22,7 +23,10 @@ SCHEMA = pl.Schema(
         "suspected_fault": pl.String, "leg": pl.String, "since": pl.Date, "evidence": pl.String,
         "fix_by": pl.String, "bring": pl.String, "minutes_on_site": pl.Int64, "kwh_per_day_wrong": pl.Float64,
         "priority": pl.Float64, "nights_listed": pl.Int64, "standing": pl.String, "verdict": pl.String,
-        "also_possible": pl.String, "crew_id": pl.String,
+        "also_possible": pl.String, "crew_id": pl.String, "value_gain": pl.Float64, "value_cost": pl.Float64,
+        "value_regret": pl.Float64, "break_even": pl.Float64, "chance_fixed": pl.Float64,
+        "drive_min": pl.Float64, "energy_from": pl.String, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
+        "is_above_cut": pl.Boolean,
     }
 )  # fmt: skip
 # A clamp among the things to bring, but not a clamp meter.
@@ -31,7 +35,7 @@ _CLAMP = re.compile(r"^(?P<spare>spare )?clamp( of the same rating)?$")
 
 def revisit_list(
     scores: pl.DataFrame,
-    signals: pl.DataFrame,
+    worth: pl.DataFrame,
     sites: pl.DataFrame,
     standing: pl.DataFrame,
     catalogue: Mapping[str, Fault],
@@ -44,8 +48,8 @@ def revisit_list(
     scores
         `site_scores`: site_id, area, crew_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods,
         onset_on, evidence (and likely_leg where it is known).
-    signals
-        Table site_signal, from which the energy misreported is worked out.
+    worth
+        `worth.worth` of the same scores: what going to each home is worth, term by term.
     sites
         The register; its `ct_amps` say which spare clamp to bring.
     standing
@@ -53,28 +57,18 @@ def revisit_list(
 
     Notes
     -----
-    `suspected_fault` is the likeliest fault, never sound; `since` is null for one from the first day on.
-    `kwh_per_day_wrong` [kWh/day] is what is misreported if that fault is on that leg; where the leg is not
-    known, the least of its legs. `bring` has the things apart by "; ". `also_possible` names the other faults
-    from [ranking].also_from on with their likelihood and how to tell them on site, null where there is none.
+    `suspected_fault` is the likeliest fault, never sound; `since` is null for one from the first day on. `bring`
+    has the things apart by "; ". `also_possible` names the other faults from [ranking].also_from on with their
+    likelihood and how to tell them on site, null where there is none.
     """
     own = settings.ranking
-    listed = (
-        scores.join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
-        .drop("leg")
-        .join(likely_faults(scores), on="site_id")
-        .join(sites.select("site_id", pl.col("ct_amps").cast(pl.Float64)), on="site_id", how="left")
-    )
-    wrong = wrong_energy(listed.select("site_id", "fault", "leg"), signals, catalogue)
-    remedies = pl.DataFrame(
-        [(name, fault.remedy.fix_by, fault.remedy.minutes) for name, fault in catalogue.items()],
-        schema={"fault": pl.String, "fix_by": pl.String, "minutes_on_site": pl.Int64},
-        orient="row",
-    )
-    rows = listed.join(remedies, on="fault").join(wrong, on="site_id")
     ranked = (
-        pl.concat([rows, priority_terms(rows, own).select("priority")], how="horizontal")
-        .sort(pl.col("verdict") != "suspect", -pl.col("priority"), "site_id")
+        scores.drop("leg", "likelihood", "verdict")
+        .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
+        .join(worth, on="site_id")
+        .join(sites.select("site_id", pl.col("ct_amps").cast(pl.Float64)), on="site_id", how="left")
+        .with_columns((pl.col("priority") > 0).alias("is_above_cut"))
+        .sort(~pl.col("is_above_cut"), pl.col("verdict") != "suspect", -pl.col("priority"), "site_id")
         .head(own.max_rows)
         .with_row_index("rank", offset=1)
     )
@@ -84,51 +78,6 @@ def revisit_list(
         {"fault": "suspected_fault", "onset_on": "since"}
     )
     return named.select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
-
-
-def priority_terms(rows: pl.DataFrame, ranking: RankingSettings) -> pl.DataFrame:
-    """Return what `priority` is made of, one row a row of `rows`, all in the fleet's currency.
-
-    Columns: `gain` = likelihood x (home_value_day + kwh_value x least(kwh_per_day_wrong, kwh_cap)) x
-    horizon_days; `cost` = (drive_min + minutes_on_site) / 60 x labour_rate_h of a visit, minutes_on_site / 60
-    x office_rate_h at the desk; `regret` = (1 - likelihood) x needless_visit_cost, or needless_office_cost;
-    `priority` = gain - cost - regret. For the same fault and energy it rises with the likelihood.
-
-    Parameters
-    ----------
-    rows
-        Any frame with likelihood, kwh_per_day_wrong, fix_by and minutes_on_site, such as the list itself.
-    ranking
-        The weights, with their units in settings.toml.
-    """
-    likelihood, is_visit = pl.col("likelihood"), pl.col("fix_by") == "visit"
-    worth_day = ranking.home_value_day + ranking.kwh_value * pl.col("kwh_per_day_wrong").clip(
-        0, ranking.kwh_cap
-    )
-    visit = (ranking.drive_min + pl.col("minutes_on_site")) / 60 * ranking.labour_rate_h
-    desk = pl.col("minutes_on_site") / 60 * ranking.office_rate_h
-    needless = pl.when(is_visit).then(ranking.needless_visit_cost).otherwise(ranking.needless_office_cost)
-    return rows.select(
-        (likelihood * worth_day * ranking.horizon_days).alias("gain"),
-        pl.when(is_visit).then(visit).otherwise(desk).alias("cost"),
-        ((1 - likelihood) * needless).alias("regret"),
-    ).with_columns((pl.col("gain") - pl.col("cost") - pl.col("regret")).alias("priority"))
-
-
-def wrong_energy(homes: pl.DataFrame, signals: pl.DataFrame, catalogue: Mapping[str, Fault]) -> pl.DataFrame:
-    """Return `site_id`, `kwh_per_day_wrong` [kWh/day] of `homes` (site_id, fault, leg); 0 without signals.
-
-    Where `leg` is null or none of the fault's, the least of its legs counts.
-    """
-    energy = pl.lit(None, dtype=pl.Float64)
-    for name, fault in catalogue.items():
-        least = pl.min_horizontal(fault.wrong_kwh_day.values())
-        for leg, wrong in fault.wrong_kwh_day.items():
-            least = pl.when(pl.col("leg") == leg).then(wrong).otherwise(least)
-        energy = pl.when(pl.col("fault") == name).then(least).otherwise(energy)
-    known = homes.join(signals.drop("fault", "leg", strict=False), on="site_id")
-    told = known.select("site_id", energy.alias("kwh_per_day_wrong"))
-    return homes.select("site_id").join(told, on="site_id", how="left").fill_null(0.0)
 
 
 def to_bring(things: tuple[str, ...], ct_amps: float | None) -> str:

@@ -17,6 +17,7 @@ from pipeline.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED, last_vis
 from pipeline.likely import fault_names, likely_faults
 from pipeline.settings import Settings
 from pipeline.standing_words import SETTLED, cause, is_disproved
+from pipeline.worth import is_worth_listing
 
 # is_listed: on the list (unless that is too long); is_held: kept off it though the data look wrong; fault:
 # tonight's likeliest while listed or held; held_fault: what was suspected when a visit found the home sound or
@@ -46,11 +47,11 @@ def next_standing(
 ) -> pl.DataFrame:
     """Return the standings (SCHEMA) after the night `as_of`, one row a home of `scores`, sorted.
 
-    A suspect, an unproven home from [ranking].list_from on, an unproven home that a visit left unfixed, and a home
-    whose fix the data show not to have worked are listed. A home found sound, or with another cause found, is held
-    off the list while what is suspected is the same and the data didn't change; one said to be fixed is held while
-    that is neither proved nor disproved, for [ranking].visit_days at most. `nights_listed` counts the nights from
-    `listed_since` to `as_of`; a night without a run doesn't break it.
+    A suspect, an unproven home that is worth going to (`worth.is_worth_listing`), one that a visit left unfixed and
+    that isn't called sound since, and one whose fix the data show not to have worked are listed. A home found sound,
+    or with another cause found, is held off the list while what is suspected is the same and the data didn't change;
+    one said to be fixed is held while that is neither proved nor disproved, for [ranking].visit_days at most.
+    `nights_listed` counts the nights from `listed_since` to `as_of`; a night without a run doesn't break it.
 
     Parameters
     ----------
@@ -59,7 +60,7 @@ def next_standing(
         have count as unknown.
     scores
         `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods, onset_on,
-        from_on, nights.
+        from_on, nights; and of table worth: priority, break_even.
     visits
         The register; visits after `as_of` are not known yet.
     proofs
@@ -75,7 +76,8 @@ def next_standing(
     before = _before(previous, as_of)
     known = (
         scores.select(
-            "site_id", "likelihood", "verdict", "onset_on", "from_on", "nights", "fault_likelihoods"
+            *("site_id", "likelihood", "verdict", "onset_on", "from_on", "nights", "fault_likelihoods"),
+            *("priority", "break_even"),
         )
         .join(likely_faults(scores), on="site_id")
         .join(last_visits(visits, as_of), on="site_id", how="left")
@@ -150,12 +152,10 @@ def _held_fault() -> pl.Expr:
 
 
 def _is_wanted(settings: Settings) -> pl.Expr:
-    """Return whether the data, or a visit that left the home unfixed, ask for the list."""
-    is_unproven = pl.col("verdict") == "unproven"
+    """Return whether what going is worth, or a visit that left the home wrong, asks for the list."""
     return (
-        (pl.col("verdict") == "suspect")
-        | (is_unproven & (pl.col("likelihood") >= settings.ranking.list_from))
-        | (is_unproven & (pl.col("outcome") == UNFIXED).fill_null(False))
+        is_worth_listing(settings.ranking)
+        | ((pl.col("verdict") != SOUND) & (pl.col("outcome") == UNFIXED).fill_null(False))
         | ((pl.col("outcome") == FIXED).fill_null(False) & is_disproved())
     )
 

@@ -95,7 +95,19 @@ def cause() -> pl.Expr:
         .then(pl.lit("no data in the window"))
         .when(pl.col("verdict") == SOUND)
         .then(pl.lit("the data look right"))
-        .otherwise(pl.format("{} % likely to have a fault, not enough for the list", percent))
+        .otherwise(pl.format("{} % likely to have a fault, {}", percent, _not_enough()))
+    )
+
+
+def _not_enough() -> pl.Expr:
+    """Return why a home that may have a fault is not listed."""
+    pays_from = (pl.col("break_even") * 100).ceil().cast(pl.Int64)
+    return (
+        pl.when(pl.col("break_even").is_null())
+        .then(pl.lit("and going would cost more than it brings"))
+        .when(pl.col("likelihood") < pl.col("break_even"))
+        .then(pl.format("not enough for the list: going pays from {} % on", pays_from))
+        .otherwise(pl.lit("not enough data for the list"))
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.contract import SOUND
-from pipeline.settings import VerdictSettings
+from pipeline.setting_sections import VerdictSettings
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipeline.settings import EngineSettings
+from pipeline.setting_sections import EngineSettings
 
 _PARAMETER = re.compile(r"\$([a-z_][a-z0-9_]*)")
 _COMMENT = re.compile(r"--[^\n]*")

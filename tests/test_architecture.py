@@ -30,27 +30,27 @@ LONGEST = 300
 
 # From the ground up: a room imports from layers below its own only. A package is one room.
 LAYERS = (
-    {"errors"},
+    {"errors", "setting_sections"},
     {"settings", "contract", "circuit", "delimited", "sun", "match", "misread", "base_rate", "fix_words"},
-    {"wiring", "mapping", "warehouse", "likely", "planned", "verdict"},
+    {"wiring", "mapping", "warehouse", "likely", "nearby", "planned", "verdict"},
     {"lake", "clock", "fault", "last_visit"},
     {"conform", "faults", "sound", "fix_proof"},
-    {"standing_words"},
+    {"standing_words", "chance", "worth", "promise"},
     {"registers", "staging", "evidence", "classifier", "daystats", "simulate", "injection"},
     {"ingest", "store", "features", "onset", "scoring", "tempering", "adapting", "model_choice"},
     {"refresh", "window", "check", "standing", "revisit", "crews", "publish", "own_fleet"},
-    {"home_story", "visit_doubt"},
+    {"home_story", "visit_doubt", "decision_curve", "hit_rate"},
     {"training", "report", "plan", "memory"},
-    {"runcard", "story", "visited", "contest", "workorder"},
+    {"runcard", "story", "visited", "contest", "workorder", "judgement"},
     {"night", "explain", "bench", "own_lessons", "proof", "dispatch"},
     {"screen", "own_training"},
-    {"workshop"},
+    {"workshop", "rehearsal"},
     {"cli"},
 )
 LAYER = {room: height for height, rooms in enumerate(LAYERS) for room in rooms}
 # The simulator sits beside the night: what it may stand on, and who may use it.
 SIMULATOR_STANDS_ON = {"circuit", "wiring", "fault", "faults", "contract", "errors"}
-SIMULATOR_SERVES = {"training", "bench", "workshop"}
+SIMULATOR_SERVES = {"training", "bench", "workshop", "rehearsal"}
 SQL_IN_TEXT = re.compile(
     r"\bselect\b.+\bfrom\b|\binsert\s+into\b|\bcreate\b.+\b(table|view)\b.+\bas\b", re.IGNORECASE | re.DOTALL
 )

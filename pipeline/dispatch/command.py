@@ -14,7 +14,8 @@ from rich.console import Console
 from pipeline.dispatch.run import Dispatched, dispatch_night
 from pipeline.errors import InputError
 from pipeline.report.words import count
-from pipeline.settings import DispatchSettings, Settings, load_settings
+from pipeline.setting_sections import DispatchSettings
+from pipeline.settings import Settings, load_settings
 
 
 def dispatch(

@@ -15,7 +15,7 @@ from scipy.sparse.csgraph import connected_components
 
 from pipeline.dispatch.problem import Problem, Route
 from pipeline.dispatch.travel import UNREACHABLE, Whole
-from pipeline.settings import DispatchSettings
+from pipeline.setting_sections import DispatchSettings
 
 _CENT = 100  # the solver counts in whole hundredths of the currency
 

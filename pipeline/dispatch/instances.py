@@ -21,7 +21,8 @@ from rich.console import Console
 
 from pipeline.dispatch.days import run_solver
 from pipeline.errors import InputError
-from pipeline.settings import DispatchSettings, load_settings
+from pipeline.setting_sections import DispatchSettings
+from pipeline.settings import load_settings
 
 LIMIT = 0.05
 

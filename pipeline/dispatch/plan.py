@@ -22,7 +22,7 @@ STOPS = pl.Schema(
     {
         "rank": pl.Int64, "site_id": pl.String, "area": pl.String, "likelihood": pl.Float64,
         "suspected_fault": pl.String, "leg": pl.String, "bring": pl.String, "minutes_on_site": pl.Int64,
-        "priority": pl.Float64, "latitude": pl.Float64, "longitude": pl.Float64,
+        "priority": pl.Float64, "drive_min": pl.Float64, "latitude": pl.Float64, "longitude": pl.Float64,
     }
 )  # fmt: skip
 DISPATCH = pl.Schema(

@@ -35,7 +35,7 @@ class Problem:
 
     @classmethod
     def of(cls, stops: pl.DataFrame, trucks: Sequence[Truck], travel: Travel, settings: Settings) -> Problem:
-        """Return the problem of `stops` (priority [currency], minutes_on_site, area) as `plan_days` gets them."""
+        """Return the problem of `stops` as `plan_days` gets them: priority [currency], drive_min [min], the rest."""
         drive_cost = settings.ranking.labour_rate_h / 60
         serves = np.array(
             [[truck.serves(area) for truck in trucks] for area in stops["area"]], dtype=bool
@@ -47,7 +47,7 @@ class Problem:
         shifts = np.array([truck.shift_min for truck in trucks])
         return cls(
             trucks, travel,
-            worth=stops["priority"].to_numpy() + settings.ranking.drive_min * drive_cost,
+            worth=stops["priority"].to_numpy() + stops["drive_min"].to_numpy() * drive_cost,
             on_site=on_site, drive_cost=drive_cost, serves=serves, may_go=serves & (alone <= shifts),
         )  # fmt: skip
 

@@ -24,7 +24,8 @@ from pipeline.registers import read_registers
 from pipeline.report.names import page_name
 from pipeline.report.words import count
 from pipeline.runcard import fault_cards
-from pipeline.settings import DispatchSettings, Settings
+from pipeline.setting_sections import DispatchSettings
+from pipeline.settings import Settings
 
 FOLDER = "dispatch"
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -147,7 +148,7 @@ def _travel(
 
 
 def _links(out: Path, as_of: date, sites: Sequence[str]) -> dict[str, str]:
-    """Return where a home's work order lies from the plan's folder, or else its page; homes with neither are left out."""
+    """Return where a home's work order, or else its page, lies from the plan's folder; without either nothing."""
     places = (Path("orders") / str(as_of), Path("runs") / str(as_of) / "report" / "home")
     links = {}
     for site in sites:

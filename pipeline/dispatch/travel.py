@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings import DispatchSettings
+from pipeline.setting_sections import DispatchSettings
 
 # Mean radius of the earth, (2 a + b) / 3 of GRS 80 (Moritz, Journal of Geodesy 74:128, 2000).
 EARTH_RADIUS_KM = 6371.0088

@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.conform import nearest
 from pipeline.delimited import ROW, UnusableFileError, read_delimited
 from pipeline.errors import InputError
-from pipeline.settings import DispatchSettings
+from pipeline.setting_sections import DispatchSettings
 
 COLUMNS = ("truck_id", "area", "start_latitude", "start_longitude", "start_time", "hours")
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")

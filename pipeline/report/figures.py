@@ -15,7 +15,7 @@ from pipeline.report.charts import daily_slopes, day_hour_map, night_levels
 from pipeline.report.pv_chart import leg_against_pv
 from pipeline.report.series import HomeSeries, daylight, days_from
 from pipeline.report.weight_chart import running_totals, weight_bars
-from pipeline.settings import ReportSettings
+from pipeline.setting_sections import ReportSettings
 
 _LEGS = ("l1", "l2")
 _NIGHT_HOURS = (0, 4)

@@ -11,7 +11,7 @@ from pipeline.report.figures import day_figures, leg_figures, weight_figure
 from pipeline.report.model import FaultCard, ReportInput
 from pipeline.report.series import home_series
 from pipeline.report.visits_page import home_events
-from pipeline.settings import ReportSettings
+from pipeline.setting_sections import ReportSettings
 
 
 def home_context(

@@ -11,7 +11,7 @@ from pipeline.report.home_page import since_words, suspicion
 from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
 from pipeline.report.visits_page import visits_context
-from pipeline.settings import ReportSettings
+from pipeline.setting_sections import ReportSettings
 
 # The list's columns as the reader's own CSV of it gets them, in this order.
 CSV_COLUMNS = (

@@ -19,6 +19,7 @@ from pipeline.report import theme, words
 from pipeline.report.crews_page import crews_context
 from pipeline.report.home_page import home_context
 from pipeline.report.index_page import index_context
+from pipeline.report.list_page import list_context
 from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
 from pipeline.report.visits_page import doubts
@@ -32,7 +33,7 @@ _PER_HOME = ("site_weight", "site_daily", "site_hour")
 def write_report(folder: Path, night: ReportInput, settings: Settings) -> None:
     """Write the night's report into `folder` (created where missing): the same input gives the same bytes.
 
-    index.html, crews.html, home/<page_name>.html for the first `report.home_pages` homes of the list, and
+    index.html, list.html, crews.html, home/<page_name>.html for the first `report.home_pages` homes of the list, and
     assets/. Pages open from disk and never reach for the network. Files already there are overwritten, others
     are left alone, so hand it an empty folder.
 
@@ -52,6 +53,12 @@ def write_report(folder: Path, night: ReportInput, settings: Settings) -> None:
     _write(folder / "index.html", pages, "index.html", {**shared, **index, "root": "."})
     crews = crews_context(night.crew_quality, night.faults) | {"doubts": doubts(night, with_page)}
     _write(folder / "crews.html", pages, "crews.html", {**shared, **crews, "root": "."})
+
+    with debug_mode(False):
+        listed = list_context(night.list_tables, night.faults, settings, with_page)
+    _write(
+        folder / "list.html", pages, "list.html", {**shared, **listed, "root": ".", "swaps": theme.swaps()}
+    )
 
     scores, sites = _by_site(night.site_scores, with_page), _by_site(night.sites, with_page)
     frames = {name: _parts(getattr(night, name), with_page) for name in _PER_HOME}

@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.fault import Fault
 from pipeline.report import words
 from pipeline.revisit import to_bring
-from pipeline.settings import OrderSettings
+from pipeline.setting_sections import OrderSettings
 
 _SPARE = re.compile(r"\bclamp\b(?! meter)")
 

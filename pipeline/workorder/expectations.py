@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from pipeline.fault import Fault
 from pipeline.report import words
-from pipeline.settings import OrderSettings
+from pipeline.setting_sections import OrderSettings
 from pipeline.workorder.order import Case, Expectation, Other
 from pipeline.workorder.say import accepted, fault_words, likely, moves
 from pipeline.workorder.trial import CHANNELS, Trial, fault_trial, right_trial

@@ -15,7 +15,7 @@ from pipeline.report.chart_parts import Spec
 from pipeline.report.charts import daily_slopes, night_levels
 from pipeline.report.pv_chart import leg_against_pv
 from pipeline.report.series import HomeSeries, daylight, home_series
-from pipeline.settings import ReportSettings
+from pipeline.setting_sections import ReportSettings
 from pipeline.workorder.charts import day_profile, leg_against_leg, night_floors, zero_shares
 from pipeline.workorder.order import Case, Picture
 

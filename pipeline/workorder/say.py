@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from pipeline.report import words
-from pipeline.settings import OrderSettings
+from pipeline.setting_sections import OrderSettings
 
 
 def watts(value: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from pipeline.fault import Fault
-from pipeline.settings import OrderSettings
+from pipeline.setting_sections import OrderSettings
 from pipeline.workorder.order import Case, DeskFix
 from pipeline.workorder.say import fault_words
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.circuit import Circuit, Float
 from pipeline.fault import Fault
-from pipeline.settings import OrderSettings
+from pipeline.setting_sections import OrderSettings
 from pipeline.wiring import Wiring, measure
 from pipeline.workorder.install import Install
 

@@ -18,8 +18,10 @@ def night(number):
     return MONDAY + timedelta(days=number)
 
 
-def scored(likelihood=0.9, fault="reversed", verdict=None, from_on=None, onset_on=None, nights=20, **others):
-    """One home's row of site_scores; the rest of the likelihood goes to sound, `others` to other faults."""
+def scored(
+    likelihood=0.9, fault="reversed", verdict=None, from_on=None, onset_on=None, nights=20, pays_from=0.35, **others
+):  # fmt: skip
+    """One home's row of site_scores and its value; the rest of the likelihood is sound's, `others` other faults'."""
     shares = dict.fromkeys((*FAULTS, "sound"), 0.0) | {fault: likelihood - sum(others.values())} | others
     shares["sound"] = 1 - likelihood
     suspected = max(shares, key=shares.get)
@@ -29,7 +31,7 @@ def scored(likelihood=0.9, fault="reversed", verdict=None, from_on=None, onset_o
         "leg": None if suspected == "sound" else "l1",
         "verdict": verdict or usual,
         "fault_likelihoods": shares, "onset_on": onset_on, "from_on": from_on or MONDAY - timedelta(days=29),
-        "nights": nights,
+        "nights": nights, "priority": 400.0 * (likelihood - pays_from), "break_even": pays_from,
     }  # fmt: skip
 
 

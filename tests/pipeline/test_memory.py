@@ -36,6 +36,13 @@ def scored(fleet, model):
     return score(signals, fleet.sites, model, CATALOGUE, SETTINGS)
 
 
+@pytest.fixture(scope="module")
+def value(scored):
+    """What going is worth: it pays from 35 % on everywhere."""
+    pays = 400.0 * (pl.col("likelihood") - 0.35)
+    return scored.scores.select("site_id", pays.alias("priority"), pl.lit(0.35).alias("break_even"))
+
+
 def visits(*rows):
     return pl.DataFrame(list(rows), schema=pl.Schema(Visit))
 
@@ -55,24 +62,30 @@ def leave(run, memory):
     return run
 
 
-def test_a_night_reads_what_the_one_before_left(scored, model, tmp_path):
+def test_a_night_reads_what_the_one_before_left(scored, value, model, tmp_path):
     suspect = likeliest(scored)
-    first = carry_on(None, scored, DAILY, visits(), NO_PLANS, NIGHT, model, SETTINGS)
+    first = carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, model, SETTINGS)
     run = leave(tmp_path / "run", first)
-    second = carry_on(run, scored, DAILY, visits(), NO_PLANS, NIGHT + timedelta(days=1), model, SETTINGS)
+    second = carry_on(
+        run, scored, value, DAILY, visits(), NO_PLANS, NIGHT + timedelta(days=1), model, SETTINGS
+    )
     own = second.standing.filter(pl.col("site_id") == suspect).row(0, named=True)
     assert (own["standing"], own["nights_listed"], own["first_listed_on"]) == ("waiting", 2, NIGHT)
     told = second.home_story.filter(pl.col("site_id") == suspect)["told"].to_list()
     assert [line.split(":")[0] for line in told] == ["new tonight", "waiting"]
 
 
-def test_a_visit_that_the_data_contradict_is_on_the_story_and_in_doubt(scored, model, tmp_path):
+def test_a_visit_that_the_data_contradict_is_on_the_story_and_in_doubt(scored, value, model, tmp_path):
     suspect = likeliest(scored)
-    run = leave(tmp_path / "run", carry_on(None, scored, DAILY, visits(), NO_PLANS, NIGHT, model, SETTINGS))
+    run = leave(
+        tmp_path / "run", carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, model, SETTINGS)
+    )
     # The data since (the span begins after the visit) still say what they said.
     day = NIGHT - timedelta(days=21)
     visit = {"visit_id": "V1", "site_id": suspect, "visited_on": day, "found": SOUND, "crew_id": "C1"}
-    told = carry_on(run, scored, DAILY, visits(visit), NO_PLANS, NIGHT + timedelta(days=1), model, SETTINGS)
+    told = carry_on(
+        run, scored, value, DAILY, visits(visit), NO_PLANS, NIGHT + timedelta(days=1), model, SETTINGS
+    )
     own = told.standing.filter(pl.col("site_id") == suspect).row(0, named=True)
     assert (own["standing"], own["is_listed"], own["is_held"]) == ("found sound on site", False, True)
     assert told.visit_doubt["visit_id"].to_list() == ["V1"]
@@ -81,13 +94,13 @@ def test_a_visit_that_the_data_contradict_is_on_the_story_and_in_doubt(scored, m
     )
 
 
-def test_a_home_said_to_be_fixed_is_judged_by_its_own_data(scored, model):
+def test_a_home_said_to_be_fixed_is_judged_by_its_own_data(scored, value, model):
     """A sound home and a suspect one, both said to be fixed: one is right by the data, the other is not."""
     right, wrong = unlikeliest(scored), likeliest(scored)
     day = NIGHT - timedelta(days=21)
     said = {"visited_on": day, "found": "reversed", "leg": "l1", "fixed": True}
     register = visits(*(said | {"visit_id": f"V{site}", "site_id": site} for site in (right, wrong)))
-    told = carry_on(None, scored, DAILY, register, NO_PLANS, NIGHT, model, SETTINGS).standing
+    told = carry_on(None, scored, value, DAILY, register, NO_PLANS, NIGHT, model, SETTINGS).standing
     standing = dict(told.select("site_id", "standing").iter_rows())
     assert standing[wrong] == "still wrong after the visit"
     assert standing[right] == "proved right by the data"

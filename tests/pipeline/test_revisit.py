@@ -6,11 +6,15 @@ from datetime import date
 import polars as pl
 import pytest
 
+from pipeline.chance import chances
 from pipeline.contract import FAULTS, Site, Visit
 from pipeline.faults import CATALOGUE
-from pipeline.revisit import SCHEMA, also_possible, priority_terms, revisit_list, to_bring, wrong_energy
+from pipeline.fix_proof import SCHEMA as PROOF
+from pipeline.planned import PLANS
+from pipeline.revisit import SCHEMA, also_possible, revisit_list, to_bring
 from pipeline.settings import Settings, load_settings
 from pipeline.standing import next_standing
+from pipeline.worth import worth
 
 SETTINGS = load_settings()
 TONIGHT = date(2026, 6, 14)
@@ -59,18 +63,29 @@ def night(*homes, visits=(), settings=SETTINGS):
         [{"site_id": score["site_id"], "ct_amps": amps} for score, _, amps in homes], schema=pl.Schema(Site)
     )
     register = pl.DataFrame(list(visits), schema=pl.Schema(Visit))
-    standing = next_standing(None, scores, register, TONIGHT, settings)
-    return revisit_list(scores, signals, sites, standing, CATALOGUE, settings)
+    chance = chances(None, CATALOGUE, settings.ranking)
+    value = worth(scores, signals, sites, chance, TONIGHT, CATALOGUE, settings)
+    valued = scores.join(value.select("site_id", "priority", "break_even"), on="site_id")
+    none_fixed, none_planned = pl.DataFrame(schema=PROOF), pl.DataFrame(schema=PLANS)
+    standing = next_standing(None, valued, register, none_fixed, none_planned, TONIGHT, settings)
+    return revisit_list(scores, value, sites, standing, CATALOGUE, settings)
 
 
 def ranking(**changed):
     return Settings(ranking=SETTINGS.ranking.model_dump() | changed)
 
 
-def test_suspects_and_unproven_homes_above_the_setting_are_listed():
-    listed = night(home("low", 0.3), home("unsure", 0.4), home("sure", 0.97), home("half", 0.5))
-    assert listed["site_id"].to_list() == ["sure", "half", "unsure"]
-    assert listed["rank"].to_list() == [1, 2, 3]
+def test_suspects_and_homes_worth_going_to_are_listed_those_below_the_cut_last():
+    listed = night(
+        home("low", 0.22),
+        home("unsure", 0.4),
+        home("sure", 0.97),
+        home("half", 0.5),
+        home("small", 0.6, kwh=0),
+    )
+    assert listed["site_id"].to_list() == ["sure", "half", "unsure", "small"]
+    assert listed["is_above_cut"].to_list() == [True, True, True, False]
+    assert listed["rank"].to_list() == [1, 2, 3, 4]
     assert listed.schema == SCHEMA
 
 
@@ -116,7 +131,7 @@ def test_of_equally_likely_homes_the_one_with_more_energy_comes_first():
 
 
 def test_suspects_come_before_unproven_homes_whatever_their_worth():
-    listed = night(home("unproven", 0.49, kwh=90.0), home("suspect", 0.51, kwh=0.5))
+    listed = night(home("unproven", 0.49, kwh=90.0), home("suspect", 0.51, kwh=4.0))
     assert listed["site_id"].to_list() == ["suspect", "unproven"]
     assert listed["priority"].is_sorted()
 
@@ -137,23 +152,14 @@ def test_no_home_gives_an_empty_list_with_its_columns():
     assert listed.schema == SCHEMA
 
 
-def test_priority_is_gain_less_cost_less_regret():
-    own = ranking(
-        home_value_day=0.5, kwh_value=0.1, kwh_cap=10, horizon_days=100, drive_min=30, labour_rate_h=60,
-        office_rate_h=30, needless_visit_cost=100, needless_office_cost=10,
-    ).ranking  # fmt: skip
-    rows = pl.DataFrame(
-        {"likelihood": [0.8, 0.8], "kwh_per_day_wrong": [5.0, 50.0], "fix_by": ["visit", "office"],
-         "minutes_on_site": [30, 10]}
-    )  # fmt: skip
-    visit, office = priority_terms(rows, own).rows()
-    assert visit == pytest.approx((0.8 * (0.5 + 0.1 * 5) * 100, 60.0, 0.2 * 100, 80 - 60 - 20))
-    assert office == pytest.approx((0.8 * (0.5 + 0.1 * 10) * 100, 5.0, 0.2 * 10, 120 - 5 - 2))
-
-
-def test_the_lists_own_columns_give_its_priority_again():
+def test_the_list_carries_what_its_priority_is_made_of():
     listed = night(home("a", 0.6), home("b", 0.9, fault="wrong_scope", leg="both"))
-    assert priority_terms(listed, SETTINGS.ranking)["priority"].to_list() == listed["priority"].to_list()
+    made = listed["value_gain"] - listed["value_cost"] - listed["value_regret"]
+    assert made.to_list() == pytest.approx(listed["priority"].to_list())
+    row = listed.filter(pl.col("site_id") == "a").row(0, named=True)
+    assert (row["chance_fixed"], row["drive_min"]) == (pytest.approx(0.9), SETTINGS.ranking.drive_min)
+    assert (row["days_so_far"], row["kwh_so_far"]) == (26, 26 * row["kwh_per_day_wrong"])
+    assert row["break_even"] < row["likelihood"]
 
 
 def test_a_spare_clamp_has_the_registers_rating_and_a_clamp_meter_none():
@@ -182,13 +188,3 @@ def test_other_faults_come_likeliest_first_and_never_sound():
     }
     told = also_possible(shares, "reversed", CATALOGUE, 0.1)
     assert [part.split(" (")[0] for part in told.split(" | ")] == ["partial 20 %", "dead 10 %"]
-
-
-def test_energy_of_an_unknown_leg_is_the_least_and_of_an_unknown_home_none():
-    energy = pl.DataFrame({"site_id": ["A"], "l1_kwh_day": [4.0], "l2_kwh_day": [9.0]})
-    signals = energy.with_columns(
-        *(pl.lit(None, dtype=TYPES.get(n, pl.Float64)).alias(n) for n in NEEDS if n not in energy.columns)
-    )
-    schema = {"site_id": pl.String, "fault": pl.String, "leg": pl.String}
-    homes = pl.DataFrame([("A", "reversed", None), ("Z", "reversed", "l1")], schema=schema, orient="row")
-    assert wrong_energy(homes, signals, CATALOGUE).rows() == [("A", 8.0), ("Z", 0.0)]

@@ -40,16 +40,44 @@ def test_a_night_that_runs_again_gives_the_same_and_a_missed_night_breaks_nothin
 
 
 def test_a_break_starts_the_count_anew():
-    told = tell([(0, scored()), (1, scored(0.3)), (2, scored())])
+    told = tell([(0, scored()), (1, scored(0.25)), (2, scored())])
     assert standings(told) == ["new tonight", "watching the data", "new tonight"]
     assert [row["nights_listed"] for row in told] == [1, 0, 1]
     assert [row["listed_since"] for row in told] == [MONDAY, None, night(2)]
 
 
-def test_an_unproven_home_is_listed_from_the_setting_on():
-    low, high = SETTINGS.ranking.list_from - 0.01, SETTINGS.ranking.list_from
-    assert standings(tell([(0, scored(low))])) == ["not listed"]
-    assert standings(tell([(0, scored(high))])) == ["new tonight"]
+def test_a_home_is_listed_from_where_going_pays_on_and_else_says_so():
+    assert standings(tell([(0, scored(0.36))])) == ["new tonight"]
+    (told,) = tell([(0, scored(0.4, pays_from=0.71))])
+    assert (told["standing"], told["cause"]) == (
+        "not listed", "40 % likely to have a fault, not enough for the list: going pays from 71 % on",
+    )  # fmt: skip
+    (never,) = tell([(0, scored(0.4) | {"priority": -5.0, "break_even": None})])
+    assert never["cause"] == "40 % likely to have a fault, and going would cost more than it brings"
+    assert standings(tell([(0, scored(0.6, pays_from=0.71))])) == ["new tonight"]
+
+
+def test_an_unproven_home_with_few_nights_waits_for_more():
+    (told,) = tell([(0, scored(0.4, nights=3))])
+    assert (told["standing"], told["cause"]) == (
+        "not listed", "40 % likely to have a fault, not enough data for the list",
+    )  # fmt: skip
+
+
+def test_a_listed_home_does_not_leave_for_a_little():
+    told = tell([(0, scored(0.36)), (1, scored(0.33)), (2, scored(0.28)), (3, scored(0.33))])
+    assert [row["is_listed"] for row in told] == [True, True, False, False]
+
+
+def test_a_suspect_found_sound_is_held_also_where_going_would_not_pay():
+    row = scored(0.9, from_on=night(2), pays_from=0.95)
+    told = tell([(0, scored(0.9)), (2, row)], [visit(night(1), "sound")])
+    assert (told[1]["is_listed"], told[1]["is_held"]) == (False, True)
+
+
+def test_a_fault_found_and_left_stays_listed_whatever_it_is_worth():
+    told = tell([(0, scored()), (2, since_visit(1, 0.5, pays_from=0.8))], [visit(night(1), "reversed")])
+    assert standings(told)[1] == "visited, not fixed"
 
 
 def test_faults_that_trade_places_are_one_suspicion():

@@ -153,9 +153,9 @@ def test_it_says_where_the_home_stands():
         in plain(told())
     )
     visited = STANDING | {"last_visit_on": date(2026, 6, 9), "nights_listed": 1}
-    assert "On the list for 1 night. Last visit on 2026-06-09; only data since then speak." in plain(
-        told(standing=visited)
-    )
+    text = plain(told(standing=visited))
+    assert "On the list for 1 night. First listed on 2026-06-01, 14 nights in all." in text
+    assert "Last visit on 2026-06-09; only data since then speak." in text
 
 
 def test_a_sound_home_has_nothing_to_do():

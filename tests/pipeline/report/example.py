@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from example_list import list_tables
 from example_visits import doubtful_visits, standings, story
 from example_words import FAULTS, cards, crew_quality, weights
 
@@ -185,6 +186,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "kwh_per_day_wrong": 11.4 * case.likelihood, "priority": 3.1 * case.likelihood,
                 "nights_listed": 1 + rank % 9,
                 "standing": "listed", "verdict": case.verdict, "crew_id": crew,
+                "desk_change": None, "desk_proof": None, "is_above_cut": True,
                 "also_possible": "both clamps reversed" if case.fault == "legs_crossed" else None,
             }
         )  # fmt: skip
@@ -214,6 +216,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         standing=standings(),
         home_story=story(),
         visit_doubt=doubtful_visits(),
+        list_tables=list_tables(),
         faults=known,
         cautions=("De-energize, lock out, test before touch: moving a clamp is not testing.",
                   "PV and battery feed back: open and lock them too.",

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from pipeline.faults import CATALOGUE
-from pipeline.settings import OrderSettings, load_settings
+from pipeline.setting_sections import OrderSettings
+from pipeline.settings import load_settings
 from pipeline.workorder.install import Install
 from pipeline.workorder.say import accepted, moves
 from pipeline.workorder.trial import fault_trial, right_trial
