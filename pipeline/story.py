@@ -162,7 +162,22 @@ def _work(listed: Mapping[str, Any] | None, card: FaultCard | None) -> Iterator[
     yield from _field("Do", card.action)
     yield from _field("Bring", listed["bring"] or "nothing special")
     yield from _field("Prove", card.prove)
-    yield from _field("Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is so")
+    so_far = f"{listed['kwh_so_far']:.0f} kWh in {listed['days_so_far']} days so far"
+    yield from _field(
+        "Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is so, {so_far}"
+    )
+    yield from _field("Worth", _worth(listed))
+    if listed["desk_change"]:
+        yield from _field("Desk", listed["desk_change"])
+        yield from _field("Wait", listed["desk_proof"])
+
+
+def _worth(listed: Mapping[str, Any]) -> str:
+    """Return the expected value term by term."""
+    terms = " - ".join(f"{listed[name]:.0f}" for name in ("value_gain", "value_cost", "value_regret"))
+    pays = "" if listed["break_even"] is None else f"; going pays from {_percent(listed['break_even'])} on"
+    cut = "" if listed["is_above_cut"] else "; below the cut"
+    return f"{terms} (gain - cost of going - regret if needless) = {listed['priority']:.0f}{pays}{cut}"
 
 
 def _standing(standing: Mapping[str, Any]) -> Iterator[str]:

@@ -51,6 +51,8 @@ LISTED = {
     "rank": 3, "priority": 87.4, "suspected_fault": "reversed", "leg": "both", "fix_by": "visit",
     "bring": "screwdriver for the monitor's terminals", "minutes_on_site": 25, "kwh_per_day_wrong": 24.04,
     "also_possible": "legs crossed 43 % (looks like: both clamps reversed. Test on site: known load.)",
+    "kwh_so_far": 721.2, "days_so_far": 30, "value_gain": 200.0, "value_cost": 80.6, "value_regret": 32.0,
+    "break_even": 0.311, "is_above_cut": True, "desk_change": "sign of L1: +1 → −1", "desk_proof": "night level above 0 W",
 }  # fmt: skip
 STANDING = {
     "standing": "waiting", "standing_since": date(2026, 6, 2),
@@ -210,3 +212,13 @@ def test_a_proof_is_told_once():
 def test_a_home_that_looks_right_is_not_called_suspected():
     text = plain(told(listed=None, standing=SOUND_STANDING, likelihood=0.01, verdict="sound"))
     assert "Nothing: the data look right. Of the faults, reversed would come first." in text
+
+
+def test_what_going_is_worth_is_told_term_by_term():
+    text = plain(told())
+    assert "200 - 81 - 32 (gain - cost of going - regret if needless) = 87; going pays from 31 % on" in text
+    assert "721 kWh in 30 days so far" in text
+    assert "Desk sign of L1: +1 → −1 Wait night level above 0 W" in text
+    below = plain(told(LISTED | {"is_above_cut": False, "break_even": None, "desk_change": None}))
+    assert "= 87; below the cut" in below
+    assert "Desk sign" not in below

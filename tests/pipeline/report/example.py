@@ -187,6 +187,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "nights_listed": 1 + rank % 9,
                 "standing": "listed", "verdict": case.verdict, "crew_id": crew,
                 "desk_change": None, "desk_proof": None, "is_above_cut": True,
+                "value_gain": 240.0, "value_cost": 80.0, "value_regret": 9.0, "break_even": 0.31,
                 "also_possible": "both clamps reversed" if case.fault == "legs_crossed" else None,
             }
         )  # fmt: skip

@@ -85,3 +85,8 @@ def test_numbers_speak_from_the_onset_only(folder: Path) -> None:
     assert captions["map-l1-caption"].startswith("L1 since 2 Jun 2026: median −")
     assert "Grey dots are earlier days" in captions["pv-l1-caption"]
     assert "Grey dots" not in home(folder, "MH-20980").all("figcaption", id="pv-l1-caption")[0].text
+
+
+def test_what_going_is_worth_is_shown_term_by_term(folder: Path) -> None:
+    told = [item.text for item in home(folder, "MH-20417").all("dd")]
+    assert any(text.startswith("240 − 80 of going − 9 if needless =") for text in told)
