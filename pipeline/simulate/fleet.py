@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 import numpy as np
+import polars as pl
 
 from pipeline.faults import CATALOGUE
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import as_frame, bad_habits, kept_rows, metered, shift_clock, utility
 from pipeline.simulate.plan import AREAS, Plan
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
-from pipeline.wiring import Clamp, Wiring, measure
+from pipeline.wiring import Clamp, Reading, Wiring, measure
 
 HOMES_PER_CREW = 60
 # How likely a fault is against the fleet's share: with bundles, parallel CTs or extended leads, and without.
@@ -76,7 +77,8 @@ def accurate(home: CleanHome, rng: np.random.Generator) -> Wiring:
     return wiring
 
 
-def _register(home: CleanHome, wiring: Wiring, crew: str, rng: np.random.Generator) -> dict[str, Any]:
+def register_row(home: CleanHome, wiring: Wiring, crew: str, rng: np.random.Generator) -> dict[str, Any]:
+    """Return the home's row of the sites register: what was written down of it, gaps included."""
     plan = home.plan
     location = plan.location
     if wiring.declared_sees_pv != plan.sees_pv and rng.random() < 0.6:
@@ -99,6 +101,52 @@ def _register(home: CleanHome, wiring: Wiring, crew: str, rng: np.random.Generat
     return site
 
 
+@dataclass(frozen=True)
+class Measured:
+    """What a home's monitor measures as installed and, over the same time, with its fault absent.
+
+    `onset_on` is the day the fault began; None: at commissioning, or there is none.
+    """
+
+    sound: Wiring
+    wiring: Wiring
+    right: Reading
+    reading: Reading
+    onset_on: date | None
+
+
+def measured(
+    home: CleanHome, fault: str | None, leg: str, rng: np.random.Generator, onset_share: float | None
+) -> Measured:
+    """Measure a home with `fault` on `leg` (None: sound) from `onset_share` of the window on (None: all of it)."""
+    plan, circuit = home.plan, home.circuit
+    sound = accurate(home, rng)
+    right = measure(circuit, sound)
+    if not fault:
+        return Measured(sound, sound, right, right, None)
+    wiring = CATALOGUE[fault].effect(sound, circuit, leg, rng)
+    faulty = measure(circuit, wiring)
+    if onset_share is None or fault == "wrong_scope":  # a record has no moment at which it changed
+        return Measured(sound, wiring, right, faulty, None)
+    onset = plan.window.day_of(onset_share)
+    reading = right.then(faulty, int(onset_share * circuit.size))
+    return Measured(sound, wiring, right, reading, onset if onset > plan.commissioned_on else None)
+
+
+def as_reported(
+    home: CleanHome, reading: Reading, rng: np.random.Generator, is_producing: bool | None = None
+) -> pl.DataFrame:
+    """Return the rows that reach the lake of what the monitor measured, with the logger's habits.
+
+    `is_producing` is handed to `logger.metered`.
+    """
+    columns = shift_clock(home, metered(home, reading, rng, is_producing), rng)
+    columns |= utility(home, rng)
+    columns = bad_habits(home, columns, rng)
+    keep = kept_rows(home, columns["l1_w"].size, rng)
+    return as_frame(home, columns, keep)
+
+
 def report_home(
     home: CleanHome,
     fault: str | None,
@@ -118,35 +166,22 @@ def report_home(
     KeyError
         No such fault in the catalogue.
     """
-    plan, circuit = home.plan, home.circuit
-    sound = accurate(home, rng)
-    wiring, reading = sound, measure(circuit, sound)
-    onset: date | None = None
+    plan = home.plan
+    made = measured(home, fault, leg, rng, onset_share)
+    wiring, reading = made.wiring, made.reading
     is_now = bool(fault) and fixed_share is None
-    if fault:
-        wiring = CATALOGUE[fault].effect(sound, circuit, leg, rng)
-        faulty, right = measure(circuit, wiring), reading
-        if onset_share is None or fault == "wrong_scope":  # a record has no moment at which it changed
-            reading = faulty
-        else:
-            onset = plan.window.day_of(onset_share)
-            reading = right.then(faulty, int(onset_share * circuit.size))
-            onset = onset if onset > plan.commissioned_on else None
-        if fixed_share is not None:
-            reading = reading.then(right, int(fixed_share * circuit.size))
-            words = f"{fault} {leg} until {plan.window.day_of(fixed_share)}"
-            wiring = replace(sound, severity=words)
-    columns = shift_clock(home, metered(home, reading, rng), rng)
-    columns |= utility(home, rng)
-    columns = bad_habits(home, columns, rng)
-    keep = kept_rows(home, columns["l1_w"].size, rng)
+    if fault and fixed_share is not None:
+        reading = reading.then(made.right, int(fixed_share * home.circuit.size))
+        words = f"{fault} {leg} until {plan.window.day_of(fixed_share)}"
+        wiring = replace(made.sound, severity=words)
+    rows = as_reported(home, reading, rng)
     truth = {
         "site_id": site_id(plan.number), "fault": fault if is_now else "sound",
         "leg": leg if is_now else None,
-        "onset_on": onset if is_now else None, "severity": wiring.severity or None,
+        "onset_on": made.onset_on if is_now else None, "severity": wiring.severity or None,
         "hard_negative": plan.hard or None, "sees_pv_true": plan.sees_pv,
     }  # fmt: skip
-    return HomeRecord(as_frame(home, columns, keep), _register(home, wiring, crew, rng), truth)
+    return HomeRecord(rows, register_row(home, wiring, crew, rng), truth)
 
 
 def _fault_chance(spec: FleetSpec, plan: Plan, crew_factor: float) -> float:
@@ -157,8 +192,24 @@ def _fault_chance(spec: FleetSpec, plan: Plan, crew_factor: float) -> float:
     return min(0.9, spec.fault_share * crew_factor * (HARD_POSITION if is_hard else EASY_POSITION))
 
 
-def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomeRecord:
-    """Return home `number` of the fleet; the same for the same spec, number and wish."""
+@dataclass(frozen=True)
+class Install:
+    """A home as drawn: without its fault, the fault (empty: none) and its leg, and what comes later to its draws.
+
+    `onset_share`, `fixed_share` and `crew` as in `report_home`; `rng` stands where the report's draws begin.
+    """
+
+    home: CleanHome
+    fault: str
+    leg: str
+    rng: np.random.Generator
+    crew: str
+    onset_share: float | None = None
+    fixed_share: float | None = None
+
+
+def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Install:
+    """Draw home `number` of the fleet and its fault; the same for the same spec, number and wish."""
     rng = spec.rng(number, "report")
     crew_id, _, factor = crews_of(spec)[int(rng.integers(len(crews_of(spec))))]
     names = spec.faults or tuple(CATALOGUE)
@@ -169,7 +220,7 @@ def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> Hom
     is_faulty = rng.random() < _fault_chance(spec, home.plan, factor)
     fault = wish.fault if wish.fault is not None else (drawn if is_faulty else "")
     if not fault:
-        return report_home(home, None, "", rng, crew=crew_id)
+        return Install(home, "", "", rng, crew_id)
     if not CATALOGUE[fault].fits(home.wiring, home.circuit):
         need = needed_by(fault).values + (() if home.circuit.has_pv else (("hard", ""),))
         home = clean_home(spec, number, replace(wish, values=wish.values + need))
@@ -182,7 +233,21 @@ def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> Hom
     if wish.fault is not None:
         onset = None if wish.onset_day is None else (wish.onset_day + 0.4) / spec.days
     fixed = None if wish.fixed_day is None else (wish.fixed_day + 0.7) / spec.days
-    return report_home(home, fault, leg, rng, onset, fixed, crew_id)
+    return Install(home, fault, leg, rng, crew_id, onset, fixed)
+
+
+def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomeRecord:
+    """Return home `number` of the fleet; the same for the same spec, number and wish."""
+    drawn = draw_install(spec, number, wish)
+    return report_home(
+        drawn.home,
+        drawn.fault or None,
+        drawn.leg,
+        drawn.rng,
+        drawn.onset_share,
+        drawn.fixed_share,
+        drawn.crew,
+    )
 
 
 def simulate_homes(spec: FleetSpec, numbers: range | None = None) -> Iterator[HomeRecord]:

@@ -27,8 +27,14 @@ def _rounded(series: Float, resolution: float) -> Float:
     return np.round(np.round(series / resolution) * resolution, 1) + 0.0
 
 
-def metered(home: CleanHome, reading: Reading, rng: np.random.Generator) -> Columns:
-    """Return the columns as the monitor reports them, one value an interval, NaN where absent."""
+def metered(
+    home: CleanHome, reading: Reading, rng: np.random.Generator, is_producing: bool | None = None
+) -> Columns:
+    """Return the columns as the monitor reports them, one value an interval, NaN where absent.
+
+    `is_producing` says whether a blank night of the production is drawn for, lest a twin without the fault draw
+    otherwise; None: as this reading shows production.
+    """
     plan, steps = home.plan, home.plan.window.steps_out
     mean = reading.averaged(steps)
     size = mean.produced_w.size
@@ -36,7 +42,9 @@ def metered(home: CleanHome, reading: Reading, rng: np.random.Generator) -> Colu
     resolution_w = float(rng.choice([0.1, 1.0, 10.0], p=[0.35, 0.6, 0.05]))
     scatter = 0.006 * mean.produced_w * rng.standard_normal(size)
     noisy_pv = mean.produced_w + scatter + 0.3 * noise_w * rng.standard_normal(size)
-    if mean.produced_w.max() > 0 and rng.random() < 0.5:  # many inverters simply report 0 at night
+    if is_producing is None:
+        is_producing = shows_production(home, reading)
+    if is_producing and rng.random() < 0.5:  # many inverters simply report 0 at night
         noisy_pv = np.where(np.abs(mean.produced_w) > 0, noisy_pv, 0.0)
     mean = Reading(
         mean.l1_va + noise_w * rng.standard_normal(size),
@@ -62,6 +70,11 @@ def metered(home: CleanHome, reading: Reading, rng: np.random.Generator) -> Colu
         for name in ("l2_w", "l2_v", "l2_var"):
             out[name] = np.full(size, np.nan)
     return out
+
+
+def shows_production(home: CleanHome, reading: Reading) -> bool:
+    """Tell whether any interval of the production channel is above zero."""
+    return bool(reading.averaged(home.plan.window.steps_out).produced_w.max() > 0)
 
 
 def utility(home: CleanHome, rng: np.random.Generator) -> Columns:

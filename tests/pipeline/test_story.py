@@ -52,7 +52,8 @@ LISTED = {
     "bring": "screwdriver for the monitor's terminals", "minutes_on_site": 25, "kwh_per_day_wrong": 24.04,
     "also_possible": "legs crossed 43 % (looks like: both clamps reversed. Test on site: known load.)",
     "kwh_so_far": 721.2, "days_so_far": 30, "value_gain": 200.0, "value_cost": 80.6, "value_regret": 32.0,
-    "break_even": 0.311, "is_above_cut": True, "desk_change": "sign of L1: +1 → −1", "desk_proof": "night level above 0 W",
+    "break_even": 0.311, "is_above_cut": True,
+    "desk_change": "sign of L1: +1 → −1", "desk_proof": "night level above 0 W",
 }  # fmt: skip
 STANDING = {
     "standing": "waiting", "standing_since": date(2026, 6, 2),
