@@ -30,7 +30,7 @@ LONGEST = 300
 
 # From the ground up: a room imports from layers below its own only. A package is one room.
 LAYERS = (
-    {"errors", "setting_sections"},
+    {"errors", "setting_sections", "pages"},
     {"settings", "contract", "circuit", "delimited", "sun", "match", "misread", "base_rate", "fix_words"},
     {"wiring", "mapping", "warehouse", "likely", "nearby", "planned", "verdict"},
     {"lake", "clock", "fault", "last_visit"},

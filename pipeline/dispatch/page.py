@@ -5,18 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import jinja2
 import polars as pl
-from markupsafe import Markup
 
 from pipeline.dispatch.picture import route_map
 from pipeline.dispatch.plan import DispatchPlan
 from pipeline.dispatch.trucks import Truck
 from pipeline.fault import CAUTIONS
+from pipeline.pages import environment, report_style
 from pipeline.report import FaultCard, words
 from pipeline.report.names import page_name
 
@@ -126,19 +125,12 @@ def _round(shown: PageInput, total: dict[str, Any]) -> dict[str, Any]:
 
 
 def _environment() -> jinja2.Environment:
-    pages = jinja2.Environment(
-        loader=jinja2.PackageLoader("pipeline.dispatch"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    pages = environment("pipeline.dispatch")
     pages.filters |= {
         "percent": words.percent, "number": words.number, "day": words.day, "minutes": words.minutes,
         "weekday": weekday,
     }  # fmt: skip
-    css = (resources.files("pipeline.report") / "static" / "report.css").read_text(encoding="utf-8")
-    pages.globals |= {"count": words.count, "css": Markup(css)}
+    pages.globals |= {"count": words.count, "css": report_style()}
     return pages
 
 

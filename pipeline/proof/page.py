@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import json
-from importlib import resources
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import polars as pl
-from markupsafe import Markup
 
+from pipeline.pages import environment, report_style
 from pipeline.proof import picture
 from pipeline.proof.run import Proof
 
@@ -55,21 +53,14 @@ def write_proof(proof: Proof, out: Path) -> Path:
 
 
 def _page(proof: Proof) -> str:
-    pages = jinja2.Environment(
-        loader=jinja2.PackageLoader("pipeline.proof"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    css = (resources.files("pipeline.report") / "static" / "report.css").read_text(encoding="utf-8")
+    pages = environment("pipeline.proof")
     tables = []
     for table in proof.tables:
         headings, rows, numbers = table.cells()
         tables.append(
             {"title": table.title, "note": table.note, "headings": headings, "rows": rows, "numbers": numbers}
         )
-    values = {"css": Markup(css), "model_id": proof.model_id, "told": proof.told, "tables": tables}
+    values = {"css": report_style(), "model_id": proof.model_id, "told": proof.told, "tables": tables}
     return pages.get_template("proof.html").render(values, pictures=_PICTURES)
 
 

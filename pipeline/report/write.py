@@ -15,6 +15,7 @@ import vl_convert
 from altair.utils.schemapi import debug_mode
 from markupsafe import Markup
 
+from pipeline.pages import environment
 from pipeline.report import theme, words
 from pipeline.report.crews_page import crews_context
 from pipeline.report.home_page import home_context
@@ -80,13 +81,7 @@ def script_json(value: Any) -> Markup:
 
 
 def _environment() -> jinja2.Environment:
-    pages = jinja2.Environment(
-        loader=jinja2.PackageLoader("pipeline.report"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    pages = environment("pipeline.report")
     pages.filters |= {
         "percent": words.percent,
         "number": words.number,

@@ -7,6 +7,7 @@ from functools import cache
 import jinja2
 from markupsafe import Markup
 
+from pipeline.pages import environment
 from pipeline.report import words
 from pipeline.workorder.cautions import DESK, GOVERN
 from pipeline.workorder.order import Order, Picture
@@ -24,12 +25,6 @@ def _svg(picture: Picture) -> Markup:
 
 @cache
 def _pages() -> jinja2.Environment:
-    pages = jinja2.Environment(
-        loader=jinja2.PackageLoader("pipeline.workorder"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    pages = environment("pipeline.workorder")
     pages.filters |= {"percent": words.percent, "day": words.day, "minutes": words.minutes, "svg": _svg}
     return pages
