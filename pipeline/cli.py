@@ -156,6 +156,11 @@ app.command(
     help="Plan which truck goes to which homes, in which order, and say why the rest waits.",
 )
 app.command(
+    "pipeline.rehearsal.command:rehearse",
+    name="rehearse",
+    help="Live through a simulated half year by the list, beside three simpler ways.",
+)
+app.command(
     "pipeline.proof.command:proof",
     name="proof",
     help="Measure the likelihoods on fleets unlike the training one and on real measured homes.",

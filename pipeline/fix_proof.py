@@ -15,6 +15,7 @@ other part. How many nights that takes is not fixed: it follows from how loudly 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -34,6 +35,7 @@ SCHEMA = pl.Schema(
         "nights_wanted": pl.Int64, "proof_told": pl.String,
     }
 )  # fmt: skip
+RECORD_FAULT = "wrong_scope"  # the one that is in the register and not on site
 MOST_NIGHTS = 365  # a proof that would take longer is none
 
 
@@ -44,6 +46,7 @@ def prove(
     daily: pl.DataFrame,
     prior: Prior,
     catalogue: Mapping[str, Fault],
+    as_of: date,
     own: VisitSettings,
 ) -> pl.DataFrame:
     """Return what the data since say of each visited home (SCHEMA), one row a row of `worked_on`, sorted.
@@ -61,18 +64,22 @@ def prove(
         Table site_daily [W], for the nights' level with its standard error.
     prior
         What `scores` were told before the data.
+    as_of
+        The night.
 
     Notes
     -----
     `still_wrong_share` [0..1] is the likelihood that the fault that was worked on is still there rather than none, by
     data since the visit only; with none it is what [visits] fix_works leaves. A visit is shown not to have worked when
-    any fault is likelier than [visits] disproved_from by then. `nights_wanted` is about how many nights since the
-    visit the proof will take if the nights to come speak as those so far; null where they say nothing yet, or it is
-    settled.
+    it is likelier than [visits] disproved_from that the fault is still there and no other is much likelier, or by
+    [visits] again_nights days of data that any is: a night or two can look like any fault. `nights_wanted` is about
+    how many nights since the visit the proof will take if the nights to come speak as those so far; null where they
+    say nothing yet, or it is settled.
     """
     if worked_on.is_empty():
         return pl.DataFrame(schema=SCHEMA)
-    has_data = (pl.col("nights") > 0) & (pl.col("from_on") > pl.col("visited_on"))
+    # Not by `nights`: where leads are exchanged with production no night is quiet enough to count.
+    has_data = pl.col("from_on") > pl.col("visited_on")
     speaks = scores.select("site_id", "fault_likelihoods", "from_on", "nights", "is_clock_suspect")
     numbers = signals.drop(*(set(speaks.columns) - {"site_id"}), "fault", "leg", strict=False)
     known = (
@@ -85,17 +92,22 @@ def prove(
     )
     still, any_fault = _still_wrong(known, prior, catalogue, own.fix_works)
     judged = known.with_columns(
-        pl.Series("still_wrong_share", still), pl.Series("any_fault", any_fault)
+        pl.Series("still_wrong_share", still), pl.Series("any_fault", any_fault), _is_likeliest(catalogue)
     ).with_columns(_measured(own))
     right, wrong = (_any(judged, word) for word in ("right", "wrong"))
+    days = (pl.lit(as_of) - pl.col("from_on")).dt.total_days() + 1
+    nights = pl.when(pl.col("nights") > 0).then("nights").otherwise(days)
+    has_fault = pl.col("any_fault") >= own.disproved_from
+    is_worked_on = (pl.col("still_wrong_share") >= own.disproved_from) & pl.col("is_likeliest")
+    has_lasted = days >= own.again_nights
     return (
         judged.with_columns(
-            pl.when("has_data").then(pl.col("nights")).otherwise(0).cast(pl.Int64).alias("nights_since"),
+            pl.when("has_data").then(nights).otherwise(0).cast(pl.Int64).alias("nights_since"),
             pl.when(~pl.col("has_data"))
             .then(pl.lit(OPEN))
-            .when(pl.col("any_fault") >= own.disproved_from)
+            .when(has_fault & (is_worked_on | has_lasted))
             .then(pl.lit(DISPROVED))
-            .when((pl.col("still_wrong_share") <= own.proved_below) & right & ~wrong)
+            .when((pl.col("still_wrong_share") <= own.proved_below) & right & ~wrong & ~has_fault)
             .then(pl.lit(PROVED))
             .otherwise(pl.lit(OPEN))
             .alias("proof"),
@@ -130,6 +142,13 @@ def _still_wrong(
     return still, any_fault
 
 
+def _is_likeliest(catalogue: Mapping[str, Fault]) -> pl.Expr:
+    """Return whether no fault is twice as likely, by the data, as the one worked on: twins trade places."""
+    shares = {name: pl.col("fault_likelihoods").struct.field(name).fill_null(0.0) for name in catalogue}
+    own = pl.coalesce(pl.when(pl.col("fault") == name).then(share) for name, share in shares.items())
+    return (2 * own >= pl.max_horizontal(shares.values())).alias("is_likeliest")
+
+
 def _nights_since(worked_on: pl.DataFrame, daily: pl.DataFrame) -> pl.DataFrame:
     """Return level_l1_w, level_l2_w [W], the mean of the nightly medians since the visit, and their standard errors."""
     since = daily.join(worked_on.select("site_id", "visited_on"), on="site_id").filter(
@@ -149,26 +168,34 @@ def _nights_since(worked_on: pl.DataFrame, daily: pl.DataFrame) -> pl.DataFrame:
 def _measured(own: VisitSettings) -> list[pl.Expr]:
     """Return {gain,meter,night}_{l1,l2}_is: true right, false wrong, null where it can't tell or wasn't worked on."""
     told = []
+    # A record that was corrected moved no clamp: of the clamps' scale and their nights it proves nothing.
+    is_record = pl.col("fault") == RECORD_FAULT
     for leg in ("l1", "l2"):
         is_worked_on = pl.col("has_data") & pl.col("leg").is_in([leg, "both"]).fill_null(True)
         off = (pl.col(f"gain_{leg}") - pl.col("expected_gain")).abs()
         meter_off = (pl.col(f"meter_gain_{leg}") - 1).abs()
-        meter_se = pl.when(pl.col("meter_share") > 0.5).then("meter_gain_se")
+        # Where legs and production don't explain the meter (a battery nobody told of) it gives no scale.
+        is_metered = (pl.col("meter_share") > 0.5) & (pl.col("meter_r2") > 0.5)
+        meter_se = pl.when(is_metered).then("meter_gain_se")
         # A clamp at the loads has no answer to production, right or wrong: it can only show a fault there.
         gain = _within(off, pl.col(f"gain_{leg}_se"), own)
-        gain = pl.when(gain & (pl.col("expected_gain") == 0)).then(None).otherwise(gain)
+        # But a corrected record is right where no answer is what it now expects.
+        gain = pl.when(gain & (pl.col("expected_gain") == 0) & ~is_record).then(None).otherwise(gain)
+        meter = pl.when(~is_record | gain.is_null()).then(_within(meter_off, meter_se, own))
         level, level_se = pl.col(f"level_{leg}_w"), pl.col(f"level_{leg}_se")
         share = pl.col(f"night_{leg}_negative_share")
-        may_go_below = pl.col("has_battery") | pl.col("is_clock_suspect")
+        # A battery shows in a clamp that sees what production does; around the loads it doesn't.
+        sees_battery = pl.col("has_battery") & (pl.col("expected_gain") != 0).fill_null(True)
+        may_go_below = sees_battery | pl.col("is_clock_suspect")
         night = (
-            pl.when(may_go_below)
+            pl.when(may_go_below | is_record)
             .then(None)
             .when((level - own.proof_z * level_se > own.night_least_w) & (share <= own.night_negative))
             .then(True)
             .when((level + own.proof_z * level_se < 0) | (level_se.is_null() & (share > 0.5)))
             .then(False)
         )
-        for name, value in (("gain", gain), ("meter", _within(meter_off, meter_se, own)), ("night", night)):
+        for name, value in (("gain", gain), ("meter", meter), ("night", night)):
             told.append(pl.when(is_worked_on).then(value).alias(f"{name}_{leg}_is"))
     return told
 

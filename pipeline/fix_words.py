@@ -12,7 +12,7 @@ def proof_words(row: Mapping[str, Any]) -> str:
     """Return the line of a row of `fix_proof.prove`: what was measured since the visit, each with its standard error.
 
     `row` has slope_{leg}, slope_{leg}_se and slope_expected [W/W], level_{leg}_w and level_{leg}_se [W],
-    meter_gain_{leg}, meter_gain_se and meter_share, nights_since and still_wrong_share.
+    meter_gain_{leg}, meter_gain_se, meter_share and meter_r2, nights_since and still_wrong_share.
     """
     if not row["has_data"]:
         return "no data since the visit"
@@ -24,7 +24,8 @@ def proof_words(row: Mapping[str, Any]) -> str:
     levels = _legs(row, "level_{}_w", "level_{}_se", "{:.0f}")
     if levels:
         told.append(f"nights at {levels} W")
-    meter = _legs(row, "meter_gain_{}", "meter_gain_se", "{:.2f}") if (row["meter_share"] or 0) > 0.5 else ""
+    is_metered = (row["meter_share"] or 0) > 0.5 and (row["meter_r2"] or 0) > 0.5
+    meter = _legs(row, "meter_gain_{}", "meter_gain_se", "{:.2f}") if is_metered else ""
     if meter:
         told.append(f"by the utility meter {meter} of the truth")
     told.append(f"{_percent(row['still_wrong_share'])} likely still wrong")

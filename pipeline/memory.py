@@ -47,7 +47,7 @@ def carry_on(
     before, story = (earlier_table(previous, name) for name in ("standing", "home_story"))
     fixed = worked_on(last_visits(visits, as_of), before, scored.scores)
     prior = prior_of(model, CATALOGUE, settings)
-    proofs = prove(fixed, scored.scores, scored.signals, daily, prior, CATALOGUE, settings.visits)
+    proofs = prove(fixed, scored.scores, scored.signals, daily, prior, CATALOGUE, as_of, settings.visits)
     valued = scored.scores.join(worth.select("site_id", "priority", "break_even"), on="site_id")
     standing = next_standing(before, valued, visits, proofs, plans, as_of, settings)
     return Memory(

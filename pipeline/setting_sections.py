@@ -209,6 +209,8 @@ class VisitSettings(Section):
     fix_works: float
     proved_below: float
     disproved_from: float
+    again_nights: int
+    sound_days: int
     proof_z: float
     gain_off: float
     night_least_w: float

@@ -123,21 +123,33 @@ def _before(previous: pl.DataFrame | None, as_of: date) -> pl.DataFrame:
 
 
 def _visit_facts(as_of: date, settings: Settings) -> list[pl.Expr]:
-    """Return `outcome` (null: the last visit has no say any more), `has_data` since it, `is_first_told`, the plan."""
+    """Return `outcome` (null: the last visit has no say any more), `has_data` since it, `is_first_told`, the plan.
+
+    `is_too_soon`: tonight's data are of fewer than [visits].again_nights days, so they can't outweigh a visit.
+    """
     visit, own = pl.col("last_visit_on"), settings.ranking
     is_recent = visit >= as_of - timedelta(days=own.visit_days)
-    is_held_for_good = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER]) | (
+    says_nothing_wrong = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER]).fill_null(False)
+    is_held_for_good = says_nothing_wrong | (
         (pl.col("outcome") == FIXED) & (pl.col("proof") == PROVED)
     ).fill_null(False)
     # The visit's own hands can move the data on its day and the next.
-    began_later = (pl.col("onset_on") > visit + pl.duration(days=1)).fill_null(False)
+    again = timedelta(days=settings.visits.again_nights - 1)
+    has_lasted = pl.col("onset_on") <= as_of - again
+    began_later = (has_lasted & (pl.col("onset_on") > visit + pl.duration(days=1))).fill_null(False)
+    # The same suspicion at a home found sound is no news for a year; `_is_held` lets another one pass.
+    is_news = began_later & ~(
+        says_nothing_wrong & (visit > as_of - timedelta(days=settings.visits.sound_days))
+    )
     is_first_told = ~(pl.col("last_visit_on_before") == visit).fill_null(False)
     is_spent = ~is_first_told & pl.col("standing_before").is_in(SETTLED).fill_null(False)
-    has_data = (pl.col("nights") > 0) & (pl.col("from_on") > visit).fill_null(True)
+    # Not by `nights`: where leads are exchanged with production no night is quiet enough to count.
+    has_data = pl.col("from_on").is_not_null() & (pl.col("from_on") > visit).fill_null(True)
     is_open_plan = (pl.col("planned_on") > visit).fill_null(True)
     return [
-        pl.when((is_recent | is_held_for_good) & ~began_later & ~is_spent).then("outcome").alias("outcome"),
-        has_data.fill_null(False).alias("has_data"),
+        pl.when((is_recent | is_held_for_good) & ~is_news & ~is_spent).then("outcome").alias("outcome"),
+        has_data.alias("has_data"),
+        (pl.col("from_on") > as_of - again).fill_null(True).alias("is_too_soon"),
         is_first_told.alias("is_first_told"),
         pl.when(is_open_plan).then("planned_on").alias("planned_on"),
     ]
@@ -164,7 +176,8 @@ def _is_held(names: list[str], settings: Settings) -> pl.Expr:
     """Return whether a visit's word keeps the home off the list tonight.
 
     Faults that look alike trade places from night to night: the suspicion is another one only when the first
-    has fallen below [ranking].also_from.
+    has fallen below [ranking].also_from. Another one, and one at a home just proved right, has to last: a single
+    night's data can look like anything.
     """
     held = pl.col("held_fault")
     still = pl.any_horizontal(
@@ -175,7 +188,9 @@ def _is_held(names: list[str], settings: Settings) -> pl.Expr:
     says_nothing_wrong = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])
     no_data = says_nothing_wrong & ~pl.col("has_data")
     is_unsettled = (pl.col("outcome") == FIXED) & ~is_disproved()
-    holds = no_data | (says_nothing_wrong & is_same_kind) | is_unsettled
+    was_proved = pl.col("standing_before") == words.PROVED_RIGHT
+    is_soon = pl.col("is_too_soon") & (says_nothing_wrong | was_proved.fill_null(False))
+    holds = no_data | (says_nothing_wrong & is_same_kind) | is_soon | is_unsettled
     return _is_wanted(settings) & holds.fill_null(False)
 
 

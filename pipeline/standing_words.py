@@ -60,8 +60,11 @@ def cause() -> pl.Expr:
         .otherwise(suspected)
     )  # fmt: skip
     found = pl.when(outcome == "sound").then(pl.lit("found sound")).otherwise(pl.lit("another cause found"))
+    is_another = pl.col("fault") != pl.col("held_fault")
     held = (
-        pl.when(pl.col("is_held") & has_data)
+        pl.when(pl.col("is_held") & has_data & is_another & pl.col("is_too_soon"))
+        .then(pl.format("{} on {}; too few nights yet to say that it is {}", found, visit, fault))
+        .when(pl.col("is_held") & has_data)
         .then(pl.format("{} on {}; the data still look as they did before", found, visit))
         .otherwise(pl.format("{} on {}", found, visit))
     )

@@ -28,7 +28,7 @@ def visit_doubts(visits: pl.DataFrame, standing: pl.DataFrame, scores: pl.DataFr
     )
     known = visits.join(last, on="site_id").filter(pl.col("visited_on") == pl.col("last_visit_on"))
     known = known.sort("visit_id").group_by("site_id", maintain_order=True).last()
-    has_data = (pl.col("nights") > 0) & (pl.col("from_on") > pl.col("visited_on"))
+    has_data = pl.col("from_on") > pl.col("visited_on")
     percent = (pl.col("likelihood") * 100).floor().cast(pl.Int64)
     fault = pl.col("fault").str.replace_all("_", " ", literal=True)
     is_suspect = pl.col("verdict") == "suspect"

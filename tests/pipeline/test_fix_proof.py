@@ -17,7 +17,7 @@ VISIT = date(2026, 6, 1)
 RIGHT = {
     "slope_l1": -0.5, "slope_l1_se": 0.01, "slope_l2": -0.5, "slope_l2_se": 0.01, "slope_expected": -0.5,
     "gain_l1": 1.0, "gain_l1_se": 0.02, "gain_l2": 1.0, "gain_l2_se": 0.02, "expected_gain": 1.0,
-    "meter_gain_l1": None, "meter_gain_l2": None, "meter_gain_se": None, "meter_share": 0.0,
+    "meter_gain_l1": None, "meter_gain_l2": None, "meter_gain_se": None, "meter_share": 0.0, "meter_r2": 0.99,
     "night_l1_negative_share": 0.0, "night_l2_negative_share": 0.0, "has_battery": False,
 }  # fmt: skip
 
@@ -26,16 +26,31 @@ NIGHTS = (200.0, 210.0, 190.0, 205.0)
 
 
 def proof(
-    shares=(), levels=NIGHTS, fault="reversed", leg="l1", nights=None, from_on=None, clock=False, **signals
+    shares=(),
+    levels=NIGHTS,
+    fault="reversed",
+    leg="l1",
+    nights=None,
+    from_on=None,
+    clock=False,
+    lasted=None,
+    **signals,
 ):
-    """Return the row of one home; `shares` are tonight's likelihoods of faults, `levels` its nights since the visit."""
+    """Return the row of one home; `shares` are tonight's likelihoods of faults, `levels` its nights since the visit.
+
+    Tonight is `lasted` days after the visit, by default as many as there are nights.
+    """
     named = dict(shares)
     likelihoods = dict.fromkeys(FAULTS, 0.0) | named
     likelihoods["sound"] = 1 - sum(named.values())
     nights = len(levels) if nights is None else nights
+    first = (
+        VISIT + timedelta(days=1) if nights or lasted else None
+    )  # no rows since the visit, no first day of them
     scores = pl.DataFrame(
-        [{"site_id": "A", "fault_likelihoods": likelihoods, "from_on": from_on or VISIT + timedelta(days=1),
-          "nights": nights, "is_clock_suspect": clock}]
+        [{"site_id": "A", "fault_likelihoods": likelihoods, "from_on": from_on or first,
+          "nights": nights, "is_clock_suspect": clock}],
+        schema_overrides={"from_on": pl.Date},
     )  # fmt: skip
     row = pl.DataFrame([{"site_id": "A", **RIGHT, **signals}]).with_columns(
         pl.col("meter_gain_l1", "meter_gain_l2", "meter_gain_se").cast(pl.Float64)
@@ -52,7 +67,8 @@ def proof(
         [{"site_id": "A", "visited_on": VISIT, "fault": fault, "leg": leg}],
         schema_overrides={"leg": pl.String},
     )
-    told = prove(worked_on, scores, row, daily, PRIOR, CATALOGUE, OWN)
+    as_of = VISIT + timedelta(days=lasted or max(nights, 1))
+    told = prove(worked_on, scores, row, daily, PRIOR, CATALOGUE, as_of, OWN)
     assert told.schema == SCHEMA
     return told.row(0, named=True)
 
@@ -85,8 +101,34 @@ def test_a_fix_that_did_not_work_is_told():
     assert told["nights_wanted"] is None
 
 
-def test_another_fault_than_the_one_worked_on_disproves_too():
-    assert proof({"dead": 0.9}, levels=(0.5, 0.2, 0.4))["proof"] == DISPROVED
+def test_another_fault_than_the_one_worked_on_disproves_too_once_it_has_lasted():
+    """A night or two can look like any fault; the one that was worked on shows at once."""
+    assert proof({"dead": 0.9}, levels=(0.5,) * 3)["proof"] == OPEN
+    assert proof({"dead": 0.9}, levels=(0.5,) * OWN.again_nights)["proof"] == DISPROVED
+    assert proof({"dead": 0.9}, levels=(0.5,), fault="dead")["proof"] == DISPROVED
+    # By the odds of visited homes dead clamps it is, but the night looks twice as much like another fault.
+    one_night = {"dead": 0.05, "pickup_noise": 0.8}
+    assert proof(one_night, levels=(0.5,), fault="dead")["proof"] == OPEN
+    assert proof({"reversed": 0.4, "legs_crossed": 0.5}, levels=(-9.0,), leg="both")["proof"] == DISPROVED
+
+
+def test_leads_still_exchanged_with_production_are_shown_though_no_night_is_quiet():
+    """No night counts as one while the production channel lives at night, but the days do."""
+    told = proof({"swapped_with_pv": 0.99}, levels=(), nights=0, fault="swapped_with_pv", lasted=2)
+    assert (told["proof"], told["nights_since"]) == (DISPROVED, 2)
+    assert told["proof_told"].startswith("2 nights since the visit")
+
+
+def test_a_corrected_record_is_proved_by_the_answer_it_now_expects():
+    downstream = {"expected_gain": 0.0, "gain_l1": 0.01, "gain_l2": -0.02, "slope_expected": 0.0}
+    asked = {"shares": {"wrong_scope": 0.0002}, "levels": (), "nights": 3, "leg": "both", **downstream}
+    assert proof(fault="wrong_scope", **asked)["proof"] == PROVED
+    assert proof(fault="reversed", **asked)["proof"] == OPEN
+    # Whatever the meter has against the clamps, the record is right; and living nights say nothing of it.
+    off = {"meter_share": 0.9, "meter_gain_l1": 1.4, "meter_gain_l2": 2.0, "meter_gain_se": 0.04}
+    assert proof(fault="wrong_scope", **asked, **off)["proof"] == PROVED
+    asked |= {"levels": NIGHTS, "gain_l1": None, "gain_l2": None, "slope_l1": None, "slope_l2": None}
+    assert proof(fault="wrong_scope", **asked)["proof"] == OPEN
 
 
 def test_an_unlikely_fault_is_not_proved_gone_while_a_measure_is_wrong():
@@ -113,6 +155,9 @@ def test_a_clamp_at_the_loads_is_proved_by_its_nights_or_the_meter_not_by_the_su
     told = proof({"reversed": 0.0002}, levels=(), nights=3, **at_loads, **meter)
     assert told["proof"] == PROVED
     assert "by the utility meter L1 1.02 ± 0.01, L2 0.99 ± 0.01 of the truth" in told["proof_told"]
+    unexplained = proof({"reversed": 0.0002}, levels=(), nights=3, **at_loads, **meter, meter_r2=0.3)
+    assert unexplained["proof"] == OPEN
+    assert "utility meter" not in unexplained["proof_told"]
 
 
 def test_nights_below_zero_say_nothing_with_a_battery_or_a_wrong_clock():
@@ -120,6 +165,13 @@ def test_nights_below_zero_say_nothing_with_a_battery_or_a_wrong_clock():
     assert proof({"reversed": 0.0002}, **below)["proof"] == OPEN
     assert proof({"reversed": 0.0002}, **below, has_battery=True)["proof"] == PROVED
     assert proof({"reversed": 0.0002}, **below, clock=True)["proof"] == PROVED
+
+
+def test_a_battery_does_not_show_in_a_clamp_around_the_loads():
+    at_loads = {"expected_gain": 0.0, "gain_l1": None, "gain_l2": None, "slope_l1": None, "slope_l2": None}
+    assert proof({"reversed": 0.0002}, **at_loads, has_battery=True)["proof"] == PROVED
+    below = {"levels": (-200.0, -210.0, -190.0), "night_l1_negative_share": 0.9}
+    assert proof({"reversed": 0.0002}, **at_loads, **below, has_battery=True)["proof"] == OPEN
 
 
 def test_how_many_nights_it_takes_follows_from_what_the_nights_so_far_said():
@@ -139,4 +191,4 @@ def test_nobody_visited():
     empty = pl.DataFrame(
         schema={"site_id": pl.String, "visited_on": pl.Date, "fault": pl.String, "leg": pl.String}
     )
-    assert prove(empty, empty, empty, empty, PRIOR, CATALOGUE, OWN).equals(pl.DataFrame(schema=SCHEMA))
+    assert prove(empty, empty, empty, empty, PRIOR, CATALOGUE, VISIT, OWN).equals(pl.DataFrame(schema=SCHEMA))

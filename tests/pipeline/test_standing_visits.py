@@ -16,6 +16,8 @@ from standing_nights import (
 
 from pipeline.standing import next_standing
 
+LASTING = SETTINGS.visits.again_nights
+
 
 def test_a_fix_is_proved_by_the_data_since_the_visit_not_by_the_note():
     told = tell(
@@ -91,17 +93,32 @@ def test_a_home_found_sound_does_not_come_back_for_the_same_reason():
 
 def test_a_different_fault_brings_a_home_found_sound_back():
     told = tell(
-        [(0, scored()), (2, since_visit(1, 0.9)), (3, since_visit(1, 0.9, fault="dead"))],
+        [(0, scored()), (2, since_visit(1, 0.9)), (3, since_visit(1, 0.9, fault="dead")),
+         (1 + LASTING, since_visit(1, 0.9, fault="dead"))],
+        [visit(night(1), "sound")],
+    )  # fmt: skip
+    assert standings(told) == ["new tonight", *["found sound on site"] * 2, "new tonight"]
+    assert told[2]["cause"] == "found sound on 2026-06-02; too few nights yet to say that it is dead"
+    assert told[3]["cause"].startswith("found sound on 2026-06-02, but another fault is suspected now")
+
+
+def test_the_same_suspicion_at_a_home_found_sound_is_no_news_though_its_data_change():
+    """What looks like that fault is a habit of the home, until so long ago that the visit says nothing any more."""
+    year = SETTINGS.visits.sound_days
+    nights = [(number, scored(0.9, from_on=night(number - LASTING), onset_on=night(number - LASTING)))
+              for number in (40, 2 + year)]  # fmt: skip
+    told = tell([(0, scored()), *nights], [visit(night(1), "sound")])
+    assert standings(told) == ["new tonight", "found sound on site", "new tonight"]
+    assert told[1]["is_held"]
+
+
+def test_another_fault_that_began_after_the_visit_is_a_new_event_once_it_has_lasted():
+    later = scored(0.9, fault="dead", from_on=night(9), onset_on=night(9))
+    told = tell(
+        [(0, scored()), (2, since_visit(1, 0.9)), (7 + LASTING, later), (8 + LASTING, later)],
         [visit(night(1), "sound")],
     )
-    assert standings(told) == ["new tonight", "found sound on site", "new tonight"]
-    assert told[2]["cause"].startswith("found sound on 2026-06-02, but another fault is suspected now")
-
-
-def test_what_began_after_the_visit_is_a_new_event():
-    later = since_visit(1, 0.9, onset_on=night(9))
-    told = tell([(0, scored()), (2, since_visit(1, 0.9)), (10, later)], [visit(night(1), "sound")])
-    assert standings(told) == ["new tonight", "found sound on site", "new tonight"]
+    assert standings(told) == ["new tonight", *["found sound on site"] * 2, "new tonight"]
 
 
 def test_found_sound_does_not_fade_but_said_to_be_fixed_does():
@@ -144,6 +161,22 @@ def test_a_visit_that_no_night_remembers_holds_what_is_suspected_now():
 def test_a_sound_visit_to_a_home_nobody_suspected_holds_nothing():
     told = tell([(0, scored(0.05)), (9, since_visit(1, 0.9))], [visit(night(1), "sound")])
     assert standings(told) == ["not listed", "new tonight"]
+
+
+def test_a_night_or_two_do_not_bring_a_home_back_that_was_just_proved_right():
+    right, later = proofs("proved right"), {"fault": "dead", "onset_on": night(20)}
+    told = tell(
+        [
+            (0, scored()),
+            (5, since_visit(1, 0.02), right),
+            (20, scored(0.95, from_on=night(20), **later)),
+            (21, scored(0.01, from_on=night(20))),
+            (19 + LASTING, scored(0.95, from_on=night(20), **later)),
+        ],
+        [visit(night(1), "reversed", fixed=True)],
+    )
+    assert standings(told)[1:] == [*["proved right by the data"] * 3, "new tonight"]
+    assert [row["is_held"] for row in told[1:]] == [False, True, False, False]
 
 
 def test_a_suspicion_long_after_a_proved_fix_is_new():

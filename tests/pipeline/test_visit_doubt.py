@@ -27,9 +27,11 @@ def doubts(found, fixed, outcome, verdict, likelihood, is_held=False, proof=None
           "proof": proof, "proof_told": "the numbers"}],
         schema_overrides={"proof": pl.String},
     )  # fmt: skip
+    first = VISIT + timedelta(days=1) if nights else None  # without rows there is no first day
     scores = pl.DataFrame(
         [{"site_id": "A", "verdict": verdict, "likelihood": likelihood, "nights": nights,
-          "from_on": from_on or VISIT + timedelta(days=1), "evidence": "negative all night"}]
+          "from_on": from_on or first, "evidence": "negative all night"}],
+        schema_overrides={"from_on": pl.Date},
     )  # fmt: skip
     told = visit_doubts(visits, standing, scores)
     assert told.schema == SCHEMA
@@ -65,6 +67,14 @@ def test_left_unfixed_but_right_since():
 )
 def test_a_record_that_the_data_agree_with_is_not_in_doubt(case):
     assert doubts(*case) == []
+
+
+def test_days_without_a_quiet_night_contradict_too():
+    """Where leads are exchanged with production no night is quiet enough to count as one."""
+    day_after = VISIT + timedelta(days=1)
+    assert (
+        len(doubts("sound", False, "sound", "suspect", 0.97, is_held=True, nights=0, from_on=day_after)) == 1
+    )
 
 
 def test_data_of_before_the_visit_contradict_nothing():

@@ -1,0 +1,66 @@
+"""The command `nightclamp rehearse`; pipeline.cli loads it when it is asked for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+from rich.console import Console
+
+from pipeline.settings import load_settings
+
+
+def rehearse(
+    *,
+    sites: int = 2000,
+    nights: int = 182,
+    visits: int = 6,
+    seed: int = 1,
+    out: Path = Path("nightclamp-rehearsal"),
+    quick: bool = False,
+    workers: int = 2,
+    settings: Annotated[
+        Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")
+    ] = None,
+) -> None:
+    """Live through a simulated half year of nights and visits by the list, and by three simpler ways.
+
+    Every night runs as `nightclamp nightly` does; every morning crews go by what it has published. Prints what was
+    misreported, left and wasted, and how the fixes were proved; a page with pictures and tables goes to a folder.
+    A rehearsal that was stopped goes on where it was when it is started again.
+
+    Parameters
+    ----------
+    sites
+        Homes of the fleet.
+    nights
+        Nights in a row.
+    visits
+        Truck visits a day.
+    seed
+        Seed of the fleet and of the crews' luck.
+    out
+        Folder of the page and the tables; OUT/work holds the fleet and every policy's nights.
+    quick
+        A tenth of the homes and of the visits, and half of the nights.
+    workers
+        Processes to share the work.
+    """
+    from pipeline.rehearsal.page import write_tally
+    from pipeline.rehearsal.request import RehearsalRequest
+    from pipeline.rehearsal.run import rehearse as run
+    from pipeline.rehearsal.screen import show_tally
+    from pipeline.screen import teller
+
+    request = RehearsalRequest(sites, nights, visits, seed, workers, quick)
+    console = Console()
+    tell = teller(console)
+    try:
+        tally = run(request, out / "work", load_settings(settings), tell)
+    finally:
+        if console.is_terminal:
+            tell("")
+    page = write_tally(tally, out)
+    show_tally(console, tally)
+    console.print(f"results: {page}", highlight=False, markup=False, soft_wrap=True)

@@ -1,0 +1,73 @@
+"""Writes what came of a rehearsal: a page for people, one CSV a table, the pictures as SVG."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from pipeline.pages import environment, report_style
+from pipeline.publish import write_csv
+from pipeline.rehearsal import picture
+from pipeline.rehearsal.tally import MAIN, Tally
+
+PICTURES = (
+    ("faulty_left", "faulty_left", "faulty homes", "Faulty homes left",
+     "Homes with a fault at the end of each day. New faults keep beginning, so no line stays at zero."),
+    ("misreported", "wrong_mwh_so_far", "MWh misreported since the first night", "Energy misreported",
+     "What both consumption channels read away from the twin without faults, summed over all homes and days so far."),
+    ("wasted", "wasted_so_far", "visits to a home with nothing wrong", "Visits wasted",
+     "Truck visits so far that found a home with nothing wrong."),
+)  # fmt: skip
+
+
+def write_tally(tally: Tally, out: Path) -> Path:
+    """Write index.html, *.csv, rehearsal's numbers as JSON and the pictures into `out`; return the page.
+
+    The page opens from disk and never reaches for the network. Files already there are overwritten.
+
+    Raises
+    ------
+    OSError
+        The folder or a file in it cannot be written.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    for table in tally.tables:
+        write_csv(table.frame, out / f"{table.name}.csv")
+    write_csv(tally.days, out / "days.csv")
+    write_csv(tally.attempts, out / "visits.csv")
+    write_csv(tally.fixes, out / "fixes.csv")
+    numbers = {
+        "told": tally.told, "asked": tally.asked,
+        "tables": {table.name: table.frame.to_dicts() for table in tally.tables},
+    }  # fmt: skip
+    (out / "tally.json").write_text(json.dumps(numbers, indent=1) + "\n", encoding="utf-8")
+    days = tally.days.with_columns((tally.days["wrong_kwh_so_far"] / 1000).alias("wrong_mwh_so_far"))
+    shown = []
+    for name, column, axis, title, caption in PICTURES:
+        _put(out, name, picture.over_time(days, column, axis))
+        shown.append({"name": name, "alt": f"{title}, one line a policy", "caption": caption, "title": title})
+    _put(out, "settled", picture.settled_by(tally.fixes))
+    shown.append({
+        "name": "settled", "title": "How soon a fix is settled",
+        "alt": "Share of fixes settled by nights since the visit",
+        "caption": f"Fixes of {MAIN} that the data had proved right or shown not to have worked, so many nights after.",
+    })  # fmt: skip
+    page = out / "index.html"
+    page.write_text(_page(tally, shown), encoding="utf-8")
+    return page
+
+
+def _put(out: Path, name: str, spec: dict[str, object]) -> None:
+    (out / f"{name}.svg").write_text(picture.svg(spec), encoding="utf-8")
+    (out / f"{name}-dark.svg").write_text(picture.svg(spec, is_dark=True), encoding="utf-8")
+
+
+def _page(tally: Tally, pictures: list[dict[str, str]]) -> str:
+    tables = []
+    for table in tally.tables:
+        headings, rows, numbers = table.cells()
+        tables.append(
+            {"title": table.title, "note": table.note, "headings": headings, "rows": rows, "numbers": numbers}
+        )
+    values = {"css": report_style(), "told": tally.told, "tables": tables, "pictures": pictures}
+    return environment("pipeline.rehearsal").get_template("rehearsal.html").render(values)
