@@ -8,6 +8,6 @@ OUT="${1:-nightclamp-half-year}"
 nightclamp rehearse --sites 2000 --nights 182 --visits 6 --seed 1 --workers 2 --out "$OUT"
 
 # What the list's own nights left behind is a lake and an OUT like any other.
-RUN="$OUT/work/nightclamp"
+RUN="$OUT/series/nightclamp"
 nightclamp dispatch "$RUN/lake" --out "$RUN/out" --days 1
 nightclamp orders --out "$RUN/out"

@@ -5,26 +5,22 @@ from __future__ import annotations
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Annotated
 
 import cyclopts
 import polars as pl
-from cyclopts import App, Parameter
+from cyclopts import App
 from rich.console import Console
 
 from pipeline import __version__
 from pipeline.errors import NightclampError
+from pipeline.options import OUT, SettingsFile
 from pipeline.settings import load_settings
 
-OUT = Path("nightclamp-out")
 app = App(
     name="nightclamp",
     version=__version__,
     help="Finds CT install faults in the interval data of homes with solar.",
 )
-SettingsFile = Annotated[
-    Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")
-]
 
 
 @app.command

@@ -6,11 +6,10 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.contract import FAULTS, SOUND
+from pipeline.contract import FAULTS, OTHER, SOUND
 from pipeline.likely import likely_faults
 
 FIXED, UNFIXED, SAID_SOUND, SAID_OTHER = "fixed", "open", "sound", "other"
-OTHER = "other"
 
 
 def last_visits(visits: pl.DataFrame, as_of: date) -> pl.DataFrame:

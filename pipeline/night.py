@@ -42,10 +42,9 @@ CSV_TABLES = ("revisit_list", "crew_quality")
 
 @dataclass(frozen=True)
 class Tables:
-    """The night's tables by name, every rejected row, and the counts."""
+    """The night's tables by name, and the counts."""
 
     published: Mapping[str, pl.DataFrame]
-    rejects: pl.DataFrame
     counts: Mapping[str, int]
 
 
@@ -200,7 +199,7 @@ def make_lists(
     }
     night = NightTables(plan.as_of, tables)
     tables["revisit_list"] = with_desk_columns(listed, night, CATALOGUE, settings)
-    return Tables(tables, rejects, counts)
+    return Tables(tables, counts)
 
 
 def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Settings) -> pl.DataFrame:
@@ -258,7 +257,8 @@ def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> 
         site_daily=tables.published["site_daily"],
         site_hour=tables.published["site_hour"],
         crew_quality=tables.published["crew_quality"],
-        rejects=tables.rejects.group_by("reason")
+        rejects=tables.published["rejects"]
+        .group_by("reason")
         .agg(pl.len().alias("count"))
         .sort("count", "reason", descending=[True, False]),
         sites=plan.registers.sites,

@@ -9,9 +9,13 @@ from markupsafe import Markup
 
 
 def environment(package: str) -> jinja2.Environment:
-    """Return the templates of `package` (its folder templates/): escaping is on, an undefined name is an error."""
+    """Return the templates of `package` (its folder templates/), the report's beside them.
+
+    Escaping is on, an undefined name is an error.
+    """
+    places = dict.fromkeys((package, "pipeline.report"))
     return jinja2.Environment(
-        loader=jinja2.PackageLoader(package),
+        loader=jinja2.ChoiceLoader([jinja2.PackageLoader(place) for place in places]),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,

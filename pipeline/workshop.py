@@ -5,18 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Annotated
 
-from cyclopts import Parameter
 from rich.console import Console
 
 from pipeline.errors import InputError
+from pipeline.options import OUT, SettingsFile
 from pipeline.settings import load_settings
-
-OUT = Path("nightclamp-out")
-SettingsFile = Annotated[
-    Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")
-]
 
 
 def simulate(

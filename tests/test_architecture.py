@@ -30,7 +30,7 @@ LONGEST = 300
 
 # From the ground up: a room imports from layers below its own only. A package is one room.
 LAYERS = (
-    {"errors", "setting_sections", "pages"},
+    {"errors", "setting_sections", "pages", "options"},
     {"settings", "contract", "circuit", "delimited", "sun", "match", "misread", "base_rate", "fix_words"},
     {"wiring", "mapping", "warehouse", "likely", "nearby", "planned", "verdict"},
     {"lake", "clock", "fault", "last_visit"},
@@ -41,7 +41,7 @@ LAYERS = (
     {"refresh", "window", "check", "standing", "revisit", "crews", "publish", "own_fleet"},
     {"home_story", "visit_doubt", "decision_curve", "hit_rate"},
     {"training", "report", "plan", "memory"},
-    {"runcard", "story", "visited", "contest", "workorder", "judgement"},
+    {"runcard", "story", "measured", "visited", "contest", "workorder", "judgement"},
     {"night", "explain", "bench", "own_lessons", "proof", "dispatch"},
     {"screen", "own_training"},
     {"workshop", "rehearsal"},

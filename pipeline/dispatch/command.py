@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date as Date  # noqa: N812  the option is called date
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from cyclopts import Parameter
 from pydantic import ValidationError
 from rich.console import Console
 
 from pipeline.dispatch.run import Dispatched, dispatch_night
 from pipeline.errors import InputError
+from pipeline.options import OUT, SettingsFile
 from pipeline.report.words import count
 from pipeline.setting_sections import DispatchSettings
 from pipeline.settings import Settings, load_settings
@@ -21,15 +21,13 @@ from pipeline.settings import Settings, load_settings
 def dispatch(
     lake: Path,
     *,
-    out: Path = Path("nightclamp-out"),
+    out: Path = OUT,
     trucks: int | None = None,
     hours: float | None = None,
     days: int | None = None,
     date: Date | None = None,
     start: tuple[float, float] | None = None,
-    settings: Annotated[
-        Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")
-    ] = None,
+    settings: SettingsFile = None,
 ) -> None:
     """Plan who drives where: the list's visits as rounds of trucks over days, with a page to take along.
 

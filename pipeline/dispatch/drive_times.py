@@ -9,7 +9,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.conform import nearest
-from pipeline.delimited import ROW, UnusableFileError, read_delimited
+from pipeline.delimited import ROW
+from pipeline.dispatch.opened import read_texts
 from pipeline.dispatch.trucks import Truck
 from pipeline.errors import InputError
 
@@ -62,13 +63,7 @@ def read_drive_times(
 
 
 def _rows(path: Path) -> pl.DataFrame:
-    try:
-        texts, bad = read_delimited(path, is_multiline=True)
-    except UnusableFileError as error:
-        raise InputError(f"{path}: {error}") from error
-    if bad.height:
-        raise InputError(f"{path} row {bad[0, 0]}: {bad[0, 1]}")
-    texts = texts.rename({name: name.strip().casefold() for name in texts.columns if name != ROW})
+    texts = read_texts(path)
     for name in COLUMNS:
         if name not in texts.columns:
             raise InputError(f"{path}: no column {name}{nearest(name, texts.columns)}")

@@ -9,10 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.nearby import EARTH_RADIUS_KM
 from pipeline.setting_sections import DispatchSettings
 
-# Mean radius of the earth, (2 a + b) / 3 of GRS 80 (Moritz, Journal of Geodesy 74:128, 2000).
-EARTH_RADIUS_KM = 6371.0088
 # Stands for "nobody can drive there", longer than any shift [min].
 UNREACHABLE = 100_000
 _EXACT = 1e-9  # what float noise may add to a whole minute before it counts as another one

@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.conform import nearest
-from pipeline.delimited import ROW, UnusableFileError, read_delimited
+from pipeline.delimited import ROW
+from pipeline.dispatch.opened import read_texts
 from pipeline.errors import InputError
 from pipeline.setting_sections import DispatchSettings
 
@@ -92,13 +93,7 @@ def read_trucks(
     InputError
         The file can't be read, or a row of it makes no truck: which row, what, what to do.
     """
-    try:
-        texts, bad = read_delimited(path, is_multiline=True)
-    except UnusableFileError as error:
-        raise InputError(f"{path}: {error}") from error
-    if bad.height:
-        raise InputError(f"{path} row {bad[0, 0]}: {bad[0, 1]}")
-    texts = texts.rename({name: name.strip().casefold() for name in texts.columns if name != ROW})
+    texts = read_texts(path)
     for name in texts.columns:
         if name not in (*COLUMNS, ROW):
             raise InputError(

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-from cyclopts import Parameter
 from rich.console import Console
 
+from pipeline.options import SettingsFile
 from pipeline.settings import load_settings
 
 
@@ -21,9 +20,7 @@ def proof(
     quick: bool = False,
     workers: int = 2,
     keep: Path | None = None,
-    settings: Annotated[
-        Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")
-    ] = None,
+    settings: SettingsFile = None,
 ) -> None:
     """Measure the likelihoods on fleets unlike the training one and on real measured homes.
 

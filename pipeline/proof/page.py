@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.pages import environment, report_style
+from pipeline import measured
 from pipeline.proof import picture
 from pipeline.proof.run import Proof
 
@@ -45,23 +45,16 @@ def write_proof(proof: Proof, out: Path) -> Path:
     (out / "proof.json").write_text(json.dumps(_as_json(proof), indent=1) + "\n", encoding="utf-8")
     specs = picture.overall(proof.reliability), picture.each_fault(proof.reliability)
     for shown, spec in zip(_PICTURES, specs, strict=True):
-        (out / f"{shown['name']}.svg").write_text(picture.svg(spec), encoding="utf-8")
-        (out / f"{shown['name']}-dark.svg").write_text(picture.svg(spec, is_dark=True), encoding="utf-8")
+        measured.put_picture(out, shown["name"], spec)
     page = out / "index.html"
-    page.write_text(_page(proof), encoding="utf-8")
+    page.write_text(
+        measured.page(
+            "proof.html", "pipeline.proof", proof.tables,
+            model_id=proof.model_id, told=proof.told, pictures=_PICTURES,
+        ),
+        encoding="utf-8",
+    )  # fmt: skip
     return page
-
-
-def _page(proof: Proof) -> str:
-    pages = environment("pipeline.proof")
-    tables = []
-    for table in proof.tables:
-        headings, rows, numbers = table.cells()
-        tables.append(
-            {"title": table.title, "note": table.note, "headings": headings, "rows": rows, "numbers": numbers}
-        )
-    values = {"css": report_style(), "model_id": proof.model_id, "told": proof.told, "tables": tables}
-    return pages.get_template("proof.html").render(values, pictures=_PICTURES)
 
 
 def _as_json(proof: Proof) -> dict[str, Any]:

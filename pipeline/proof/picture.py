@@ -7,7 +7,6 @@ from typing import Any
 
 import altair as alt
 import polars as pl
-import vl_convert
 
 from pipeline.report import theme
 
@@ -28,15 +27,6 @@ def each_fault(table: pl.DataFrame) -> dict[str, Any]:
         for name in names
     ]
     return _finish(alt.concat(*panels, columns=_ACROSS, spacing=18))
-
-
-def svg(spec: dict[str, Any], is_dark: bool = False) -> str:
-    """Return the picture as SVG, in the light colours or the dark ones."""
-    text = json.dumps(spec)
-    if is_dark:
-        for light, dark in theme.swaps().items():
-            text = text.replace(light, dark)
-    return str(vl_convert.vegalite_to_svg(text))
 
 
 def _panel(rows: pl.DataFrame, side_px: int) -> alt.LayerChart:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-from cyclopts import Parameter
 from rich.console import Console
 
+from pipeline.options import SettingsFile
 from pipeline.settings import load_settings
 
 
@@ -20,9 +19,7 @@ def rehearse(
     out: Path = Path("nightclamp-rehearsal"),
     quick: bool = False,
     workers: int = 2,
-    settings: Annotated[
-        Path | None, Parameter(name="--settings", help="TOML file that overrides shipped settings")
-    ] = None,
+    settings: SettingsFile = None,
 ) -> None:
     """Live through a simulated half year of nights and visits by the list, and by three simpler ways.
 
@@ -41,7 +38,7 @@ def rehearse(
     seed
         Seed of the fleet and of the crews' luck.
     out
-        Folder of the page and the tables; OUT/work holds the fleet and every policy's nights.
+        Folder of the page and the tables; OUT/series holds the fleet and every policy's nights.
     quick
         A tenth of the homes and of the visits, and half of the nights.
     workers
@@ -57,7 +54,7 @@ def rehearse(
     console = Console()
     tell = teller(console)
     try:
-        tally = run(request, out / "work", load_settings(settings), tell)
+        tally = run(request, out / "series", load_settings(settings), tell)
     finally:
         if console.is_terminal:
             tell("")

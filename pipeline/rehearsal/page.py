@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from pipeline.pages import environment, report_style
+from pipeline import measured
+from pipeline.measured import put_picture
 from pipeline.publish import write_csv
 from pipeline.rehearsal import picture
 from pipeline.rehearsal.tally import MAIN, Tally
@@ -44,30 +45,17 @@ def write_tally(tally: Tally, out: Path) -> Path:
     days = tally.days.with_columns((tally.days["wrong_kwh_so_far"] / 1000).alias("wrong_mwh_so_far"))
     shown = []
     for name, column, axis, title, caption in PICTURES:
-        _put(out, name, picture.over_time(days, column, axis))
+        put_picture(out, name, picture.over_time(days, column, axis))
         shown.append({"name": name, "alt": f"{title}, one line a policy", "caption": caption, "title": title})
-    _put(out, "settled", picture.settled_by(tally.fixes))
+    put_picture(out, "settled", picture.settled_by(tally.fixes))
     shown.append({
         "name": "settled", "title": "How soon a fix is settled",
         "alt": "Share of fixes settled by nights since the visit",
         "caption": f"Fixes of {MAIN} that the data had proved right or shown not to have worked, so many nights after.",
     })  # fmt: skip
     page = out / "index.html"
-    page.write_text(_page(tally, shown), encoding="utf-8")
+    page.write_text(
+        measured.page("rehearsal.html", "pipeline.rehearsal", tally.tables, told=tally.told, pictures=shown),
+        encoding="utf-8",
+    )
     return page
-
-
-def _put(out: Path, name: str, spec: dict[str, object]) -> None:
-    (out / f"{name}.svg").write_text(picture.svg(spec), encoding="utf-8")
-    (out / f"{name}-dark.svg").write_text(picture.svg(spec, is_dark=True), encoding="utf-8")
-
-
-def _page(tally: Tally, pictures: list[dict[str, str]]) -> str:
-    tables = []
-    for table in tally.tables:
-        headings, rows, numbers = table.cells()
-        tables.append(
-            {"title": table.title, "note": table.note, "headings": headings, "rows": rows, "numbers": numbers}
-        )
-    values = {"css": report_style(), "told": tally.told, "tables": tables, "pictures": pictures}
-    return environment("pipeline.rehearsal").get_template("rehearsal.html").render(values)

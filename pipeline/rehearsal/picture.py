@@ -7,7 +7,6 @@ from typing import Any
 
 import altair as alt
 import polars as pl
-import vl_convert
 
 from pipeline.rehearsal.policies import NOBODY, POLICIES
 from pipeline.report import theme
@@ -69,15 +68,6 @@ def settled_by(fixes: pl.DataFrame) -> dict[str, Any]:
         .properties(width=_WIDTH, height=_HEIGHT)
     )
     return _finish(chart)
-
-
-def svg(spec: dict[str, Any], is_dark: bool = False) -> str:
-    """Return the picture as SVG, in the light colours or the dark ones."""
-    text = json.dumps(spec)
-    if is_dark:
-        for light, dark in theme.swaps().items():
-            text = text.replace(light, dark)
-    return str(vl_convert.vegalite_to_svg(text))
 
 
 def _finish(chart: alt.Chart) -> dict[str, Any]:

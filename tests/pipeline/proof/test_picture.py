@@ -7,8 +7,9 @@ import xml.etree.ElementTree as ET
 from proof_homes import judged
 
 from pipeline.contract import FAULTS
+from pipeline.measured import svg
 from pipeline.proof.calibration import reliability
-from pipeline.proof.picture import each_fault, overall, svg
+from pipeline.proof.picture import each_fault, overall
 from pipeline.report import theme
 
 HOMES = [

@@ -56,11 +56,11 @@ def test_a_rehearsal_writes_what_it_found(first: Path) -> None:
 
 @pytest.mark.heavy
 def test_what_crews_found_is_told_to_the_nights_of_the_list_only(first: Path) -> None:
-    told = {policy.name: first / "work" / policy.name / "lake" / "visits.csv" for policy in POLICIES[:3]}
+    told = {policy.name: first / "series" / policy.name / "lake" / "visits.csv" for policy in POLICIES[:3]}
     heights = {name: pl.read_csv(path).height for name, path in told.items()}
     assert heights["nightclamp"] > 0
     assert heights["likelihood"] == heights["negative_nights"] == 0
-    standing = pl.read_parquet(first / "work" / "nightclamp" / "out" / "latest" / "standing.parquet")
+    standing = pl.read_parquet(first / "series" / "nightclamp" / "out" / "latest" / "standing.parquet")
     assert standing["last_visit_on"].drop_nulls().len() > 0
 
 
@@ -92,7 +92,7 @@ def test_stopped_and_started_again_in_one_process_it_comes_to_the_same_bytes(
 @pytest.mark.heavy
 def test_another_rehearsal_does_not_mix_with_the_one_that_is_there(first: Path) -> None:
     with pytest.raises(InputError, match="another rehearsal"):
-        rehearse(REQUEST, first / "work", load_settings())
+        rehearse(REQUEST, first / "series", load_settings())
 
 
 @pytest.mark.parametrize("wrong", [{"sites": 5}, {"nights": 1}, {"visits": 0}, {"workers": 0}])
