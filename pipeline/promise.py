@@ -19,20 +19,20 @@ from pipeline.setting_sections import HitRateSettings
 BOOK = pl.Schema(
     {
         "site_id": pl.String, "promised_on": pl.Date, "likelihood": pl.Float64, "fault": pl.String,
-        "leg": pl.String, "fix_by": pl.String,
+        "leg": pl.String, "since": pl.Date, "fix_by": pl.String,
     }
 )  # fmt: skip
-# promised_on .. fix_by: null where the home was on no list before; age_days: from that night to the visit, 1 is the
-# night before. is_hit: a CT fault was found, null where the visit doesn't say; is_named_right: it was the one
-# promised, null without a fault. left_out: why the visit doesn't test the promise, null if it does. proof: what the
-# data since said at last of a visit that says fixed.
+# promised_on .. fix_by: null where the home was on no list before; since: null too where the fault was there from the
+# first day; age_days: from that night to the visit, 1 is the night before. is_hit: a CT fault was found, null where
+# the visit doesn't say; is_named_right: it was the one promised, null without a fault. left_out: why the visit
+# doesn't test the promise, null if it does. proof: what the data since said at last of a visit that says fixed.
 SCHEMA = pl.Schema(
     {
         "visit_id": pl.String, "site_id": pl.String, "visited_on": pl.Date, "month": pl.String,
         "crew_id": pl.String, "promised_on": pl.Date, "age_days": pl.Int64, "likelihood": pl.Float64,
-        "fault": pl.String, "leg": pl.String, "fix_by": pl.String, "found": pl.String, "found_leg": pl.String,
-        "fixed": pl.Boolean, "is_hit": pl.Boolean, "is_named_right": pl.Boolean, "left_out": pl.String,
-        "proof": pl.String,
+        "fault": pl.String, "leg": pl.String, "since": pl.Date, "fix_by": pl.String, "found": pl.String,
+        "found_leg": pl.String, "fixed": pl.Boolean, "is_hit": pl.Boolean, "is_named_right": pl.Boolean,
+        "left_out": pl.String, "proof": pl.String,
     }
 )  # fmt: skip
 NOT_LISTED = "on no list before"
@@ -52,10 +52,10 @@ def next_book(
     previous
         The book of an earlier night; None on the first.
     listed
-        `revisit_list`: site_id, likelihood, suspected_fault, leg, fix_by.
+        `revisit_list`: site_id, likelihood, suspected_fault, leg, since, fix_by.
     """
     tonight = listed.rename({"suspected_fault": "fault"}).with_columns(pl.lit(as_of).alias("promised_on"))
-    earlier = pl.DataFrame(schema=BOOK) if previous is None else previous.select(BOOK.names())
+    earlier = pl.DataFrame(schema=BOOK) if previous is None else _book(previous)
     kept = earlier.filter(
         pl.col("promised_on").is_between(as_of - timedelta(days=own.late_days), as_of, closed="left")
     )
@@ -89,9 +89,9 @@ def next_promise(
     earlier one had found a fault there and left it, or another visit was made on the same promise.
     """
     before = pl.DataFrame(schema=SCHEMA) if previous is None else previous
-    pool = before.drop_nulls("promised_on").select(BOOK.names())
+    pool = _book(before.drop_nulls("promised_on"))
     if book is not None:
-        pool = pl.concat([pool, book.select(BOOK.names())])
+        pool = pl.concat([pool, _book(book)])
     told = (
         visits.filter(pl.col("visited_on") <= as_of)
         .select(
@@ -121,6 +121,12 @@ def next_promise(
         .select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
         .sort("visited_on", "visit_id")
     )
+
+
+def _book(table: pl.DataFrame) -> pl.DataFrame:
+    """Return the columns of BOOK; one that the run before did not know is null."""
+    missing = [pl.lit(None, kind).alias(name) for name, kind in BOOK.items() if name not in table.columns]
+    return table.with_columns(missing).select(BOOK.names())
 
 
 def _found() -> list[pl.Expr]:

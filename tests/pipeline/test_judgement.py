@@ -21,8 +21,9 @@ HOME = {
 
 
 def night(previous, number, *visits):
-    listed = pl.DataFrame([HOME | {"suspected_fault": "dead", "leg": "l1"}]).select(
-        name for name in LISTED.names() if name in {*HOME, "suspected_fault", "leg"}
+    suspicion = {"suspected_fault": "dead", "leg": "l1", "since": NIGHT - timedelta(days=9)}
+    listed = pl.DataFrame([HOME | suspicion]).select(
+        name for name in LISTED.names() if name in {*HOME, *suspicion}
     )
     return judge(
         previous,

@@ -18,13 +18,14 @@ def day(number):
     return MONDAY + timedelta(days=number)
 
 
-def listing(likelihood=0.8, fault="dead", site_id="A"):
+def listing(likelihood=0.8, fault="dead", site_id="A", since=None):
     """One home on a list."""
     return {
         "site_id": site_id,
         "likelihood": likelihood,
         "suspected_fault": fault,
         "leg": "l1",
+        "since": since,
         "fix_by": "visit",
     }
 
@@ -41,7 +42,8 @@ def tell(nights):
     for number, listed, register, *standing in nights:
         visits = pl.DataFrame(register, schema=pl.Schema(Visit))
         proofs = pl.DataFrame(standing[0] if standing else [], schema=STANDING)
-        lists = pl.DataFrame(listed, schema=dict.fromkeys(listing(), pl.String) | {"likelihood": pl.Float64})
+        own = {"likelihood": pl.Float64, "since": pl.Date}
+        lists = pl.DataFrame(listed, schema=dict.fromkeys(listing(), pl.String) | own)
         told = next_promise(told, book, visits, proofs, day(number), OWN)
         book = next_book(book, lists, day(number), OWN)
     return book, told
@@ -58,6 +60,18 @@ def test_a_visit_is_held_against_the_list_of_the_night_before():
     assert (row["promised_on"], row["age_days"], row["likelihood"]) == (day(1), 1, 0.8)
     assert (row["is_hit"], row["is_named_right"], row["left_out"]) == (True, True, None)
     assert row["month"] == "2026-06"
+
+
+def test_the_day_a_fault_was_said_to_have_begun_is_kept_with_the_promise():
+    row = only([(0, [listing(since=day(-3))], []), (1, [], [visit(1)])])
+    assert row["since"] == day(-3)
+
+
+def test_a_book_of_a_run_that_kept_fewer_columns_still_serves():
+    book, _ = tell([(0, [listing(since=day(-3))], [])])
+    visits = pl.DataFrame([visit(1)], schema=pl.Schema(Visit))
+    told = next_promise(None, book.drop("since"), visits, pl.DataFrame(schema=STANDING), day(1), OWN)
+    assert told.select("likelihood", "since").row(0) == (0.8, None)
 
 
 def test_a_record_that_comes_days_later_is_still_held_against_the_night_before():
