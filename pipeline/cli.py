@@ -157,6 +157,11 @@ app.command(
     help="Live through a simulated half year by the list, beside three simpler ways.",
 )
 app.command(
+    "pipeline.quality.command:fairness",
+    name="fairness",
+    help="Measure the rates of crews on invented fleets whose truth is known.",
+)
+app.command(
     "pipeline.proof.command:proof",
     name="proof",
     help="Measure the likelihoods on fleets unlike the training one and on real measured homes.",

@@ -14,8 +14,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.chance import WAYS
-from pipeline.crews import wilson
 from pipeline.promise import OTHER_CAUSE
+from pipeline.quality.intervals import wilson
 from pipeline.setting_sections import HitRateSettings
 
 Float = NDArray[np.float64]

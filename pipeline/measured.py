@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import vl_convert
-from rich.console import Console
 from rich.table import Table as Grid
 
 from pipeline.pages import environment, report_style
@@ -42,13 +41,6 @@ def grid(table: Shown) -> Grid:
     for row in rows:
         lines.add_row(*row)
     return lines
-
-
-def printer(console: Console, log_width: int) -> Console:
-    """Return the console, or in a log one that is at least `log_width` wide."""
-    if console.is_terminal:
-        return console
-    return Console(file=console.file, width=max(log_width, console.width))
 
 
 def page(template: str, package: str, tables: Sequence[Shown], **values: Any) -> str:

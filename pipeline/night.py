@@ -15,7 +15,7 @@ from typing import Any, Protocol, TypeVar
 
 import polars as pl
 
-from pipeline import crews, publish, warehouse
+from pipeline import publish, warehouse
 from pipeline.chance import chances
 from pipeline.errors import NightFailed
 from pipeline.fault import CAUTIONS
@@ -24,8 +24,10 @@ from pipeline.judgement import judge
 from pipeline.memory import carry_on, earlier_table
 from pipeline.plan import NightRequest, Plan, open_night
 from pipeline.planned import read_plans
+from pipeline.quality import VIEWS, CrewInputs, crew_tables, view_rows
 from pipeline.refresh import StoredDay, refresh_days
 from pipeline.report import NightCounts, ReportInput, write_report
+from pipeline.report.crews_page import TABLES as CREW_PAGE
 from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.revisit import revisit_list
 from pipeline.runcard import fault_cards, write_run_json
@@ -175,7 +177,10 @@ def make_lists(
     listed = revisit_list(scored.scores, value, sites, memory.standing, CATALOGUE, settings)
     judged = judge(plan.previous, value, listed, visits, memory.standing, plan.as_of, settings)
     homes = listed["site_id"].to_list()
-    quality = crews.crew_quality(scored.scores, sites, plan.registers.crews, visits, settings.crews)
+    crews = CrewInputs(
+        scored.scores, scored.signals, sites, plan.registers.crews, visits, plan.registers.trainings,
+        judged["promise"],
+    )  # fmt: skip
     rejects = pl.concat(
         [plan.registers.rejects, *(pl.read_parquet(day.path(plan.store, "reject")) for day in stored)]
     )
@@ -183,7 +188,7 @@ def make_lists(
     tables = {
         "site_scores": scored.scores,
         "revisit_list": listed,
-        "crew_quality": quality,
+        **crew_tables(crews, CATALOGUE, settings),
         "site_weight": site_weights(scored, homes, plan.model, CATALOGUE, settings),
         "site_signal": scored.signals,
         "standing": memory.standing,
@@ -239,7 +244,7 @@ def count_rows(plan: Plan, stored: list[StoredDay], scored: Scored) -> dict[str,
 def write_run(plan: Plan, tables: Tables) -> Path:
     """Write the night's tables into a folder nobody reads yet."""
     built = publish.building_folder(plan.request.out, plan.as_of)
-    publish.write_tables(built, tables.published, CSV_TABLES)
+    publish.write_tables(built, tables.published, CSV_TABLES, VIEWS)
     return built
 
 
@@ -256,7 +261,8 @@ def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> 
         site_weight=tables.published["site_weight"],
         site_daily=tables.published["site_daily"],
         site_hour=tables.published["site_hour"],
-        crew_quality=tables.published["crew_quality"],
+        crews={name: tables.published[name] for name in CREW_PAGE}
+        | view_rows(tables.published, plan.workdir, settings.engine),
         rejects=tables.published["rejects"]
         .group_by("reason")
         .agg(pl.len().alias("count"))

@@ -21,6 +21,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline import warehouse
 from pipeline.errors import NightFailed
 
 _WHOLE, _BUILDING = ".whole", ".building"
@@ -93,8 +94,13 @@ def earlier_run(out: Path, day: date) -> Path | None:
     return max(found, default=None)
 
 
-def write_tables(folder: Path, tables: Mapping[str, pl.DataFrame], as_csv: tuple[str, ...]) -> None:
-    """Write each table as Parquet, those named in `as_csv` as CSV too, and all of them as nightclamp.duckdb."""
+def write_tables(
+    folder: Path, tables: Mapping[str, pl.DataFrame], as_csv: tuple[str, ...], views: tuple[str, ...] = ()
+) -> None:
+    """Write each table as Parquet, those named in `as_csv` as CSV too, and all of them as nightclamp.duckdb.
+
+    `views` names queries of sql/ over these tables, which nightclamp.duckdb has as views.
+    """
     con = duckdb.connect(str(folder / "nightclamp.duckdb"))
     for name, table in tables.items():
         table.write_parquet(folder / f"{name}.parquet", compression="zstd")
@@ -103,6 +109,8 @@ def write_tables(folder: Path, tables: Mapping[str, pl.DataFrame], as_csv: tuple
         con.register("incoming", table.to_arrow())
         con.table("incoming").create(name)
         con.unregister("incoming")
+    for name in views:
+        con.sql(warehouse.sql_text(name), alias=f"{name}_rows").create_view(name)
     con.close()
 
 

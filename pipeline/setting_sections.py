@@ -163,6 +163,21 @@ class CrewSettings(Section):
 
     first_days: int
     min_judged: int
+    offset_sd: float = Field(gt=0)
+    stretch_sd: float = Field(gt=0)
+    case_sd: float = Field(gt=0)
+    crew_sd: float = Field(gt=0)
+    most_weight: float = Field(ge=1)
+    limit_alpha: float = Field(gt=0, lt=1)
+    false_discovery: float = Field(gt=0, lt=1)
+    winsor_share: float = Field(ge=0, lt=0.5)
+    change_alpha: float = Field(gt=0, lt=1)
+    change_shuffles: int = Field(ge=99)
+    lesson_faults: float = Field(ge=0)
+    training_days: int = Field(ge=1)
+    training_homes: int = Field(ge=1)
+    training_draws: int = Field(ge=1000)
+    chart_crews: int = Field(ge=1)
 
 
 class RankingSettings(Section):

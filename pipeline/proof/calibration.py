@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contract import SOUND
-from pipeline.crews import wilson
+from pipeline.quality.intervals import wilson
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]

@@ -13,9 +13,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contract import FAULTS, SOUND
-from pipeline.crews import wilson
 from pipeline.proof.calibration import EVEN_BINS, WIDE_BINS, brier, calibration_error, even_bins, wide_bins
 from pipeline.proof.judged import PLAIN
+from pipeline.quality.intervals import wilson
 
 Float = NDArray[np.float64]
 FIRST_SHARE = 50 / 2000  # the first 50 of 2,000 homes, and as many of a fleet of another size

@@ -7,7 +7,8 @@ from contextlib import contextmanager
 
 from rich.console import Console
 
-from pipeline.measured import grid, printer
+from pipeline.measured import grid
+from pipeline.options import printer
 from pipeline.proof.run import Proof
 
 PRINTED = ("targets", "fleets", "nights", "by_fault", "limit", "by_hard", "until_found", "calibration",

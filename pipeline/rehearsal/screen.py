@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from rich.console import Console
 
-from pipeline.measured import grid, printer
+from pipeline.measured import grid
+from pipeline.options import printer
 from pipeline.rehearsal.tally import Tally
 
 LOG_WIDTH = 140  # of a table in a log

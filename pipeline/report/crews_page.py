@@ -1,4 +1,4 @@
-"""The crews' page: the `crew_quality` table as it is, with headings and numbers people can read."""
+"""The crews' page: rates that are fair to whom they are about, each with how sure it is."""
 
 from __future__ import annotations
 
@@ -8,48 +8,152 @@ from typing import Any
 import polars as pl
 
 from pipeline.report import words
+from pipeline.report.chart_parts import Spec
+from pipeline.report.crew_charts import fair_rates, funnel, most_judged, percent_interval, ratio_interval
+from pipeline.report.crew_dots_chart import fault_dots, months
+from pipeline.report.crew_words import change_lines, dispersion, how_counted, lesson_rows, training_rows
+from pipeline.report.figures import Figure
 from pipeline.report.model import FaultCard
+from pipeline.setting_sections import CrewSettings
 
-_HEADINGS = {
-    "crew_id": "crew",
-    "crew_name": "name",
-    "judged": "homes judged",
-    "confirmed_faults": "faults confirmed",
-    "expected_faults": "faults expected",
-    "later_faults": "began later (not counted)",
-    "rate_low": "rate, 95 % from",
-    "rate_high": "rate, 95 % to",
-    "shrunk_rate": "rate, shrunk to the fleet",
-    "is_ranked": "enough homes to rank",
-    "top_fault": "most frequent fault",
-}
-_SHARE_ENDINGS = ("rate", "_low", "_high", "_share")
+TABLES = ("crew_quality", "crew_fault", "crew_lesson", "crew_training", "crew_change", "crew_fleet")
+_STANDING = {"worse": "worse than the fleet", "better": "better than the fleet"}
+_UNKNOWN = "unknown"
 
 
-def crews_context(crew_quality: pl.DataFrame, cards: Mapping[str, FaultCard]) -> dict[str, Any]:
-    """Return headings and rows of the table; rates and shares (0 to 1) read as per cent, faults by name."""
-    columns = crew_quality.columns
-    rows = crew_quality.iter_rows(named=True)
+def crews_context(
+    tables: Mapping[str, pl.DataFrame], cards: Mapping[str, FaultCard], own: CrewSettings
+) -> dict[str, Any]:
+    """Return the rows, sentences and pictures of the page.
+
+    `tables` holds TABLES and the views crew_month and crew_position by name.
+    """
+    quality = tables["crew_quality"]
+    fleet = tables["crew_fleet"].row(0, named=True)
+    names = {
+        row["crew_id"]: f"{row['crew_name']} ({row['crew_id']})" if row["crew_name"] else row["crew_id"]
+        for row in quality.iter_rows(named=True)
+    }
     return {
-        "columns": [{"name": heading(c), "is_number": crew_quality.schema[c].is_numeric()} for c in columns],
-        "rows": [[cell(name, value, cards) for name, value in row.items()] for row in rows],
+        "rows": [_row(row, cards) for row in quality.iter_rows(named=True)],
+        "min_judged": own.min_judged,
+        "fleet_rate": f"{words.number(fleet['fleet_rate'] * 100, 1)} %",
+        "counted": how_counted(fleet, own),
+        "comparison": [_funnel(quality, fleet, own), _rates(quality, fleet, own)],
+        "changes": change_lines(tables["crew_change"], names, own),
+        "over_time": _months(tables, own),
+        "kinds": [_by_crew(tables, own), _by_position(tables)],
+        "lessons": lesson_rows(tables["crew_lesson"], names, cards),
+        "trainings": training_rows(tables["crew_training"], names, cards),
     }
 
 
-def heading(column: str) -> str:
-    """Return a column's name in words."""
-    return _HEADINGS.get(column) or words.plain(column)
+def _row(row: Mapping[str, Any], cards: Mapping[str, FaultCard]) -> dict[str, str]:
+    """Return one crew in words."""
+    standing = _STANDING.get(
+        row["stands_out"] or "", "outside 95 %, maybe luck" if row["is_outside"] else "like the fleet"
+    )
+    expected = row["expected_faults"]
+    doubt = f" ± {words.number(row['expected_sd'], 1)}" if expected >= 0.05 else ""
+    fair, shrunk, observed = (
+        percent_interval(*(row[f"{name}_{part}"] for part in ("rate", "low", "high")))
+        for name in ("fair", "shrunk", "observed")
+    )
+    return {
+        "crew": row["crew_id"],
+        "name": row["crew_name"] or "",
+        "rank": str(row["rank"]) if row["is_ranked"] else "not ranked",
+        "installs": f"{words.number(row['judged'])} of {words.number(row['installs'])}",
+        "faults": f"{words.number(row['confirmed_faults'])} found, {words.number(expected, 1)}{doubt} expected",
+        "later": words.number(row["later_faults"], 1),
+        "fair": fair,
+        "ratio": ratio_interval(row["ratio"], row["ratio_low"], row["ratio_high"]),
+        "shrunk": shrunk,
+        "plain": percent_interval(row["rate"], row["rate_low"], row["rate_high"]),
+        "observed": observed if row["visited"] else words.NOTHING,
+        "visited": words.number(row["visited"]),
+        "standing": standing if row["is_ranked"] else words.NOTHING,
+        "mark": row["stands_out"] or "",
+        "top_fault": words.fault(row["top_fault"], cards),
+    }
 
 
-def cell(column: str, value: Any, cards: Mapping[str, FaultCard]) -> str:
-    """Return one value in words."""
-    if value is None:
-        return words.NOTHING
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        is_share = column.endswith(_SHARE_ENDINGS)
-        return f"{words.number(value * 100, 1)} %" if is_share else words.number(value, 1)
-    if isinstance(value, int):
-        return words.number(value)
-    return words.fault(value, cards) if column.endswith("fault") else str(value)
+def _funnel(quality: pl.DataFrame, fleet: Mapping[str, Any], own: CrewSettings) -> Figure:
+    spec = funnel(quality, fleet["fleet_rate"])
+    if spec is None:
+        return Figure("funnel", "Who stands out", None, _too_few(own), "")
+    outside = quality.filter("is_outside")["crew_id"].to_list()
+    certain = quality.filter(pl.col("stands_out").is_not_null())["crew_id"].to_list()
+    count = int(quality["is_ranked"].sum())
+    caption = (
+        f"{words.count(count, 'crew')} around the fleet's {words.number(fleet['fleet_rate'] * 100, 1)} %. "
+        f"Outside the 95 % limits: {', '.join(outside) or 'none'}; luck alone puts about "
+        f"{words.number(own.limit_alpha * count, 1)} there. Standing out with that allowed for "
+        f"(false discoveries at most {words.percent(own.false_discovery)}): {', '.join(certain) or 'none'}. "
+        f"{dispersion(fleet)}"
+    )
+    return Figure("funnel", "Who stands out", spec, "", caption)
+
+
+def _rates(quality: pl.DataFrame, fleet: Mapping[str, Any], own: CrewSettings) -> Figure:
+    title = "Fair rate of each crew"
+    spec = fair_rates(quality, fleet["fleet_rate"], own.chart_crews)
+    caption = (
+        "Dot and bar: the rate on the fleet's average installs, drawn to the fleet as far as few installs ask for it, "
+        "with its 95 % interval. Violet tick: the plain estimate, neither. Dashed: the fleet. Crews whose bars overlap "
+        "are not told apart by their order."
+    )
+    return _figure("fair-rates", title, spec, _too_few(own), caption)
+
+
+def _months(tables: Mapping[str, pl.DataFrame], own: CrewSettings) -> Figure:
+    crews = _chart_crews(tables["crew_quality"], own)
+    spec = months(tables["crew_month"], tables["crew_change"], crews)
+    caption = (
+        "Size: installs with data; colour, by the key: share wrong from the first day. A bar before a dot marks "
+        "a change of the crew beyond the fleet's own."
+    )
+    empty = "No install with data has a crew and a date of commissioning."
+    return _figure("months", "Month by month", spec, empty, caption)
+
+
+def _by_crew(tables: Mapping[str, pl.DataFrame], own: CrewSettings) -> Figure:
+    crews = _chart_crews(tables["crew_quality"], own)
+    spec = fault_dots(tables["crew_fault"].drop_nulls("crew_id"), "crew_id", crews)
+    return _figure("crew-faults", "Which faults, by crew", spec, "No fault is known or likely.", _DOTS)
+
+
+def _by_position(tables: Mapping[str, pl.DataFrame]) -> Figure:
+    position = tables["crew_position"]
+    order = (
+        position.group_by("ct_location", maintain_order=True)
+        .agg(pl.col("heard").first())
+        .sort("heard", "ct_location", descending=[True, False])
+    )
+    spec = fault_dots(position, "ct_location", order["ct_location"].to_list())
+    counts = ", ".join(f"{words.plain(name)} {words.number(heard)}" for name, heard in order.iter_rows())
+    caption = f"{_DOTS} Installs with data: {counts}."
+    return _figure(
+        "position-faults",
+        "Which faults, by position of the CTs",
+        spec,
+        "No fault is known or likely.",
+        caption,
+    )
+
+
+_DOTS = "Ring: faults found and expected; filled: found by a visit. Counts: more installs, bigger rings."
+
+
+def _figure(name: str, title: str, spec: Spec | None, empty: str, caption: str) -> Figure:
+    return Figure(name, title, spec, empty, caption if spec else "")
+
+
+def _too_few(own: CrewSettings) -> str:
+    return f"No crew has {own.min_judged} judged installs yet, so none is compared."
+
+
+def _chart_crews(quality: pl.DataFrame, own: CrewSettings) -> list[str]:
+    """Return the crews with a row in the pictures, in the table's order."""
+    shown = most_judged(quality.filter(pl.col("heard") > 0), own.chart_crews)["crew_id"].to_list()
+    return [crew for crew in quality["crew_id"] if crew in set(shown)]

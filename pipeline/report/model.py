@@ -49,8 +49,9 @@ class ReportInput:
 
     The frames are the tables of the same names: `site_scores` one row a home, `revisit_list` one row a
     listed home, `site_weight` one row a piece of evidence (the first is the prior; weights in log odds),
-    `site_daily` one row a home and day, `site_hour` one row a home and UTC hour [W], `crew_quality` one row
-    a crew, `rejects` (reason, count), `sites` the register, `standing` one row a home, `home_story` one row an event,
+    `site_daily` one row a home and day, `site_hour` one row a home and UTC hour [W], `crews` the
+    tables and views about crews by name (`crews_page.TABLES`), `rejects` (reason, count), `sites` the register,
+    `standing` one row a home, `home_story` one row an event,
     `visit_doubt` one row a visit that the data contradict. `list_tables` are the tables by name that the page on the
     list is made of (`list_page.TABLES`). `faults` maps a fault's contract name to its
     card; `cautions` go on every work order.
@@ -65,7 +66,7 @@ class ReportInput:
     site_weight: pl.DataFrame
     site_daily: pl.DataFrame
     site_hour: pl.DataFrame
-    crew_quality: pl.DataFrame
+    crews: Mapping[str, pl.DataFrame]
     rejects: pl.DataFrame
     sites: pl.DataFrame
     standing: pl.DataFrame

@@ -52,14 +52,13 @@ def write_report(folder: Path, night: ReportInput, settings: Settings) -> None:
     _write_assets(folder / "assets")
     index = index_context(night, own, with_page)
     _write(folder / "index.html", pages, "index.html", {**shared, **index, "root": "."})
-    crews = crews_context(night.crew_quality, night.faults) | {"doubts": doubts(night, with_page)}
-    _write(folder / "crews.html", pages, "crews.html", {**shared, **crews, "root": "."})
-
     with debug_mode(False):
+        crews = crews_context(night.crews, night.faults, settings.crews)
         listed = list_context(night.list_tables, night.faults, settings, with_page)
-    _write(
-        folder / "list.html", pages, "list.html", {**shared, **listed, "root": ".", "swaps": theme.swaps()}
-    )
+    pictured = {**shared, "root": ".", "swaps": theme.swaps()}
+    told = {"doubts": doubts(night, with_page)}
+    _write(folder / "crews.html", pages, "crews.html", {**pictured, **crews, **told})
+    _write(folder / "list.html", pages, "list.html", {**pictured, **listed})
 
     scores, sites = _by_site(night.site_scores, with_page), _by_site(night.sites, with_page)
     frames = {name: _parts(getattr(night, name), with_page) for name in _PER_HOME}

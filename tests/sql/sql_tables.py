@@ -14,10 +14,12 @@ import polars as pl
 
 from pipeline import contract, warehouse
 from pipeline.daystats import DAY_TABLES, day_params, site_sky
+from pipeline.faults import CATALOGUE
 from pipeline.features import WINDOW_TABLES, site_fact
 from pipeline.ingest import load_day
 from pipeline.lake import open_lake
-from pipeline.registers import read_registers
+from pipeline.quality import CrewInputs, crew_tables
+from pipeline.registers import Registers, read_registers
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
@@ -101,12 +103,30 @@ class World:
         self.con.register("listed", sites.to_arrow())
         for table in WINDOW_TABLES:
             warehouse.build(self.con, table, self.params)
+        for table, rows in crews(registers).items():
+            self.con.register(table, rows.to_arrow())
 
     def columns_of(self, table: str) -> dict[str, str]:
         """Column -> type of a query of sql/, or of a table that the pipeline hands to the queries."""
         is_query = table in TABLES
         relation = select(self.con, table, self.params) if is_query else self.con.table(table)
         return {name: str(kind) for name, kind in zip(relation.columns, relation.types, strict=True)}
+
+
+def crews(registers: Registers) -> dict[str, pl.DataFrame]:
+    """The tables about crews, of homes without a score: the views read their columns."""
+    shares = pl.Struct(dict.fromkeys(("reversed", "sound"), pl.Float64))
+    scores = {
+        "site_id": pl.String, "likelihood": pl.Float64, "verdict": pl.String, "onset_on": pl.Date,
+        "nights": pl.Int64, "fault_likelihoods": shares,
+    }  # fmt: skip
+    promise = pl.DataFrame(schema={"visit_id": pl.String, "likelihood": pl.Float64})
+    sites = registers.sites.select("site_id")
+    night = CrewInputs(
+        pl.DataFrame(schema=scores), sites, registers.sites, registers.crews, registers.visits,
+        registers.trainings, promise,
+    )  # fmt: skip
+    return crew_tables(night, CATALOGUE, SETTINGS)
 
 
 def default_params(day: Any) -> dict[str, Any]:

@@ -9,7 +9,8 @@ import polars as pl
 from pipeline.rehearsal.crew import attend, records
 from pipeline.rehearsal.policies import DESK, RECORDS, TRUCK, Choice
 from pipeline.rehearsal.world import World
-from pipeline.settings import RehearsalSettings, load_settings
+from pipeline.setting_sections import RehearsalSettings
+from pipeline.settings import load_settings
 
 OWN = load_settings().rehearsal
 DAY = date(2026, 6, 10)

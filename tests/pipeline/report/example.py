@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from example_crews import crew_tables
 from example_list import list_tables
 from example_visits import doubtful_visits, standings, story
-from example_words import FAULTS, cards, crew_quality, weights
+from example_words import FAULTS, cards, weights
 
 from pipeline.report import NightCounts, ReportInput
 
@@ -211,7 +212,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         site_weight=pl.DataFrame(pieces, infer_schema_length=None),
         site_daily=pl.DataFrame(days, infer_schema_length=None),
         site_hour=pl.concat(hours),
-        crew_quality=crew_quality(),
+        crews=crew_tables(),
         rejects=pl.DataFrame({"reason": ["leg_out_of_range", "future_row"], "count": [88, 12]}),
         sites=pl.DataFrame(sites, infer_schema_length=None),
         standing=standings(),

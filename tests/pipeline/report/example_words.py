@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import polars as pl
 
 from pipeline.report import FaultCard
 
@@ -62,25 +61,3 @@ def weights(site_id: str, likelihood: float) -> list[dict[str, Any]]:
         )
     names = ("ordinal", "piece", "label", "state", "value", "weight", "sentence")
     return [{"site_id": site_id, **dict(zip(names, row, strict=True))} for row in rows]
-
-
-def crew_quality() -> pl.DataFrame:
-    """Return four crews, one without a judged home and a name."""
-    return pl.DataFrame(
-        {
-            "crew_id": [f"crew-{i}" for i in range(4)],
-            "crew_name": ["Ada's", "Birch", "<b>Cove</b>", None],
-            "installs": [120, 84, 33, 5],
-            "judged": [110, 80, 30, 0],
-            "confirmed_faults": [4, 3, 2, 0],
-            "expected_faults": [1.5, 0.75, 0.25, 0.0],
-            "later_faults": [1.0, 0.0, 0.5, 0.0],
-            "rate": [0.05, 0.047, 0.075, None],
-            "rate_low": [0.022, 0.018, 0.02, None],
-            "rate_high": [0.109, 0.119, 0.24, None],
-            "fleet_rate": [0.052] * 4,
-            "shrunk_rate": [0.051, 0.05, 0.056, 0.052],
-            "is_ranked": [True, True, True, False],
-            "top_fault": ["reversed", "dead", "legs_crossed", None],
-        }
-    )

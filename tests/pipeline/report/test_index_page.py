@@ -97,7 +97,7 @@ def test_a_night_with_nothing_listed_says_so(tmp_path: Path, night: ReportInput,
         night,
         revisit_list=night.revisit_list.clear(),
         site_scores=calm,
-        crew_quality=night.crew_quality.clear(),
+        crews={name: table if name == "crew_fleet" else table.clear() for name, table in night.crews.items()},
         rejects=night.rejects.clear(),
     )
 

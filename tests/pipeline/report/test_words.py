@@ -7,7 +7,6 @@ from datetime import date
 import pytest
 
 from pipeline.report import words
-from pipeline.report.crews_page import cell, heading
 
 
 @pytest.mark.parametrize(
@@ -30,19 +29,3 @@ def test_minutes_days_legs_and_counts() -> None:
     assert words.day(date(2026, 5, 4)) == "4 May 2026"
     assert (words.leg("both"), words.leg(None)) == ("both legs", "")
     assert (words.count(1, "fix", "fixes"), words.count(2, "fix", "fixes")) == ("1 fix", "2 fixes")
-
-
-def test_crew_columns_read_as_shares_counts_and_names() -> None:
-    assert (heading("shrunk_rate"), heading("some_new_column")) == (
-        "rate, shrunk to the fleet",
-        "some new column",
-    )
-    told = [
-        ("rate", 0.041),
-        ("expected_faults", 2.25),
-        ("installs", 1200),
-        ("is_ranked", True),
-        ("crew_name", None),
-    ]
-    assert [cell(name, value, {}) for name, value in told] == ["4.1 %", "2.2", "1\u202f200", "yes", "–"]
-    assert cell("top_fault", "legs_crossed", {}) == "legs crossed"

@@ -78,12 +78,6 @@ def test_hostile_ids_stay_text(folder: Path) -> None:
         assert kinds == {"application/json", "../assets/vega.js", "../assets/charts.js"}
 
 
-def test_crew_names_stay_text(folder: Path) -> None:
-    page = Page(folder / "crews.html")
-    assert page.all("b") == []
-    assert "<b>Cove</b>" in [cell.text for cell in page.all("td")]
-
-
 def test_same_night_same_bytes(folder: Path, tmp_path: Path, settings: Settings) -> None:
     write_report(tmp_path, example_night(), settings)
 

@@ -1,0 +1,106 @@
+"""From installs to every crew's rates: estimated, shrunk, against the case mix, both, and who stands out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from pipeline.quality.crew_rate import CrewLikelihood
+from pipeline.quality.fleet import FleetFit, Installs, fit_fleet
+from pipeline.quality.funnel import Dispersion, benjamini_hochberg, over_dispersion, tails
+from pipeline.quality.shrink import Shrunk, shrink
+from pipeline.setting_sections import CrewSettings
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+_GRID = np.arange(-7.0, 7.0001, 0.04)
+_STANDARD_HOMES = 2000  # homes that a standard rate is averaged over, evenly taken from all
+
+
+@dataclass(frozen=True)
+class Interval:
+    """One value a crew with the ends of its 95 % interval."""
+
+    value: Float
+    low: Float
+    high: Float
+
+
+@dataclass(frozen=True)
+class Estimates:
+    """Everything by crew, in the crews' order.
+
+    `rate` share of its installs wrong from the start; `shrunk` the same, drawn to the fleet; `expected` faults that
+    the fleet's average crew would have had on its installs; `ratio` observed / expected; `fair` its rate on the
+    fleet's average installs, shrunk; `worth` and `worth_faults` its homes and faults counted as inspected average
+    installs; `p_value`, `q_value` of standing out; `dispersion` of the fleet.
+    """
+
+    fit: FleetFit
+    rate: Interval
+    shrunk: Shrunk
+    expected: Float
+    ratio: Interval
+    fair: Shrunk
+    worth: Float
+    worth_faults: Float
+    p_value: Float
+    q_value: Float
+    dispersion: Dispersion
+
+
+def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
+    """Return the estimates; `is_judged` marks the crews with enough homes to be compared with others."""
+    fit = fit_fleet(homes, own)
+    count = np.bincount(homes.crew[homes.crew >= 0], minlength=homes.crews).astype(np.float64)
+    some = count > 0
+    fleet = float(np.clip(fit.fleet_rate, 1e-6, 1 - 1e-6))
+
+    plain = CrewLikelihood(homes, fit, np.full(homes.crew.size, special.logit(fleet)))
+    shift = special.logit(fleet)
+    rate = Interval(*(special.expit(shift + u) for u in plain.interval()))
+    shrunk = shrink(plain.log_likelihood(_GRID), shift + _GRID, fleet, some)
+
+    mixed = CrewLikelihood(homes, fit, fit.hardness, is_relative=True, has_case_mix=True)
+    expected = mixed.sums(np.zeros(homes.crews))[2]
+    ratio = Interval(*(_ratio(mixed, u, expected) for u in mixed.interval()))
+    standard = special.logit(_standard_rates(fit.hardness))
+    absolute = replace(mixed, is_relative=False)
+    fair = shrink(absolute.log_likelihood(_GRID), standard, fleet, some)
+
+    worth, worth_faults = _worth(mixed, fleet, some)
+    p_value = tails(worth_faults, worth, fleet)
+    q_value = np.full(homes.crews, np.nan)
+    q_value[is_judged] = benjamini_hochberg(p_value[is_judged])
+    spread = over_dispersion(worth_faults[is_judged], worth[is_judged], fleet, own.winsor_share)
+    return Estimates(fit, rate, shrunk, expected, ratio, fair, worth, worth_faults, p_value, q_value, spread)
+
+
+def _worth(mixed: CrewLikelihood, fleet: float, some: Bool) -> tuple[Float, Float]:
+    """Return homes and faults of the binomial with the fleet's rate that says as much as a crew's installs do.
+
+    The score against the fleet's average crew and its information are the same. A crew has a part in the fleet it is
+    compared with, which draws its score to 0 by the root of what is not its own; that is put right.
+    """
+    score, _, _ = mixed.sums(np.zeros(mixed.homes.crews))
+    known = mixed.known(np.zeros(mixed.homes.crews))
+    others = 1 - np.minimum(known / max(known.sum(), 1e-12), 0.5)
+    worth = np.where(some, known / (fleet * (1 - fleet)), 0.0)
+    return worth, np.clip(worth * fleet + score / np.sqrt(others), 0, worth)
+
+
+def _ratio(mixed: CrewLikelihood, u: Float, expected: Float) -> Float:
+    faults = mixed.sums(u)[2]
+    return np.divide(faults, expected, out=np.full_like(faults, np.nan), where=expected > 0)
+
+
+def _standard_rates(hardness: Float) -> Float:
+    """Return the rate that a crew with each u of the grid would have on the fleet's installs."""
+    if hardness.size == 0:
+        return special.expit(_GRID)  # type: ignore[no-any-return]
+    some = np.sort(hardness)[:: max(1, hardness.size // _STANDARD_HOMES)]
+    rates: Float = special.expit(some[:, None] + _GRID).mean(axis=0)
+    return rates

@@ -1,0 +1,68 @@
+"""How likely a home was to be visited, and so how many homes like it a visited one speaks for.
+
+Visits go where the list sends them. A home that was unlikely to be visited and was visited all the same stands for
+the many like it that weren't: it counts 1 / probability. Weights are cut at a most, which trades a little of that for
+much less scatter, and their mean is 1, so that visits count for no more than they are (Robins, Rotnitzky and Zhao,
+JASA 89:846, 1994; Cole and Hernan, Am. J. Epidemiol. 168:656, 2008).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.quality.logistic import Logistic, fit_logistic
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+_PRICE = 0.5  # on a coefficient: about two in log odds either way
+_BENDS = (-4.0, -2.0, 0.0)  # log odds of the likelihood where the curve of visits may bend
+_FREE = 1e-3  # price of the intercept, so that a fleet without visits has one
+
+
+def visit_columns(log_odds: Float, others: Float) -> Float:
+    """Return the columns of the visit model: the likelihood's log odds, free to bend, and `others` (homes x any)."""
+    bends = [np.maximum(log_odds - bend, 0) for bend in _BENDS]
+    return np.column_stack([np.ones(log_odds.size), log_odds, *bends, others])
+
+
+def visit_chance(columns: Float, is_visited: Bool) -> tuple[Float, Logistic]:
+    """Return each home's probability of having been visited, and the model of it."""
+    price = np.full(columns.shape[1], _PRICE)
+    price[0] = _FREE
+    model = fit_logistic(columns, is_visited.astype(np.float64), price)
+    return model.rate(columns), model
+
+
+def visit_weight(chance: Float, most: float) -> Float:
+    """Return visited homes' weights, 1 / chance, none above `most` times the least, with mean 1."""
+    if chance.size == 0:
+        return chance
+    raw = 1 / chance
+    cut = np.minimum(raw, most * raw.min())
+    weight: Float = cut / cut.mean()
+    return weight
+
+
+def doubly_robust(
+    likelihood: Float, found: Float, is_visited: Bool, chance: Float, columns: Float, model: Logistic
+) -> tuple[float, float]:
+    """Return the fleet's rate and its standard error by augmented inverse probability weighting.
+
+    Mean of m + V / pi (y - m): right if the likelihoods `likelihood` are, or if the probabilities of a visit are. The
+    error carries both the likelihoods of homes nobody visited and the estimate of pi, by projecting each home's term
+    on the score of the visit model (Tsiatis, Semiparametric Theory and Missing Data, 2006, ch. 9).
+
+    Parameters
+    ----------
+    found
+        1 a fault, 0 sound; of homes not visited anything.
+    """
+    seen = is_visited.astype(np.float64)
+    rest = np.where(is_visited, found - likelihood, 0.0)
+    term = likelihood + rest / chance
+    score = columns * (seen - chance)[:, None]
+    drift = -(columns * (rest * (1 - chance) / chance)[:, None]).mean(axis=0)
+    information = model.information / seen.size + 1e-9 * np.eye(columns.shape[1])
+    corrected = term - term.mean() + score @ np.linalg.solve(information, drift)
+    return float(term.mean()), float(np.sqrt(np.mean(corrected**2) / seen.size))

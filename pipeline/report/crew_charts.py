@@ -1,0 +1,153 @@
+"""The pictures of how crews compare: the funnel, and each crew's fair rate with its interval."""
+
+from __future__ import annotations
+
+import altair as alt
+import numpy as np
+import polars as pl
+
+from pipeline.quality.funnel import LIMITS, limit
+from pipeline.report import theme, words
+from pipeline.report.chart_parts import Rows, Spec, data, finish, rows
+
+LIKE, OUTSIDE, STANDS_OUT = "like the fleet", "outside 95 %, maybe luck", "stands out"
+# status: (colour, shape, filled): crews differ in more than colour
+_STATUS = {
+    LIKE: ("quiet", "circle"),
+    OUTSIDE: ("supports", "triangle-up"),
+    STANDS_OUT: ("negative_far", "diamond"),
+}
+_LINES = {"99.8 %": [1, 0], "95 %": [6, 4]}
+_STEPS = 120
+_ROW_PX = 24
+
+
+def funnel(quality: pl.DataFrame, fleet_rate: float) -> Spec | None:
+    """Return each ranked crew's case-mix adjusted rate against what its installs are worth, in the fleet's limits.
+
+    `quality` is table crew_quality. None where no crew has enough judged installs, or no fault is known or likely.
+    """
+    shown = quality.filter("is_ranked").drop_nulls("worth_rate")
+    if shown.is_empty() or not 0 < fleet_rate < 1:
+        return None
+    points = shown.select(
+        "crew_id",
+        status(),
+        homes=pl.col("worth_installs").round(1),
+        rate=pl.col("worth_rate").round(4),
+        label=pl.when(pl.col("is_outside") | pl.col("stands_out").is_not_null())
+        .then("crew_id")
+        .otherwise(pl.lit("")),
+    )
+    most = float(points["homes"].max()) * 1.08 + 1  # type: ignore[arg-type]
+    sizes = np.unique(np.round(np.geomspace(3, max(most, 6), _STEPS)))
+    lines = [
+        {"homes": float(size), "rate": round(float(value), 4), "limits": name, "side": side}
+        for side, share in enumerate(LIMITS)
+        for name in [("99.8 %", "95 %", "95 %", "99.8 %")[side]]
+        for size, value in zip(sizes, limit(share, sizes, fleet_rate), strict=True)
+    ]
+    top = min(1.0, 1.15 * max(float(points["rate"].max()), 2.5 * fleet_rate))  # type: ignore[arg-type]
+    x = alt.X(
+        "homes:Q", title="installs, counted as inspected average ones",
+        scale=alt.Scale(domain=[0, round(most)], nice=False), axis=alt.Axis(grid=False),
+    )  # fmt: skip
+    y = alt.Y(
+        "rate:Q", title="rate, case mix allowed for", axis=alt.Axis(format=".0%"),
+        scale=alt.Scale(domain=[0, round(top, 3)], nice=False, clamp=False),
+    )  # fmt: skip
+    dash = alt.StrokeDash(
+        "limits:N", scale=alt.Scale(domain=list(_LINES), range=list(_LINES.values())),
+        legend=alt.Legend(title="limits of luck"),
+    )  # fmt: skip
+    curves = (
+        data("limits").mark_line(color=theme.light("prior"), strokeWidth=1.5, clip=True)
+        .encode(x, y, dash, detail="side:N")
+    )  # fmt: skip
+    middle = data("fleet").mark_rule(color=theme.light("expected"), strokeWidth=1.5).encode(alt.Y("rate:Q"))
+    base = data("crews").encode(x, y)
+    dots = base.mark_point(filled=True, size=90, opacity=1).encode(
+        *_status_marks(),
+        tooltip=[
+            alt.Tooltip("crew_id:N", title="crew"), alt.Tooltip("homes:Q", title="installs, inspected average"),
+            alt.Tooltip("rate:Q", format=".1%"), alt.Tooltip("status:N"),
+        ],
+    )  # fmt: skip
+    names = base.mark_text(align="left", dx=9, dy=-4).encode(alt.Text("label:N"))
+    tables: dict[str, Rows] = {
+        "limits": lines,
+        "fleet": [{"rate": round(fleet_rate, 4)}],
+        "crews": rows(points),
+    }
+    return finish([curves, middle, dots, names], tables, height=340)
+
+
+def fair_rates(quality: pl.DataFrame, fleet_rate: float, most_crews: int) -> Spec | None:
+    """Return each ranked crew's fair rate with its 95 % interval, the highest on top, beside the plain estimate.
+
+    Of more than `most_crews` the ones with most judged installs. None without a ranked crew.
+    """
+    shown = most_judged(quality.filter("is_ranked").drop_nulls("fair_rate"), most_crews)
+    if shown.is_empty():
+        return None
+    points = shown.select(
+        "crew_id", status(), *(pl.col(f"fair_{part}").round(4).alias(part) for part in ("rate", "low", "high")),
+        plain=pl.col("rate").round(4),
+    ).sort("rate", "crew_id", descending=[True, False])  # fmt: skip
+    top = min(1.0, 1.1 * max(float(points[c].max()) for c in ("high", "plain")))  # type: ignore[arg-type]
+    crew = alt.Y("crew_id:N", title=None, sort=points["crew_id"].to_list(), axis=alt.Axis(labelLimit=120))
+    scale = alt.Scale(domain=[0, round(top, 3)], nice=False)
+    axis = alt.Axis(format=".0%", tickCount=6)
+    x = alt.X("rate:Q", title="share of installs wrong from the first day", scale=scale, axis=axis)
+    base = data("crews").encode(crew)
+    line = data("fleet").mark_rule(color=theme.light("expected"), strokeDash=[6, 4]).encode(alt.X("rate:Q"))
+    bars = base.mark_rule(strokeWidth=3, color=theme.light("prior")).encode(alt.X("low:Q"), alt.X2("high:Q"))
+    plain = base.mark_tick(thickness=2, size=14, color=theme.light("l1")).encode(alt.X("plain:Q"))
+    dots = base.mark_point(filled=True, size=90, opacity=1).encode(
+        x, *_status_marks(),
+        tooltip=[
+            alt.Tooltip("crew_id:N", title="crew"), alt.Tooltip("rate:Q", title="fair rate", format=".1%"),
+            alt.Tooltip("low:Q", format=".1%"), alt.Tooltip("high:Q", format=".1%"),
+            alt.Tooltip("plain:Q", title="plain estimate", format=".1%"),
+        ],
+    )  # fmt: skip
+    tables = {"crews": rows(points), "fleet": [{"rate": round(fleet_rate, 4)}]}
+    return finish([bars, line, plain, dots], tables, height=alt.Step(_ROW_PX))
+
+
+def most_judged(quality: pl.DataFrame, most: int) -> pl.DataFrame:
+    """Return the `most` crews with most judged installs."""
+    return quality.sort("judged", "crew_id", descending=[True, False]).head(most)
+
+
+def status() -> pl.Expr:
+    """Return a crew's status in words."""
+    return (
+        pl.when(pl.col("stands_out").is_not_null()).then(pl.lit(STANDS_OUT))
+        .when(pl.col("is_outside")).then(pl.lit(OUTSIDE)).otherwise(pl.lit(LIKE)).alias("status")
+    )  # fmt: skip
+
+
+def _status_marks() -> tuple[alt.Color, alt.Shape]:
+    names = list(_STATUS)
+    colours = alt.Scale(domain=names, range=[theme.light(colour) for colour, _ in _STATUS.values()])
+    shapes = alt.Scale(domain=names, range=[shape for _, shape in _STATUS.values()])
+    legend = alt.Legend(title=None, columns=1)
+    return alt.Color("status:N", scale=colours, legend=legend), alt.Shape(
+        "status:N", scale=shapes, legend=legend
+    )
+
+
+def percent_interval(value: float | None, low: float | None, high: float | None) -> str:
+    """Return "4.1 % (2.0 to 7.9)", "–" where there is none; only between the two a line may end."""
+    if value is None or low is None or high is None:
+        return words.NOTHING
+    middle, first, last = (words.number(part * 100, 1) for part in (value, low, high))
+    return f"{middle}\u00a0% ({first}\u00a0to\u00a0{last})"
+
+
+def ratio_interval(value: float | None, low: float | None, high: float | None) -> str:
+    """Return "1.20 (0.80 to 1.90)", "–" where there is none."""
+    if value is None or low is None or high is None:
+        return words.NOTHING
+    return f"{value:.2f} ({low:.2f}\u00a0to\u00a0{high:.2f})"

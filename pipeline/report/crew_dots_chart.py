@@ -1,0 +1,120 @@
+"""The pictures of dots: each crew's installs by month, and which faults by crew and by position."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from pipeline.report import theme
+from pipeline.report.chart_parts import Spec, data, finish, rows
+
+_ROW_PX = 26
+_LARGEST_PX2 = 420
+_LEAST = 0.05  # faults below which a dot would be too small to see
+_MOST_MONTHS = 18
+
+
+def months(month: pl.DataFrame, change: pl.DataFrame, crews: list[str]) -> Spec | None:
+    """Return a dot a crew and month of commissioning: size its installs, shade its rate; bars where a crew changed.
+
+    `month` is view crew_month, `change` table crew_change; `crews` are the rows from the top. The last 18 months that
+    have installs are shown; None without any.
+    """
+    shown = month.filter(pl.col("crew_id").is_in(crews) & (pl.col("heard") > 0))
+    if shown.is_empty():
+        return None
+    every = shown["month"].unique().sort().to_list()[-_MOST_MONTHS:]
+    cells = shown.filter(pl.col("month").is_in(every)).select(
+        "crew_id", "month", "heard", pl.col("rate").round(3),
+        faults=(pl.col("confirmed_faults") + pl.col("expected_faults")).round(1),
+    )  # fmt: skip
+    marks = change.select(
+        "crew_id", month=pl.col("changed_on").dt.to_string("%Y-%m"), on="changed_on"
+    ).filter(pl.col("crew_id").is_in(crews) & pl.col("month").is_in(every))
+    top = max(0.1, float(cells["rate"].quantile(0.95) or 0.1))
+    shade = alt.Scale(
+        domain=[0, round(top, 2)], range=[theme.light("zero"), theme.light("negative_far")], clamp=True
+    )
+    crew = alt.Y("crew_id:N", title=None, scale=alt.Scale(domain=crews), axis=alt.Axis(labelLimit=120))
+    when = alt.X(
+        "month:O", title="month of commissioning", scale=alt.Scale(domain=every),
+        axis=alt.Axis(labelAngle=-50),
+    )  # fmt: skip
+    shades = alt.Legend(title="wrong from the first day", format=".0%", gradientLength=120)
+    dots = (
+        data("cells").mark_circle(stroke=theme.light("quiet"), strokeWidth=1, opacity=1)
+        .encode(
+            when, crew,
+            alt.Size("heard:Q", scale=alt.Scale(range=[15, _LARGEST_PX2], zero=True), legend=_size_legend("installs")),
+            alt.Color("rate:Q", scale=shade, legend=shades),
+            tooltip=[
+                alt.Tooltip("crew_id:N", title="crew"), alt.Tooltip("month:N"),
+                alt.Tooltip("heard:Q", title="installs"),
+                alt.Tooltip("faults:Q"), alt.Tooltip("rate:Q", format=".1%"),
+            ],
+        )
+    )  # fmt: skip
+    bars = data("changes").mark_tick(
+        orient="vertical", thickness=4, size=24, xOffset=-13, color=theme.light("ink")
+    )
+    layers = [dots, bars.encode(when, crew)]
+    return finish(layers, {"cells": rows(cells), "changes": rows(marks)}, height=alt.Step(_ROW_PX))
+
+
+def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
+    """Return a ring a row and fault as big as found and expected faults, the found ones filled.
+
+    `faults` has the column `by`, fault, confirmed_faults and expected_faults, summed here; `order` are the rows from
+    the top. None without a fault.
+    """
+    summed = (
+        faults.filter(pl.col(by).is_in(order))
+        .group_by(by, "fault", maintain_order=True)
+        .agg(pl.col("confirmed_faults", "expected_faults").sum())
+        .select(
+            pl.col(by).str.replace_all("_", " ").alias("row"),
+            pl.col("fault").str.replace_all("_", " "),
+            found=pl.col("confirmed_faults"),
+            both=(pl.col("confirmed_faults") + pl.col("expected_faults")).round(1),
+        )
+        .filter(pl.col("both") >= _LEAST)
+        .sort("row", "fault")
+    )
+    if summed.is_empty():
+        return None
+    kinds = (
+        summed.group_by("fault", maintain_order=True)
+        .agg(pl.col("both").sum())
+        .sort("both", "fault", descending=[True, False])
+    )
+    row_names = [name.replace("_", " ") for name in order]
+    y = alt.Y(
+        "row:N", title=None, scale=alt.Scale(domain=row_names), axis=alt.Axis(labelLimit=140, grid=True)
+    )
+    x = alt.X(
+        "fault:N", title=None, scale=alt.Scale(domain=kinds["fault"].to_list()),
+        axis=alt.Axis(labelAngle=-50, labelLimit=120, labelOverlap=False, orient="bottom"),
+    )  # fmt: skip
+    scale = alt.Scale(domain=[0, float(summed["both"].max())], range=[0, _LARGEST_PX2])  # type: ignore[arg-type]
+    told = [
+        alt.Tooltip("row:N", title=by.replace("_", " ")), alt.Tooltip("fault:N"), alt.Tooltip("found:Q"),
+        alt.Tooltip("both:Q", title="found and expected"),
+    ]  # fmt: skip
+    rings = data("faults").mark_point(shape="circle", filled=False, strokeWidth=1.8, opacity=1).encode(
+        x, y, alt.Size("both:Q", scale=scale, legend=_size_legend("faults")),
+        color=alt.value(theme.light("positive_far")), tooltip=told,
+    )  # fmt: skip
+    filled = (
+        data("faults")
+        .mark_point(shape="circle", filled=True, opacity=1)
+        .encode(
+            x, y, alt.Size("found:Q", scale=scale), color=alt.value(theme.light("positive_far")), tooltip=told
+        )
+    )
+    return finish([rings, filled], {"faults": rows(summed)}, height=alt.Step(_ROW_PX))
+
+
+def _size_legend(title: str) -> alt.Legend:
+    return alt.Legend(
+        title=title, tickCount=3, symbolFillColor=theme.light("quiet"), symbolStrokeColor=theme.light("quiet")
+    )

@@ -1,0 +1,133 @@
+"""What the crews' page says in sentences: how sure the numbers are, what to teach, what a training did."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import exp
+from typing import Any
+
+import polars as pl
+
+from pipeline.report import words
+from pipeline.report.crew_charts import percent_interval, ratio_interval
+from pipeline.report.model import FaultCard
+from pipeline.setting_sections import CrewSettings
+
+_ALIKE_P = 0.05
+
+
+def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
+    """Return how the rates account for where visits went and for what nobody inspected, with tonight's numbers."""
+    visited, known = fleet["visited"], fleet["visited_with_promise"]
+    told = [
+        f"{words.count(visited, 'install')} of {words.number(fleet['heard'])} with data have been visited. The list "
+        "sends visits where faults are likely, so the share of visits that found one is not a crew's rate. Every "
+        "install counts once: with what the visit found, or, where nobody went, with the likelihood of a fault at "
+        "commissioning, weighed by how often its own crew errs.",
+    ]
+    if fleet["weighted_rate"] is None:
+        told.append(
+            f"For {words.count(known, 'visit')} the list's likelihood before the visit is on record: too few to check "
+            "the likelihoods by. They are taken as published, and every interval is wider for it."
+        )
+    else:
+        over = exp(fleet["offset"])
+        word = (
+            "as published"
+            if abs(fleet["offset"]) < fleet["offset_sd"]
+            else "understated"
+            if over > 1
+            else "overstated"
+        )
+        told.append(
+            f"{words.count(known, 'visit')} with the likelihood of the night before on record check the likelihoods. "
+            "Each counts by how unlikely a visit to such a home was (1 / probability of a visit, "
+            f"at most {own.most_weight:g} times the least), so that they speak for the homes nobody went to. They "
+            f"find the likelihoods {word}: odds times {over:.2f}, and that is put right here. Independently, visits "
+            "weighted by their probability and likelihoods together give the fleet "
+            f"{percent_interval(fleet['weighted_rate'], fleet['weighted_low'], fleet['weighted_high'])}."
+        )
+    if visited > known:
+        told.append(
+            f"{words.count(visited - known, 'visit')} with no likelihood on record count with what they found."
+        )
+    return told
+
+
+def dispersion(fleet: Mapping[str, Any]) -> str:
+    """Return whether crews differ more than by luck."""
+    if fleet["crews_compared"] < 3:
+        return "Fewer than three crews have enough judged installs to tell whether they differ more than by luck."
+    base = (
+        f"Over {words.count(fleet['crews_compared'], 'crew')} the squares of the distances are "
+        f"{fleet['phi']:.2f} times what luck gives (winsorised"
+    )
+    if fleet["phi_p_value"] >= _ALIKE_P:
+        return f"{base}, p {fleet['phi_p_value']:.2f}): not clearly more than luck alone."
+    return (
+        f"{base}, p {_small(fleet['phi_p_value'])}): crews differ by more than luck. Limits are not widened for "
+        "it: the difference is what is looked for, but causes that no register knows may be part of it."
+    )
+
+
+def _small(p_value: float) -> str:
+    return "under 0.001" if p_value < 0.001 else f"{p_value:.3f}"
+
+
+def lesson_rows(
+    lesson: pl.DataFrame, names: Mapping[str, str], cards: Mapping[str, FaultCard]
+) -> list[dict[str, str]]:
+    """Return what to teach, the fleet first: who, fault, faults, energy, time, habit."""
+    return [
+        {
+            "who": "whole fleet" if row["crew_id"] is None else names.get(row["crew_id"], row["crew_id"]),
+            "fault": words.fault(row["fault"], cards),
+            "faults": f"{words.number(row['faults'], 1)}, {words.number(row['confirmed_faults'])} found",
+            "energy": f"{words.number(row['kwh_per_day'], 1)} kWh a day",
+            "time": words.minutes(row["minutes"]),
+            "share": words.percent(row["cost_share"]),
+            "habit": row["habit"],
+        }
+        for row in lesson.sort("crew_id", nulls_last=False).iter_rows(named=True)
+    ]
+
+
+def training_rows(
+    training: pl.DataFrame, names: Mapping[str, str], cards: Mapping[str, FaultCard]
+) -> list[dict[str, str]]:
+    """Return what each training did: who, when, topic, installs, rates of the crew and the others, ratio, verdict."""
+    return [
+        {
+            "who": names.get(row["crew_id"], row["crew_id"]),
+            "on": words.day(row["trained_on"]),
+            "topic": words.fault(row["topic"], cards) if row["topic"] else "any fault",
+            "installs": f"{row['installs_before']} before, {row['installs_after']} after",
+            "crew": _moved(row["rate_before"], row["rate_after"]),
+            "others": _moved(row["others_before"], row["others_after"]),
+            "ratio": ratio_interval(row["ratio"], row["ratio_low"], row["ratio_high"]),
+            "told": row["told"],
+        }
+        for row in training.iter_rows(named=True)
+    ]
+
+
+def _moved(before: float | None, after: float | None) -> str:
+    if before is None or after is None:
+        return words.NOTHING
+    return f"{words.number(before * 100, 1)} % to {words.number(after * 100, 1)} %"
+
+
+def change_lines(change: pl.DataFrame, names: Mapping[str, str], own: CrewSettings) -> list[str]:
+    """Return a sentence a change, or one that there is none."""
+    if change.is_empty():
+        return [
+            f"No crew with at least {2 * own.min_judged} installs changed over time by more than the order of its "
+            "installs would by chance."
+        ]
+    return [
+        f"{names.get(row['crew_id'], row['crew_id'])} changed around {words.day(row['changed_on'])}: from "
+        f"{words.number(row['rate_before'] * 100, 1)} % of {row['installs_before']} installs to "
+        f"{words.number(row['rate_after'] * 100, 1)} % of {row['installs_after']} "
+        f"(p {_small(row['p_value'])} for the order of this crew's installs, crews allowed for)."
+        for row in change.iter_rows(named=True)
+    ]

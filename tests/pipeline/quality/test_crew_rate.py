@@ -1,0 +1,89 @@
+"""A crew's interval: Wilson's where all was inspected, and honest about what wasn't."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import special
+from statsmodels.stats.proportion import proportion_confint
+
+from pipeline.quality.crew_rate import CrewLikelihood
+from pipeline.quality.fleet import FleetFit, Installs
+
+FLEET = 0.1
+
+
+def crew(found: list[float], evidence: list[float], doubt: float = 0.0) -> CrewLikelihood:
+    """One crew with inspected homes (`found`) and others (their log likelihood ratios)."""
+    homes = len(found) + len(evidence)
+    is_known = np.arange(homes) < len(found)
+    told = np.r_[np.zeros(len(found)), evidence]
+    installs = Installs(
+        np.zeros(homes, int), 1, special.expit(told + special.logit(FLEET)), is_known,
+        np.r_[found, np.zeros(len(evidence))], np.ones((homes, 1)), np.zeros(homes),
+    )  # fmt: skip
+    base = np.full(homes, special.logit(FLEET))
+    columns = np.column_stack([np.ones(homes), told])
+    fit = FleetFit(
+        told, base, np.eye(1), np.zeros(1), np.zeros(2), np.eye(2) * doubt, columns, is_known * 0.0, FLEET, 1
+    )
+    return CrewLikelihood(installs, fit, base)
+
+
+def rates(likelihood: CrewLikelihood) -> list[float]:
+    return [float(special.expit(special.logit(FLEET) + u[0])) for u in likelihood.interval()]
+
+
+@pytest.mark.parametrize(("faults", "homes"), [(0, 20), (1, 29), (15, 148), (81, 263), (9, 9)])
+def test_inspected_homes_give_wilsons_interval(faults: int, homes: int) -> None:
+    found = rates(crew([1.0] * faults + [0.0] * (homes - faults), []))
+
+    assert found == pytest.approx(
+        [faults / homes, *proportion_confint(faults, homes, method="wilson")], abs=1e-9
+    )
+
+
+def test_a_home_whose_data_say_nothing_adds_nothing() -> None:
+    alone, beside = crew([1.0, 0, 0, 0, 0], []), crew([1.0, 0, 0, 0, 0], [0.0] * 40)
+
+    assert rates(beside) == pytest.approx(rates(alone), abs=1e-6)
+
+
+def test_a_home_whose_data_leave_no_doubt_is_as_good_as_inspected() -> None:
+    data, visits = crew([], [25.0] * 3 + [-25.0] * 17), crew([1.0] * 3 + [0.0] * 17, [])
+
+    assert rates(data) == pytest.approx(rates(visits), abs=1e-6)
+
+
+def test_the_best_rate_is_the_top_of_the_likelihood() -> None:
+    told = crew([1.0, 0, 0, 0, 0, 0, 0, 0], [3.0, 1.0, -1.0, -2.0, -3.0, -2.5])
+    grid = np.linspace(-3, 3, 2001)
+
+    top = grid[np.argmax(told.log_likelihood(grid)[0])]
+
+    assert told.interval()[0][0] == pytest.approx(top, abs=0.004)
+
+
+def test_doubt_about_the_likelihoods_widens_the_interval_of_those_not_inspected_only() -> None:
+    evidence = [4.0] * 5 + [-3.0] * 60
+    sure, unsure = rates(crew([], evidence)), rates(crew([], evidence, doubt=0.5))
+
+    assert unsure[0] == pytest.approx(sure[0])
+    assert unsure[1] < sure[1] < sure[2] < unsure[2]
+    inspected = [1.0] * 5 + [0.0] * 60
+    assert rates(crew(inspected, [], doubt=0.5)) == pytest.approx(rates(crew(inspected, [])))
+    grid = np.linspace(-2, 2, 50)
+    flat = crew([], evidence, doubt=0.5).log_likelihood(grid)
+    assert np.ptp(flat) < np.ptp(crew([], evidence).log_likelihood(grid))
+
+
+def test_a_doubt_that_all_crews_share_moves_none_against_the_fleet() -> None:
+    one = crew([], [4.0] * 5 + [-3.0] * 60, doubt=0.5)
+
+    relative = replace(one, is_relative=True)
+
+    assert relative.sums(np.zeros(1))[1] == pytest.approx(
+        crew([], [4.0] * 5 + [-3.0] * 60).sums(np.zeros(1))[1]
+    )

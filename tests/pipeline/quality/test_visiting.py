@@ -1,0 +1,58 @@
+"""Where visits go, and what a visited home then speaks for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import special
+
+from pipeline.quality.visiting import doubly_robust, visit_chance, visit_columns, visit_weight
+
+
+def fleet(rng: np.random.Generator, homes: int = 4000) -> tuple[np.ndarray, ...]:
+    """Log odds, likelihood, whether wrong, chance of a visit: the likelier a fault, the likelier a visit."""
+    log_odds = rng.normal(-2.5, 1.5, homes)
+    likelihood = special.expit(log_odds)
+    wrong = (rng.random(homes) < likelihood).astype(float)
+    return log_odds, likelihood, wrong, special.expit(0.8 * log_odds)
+
+
+def test_the_probability_of_a_visit_is_found_from_the_likelihood() -> None:
+    rng = np.random.default_rng(1)
+    log_odds, _, _, chance = fleet(rng)
+    seen = rng.random(chance.size) < chance
+
+    found, _ = visit_chance(visit_columns(log_odds, np.empty((chance.size, 0))), seen)
+
+    assert np.abs(found - chance).mean() < 0.02
+
+
+def test_an_unlikely_visit_counts_more_but_not_without_end() -> None:
+    weight = visit_weight(np.array([0.5, 0.25, 0.001]), most=8)
+
+    assert weight.mean() == pytest.approx(1)
+    assert weight[1] / weight[0] == pytest.approx(2)
+    assert weight[2] / weight[0] == pytest.approx(8)
+    assert visit_weight(np.empty(0), most=8).size == 0
+
+
+@pytest.mark.parametrize("overstated", [0.0, 0.7])
+def test_the_weighted_rate_is_right_though_visits_go_to_the_faults_and_likelihoods_are_off(
+    overstated: float,
+) -> None:
+    misses, errors = [], []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        log_odds, _, wrong, chance = fleet(rng, 2500)
+        seen = rng.random(chance.size) < chance
+        told = log_odds + overstated
+        columns = visit_columns(told, np.empty((told.size, 0)))
+        pi, model = visit_chance(columns, seen)
+        rate, error = doubly_robust(special.expit(told), wrong, seen, pi, columns, model)
+        misses.append(rate - special.expit(log_odds).mean())
+        errors.append(error)
+
+    spread = np.std(misses, ddof=1)
+    assert abs(np.mean(misses)) < 2.5 * spread / np.sqrt(40)
+    assert np.mean(errors) == pytest.approx(spread, rel=0.3)
+    assert wrong[seen].mean() > 1.8 * wrong.mean()  # what a table of visits would say
