@@ -67,7 +67,7 @@ def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
     mixed = CrewLikelihood(homes, fit, fit.hardness, is_relative=True, has_case_mix=True)
     expected = mixed.sums(np.zeros(homes.crews))[2]
     ratio = Interval(*(_ratio(mixed, u, expected) for u in mixed.interval()))
-    standard = special.logit(_standard_rates(fit.hardness))
+    standard = _standard_odds(fit.hardness)
     absolute = replace(mixed, is_relative=False)
     fair = shrink(absolute.log_likelihood(_GRID), standard, fleet, some)
 
@@ -97,10 +97,15 @@ def _ratio(mixed: CrewLikelihood, u: Float, expected: Float) -> Float:
     return np.divide(faults, expected, out=np.full_like(faults, np.nan), where=expected > 0)
 
 
-def _standard_rates(hardness: Float) -> Float:
-    """Return the rate that a crew with each u of the grid would have on the fleet's installs."""
+def _standard_odds(hardness: Float) -> Float:
+    """Return the log odds of the rate that a crew with each u of the grid would have on the fleet's installs.
+
+    From the logs of rate and rest, so that a fleet without a fault, or with nothing else, has finite ones too.
+    """
     if hardness.size == 0:
-        return special.expit(_GRID)  # type: ignore[no-any-return]
+        return _GRID
     some = np.sort(hardness)[:: max(1, hardness.size // _STANDARD_HOMES)]
-    rates: Float = special.expit(some[:, None] + _GRID).mean(axis=0)
-    return rates
+    each = some[:, None] + _GRID
+    rate, rest = (special.logsumexp(special.log_expit(side * each), axis=0) for side in (1, -1))
+    odds: Float = rate - rest
+    return odds

@@ -30,6 +30,7 @@ _FRESH = 8  # rounds that the regression's information is kept for: it hardly mo
 _REACH = 1.4  # a round's step is lengthened by this: expectation and maximisation alone creeps
 _EDGE = 1e-6  # likelihoods stay this far from 0 and 1
 _FREE = 1e-3
+_LEAST = 0.05  # faults, and sound installs, that a fleet has at the least when its level is set
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
         if np.max(np.abs(np.concatenate([beta, effect, adjust]) - before)) < _ENOUGH:
             break
     hardness = homes.columns @ beta
-    hardness = hardness + _level(hardness, float(chance.sum()))
+    hardness = hardness + _level(hardness, float(np.clip(chance.sum(), _LEAST, chance.size - _LEAST)))
     case_cov = _case_covariance(homes, evidence, hardness, effect, price, own.crew_sd)
     fleet_rate = float(chance.mean()) if chance.size else 0.0
     return FleetFit(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -132,6 +133,20 @@ def test_a_lake_of_the_least_has_tables_too() -> None:
     assert (idle["installs"], idle["rate"], idle["fair_rate"], idle["is_ranked"]) == (0, None, None, False)
     assert tables["crew_home"].select("is_heard", "chance").rows()[1] == (False, None)
     assert np.isfinite(tables["crew_fleet"]["fleet_rate"][0])
+
+
+@pytest.mark.parametrize("found", ["reversed", "sound"])
+def test_a_fleet_of_one_home_where_a_visit_left_no_doubt_has_tables(found: str) -> None:
+    rows = [{"site_id": "a", "crew_id": "only", "likelihood": 0.5}]
+    visit = {"visit_id": "v", "site_id": "a", "visited_on": date(2026, 6, 1), "found": found, "fixed": True}
+    one = CrewInputs(
+        scores(rows), signals(["a"]), sites(rows), pl.DataFrame({"crew_id": ["only"], "crew_name": ["Only"]}),
+        pl.DataFrame([visit], schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE),
+    )  # fmt: skip
+
+    row = of(crew_tables(one, CATALOGUE, SETTINGS), "only")
+
+    assert 0 <= row["fair_low"] <= row["fair_rate"] <= row["fair_high"] <= 1
 
 
 def test_an_empty_register_has_empty_tables() -> None:
