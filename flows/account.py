@@ -1,11 +1,13 @@
 """What a flow run shows of its night: the list's top, what came, was late, rejected or is missing."""
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from pipeline.alarm import ALARM, NOTE, Alarm
 from pipeline.night import NightResult
 from pipeline.report import words
 
@@ -30,14 +32,18 @@ def top_rows(result: NightResult) -> list[dict[str, Any]]:
     ]
 
 
-def night_account(result: NightResult) -> str:
-    """Return the night in Markdown: safety calls, counts, what was late, missing or rejected, and where."""
+def night_account(result: NightResult, told: Sequence[Alarm]) -> str:
+    """Return the night in Markdown: alarms, safety calls, counts, notes, what was late, missing or rejected, and where.
+
+    `told` are the alarms and notes, of table alarm and beyond.
+    """
     run = json.loads((result.folder / "run.json").read_text(encoding="utf-8"))
     counts, listed = result.counts, result.revisit_list
     by = dict(listed.group_by("fix_by").len().iter_rows())
     lines = [
         f"# Night of {result.as_of}",
         "",
+        *_alarms(told),
         *_safety_calls(result.folder),
         f"- {listed.height} homes listed of {counts['homes']}: {by.get('visit', 0)} for a visit,"
         f" {by.get('office', 0)} for the office",
@@ -46,10 +52,11 @@ def night_account(result: NightResult) -> str:
         f" + {counts['rows_rejected']} rejected",
         f"- rows of the registers rejected: {counts['register_rows_rejected']}",
         f"- {result.fresh_days} of {len(run['days'])} days read, the others unchanged",
-        f"- late: {_named(late_days(result.folder))}",
+        f"- late: {_named(list(run['late']['days']))}",
         f"- missing days: {_named(run['days_missing'])}",
         f"- newer days left alone: {_named(run['later_days_left_alone'])}",
         f"- not read: {_named(run['not_read'])}",
+        *(f"- {line.code.replace('_', ' ')}: {_cell(line.told)}" for line in told if line.severity == NOTE),
         f"- run: `{result.folder}`, pages: `{result.folder / 'report' / 'index.html'}`",
         "",
         *_rejects(result.folder),
@@ -57,19 +64,17 @@ def night_account(result: NightResult) -> str:
     return "\n".join(lines) + "\n"
 
 
-def late_days(folder: Path) -> list[str]:
-    """Return the days that changed after the run before was published; none on a first night."""
-    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    earlier = folder.parent / str(run["previous_run"]) / "run.json"
-    if run["previous_run"] is None or not earlier.is_file():
-        return []
-    before = json.loads(earlier.read_text(encoding="utf-8"))
-    oldest = min(before["days"], default="")
-    return [
-        day
-        for day, held in sorted(run["days"].items())
-        if oldest <= day <= before["as_of"] and held != before["days"].get(day)
+def alarm_line(result: NightResult, told: Sequence[Alarm]) -> str | None:
+    """Return the state message of a night with an alarm, None for one without: it is published all the same."""
+    alarms = [line.told for line in told if line.severity == ALARM]
+    return f"published in {result.folder}, with an alarm: {'; '.join(alarms)}" if alarms else None
+
+
+def _alarms(told: Sequence[Alarm]) -> list[str]:
+    lines = [
+        f"**Alarm:** {_cell(line.told)} (see {_cell(line.look)})" for line in told if line.severity == ALARM
     ]
+    return [part for line in lines for part in (line, "")]
 
 
 def _safety_calls(folder: Path) -> list[str]:

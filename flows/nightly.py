@@ -9,15 +9,17 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from prefect import flow
+from prefect import Flow, flow
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 from prefect.cache_policies import NO_CACHE
-from prefect.client.schemas.objects import State, TaskRun
-from prefect.runtime import flow_run
+from prefect.client.schemas.objects import FlowRun, State, TaskRun
+from prefect.logging.loggers import flow_run_logger
+from prefect.runtime import deployment, flow_run
 from prefect.states import Failed
 from prefect.tasks import Task
 
 from flows import account
+from pipeline.alarm import EXIT_STATUS, read, stale
 from pipeline.errors import InputError, NightclampError
 from pipeline.lake import open_lake
 from pipeline.night import run_night
@@ -33,6 +35,22 @@ RETRY_AFTER_S = {
     "write the tables": [10.0, 60.0],
     "draw the report": [10.0, 60.0],
 }
+
+
+class PublishedWithAlarm(NightclampError):
+    """A night that is published in `folder`, with something that must be looked at first."""
+
+    exit_status = EXIT_STATUS
+
+    def __init__(self, line: str, folder: Path) -> None:
+        """Keep the line and the folder of the run."""
+        super().__init__(line)
+        self.folder = folder
+
+
+def say_failure(flow: Flow[..., Any], flow_run: FlowRun, state: State[Any]) -> None:
+    """Say the state's line in the run's log; the flow's failure hook, beside which others can stand."""
+    flow_run_logger(flow_run, flow).error(state.message)
 
 
 def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]) -> bool:
@@ -70,7 +88,7 @@ def run_name() -> str:
     return f"night of {day}"
 
 
-@flow(name="nightclamp", flow_run_name=run_name, persist_result=False)
+@flow(name="nightclamp", flow_run_name=run_name, persist_result=False, on_failure=[say_failure])
 def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 30) -> Any:
     """Publish one night of LAKE in OUT; the flow run fails with one line where the command would.
 
@@ -94,17 +112,29 @@ def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 3
     ------
     InputError, NightFailed, OSError
         As the night does; the state's message is the error's line.
+    PublishedWithAlarm
+        The night is published, and something must be looked at: the flow run fails so that failure hooks and
+        automations run. What it published stays.
     """
+    own = load_settings()
     try:
-        result = run_night(NightRequest(Path(lake), Path(out), as_of, window_days), load_settings(), as_task)
+        result = run_night(NightRequest(Path(lake), Path(out), as_of, window_days), own, as_task)
     except (NightclampError, OSError) as error:
         return Failed(message=" ".join(str(error).split()), data=error)
+    told = read(result.alarm)
+    if as_of is None:
+        today = datetime.now(UTC).date()
+        told += stale(result.as_of, today, own.alarm, is_scheduled=deployment.id is not None)
     create_table_artifact(
         account.top_rows(result), key="nightclamp-list", description=f"Most worth a revisit, {result.as_of}"
     )
     create_markdown_artifact(
-        account.night_account(result), key="nightclamp-night", description=f"The night of {result.as_of}"
+        account.night_account(result, told),
+        key="nightclamp-night",
+        description=f"The night of {result.as_of}",
     )
+    if line := account.alarm_line(result, told):
+        return Failed(message=line, data=PublishedWithAlarm(line, result.folder))
     return str(result.folder)
 
 

@@ -21,7 +21,7 @@ from prefect.schedules import Cron, Schedule
 from prefect.settings import PREFECT_API_URL, temporary_settings
 from rich.console import Console
 
-from flows.nightly import nightly
+from flows.nightly import PublishedWithAlarm, nightly
 from pipeline.errors import InputError, NightclampError, NightFailed
 from pipeline.lake import open_lake
 from pipeline.plan import NightRequest
@@ -74,9 +74,15 @@ def start(
     if (given := PREFECT_API_URL.value()) and not _answers(given):
         raise NightFailed(f"PREFECT_API_URL {given}: no server answers; start it, or unset the variable")
     if once:
-        folder = nightly(str(lake), str(out), as_of, window_days)
+        alarm: PublishedWithAlarm | None = None
+        try:
+            folder = nightly(str(lake), str(out), as_of, window_days)
+        except PublishedWithAlarm as raised:
+            alarm, folder = raised, raised.folder
         tell(f"results: {folder}")
         tell(f"report:  {folder}/report/index.html")
+        if alarm:
+            raise alarm
         return
     if as_of is not None:
         raise InputError(f"--as-of {as_of}: goes with --once; on a cron each night takes the newest day")

@@ -21,6 +21,7 @@ from pipeline.errors import NightFailed
 from pipeline.fault import CAUTIONS
 from pipeline.faults import CATALOGUE
 from pipeline.judgement import judge
+from pipeline.lookout import look_out
 from pipeline.memory import carry_on, earlier_table
 from pipeline.plan import NightRequest, Plan, open_night
 from pipeline.planned import read_plans
@@ -44,19 +45,21 @@ CSV_TABLES = ("revisit_list", "crew_quality")
 
 @dataclass(frozen=True)
 class Tables:
-    """The night's tables by name, and the counts."""
+    """The night's tables by name, the counts, and what run.json says of changes and alarms."""
 
     published: Mapping[str, pl.DataFrame]
     counts: Mapping[str, int]
+    told: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
 class NightResult:
-    """Where the run is, and its list."""
+    """Where the run is, its list, and what the morning must know beside it (table alarm)."""
 
     folder: Path
     as_of: date
     revisit_list: pl.DataFrame
+    alarm: pl.DataFrame
     counts: Mapping[str, int]
     fresh_days: int
     seconds: Mapping[str, float]
@@ -109,9 +112,8 @@ def run_night(
             tables = timed("make the lists", make_lists, plan, stored, view, scored, settings)
             built = timed("write the tables", write_run, plan, tables)
             timed("draw the report", draw_report, plan, tables, built, settings)
-            write_run_json(
-                plan, stored, tables.published["site_scores"], tables.counts, built, seconds, settings
-            )
+            scores = tables.published["site_scores"]
+            write_run_json(plan, stored, scores, tables.counts, built, seconds, settings, tables.told)
             folder = timed("publish", publish.publish, built, request.out, plan.as_of)
         finally:
             shutil.rmtree(plan.workdir, ignore_errors=True)
@@ -119,6 +121,7 @@ def run_night(
         folder,
         plan.as_of,
         tables.published["revisit_list"],
+        tables.published["alarm"],
         tables.counts,
         sum(d.is_fresh for d in stored),
         seconds,
@@ -182,7 +185,10 @@ def make_lists(
         judged["promise"],
     )  # fmt: skip
     rejects = pl.concat(
-        [plan.registers.rejects, *(pl.read_parquet(day.path(plan.store, "reject")) for day in stored)]
+        [
+            plan.registers.rejects,
+            *(pl.read_parquet(day.path(plan.store, "reject"), glob=False) for day in stored),
+        ]
     )
     counts = count_rows(plan, stored, scored)
     tables = {
@@ -204,12 +210,13 @@ def make_lists(
     }
     night = NightTables(plan.as_of, tables)
     tables["revisit_list"] = with_desk_columns(listed, night, CATALOGUE, settings)
-    return Tables(tables, counts)
+    seen = look_out(plan, stored, tables, counts, settings)
+    return Tables({**tables, **seen.tables}, counts, seen.told)
 
 
 def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Settings) -> pl.DataFrame:
     """Return the hourly means of the homes at the top of the list, for their pages and orders."""
-    files = [str(day.path(plan.store, "site_hour")) for day in stored if day.day <= plan.as_of]
+    files = [warehouse.as_named(day.path(plan.store, "site_hour")) for day in stored if day.day <= plan.as_of]
     most = max(settings.report.home_pages, settings.orders.homes)
     con = warehouse.connect(plan.workdir, settings.engine)
     try:
@@ -271,6 +278,7 @@ def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> 
         standing=tables.published["standing"],
         home_story=tables.published["home_story"],
         visit_doubt=tables.published["visit_doubt"],
+        alarm=tables.published["alarm"],
         list_tables={name: tables.published[name] for name in LIST_TABLES},
         faults=fault_cards(),
         cautions=CAUTIONS,

@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import polars as pl
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
+from pipeline.alarm import ALARM, Alarm
 from pipeline.night import NightResult
+from pipeline.printable import one_line
 
 
 def teller(console: Console) -> Callable[[str], None]:
     """Return a function that shows progress: one status line on a terminal, plain lines elsewhere."""
     if not console.is_terminal:
-        return lambda line: console.print(line, highlight=False, markup=False, soft_wrap=True)
+        return lambda line: console.print(
+            one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True
+        )
     status = console.status("starting")
     status.start()
-    return lambda line: status.update(line.strip()) if line else status.stop()
+    return lambda line: status.update(Text(one_line(line.strip()))) if line else status.stop()
 
 
-def show_night(console: Console, result: NightResult, rows: int) -> None:
-    """Print the first rows of the list, what was read, and where the full results are."""
+def show_night(console: Console, result: NightResult, rows: int, lines: Sequence[Alarm]) -> None:
+    """Print the first rows of the list, what was read, where the full results are, then `lines`, alarms last."""
     listed = result.revisit_list
     table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)
     for name in ("rank", "site", "likely", "suspected", "leg", "since", "by", "evidence"):
@@ -32,10 +37,11 @@ def show_night(console: Console, result: NightResult, rows: int) -> None:
             overflow="fold",
         )
     for row in listed.head(rows).to_dicts():
-        table.add_row(
+        told = (
             str(row["rank"]), row["site_id"], _percent(row["likelihood"]), row["suspected_fault"].replace("_", " "),
             row["leg"] or "", str(row["since"] or "first day"), row["fix_by"], row["evidence"].split("; ")[0],
         )  # fmt: skip
+        table.add_row(*(Text(one_line(text)) for text in told))  # a name is no mark-up
     if console.is_terminal:
         console.print(table)
     else:
@@ -51,7 +57,11 @@ def show_night(console: Console, result: NightResult, rows: int) -> None:
         f"results: {result.folder}",
         f"report:  {result.folder / 'report' / 'index.html'}",
     ):
-        console.print(line, highlight=False, markup=False, soft_wrap=True)
+        console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
+    for said in sorted(lines, key=lambda said: said.severity == ALARM):
+        style = "bold red" if said.severity == ALARM else None
+        line = f"{said.severity.upper() if said.severity == ALARM else said.severity}: {said.told} (see {said.look})"
+        console.print(one_line(line), style=style, highlight=False, markup=False, emoji=False, soft_wrap=True)
 
 
 def _percent(likelihood: float) -> str:

@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.alarm import ALARM, NOTE
 from pipeline.report import words
 from pipeline.report.home_page import since_words, suspicion
 from pipeline.report.model import ReportInput
@@ -31,6 +32,8 @@ def index_context(night: ReportInput, own: ReportSettings, with_page: frozenset[
     return {
         "visits": visits,
         "office": office,
+        "alarms": _said(night, ALARM),
+        "notes": _said(night, NOTE),
         "first_visits": visits[: own.first_rows],
         "safety": _safety(night, with_page),
         "choices": _choices(rows),
@@ -43,6 +46,10 @@ def index_context(night: ReportInput, own: ReportSettings, with_page: frozenset[
         "visits_per_truck": own.visits_per_truck,
         **visits_context(night, with_page),
     }
+
+
+def _said(night: ReportInput, severity: str) -> list[dict[str, Any]]:
+    return night.alarm.filter(pl.col("severity") == severity).to_dicts()
 
 
 def _row(row: dict[str, Any], night: ReportInput, with_page: frozenset[str]) -> dict[str, Any]:
@@ -103,7 +110,7 @@ def _tiles(night: ReportInput) -> list[dict[str, str]]:
         {
             "name": "homes silent",
             "value": words.number(counts.homes_silent),
-            "text": f"of {words.number(counts.homes)} sent no rows",
+            "text": f"of {words.number(counts.homes)} sent no rows in {words.count(night.window_days, 'day')}",
         },
         {
             "name": "rows used",

@@ -51,10 +51,10 @@ class ReportInput:
     listed home, `site_weight` one row a piece of evidence (the first is the prior; weights in log odds),
     `site_daily` one row a home and day, `site_hour` one row a home and UTC hour [W], `crews` the
     tables and views about crews by name (`crews_page.TABLES`), `rejects` (reason, count), `sites` the register,
-    `standing` one row a home, `home_story` one row an event,
-    `visit_doubt` one row a visit that the data contradict. `list_tables` are the tables by name that the page on the
-    list is made of (`list_page.TABLES`). `faults` maps a fault's contract name to its
-    card; `cautions` go on every work order.
+    `standing` one row a home, `home_story` one row an event, `visit_doubt` one row a visit that the data contradict,
+    `alarm` one row an alarm or note of the night.
+    `list_tables` are the tables by name that the page on the list is made of (`list_page.TABLES`). `faults` maps
+    a fault's contract name to its card; `cautions` go on every work order.
     """
 
     as_of: date
@@ -72,6 +72,7 @@ class ReportInput:
     standing: pl.DataFrame
     home_story: pl.DataFrame
     visit_doubt: pl.DataFrame
+    alarm: pl.DataFrame
     list_tables: Mapping[str, pl.DataFrame]
     faults: Mapping[str, FaultCard]
     cautions: tuple[str, ...]

@@ -54,4 +54,4 @@ def nights(server: None, tmp_path_factory: pytest.TempPathFactory) -> SimpleName
         (lake / "intervals" / f"date={LATE}" / "late.csv").write_text(LATE_FILE, encoding="utf-8")
         result = run_night(NightRequest(lake, ours), load_settings())
         state: State[str] = nightly(str(lake), str(theirs), return_state=True)
-    return SimpleNamespace(ours=ours, theirs=theirs, result=result, state=state)
+    return SimpleNamespace(lake=lake, ours=ours, theirs=theirs, result=result, state=state)

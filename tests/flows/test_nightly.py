@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -10,6 +11,7 @@ from types import SimpleNamespace
 from typing import Any, NoReturn
 
 import duckdb
+import polars as pl
 import pytest
 from prefect import State, flow
 from prefect.client.orchestration import get_client
@@ -23,6 +25,7 @@ from prefect.client.schemas.objects import Artifact, FlowRun, TaskRun
 
 from flows import nightly as module
 from flows.nightly import as_task, nightly
+from flows.serve import main
 from pipeline.errors import InputError
 
 
@@ -95,6 +98,44 @@ def test_failed_night_ends_as_failed_with_its_line(server: None, tmp_path: Path)
     assert flow_run_of(state).name == "night"
     with pytest.raises(InputError, match="no such folder"):
         nightly(str(tmp_path / "nowhere"), str(tmp_path / "out"))
+
+
+def test_night_with_an_alarm_is_published_and_ends_as_failed_for_the_hooks(
+    nights: SimpleNamespace,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """All but two of eight homes silent: latest has the list, the artifact the alarm, and each failure hook ran."""
+    monkeypatch.setenv("NIGHTCLAMP_ALARM__LEAST_HOMES", "5")
+    monkeypatch.setenv("NIGHTCLAMP_REPORT__HOME_PAGES", "0")
+    lake, out = tmp_path / "lake", tmp_path / "out"
+    shutil.copytree(nights.lake, lake)
+    (file,) = (lake / "intervals" / "date=2025-06-14").glob("*.parquet")
+    rows = pl.read_parquet(file)
+    rows.filter(pl.col("site_id").is_in(rows["site_id"].unique().sort()[:2].to_list())).write_parquet(file)
+    heard: list[str] = []
+    hooks = [*nightly.on_failure_hooks, lambda flow, flow_run, state: heard.append(state.message)]
+    monkeypatch.setattr(nightly, "on_failure_hooks", hooks)
+
+    state: State[str] = nightly(str(lake), str(out), return_state=True)
+
+    assert state.is_failed()
+    assert heard == [state.message]
+    assert str(state.message).startswith(
+        f"published in {out}/runs/2025-06-14, with an alarm: 6 of 8 homes (75%) heard in the 7 days before"
+    )
+    assert (out / "latest" / "revisit_list.csv").is_file()
+    account = artifact_of(state, "nightclamp-night").splitlines()
+    assert account[2].startswith("**Alarm:** 6 of 8 homes (75%)")
+    assert json.loads(artifact_of(state, "nightclamp-list"))
+
+    with pytest.raises(SystemExit) as left:
+        main(["--lake", str(lake), "--out", str(out), "--once"])
+    assert left.value.code == 3
+    told = capsys.readouterr()
+    assert f"results: {out}/runs/2025-06-14" in told.out
+    assert f"nightclamp: {state.message}" in told.err
 
 
 def test_step_that_reads_is_tried_again_when_the_disk_was_away(

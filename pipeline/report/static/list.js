@@ -107,9 +107,13 @@
     markToday();
   }
 
-  // A spreadsheet runs text that starts like a formula; an apostrophe in front keeps it text.
+  // A spreadsheet runs text that starts like a formula, where it parts by semicolons also after one; an apostrophe
+  // keeps it text. The same rule as for the CSV files of the night (publish.py).
+  const formula = /^(?:[\s\p{Cc}\p{Cf}]*[=+\-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b]|[\t\r])/u;
+  const inner = /([;\t\r\n][\s\p{Cc}\p{Cf}]*)([=+\-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b])/gu;
   function csvCell(text) {
-    const safe = /^[=+@\t\r-]/.test(text) && !/^[-+]?[\d.]+(e[-+]?\d+)?$/i.test(text) ? "'" + text : text;
+    const isNumber = /^[-+]?[\d.]+(e[-+]?\d+)?$/i.test(text);
+    const safe = isNumber ? text : (formula.test(text) ? "'" : "") + text.replace(inner, "$1'$2");
     return /[",\r\n]/.test(safe) ? `"${safe.replace(/"/g, '""')}"` : safe;
   }
 

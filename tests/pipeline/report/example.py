@@ -17,6 +17,7 @@ from example_list import list_tables
 from example_visits import doubtful_visits, standings, story
 from example_words import FAULTS, cards, weights
 
+from pipeline.alarm import note, table
 from pipeline.report import NightCounts, ReportInput
 
 AS_OF = date(2026, 6, 14)
@@ -218,6 +219,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         standing=standings(),
         home_story=story(),
         visit_doubt=doubtful_visits(),
+        alarm=table([note("changed", "since the night of 2026-06-13: 3 newly listed", "change.parquet")]),
         list_tables=list_tables(),
         faults=known,
         cautions=("De-energize, lock out, test before touch: moving a clamp is not testing.",

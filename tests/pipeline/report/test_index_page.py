@@ -7,6 +7,7 @@ from pathlib import Path
 
 from page import Element, Page
 
+from pipeline.alarm import alarm, note, table
 from pipeline.report import ReportInput, write_report
 from pipeline.report.index_page import CSV_COLUMNS
 from pipeline.settings import Settings
@@ -82,6 +83,31 @@ def test_safety_comes_first_today(folder: Path) -> None:
     first = Page(folder / "index.html").all("li")[0]
     assert "safety call" in first.text
     assert "MH-20980" in first.text
+
+
+def test_an_alarm_stands_above_all_else_and_the_list_below_it(
+    tmp_path: Path, night: ReportInput, settings: Settings
+) -> None:
+    lines = [
+        note("late", "1 day came late", "run.json"),
+        alarm("area_silent", "no home of <b>Harbour & Hills</b> has a usable row", "site_pulse.parquet"),
+    ]
+    write_report(tmp_path, replace(night, alarm=table(lines)), settings)
+
+    page = Page(tmp_path / "index.html")
+    (box,) = page.all("section", role="alert")
+    assert page.mistakes == []
+    assert "no home of <b>Harbour & Hills</b> has a usable row Look in site_pulse.parquet." in box.text
+    assert "1 day came late" not in box.text
+    assert page.all("h2")[0].text == "Look here before a truck goes"
+    assert "1 day came late (run.json)" in page.all("section", **{"class": "notes"})[0].text
+    assert len(listed(page, "visit")) > 0
+
+
+def test_a_night_without_alarms_has_no_box(folder: Path) -> None:
+    page = Page(folder / "index.html")
+    assert page.all("section", role="alert") == []
+    assert "3 newly listed" in page.all("section", **{"class": "notes"})[0].text
 
 
 def test_likelihoods_read_as_shares(folder: Path) -> None:

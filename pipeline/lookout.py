@@ -1,0 +1,100 @@
+"""Looks at the night before it is published: what changed since the run before, what is late, what is an alarm."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+import polars as pl
+
+from pipeline import warehouse
+from pipeline.alarm import ALARM, NOTE, Alarm, table
+from pipeline.changes import RunBefore, changed_counts, changed_homes, late, read_run_before
+from pipeline.newest_day import newest_day_alarms
+from pipeline.plan import Plan
+from pipeline.refresh import StoredDay
+from pipeline.runcard import day_records, made_with
+from pipeline.setting_sections import AlarmSettings
+from pipeline.settings import Settings
+from pipeline.since_before import Tonight, list_up, no_rows, rejects_up, take_notes
+
+
+@dataclass(frozen=True)
+class Lookout:
+    """The tables alarm, change and site_pulse, and what run.json says of them."""
+
+    tables: Mapping[str, pl.DataFrame]
+    told: Mapping[str, Any]
+
+
+def look_out(
+    plan: Plan,
+    stored: list[StoredDay],
+    tables: Mapping[str, pl.DataFrame],
+    counts: Mapping[str, int],
+    settings: Settings,
+) -> Lookout:
+    """Hold the night's `tables` and `counts` against the days before and the run before."""
+    before, days = read_run_before(plan.previous), day_records(plan, stored)
+    scores, standing = tables["site_scores"], tables["standing"]
+    reasons, unread = _rejected(tables["rejects"], plan)
+    tonight = Tonight(
+        plan.as_of, days, reasons, unread, standing, made_with(plan, settings), settings.ranking.least_nights,
+        plan.previous is None,
+    )  # fmt: skip
+    pulse = site_pulse(plan, stored, settings)
+    change = changed_homes(before, scores, standing)
+    verdicts = dict(scores.group_by("verdict").len().iter_rows())
+    changed, came_late = changed_counts(before, change, counts, standing, verdicts), late(before, days)
+    found = raise_alarms(tonight, pulse, before, settings.alarm)
+    lines = table([*found, *take_notes(tonight, before, changed, came_late, settings.alarm)])
+    return Lookout(
+        {"alarm": lines, "change": change, "site_pulse": pulse},
+        {
+            "days": days,
+            "alarms": _of(lines, ALARM),
+            "notes": _of(lines, NOTE),
+            "changed": changed,
+            "late": came_late,
+        },
+    )
+
+
+def raise_alarms(
+    tonight: Tonight, pulse: pl.DataFrame, before: RunBefore | None, own: AlarmSettings
+) -> list[Alarm]:
+    """Return tonight's alarms, at most one of each code; a day that isn't there is not also told home by home."""
+    found = [no_rows(tonight, before)]
+    if tonight.used(tonight.as_of):
+        found += newest_day_alarms(pulse, tonight.as_of, own)
+    found += [rejects_up(tonight, before, own), list_up(tonight, before, own)]
+    return [one for one in found if one]
+
+
+def site_pulse(plan: Plan, stored: list[StoredDay], settings: Settings) -> pl.DataFrame:
+    """Return table site_pulse with the `area` of each home, homes of the register only."""
+    first = plan.as_of - timedelta(days=settings.alarm.compare_days)
+    held = [day for day in stored if day.day <= plan.as_of]
+    # Where all these days are missing, the day itself is too, and the newest of the others is as good as none.
+    compared = [day for day in held if day.day >= first] or held[-1:]
+    files = [warehouse.as_named(day.path(plan.store, "site_day")) for day in compared]
+    con = warehouse.connect(plan.workdir, settings.engine)
+    try:
+        heard = warehouse.query(con, "site_pulse", {"day_files": files, "as_of": plan.as_of})
+    finally:
+        con.close()
+    return heard.join(plan.registers.sites.select("site_id", "area"), on="site_id", maintain_order="left")
+
+
+def _rejected(rejects: pl.DataFrame, plan: Plan) -> tuple[pl.DataFrame, int]:
+    """Return (reason, count) of the newest day's rejected rows, most first, and how many of its files are unread."""
+    newest = rejects.filter(pl.col("source_file").str.starts_with(f"intervals/date={plan.as_of}/"))
+    rows = newest.filter(pl.col("source_row").is_not_null())
+    reasons = rows.group_by("reason").len("count").sort("count", "reason", descending=[True, False])
+    return reasons, newest.height - rows.height
+
+
+def _of(lines: pl.DataFrame, severity: str) -> list[dict[str, Any]]:
+    return lines.filter(pl.col("severity") == severity).drop("severity").to_dicts()
