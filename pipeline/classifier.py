@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import skops.io
 from numpy.typing import NDArray
 from sklearn.linear_model import LogisticRegression
 
 from pipeline.contract import SOUND
 from pipeline.errors import InputError
+from pipeline.model_file import AGAIN, read_model, write_model
 
 Float = NDArray[np.float64]
 SHIPPED = "model"
@@ -30,9 +30,6 @@ SHIPPED = "model"
 EDGES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.7, 0.9, 0.98)
 STEPS = len(EDGES) + 1
 QUIET = 0.15  # a fault's piece below this says nothing
-_FILE, _CARD = "weights.skops", "card.json"
-# What the model file may hold; anything else in it is refused before it is built.
-TRUSTED = ("sklearn.linear_model._logistic.LogisticRegression",)
 
 
 @dataclass(frozen=True)
@@ -202,7 +199,8 @@ def encode(values: Float, is_two_sided: NDArray[np.bool_]) -> Float:
     said = np.where(is_two_sided, values, np.where(values < QUIET, 0.0, values))
     steps = [said - shift, *((said > edge) - shift for edge in EDGES)]
     steps = [np.where(unknown, 0.0, step) for step in steps]
-    spread: Float = np.stack(steps, axis=2).astype(np.float64).reshape(len(values), -1)
+    spread: Float = np.stack(steps, axis=2).astype(np.float64)
+    spread = spread.reshape(len(values), values.shape[1] * STEPS)
     return spread
 
 
@@ -229,12 +227,9 @@ def fit(
 
 
 def save(model: Model, folder: Path) -> None:
-    """Write the model as a skops file (no code in it) and its card as JSON."""
-    folder.mkdir(parents=True, exist_ok=True)
-    skops.io.dump(model.estimator, folder / _FILE)
-    card: dict[str, Any] = {
+    """Write the model's two files (see `model_file`)."""
+    told: dict[str, Any] = {
         "model_id": model.model_id,
-        "weights_sha256": hashlib.sha256((folder / _FILE).read_bytes()).hexdigest(),
         "pieces": list(model.pieces),
         "two_sided": list(model.two_sided),
         "edges": list(EDGES),
@@ -244,10 +239,10 @@ def save(model: Model, folder: Path) -> None:
         "recipe": dict(model.recipe),
     }
     if model.base_rate is not None:
-        card |= {"base_rate": model.base_rate, "fault_mix": dict(model.fault_mix)}
+        told |= {"base_rate": model.base_rate, "fault_mix": dict(model.fault_mix)}
     if model.against_shipped:
-        card["against_shipped"] = dict(model.against_shipped)
-    (folder / _CARD).write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+        told["against_shipped"] = dict(model.against_shipped)
+    write_model(folder, model.estimator, told)
 
 
 def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> Model:
@@ -256,43 +251,29 @@ def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> M
     Raises
     ------
     InputError
-        A file is missing, was changed since it was written, holds types that a model has no need of, or was
-        trained on other pieces of evidence.
+        As `model_file.read_model` raises it; or the model was trained on other pieces of evidence.
     """
     root = folder or Path(str(files("pipeline").joinpath(SHIPPED)))
-    again = "train it again with `nightclamp train`"
-    try:
-        card = json.loads((root / _CARD).read_text(encoding="utf-8"))
-        raw = (root / _FILE).read_bytes()
-    except (OSError, ValueError) as error:
-        raise InputError(f"{root}: no readable model ({error}); {again}") from error
-    if hashlib.sha256(raw).hexdigest() != card.get("weights_sha256"):
-        raise InputError(f"{root / _FILE}: not the file that {_CARD} was written with; {again}")
-    try:
-        estimator = skops.io.loads(raw, trusted=list(TRUSTED))
-    except Exception as error:
-        raise InputError(f"{root / _FILE}: not a model this version can load; {again}") from error
-    if not isinstance(estimator, LogisticRegression):
-        raise InputError(
-            f"{root / _FILE}: holds a {type(estimator).__name__}, not the additive model; {again}"
-        )
-    if card.get("edges") != list(EDGES):
-        raise InputError(f"{root}: fitted on other steps of the evidence than this version's; {again}")
+    estimator, card = read_model(root)
+    if card.edges != list(EDGES):
+        raise InputError(f"{root}: fitted on other steps of the evidence than this version's; {AGAIN}")
     model = Model(
         estimator,
-        tuple(card["pieces"]),
-        tuple(card["two_sided"]),
-        card["stretch"],
-        card["offset"],
-        card["recipe"],
-        card["train_share"],
-        card.get("base_rate"),
-        card.get("fault_mix", {}),
-        card.get("against_shipped", {}),
+        tuple(card.pieces),
+        tuple(card.two_sided),
+        card.stretch,
+        card.offset,
+        card.recipe,
+        card.train_share,
+        card.base_rate,
+        card.fault_mix,
+        card.against_shipped,
     )
+    if model.model_id != card.model_id:
+        raise InputError(f"{root}: the weights are not those of model {card.model_id}; {AGAIN}")
     if pieces is not None and model.pieces != pieces:
         odd = sorted(set(pieces) ^ set(model.pieces)) or ["their order"]
         raise InputError(
-            f"{root}: trained on other evidence than this version's ({', '.join(odd[:3])}); {again}"
+            f"{root}: trained on other evidence than this version's ({', '.join(odd[:3])}); {AGAIN}"
         )
     return model

@@ -1,12 +1,17 @@
-"""The command `nightclamp`: exit status 0 done, 1 failed and nothing published, 2 wrong use or input."""
+"""The command `nightclamp`: exit status 0 done, 1 failed and nothing published, 2 wrong use or input, 3 an alarm.
+
+With 3 the night is published all the same (pipeline/alarm.py).
+"""
 
 from __future__ import annotations
 
+import io
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 import cyclopts
+import duckdb
 import polars as pl
 from cyclopts import App
 from rich.console import Console
@@ -14,6 +19,7 @@ from rich.console import Console
 from pipeline import __version__
 from pipeline.errors import NightclampError
 from pipeline.options import OUT, SettingsFile
+from pipeline.printable import one_line, printable
 from pipeline.settings import load_settings
 
 app = App(
@@ -34,7 +40,7 @@ def nightly(
     rows: int = 15,
     settings: SettingsFile = None,
 ) -> None:
-    """Read the lake's new days, score every home and publish the ranked revisit list.
+    """Read the lake's new days, score every home and publish the ranked revisit list; exit status 3 with an alarm.
 
     Parameters
     ----------
@@ -52,20 +58,24 @@ def nightly(
     rows
         How many rows of the list to print.
     """
+    from pipeline.alarm import ALARM, EXIT_STATUS, read, stale
     from pipeline.night import run_night
     from pipeline.plan import NightRequest
     from pipeline.screen import show_night, teller
 
-    console = Console()
+    console, own = Console(), load_settings(settings)
     tell = teller(console)
     try:
-        result = run_night(
-            NightRequest(lake, out, as_of, window_days, model), load_settings(settings), tell=tell
-        )
+        result = run_night(NightRequest(lake, out, as_of, window_days, model), own, tell=tell)
     finally:
         if console.is_terminal:
             tell("")
-    show_night(console, result, rows)
+    told = read(result.alarm)
+    if as_of is None:
+        told += stale(result.as_of, datetime.now(UTC).date(), own.alarm)
+    show_night(console, result, rows, told)
+    if any(line.severity == ALARM for line in told):
+        sys.exit(EXIT_STATUS)
 
 
 @app.command
@@ -88,8 +98,8 @@ def check(lake: Path, *, all_days: bool = False, settings: SettingsFile = None) 
     ):
         failed += problem.severity == "fail"
         hint = f" ({problem.hint})" if problem.hint else ""
-        print(f"{problem.severity}: {problem.where}: {problem.what}{hint}")
-    print(f"{lake}: {f'{failed} problems' if failed else 'in contract'}")
+        print(one_line(f"{problem.severity}: {problem.where}: {problem.what}{hint}"))
+    print(one_line(f"{lake}: {f'{failed} problems' if failed else 'in contract'}"))
     if failed:
         sys.exit(2)
 
@@ -109,7 +119,7 @@ def explain(site: str, *, out: Path = OUT, model: Path | None = None, settings: 
     """
     from pipeline.explain import explain_home
 
-    print(explain_home(site, out, load_settings(settings), model))
+    print(printable(explain_home(site, out, load_settings(settings), model)))
 
 
 @app.command
@@ -127,7 +137,7 @@ def orders(*sites: str, out: Path = OUT, pdf: bool = False, settings: SettingsFi
     """
     from pipeline.workorder import write_orders
 
-    write_orders(out, sites, load_settings(settings), as_pdf=pdf, tell=print)
+    write_orders(out, sites, load_settings(settings), as_pdf=pdf, tell=lambda line: print(one_line(line)))
 
 
 # Loaded when they are asked for.
@@ -170,10 +180,18 @@ app.command(
 
 def main(tokens: list[str] | None = None) -> None:
     """Run the command line (or these words of it); a known error is one line on stderr."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # names may hold what this terminal's encoding lacks
+            stream.reconfigure(errors="backslashreplace")
+    words = sys.argv[1:] if tokens is None else tokens
     try:
-        app(sys.argv[1:] if tokens is None else tokens, exit_on_error=False, print_error=False)
+        "".join(words).encode()
+        app(words, exit_on_error=False, print_error=False)
+    except UnicodeEncodeError:
+        print(f"nightclamp: {one_line(' '.join(words))}: not UTF-8 text; rename it", file=sys.stderr)
+        sys.exit(2)
     except cyclopts.CycloptsError as error:
-        print(f"nightclamp: {' '.join(str(error).split())}", file=sys.stderr)
+        print(f"nightclamp: {one_line(' '.join(str(error).split()))}", file=sys.stderr)
         sys.exit(2)
     except NightclampError as error:
         print(f"nightclamp: {error}", file=sys.stderr)
@@ -181,9 +199,9 @@ def main(tokens: list[str] | None = None) -> None:
     except KeyboardInterrupt:
         print("nightclamp: stopped; nothing was published", file=sys.stderr)
         sys.exit(1)
-    except (OSError, MemoryError, pl.exceptions.PolarsError) as error:
+    except (OSError, MemoryError, duckdb.Error, pl.exceptions.PolarsError) as error:
         print(
-            f"nightclamp: {type(error).__name__}: {' '.join(str(error).split())[:300]}; nothing was published",
+            f"nightclamp: {type(error).__name__}: {one_line(error)[:300]}; nothing was published",
             file=sys.stderr,
         )
         sys.exit(1)

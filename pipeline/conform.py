@@ -76,6 +76,12 @@ def _by_contract_case(frame: pl.DataFrame, sources: dict[str, Source]) -> pl.Dat
     wanted = {source.source.casefold(): source.source for source in sources.values()}
     present = set(frame.columns)
     renames = {c: wanted.get(c.strip().casefold(), c) for c in frame.columns}
+    for name in set(wanted.values()) - present:
+        same = [c for c, to in renames.items() if to == name]
+        if len(same) > 1:
+            raise UnusableFileError(
+                f"has the column '{name}' twice, as '{same[0]}' and '{same[1]}'; keep one"
+            )
     return frame.rename({c: to for c, to in renames.items() if c != to and to not in present})
 
 

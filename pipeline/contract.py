@@ -6,8 +6,10 @@ The checks, the SQL's parameters and the README's tables are all derived from th
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 from pkgutil import iter_modules
+from zoneinfo import available_timezones
 
 import dataframely as dy
 import polars as pl
@@ -179,6 +181,12 @@ def required(table: str, *, are_all_single: bool = False) -> tuple[str, ...]:
 def meta(column: dy.Column) -> dict[str, object]:
     """Return what this module noted beside a column: unit, is_required, is_by_home, perhaps codes."""
     return column.metadata or {}
+
+
+@cache
+def time_zones() -> frozenset[str]:
+    """Return the IANA names of zones; a machine's own clock ("localtime") and "Factory" are none."""
+    return frozenset(available_timezones()) - {"localtime", "Factory"}
 
 
 def interval_ranges() -> dict[str, float]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import gzip
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,6 +18,8 @@ import pyarrow.csv as pacsv
 ROW = "_staged_no"
 REASON = "_staged_reason"
 TEXT = "_staged_row"
+# A gzipped day of readings unpacks to some ten times its size; a bomb to a thousand times.
+_MOST_UNPACKED, _MOST_TIMES = 2**28, 100
 BAD = pl.Schema({ROW: pl.Int64, REASON: pl.String, TEXT: pl.String})
 
 
@@ -38,6 +42,7 @@ def read_delimited(
         Not text, truncated, without a header, or with one name twice in it.
     """
     with _as_unusable():
+        _check_text(path)
         names, is_empty = _header(path, delimiter)
         if is_empty:
             return pl.DataFrame(schema=dict.fromkeys(names, pl.String) | {ROW: pl.Int64}), _bad([])
@@ -52,14 +57,33 @@ def read_delimited(
 def header(path: Path, delimiter: str = ",") -> list[str]:
     """Return the names in the header line; raises UnusableFileError like `read_delimited`."""
     with _as_unusable():
+        _check_text(path)
         return _header(path, delimiter)[0]
+
+
+def with_plain_names(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows with the header's names in lower case and without blanks around them.
+
+    Raises
+    ------
+    UnusableFileError
+        Two names are then one.
+    """
+    names = {name: name.strip().casefold() for name in rows.columns if name != ROW}
+    for plain in names.values():
+        same = [name for name, to in names.items() if to == plain]
+        if len(same) > 1:
+            raise UnusableFileError(
+                f"has the column '{plain}' twice, as '{same[0]}' and '{same[1]}'; keep one"
+            )
+    return rows.rename(names)
 
 
 @contextmanager
 def _as_unusable() -> Iterator[None]:
     try:
         yield
-    except (OSError, EOFError, UnicodeDecodeError, pa.ArrowException, csv.Error) as error:
+    except (OSError, EOFError, ValueError, zlib.error, pa.ArrowException, csv.Error) as error:
         told = " ".join(str(error).split())
         raise UnusableFileError(f"cannot be read as delimited text ({told}); send it again, whole") from error
 
@@ -68,6 +92,25 @@ def _open(path: Path) -> IO[str]:
     if path.suffix == ".gz":
         return gzip.open(path, "rt", encoding="utf-8-sig", newline="")
     return path.open("r", encoding="utf-8-sig", newline="")
+
+
+def _check_text(path: Path) -> None:
+    """Refuse what is not UTF-8 anywhere, since the parser drops such a line if it is malformed too, and a gzip bomb.
+
+    Read in pieces, so that neither is ever held whole.
+    """
+    most = max(_MOST_UNPACKED, _MOST_TIMES * path.stat().st_size)
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    unpacked = 0
+    with gzip.open(path, "rb") if path.suffix == ".gz" else path.open("rb") as raw:
+        while piece := raw.read(1 << 20):
+            unpacked += len(piece)
+            if unpacked > most:
+                raise UnusableFileError(
+                    f"unpacks to more than {most} bytes; send the rows that were measured"
+                )
+            decoder.decode(piece)
+    decoder.decode(b"", final=True)
 
 
 def _header(path: Path, delimiter: str) -> tuple[list[str], bool]:

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from pipeline.printable import one_line
+
 
 class NightclampError(Exception):
-    """A failure said in one line; `exit_status` is what the command ends with."""
+    """A failure said in one line; `exit_status` is what the command ends with.
+
+    What the message quotes from files is made one line of printable text.
+    """
 
     exit_status = 1
+
+    def __init__(self, message: object) -> None:
+        super().__init__(one_line(message))
 
 
 class InputError(NightclampError):

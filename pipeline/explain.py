@@ -28,18 +28,18 @@ def explain_home(site: str, out: Path, settings: Settings, model_folder: Path | 
     latest = out / "latest"
     if not (latest / "site_scores.parquet").is_file():
         raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")
-    scores = pl.read_parquet(latest / "site_scores.parquet")
+    scores = pl.read_parquet(latest / "site_scores.parquet", glob=False)
     row = scores.filter(pl.col("site_id") == site)
     if row.is_empty():
         raise InputError(f"{site}: not a home of the run in {out}{nearest(site, scores['site_id'])}")
-    signals = pl.read_parquet(latest / "site_signal.parquet").filter(pl.col("site_id") == site)
+    signals = pl.read_parquet(latest / "site_signal.parquet", glob=False).filter(pl.col("site_id") == site)
     pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
     scored = Scored(row, signals, weigh(signals, CATALOGUE))
     model, _ = choose_model(model_folder, out, pieces)
     weights = site_weights(scored, [site], model, CATALOGUE, settings)
 
     def own_rows(table: str) -> pl.DataFrame:
-        return pl.read_parquet(latest / f"{table}.parquet").filter(pl.col("site_id") == site)
+        return pl.read_parquet(latest / f"{table}.parquet", glob=False).filter(pl.col("site_id") == site)
 
     def own_row(table: str) -> dict[str, object] | None:
         rows = own_rows(table)

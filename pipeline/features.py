@@ -53,7 +53,7 @@ def site_signals(
     sites
         The register, every contract column present.
     """
-    params = {**settings.feature.model_dump(), "day_files": [str(path) for path in day_files]}
+    params = {**settings.feature.model_dump(), "day_files": [warehouse.as_named(path) for path in day_files]}
     con.register("site_span", span.to_arrow())
     con.register("site_fact", site_fact(sites).to_arrow())
     for table in WINDOW_TABLES:

@@ -15,9 +15,10 @@ from pipeline.conform import STAGED
 from pipeline.delimited import UnusableFileError
 from pipeline.errors import NightFailed
 from pipeline.lake import Lake, LakeFile
+from pipeline.mapping import Intervals
 from pipeline.registers import Registers
 from pipeline.settings import Settings
-from pipeline.staging import prepare
+from pipeline.staging import has_nanoseconds, prepare
 
 _COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
@@ -152,15 +153,29 @@ def _prepared(
             unread.append((file.name, None, f"the file cannot be read ({told}); send it again, whole", None))
         else:
             ready[file] = path
+    _settle_nanoseconds(ready, lake.mapping.intervals, required, workdir, len(files))
     nothing = workdir / "nothing.parquet"
     pl.DataFrame(schema=STAGED).write_parquet(nothing)
     _point_at(con, list(ready.values()) or [nothing])
     return ready, unread
 
 
+def _settle_nanoseconds(
+    ready: dict[LakeFile, Path], how: Intervals, required: tuple[str, ...], workdir: Path, first_free: int
+) -> None:
+    """Stage the files that count in ns beside others that don't: read together, all would be counted in ns."""
+    fine = [file for file, path in ready.items() if path == file.path and has_nanoseconds(path)]
+    if len(fine) < len(ready):
+        for number, file in enumerate(ready):
+            if file in fine:
+                ready[file] = prepare(
+                    file, how, required, workdir, first_free + number, may_be_in_place=False
+                )
+
+
 def _point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:
     """Make the view interval_read read these files, of every home."""
-    _set(con, interval_files=[str(path) for path in paths], first_home=None, before_home=None)
+    _set(con, interval_files=[warehouse.as_named(path) for path in paths], first_home=None, before_home=None)
     con.sql(warehouse.sql_text("interval_read")).create_view("interval_read", replace=True)
 
 

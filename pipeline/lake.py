@@ -88,7 +88,10 @@ class Lake:
         found = []
         for entry in os.scandir(folder):
             if not _is_hidden(entry.name) and _is_data(entry):
-                stat = entry.stat()
+                try:
+                    stat = entry.stat()
+                except FileNotFoundError:  # taken away since it was listed
+                    continue
                 name = f"intervals/{folder.name}/{entry.name}"
                 found.append(LakeFile(Path(entry.path), name, stat.st_size, stat.st_mtime_ns))
         return sorted(found, key=lambda f: (f.mtime_ns, f.name))

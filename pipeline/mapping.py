@@ -15,14 +15,13 @@ A contract column that is not named keeps its own name. Without the file every c
 
 from __future__ import annotations
 
-import tomllib
 from typing import Any, Literal
-from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from pipeline import contract
 from pipeline.errors import InputError
+from pipeline.toml_text import read_toml
 
 ENERGY_UNITS = {"Wh an interval": 1.0, "kWh an interval": 1000.0}
 UNITS: dict[str, dict[str, float]] = {
@@ -78,12 +77,16 @@ class Intervals(_Part):
     @field_validator("zone")
     @classmethod
     def _known_zone(cls, zone: str) -> str:
-        if offset_min(zone) is None:
-            try:
-                ZoneInfo(zone)
-            except (KeyError, ValueError, OSError) as error:
-                raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00") from error
+        if offset_min(zone) is None and zone not in contract.time_zones():
+            raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00")
         return zone
+
+    @field_validator("delimiter")
+    @classmethod
+    def _can_part_fields(cls, delimiter: str) -> str:
+        if delimiter != "\t" and (not delimiter.isascii() or not delimiter.isprintable() or delimiter == '"'):
+            raise ValueError(f"{delimiter!r} can't part fields; use a tab or a plain sign such as ; or |")
+        return delimiter
 
     @field_validator("minutes")
     @classmethod
@@ -171,10 +174,9 @@ def read_mapping(text: str, where: str) -> Mapping:
     InputError
         Not TOML, an unknown key (with the keys allowed), or a value that makes no sense.
     """
+    says = read_toml(text, where)
     try:
-        return Mapping(**tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{where}: not valid TOML: {error}") from error
+        return Mapping(**says)
     except ValidationError as error:
         # An unknown key is often why another one is missing.
         first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
@@ -200,7 +202,13 @@ def _allowed(where: tuple[int | str, ...]) -> list[str]:
 def offset_min(zone: str) -> int | None:
     """Return a fixed offset like +05:30 in minutes, or None for a named zone."""
     sign, hours, colon, minutes = zone[:1], zone[1:3], zone[3:4], zone[4:]
-    if len(zone) != 6 or sign not in ("+", "-") or colon != ":" or not (hours + minutes).isdigit():
+    digits = hours + minutes
+    if (
+        len(zone) != 6
+        or sign not in ("+", "-")
+        or colon != ":"
+        or not (digits.isascii() and digits.isdigit())
+    ):
         return None
     return (-1 if sign == "-" else 1) * (int(hours) * 60 + int(minutes))
 

@@ -60,4 +60,4 @@ def carry_on(
 def earlier_table(run: Path | None, name: str) -> pl.DataFrame | None:
     """Return a table of an earlier run, or None if it has none of that name."""
     file = run / f"{name}.parquet" if run else None
-    return pl.read_parquet(file) if file and file.is_file() else None
+    return pl.read_parquet(file, glob=False) if file and file.is_file() else None

@@ -44,7 +44,7 @@ def daily_numbers(
     con: duckdb.DuckDBPyConnection, day_files: Sequence[Path], settings: Settings
 ) -> pl.DataFrame:
     """Return table site_daily (see sql/site_daily.sql) of the window."""
-    params = {**settings.feature.model_dump(), "day_files": [str(path) for path in day_files]}
+    params = {**settings.feature.model_dump(), "day_files": [warehouse.as_named(path) for path in day_files]}
     return warehouse.query(con, "site_daily", params)
 
 

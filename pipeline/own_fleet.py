@@ -164,7 +164,9 @@ def write_lessons(
     files = [str(path) for path in sorted(gathered.glob("*.parquet"))]
     since = homes.lazy().select("site_id", "from_on")
     rows = (
-        pl.scan_parquet(files).join(since, on="site_id").filter(pl.col("interval_start") >= pl.col("from_on"))
+        pl.scan_parquet(files, glob=False)
+        .join(since, on="site_id")
+        .filter(pl.col("interval_start") >= pl.col("from_on"))
     )
     longest = max(rows.group_by("site_id").len().collect()["len"].to_list(), default=1)
     register = {row["site_id"]: row for row in sites.to_dicts()}

@@ -33,7 +33,7 @@ def read_plans(out: Path, as_of: date) -> pl.DataFrame:
         if made_on > as_of:
             continue
         try:
-            rows = pl.read_parquet(file, columns=["site_id", "day", "truck_id"])
+            rows = pl.read_parquet(file, columns=["site_id", "day", "truck_id"], glob=False)
         except (OSError, pl.exceptions.PolarsError) as error:
             reason = " ".join(str(error).split())[:200]
             raise InputError(f"{file}: not a readable plan ({reason}); make it again or remove it") from error

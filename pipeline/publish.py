@@ -4,7 +4,8 @@
     OUT/runs/DATE  -> .whole/DATE-xxxxxxxx
     OUT/latest     -> runs/DATE
 
-A killed night leaves at most a half-built folder under another name, which the next one removes.
+A killed night leaves at most a half-built folder under another name, which the next one removes. A run that is
+replaced by one of the same day stays until that day is published once more, for whoever is still reading it.
 """
 
 from __future__ import annotations
@@ -25,7 +26,11 @@ from pipeline import warehouse
 from pipeline.errors import NightFailed
 
 _WHOLE, _BUILDING = ".whole", ".building"
-_FORMULA = r"^[=+\-@\t\r]"
+# What makes a spreadsheet run a cell: a sign of these (also in full width), after blanks and marks that it drops.
+_SIGN = "[=+\\-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b]"
+_FORMULA = rf"^(?:[\s\p{{Cc}}\p{{Cf}}]*{_SIGN}|[\t\r])"
+# Where lists are parted by semicolons, a cell of our file also begins at each of these.
+_INNER = rf"([;\t\r\n][\s\p{{Cc}}\p{{Cf}}]*)({_SIGN})"
 
 
 @contextmanager
@@ -74,12 +79,14 @@ def publish(built: Path, out: Path, day: date) -> Path:
         shutil.rmtree(built)
     else:
         built.rename(kept)
-    _turn(out / "runs" / str(day), Path(_WHOLE) / kept.name)
+    place = out / "runs" / str(day)
+    replaced = place.resolve().name if place.is_symlink() else None
+    _turn(place, Path(_WHOLE) / kept.name)
     _turn(out / "latest", Path("runs") / str(day))
     for older in whole.glob(f"{day}-*"):
-        if older != kept:
+        if older.name not in (kept.name, replaced):
             shutil.rmtree(older)
-    return out / "runs" / str(day)
+    return place
 
 
 def earlier_run(out: Path, day: date) -> Path | None:
@@ -116,12 +123,13 @@ def write_tables(
 
 def write_csv(table: pl.DataFrame, path: Path) -> None:
     """Write a table as CSV; a text that a spreadsheet would run as a formula gets an apostrophe in front."""
-    safe = table.with_columns(
-        pl.when(pl.col(c).str.contains(_FORMULA)).then("'" + pl.col(c)).otherwise(pl.col(c)).alias(c)
-        for c, kind in table.schema.items()
-        if kind == pl.String
-    )
+    safe = table.with_columns(_as_text(pl.col(c)) for c, kind in table.schema.items() if kind == pl.String)
     safe.write_csv(path, float_precision=4)
+
+
+def _as_text(cell: pl.Expr) -> pl.Expr:
+    held = cell.str.replace_all(_INNER, "${1}'${2}")
+    return pl.when(cell.str.contains(_FORMULA)).then("'" + held).otherwise(held).name.keep()
 
 
 def _turn(link: Path, target: Path) -> None:
@@ -140,9 +148,8 @@ def _digest(folder: Path) -> str:
 
 
 def _sync(folder: Path) -> None:
-    """Have the disk hold every file before a link points at it."""
-    for path in folder.rglob("*"):
-        if path.is_file():
-            handle = os.open(path, os.O_RDONLY)
-            os.fsync(handle)
-            os.close(handle)
+    """Have the disk hold every file and folder before a link points at it."""
+    for path in (folder, *folder.rglob("*")):
+        handle = os.open(path, os.O_RDONLY)
+        os.fsync(handle)
+        os.close(handle)

@@ -11,11 +11,15 @@ import duckdb
 import polars as pl
 
 from pipeline import daystats, warehouse
+from pipeline.errors import NightFailed
 from pipeline.ingest import load_shards, total
 from pipeline.lake import Lake
 from pipeline.registers import Registers
 from pipeline.settings import Settings
 from pipeline.store import DayCounts, Store, day_digest
+
+# How often a day is read again whose files are replaced meanwhile.
+_TRIES = 3
 
 
 @dataclass(frozen=True)
@@ -53,30 +57,55 @@ def refresh_days(
     for day in days:
         # A day that is still to come is all rejects; when its time has come it must be read again.
         when = "future" if day > registers.as_of else "past"
-        digest = day_digest(f"{lake.fingerprint(day)} {when}", settings)
-        is_fresh = not (store.has(day, digest) and _is_current(con, store, day, digest, sky))
-        if is_fresh:
-            _redo(con, lake, day, digest, registers, sky, store, settings, workdir)
+        is_fresh = False
+        for _ in range(_TRIES):
+            fingerprint = lake.fingerprint(day)
+            digest = day_digest(f"{fingerprint} {when}", settings)
+            if store.has(day, digest) and _is_current(con, store, day, digest, sky):
+                break
+            is_fresh = True
+            made = _work_out(con, lake, day, fingerprint, registers, sky, settings, workdir)
+            if made is not None:
+                store.put(day, digest, *made)
+                break
+        else:
+            raise NightFailed(
+                f"{lake.root}/intervals/date={day}: files keep changing while they are read; "
+                "run the night again when all of them are there"
+            )
         done.append(StoredDay(day, digest, store.counts(day, digest), is_fresh))
         tell(day, is_fresh)
     return done
 
 
-def _redo(
+def _work_out(
     con: duckdb.DuckDBPyConnection,
     lake: Lake,
     day: date,
-    digest: str,
+    fingerprint: str,
     registers: Registers,
     sky: pl.DataFrame,
-    store: Store,
     settings: Settings,
     workdir: Path,
-) -> None:
+) -> tuple[dict[str, pl.DataFrame], DayCounts] | None:
+    """Return the day's tables and counts; None if its files are no longer those of `fingerprint`.
+
+    What was read of files that are replaced meanwhile may be half of one and half of the other.
+    """
     parts, tables = [], []
-    for part in load_shards(con, lake, day, registers, settings, workdir):
-        parts.append(part)
-        tables.append(daystats.build_day(con, sky, settings.day, day))
+    try:
+        for part in load_shards(con, lake, day, registers, settings, workdir):
+            parts.append(part)
+            tables.append(daystats.build_day(con, sky, settings.day, day))
+    except (duckdb.Error, OSError, NightFailed) as error:
+        if lake.fingerprint(day) != fingerprint:
+            return None
+        if isinstance(error, duckdb.Error):
+            told = " ".join(str(error).split())[:300]
+            raise NightFailed(f"{lake.root}/intervals/date={day}: {told}; nothing was published") from error
+        raise
+    if lake.fingerprint(day) != fingerprint:
+        return None
     intake = total(parts)
     counts = DayCounts(
         intake.rows_in,
@@ -87,7 +116,7 @@ def _redo(
         tuple(unknown_homes(intake.rejects)),
     )
     site_day, site_hour = (pl.concat(kind) for kind in zip(*tables, strict=True))
-    store.put(day, digest, {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}, counts)
+    return {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}, counts
 
 
 def unknown_homes(rejects: pl.DataFrame) -> list[str]:
@@ -104,7 +133,7 @@ def _is_current(
     con: duckdb.DuckDBPyConnection, store: Store, day: date, digest: str, sky: pl.DataFrame
 ) -> bool:
     con.register("site_sky", sky.to_arrow())
-    params = {"day_files": [str(store.path("site_day", day, digest))]}
+    params = {"day_files": [warehouse.as_named(store.path("site_day", day, digest))]}
     moved = warehouse.query(con, "site_day_moved", params).height
     con.unregister("site_sky")
     known = set(sky["site_id"])

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import cast
-from zoneinfo import available_timezones
 
 import dataframely as dy
 import polars as pl
@@ -16,6 +15,7 @@ from pipeline import contract
 from pipeline.conform import nearest
 from pipeline.delimited import BAD, REASON, ROW, TEXT, UnusableFileError, read_delimited
 from pipeline.errors import InputError
+from pipeline.foreign import READ_ERRORS, read_foreign
 from pipeline.lake import Lake
 from pipeline.mapping import REGISTERS, Fields
 from pipeline.setting_sections import LakeSettings
@@ -104,7 +104,11 @@ def _read(path: Path, table: str, fields: Fields) -> tuple[pl.DataFrame, pl.Data
         raise InputError(f"{path}: {error}") from error
     schema = contract.TABLES[table]
     texts = texts.with_columns(pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
-    own = {name.strip().casefold(): name for name in texts.columns}
+    own: dict[str, str] = {}
+    for column in texts.columns:
+        before = own.setdefault(column.strip().casefold(), column)
+        if before != column:
+            raise InputError(f"{path}: columns '{before}' and '{column}' have one name; keep one")
     values: list[pl.Expr] = []
     for name in schema.columns():
         field = fields.get(name)
@@ -151,9 +155,8 @@ def _texts(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
     if path.suffix == ".csv":
         return read_delimited(path, is_multiline=True)
     try:
-        frame = pl.read_parquet(path, hive_partitioning=False, glob=False)
-        frame = frame.select(pl.all().cast(pl.String))
-    except (OSError, pl.exceptions.PolarsError) as error:
+        frame = read_foreign(path).select(pl.all().cast(pl.String))
+    except READ_ERRORS as error:
         raise UnusableFileError(
             f"cannot be read as Parquet ({' '.join(str(error).split())[:200]})"
         ) from error
@@ -179,7 +182,7 @@ def _parsed(name: str, column: dy.Column) -> pl.Expr:
 def _outside(name: str, column: dy.Column, value: pl.Expr, texts: pl.Series) -> pl.Expr:
     """Return why a value breaks the contract, the nearest code offered where one looks like it."""
     if name == "timezone":
-        return _unlisted(name, available_timezones(), "an IANA time zone", texts)
+        return _unlisted(name, contract.time_zones(), "an IANA time zone", texts)
     codes = contract.meta(column).get("codes")
     if codes is not None:
         return _unlisted(name, cast(tuple[str, ...], codes), "known", texts)

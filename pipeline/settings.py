@@ -6,7 +6,6 @@ unknown keys are refused.
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,7 @@ from pydantic_settings import (
 
 from pipeline.errors import InputError
 from pipeline.setting_sections import (
+    AlarmSettings,
     CrewSettings,
     DaySettings,
     DispatchSettings,
@@ -37,6 +37,7 @@ from pipeline.setting_sections import (
     VerdictSettings,
     VisitSettings,
 )
+from pipeline.toml_text import read_toml
 
 DEFAULT_FILE = Path(__file__).with_name("settings.toml")
 
@@ -64,6 +65,7 @@ class Settings(BaseSettings):
     dispatch: DispatchSettings
     orders: OrderSettings
     rehearsal: RehearsalSettings
+    alarm: AlarmSettings
 
     @classmethod
     def settings_customise_sources(
@@ -90,11 +92,9 @@ def load_settings(path: Path | None = None) -> Settings:
     own: dict[str, Any] = {}
     if path is not None:
         try:
-            own = tomllib.loads(path.read_text(encoding="utf-8"))
+            own = read_toml(path.read_text(encoding="utf-8"), path)
         except (OSError, UnicodeDecodeError) as error:
             raise InputError(f"{path}: cannot be read as a settings file ({error})") from error
-        except tomllib.TOMLDecodeError as error:
-            raise InputError(f"{path}: not valid TOML: {error}") from error
     try:
         return Settings(**own)
     except ValidationError as error:

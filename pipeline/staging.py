@@ -12,16 +12,24 @@ import pyarrow.parquet as pq
 from pipeline import contract
 from pipeline.conform import conform
 from pipeline.delimited import ROW, UnusableFileError, header, read_delimited
+from pipeline.foreign import READ_ERRORS, read_foreign, refuse_absurd
 from pipeline.lake import LakeFile
 from pipeline.mapping import Intervals
 
 _RESERVED = {"filename", "file_index", "file_row_number", "file_no", "file_row"}
 _RESERVED |= {"_staged_no", "_staged_reason", "_staged_row"}
 _TEXT_TYPES = (pa.types.is_string, pa.types.is_large_string, pa.types.is_string_view)
-_READ_ERRORS = (OSError, EOFError, pa.ArrowException, pl.exceptions.PolarsError, UnicodeDecodeError)
 
 
-def prepare(file: LakeFile, how: Intervals, required: Iterable[str], workdir: Path, number: int) -> Path:
+def prepare(
+    file: LakeFile,
+    how: Intervals,
+    required: Iterable[str],
+    workdir: Path,
+    number: int,
+    *,
+    may_be_in_place: bool = True,
+) -> Path:
     """Return a Parquet file that DuckDB can read as the contract's intervals: `file` or its staged copy.
 
     The copy, `workdir`/<number>.parquet, also holds the row number in the source and why a row is refused.
@@ -29,15 +37,18 @@ def prepare(file: LakeFile, how: Intervals, required: Iterable[str], workdir: Pa
     Raises
     ------
     UnusableFileError
-        Corrupt, encrypted or truncated, or without a required column.
+        Corrupt, encrypted, truncated or absurd, or without a required column.
     """
     names = tuple(required)
     is_parquet = file.path.suffix == ".parquet"
-    if is_parquet and how == Intervals() and _is_contract(file.path, names):
+    if is_parquet and how == Intervals() and may_be_in_place and _is_contract(file.path, names):
         return file.path
-    staged = (
-        conform(_from_parquet(file.path), how, names) if is_parquet else _from_text(file.path, how, names)
-    )
+    try:
+        staged = (
+            conform(_from_parquet(file.path), how, names) if is_parquet else _from_text(file.path, how, names)
+        )
+    except pl.exceptions.PolarsError as error:
+        raise UnusableFileError(f"cannot be made into the contract's columns ({_told(error)})") from error
     target = workdir / f"{number:05d}.parquet"
     staged.write_parquet(target, compression="lz4")
     return target
@@ -53,8 +64,8 @@ def source_columns(path: Path, how: Intervals) -> list[str]:
 def _from_parquet(path: Path) -> pl.DataFrame:
     """Return a Parquet file's rows with their number, from 1, in `ROW`."""
     try:
-        frame = pl.read_parquet(path, hive_partitioning=False, glob=False)
-    except _READ_ERRORS as error:
+        frame = read_foreign(path)
+    except READ_ERRORS as error:
         raise UnusableFileError(_unreadable(error)) from error
     return (
         frame.drop(ROW, strict=False).with_row_index(ROW, offset=1).with_columns(pl.col(ROW).cast(pl.Int64))
@@ -66,10 +77,18 @@ def _from_text(path: Path, how: Intervals, required: tuple[str, ...]) -> pl.Data
     return pl.concat([conform(frame, how, required), bad], how="diagonal")
 
 
+def has_nanoseconds(path: Path) -> bool:
+    """Tell whether a readable Parquet file's times are counted in ns, which end in the years 1677 and 2262."""
+    schema = pq.read_schema(path)
+    kinds = [field.type for field in schema if field.name.casefold() == "interval_start"]
+    return any(pa.types.is_timestamp(kind) and kind.unit == "ns" for kind in kinds)
+
+
 def _schema(path: Path) -> pa.Schema:
     try:
+        refuse_absurd(path)
         return pq.read_schema(path)
-    except _READ_ERRORS as error:
+    except READ_ERRORS as error:
         raise UnusableFileError(_unreadable(error)) from error
 
 
@@ -99,7 +118,11 @@ def _is_text(kind: pa.DataType) -> bool:
 
 
 def _unreadable(error: BaseException) -> str:
-    told = " ".join(str(error).split())[:200]
+    told = _told(error)
     if "ncrypt" in told:
         return "is encrypted; send it unencrypted"
     return f"cannot be read as Parquet ({told}); send it again, whole"
+
+
+def _told(error: BaseException) -> str:
+    return " ".join(str(error).split())[:200]

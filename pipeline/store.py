@@ -14,12 +14,13 @@ from datetime import date
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from pipeline import warehouse
 from pipeline.daystats import DAY_TABLES
 from pipeline.settings import Settings
 
-# site_day comes last: it marks the day as complete.
 TABLES = ("site_hour", "reject", "site_day")
 _INGEST_TABLES = ("interval_read", "interval_checked", "interval_used", "interval_reject", "interval_count")
 
@@ -51,8 +52,14 @@ class Store:
         return self.root / "intake" / f"date={day}" / f"intake-{digest}.json"
 
     def has(self, day: date, digest: str) -> bool:
-        """Tell whether the day is complete with this digest."""
-        return self.path("site_day", day, digest).is_file()
+        """Tell whether the day is complete with this digest, each of its files readable."""
+        try:
+            self.counts(day, digest)
+            for table in TABLES:
+                pq.read_metadata(self.path(table, day, digest))
+        except (OSError, ValueError, TypeError, LookupError, pa.ArrowException):
+            return False
+        return True
 
     def counts(self, day: date, digest: str) -> DayCounts:
         """Return the counts of a complete day."""
@@ -60,11 +67,15 @@ class Store:
         return DayCounts(**{**raw, "unknown_homes": tuple(raw["unknown_homes"])})
 
     def put(self, day: date, digest: str, tables: dict[str, pl.DataFrame], counts: DayCounts) -> None:
-        """Write a day whole: each file under a temporary name and renamed, `site_day` last; then drop stale ones."""
-        self.path("site_day", day, digest).unlink(missing_ok=True)
-        _write(self.counts_path(day, digest), json.dumps(asdict(counts), indent=1).encode())
+        """Write a day whole: each file under a temporary name and renamed; then drop stale ones.
+
+        The counts come last: they mark a new day as complete. When a day is redone under its old digest, since a home
+        moved or is known now, what tells so (site_day's keys, the counts' unknown homes) is still the old
+        until that file is the new one, so a night killed in between is followed by one that redoes it too.
+        """
         for table in TABLES:
             _write_parquet(self.path(table, day, digest), tables[table])
+        _write(self.counts_path(day, digest), json.dumps(asdict(counts), indent=1).encode())
         for kept in [self.counts_path(day, digest), *(self.path(table, day, digest) for table in TABLES)]:
             for stale in kept.parent.iterdir():
                 if stale != kept:

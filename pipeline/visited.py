@@ -63,7 +63,7 @@ def visited_homes(
         files = []
         for day in sorted(days):
             if before - timedelta(days=window_days) < day <= before:
-                rows = pl.scan_parquet(days[day]).filter(homes).collect()
+                rows = pl.scan_parquet(days[day], glob=False).filter(homes).collect()
                 if rows.height:
                     files.append(folder / f"{day}.parquet")
                     rows.write_parquet(files[-1])

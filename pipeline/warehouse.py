@@ -12,6 +12,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from pipeline.errors import InputError
 from pipeline.setting_sections import EngineSettings
 
 _PARAMETER = re.compile(r"\$([a-z_][a-z0-9_]*)")
@@ -29,17 +30,31 @@ def parameters(table: str) -> set[str]:
     return set(_PARAMETER.findall(_COMMENT.sub("", sql_text(table))))
 
 
+def as_named(path: Path) -> str:
+    """Return the path as DuckDB's readers take it by that name and no other: `*`, `?` and `[` are no patterns."""
+    return re.sub(r"[*?[]", r"[\g<0>]", str(path))
+
+
 def connect(workdir: Path, engine: EngineSettings) -> duckdb.DuckDBPyConnection:
-    """Open an in-memory DuckDB that spills into `workdir` and never reaches for the network."""
-    con = duckdb.connect(
-        config={
-            "temp_directory": str(workdir),
-            "memory_limit": engine.memory_limit,
-            "threads": engine.threads,
-            "autoinstall_known_extensions": False,
-            "autoload_known_extensions": False,
-        }
-    )
+    """Open an in-memory DuckDB that spills into `workdir` and never reaches for the network.
+
+    Raises
+    ------
+    InputError
+        [engine] asks for what DuckDB can't do.
+    """
+    try:
+        con = duckdb.connect(
+            config={
+                "temp_directory": str(workdir),
+                "memory_limit": engine.memory_limit,
+                "threads": engine.threads,
+                "autoinstall_known_extensions": False,
+                "autoload_known_extensions": False,
+            }
+        )
+    except duckdb.Error as error:
+        raise InputError(f"setting engine: {' '.join(str(error).split())}") from error
     con.execute("SET TimeZone = 'UTC'")
     con.execute("SET enable_progress_bar = false")
     con.execute(sql_text("macros"))

@@ -13,6 +13,7 @@ from rich.console import Console
 from pipeline.dispatch.run import Dispatched, dispatch_night
 from pipeline.errors import InputError
 from pipeline.options import OUT, SettingsFile
+from pipeline.printable import one_line
 from pipeline.report.words import count
 from pipeline.setting_sections import DispatchSettings
 from pipeline.settings import Settings, load_settings
@@ -56,7 +57,7 @@ def dispatch(
         raise InputError(f"{lake / 'trucks.csv'} says which trucks there are: leave out --trucks and --hours")
     asked = {"trucks": trucks, "hours": hours, "days": days, "start": start and list(start)}
     done = dispatch_night(lake, out, date, with_options(load_settings(settings), asked))
-    show(Console(highlight=False, markup=False, soft_wrap=True), done)
+    show(Console(highlight=False, markup=False, emoji=False, soft_wrap=True), done)
 
 
 def with_options(settings: Settings, asked: Mapping[str, Any]) -> Settings:
@@ -79,13 +80,14 @@ def with_options(settings: Settings, asked: Mapping[str, Any]) -> Settings:
 def show(console: Console, done: Dispatched) -> None:
     """Print a line a truck and day, what is on no day, and where the plan is."""
     for note in done.notes:
-        console.print(note)
+        console.print(one_line(note))
     for row in done.plan.truck_days.iter_rows(named=True):
         stops = count(row["stops"], "stop")
-        console.print(
+        told = (
             f"{row['day']} {row['truck_id']:<10} {stops:>8}, {row['start_at']} to {row['back_at']}, "
             f"{row['drive_min']:4d} min driving, {row['minutes_on_site']:4d} min on site, {row['free_min']} to spare"
         )
+        console.print(one_line(told))
     left = done.plan.undispatched
     reasons = left.group_by("reason").len().sort("len", "reason", descending=[True, False])
     told = ", ".join(f"{number} {reason.replace('_', ' ')}" for reason, number in reasons.iter_rows())
@@ -93,4 +95,4 @@ def show(console: Console, done: Dispatched) -> None:
         f"{count(done.plan.dispatch.height, 'visit')} planned, {count(left.height, 'home')} on no day"
         f"{f' ({told})' if told else ''}"
     )
-    console.print(f"plan: {done.folder / 'index.html'}")
+    console.print(one_line(f"plan: {done.folder / 'index.html'}"))

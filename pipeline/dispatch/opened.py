@@ -6,7 +6,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.delimited import ROW, UnusableFileError, read_delimited
+from pipeline.delimited import UnusableFileError, read_delimited, with_plain_names
 from pipeline.errors import InputError
 
 
@@ -20,8 +20,9 @@ def read_texts(path: Path) -> pl.DataFrame:
     """
     try:
         texts, bad = read_delimited(path, is_multiline=True)
+        texts = with_plain_names(texts)
     except UnusableFileError as error:
         raise InputError(f"{path}: {error}") from error
     if bad.height:
         raise InputError(f"{path} row {bad[0, 0]}: {bad[0, 1]}")
-    return texts.rename({name: name.strip().casefold() for name in texts.columns if name != ROW})
+    return texts

@@ -93,7 +93,7 @@ def _latest(out: Path) -> tuple[date, pl.DataFrame]:
     if not (latest / "run.json").is_file():
         raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")
     run = json.loads((latest / "run.json").read_text(encoding="utf-8"))
-    return date.fromisoformat(run["as_of"]), pl.read_parquet(latest / "revisit_list.parquet")
+    return date.fromisoformat(run["as_of"]), pl.read_parquet(latest / "revisit_list.parquet", glob=False)
 
 
 def _stops(listed: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:

@@ -100,7 +100,7 @@ def read_night(out: Path) -> NightTables:
         file = latest / f"{name}.parquet"
         if not file.is_file():
             raise InputError(f"{file}: missing; run `nightclamp nightly LAKE --out {out}` again")
-        frames[name] = pl.read_parquet(file)
+        frames[name] = pl.read_parquet(file, glob=False)
     run = json.loads((latest / "run.json").read_text(encoding="utf-8"))
     return NightTables(date.fromisoformat(run["as_of"]), frames)
 

@@ -196,3 +196,39 @@ def test_the_module_is_the_command() -> None:
         [sys.executable, "-m", "pipeline.cli", "--version"], capture_output=True, text=True, check=True
     )
     assert told.stdout.strip() == "0.1.0"
+
+
+def test_a_word_that_is_no_text_is_one_line(lake: Path, capsys) -> None:
+    status, _, complaint = run(capsys, "explain", "\udcff")
+    assert status == 2
+    assert "\\udcff: not UTF-8 text" in complaint
+
+
+def test_homes_with_hostile_names_are_told_as_letters(lake: Path, tmp_path: Path, capsys) -> None:
+    (lake / "sites.csv").write_text("site_id\n[/red]\n\x1b[2J\n../../etc\n", encoding="utf-8")
+    put(lake, "late.parquet", rows("[/red]", NEXT), NEXT)
+    assert run(capsys, "nightly", lake, "--out", tmp_path / "out")[0] == 0
+    told = (
+        "".join(run(capsys, "check", lake)[1:])
+        + run(capsys, "explain", "\x1b[2J", "--out", tmp_path / "out")[1]
+    )
+    assert "\x1b" not in told
+    assert "\\x1b[2J" in told
+
+
+def test_what_the_database_engine_can_not_do_is_one_line(lake: Path, tmp_path: Path, capsys) -> None:
+    (tmp_path / "own.toml").write_text('[engine]\nmemory_limit = "0MB"\nthreads = 1\n')
+    status, _, complaint = run(
+        capsys, "nightly", lake, "--out", tmp_path / "out", "--settings", tmp_path / "own.toml"
+    )
+    assert status in (1, 2)
+    assert complaint.count("\n") == 1
+
+
+def test_a_lake_of_nothing_but_rejects_is_still_a_whole_run(lake: Path, tmp_path: Path, capsys) -> None:
+    for day in (DAY, NEXT):
+        put(lake, "part.parquet", rows("stranger", day), day)
+    run(capsys, "nightly", lake, "--out", tmp_path / "out")
+    run_json = json.loads((tmp_path / "out" / "latest" / "run.json").read_text())
+    assert (run_json["counts"]["rows_rejected"], run_json["counts"]["homes_silent"]) == (192, 2)
+    assert pl.read_parquet(tmp_path / "out" / "latest" / "revisit_list.parquet").height == 0

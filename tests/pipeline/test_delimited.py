@@ -3,9 +3,11 @@
 import gzip
 from pathlib import Path
 
+import polars as pl
 import pytest
 
-from pipeline.delimited import REASON, ROW, TEXT, UnusableFileError, header, read_delimited
+from pipeline import delimited
+from pipeline.delimited import REASON, ROW, TEXT, UnusableFileError, header, read_delimited, with_plain_names
 
 
 def write(folder: Path, content: str | bytes, name: str = "x.csv") -> Path:
@@ -25,6 +27,29 @@ def test_a_line_with_the_wrong_number_of_fields_is_kept_as_a_bad_row(tmp_path: P
     assert rows[ROW].to_list() == [1, 4]
     assert bad.select(ROW, TEXT).rows() == [(2, "3"), (3, "4,5,6")]
     assert bad[REASON][0] == "malformed: 1 fields where the header has 2"
+
+
+def test_a_malformed_line_that_is_no_utf_8_is_not_dropped_in_silence(tmp_path: Path) -> None:
+    """The parser would leave out such a line, and only tell so on the terminal."""
+    with pytest.raises(UnusableFileError, match="cannot be read as delimited text"):
+        read_delimited(write(tmp_path, b"a,b\n1,2\n\xd7\n"), is_multiline=False)
+
+
+def test_a_gzip_bomb_is_refused_before_anything_holds_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(delimited, "_MOST_UNPACKED", 100_000)
+    path = write(tmp_path, gzip.compress(b"a,b\n" + b"1" * 3_000_000), "x.csv.gz")
+    for read in (header, lambda path: read_delimited(path, is_multiline=False)):
+        with pytest.raises(UnusableFileError, match="unpacks to more than"):
+            read(path)
+
+
+def test_plain_names_are_lower_case_and_each_its_own() -> None:
+    rows = pl.DataFrame({" Truck_ID": ["T1"], ROW: [1]})
+    assert with_plain_names(rows).columns == ["truck_id", ROW]
+    with pytest.raises(UnusableFileError, match="has the column 'hours' twice, as 'Hours' and 'hours '"):
+        with_plain_names(pl.DataFrame({"Hours": ["8"], "hours ": ["9"]}))
 
 
 def test_a_quote_that_is_never_closed_swallows_no_row(tmp_path: Path) -> None:

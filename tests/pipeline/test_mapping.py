@@ -70,6 +70,11 @@ def test_describe_says_how_channels_are_put_side_by_side() -> None:
         ('[intervals.columns]\nl1_w = { from = "x", unit = "A" }', "unit A needs volts"),
         ("[sites]\narea = {}", "sites.area: needs one of from"),
         ("[intervals", "not valid TOML"),
+        ('[intervals]\nzone = "localtime"', "'localtime' is neither an IANA zone nor an offset"),
+        ('[intervals]\nzone = "+\u0662\u0662:00"', "is neither an IANA zone nor an offset"),
+        ('[intervals]\ndelimiter = "\\n"', "can't part fields; use a tab or a plain sign"),
+        ('[intervals]\ndelimiter = "\u00e9"', "can't part fields"),
+        ("[intervals]\ndelimiter = '\"'", "can't part fields"),
     ],
 )
 def test_nonsense_is_refused_in_one_line_with_what_is_allowed(text: str, told: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 from datetime import date, timedelta
@@ -40,6 +41,11 @@ def run_of(out: Path, day: date, text: str) -> Path:
     return publish.publish(built, out, day)
 
 
+def kept(out: Path) -> list[str]:
+    """What the whole runs on the disk say, sorted."""
+    return sorted(run.read_text() for run in (out / "runs" / ".whole").glob("*/run.json"))
+
+
 def folder_bytes(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
@@ -56,16 +62,20 @@ def test_latest_points_at_the_run_of_its_day(tmp_path: Path) -> None:
     assert (where / "run.json").read_text() == "first"
 
 
-def test_a_day_published_again_replaces_its_run_and_leaves_no_rest(tmp_path: Path) -> None:
+def test_a_day_published_again_replaces_its_run_and_keeps_the_one_before_for_its_readers(
+    tmp_path: Path,
+) -> None:
     run_of(tmp_path, DAY, "first")
     run_of(tmp_path, SECOND, "other day")
     run_of(tmp_path, DAY, "again")
 
     assert (tmp_path / "runs" / str(DAY) / "run.json").read_text() == "again"
     assert os.readlink(tmp_path / "latest") == f"runs/{DAY}"
-    assert len(list((tmp_path / "runs" / ".whole").iterdir())) == 2
-    run_of(tmp_path, DAY, "again")
-    assert len(list((tmp_path / "runs" / ".whole").iterdir())) == 2
+    assert kept(tmp_path) == ["again", "first", "other day"]
+    run_of(tmp_path, DAY, "a third time")
+    assert kept(tmp_path) == ["a third time", "again", "other day"]
+    run_of(tmp_path, DAY, "a third time")
+    assert kept(tmp_path) == ["a third time", "other day"]
 
 
 @pytest.mark.parametrize("killed_at", range(3))
@@ -98,7 +108,9 @@ def test_a_night_killed_while_it_publishes_leaves_latest_whole(
     run_of(tmp_path, DAY, "third")
     assert (tmp_path / "latest" / "run.json").read_text() == "third"
     assert [path.name for path in (tmp_path / "runs").iterdir() if path.name.startswith(".building")] == []
-    assert len(list((tmp_path / "runs" / ".whole").iterdir())) == 1
+    assert len(kept(tmp_path)) == 2
+    run_of(tmp_path, DAY, "third")
+    assert kept(tmp_path) == ["third"]
 
 
 def test_what_a_killed_night_left_is_removed(tmp_path: Path) -> None:
@@ -157,6 +169,31 @@ def test_tables_are_written_three_ways_and_a_formula_is_defused(tmp_path: Path) 
     con = duckdb.connect(str(tmp_path / "nightclamp.duckdb"), read_only=True)
     assert con.table("revisit_list").pl().equals(table)
     con.close()
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        ("=1+1", "'=1+1"),
+        ("+1", "'+1"),
+        (" =1+1", "' =1+1"),
+        ("\t=1", "'\t'=1"),
+        ("\ufeff\u200b@x", "'\ufeff\u200b@x"),
+        ("\uff1d1+1", "'\uff1d1+1"),
+        ("\ufe62x", "'\ufe62x"),
+        ("a;=1+1", "a;'=1+1"),
+        ("a; -x\n@y", "a; '-x\n'@y"),
+        ("slope - 0.5; right is +", "slope - 0.5; right is +"),
+        ("H-1", "H-1"),
+        ("'=1", "'=1"),
+        ("", ""),
+    ],
+)
+def test_what_a_spreadsheet_would_run_is_text(tmp_path: Path, text: str, written: str) -> None:
+    """Also after blanks and unseen marks, in full width, and where cells are parted by semicolons."""
+    publish.write_csv(pl.DataFrame({"note": [text], "l1_w": [-1.0]}), tmp_path / "x.csv")
+    with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
+        assert list(csv.reader(file)) == [["note", "l1_w"], [written, "-1.0000"]]
 
 
 def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Path) -> None:

@@ -139,6 +139,23 @@ def test_parquet_registers_keep_their_types(lake: Path) -> None:
     assert read(lake).sites.equals(typed)
 
 
+def test_columns_of_a_parquet_register_that_nobody_reads_may_be_of_any_type(lake: Path) -> None:
+    odd = read(lake).sites.with_columns(
+        photo=pl.lit(b"\xff"), path=pl.concat_list("latitude"), seen=pl.lit(2**62).cast(pl.Datetime("us"))
+    )
+    (lake / "sites.csv").unlink()
+    odd.write_parquet(lake / "sites.parquet")
+    assert read(lake).sites["site_id"].to_list() == ["a", "b"]
+
+
+@pytest.mark.parametrize("zone", ["localtime", "Factory", "../../etc/localtime", "posixrules"])
+def test_what_is_no_zone_of_the_world_rejects_its_home(lake: Path, zone: str) -> None:
+    (lake / "sites.csv").write_text(f"site_id,timezone\ngood,\nbad,{zone}\n")
+    registers = read(lake)
+    assert registers.sites["site_id"].to_list() == ["good"]
+    assert f"timezone: '{zone}' is not an IANA time zone" in registers.rejects["reason"][0]
+
+
 def test_registers_follow_lake_toml(lake: Path) -> None:
     (lake / "lake.toml").write_text('[sites]\narea = "depot"\nservice = { always = "single" }\n')
     (lake / "sites.csv").write_text("site_id,depot\na,south\n")
@@ -155,6 +172,7 @@ def test_registers_follow_lake_toml(lake: Path) -> None:
         ("sites.csv", "site_id\n", "sites.csv: not one usable home"),
         ("crews.csv", b"crew_id\n\xff\n", "crews.csv: cannot be read as delimited text"),
         ("crews.parquet", b"x", "crews.parquet: cannot be read as Parquet"),
+        ("sites.csv", "site_id,Area,area\n", "sites.csv: columns 'Area' and 'area' have one name; keep one"),
     ],
 )
 def test_a_register_that_can_not_be_read_stops_the_night(

@@ -85,3 +85,25 @@ def test_a_missing_file_is_said(tmp_path: Path) -> None:
 def test_settings_do_not_change_under_way() -> None:
     with pytest.raises(ValueError, match="frozen"):
         load_settings().verdict.suspect = 0.1  # type: ignore[misc]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "engine.threads = 0",
+        "engine.threads = 2147483648",
+        'engine.memory_limit = "lots"',
+        "verdict.suspect = nan",
+        "verdict.base_rate = 2.0",
+        "ranking.kwh_value = inf",
+        "hit_rate.late_days = 1000000000000000000000000000000",
+        "onset.gain_sd = 0.0",
+        "verdict.suspect = " + "9" * 5000,
+    ],
+)
+def test_a_number_that_makes_no_sense_is_one_line(tmp_path: Path, text: str) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as told:
+        load_settings(own)
+    assert "\n" not in str(told.value)

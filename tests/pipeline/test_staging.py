@@ -5,8 +5,11 @@ from datetime import datetime
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from lakes import DAY, build_lake, put, reasons, rows, take_in
+from pyarrow.parquet import encryption
 
 from pipeline.delimited import UnusableFileError
 from pipeline.lake import open_lake
@@ -120,6 +123,30 @@ def test_an_unusable_file_is_one_reject_without_a_row(
     (reason,) = reasons(intake)
     assert reason.startswith(told)
     assert intake.rejects.select("source_row", "row").row(0) == (None, None)
+
+
+class PlainKeys(encryption.KmsClient):
+    """Wraps keys by not hiding them: a test's key is no secret."""
+
+    def wrap_key(self, key_bytes: bytes, master_key_identifier: str) -> bytes:
+        return key_bytes.hex().encode()
+
+
+@pytest.mark.parametrize("is_footer_plain", [True, False])
+def test_an_encrypted_file_is_one_reject_that_says_so(lake: Path, is_footer_plain: bool) -> None:
+    how = encryption.EncryptionConfiguration(
+        footer_key="f", column_keys={"c": ["l1_w"]}, plaintext_footer=is_footer_plain
+    )
+    keys = encryption.CryptoFactory(lambda config: PlainKeys())
+    properties = keys.file_encryption_properties(encryption.KmsConnectionConfig(), how)
+    out = pa.BufferOutputStream()
+    pq.write_table(rows("a").to_arrow(), out, encryption_properties=properties)
+    put(lake, "1.parquet", bytes(out.getvalue()))
+    put(lake, "2.parquet", rows("b"))
+    intake, _ = take_in(lake)
+    assert (intake.rows_in, intake.used) == (96, 96)
+    assert len(reasons(intake)) == 1
+    assert "ncrypt" in reasons(intake)[0]
 
 
 def test_a_mapped_lake_is_staged_under_its_own_names(lake: Path) -> None:

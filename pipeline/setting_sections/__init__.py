@@ -1,0 +1,52 @@
+"""The sections of settings.toml, each a class: what there is to turn, of which type and in which range.
+
+The file has the meaning and the unit of each.
+"""
+
+from pipeline.setting_sections.data import (
+    DaySettings,
+    EngineSettings,
+    FeatureSettings,
+    LakeSettings,
+    OnsetSettings,
+    VerdictSettings,
+)
+from pipeline.setting_sections.learning import (
+    OwnFleetSettings,
+    TrainingSettings,
+)
+from pipeline.setting_sections.reporting import (
+    AlarmSettings,
+    CrewSettings,
+    ReportSettings,
+)
+from pipeline.setting_sections.section import Section
+from pipeline.setting_sections.visiting import (
+    DispatchSettings,
+    HitRateSettings,
+    OrderSettings,
+    RankingSettings,
+    RehearsalSettings,
+    VisitSettings,
+)
+
+__all__ = [
+    "AlarmSettings",
+    "CrewSettings",
+    "DaySettings",
+    "DispatchSettings",
+    "EngineSettings",
+    "FeatureSettings",
+    "HitRateSettings",
+    "LakeSettings",
+    "OnsetSettings",
+    "OrderSettings",
+    "OwnFleetSettings",
+    "RankingSettings",
+    "RehearsalSettings",
+    "ReportSettings",
+    "Section",
+    "TrainingSettings",
+    "VerdictSettings",
+    "VisitSettings",
+]

@@ -1,0 +1,149 @@
+"""What must hold whatever comes in: nothing run, nothing written elsewhere, no mark-up from texts, no formula."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import re
+import sys
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from html.parser import HTMLParser
+from pathlib import Path
+
+from hostile_words import CANARY, TAG
+
+_RUNS = {
+    "os.system",
+    "subprocess.Popen",
+    "os.exec",
+    "os.posix_spawn",
+    "os.spawn",
+    "pickle.find_class",
+    "socket.connect",
+    "socket.getaddrinfo",
+}
+_watched: dict[str, Path | None] = {"folder": None}
+_seen: list[str] = []
+
+
+def _hook(event: str, args: tuple[object, ...]) -> None:
+    folder = _watched["folder"]
+    if folder is None:
+        return
+    if event in _RUNS:
+        _seen.append(f"{event} {args!r:.200}")
+    elif event == "open" and isinstance(args[0], str | bytes) and isinstance(args[2], int):
+        path = Path(os.path.abspath(os.fsdecode(args[0])))
+        if (
+            args[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
+            and folder not in path.parents
+            and path != Path("/dev/null")
+        ):
+            _seen.append(f"written outside: {path}")
+
+
+sys.addaudithook(_hook)
+unraised: list[str] = []  # tracebacks that Python would have printed by itself
+sys.unraisablehook = lambda told: unraised.append(f"{told.err_msg}: {told.object!r}: {told.exc_value!r}")
+
+
+@contextmanager
+def nothing_run_or_written_outside(folder: Path) -> Iterator[None]:
+    """Hold that Python runs no program, opens no connection and writes only in `folder`, and no canary appears."""
+    _seen.clear()
+    _watched["folder"] = Path(os.path.abspath(folder))
+    try:
+        yield
+    finally:
+        _watched["folder"] = None
+    assert not _seen, _seen
+    assert not [place for place in (Path.cwd(), folder) if (place / CANARY).exists()]
+
+
+def tree(folder: Path, without: Path) -> dict[str, tuple[int, int]]:
+    """Every path in `folder` but those in `without`, with size and time."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        if path != without and without not in path.parents:
+            stat = path.lstat()
+            found[str(path)] = (
+                stat.st_size if path.is_file() else 0,
+                stat.st_mtime_ns if path.is_file() else 0,
+            )
+    return found
+
+
+_OURS = set(
+    """
+    html head meta title link style body main header nav footer section article h1 h2 h3 h4 p ul ol li a
+    b i em strong span bdi div table caption thead tbody tr th td figure figcaption details summary dl
+    dt dd label input select option optgroup button output script noscript br hr small code svg g path
+    rect circle line text tspan defs clippath use polyline polygon lineargradient stop data time abbr
+    sub sup form fieldset legend textarea template desc image colgroup col
+    """.split()
+)
+
+
+class Page(HTMLParser):
+    """Reads a page as a browser does and holds that every element and attribute is one of ours."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.text: list[str] = []
+        self._json: list[str] | None = None
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert tag in _OURS, tag
+        for name, value in attrs:
+            assert TAG not in name, name
+            assert not name.startswith("on"), name
+            if name in ("href", "src", "action", "xlink:href"):
+                assert re.match(r"(?!\s*[a-z][a-z0-9+.-]*:)", value or "", re.IGNORECASE) or (
+                    value or ""
+                ).startswith("data:image/"), value
+        given = dict(attrs)
+        if tag == "script":
+            assert given.get("src") or given.get("type") == "application/json", attrs
+            self._json = [] if given.get("type") == "application/json" else None
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "script" and self._json is not None:
+            json.loads("".join(self._json))
+            self._json = None
+
+    def handle_comment(self, data: str) -> None:
+        raise AssertionError(f"comment {data!r}")
+
+    def handle_data(self, data: str) -> None:
+        if self._json is not None:
+            self._json.append(data)
+        self.text.append(data)
+
+
+def page_text(path: Path) -> str:
+    """The page's text; an AssertionError if anything in it is not ours."""
+    page = Page()
+    page.feed(path.read_bytes().decode("utf-8"))
+    page.close()
+    return "".join(page.text)
+
+
+def runs_as_formula(cell: str) -> bool:
+    """Whether some spreadsheet runs the cell: blanks, controls and unseen marks dropped, full width made plain."""
+    seen = "".join(sign for sign in cell if unicodedata.category(sign) not in ("Cc", "Cf", "Zs", "Zl", "Zp"))
+    wide = unicodedata.decomposition(seen[:1] or " ").partition(" ")
+    first = chr(int(wide[2], 16)) if wide[0] in ("<wide>", "<small>") and " " not in wide[2] else seen[:1]
+    return first in tuple("=+-@") and not re.fullmatch(r"[-+]?\d+(\.\d+)?(e[-+]?\d+)?", seen)
+
+
+def no_formula(path: Path) -> None:
+    """Hold that no cell of a CSV file runs, by commas or, as in other countries, by semicolons."""
+    csv.field_size_limit(2**31 - 1)
+    with path.open(newline="", encoding="utf-8") as text:
+        for row in csv.reader(text):
+            for cell in row:
+                for part in re.split(r"[;\t\r\n]", cell):
+                    assert not runs_as_formula(part), (path.name, cell)
