@@ -33,7 +33,7 @@ def _hook(event: str, args: tuple[object, ...]) -> None:
     folder = _watched["folder"]
     if folder is None:
         return
-    if event in _RUNS:
+    if event in _RUNS and not _is_importing():
         _seen.append(f"{event} {args!r:.200}")
     elif event == "open" and isinstance(args[0], str | bytes) and isinstance(args[2], int):
         path = Path(os.path.abspath(os.fsdecode(args[0])))
@@ -43,6 +43,15 @@ def _hook(event: str, args: tuple[object, ...]) -> None:
             and path != Path("/dev/null")
         ):
             _seen.append(f"written outside: {path}")
+
+
+def _is_importing() -> bool:
+    """Whether a package is being imported: what it does then is not the input's doing."""
+    frame = sys._getframe(1)
+    while frame := frame.f_back:
+        if frame.f_code.co_filename == "<frozen importlib._bootstrap>":
+            return True
+    return False
 
 
 sys.addaudithook(_hook)
