@@ -57,7 +57,7 @@ def night_account(result: NightResult, told: Sequence[Alarm]) -> str:
         f"- newer days left alone: {_named(run['later_days_left_alone'])}",
         f"- not read: {_named(run['not_read'])}",
         *(f"- {line.code.replace('_', ' ')}: {_cell(line.told)}" for line in told if line.severity == NOTE),
-        f"- run: `{result.folder}`, pages: `{result.folder / 'report' / 'index.html'}`",
+        f"- run: `{result.published or result.folder}`, pages: `{result.folder / 'report' / 'index.html'}`",
         "",
         *_rejects(result.folder),
     ]
@@ -67,7 +67,11 @@ def night_account(result: NightResult, told: Sequence[Alarm]) -> str:
 def alarm_line(result: NightResult, told: Sequence[Alarm]) -> str | None:
     """Return the state message of a night with an alarm, None for one without: it is published all the same."""
     alarms = [line.told for line in told if line.severity == ALARM]
-    return f"published in {result.folder}, with an alarm: {'; '.join(alarms)}" if alarms else None
+    return (
+        f"published in {result.published or result.folder}, with an alarm: {'; '.join(alarms)}"
+        if alarms
+        else None
+    )
 
 
 def _alarms(told: Sequence[Alarm]) -> list[str]:

@@ -38,11 +38,11 @@ RETRY_AFTER_S = {
 
 
 class PublishedWithAlarm(NightclampError):
-    """A night that is published in `folder`, with something that must be looked at first."""
+    """A night that is published in `folder` (or at that address), with something that must be looked at first."""
 
     exit_status = EXIT_STATUS
 
-    def __init__(self, line: str, folder: Path) -> None:
+    def __init__(self, line: str, folder: str) -> None:
         """Keep the line and the folder of the run."""
         super().__init__(line)
         self.folder = folder
@@ -83,7 +83,7 @@ def run_name() -> str:
     given: dict[str, Any] = flow_run.parameters
     try:
         day = given["as_of"] or open_lake(given["lake"]).newest_day(datetime.now(UTC).date())
-    except (InputError, OSError):
+    except (NightclampError, OSError):
         return "night"
     return f"night of {day}"
 
@@ -95,9 +95,9 @@ def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 3
     Parameters
     ----------
     lake
-        Folder with sites, crews, visits and intervals/date=YYYY-MM-DD/.
+        Folder (or s3://bucket/prefix) with sites, crews, visits and intervals/date=YYYY-MM-DD/.
     out
-        Where runs, `latest` and the store of day statistics are kept.
+        Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
     as_of
         Last whole UTC day to use; the newest in the lake if not given.
     window_days
@@ -106,7 +106,7 @@ def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 3
     Returns
     -------
     str
-        The folder of the run.
+        The folder of the run, or its address.
 
     Raises
     ------
@@ -134,8 +134,8 @@ def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 3
         description=f"The night of {result.as_of}",
     )
     if line := account.alarm_line(result, told):
-        return Failed(message=line, data=PublishedWithAlarm(line, result.folder))
-    return str(result.folder)
+        return Failed(message=line, data=PublishedWithAlarm(line, result.published))
+    return result.published
 
 
 if __name__ == "__main__":

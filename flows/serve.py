@@ -24,6 +24,7 @@ from rich.console import Console
 from flows.nightly import PublishedWithAlarm, nightly
 from pipeline.errors import InputError, NightclampError, NightFailed
 from pipeline.lake import open_lake
+from pipeline.object_url import object_url
 from pipeline.plan import NightRequest
 
 LOOPBACK = "127.0.0.1"
@@ -50,9 +51,9 @@ def start(
     Parameters
     ----------
     lake
-        Folder with sites, crews, visits and intervals/date=YYYY-MM-DD/.
+        Folder (or s3://bucket/prefix) with sites, crews, visits and intervals/date=YYYY-MM-DD/.
     out
-        Where runs, `latest` and the store of day statistics are kept.
+        Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
     as_of
         Last whole UTC day to use; the newest in the lake if not given. Only with --once.
     window_days
@@ -93,12 +94,17 @@ def start(
         nightly.serve(
             name=name,
             schedule=schedule,
-            parameters={"lake": str(lake.resolve()), "out": str(out.resolve()), "window_days": window_days},
+            parameters={"lake": _whole(lake), "out": _whole(out), "window_days": window_days},
             paused=False,
             limit=1,
             global_limit=1,
             print_starting_message=False,
         )
+
+
+def _whole(place: Path) -> str:
+    """Return a folder's whole path, or an object store's address."""
+    return str(object_url(place) or place.resolve())
 
 
 def nightly_schedule(cron: str, timezone: str) -> Schedule:

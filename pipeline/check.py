@@ -113,7 +113,7 @@ def _day_problems(
     settings: Settings,
     workdir: Path,
 ) -> Iterator[Problem]:
-    yield from _column_problems(lake, day)
+    yield from _column_problems(lake, day, workdir)
     where = f"intervals/date={day}"
     params = {"day": day, "interval_minutes": [float(m) for m in contract.INTERVAL_MINUTES]}
     params |= settings.lake.model_dump()
@@ -140,11 +140,11 @@ def _day_problems(
             yield Problem("note", where, f"{more} like these ({kind})", HINTS[str(kind)])
 
 
-def _column_problems(lake: Lake, day: date) -> Iterator[Problem]:
+def _column_problems(lake: Lake, day: date, workdir: Path) -> Iterator[Problem]:
     """Say which columns of the day's first readable file nothing reads."""
     how = lake.mapping.intervals
     read = {name.casefold() for name in how.reads()}
-    for file in lake.files(day)[:1]:
+    for file in lake.bring(lake.files(day)[:1], workdir):
         try:
             columns = source_columns(file.path, how)
         except UnusableFileError:

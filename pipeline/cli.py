@@ -45,9 +45,9 @@ def nightly(
     Parameters
     ----------
     lake
-        Folder with sites, crews, visits and intervals/date=YYYY-MM-DD/.
+        Folder (or s3://bucket/prefix) with sites, crews, visits and intervals/date=YYYY-MM-DD/.
     out
-        Where runs, `latest` and the store of day statistics are kept.
+        Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
     as_of
         Last whole UTC day to use; the newest in the lake if not given.
     window_days
@@ -85,7 +85,7 @@ def check(lake: Path, *, all_days: bool = False, settings: SettingsFile = None) 
     Parameters
     ----------
     lake
-        The lake's folder.
+        The lake's folder, or s3://bucket/prefix.
     all_days
         Read every day, not only the newest.
     """
@@ -93,13 +93,13 @@ def check(lake: Path, *, all_days: bool = False, settings: SettingsFile = None) 
     from pipeline.lake import open_lake
 
     failed = 0
-    for problem in check_lake(
-        open_lake(lake), load_settings(settings), datetime.now(UTC).date(), all_days=all_days
-    ):
+    own = load_settings(settings)
+    opened = open_lake(lake, own)
+    for problem in check_lake(opened, own, datetime.now(UTC).date(), all_days=all_days):
         failed += problem.severity == "fail"
         hint = f" ({problem.hint})" if problem.hint else ""
         print(one_line(f"{problem.severity}: {problem.where}: {problem.what}{hint}"))
-    print(one_line(f"{lake}: {f'{failed} problems' if failed else 'in contract'}"))
+    print(one_line(f"{opened.root}: {f'{failed} problems' if failed else 'in contract'}"))
     if failed:
         sys.exit(2)
 
@@ -113,7 +113,7 @@ def explain(site: str, *, out: Path = OUT, model: Path | None = None, settings: 
     site
         The site_id.
     out
-        The folder of the nightly run.
+        The OUT of `nightly`.
     model
         The model that `nightly` was given, if any.
     """
@@ -131,7 +131,7 @@ def orders(*sites: str, out: Path = OUT, pdf: bool = False, settings: SettingsFi
     sites
         Homes of the list; the first of it if none is given.
     out
-        The folder of the nightly run.
+        The OUT of `nightly`.
     pdf
         Write a PDF beside each page (needs the extra `nightclamp[pdf]` and Pango).
     """

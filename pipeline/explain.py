@@ -11,6 +11,7 @@ from pipeline.errors import InputError
 from pipeline.evidence import all_pieces, weigh
 from pipeline.faults import CATALOGUE
 from pipeline.model_choice import choose_model
+from pipeline.out_place import read_out
 from pipeline.runcard import fault_cards
 from pipeline.scoring import Scored, site_weights
 from pipeline.settings import Settings
@@ -25,6 +26,11 @@ def explain_home(site: str, out: Path, settings: Settings, model_folder: Path | 
     InputError
         No run is published in `out`, or it doesn't know the site.
     """
+    with read_out(out, settings) as held:
+        return _explained(site, held.local, settings, model_folder)
+
+
+def _explained(site: str, out: Path, settings: Settings, model_folder: Path | None) -> str:
     latest = out / "latest"
     if not (latest / "site_scores.parquet").is_file():
         raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")

@@ -86,8 +86,8 @@ def _shards(
     workdir: Path,
     homes: int,
 ) -> Iterator[DayIntake]:
-    files = lake.files(day)
     workdir.mkdir(parents=True, exist_ok=True)
+    files = lake.bring(lake.files(day), workdir)
     con.register("site_register", registers.site_limits(settings.lake).to_arrow())
     con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
     ready, unread = _prepared(con, lake, files, registers, workdir)
@@ -98,6 +98,7 @@ def _shards(
         unread = []
     for path in set(ready.values()) - {file.path for file in files}:
         path.unlink()
+    lake.drop(files)
 
 
 def total(parts: Iterable[DayIntake]) -> DayIntake:

@@ -1,60 +1,60 @@
-"""A lake on disk: which days, files and registers it holds, in the order they arrived."""
+"""A lake, in a folder or an object store: which days, files and registers it holds, in the order they arrived."""
 
 from __future__ import annotations
 
 import hashlib
-import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
 from pathlib import Path
 
+from pipeline.bucket_shelf import BucketShelf
 from pipeline.errors import InputError
 from pipeline.mapping import Mapping, read_mapping
+from pipeline.object_url import ObjectUrl, object_url
+from pipeline.settings import Settings, load_settings
+from pipeline.shelf import SUFFIXES, FolderShelf, LakeFile, Shelf
 
-SUFFIXES = (".parquet", ".csv", ".csv.gz")
+__all__ = ["Lake", "LakeFile", "open_lake", "partition_day"]
 _PARTITION = re.compile(r"date=(\d{4}-\d{2}-\d{2})")
-
-
-@dataclass(frozen=True)
-class LakeFile:
-    """A file of intervals: `path` as opened, `name` as people see it, from the lake's folder."""
-
-    path: Path
-    name: str
-    size: int
-    mtime_ns: int
 
 
 @dataclass(frozen=True)
 class Lake:
     """An opened lake; `mapping` is what its lake.toml says, or the contract's own names."""
 
-    root: Path
+    shelf: Shelf
     mapping: Mapping = field(default_factory=Mapping)
     mapping_text: str = ""
 
+    @property
+    def root(self) -> Path | ObjectUrl:
+        """The folder or address, as people call it."""
+        return self.shelf.root
+
     @cached_property
-    def _partitions(self) -> tuple[dict[date, Path], list[tuple[str, str]]]:
-        days: dict[date, Path] = {}
+    def _partitions(self) -> tuple[dict[date, str], list[tuple[str, str]]]:
+        days: dict[date, str] = {}
         odd: list[tuple[str, str]] = []
-        for entry in sorted(os.scandir(self.root / "intervals"), key=lambda e: e.name):
+        for entry in self.shelf.partitions():
             name = f"intervals/{entry.name}"
             if _is_hidden(entry.name):
                 continue
-            day = partition_day(entry.name) if entry.is_dir() else None
-            if day is None:
+            day = partition_day(entry.name) if entry.inside is not None else None
+            if day is None or entry.inside is None:
                 odd.append((name, "not a partition named date=YYYY-MM-DD; it is not read"))
                 continue
-            inside = [e for e in os.scandir(entry.path) if not _is_hidden(e.name)]
+            data = {inside for inside, is_file in entry.inside if is_file and _is_data(inside)}
             odd += [
-                (f"{name}/{e.name}", f"not one of {', '.join(SUFFIXES)}; it is not read")
-                for e in inside
-                if not _is_data(e)
+                (f"{name}/{inside}", f"not one of {', '.join(SUFFIXES)}; it is not read")
+                for inside, _ in entry.inside
+                if inside not in data and not _is_hidden(inside)
             ]
-            if any(_is_data(e) for e in inside):
-                days[day] = Path(entry.path)
+            if data:
+                days[day] = entry.name
             else:
                 odd.append((name, "a day without a file"))
         return days, odd
@@ -82,31 +82,47 @@ class Lake:
 
     def files(self, day: date) -> list[LakeFile]:
         """Return the files of `day` in the order they arrived: modification time, then name."""
-        folder = self._partitions[0].get(day)
-        if folder is None:
+        partition = self._partitions[0].get(day)
+        if partition is None:
             return []
-        found = []
-        for entry in os.scandir(folder):
-            if not _is_hidden(entry.name) and _is_data(entry):
-                try:
-                    stat = entry.stat()
-                except FileNotFoundError:  # taken away since it was listed
-                    continue
-                name = f"intervals/{folder.name}/{entry.name}"
-                found.append(LakeFile(Path(entry.path), name, stat.st_size, stat.st_mtime_ns))
+        found = [file for file in self.shelf.files(partition) if _is_data(file.name.rpartition("/")[2])]
         return sorted(found, key=lambda f: (f.mtime_ns, f.name))
 
+    def bring(self, files: list[LakeFile], workdir: Path) -> list[LakeFile]:
+        """Return the files with paths that can be read here; copies, of an object store's, are in `workdir`.
+
+        Raises
+        ------
+        OSError
+            A file is no longer the one that was listed.
+        """
+        return [self.shelf.bring(file, workdir, number) for number, file in enumerate(files)]
+
+    def drop(self, files: list[LakeFile]) -> None:
+        """Remove the copies that `bring` made."""
+        for file in files:
+            self.shelf.drop(file)
+
     def fingerprint(self, day: date) -> str:
-        """Return a text that changes when lake.toml does, or a file of `day` by name, size or time."""
+        """Return a text that changes when lake.toml does, or a file of `day` by name, size, time or ETag."""
         digest = hashlib.sha256(self.mapping_text.encode())
         for file in self.files(day):
-            digest.update(f"{file.name}\0{file.size}\0{file.mtime_ns}\n".encode())
+            tag = f"\0{file.tag}" if file.tag else ""
+            digest.update(f"{file.name}\0{file.size}\0{file.mtime_ns}{tag}\n".encode())
         return digest.hexdigest()[:32]
 
     def register(self, table: str) -> Path | None:
         """Return the file of a register, "sites" to "trainings", or None; Parquet before CSV."""
-        found = (self.root / f"{table}{suffix}" for suffix in (".parquet", ".csv"))
-        return next((path for path in found if path.is_file()), None)
+        found = (self.shelf.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
+        return next((path for path in found if path is not None), None)
+
+    @contextmanager
+    def naming(self) -> Iterator[None]:
+        """Have errors call a file that is read from a copy by its address."""
+        try:
+            yield
+        except InputError as error:
+            raise InputError(self.shelf.named(str(error))) from error
 
 
 def partition_day(name: str) -> date | None:
@@ -118,36 +134,40 @@ def partition_day(name: str) -> date | None:
         return None
 
 
-def open_lake(root: str | Path) -> Lake:
-    """Open the lake in the folder `root`.
+def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
+    """Open the lake in the folder or at the address `root`; `settings` say how an object store is asked.
 
     Raises
     ------
     InputError
-        No such folder; no sites or crews register; no intervals; or a lake.toml that says nonsense.
+        No such folder or bucket, or no access; no sites or crews register; no intervals; or a lake.toml that says
+        nonsense.
+    NightFailed
+        The object store doesn't answer.
     """
-    if "://" in str(root):
-        raise InputError(f"{root}: not a folder; copy or mount the object store and name the folder")
-    folder = Path(root)
-    if not folder.is_dir():
-        raise InputError(f"{folder}: no such folder; name a lake (sites, crews, visits, intervals/date=.../)")
-    toml = folder / "lake.toml"
-    text = ""
-    if toml.is_file():
+    url = object_url(root)
+    if url is not None:
+        shelf: Shelf = BucketShelf(url, (settings or load_settings()).object_store)
+    elif Path(root).is_dir():
+        shelf = FolderShelf(Path(root))
+    else:
+        raise InputError(f"{root}: no such folder; name a lake (sites, crews, visits, intervals/date=.../)")
+    where, toml, text = shelf.root, shelf.beside("lake.toml"), ""
+    if toml is not None:
         try:
             text = toml.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{toml}: cannot be read as UTF-8 text ({error})") from error
-    lake = Lake(folder, read_mapping(text, str(toml)) if text else Mapping(), text)
+            raise InputError(f"{where}/lake.toml: cannot be read as UTF-8 text ({error})") from error
+    lake = Lake(shelf, read_mapping(text, f"{where}/lake.toml") if text else Mapping(), text)
     for table in ("sites", "crews"):
         if lake.register(table) is None:
-            raise InputError(f"{folder}: no {table}.csv or {table}.parquet; put the register there")
-    if not (folder / "intervals").is_dir():
-        raise InputError(f"{folder}: no folder intervals; put the data in intervals/date=YYYY-MM-DD/")
+            raise InputError(f"{where}: no {table}.csv or {table}.parquet; put the register there")
+    if not shelf.has_intervals():
+        raise InputError(f"{where}: no folder intervals; put the data in intervals/date=YYYY-MM-DD/")
     if not lake.days():
         odd = lake.oddities()
         found = f" ({odd[0][0]}: {odd[0][1]})" if odd else ""
-        raise InputError(f"{folder}/intervals: no day holds a file{found}; put data in date=YYYY-MM-DD/")
+        raise InputError(f"{where}/intervals: no day holds a file{found}; put data in date=YYYY-MM-DD/")
     return lake
 
 
@@ -156,5 +176,5 @@ def _is_hidden(name: str) -> bool:
     return name.startswith((".", "_"))
 
 
-def _is_data(entry: os.DirEntry[str]) -> bool:
-    return entry.is_file() and entry.name.endswith(SUFFIXES)
+def _is_data(name: str) -> bool:
+    return name.endswith(SUFFIXES) and not _is_hidden(name)

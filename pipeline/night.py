@@ -23,6 +23,7 @@ from pipeline.faults import CATALOGUE
 from pipeline.judgement import judge
 from pipeline.lookout import look_out
 from pipeline.memory import carry_on, earlier_table
+from pipeline.out_place import hold_out
 from pipeline.plan import NightRequest, Plan, open_night
 from pipeline.planned import read_plans
 from pipeline.quality import VIEWS, CrewInputs, crew_tables, view_rows
@@ -54,7 +55,10 @@ class Tables:
 
 @dataclass(frozen=True)
 class NightResult:
-    """Where the run is, its list, and what the morning must know beside it (table alarm)."""
+    """Where the run is, its list, and what the morning must know beside it (table alarm).
+
+    `published` is what people call the run's place; `folder`, to read from here, may be a copy of it.
+    """
 
     folder: Path
     as_of: date
@@ -64,6 +68,7 @@ class NightResult:
     fresh_days: int
     seconds: Mapping[str, float]
     model_note: str
+    published: str = ""
 
 
 class Step(Protocol):
@@ -102,11 +107,11 @@ def run_night(
         seconds[name] = round(time.perf_counter() - start, 3)
         return result
 
-    with publish.only_night(request.out):
-        plan = timed("open the lake", open_night, request)
+    with hold_out(request.out, settings) as out:
+        plan = timed("open the lake", open_night, request, out, settings)
         plan.workdir.mkdir(parents=True, exist_ok=True)
         try:
-            stored = timed("take in the days", take_in, plan, settings, tell)
+            stored = timed("take in the days", take_in, plan, settings, tell, out.keep_store)
             view = timed("look at the window", look_at_window, plan, stored, settings)
             scored = timed("score the homes", score_homes, plan, view, settings)
             tables = timed("make the lists", make_lists, plan, stored, view, scored, settings)
@@ -114,7 +119,8 @@ def run_night(
             timed("draw the report", draw_report, plan, tables, built, settings)
             scores = tables.published["site_scores"]
             write_run_json(plan, stored, scores, tables.counts, built, seconds, settings, tables.told)
-            folder = timed("publish", publish.publish, built, request.out, plan.as_of)
+            folder = timed("publish", publish.publish, built, out.local, plan.as_of)
+            published = out.hand_in(folder, plan.as_of)
         finally:
             shutil.rmtree(plan.workdir, ignore_errors=True)
     return NightResult(
@@ -126,18 +132,27 @@ def run_night(
         sum(d.is_fresh for d in stored),
         seconds,
         plan.model_note,
+        published,
     )
 
 
 def take_in(
-    plan: Plan, settings: Settings, tell: Callable[[str], None] = lambda line: None
+    plan: Plan,
+    settings: Settings,
+    tell: Callable[[str], None] = lambda line: None,
+    keep: Callable[[list[date]], None] = lambda days: None,
 ) -> list[StoredDay]:
-    """Bring the store up to date with the lake's days."""
+    """Bring the store up to date with the lake's days; `keep` is called with each that was read, when it is there."""
+
+    def done(day: date, is_fresh: bool) -> None:
+        if is_fresh:
+            keep([day])
+            tell(f"  {day} read")
+
     con = warehouse.connect(plan.workdir, settings.engine)
     try:
         return refresh_days(
-            con, plan.lake, plan.days, plan.registers, plan.store, settings, plan.workdir,
-            lambda day, is_fresh: tell(f"  {day} read") if is_fresh else None,
+            con, plan.lake, plan.days, plan.registers, plan.store, settings, plan.workdir, done
         )  # fmt: skip
     finally:
         con.close()
@@ -244,7 +259,7 @@ def count_rows(plan: Plan, stored: list[StoredDay], scored: Scored) -> dict[str,
         "homes_silent": scored.scores.height - scored.signals.height,
     }
     if counts["rows_in"] != counts["rows_used"] + counts["rows_duplicate"] + counts["rows_rejected"]:
-        raise NightFailed(f"{plan.request.lake}: the rows don't add up ({counts}); please report this")
+        raise NightFailed(f"{plan.lake.root}: the rows don't add up ({counts}); please report this")
     return counts
 
 

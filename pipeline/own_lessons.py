@@ -64,7 +64,7 @@ def own_lessons(
     InputError
         The lake is not usable, or too few of its homes look sound.
     """
-    own, lake = settings.own_fleet, open_lake(lake_root)
+    own, lake = settings.own_fleet, open_lake(lake_root, settings)
     as_of = lake.newest_day(datetime.now(UTC).date())
     registers = read_registers(lake, as_of)
     shutil.rmtree(workdir, ignore_errors=True)

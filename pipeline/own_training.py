@@ -18,13 +18,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import classifier, publish
+from pipeline import classifier
 from pipeline.adapting import adapt
 from pipeline.classifier import Model, fault_of
 from pipeline.contest import compare
 from pipeline.contract import OTHER, SOUND
 from pipeline.evidence import all_pieces
 from pipeline.fault import Fault
+from pipeline.out_place import hold_out
 from pipeline.own_fleet import FIT, HELD_OUT, TEMPER
 from pipeline.own_lessons import OwnLessons, Tell, own_lessons
 from pipeline.settings import Settings
@@ -58,10 +59,12 @@ def train_own(
     """
     pieces = tuple(piece.name for _, piece in all_pieces(catalogue))
     shipped = classifier.load(None, pieces)
-    with publish.only_night(out):
-        workdir = out / "store" / ".training"
+    with hold_out(out, settings) as held:
+        workdir = held.local / "store" / ".training"
         try:
-            own = own_lessons(lake_root, out, workdir, shipped, catalogue, settings, seed, tell)
+            held.bring_store()
+            own = own_lessons(lake_root, held.local, workdir, shipped, catalogue, settings, seed, tell)
+            held.keep_store()
         finally:
             shutil.rmtree(workdir, ignore_errors=True)
     hold, model = best_hold(shipped, own, catalogue, settings, tell)

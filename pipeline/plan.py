@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from pipeline import publish
 from pipeline.classifier import Model
 from pipeline.errors import InputError
 from pipeline.evidence import all_pieces
 from pipeline.faults import CATALOGUE
 from pipeline.lake import Lake, open_lake
 from pipeline.model_choice import choose_model
+from pipeline.out_place import Out
 from pipeline.registers import Registers, read_registers
+from pipeline.settings import Settings
 from pipeline.store import Store
 
 
 @dataclass(frozen=True)
 class NightRequest:
-    """What was asked: a lake, where results go, the last whole UTC day (None: the newest), the window, a model."""
+    """What was asked: a lake, where results go, the last whole UTC day (None: the newest), the window, a model.
+
+    Lake and out may name an object store (pipeline/object_url.py says how).
+    """
 
     lake: Path
     out: Path
@@ -32,7 +36,7 @@ class NightRequest:
 class Plan:
     """What the night works on: `days` are the UTC days it reads, oldest first; `later` those it leaves alone.
 
-    `model_note` says which model it is and why.
+    `model_note` says which model it is and why. `request.out` is a folder, be it an object store's local copy.
     """
 
     request: NightRequest
@@ -56,11 +60,12 @@ class Plan:
         return self.request.out / "store" / ".work"
 
 
-def open_night(request: NightRequest) -> Plan:
+def open_night(request: NightRequest, out: Out, settings: Settings) -> Plan:
     """Open the lake and its registers, settle the as-of day and the days to read, load the model."""
+    request = replace(request, out=out.local)
     if request.window_days < 1:
         raise InputError(f"--window-days {request.window_days}: choose at least 1")
-    lake = open_lake(request.lake)
+    lake = open_lake(request.lake, settings)
     today = datetime.now(UTC).date()
     as_of = request.as_of or lake.newest_day(today)
     if as_of > today:
@@ -70,12 +75,13 @@ def open_night(request: NightRequest) -> Plan:
     days = [day for day in all_days if first <= day <= as_of]
     if not days:
         raise InputError(
-            f"{request.lake}: no data from {first} to {as_of};"
+            f"{lake.root}: no data from {first} to {as_of};"
             f" the lake has {all_days[0]} to {all_days[-1]}: choose --as-of"
         )
     in_future = [day for day in all_days if day > today]
     pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
     model, note = choose_model(request.model, request.out, pieces)
+    out.bring_store((*days, *in_future))
     return Plan(
         request,
         lake,
@@ -85,5 +91,5 @@ def open_night(request: NightRequest) -> Plan:
         tuple(day for day in all_days if as_of < day <= today),
         model,
         note,
-        publish.earlier_run(request.out, as_of),
+        out.earlier_run(as_of),
     )

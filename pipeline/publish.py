@@ -25,7 +25,7 @@ import polars as pl
 from pipeline import warehouse
 from pipeline.errors import NightFailed
 
-_WHOLE, _BUILDING = ".whole", ".building"
+WHOLE, _BUILDING = ".whole", ".building"
 # What makes a spreadsheet run a cell: a sign of these (also in full width), after blanks and marks that it drops.
 _SIGN = "[=+\\-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b]"
 _FORMULA = rf"^(?:[\s\p{{Cc}}\p{{Cf}}]*{_SIGN}|[\t\r])"
@@ -34,8 +34,8 @@ _INNER = rf"([;\t\r\n][\s\p{{Cc}}\p{{Cf}}]*)({_SIGN})"
 
 
 @contextmanager
-def only_night(out: Path) -> Iterator[None]:
-    """Hold OUT for one night; the lock goes with the process, however it ends.
+def only_night(out: Path, shown: str = "") -> Iterator[None]:
+    """Hold OUT, which people know as `shown`, for one night; the lock goes with the process, however it ends.
 
     Raises
     ------
@@ -49,7 +49,7 @@ def only_night(out: Path) -> Iterator[None]:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
                 raise NightFailed(
-                    f"{out}: another night is at work here; wait for it or choose another --out"
+                    f"{shown or out}: another night is at work here; wait for it or choose another --out"
                 ) from error
             yield
     except OSError as error:
@@ -71,18 +71,18 @@ def building_folder(out: Path, day: date) -> Path:
 
 def publish(built: Path, out: Path, day: date) -> Path:
     """Turn `runs/DATE` and `latest` to the finished folder `built`; return where it is now."""
-    whole = out / "runs" / _WHOLE
+    whole = out / "runs" / WHOLE
     whole.mkdir(exist_ok=True)
     _sync(built)
-    kept = whole / f"{day}-{_digest(built)}"
+    kept = whole / f"{day}-{folder_digest(built)}"
     if kept.exists():
         shutil.rmtree(built)
     else:
         built.rename(kept)
     place = out / "runs" / str(day)
     replaced = place.resolve().name if place.is_symlink() else None
-    _turn(place, Path(_WHOLE) / kept.name)
-    _turn(out / "latest", Path("runs") / str(day))
+    turn(place, Path(WHOLE) / kept.name)
+    turn(out / "latest", Path("runs") / str(day))
     for older in whole.glob(f"{day}-*"):
         if older.name not in (kept.name, replaced):
             shutil.rmtree(older)
@@ -132,14 +132,16 @@ def _as_text(cell: pl.Expr) -> pl.Expr:
     return pl.when(cell.str.contains(_FORMULA)).then("'" + held).otherwise(held).name.keep()
 
 
-def _turn(link: Path, target: Path) -> None:
+def turn(link: Path, target: Path) -> None:
+    """Turn a link to `target`, relative to its folder, in one atomic step."""
     part = link.with_name(f".{link.name}.turning")
     part.unlink(missing_ok=True)
     part.symlink_to(target)
     os.replace(part, link)
 
 
-def _digest(folder: Path) -> str:
+def folder_digest(folder: Path) -> str:
+    """Return 12 hexadecimal digits that stand for the names and contents of all files in a folder."""
     digest = hashlib.blake2b(digest_size=6)
     for path in sorted(p for p in folder.rglob("*") if p.is_file()):
         digest.update(str(path.relative_to(folder)).encode())

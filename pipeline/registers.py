@@ -80,7 +80,8 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
             tables[table] = pl.DataFrame(schema=pl.Schema(contract.TABLES[table]))
             continue
         schema = contract.TABLES[table]
-        rows, bad = _read(path, table, getattr(lake.mapping, table))
+        with lake.naming():
+            rows, bad = _read(path, table, getattr(lake.mapping, table))
         steps = [bad]
         if table == "visits":
             rows, bad = _split(_misplaced(rows, tables["sites"], as_of))
@@ -91,7 +92,8 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         tables[table] = kept.select(schema.column_names())
         refused.append(_as_rejects(pl.concat(steps), path.name))
     if not tables["sites"].height:
-        raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
+        with lake.naming():
+            raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
     frames = {name: frame.sort(_SORTED_BY[name], maintain_order=True) for name, frame in tables.items()}
     return Registers(as_of, **frames, rejects=pl.concat(refused), duplicate=duplicate)
 

@@ -54,7 +54,7 @@ def show_night(console: Console, result: NightResult, rows: int, lines: Sequence
         f"rows: {counts['rows_in']} in = {counts['rows_used']} used + {counts['rows_duplicate']} duplicate"
         f" + {counts['rows_rejected']} rejected; {result.fresh_days} days read",
         f"model: {result.model_note}",
-        f"results: {result.folder}",
+        f"results: {result.published or result.folder}",
         f"report:  {result.folder / 'report' / 'index.html'}",
     ):
         console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)

@@ -18,6 +18,7 @@ from pydantic_settings import (
 )
 
 from pipeline.errors import InputError
+from pipeline.object_client import ObjectStoreSettings
 from pipeline.setting_sections import (
     AlarmSettings,
     CrewSettings,
@@ -66,6 +67,7 @@ class Settings(BaseSettings):
     orders: OrderSettings
     rehearsal: RehearsalSettings
     alarm: AlarmSettings
+    object_store: ObjectStoreSettings
 
     @classmethod
     def settings_customise_sources(

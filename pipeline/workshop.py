@@ -9,6 +9,7 @@ from pathlib import Path
 from rich.console import Console
 
 from pipeline.errors import InputError
+from pipeline.object_url import object_url
 from pipeline.options import OUT, SettingsFile
 from pipeline.settings import load_settings
 
@@ -52,6 +53,8 @@ def simulate(
     from pipeline.simulate.sample import write_sample_lake
     from pipeline.simulate.spec import FleetSpec
 
+    if object_url(out):
+        raise InputError(f"{object_url(out)}: a lake is made in a folder; copy it from there")
     if sample:
         if (out / "intervals").exists():
             raise InputError(f"{out}: holds intervals already; choose an empty folder")
@@ -93,7 +96,7 @@ def train(
     """
     from pipeline import classifier, contest
     from pipeline.faults import CATALOGUE
-    from pipeline.model_choice import own_model_folder
+    from pipeline.out_place import keep_model
     from pipeline.own_training import train_own
     from pipeline.training import train as make
 
@@ -103,12 +106,13 @@ def train(
         console.print(line, highlight=False, markup=False, soft_wrap=True)
 
     if lake is not None:
-        folder = own_model_folder(out or OUT)
-        model = train_own(lake, out or OUT, CATALOGUE, load_settings(settings), seed, tell)
+        own = load_settings(settings)
+        model = train_own(lake, out or OUT, CATALOGUE, own, seed, tell)
+        folder = keep_model(out or OUT, own, lambda folder: classifier.save(model, folder))
     else:
-        folder = out or Path("nightclamp-model")
+        folder = str(out or Path("nightclamp-model"))
         model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
-    classifier.save(model, folder)
+        classifier.save(model, Path(folder))
     for line in contest.table(model.against_shipped) if model.against_shipped else ():
         tell(line)
     tell(f"model {model.model_id} in {folder}")

@@ -12,6 +12,7 @@ from rich.console import Console
 
 from pipeline.dispatch.run import Dispatched, dispatch_night
 from pipeline.errors import InputError
+from pipeline.lake import open_lake
 from pipeline.options import OUT, SettingsFile
 from pipeline.printable import one_line
 from pipeline.report.words import count
@@ -53,10 +54,15 @@ def dispatch(
     start
         Latitude and longitude where trucks start and end; the middle of the stops if not given.
     """
-    if (lake / "trucks.csv").is_file() and (trucks, hours) != (None, None):
-        raise InputError(f"{lake / 'trucks.csv'} says which trucks there are: leave out --trucks and --hours")
+    own = load_settings(settings)
+    if (trucks, hours) != (None, None):
+        opened = open_lake(lake, own)
+        if opened.shelf.beside("trucks.csv"):
+            raise InputError(
+                f"{opened.root}/trucks.csv says which trucks there are: leave out --trucks and --hours"
+            )
     asked = {"trucks": trucks, "hours": hours, "days": days, "start": start and list(start)}
-    done = dispatch_night(lake, out, date, with_options(load_settings(settings), asked))
+    done = dispatch_night(lake, out, date, with_options(own, asked))
     show(Console(highlight=False, markup=False, emoji=False, soft_wrap=True), done)
 
 
@@ -96,3 +102,5 @@ def show(console: Console, done: Dispatched) -> None:
         f"{f' ({told})' if told else ''}"
     )
     console.print(one_line(f"plan: {done.folder / 'index.html'}"))
+    if done.kept != str(done.folder):
+        console.print(one_line(f"kept: {done.kept}"))

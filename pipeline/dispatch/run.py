@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -18,7 +18,8 @@ from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck, alike_trucks, middle, read_trucks, start_point
 from pipeline.errors import InputError
-from pipeline.lake import open_lake
+from pipeline.lake import Lake, open_lake
+from pipeline.out_place import Out, read_out
 from pipeline.publish import write_csv
 from pipeline.registers import read_registers
 from pipeline.report.names import page_name
@@ -33,13 +34,17 @@ _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 @dataclass(frozen=True)
 class Dispatched:
-    """What was planned of the night `as_of`, the days it may fill, how it came about, and where it is written."""
+    """What was planned of the night `as_of`, the days it may fill, how it came about, and where it is written.
+
+    `kept` is what people call that place; `folder` may be a copy of it.
+    """
 
     as_of: date
     plan: DispatchPlan
     days: tuple[date, ...]
     notes: tuple[str, ...]
     folder: Path
+    kept: str
 
 
 def dispatch_night(lake: Path, out: Path, first_day: date | None, settings: Settings) -> Dispatched:
@@ -52,16 +57,24 @@ def dispatch_night(lake: Path, out: Path, first_day: date | None, settings: Sett
     InputError
         No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why.
     """
-    as_of, listed = _latest(out)
-    opened = open_lake(lake)
+    with read_out(out, settings) as held:
+        latest = _latest(held.local)
+        opened = open_lake(lake, settings)
+        with opened.naming():
+            return _dispatched(opened, held, *latest, first_day, settings)
+
+
+def _dispatched(
+    opened: Lake, out: Out, as_of: date, listed: pl.DataFrame, first_day: date | None, settings: Settings
+) -> Dispatched:
     sites = read_registers(opened, as_of).sites
     stops = _stops(listed, sites)
     own = settings.dispatch
-    trucks, crew = _trucks(opened.root / "trucks.csv", stops, sites, own)
-    travel, told = _travel(opened.root / "drive_times.csv", stops, trucks, sites, own)
+    trucks, crew = _trucks(opened.shelf.beside("trucks.csv"), stops, sites, own)
+    travel, told = _travel(opened.shelf.beside("drive_times.csv"), stops, trucks, sites, own)
     days = work_days(first_day or as_of + timedelta(days=1), own, is_fixed=first_day is not None)
     plan = plan_days(stops, trucks, travel, days, settings)
-    links = _links(out, as_of, stops["site_id"].to_list())
+    links = _links(out.pages(as_of), stops["site_id"].to_list())
     notes = (*crew, *told, _days_note(days, len(trucks)))
     shown = PageInput(as_of, plan, stops, trucks, notes, fault_cards(), links)
 
@@ -72,9 +85,10 @@ def dispatch_night(lake: Path, out: Path, first_day: date | None, settings: Sett
             write_csv(table, folder / f"{name}.csv")
         write_pages(folder, shown, own.page_rows)
 
-    target = out / FOLDER / str(as_of)
-    replace_folder(target, write)
-    return Dispatched(as_of, plan, days, notes, target)
+    folder = f"{FOLDER}/{as_of}"
+    replace_folder(out.local / folder, write)
+    kept = out.hand_in_pages(folder, last="dispatch.parquet")
+    return Dispatched(as_of, plan, days, notes, out.local / folder, kept)
 
 
 def work_days(first: date, own: DispatchSettings, *, is_fixed: bool) -> tuple[date, ...]:
@@ -106,10 +120,10 @@ def _stops(listed: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def _trucks(
-    path: Path, stops: pl.DataFrame, sites: pl.DataFrame, own: DispatchSettings
+    path: Path | None, stops: pl.DataFrame, sites: pl.DataFrame, own: DispatchSettings
 ) -> tuple[list[Truck], list[str]]:
     start = start_point(own) or middle(stops)
-    if path.is_file():
+    if path is not None:
         trucks, at_start = read_trucks(path, own, start, set(sites["area"].drop_nulls()))
         notes = [f"{count(len(trucks), 'truck')} from {path.name}."]
     else:
@@ -126,13 +140,17 @@ def _trucks(
 
 
 def _travel(
-    path: Path, stops: pl.DataFrame, trucks: Sequence[Truck], sites: pl.DataFrame, own: DispatchSettings
+    path: Path | None,
+    stops: pl.DataFrame,
+    trucks: Sequence[Truck],
+    sites: pl.DataFrame,
+    own: DispatchSettings,
 ) -> tuple[Travel, list[str]]:
     """Return the drive times between stops and trucks, and what to know about them."""
     latitude = np.array([*stops["latitude"].fill_null(np.nan), *(truck.latitude for truck in trucks)])
     longitude = np.array([*stops["longitude"].fill_null(np.nan), *(truck.longitude for truck in trucks)])
     guess = f"great circle times {own.road_factor:g} at {own.speed_km_h:g} km/h"
-    if not path.is_file():
+    if path is None:
         return Travel(latitude, longitude, own), [f"Drive times are estimated: {guess}."]
     given = read_drive_times(path, stops["site_id"].to_list(), trucks, set(sites["site_id"]))
     travel = Travel(latitude, longitude, own, given.supplied)
@@ -147,15 +165,17 @@ def _travel(
     return travel, notes
 
 
-def _links(out: Path, as_of: date, sites: Sequence[str]) -> dict[str, str]:
-    """Return where a home's work order, or else its page, lies from the plan's folder; without either nothing."""
-    places = (Path("orders") / str(as_of), Path("runs") / str(as_of) / "report" / "home")
+def _links(places: Sequence[tuple[str, Collection[str]]], sites: Sequence[str]) -> dict[str, str]:
+    """Return where a home's work order, or else its page, lies from the plan's folder; without either nothing.
+
+    `places` are `Out.pages`.
+    """
     links = {}
     for site in sites:
-        found = (place / page_name(site) for place in places if (out / place / page_name(site)).is_file())
-        file = next(found, None)
-        if file is not None:
-            links[site] = f"../../{file.as_posix()}"
+        name = page_name(site)
+        place = next((place for place, names in places if name in names), None)
+        if place is not None:
+            links[site] = f"../../{place}/{name}"
     return links
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pipeline.errors import InputError
 from pipeline.faults import CATALOGUE
+from pipeline.out_place import read_out
 from pipeline.report.names import page_name
 from pipeline.settings import Settings
 from pipeline.workorder import pdf
@@ -34,9 +35,15 @@ def write_orders(
     """
     if as_pdf and (lack := pdf.missing()):
         raise InputError(lack)
-    night = read_night(out)
-    chosen = chosen_homes(night, sites, settings.orders.homes)
-    return write_sheets(out / FOLDER / str(night.as_of), night, chosen, settings, as_pdf=as_pdf, tell=tell)
+    with read_out(out, settings) as held:
+        night = read_night(held.local)
+        chosen = chosen_homes(night, sites, settings.orders.homes)
+        folder = f"{FOLDER}/{night.as_of}"
+        written = write_sheets(held.local / folder, night, chosen, settings, as_pdf=as_pdf, tell=tell)
+        kept = held.hand_in_pages(folder)
+        if kept != str(held.local / folder):
+            tell(f"orders: {kept}")
+    return written
 
 
 def write_sheets(

@@ -91,11 +91,6 @@ def test_an_empty_lake_is_refused_with_what_to_do(tmp_path: Path, lake: Path) ->
         open_lake(lake)
 
 
-def test_an_object_store_is_refused_in_words() -> None:
-    with pytest.raises(InputError, match="mount the object store"):
-        open_lake("s3://bucket/fleet")
-
-
 def test_parquet_registers_come_before_csv(lake: Path) -> None:
     put(lake, "1.csv", rows("a"))
     rows("a").write_parquet(lake / "sites.parquet")
