@@ -29,6 +29,7 @@ SHIPPED = "model"
 # Where a piece's weight may step up: near no, near yes, and a few places between.
 EDGES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.7, 0.9, 0.98)
 STEPS = len(EDGES) + 1
+_BLOCK = 10_000  # homes scored together
 QUIET = 0.15  # a fault's piece below this says nothing
 
 
@@ -59,7 +60,7 @@ class Model:
         """Return the base rate of the model's own fleet, or `otherwise` where it has none."""
         return otherwise if self.base_rate is None else self.base_rate
 
-    @property
+    @cached_property
     def kinds(self) -> tuple[str, ...]:
         """What the estimator tells apart: a fault or sound, with "/" and the kind of it."""
         return tuple(str(name) for name in self.estimator.classes_)
@@ -116,7 +117,9 @@ class Model:
 
     def scores(self, values: Float, base_rate: float) -> Float:
         """Return the log odds of each kind, up to a constant a home, shape (n, kinds)."""
-        score: Float = self.encoded(values) @ self.weights.T + self.prior(base_rate)
+        prior = self.prior(base_rate)
+        parts = [self.encoded(some) @ self.weights.T + prior for some in _blocks(values)]
+        score: Float = np.concatenate(parts)
         return score
 
     def likelihoods(self, values: Float, base_rate: float) -> Float:
@@ -148,10 +151,13 @@ class Model:
 
         Of both the likeliest kind for the home is taken, so that prior and pieces add up to its odds against sound.
         """
-        row = self.weights[self.likeliest_kind(values, name, base_rate)]
-        row = row - self.weights[self.likeliest_kind(values, SOUND, base_rate)]
-        added = (self.encoded(values) * row).reshape(len(values), len(self.pieces), STEPS)
-        total: Float = added.sum(axis=2)
+        parts = []
+        for some in _blocks(values):
+            row = self.weights[self.likeliest_kind(some, name, base_rate)]
+            row = row - self.weights[self.likeliest_kind(some, SOUND, base_rate)]
+            added = (self.encoded(some) * row).reshape(len(some), len(self.pieces), STEPS)
+            parts.append(added.sum(axis=2))
+        total: Float = np.concatenate(parts)
         return total
 
     def start(self, values: Float, name: str, base_rate: float) -> Float:
@@ -173,6 +179,11 @@ class Model:
             .sum(axis=2)
         )
         return dict(zip(self.pieces, per_kind.max(axis=0).tolist(), strict=True))
+
+
+def _blocks(values: Float) -> list[Float]:
+    """Part homes into blocks: encoded, they take some hundred times the room of a score."""
+    return [values[at : at + _BLOCK] for at in range(0, max(len(values), 1), _BLOCK)]
 
 
 def fault_of(kind: str) -> str:

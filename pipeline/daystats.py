@@ -10,6 +10,7 @@ from typing import Any
 import duckdb
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 
 from pipeline import warehouse
 from pipeline.setting_sections import DaySettings
@@ -81,7 +82,10 @@ def build_day(
     con.register("site_sky", sky.to_arrow())
     for table in DAY_TABLES:
         warehouse.build(con, table, params)
-    site_day = warehouse.query(con, "site_day", params)
+    # Counts come as numbers of 38 digits; a day has a few hundred rows.
+    site_day = warehouse.query(con, "site_day", params).with_columns(
+        cs.decimal().cast(pl.Int32), cs.integer().cast(pl.Int32)
+    )
     site_hour = warehouse.query(con, "site_hour", params)
     for table in reversed(DAY_TABLES):
         con.execute(f'DROP TABLE "{table}"')

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 import duckdb
 import polars as pl
+import pyarrow.parquet as pq
 
 from pipeline import contract, warehouse
 from pipeline.conform import STAGED
@@ -20,6 +21,9 @@ from pipeline.registers import Registers
 from pipeline.settings import Settings
 from pipeline.staging import has_nanoseconds, prepare
 
+# Takes some of the files' rows before the SQL does, and returns where what is left of each file is.
+TakeFirst = Callable[[dict[LakeFile, Path]], dict[LakeFile, Path]]
+_ROWS_A_HOME = 288  # a day at 5 minutes: so many rows times the homes of a shard are worked off at once
 _COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
 
@@ -59,7 +63,7 @@ def load_day(
         The counts don't add up.
     """
     everyone = max(registers.sites.height, 1)
-    return total(_shards(con, lake, day, registers, settings, workdir, everyone))
+    return total(_shards(con, lake, day, registers, settings, workdir, everyone, _nothing_first))
 
 
 def load_shards(
@@ -69,12 +73,15 @@ def load_shards(
     registers: Registers,
     settings: Settings,
     workdir: Path,
+    take_first: TakeFirst | None = None,
 ) -> Iterator[DayIntake]:
     """Like `load_day`, but [lake] homes_per_shard homes at a time, so that a big fleet fits in memory.
 
-    Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up.
+    Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up. What `take_first`
+    takes is used and the caller's to count.
     """
-    return _shards(con, lake, day, registers, settings, workdir, settings.lake.homes_per_shard)
+    homes = settings.lake.homes_per_shard
+    return _shards(con, lake, day, registers, settings, workdir, homes, take_first or _nothing_first)
 
 
 def _shards(
@@ -85,15 +92,18 @@ def _shards(
     settings: Settings,
     workdir: Path,
     homes: int,
+    take_first: TakeFirst,
 ) -> Iterator[DayIntake]:
     workdir.mkdir(parents=True, exist_ok=True)
     files = lake.bring(lake.files(day), workdir)
     con.register("site_register", registers.site_limits(settings.lake).to_arrow())
     con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
-    ready, unread = _prepared(con, lake, files, registers, workdir)
+    ready, unread = _prepared(con, lake, files, registers, workdir, take_first)
+    if sum(pq.read_metadata(path).num_rows for path in ready.values()) <= homes * _ROWS_A_HOME:
+        homes = max(registers.sites.height, 1)
     starts = [None, *registers.sites["site_id"].gather_every(homes)[1:].to_list()]
     for first, before in zip(starts, [*starts[1:], None], strict=True):
-        _set(con, first_home=first, before_home=before)
+        warehouse.set_variables(con, first_home=first, before_home=before)
         yield _take(con, lake, day, registers.as_of, files, list(ready), contract.rejects(unread))
         unread = []
     for path in set(ready.values()) - {file.path for file in files}:
@@ -135,25 +145,40 @@ def _take(
     return DayIntake(day, **counts, rejects=rejects, files=files)
 
 
+def _nothing_first(ready: dict[LakeFile, Path]) -> dict[LakeFile, Path]:
+    return ready
+
+
 def _prepared(
-    con: duckdb.DuckDBPyConnection, lake: Lake, files: list[LakeFile], registers: Registers, workdir: Path
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    files: list[LakeFile],
+    registers: Registers,
+    workdir: Path,
+    take_first: TakeFirst,
 ) -> tuple[dict[LakeFile, Path], list[tuple[str, int | None, str, str | None]]]:
-    """Return what can be read, as Parquet, and a reject for each file that can't be."""
+    """Return what can be read and is left, as Parquet, and a reject for each file that can't be."""
     required = contract.required("intervals", are_all_single=registers.are_all_single)
     ready: dict[LakeFile, Path] = {}
     unread: list[tuple[str, int | None, str, str | None]] = []
     for number, file in enumerate(files):
         try:
-            path = prepare(file, lake.mapping.intervals, required, workdir, number)
-            _point_at(con, [path])
-            warehouse.query(con, "interval_probe", {})
+            ready[file] = prepare(file, lake.mapping.intervals, required, workdir, number)
         except UnusableFileError as error:
             unread.append((file.name, None, f"the file {error}", None))
+    left = take_first(ready)
+    ready = {}
+    for file, path in left.items():
+        try:
+            _point_at(con, [path])
+            warehouse.query(con, "interval_probe", {})
         except duckdb.Error as error:
             told = " ".join(str(error).split())[:200]
             unread.append((file.name, None, f"the file cannot be read ({told}); send it again, whole", None))
         else:
             ready[file] = path
+    order = [file.name for file in files]
+    unread.sort(key=lambda told: order.index(told[0]))
     _settle_nanoseconds(ready, lake.mapping.intervals, required, workdir, len(files))
     nothing = workdir / "nothing.parquet"
     pl.DataFrame(schema=STAGED).write_parquet(nothing)
@@ -176,10 +201,7 @@ def _settle_nanoseconds(
 
 def _point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:
     """Make the view interval_read read these files, of every home."""
-    _set(con, interval_files=[warehouse.as_named(path) for path in paths], first_home=None, before_home=None)
+    warehouse.set_variables(
+        con, interval_files=[warehouse.as_named(path) for path in paths], first_home=None, before_home=None
+    )
     con.sql(warehouse.sql_text("interval_read")).create_view("interval_read", replace=True)
-
-
-def _set(con: duckdb.DuckDBPyConnection, **variables: object) -> None:
-    for name, value in variables.items():
-        con.execute(f"SET VARIABLE {name} = $value", {"value": value})

@@ -16,41 +16,23 @@ from typing import Any, Protocol, TypeVar
 import polars as pl
 
 from pipeline import publish, warehouse
-from pipeline.chance import chances
-from pipeline.errors import NightFailed
 from pipeline.fault import CAUTIONS
 from pipeline.faults import CATALOGUE
-from pipeline.judgement import judge
-from pipeline.lookout import look_out
-from pipeline.memory import carry_on, earlier_table
+from pipeline.night_tables import Tables, make_lists
 from pipeline.out_place import hold_out
 from pipeline.plan import NightRequest, Plan, open_night
-from pipeline.planned import read_plans
-from pipeline.quality import VIEWS, CrewInputs, crew_tables, view_rows
+from pipeline.quality import VIEWS, view_rows
 from pipeline.refresh import StoredDay, refresh_days
 from pipeline.report import NightCounts, ReportInput, write_report
 from pipeline.report.crews_page import TABLES as CREW_PAGE
 from pipeline.report.list_page import TABLES as LIST_TABLES
-from pipeline.revisit import revisit_list
 from pipeline.runcard import fault_cards, write_run_json
-from pipeline.scoring import Scored, score, site_weights
+from pipeline.scoring import Scored, score
 from pipeline.settings import Settings
 from pipeline.window import WindowView, look
-from pipeline.workorder.desk_list import with_desk_columns
-from pipeline.workorder.tables import NightTables
-from pipeline.worth import worth
 
 T = TypeVar("T")
 CSV_TABLES = ("revisit_list", "crew_quality")
-
-
-@dataclass(frozen=True)
-class Tables:
-    """The night's tables by name, the counts, and what run.json says of changes and alarms."""
-
-    published: Mapping[str, pl.DataFrame]
-    counts: Mapping[str, int]
-    told: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -115,6 +97,7 @@ def run_night(
             view = timed("look at the window", look_at_window, plan, stored, settings)
             scored = timed("score the homes", score_homes, plan, view, settings)
             tables = timed("make the lists", make_lists, plan, stored, view, scored, settings)
+            del view, scored  # the days of every home: nothing below needs them
             built = timed("write the tables", write_run, plan, tables)
             timed("draw the report", draw_report, plan, tables, built, settings)
             scores = tables.published["site_scores"]
@@ -142,12 +125,16 @@ def take_in(
     tell: Callable[[str], None] = lambda line: None,
     keep: Callable[[list[date]], None] = lambda days: None,
 ) -> list[StoredDay]:
-    """Bring the store up to date with the lake's days; `keep` is called with each that was read, when it is there."""
+    """Bring the store up to date with the lake's days; a night that is stopped goes on after the days that are done.
+
+    `keep` is called with each day that was read, when it is there.
+    """
+    at = {day: number for number, day in enumerate(plan.days, start=1)}
 
     def done(day: date, is_fresh: bool) -> None:
         if is_fresh:
             keep([day])
-            tell(f"  {day} read")
+            tell(f"  {day} read, {at[day]} of {len(at)} days")
 
     con = warehouse.connect(plan.workdir, settings.engine)
     try:
@@ -179,88 +166,6 @@ def look_at_window(plan: Plan, stored: list[StoredDay], settings: Settings) -> W
 def score_homes(plan: Plan, view: WindowView, settings: Settings) -> Scored:
     """Weigh the evidence of every home."""
     return score(view.signals, plan.registers.sites, plan.model, CATALOGUE, settings)
-
-
-def make_lists(
-    plan: Plan, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
-) -> Tables:
-    """Rank the homes, carry their standing on, count crews and rejects."""
-    sites, visits = plan.registers.sites, plan.registers.visits
-    plans = read_plans(plan.request.out, plan.as_of)
-    chance = chances(earlier_table(plan.previous, "promise"), CATALOGUE, settings.ranking)
-    value = worth(scored.scores, scored.signals, sites, chance, plan.as_of, CATALOGUE, settings)
-    memory = carry_on(
-        plan.previous, scored, value, view.daily, visits, plans, plan.as_of, plan.model, settings
-    )
-    listed = revisit_list(scored.scores, value, sites, memory.standing, CATALOGUE, settings)
-    judged = judge(plan.previous, value, listed, visits, memory.standing, plan.as_of, settings)
-    homes = listed["site_id"].to_list()
-    crews = CrewInputs(
-        scored.scores, scored.signals, sites, plan.registers.crews, visits, plan.registers.trainings,
-        judged["promise"],
-    )  # fmt: skip
-    rejects = pl.concat(
-        [
-            plan.registers.rejects,
-            *(pl.read_parquet(day.path(plan.store, "reject"), glob=False) for day in stored),
-        ]
-    )
-    counts = count_rows(plan, stored, scored)
-    tables = {
-        "site_scores": scored.scores,
-        "revisit_list": listed,
-        **crew_tables(crews, CATALOGUE, settings),
-        "site_weight": site_weights(scored, homes, plan.model, CATALOGUE, settings),
-        "site_signal": scored.signals,
-        "standing": memory.standing,
-        "home_story": memory.home_story,
-        "visit_doubt": memory.visit_doubt,
-        "worth": value,
-        "chance": chance,
-        **judged,
-        "rejects": rejects,
-        "sites": plan.registers.sites,
-        "site_daily": view.daily.filter(pl.col("site_id").is_in(homes)),
-        "site_hour": hours_of(plan, stored, homes, settings),
-    }
-    night = NightTables(plan.as_of, tables)
-    tables["revisit_list"] = with_desk_columns(listed, night, CATALOGUE, settings)
-    seen = look_out(plan, stored, tables, counts, settings)
-    return Tables({**tables, **seen.tables}, counts, seen.told)
-
-
-def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Settings) -> pl.DataFrame:
-    """Return the hourly means of the homes at the top of the list, for their pages and orders."""
-    files = [warehouse.as_named(day.path(plan.store, "site_hour")) for day in stored if day.day <= plan.as_of]
-    most = max(settings.report.home_pages, settings.orders.homes)
-    con = warehouse.connect(plan.workdir, settings.engine)
-    try:
-        con.register("listed", pl.DataFrame({"site_id": homes[:most]}, {"site_id": pl.String}).to_arrow())
-        return warehouse.query(con, "site_hour_listed", {"hour_files": files})
-    finally:
-        con.close()
-
-
-def count_rows(plan: Plan, stored: list[StoredDay], scored: Scored) -> dict[str, int]:
-    """Return rows and homes of the night, and hold that no row is lost.
-
-    Raises
-    ------
-    NightFailed
-        rows_in is not used + duplicate + rejected.
-    """
-    counts = {
-        "rows_in": sum(day.counts.rows_in for day in stored),
-        "rows_used": sum(day.counts.used for day in stored),
-        "rows_duplicate": sum(day.counts.duplicate for day in stored),
-        "rows_rejected": sum(day.counts.rejected for day in stored),
-        "register_rows_rejected": plan.registers.rejects.height,
-        "homes": scored.scores.height,
-        "homes_silent": scored.scores.height - scored.signals.height,
-    }
-    if counts["rows_in"] != counts["rows_used"] + counts["rows_duplicate"] + counts["rows_rejected"]:
-        raise NightFailed(f"{plan.lake.root}: the rows don't add up ({counts}); please report this")
-    return counts
 
 
 def write_run(plan: Plan, tables: Tables) -> Path:

@@ -13,10 +13,11 @@ import polars as pl
 from pipeline import daystats, warehouse
 from pipeline.errors import NightFailed
 from pipeline.ingest import load_shards, total
-from pipeline.lake import Lake
+from pipeline.lake import Lake, LakeFile
 from pipeline.registers import Registers
 from pipeline.settings import Settings
 from pipeline.store import DayCounts, Store, day_digest
+from pipeline.tidy import TidyDay, take_tidy
 
 # How often a day is read again whose files are replaced meanwhile.
 _TRIES = 3
@@ -93,8 +94,17 @@ def _work_out(
     What was read of files that are replaced meanwhile may be half of one and half of the other.
     """
     parts, tables = [], []
+    tidy: list[TidyDay] = []
+
+    def take_first(ready: dict[LakeFile, Path]) -> dict[LakeFile, Path]:
+        if day > registers.as_of:
+            return ready
+        limits = registers.site_limits(settings.lake)
+        tidy.append(take_tidy(con, ready, limits, sky, day, settings, workdir))
+        return tidy[0].left
+
     try:
-        for part in load_shards(con, lake, day, registers, settings, workdir):
+        for part in load_shards(con, lake, day, registers, settings, workdir, take_first):
             parts.append(part)
             tables.append(daystats.build_day(con, sky, settings.day, day))
     except (duckdb.Error, OSError, NightFailed) as error:
@@ -107,15 +117,18 @@ def _work_out(
     if lake.fingerprint(day) != fingerprint:
         return None
     intake = total(parts)
+    taken = sum(part.rows for part in tidy)
     counts = DayCounts(
-        intake.rows_in,
-        intake.used,
+        intake.rows_in + taken,
+        intake.used + taken,
         intake.duplicate,
         intake.rejected,
         len(intake.files),
         tuple(unknown_homes(intake.rejects)),
     )
     site_day, site_hour = (pl.concat(kind) for kind in zip(*tables, strict=True))
+    if tidy:
+        site_day, site_hour = tidy[0].joined(site_day, site_hour)
     return {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}, counts
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from math import isfinite
 from string import Formatter
 from typing import Any
 
@@ -37,19 +39,10 @@ class Scored:
     weighed: Weighed
 
 
-class _Numbers(Formatter):
-    """Formats numbers of a row; what is missing reads n/a."""
-
-    def get_field(self, field_name: str, args: Any, kwargs: Any) -> Any:
-        return kwargs.get(field_name), field_name
-
-    def format_field(self, value: Any, format_spec: str) -> Any:
-        if value is None or (isinstance(value, float) and not np.isfinite(value)):
-            return "n/a"
-        return super().format_field(value, format_spec)
-
-
-_NUMBERS = _Numbers()
+@cache
+def _parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
+    """Return a template as (text, name of the number after it or None, its format)."""
+    return tuple((text, name, spec or "") for text, name, spec, _ in Formatter().parse(template))
 
 
 def score(
@@ -161,7 +154,14 @@ def _legs(
 
 def sentence(template: str, row: Mapping[str, Any]) -> str:
     """Return the template with the row's numbers; what is missing reads n/a."""
-    return _NUMBERS.vformat(template, (), row)
+    told = []
+    for text, name, spec in _parts(template):
+        told.append(text)
+        if name is not None:
+            value = row.get(name)
+            is_missing = value is None or (isinstance(value, float) and not isfinite(value))
+            told.append("n/a" if is_missing else format(value, spec))
+    return "".join(told)
 
 
 def _evidence(
@@ -213,12 +213,18 @@ def site_weights(
     likely = dict(scored.scores.select("site_id", "likely_fault").iter_rows())
     pieces = [piece for _, piece in all_pieces(catalogue)]
     base_rate = model.rate(settings.verdict.base_rate)
+    known = [site for site in homes if at_of.get(site) is not None and likely.get(site) is not None]
+    at_home = {site: at_of[site] for site in known}
+    starts: dict[str, float] = {}
+    adds: dict[str, Float] = {}
+    for name in dict.fromkeys(likely[site] for site in known):
+        same = [site for site in known if likely[site] == name]
+        theirs = scored.weighed.values[[at_home[site] for site in same]]
+        starts |= dict(zip(same, model.start(theirs, name, base_rate).tolist(), strict=True))
+        adds |= dict(zip(same, model.contributions(theirs, name, base_rate), strict=True))
     rows: list[tuple[Any, ...]] = []
-    for site in homes:
-        at, name = at_of.get(site), likely.get(site)
-        if at is None or name is None:
-            continue
-        start = float(model.start(scored.weighed.values[at : at + 1], name, base_rate)[0])
+    for site in known:
+        at, name, start, added = at_home[site], likely[site], starts[site], adds[site]
         rows.append(
             (
                 site,
@@ -232,7 +238,6 @@ def site_weights(
             )
         )
         values = scored.weighed.values[at]
-        added = model.contributions(values[None, :], name, base_rate)[0]
         row = scored.signals.row(at, named=True)
         for ordinal, column in enumerate(np.argsort(-np.abs(added), kind="stable"), start=1):
             value = None if np.isnan(values[column]) else float(values[column])

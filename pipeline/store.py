@@ -11,6 +11,7 @@ import json
 import os
 from dataclasses import asdict, dataclass
 from datetime import date
+from importlib.resources import files
 from pathlib import Path
 
 import polars as pl
@@ -22,6 +23,7 @@ from pipeline.daystats import DAY_TABLES
 from pipeline.settings import Settings
 
 TABLES = ("site_hour", "reject", "site_day")
+_ROW_GROUP_ROWS = 5_000  # a night reads some homes of every day; it then opens only the groups they are in
 _INGEST_TABLES = ("interval_read", "interval_checked", "interval_used", "interval_reject", "interval_count")
 
 
@@ -88,6 +90,9 @@ def day_digest(fingerprint: str, settings: Settings) -> str:
     digest.update(fingerprint.encode())
     for table in ("macros", *_INGEST_TABLES, *DAY_TABLES, "site_day", "site_hour"):
         digest.update(warehouse.sql_text(table).encode())
+    for room in sorted(files("pipeline.tidy").iterdir(), key=lambda room: room.name):
+        if room.name.endswith(".py"):
+            digest.update(room.read_bytes())
     digest.update(settings.day.model_dump_json().encode())
     digest.update(settings.lake.model_dump_json().encode())
     return digest.hexdigest()
@@ -103,5 +108,5 @@ def _write(path: Path, content: bytes) -> None:
 def _write_parquet(path: Path, frame: pl.DataFrame) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{path.name}.part")
-    frame.write_parquet(part, compression="zstd", compression_level=3)
+    frame.write_parquet(part, compression="zstd", compression_level=3, row_group_size=_ROW_GROUP_ROWS)
     os.replace(part, path)

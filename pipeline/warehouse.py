@@ -61,6 +61,25 @@ def connect(workdir: Path, engine: EngineSettings) -> duckdb.DuckDBPyConnection:
     return con
 
 
+def beside(con: duckdb.DuckDBPyConnection, engine: EngineSettings) -> duckdb.DuckDBPyConnection:
+    """Open another database that spills where `con` does, for one of [engine] workers: they share its memory."""
+    (folder,) = con.execute("SELECT current_setting('temp_directory')").fetchone() or ("",)
+    (limit,) = con.execute("SELECT current_setting('memory_limit')").fetchone() or ("",)
+    amount, unit = str(limit).split()
+    own = connect(
+        Path(folder),
+        engine.model_copy(update={"memory_limit": f"{float(amount) / engine.workers:.2f}{unit}"}),
+    )
+    own.execute("SET parquet_metadata_cache = true")
+    return own
+
+
+def set_variables(con: duckdb.DuckDBPyConnection, **variables: object) -> None:
+    """Set what queries read by getvariable()."""
+    for name, value in variables.items():
+        con.execute(f"SET VARIABLE {name} = $value", {"value": value})
+
+
 def _relation(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> Any:
     wanted = {name: params[name] for name in parameters(table)}
     return con.sql(sql_text(table), params=wanted) if wanted else con.sql(sql_text(table))

@@ -6,7 +6,8 @@
 --   site_key [-]     home
 --   series   [-]     l1, l2, sum, am, pm, l1_var, l2_var, net (am, pm: the sum before and after the sun's noon)
 --   ratio    [W/W]   step of the series over step of PV (var/W for reactive power)
---   weight   [W]     size of the PV step from the row before the ramp to the row after it
+--   weight   [W]     size of the PV step from the row before the ramp to the row after it, to 1/1024 W: such numbers add up
+--                    to the same sum in any order, and which ramp is the middle one hangs on it
 WITH lit AS (
   SELECT site_key, interval_start, length_min, ramp_w, sun_hour_rad, is_battery_idle,
     greatest(1, round($ramp_span_min / length_min))::INTEGER AS rows,
@@ -26,7 +27,7 @@ WITH lit AS (
   FROM lit
   WINDOW by_home AS (PARTITION BY site_key ORDER BY interval_start)
 ), calibrating AS (
-  SELECT site_key, abs(around_w) AS weight,
+  SELECT site_key, round(abs(around_w) * 1024) / 1024 AS weight,
     d_l1_w / d_pv_w AS l1, d_l2_w / d_pv_w AS l2, (d_l1_w + coalesce(d_l2_w, 0)) / d_pv_w AS sum,
     CASE WHEN sin(sun_hour_rad) < 0 THEN (d_l1_w + coalesce(d_l2_w, 0)) / d_pv_w END AS am,
     CASE WHEN sin(sun_hour_rad) >= 0 THEN (d_l1_w + coalesce(d_l2_w, 0)) / d_pv_w END AS pm,

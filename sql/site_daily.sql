@@ -7,6 +7,7 @@
 --   zero_l1_share, zero_l2_share [0..1]                zero while another channel lives
 --   tiny_l1_share, tiny_l2_share [0..1]                within a dead input's noise
 --   coverage_share [0..1]
+-- Of the homes from the variable first_home up to before_home; null for no bound.
 SELECT
   site_id, day,
   CASE WHEN is_sunny THEN s_l1 END AS slope_l1, CASE WHEN is_sunny THEN s_l1_se * (1 + $few_ramps / s_n) END AS slope_l1_se,
@@ -20,5 +21,7 @@ SELECT
 FROM (
   SELECT *, coalesce(n_dark_pv_live <= 0.5 * n_dark, true) AS is_sunny  -- production that lives by night is no probe
   FROM read_parquet($day_files)
+  WHERE (getvariable('first_home') IS NULL OR site_id >= getvariable('first_home'))
+    AND (getvariable('before_home') IS NULL OR site_id < getvariable('before_home'))
 )
 ORDER BY site_id, day

@@ -8,36 +8,42 @@
 --   slope_days [days] days with enough ramps
 --   slope_scatter [W/W] how far the days lie apart beyond what their own errors explain
 WITH daily AS (
-  SELECT d.site_id, unnest([
-      {'series': 'l1', 'slope': s_l1, 'day_se': s_l1_se}, {'series': 'l2', 'slope': s_l2, 'day_se': s_l2_se},
-      {'series': 'sum', 'slope': s_sum, 'day_se': s_sum_se}, {'series': 'net', 'slope': s_net, 'day_se': s_net_se},
-      {'series': 'am', 'slope': s_am, 'day_se': s_am_se}, {'series': 'pm', 'slope': s_pm, 'day_se': s_pm_se},
-      {'series': 'l1_var', 'slope': s_l1_var, 'day_se': s_l1_var_se},
-      {'series': 'l2_var', 'slope': s_l2_var, 'day_se': s_l2_var_se}], recursive := true),
-    s_n
+  SELECT d.*
   FROM read_parquet($day_files) d
   JOIN site_span s USING (site_id)
   WHERE d.day BETWEEN s.from_on AND s.to_on AND d.s_n >= $min_ramps
 ), usable AS (
-  SELECT site_id, series, slope,
-    sqrt(pow(day_se * (1 + $few_ramps / s_n), 2) + pow($slope_day_sd, 2)) AS day_se,
-    median(slope) OVER (PARTITION BY site_id, series) AS middle
-  FROM daily
-  WHERE isfinite(slope) AND isfinite(day_se)
-), weighted AS (
-  SELECT *, 1 / (pow(day_se, 2) * (1 + pow((slope - middle) / (2 * day_se), 2))) AS weight
+  SELECT site_id, series, slope, sqrt(pow(se * (1 + $few_ramps / s_n), 2) + pow($slope_day_sd, 2)) AS day_se
+  FROM (
+    SELECT site_id, 'l1' AS series, s_l1 AS slope, s_l1_se AS se, s_n FROM daily
+    UNION ALL SELECT site_id, 'l2', s_l2, s_l2_se, s_n FROM daily
+    UNION ALL SELECT site_id, 'sum', s_sum, s_sum_se, s_n FROM daily
+    UNION ALL SELECT site_id, 'net', s_net, s_net_se, s_n FROM daily
+    UNION ALL SELECT site_id, 'am', s_am, s_am_se, s_n FROM daily
+    UNION ALL SELECT site_id, 'pm', s_pm, s_pm_se, s_n FROM daily
+    UNION ALL SELECT site_id, 'l1_var', s_l1_var, s_l1_var_se, s_n FROM daily
+    UNION ALL SELECT site_id, 'l2_var', s_l2_var, s_l2_var_se, s_n FROM daily
+  )
+  WHERE isfinite(slope) AND isfinite(se)
+), line AS (
+  SELECT site_id, series, list(slope) AS slopes, list(day_se) AS errors, median(slope) AS middle,
+    sum(1 / pow(day_se, 2)) AS promised, median(day_se) AS usual_se, count(*) AS slope_days
   FROM usable
+  GROUP BY site_id, series
+), weighted AS (
+  SELECT *, list_transform(list_zip(slopes, errors),
+      lambda d: 1 / (pow(d[2], 2) * (1 + pow((d[1] - middle) / (2 * d[2]), 2)))) AS weights
+  FROM line
 ), merged AS (
-  SELECT site_id, series, sum(weight * slope) / sum(weight) AS slope, sum(weight) AS weights,
-    1 / sqrt(sum(1 / pow(day_se, 2))) AS promised_se, median(day_se) AS usual_se, count(*) AS slope_days
+  SELECT *, list_sum(weights) AS total, list_inner_product(weights, slopes) / list_sum(weights) AS slope
   FROM weighted
-  GROUP BY ALL
+), apart AS (
+  SELECT *, list_transform(slopes, lambda s: abs(s - slope)) AS sizes,
+    list_transform(list_zip(weights, slopes), lambda d: d[1] * (d[2] - slope)) AS pulls
+  FROM merged
 )
-SELECT m.site_id, m.series, any_value(m.slope) AS slope,
-  greatest(any_value(m.promised_se), sqrt(sum(pow(w.weight * (w.slope - m.slope), 2))) / any_value(m.weights))
-    AS slope_se,
-  any_value(m.slope_days) AS slope_days,
-  sqrt(greatest(pow(1.4826 * median(abs(w.slope - m.slope)), 2) - pow(any_value(m.usual_se), 2), 0)) AS slope_scatter
-FROM merged m
-JOIN weighted w USING (site_id, series)
-GROUP BY m.site_id, m.series
+SELECT site_id, series, slope,
+  greatest(1 / sqrt(promised), sqrt(list_inner_product(pulls, pulls)) / total) AS slope_se,
+  slope_days,
+  sqrt(greatest(pow(1.4826 * list_median(sizes), 2) - pow(usual_se, 2), 0)) AS slope_scatter
+FROM apart

@@ -8,9 +8,11 @@ from pipeline.setting_sections.section import LONGEST_DAYS, Section
 
 
 class EngineSettings(Section):
-    """[engine] what DuckDB may use."""
+    """[engine] what the night may use of the machine."""
 
     threads: int = Field(ge=1, le=256)
+    workers: int = Field(ge=1, le=256)
+    window_homes: int = Field(ge=1)
     memory_limit: str = Field(pattern=r"^[0-9]+(\.[0-9]+)? ?[KMGT]i?B$")
 
 

@@ -255,3 +255,23 @@ def test_unknown_homes_are_read_from_the_rejects() -> None:
     )
 
     assert unknown_homes(rejects) == ["y", "z"]
+
+
+def test_a_stopped_backfill_goes_on_after_the_days_that_are_done(lake: Path, store: Store) -> None:
+    opened = open_lake(lake)
+    workdir = store.root.parent / "work"
+    workdir.mkdir()
+    register = read_registers(opened, DAYS[-1])
+
+    def stop(day: date, is_fresh: bool) -> None:
+        if day == DAYS[1]:
+            raise KeyboardInterrupt
+
+    con = warehouse.connect(workdir, SETTINGS.engine)
+    with pytest.raises(KeyboardInterrupt):
+        refresh_days(con, opened, DAYS, register, store, SETTINGS, workdir, stop)
+    con.close()
+    half = content(store)
+
+    assert fresh(night(lake, store)) == [DAYS[2]]
+    assert {name: data for name, data in content(store).items() if name in half} == half

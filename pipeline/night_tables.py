@@ -1,0 +1,119 @@
+"""The night's tables: the list and what is carried on, crews, counts, and what is seen in them before they go out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from pipeline import warehouse
+from pipeline.chance import chances
+from pipeline.errors import NightFailed
+from pipeline.faults import CATALOGUE
+from pipeline.judgement import judge
+from pipeline.lookout import look_out
+from pipeline.memory import carry_on, earlier_table
+from pipeline.plan import Plan
+from pipeline.planned import read_plans
+from pipeline.quality import CrewInputs, crew_tables
+from pipeline.refresh import StoredDay
+from pipeline.revisit import revisit_list
+from pipeline.scoring import Scored, site_weights
+from pipeline.settings import Settings
+from pipeline.window import WindowView
+from pipeline.workorder.desk_list import with_desk_columns
+from pipeline.workorder.tables import NightTables
+from pipeline.worth import worth
+
+
+@dataclass(frozen=True)
+class Tables:
+    """The night's tables by name, the counts, and what run.json says of changes and alarms."""
+
+    published: Mapping[str, pl.DataFrame]
+    counts: Mapping[str, int]
+    told: Mapping[str, Any]
+
+
+def make_lists(
+    plan: Plan, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
+) -> Tables:
+    """Rank the homes, carry their standing on, count crews and rejects."""
+    sites, visits = plan.registers.sites, plan.registers.visits
+    plans = read_plans(plan.request.out, plan.as_of)
+    chance = chances(earlier_table(plan.previous, "promise"), CATALOGUE, settings.ranking)
+    value = worth(scored.scores, scored.signals, sites, chance, plan.as_of, CATALOGUE, settings)
+    memory = carry_on(
+        plan.previous, scored, value, view.daily, visits, plans, plan.as_of, plan.model, settings
+    )
+    listed = revisit_list(scored.scores, value, sites, memory.standing, CATALOGUE, settings)
+    judged = judge(plan.previous, value, listed, visits, memory.standing, plan.as_of, settings)
+    homes = listed["site_id"].to_list()
+    crews = CrewInputs(
+        scored.scores, scored.signals, sites, plan.registers.crews, visits, plan.registers.trainings,
+        judged["promise"],
+    )  # fmt: skip
+    rejects = pl.concat(
+        [
+            plan.registers.rejects,
+            *(pl.read_parquet(day.path(plan.store, "reject"), glob=False) for day in stored),
+        ]
+    )
+    counts = count_rows(plan, stored, scored)
+    tables = {
+        "site_scores": scored.scores,
+        "revisit_list": listed,
+        **crew_tables(crews, CATALOGUE, settings),
+        "site_weight": site_weights(scored, homes, plan.model, CATALOGUE, settings),
+        "site_signal": scored.signals,
+        "standing": memory.standing,
+        "home_story": memory.home_story,
+        "visit_doubt": memory.visit_doubt,
+        "worth": value,
+        "chance": chance,
+        **judged,
+        "rejects": rejects,
+        "sites": plan.registers.sites,
+        "site_daily": view.daily.filter(pl.col("site_id").is_in(homes)),
+        "site_hour": hours_of(plan, stored, homes, settings),
+    }
+    night = NightTables(plan.as_of, tables)
+    tables["revisit_list"] = with_desk_columns(listed, night, CATALOGUE, settings)
+    seen = look_out(plan, stored, tables, counts, settings)
+    return Tables({**tables, **seen.tables}, counts, seen.told)
+
+
+def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Settings) -> pl.DataFrame:
+    """Return the hourly means of the homes at the top of the list, for their pages and orders."""
+    files = [warehouse.as_named(day.path(plan.store, "site_hour")) for day in stored if day.day <= plan.as_of]
+    most = max(settings.report.home_pages, settings.orders.homes)
+    con = warehouse.connect(plan.workdir, settings.engine)
+    try:
+        con.register("listed", pl.DataFrame({"site_id": homes[:most]}, {"site_id": pl.String}).to_arrow())
+        return warehouse.query(con, "site_hour_listed", {"hour_files": files})
+    finally:
+        con.close()
+
+
+def count_rows(plan: Plan, stored: list[StoredDay], scored: Scored) -> dict[str, int]:
+    """Return rows and homes of the night, and hold that no row is lost.
+
+    Raises
+    ------
+    NightFailed
+        rows_in is not used + duplicate + rejected.
+    """
+    counts = {
+        "rows_in": sum(day.counts.rows_in for day in stored),
+        "rows_used": sum(day.counts.used for day in stored),
+        "rows_duplicate": sum(day.counts.duplicate for day in stored),
+        "rows_rejected": sum(day.counts.rejected for day in stored),
+        "register_rows_rejected": plan.registers.rejects.height,
+        "homes": scored.scores.height,
+        "homes_silent": scored.scores.height - scored.signals.height,
+    }
+    if counts["rows_in"] != counts["rows_used"] + counts["rows_duplicate"] + counts["rows_rejected"]:
+        raise NightFailed(f"{plan.lake.root}: the rows don't add up ({counts}); please report this")
+    return counts
