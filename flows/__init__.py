@@ -12,6 +12,7 @@ _QUIET = {
     "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false",
     "PREFECT_LOGGING_ROOT_LEVEL": "WARNING",
     "PREFECT_LOGGING_LEVEL": "WARNING",
+    "DASK_LOGGING__DISTRIBUTED": "warning",
     # The first start of the in-process server makes its database, which takes a slow machine half a minute.
     "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
 }

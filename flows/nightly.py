@@ -4,7 +4,8 @@ Values pass from step to step in memory and are never hashed or stored; what a n
 already, so a failed flow is simply run again.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -23,8 +24,10 @@ from pipeline.alarm import EXIT_STATUS, read, stale
 from pipeline.errors import InputError, NightclampError
 from pipeline.lake import open_lake
 from pipeline.night import run_night
+from pipeline.object_url import object_url
 from pipeline.plan import NightRequest
-from pipeline.settings import load_settings
+from pipeline.settings import Settings, load_settings
+from pipeline.shards import Spread
 
 T = TypeVar("T")
 # Steps that touch the disk, where a share that was away for a moment is back later: seconds before each new
@@ -35,6 +38,9 @@ RETRY_AFTER_S = {
     "write the tables": [10.0, 60.0],
     "draw the report": [10.0, 60.0],
 }
+
+# With a cluster these steps are its tasks, and no task of their own: a task takes along what the step was given.
+SPREAD = ("take in the days", "look at the window", "score the homes")
 
 
 class PublishedWithAlarm(NightclampError):
@@ -78,6 +84,35 @@ def as_task(name: str, function: Callable[..., T], *args: Any) -> T:
     return step()
 
 
+def as_task_or_spread(name: str, function: Callable[..., T], *args: Any) -> T:
+    """Run one step of a night whose pieces a cluster carries out, where they are the task runs of that name."""
+    return function(*args) if name in SPREAD else as_task(name, function, *args)
+
+
+@contextmanager
+def cluster_of(dask: str | None, request: NightRequest, settings: Settings) -> Iterator[Spread | None]:
+    """Connect to the Dask scheduler at the address `dask`; None where the night has this machine only."""
+    if dask is None:
+        yield None
+        return
+    if object_url(request.out):
+        raise InputError(
+            f"--dask: {request.out} is an object store, and workers meet in the store of OUT; choose a folder that"
+            " all machines share"
+        )
+    try:
+        from flows.cluster import on_cluster
+    except ImportError as error:
+        raise InputError(f'--dask needs more packages: pip install "nightclamp[dask]" ({error})') from error
+    with on_cluster(dask, request.lake, request.out, settings) as spread:
+        yield spread
+
+
+def _place(path: str, dask: str | None) -> Path:
+    """Return a folder so that workers, who have a current folder of their own, find it too."""
+    return Path(path).resolve() if dask and not object_url(path) else Path(path)
+
+
 def run_name() -> str:
     """Return "night of DATE", the as-of day of this flow run; without a date where the lake can't say it."""
     given: dict[str, Any] = flow_run.parameters
@@ -89,7 +124,9 @@ def run_name() -> str:
 
 
 @flow(name="nightclamp", flow_run_name=run_name, persist_result=False, on_failure=[say_failure])
-def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 30) -> Any:
+def nightly(
+    lake: str, out: str, as_of: date | None = None, window_days: int = 30, dask: str | None = None
+) -> Any:
     """Publish one night of LAKE in OUT; the flow run fails with one line where the command would.
 
     Parameters
@@ -102,6 +139,9 @@ def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 3
         Last whole UTC day to use; the newest in the lake if not given.
     window_days
         How many days up to then speak.
+    dask
+        Address of a Dask scheduler whose workers see `lake` and `out` under the same paths; without one the night
+        is this machine's.
 
     Returns
     -------
@@ -118,7 +158,9 @@ def nightly(lake: str, out: str, as_of: date | None = None, window_days: int = 3
     """
     own = load_settings()
     try:
-        result = run_night(NightRequest(Path(lake), Path(out), as_of, window_days), own, as_task)
+        request = NightRequest(_place(lake, dask), _place(out, dask), as_of, window_days)
+        with cluster_of(dask, request, own) as spread:
+            result = run_night(request, own, as_task_or_spread if spread else as_task, spread=spread)
     except (NightclampError, OSError) as error:
         return Failed(message=" ".join(str(error).split()), data=error)
     told = read(result.alarm)

@@ -6,12 +6,13 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import date
 from http import HTTPStatus
 from http.client import HTTPException
 from pathlib import Path
 from urllib.error import HTTPError
+from urllib.parse import urlsplit
 from urllib.request import urlopen
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -45,6 +46,7 @@ def start(
     cron: str = "30 3 * * *",
     timezone: str = "UTC",
     name: str = "nightly",
+    dask: str | None = None,
 ) -> None:
     """Run the night as a flow, once or on a cron.
 
@@ -66,6 +68,9 @@ def start(
         IANA name of the time zone the cron is in.
     name
         What the schedule is called on the server; one a lake.
+    dask
+        Address of a Dask scheduler, such as tcp://HOST:8786, that shares the work out to its workers; they see lake
+        and out under the same paths.
     """
     console = Console()
 
@@ -74,10 +79,16 @@ def start(
 
     if (given := PREFECT_API_URL.value()) and not _answers(given):
         raise NightFailed(f"PREFECT_API_URL {given}: no server answers; start it, or unset the variable")
+    elif dask and not given and (urlsplit(dask).hostname or dask) not in (LOOPBACK, "localhost"):
+        raise InputError(
+            f"--dask {dask}: set PREFECT_API_URL to a server that the workers reach; see `prefect server start`"
+        )
     if once:
         alarm: PublishedWithAlarm | None = None
         try:
-            folder = nightly(str(lake), str(out), as_of, window_days)
+            # Without a server each worker would start one of its own.
+            with scheduling_server() if dask else nullcontext():
+                folder = nightly(str(lake), str(out), as_of, window_days, dask)
         except PublishedWithAlarm as raised:
             alarm, folder = raised, raised.folder
         tell(f"results: {folder}")
@@ -94,7 +105,7 @@ def start(
         nightly.serve(
             name=name,
             schedule=schedule,
-            parameters={"lake": _whole(lake), "out": _whole(out), "window_days": window_days},
+            parameters={"lake": _whole(lake), "out": _whole(out), "window_days": window_days, "dask": dask},
             paused=False,
             limit=1,
             global_limit=1,

@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import polars as pl
 
+from pipeline.errors import NightFailed
 from pipeline.lake import open_lake
 from pipeline.settings import Settings
-from pipeline.store import Store, day_digest
+from pipeline.shards import cut
+from pipeline.store import Cut, DayCounts, Store, day_digest, total_counts
 
 ROW_GROUP_ROWS = 115_200
 _KEYS = {"sites": ("site_id",), "visits": ("visit_id", "site_id")}
@@ -70,17 +71,40 @@ def lay_history(
         name = Path("intervals") / f"date={day}"
         shutil.copytree(base / name, out / name)
     small, big = open_lake(base), open_lake(out)
+    shards = cut(
+        pl.read_csv(out / "sites.csv", columns=["site_id"])["site_id"].sort(), settings.lake.homes_per_shard
+    )
     for day in days:
         known = day_digest(f"{small.fingerprint(day)} past", settings)
-        kept = base_store.counts(day, known)
-        tables = {}
-        for table in ("site_day", "site_hour", "reject"):
-            rows = pl.read_parquet(base_store.path(table, day, known), glob=False, hive_partitioning=False)
-            if table != "reject":
-                rows = pl.concat(rows.with_columns(copied_id(copy)) for copy in range(copies))
-            tables[table] = rows
-        counted = replace(
-            kept,
-            **{name: getattr(kept, name) * copies for name in ("rows_in", "used", "duplicate", "rejected")},
-        )
-        store.put(day, day_digest(f"{big.fingerprint(day)} past", settings), tables, counted)
+        digest = day_digest(f"{big.fingerprint(day)} past", settings)
+        noted = base_store.cut(day, known)
+        if noted is None:
+            raise NightFailed(f"{base}: {day} is not in the store; run the small fleet's nights first")
+        held = [base_store.counts(day, known, shard) for shard in noted.shards]
+        whole = total_counts(held)
+        fleet = {
+            table: _copies(
+                pl.concat(_read(base_store.path(table, day, known, shard)) for shard in noted.shards), copies
+            )
+            for table in ("site_day", "site_hour")
+        }
+        reject = _read(base_store.path("reject", day, known, noted.shards[0]))
+        store.put_cut(day, digest, Cut(shards, whole.rows_in * copies))
+        for shard in shards:
+            tables = {table: shard.rows(rows.lazy()).collect() for table, rows in fleet.items()}
+            used = int(tables["site_day"]["n_row"].sum())
+            duplicate, rejected = (
+                number * copies if shard.is_first else 0 for number in (whole.duplicate, whole.rejected)
+            )
+            store.put(
+                day, digest, shard, {**tables, "reject": reject if shard.is_first else reject.clear()},
+                DayCounts(used + duplicate + rejected, used, duplicate, rejected, whole.files),
+            )  # fmt: skip
+
+
+def _read(path: Path) -> pl.DataFrame:
+    return pl.read_parquet(path, glob=False, hive_partitioning=False)
+
+
+def _copies(rows: pl.DataFrame, copies: int) -> pl.DataFrame:
+    return pl.concat(rows.with_columns(copied_id(copy)) for copy in range(copies))

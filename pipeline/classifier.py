@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from importlib.resources import files
@@ -29,7 +29,7 @@ SHIPPED = "model"
 # Where a piece's weight may step up: near no, near yes, and a few places between.
 EDGES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.7, 0.9, 0.98)
 STEPS = len(EDGES) + 1
-_BLOCK = 10_000  # homes scored together
+BLOCK = 256  # homes scored at a time
 QUIET = 0.15  # a fault's piece below this says nothing
 
 
@@ -118,17 +118,20 @@ class Model:
     def scores(self, values: Float, base_rate: float) -> Float:
         """Return the log odds of each kind, up to a constant a home, shape (n, kinds)."""
         prior = self.prior(base_rate)
-        parts = [self.encoded(some) @ self.weights.T + prior for some in _blocks(values)]
-        score: Float = np.concatenate(parts)
-        return score
+        score: Float = np.concatenate(
+            [self.encoded(block) @ self.weights.T + prior for block in _blocks(values)]
+        )
+        return score[: len(values)]
 
     def likelihoods(self, values: Float, base_rate: float) -> Float:
         """Return the likelihood of each class, shape (n, classes), rows summing to 1.
 
         `values` is (n, pieces) from 0 to 1, NaN for *cannot tell*.
         """
-        share: Float = softmax(self.scores(values, base_rate)) @ self._sum_of
-        return share
+        share: Float = np.concatenate(
+            [softmax(block) @ self._sum_of for block in _blocks(self.scores(values, base_rate))]
+        )
+        return share[: len(values)]
 
     @cached_property
     def weights(self) -> Float:
@@ -158,7 +161,7 @@ class Model:
             added = (self.encoded(some) * row).reshape(len(some), len(self.pieces), STEPS)
             parts.append(added.sum(axis=2))
         total: Float = np.concatenate(parts)
-        return total
+        return total[: len(values)]
 
     def start(self, values: Float, name: str, base_rate: float) -> Float:
         """Return the prior that `contributions` add to [log odds], shape (n,)."""
@@ -181,14 +184,20 @@ class Model:
         return dict(zip(self.pieces, per_kind.max(axis=0).tolist(), strict=True))
 
 
-def _blocks(values: Float) -> list[Float]:
-    """Part homes into blocks: encoded, they take some hundred times the room of a score."""
-    return [values[at : at + _BLOCK] for at in range(0, max(len(values), 1), _BLOCK)]
-
-
 def fault_of(kind: str) -> str:
     """Return the fault (or sound) that a kind belongs to."""
     return kind.split("/", 1)[0]
+
+
+def _blocks(rows: Float) -> Iterator[Float]:
+    """Yield the rows in blocks of BLOCK, the last filled up with zeros; at least one block.
+
+    How products of matrices and exponentials round depends on their arrays' shapes: in blocks a home gets the same
+    last digits whoever else is scored with it. And encoded, a home takes some hundred times the room of its scores.
+    """
+    for at in range(0, max(len(rows), 1), BLOCK):
+        block = rows[at : at + BLOCK]
+        yield np.concatenate([block, np.zeros((BLOCK - len(block), rows.shape[1]))])
 
 
 def softmax(score: Float) -> Float:

@@ -47,11 +47,13 @@ def weigh(signals: pl.DataFrame, catalogue: Mapping[str, Fault]) -> Weighed:
     names = tuple(piece.name for piece in pieces)
     if len(set(names)) < len(names):
         raise ValueError("two pieces of evidence have the same name")
-    frame = signals.select(
+    # Polars divides a single row another way than a column: beside an empty row it rounds as it does among others.
+    rows = pl.concat([signals, signals.clear(n=1)], rechunk=True) if signals.height == 1 else signals
+    frame = rows.select(
         value.cast(pl.Float64).clip(0.0, 1.0).alias(f"{piece.name}.{leg}")
         for piece in pieces
         for leg, value in piece.by_leg.items()
-    )
+    ).head(signals.height)
     by_leg: dict[str, dict[str, Float]] = {}
     columns = []
     for piece in pieces:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 import duckdb
 import polars as pl
-import pyarrow.parquet as pq
 
 from pipeline import contract, warehouse
 from pipeline.conform import STAGED
@@ -19,11 +18,10 @@ from pipeline.lake import Lake, LakeFile
 from pipeline.mapping import Intervals
 from pipeline.registers import Registers
 from pipeline.settings import Settings
-from pipeline.staging import has_nanoseconds, prepare
+from pipeline.shards import Shard, cut, homes_of
+from pipeline.staging import extent, has_nanoseconds, prepare
+from pipeline.whole import write_parquet
 
-# Takes some of the files' rows before the SQL does, and returns where what is left of each file is.
-TakeFirst = Callable[[dict[LakeFile, Path]], dict[LakeFile, Path]]
-_ROWS_A_HOME = 288  # a day at 5 minutes: so many rows times the homes of a shard are worked off at once
 _COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
 
@@ -63,7 +61,7 @@ def load_day(
         The counts don't add up.
     """
     everyone = max(registers.sites.height, 1)
-    return total(_shards(con, lake, day, registers, settings, workdir, everyone, _nothing_first))
+    return total(_shards(con, lake, day, registers, settings, workdir, everyone))
 
 
 def load_shards(
@@ -73,15 +71,12 @@ def load_shards(
     registers: Registers,
     settings: Settings,
     workdir: Path,
-    take_first: TakeFirst | None = None,
 ) -> Iterator[DayIntake]:
     """Like `load_day`, but [lake] homes_per_shard homes at a time, so that a big fleet fits in memory.
 
-    Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up. What `take_first`
-    takes is used and the caller's to count.
+    Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up.
     """
-    homes = settings.lake.homes_per_shard
-    return _shards(con, lake, day, registers, settings, workdir, homes, take_first or _nothing_first)
+    return _shards(con, lake, day, registers, settings, workdir, settings.lake.homes_per_shard)
 
 
 def _shards(
@@ -92,22 +87,24 @@ def _shards(
     settings: Settings,
     workdir: Path,
     homes: int,
-    take_first: TakeFirst,
 ) -> Iterator[DayIntake]:
     workdir.mkdir(parents=True, exist_ok=True)
     files = lake.bring(lake.files(day), workdir)
-    con.register("site_register", registers.site_limits(settings.lake).to_arrow())
-    con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
-    ready, unread = _prepared(con, lake, files, registers, workdir, take_first)
-    if sum(pq.read_metadata(path).num_rows for path in ready.values()) <= homes * _ROWS_A_HOME:
-        homes = max(registers.sites.height, 1)
-    starts = [None, *registers.sites["site_id"].gather_every(homes)[1:].to_list()]
-    for first, before in zip(starts, [*starts[1:], None], strict=True):
-        warehouse.set_variables(con, first_home=first, before_home=before)
-        yield _take(con, lake, day, registers.as_of, files, list(ready), contract.rejects(unread))
-        unread = []
-    for path in set(ready.values()) - {file.path for file in files}:
-        path.unlink()
+    required = contract.required("intervals", are_all_single=registers.are_all_single)
+    how = lake.mapping.intervals
+    opened = open_files(con, list(enumerate(files)), how, required, workdir)
+    if fine := unlike_the_rest(opened):
+        again = open_files(
+            con, [(one.number, one.file) for one in fine], how, required, workdir, in_place=False
+        )
+        opened = sorted([*(one for one in opened if one not in fine), *again], key=lambda one: one.number)
+    limits = registers.site_limits(settings.lake)
+    for shard in cut(registers.sites["site_id"], homes):
+        with homes_of(con, shard):
+            yield take_homes(con, lake, day, registers.as_of, files, opened, limits, shard, workdir)
+    for one in opened:
+        if one.path and one.path != one.file.path:
+            one.path.unlink()
     lake.drop(files)
 
 
@@ -117,6 +114,34 @@ def total(parts: Iterable[DayIntake]) -> DayIntake:
     counts = {name: sum(getattr(part, name) for part in every) for name in _COUNTS}
     rejects = pl.concat([part.rejects for part in every])
     return DayIntake(every[0].day, **counts, rejects=rejects, files=every[0].files)
+
+
+def take_homes(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    as_of: date,
+    files: list[LakeFile],
+    opened: Sequence[Opened],
+    limits: pl.DataFrame,
+    shard: Shard,
+    workdir: Path,
+) -> DayIntake:
+    """Leave the good rows of a shard's homes as interval_used, and site_register, `limits`, beside it.
+
+    `opened` are the day's files in order; those that can't hold a row of the shard may be left out. To be called
+    within `homes_of(con, shard)`. What can't be read is told by the first shard.
+    """
+    con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
+    con.register("site_register", limits.to_arrow())
+    read = [one for one in opened if one.path]
+    paths = [one.path for one in read if one.path]
+    if not paths:
+        paths = [workdir / f"nothing-{shard.name}.parquet"]
+        write_parquet(paths[0], pl.DataFrame(schema=STAGED))
+    _point_at(con, paths)
+    unread = [(one.file.name, None, one.why, None) for one in opened if one.why] if shard.is_first else []
+    return _take(con, lake, day, as_of, files, [one.file for one in read], contract.rejects(unread))
 
 
 def _take(
@@ -145,63 +170,70 @@ def _take(
     return DayIntake(day, **counts, rejects=rejects, files=files)
 
 
-def _nothing_first(ready: dict[LakeFile, Path]) -> dict[LakeFile, Path]:
-    return ready
+@dataclass(frozen=True)
+class Opened:
+    """A file of a day, `number` in the order of arrival: the Parquet `path` that DuckDB reads, or `why` it can't be.
+
+    `path` is the file itself or a copy. It says that it holds `rows` rows, of homes from `first_home` to `last_home`
+    (None where it doesn't say), perhaps some without a home; `is_fine` is a file in place with times in nanoseconds.
+    """
+
+    number: int
+    file: LakeFile
+    path: Path | None = None
+    why: str | None = None
+    rows: int = 0
+    first_home: str | None = None
+    last_home: str | None = None
+    is_fine: bool = False
+
+    def may_hold(self, shard: Shard) -> bool:
+        """Tell whether a row of it, or what is to be told of it, can belong to the shard."""
+        if self.first_home is None or self.last_home is None:
+            return True
+        begins_before = shard.before_home is None or self.first_home < shard.before_home
+        return begins_before and (shard.first_home is None or shard.first_home <= self.last_home)
 
 
-def _prepared(
+def open_files(
     con: duckdb.DuckDBPyConnection,
-    lake: Lake,
-    files: list[LakeFile],
-    registers: Registers,
+    files: Sequence[tuple[int, LakeFile]],
+    how: Intervals,
+    required: tuple[str, ...],
     workdir: Path,
-    take_first: TakeFirst,
-) -> tuple[dict[LakeFile, Path], list[tuple[str, int | None, str, str | None]]]:
-    """Return what can be read and is left, as Parquet, and a reject for each file that can't be."""
-    required = contract.required("intervals", are_all_single=registers.are_all_single)
-    ready: dict[LakeFile, Path] = {}
-    unread: list[tuple[str, int | None, str, str | None]] = []
-    for number, file in enumerate(files):
+    *,
+    in_place: bool = True,
+) -> list[Opened]:
+    """Read each numbered file once, to make it readable in place or as a copy in `workdir`, or to say why not."""
+    workdir.mkdir(parents=True, exist_ok=True)
+    con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
+    opened = []
+    for number, file in files:
         try:
-            ready[file] = prepare(file, lake.mapping.intervals, required, workdir, number)
-        except UnusableFileError as error:
-            unread.append((file.name, None, f"the file {error}", None))
-    left = take_first(ready)
-    ready = {}
-    for file, path in left.items():
-        try:
+            path = prepare(file, how, required, workdir, number, may_be_in_place=in_place)
             _point_at(con, [path])
             warehouse.query(con, "interval_probe", {})
+        except UnusableFileError as error:
+            opened.append(Opened(number, file, why=f"the file {error}"))
         except duckdb.Error as error:
             told = " ".join(str(error).split())[:200]
-            unread.append((file.name, None, f"the file cannot be read ({told}); send it again, whole", None))
+            why = f"the file cannot be read ({told}); send it again, whole"
+            opened.append(Opened(number, file, why=why))
         else:
-            ready[file] = path
-    order = [file.name for file in files]
-    unread.sort(key=lambda told: order.index(told[0]))
-    _settle_nanoseconds(ready, lake.mapping.intervals, required, workdir, len(files))
-    nothing = workdir / "nothing.parquet"
-    pl.DataFrame(schema=STAGED).write_parquet(nothing)
-    _point_at(con, list(ready.values()) or [nothing])
-    return ready, unread
+            is_fine = path == file.path and has_nanoseconds(path)
+            opened.append(Opened(number, file, path, None, *extent(path), is_fine=is_fine))
+    return opened
 
 
-def _settle_nanoseconds(
-    ready: dict[LakeFile, Path], how: Intervals, required: tuple[str, ...], workdir: Path, first_free: int
-) -> None:
-    """Stage the files that count in ns beside others that don't: read together, all would be counted in ns."""
-    fine = [file for file, path in ready.items() if path == file.path and has_nanoseconds(path)]
-    if len(fine) < len(ready):
-        for number, file in enumerate(ready):
-            if file in fine:
-                ready[file] = prepare(
-                    file, how, required, workdir, first_free + number, may_be_in_place=False
-                )
+def unlike_the_rest(opened: Sequence[Opened]) -> list[Opened]:
+    """Return the files that count in ns beside others that don't: read together, all would be counted in ns."""
+    fine = [one for one in opened if one.is_fine]
+    return fine if len(fine) < sum(one.path is not None for one in opened) else []
 
 
 def _point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:
-    """Make the view interval_read read these files, of every home."""
-    warehouse.set_variables(
-        con, interval_files=[warehouse.as_named(path) for path in paths], first_home=None, before_home=None
+    """Make the view interval_read read these files."""
+    con.execute(
+        "SET VARIABLE interval_files = $value", {"value": [warehouse.as_named(path) for path in paths]}
     )
     con.sql(warehouse.sql_text("interval_read")).create_view("interval_read", replace=True)

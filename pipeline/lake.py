@@ -96,7 +96,11 @@ class Lake:
         OSError
             A file is no longer the one that was listed.
         """
-        return [self.shelf.bring(file, workdir, number) for number, file in enumerate(files)]
+        return [self.bring_one(file, workdir, number) for number, file in enumerate(files)]
+
+    def bring_one(self, file: LakeFile, workdir: Path, number: int) -> LakeFile:
+        """Like `bring`; the copy is named by `number`."""
+        return self.shelf.bring(file, workdir, number)
 
     def drop(self, files: list[LakeFile]) -> None:
         """Remove the copies that `bring` made."""

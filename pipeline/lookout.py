@@ -79,7 +79,7 @@ def site_pulse(plan: Plan, stored: list[StoredDay], settings: Settings) -> pl.Da
     held = [day for day in stored if day.day <= plan.as_of]
     # Where all these days are missing, the day itself is too, and the newest of the others is as good as none.
     compared = [day for day in held if day.day >= first] or held[-1:]
-    files = [warehouse.as_named(day.path(plan.store, "site_day")) for day in compared]
+    files = [warehouse.as_named(path) for day in compared for path in day.paths(plan.store, "site_day")]
     con = warehouse.connect(plan.workdir, settings.engine)
     try:
         heard = warehouse.query(con, "site_pulse", {"day_files": files, "as_of": plan.as_of})

@@ -16,8 +16,9 @@ from typing import Any, Protocol, TypeVar
 import polars as pl
 
 from pipeline import publish, warehouse
+from pipeline.at_once import AtOnce
 from pipeline.fault import CAUTIONS
-from pipeline.faults import CATALOGUE
+from pipeline.home_shards import LookedAt, look_over, score_over
 from pipeline.night_tables import Tables, make_lists
 from pipeline.out_place import hold_out
 from pipeline.plan import NightRequest, Plan, open_night
@@ -27,9 +28,9 @@ from pipeline.report import NightCounts, ReportInput, write_report
 from pipeline.report.crews_page import TABLES as CREW_PAGE
 from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.runcard import fault_cards, write_run_json
-from pipeline.scoring import Scored, score
+from pipeline.scoring import Scored
 from pipeline.settings import Settings
-from pipeline.window import WindowView, look
+from pipeline.shards import Spread
 
 T = TypeVar("T")
 CSV_TABLES = ("revisit_list", "crew_quality")
@@ -70,8 +71,9 @@ def run_night(
     settings: Settings,
     step: Step = plain_step,
     tell: Callable[[str], None] = lambda line: None,
+    spread: Spread | None = None,
 ) -> NightResult:
-    """Run the whole night and publish it.
+    """Run the whole night and publish it; `spread` carries out the pieces that don't need each other, else we do here.
 
     Raises
     ------
@@ -93,11 +95,11 @@ def run_night(
         plan = timed("open the lake", open_night, request, out, settings)
         plan.workdir.mkdir(parents=True, exist_ok=True)
         try:
-            stored = timed("take in the days", take_in, plan, settings, tell, out.keep_store)
-            view = timed("look at the window", look_at_window, plan, stored, settings)
-            scored = timed("score the homes", score_homes, plan, view, settings)
-            tables = timed("make the lists", make_lists, plan, stored, view, scored, settings)
-            del view, scored  # the days of every home: nothing below needs them
+            stored = timed("take in the days", take_in, plan, settings, tell, out.keep_store, spread)
+            looked = timed("look at the window", look_at_window, plan, stored, settings, spread)
+            scored = timed("score the homes", score_homes, plan, looked, settings, spread)
+            tables = timed("make the lists", make_lists, plan, stored, looked.view, scored, settings)
+            del looked, scored  # the days of every home: nothing below needs them
             built = timed("write the tables", write_run, plan, tables)
             timed("draw the report", draw_report, plan, tables, built, settings)
             scores = tables.published["site_scores"]
@@ -124,6 +126,7 @@ def take_in(
     settings: Settings,
     tell: Callable[[str], None] = lambda line: None,
     keep: Callable[[list[date]], None] = lambda days: None,
+    spread: Spread | None = None,
 ) -> list[StoredDay]:
     """Bring the store up to date with the lake's days; a night that is stopped goes on after the days that are done.
 
@@ -139,33 +142,36 @@ def take_in(
     con = warehouse.connect(plan.workdir, settings.engine)
     try:
         return refresh_days(
-            con, plan.lake, plan.days, plan.registers, plan.store, settings, plan.workdir, done
+            con, plan.lake, plan.days, plan.registers, plan.store, settings, plan.workdir, done, spread
         )  # fmt: skip
     finally:
         con.close()
 
 
-def look_at_window(plan: Plan, stored: list[StoredDay], settings: Settings) -> WindowView:
+def look_at_window(
+    plan: Plan, stored: list[StoredDay], settings: Settings, spread: Spread | None = None
+) -> LookedAt:
     """Merge the days of each home's span and work out its features."""
+    days = [day for day in stored if day.day <= plan.as_of]
     con = warehouse.connect(plan.workdir, settings.engine)
-    files = [day.path(plan.store, "site_day") for day in stored if day.day <= plan.as_of]
     try:
-        return look(
-            con,
-            files,
-            plan.registers.sites,
-            plan.registers.visits,
-            plan.as_of,
-            plan.request.window_days,
-            settings,
-        )
+        return look_over(
+            days, plan.store, plan.registers, plan.as_of, plan.request.window_days, settings,
+            spread or AtOnce(con, settings.engine),
+        )  # fmt: skip
     finally:
         con.close()
 
 
-def score_homes(plan: Plan, view: WindowView, settings: Settings) -> Scored:
+def score_homes(plan: Plan, looked: LookedAt, settings: Settings, spread: Spread | None = None) -> Scored:
     """Weigh the evidence of every home."""
-    return score(view.signals, plan.registers.sites, plan.model, CATALOGUE, settings)
+    con = warehouse.connect(plan.workdir, settings.engine)
+    try:
+        return score_over(
+            looked, plan.registers.sites, plan.model, settings, spread or AtOnce(con, settings.engine)
+        )
+    finally:
+        con.close()
 
 
 def write_run(plan: Plan, tables: Tables) -> Path:

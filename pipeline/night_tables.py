@@ -18,10 +18,11 @@ from pipeline.memory import carry_on, earlier_table
 from pipeline.plan import Plan
 from pipeline.planned import read_plans
 from pipeline.quality import CrewInputs, crew_tables
-from pipeline.refresh import StoredDay
+from pipeline.refresh import StoredDay, day_rejects
 from pipeline.revisit import revisit_list
 from pipeline.scoring import Scored, site_weights
 from pipeline.settings import Settings
+from pipeline.shards import WHOLE
 from pipeline.window import WindowView
 from pipeline.workorder.desk_list import with_desk_columns
 from pipeline.workorder.tables import NightTables
@@ -58,7 +59,7 @@ def make_lists(
     rejects = pl.concat(
         [
             plan.registers.rejects,
-            *(pl.read_parquet(day.path(plan.store, "reject"), glob=False) for day in stored),
+            *(day_rejects(day, plan.lake, plan.store) for day in stored),
         ]
     )
     counts = count_rows(plan, stored, scored)
@@ -87,11 +88,14 @@ def make_lists(
 
 def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Settings) -> pl.DataFrame:
     """Return the hourly means of the homes at the top of the list, for their pages and orders."""
-    files = [warehouse.as_named(day.path(plan.store, "site_hour")) for day in stored if day.day <= plan.as_of]
-    most = max(settings.report.home_pages, settings.orders.homes)
+    top = homes[: max(settings.report.home_pages, settings.orders.homes)]
+    days = [day for day in stored if day.day <= plan.as_of]
+    # Without a home on the list any file will do, for the table's columns.
+    paths = [path for day in days for path in day.paths(plan.store, "site_hour", top or WHOLE)]
+    files = [warehouse.as_named(path) for path in paths]
     con = warehouse.connect(plan.workdir, settings.engine)
     try:
-        con.register("listed", pl.DataFrame({"site_id": homes[:most]}, {"site_id": pl.String}).to_arrow())
+        con.register("listed", pl.DataFrame({"site_id": top}, {"site_id": pl.String}).to_arrow())
         return warehouse.query(con, "site_hour_listed", {"hour_files": files})
     finally:
         con.close()

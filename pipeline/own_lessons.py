@@ -78,7 +78,7 @@ def own_lessons(
     tell(f"reading {len(days)} days")
     stored = refresh_days(con, lake, days, registers, store, settings, workdir)
     window = [day for day in stored if day.day >= first]
-    files = [day.path(store, "site_day") for day in window]
+    files = [path for day in window for path in day.paths(store, "site_day")]
     view = look(con, files, registers.sites, registers.visits, as_of, WINDOW_DAYS, settings)
     seen = visited_homes(
         con,

@@ -1,8 +1,9 @@
-"""Brings the store up to date with the lake: redoes the days that are new, late or changed, and no other."""
+"""Brings the store up to date with the lake: redoes the shards that are new, late or changed, and no other."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import shutil
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -10,17 +11,13 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline import daystats, warehouse
-from pipeline.errors import NightFailed
-from pipeline.ingest import load_shards, total
-from pipeline.lake import Lake, LakeFile
+from pipeline.at_once import AtOnce
+from pipeline.day_states import DayState, DayWork
+from pipeline.lake import Lake
 from pipeline.registers import Registers
 from pipeline.settings import Settings
-from pipeline.store import DayCounts, Store, day_digest
-from pipeline.tidy import TidyDay, take_tidy
-
-# How often a day is read again whose files are replaced meanwhile.
-_TRIES = 3
+from pipeline.shards import WHOLE, Shard, Spread
+from pipeline.store import DayCounts, Store, total_counts
 
 
 @dataclass(frozen=True)
@@ -29,12 +26,17 @@ class StoredDay:
 
     day: date
     digest: str
+    shards: tuple[Shard, ...]
     counts: DayCounts
     is_fresh: bool
 
-    def path(self, store: Store, table: str) -> Path:
-        """Return the file of this day's table."""
-        return store.path(table, self.day, self.digest)
+    def paths(self, store: Store, table: str, homes: Shard | Sequence[str] = WHOLE) -> list[Path]:
+        """Return the files of this day's table that have rows of these homes, a shard or some by name."""
+        return [
+            store.path(table, self.day, self.digest, shard)
+            for shard in self.shards
+            if (shard.meets(homes) if isinstance(homes, Shard) else any(shard.has(home) for home in homes))
+        ]
 
 
 def refresh_days(
@@ -46,108 +48,51 @@ def refresh_days(
     settings: Settings,
     workdir: Path,
     tell: Callable[[date, bool], None] = lambda day, is_fresh: None,
+    spread: Spread | None = None,
 ) -> list[StoredDay]:
-    """Return every day of `days` from the store, after redoing those that changed.
+    """Return every day of `days` from the store, after redoing what changed.
 
-    A day is redone when its files, the SQL or the settings differ from what it was worked out from, when a
-    register fact that it used has changed, or when a home it could not place is known now. `tell` hears of each
-    day when it is done, and whether it was read anew.
+    A day is redone when its files, the SQL or the settings differ from what it was worked out from; a shard of it
+    when a register fact that it used has changed, or when a home it could not place is known now. `tell` hears of each
+    day when it is done, and whether any of it was read anew. `spread` carries out the pieces, by default a few at
+    once, here.
+
+    Raises
+    ------
+    NightFailed
+        A day's files don't rest, can't be read, or hold other rows than came out of them.
     """
-    sky = daystats.site_sky(registers.sites, settings.day)
-    done = []
-    for day in days:
-        # A day that is still to come is all rejects; when its time has come it must be read again.
-        when = "future" if day > registers.as_of else "past"
-        is_fresh = False
-        for _ in range(_TRIES):
-            fingerprint = lake.fingerprint(day)
-            digest = day_digest(f"{fingerprint} {when}", settings)
-            if store.has(day, digest) and _is_current(con, store, day, digest, sky):
-                break
-            is_fresh = True
-            made = _work_out(con, lake, day, fingerprint, registers, sky, settings, workdir)
-            if made is not None:
-                store.put(day, digest, *made)
-                break
+    work = DayWork(lake, registers, store, settings, workdir, spread or AtOnce(con, settings.engine))
+    every, done = list(days), {}
+    waiting = []
+    for state in work.look(every):
+        if state.is_done:
+            done[state.day] = _stored(state, is_fresh=False)
+            tell(state.day, False)
         else:
-            raise NightFailed(
-                f"{lake.root}/intervals/date={day}: files keep changing while they are read; "
-                "run the night again when all of them are there"
-            )
-        done.append(StoredDay(day, digest, store.counts(day, digest), is_fresh))
-        tell(day, is_fresh)
-    return done
+            waiting.append(state)
+    # As many days at once as keep everybody busy: copies of their files are gone before the next ones are made.
+    for at in range(0, len(waiting), work.days_at_once):
+        for state in work.finish(waiting[at : at + work.days_at_once]):
+            done[state.day] = _stored(state, is_fresh=True)
+            tell(state.day, True)
+    shutil.rmtree(work.workdir, ignore_errors=True)
+    return [done[day] for day in every]
 
 
-def _work_out(
-    con: duckdb.DuckDBPyConnection,
-    lake: Lake,
-    day: date,
-    fingerprint: str,
-    registers: Registers,
-    sky: pl.DataFrame,
-    settings: Settings,
-    workdir: Path,
-) -> tuple[dict[str, pl.DataFrame], DayCounts] | None:
-    """Return the day's tables and counts; None if its files are no longer those of `fingerprint`.
-
-    What was read of files that are replaced meanwhile may be half of one and half of the other.
-    """
-    parts, tables = [], []
-    tidy: list[TidyDay] = []
-
-    def take_first(ready: dict[LakeFile, Path]) -> dict[LakeFile, Path]:
-        if day > registers.as_of:
-            return ready
-        limits = registers.site_limits(settings.lake)
-        tidy.append(take_tidy(con, ready, limits, sky, day, settings, workdir))
-        return tidy[0].left
-
-    try:
-        for part in load_shards(con, lake, day, registers, settings, workdir, take_first):
-            parts.append(part)
-            tables.append(daystats.build_day(con, sky, settings.day, day))
-    except (duckdb.Error, OSError, NightFailed) as error:
-        if lake.fingerprint(day) != fingerprint:
-            return None
-        if isinstance(error, duckdb.Error):
-            told = " ".join(str(error).split())[:300]
-            raise NightFailed(f"{lake.root}/intervals/date={day}: {told}; nothing was published") from error
-        raise
-    if lake.fingerprint(day) != fingerprint:
-        return None
-    intake = total(parts)
-    taken = sum(part.rows for part in tidy)
-    counts = DayCounts(
-        intake.rows_in + taken,
-        intake.used + taken,
-        intake.duplicate,
-        intake.rejected,
-        len(intake.files),
-        tuple(unknown_homes(intake.rejects)),
+def day_rejects(stored: StoredDay, lake: Lake, store: Store) -> pl.DataFrame:
+    """Return the day's rejects, in one order whatever the cut: files that can't be read, then rows as they arrived."""
+    parts = [pl.read_parquet(path, glob=False) for path in stored.paths(store, "reject")]
+    rejects = pl.concat(parts)
+    if len(parts) == 1 or rejects.is_empty():
+        return rejects
+    arrived = {file.name: at for at, file in enumerate(lake.files(stored.day))}
+    place = pl.col("source_file").replace_strict(arrived, default=len(arrived), return_dtype=pl.Int64)
+    return rejects.sort(
+        pl.col("source_row").is_not_null(), place, "source_row", maintain_order=True, nulls_last=False
     )
-    site_day, site_hour = (pl.concat(kind) for kind in zip(*tables, strict=True))
-    if tidy:
-        site_day, site_hour = tidy[0].joined(site_day, site_hour)
-    return {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}, counts
 
 
-def unknown_homes(rejects: pl.DataFrame) -> list[str]:
-    """Return the site ids that rows were rejected for because no register knows them."""
-    ids = (
-        rejects.filter(pl.col("reason").str.starts_with("unknown home"))
-        .get_column("row")
-        .str.json_path_match("$.site_id")
-    )
-    return sorted(ids.drop_nulls().unique())
-
-
-def _is_current(
-    con: duckdb.DuckDBPyConnection, store: Store, day: date, digest: str, sky: pl.DataFrame
-) -> bool:
-    con.register("site_sky", sky.to_arrow())
-    params = {"day_files": [warehouse.as_named(store.path("site_day", day, digest))]}
-    moved = warehouse.query(con, "site_day_moved", params).height
-    con.unregister("site_sky")
-    known = set(sky["site_id"])
-    return not moved and not known.intersection(store.counts(day, digest).unknown_homes)
+def _stored(state: DayState, *, is_fresh: bool) -> StoredDay:
+    counts = total_counts([state.held[shard] for shard in state.shards])
+    return StoredDay(state.day, state.digest, state.shards, counts, is_fresh)

@@ -71,7 +71,7 @@ def made_with(plan: Plan, settings: Settings) -> dict[str, Any]:
             **{name: version(name) for name in VERSIONS},
         },
         "model_id": plan.model.model_id,
-        "settings": settings.model_dump(mode="json", exclude={"engine", "object_store"}),
+        "settings": settings.model_dump(mode="json", exclude={"engine", "object_store", "cluster"}),
     }
 
 

@@ -21,6 +21,7 @@ from pipeline.errors import InputError
 from pipeline.object_client import ObjectStoreSettings
 from pipeline.setting_sections import (
     AlarmSettings,
+    ClusterSettings,
     CrewSettings,
     DaySettings,
     DispatchSettings,
@@ -68,6 +69,7 @@ class Settings(BaseSettings):
     rehearsal: RehearsalSettings
     alarm: AlarmSettings
     object_store: ObjectStoreSettings
+    cluster: ClusterSettings
 
     @classmethod
     def settings_customise_sources(

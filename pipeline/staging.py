@@ -84,6 +84,30 @@ def has_nanoseconds(path: Path) -> bool:
     return any(pa.types.is_timestamp(kind) and kind.unit == "ns" for kind in kinds)
 
 
+def extent(path: Path) -> tuple[int, str | None, str | None]:
+    """Return how many rows a readable Parquet file has by its footer, and its first and last home.
+
+    The homes are None where the footer doesn't say, or where a row has none.
+    """
+    footer = pq.read_metadata(path)
+    at = next(
+        (n for n in range(footer.num_columns) if footer.schema.column(n).name.casefold() == "site_id"), None
+    )
+    rows = sum(footer.row_group(group).num_rows for group in range(footer.num_row_groups))
+    bounds: list[str] = []
+    for group in range(footer.num_row_groups):
+        told = None if at is None else footer.row_group(group).column(at).statistics
+        if told is None or not told.has_min_max or not told.has_null_count or told.null_count:
+            return rows, None, None
+        try:
+            bounds += [told.min, told.max]
+        except (ValueError, pa.ArrowException):  # bytes that are no text
+            return rows, None, None
+    if not bounds or not all(isinstance(bound, str) for bound in bounds):
+        return rows, None, None
+    return rows, min(bounds), max(bounds)
+
+
 def _schema(path: Path) -> pa.Schema:
     try:
         refuse_absurd(path)

@@ -94,7 +94,7 @@ def labelled_lake(
     con = warehouse.connect(workdir, settings.engine)
     store = Store(root / "store")
     stored = refresh_days(con, lake, days, registers, store, settings, workdir)
-    files = [day.path(store, "site_day") for day in stored]
+    files = [path for day in stored for path in day.paths(store, "site_day")]
     view = look(con, files, registers.sites, registers.visits, days[-1], window_days, settings)
     con.close()
     truth = pl.read_csv(lake_root / "truth.csv", infer_schema_length=None)

@@ -52,7 +52,7 @@ def visited_homes(
 
     `truth.fault` is what was found: a fault, sound or other. Small copies of the days lie in `folder` meanwhile.
     """
-    days = {day.day: day.path(store, "site_day") for day in stored}
+    days = {day.day: day.paths(store, "site_day") for day in stored}
     visits = first_visits(registers.visits, min(days) + timedelta(days=1), registers.as_of)
     sites = as_declared_then(registers.sites, visits)
     folder.mkdir(parents=True, exist_ok=True)

@@ -63,8 +63,12 @@ def connect(workdir: Path, engine: EngineSettings) -> duckdb.DuckDBPyConnection:
 
 def beside(con: duckdb.DuckDBPyConnection, engine: EngineSettings) -> duckdb.DuckDBPyConnection:
     """Open another database that spills where `con` does, for one of [engine] workers: they share its memory."""
-    (folder,) = con.execute("SELECT current_setting('temp_directory')").fetchone() or ("",)
-    (limit,) = con.execute("SELECT current_setting('memory_limit')").fetchone() or ("",)
+    folder, limit = (
+        con.execute(f"SELECT current_setting('{name}')").fetchall()[0][
+            0
+        ]  # to its end: the connection is free again
+        for name in ("temp_directory", "memory_limit")
+    )
     amount, unit = str(limit).split()
     own = connect(
         Path(folder),
@@ -72,12 +76,6 @@ def beside(con: duckdb.DuckDBPyConnection, engine: EngineSettings) -> duckdb.Duc
     )
     own.execute("SET parquet_metadata_cache = true")
     return own
-
-
-def set_variables(con: duckdb.DuckDBPyConnection, **variables: object) -> None:
-    """Set what queries read by getvariable()."""
-    for name, value in variables.items():
-        con.execute(f"SET VARIABLE {name} = $value", {"value": value})
 
 
 def _relation(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> Any:

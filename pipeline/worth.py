@@ -177,12 +177,19 @@ def wrong_energy(homes: pl.DataFrame, signals: pl.DataFrame, catalogue: Mapping[
 
     Where `leg` is null or none of the fault's, the least of its legs counts.
     """
-    energy = pl.lit(None, dtype=pl.Float64)
-    for name, fault in catalogue.items():
-        least = pl.min_horizontal(fault.wrong_kwh_day.values())
-        for leg, wrong in fault.wrong_kwh_day.items():
-            least = pl.when(pl.col("leg") == leg).then(wrong).otherwise(least)
-        energy = pl.when(pl.col("fault") == name).then(least).otherwise(energy)
-    known = homes.join(signals.drop("fault", "leg", strict=False), on="site_id")
-    told = known.select("site_id", energy.alias("kwh_per_day_wrong"))
-    return homes.select("site_id").join(told, on="site_id", how="left").fill_null(0.0)
+    told = [pl.DataFrame(schema={"site_id": pl.String, "kwh_per_day_wrong": pl.Float64})]
+    for (name,), mine in homes.select("site_id", "fault", "leg").partition_by("fault", as_dict=True).items():
+        if name not in catalogue:
+            continue
+        wrong = catalogue[str(name)].wrong_kwh_day
+        energy = pl.min_horizontal(wrong.values())
+        for leg, own in wrong.items():
+            energy = pl.when(pl.col("leg") == leg).then(own).otherwise(energy)
+        needed = {"site_id", *(column for own in wrong.values() for column in own.meta.root_names())} - {
+            "leg"
+        }
+        known = mine.join(
+            signals.select(column for column in signals.columns if column in needed), on="site_id"
+        )
+        told.append(known.select("site_id", energy.cast(pl.Float64).alias("kwh_per_day_wrong")))
+    return homes.select("site_id").join(pl.concat(told), on="site_id", how="left").fill_null(0.0)

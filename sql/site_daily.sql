@@ -7,7 +7,7 @@
 --   zero_l1_share, zero_l2_share [0..1]                zero while another channel lives
 --   tiny_l1_share, tiny_l2_share [0..1]                within a dead input's noise
 --   coverage_share [0..1]
--- Of the homes from the variable first_home up to before_home; null for no bound.
+-- As interval_read it takes its range of homes from variables.
 SELECT
   site_id, day,
   CASE WHEN is_sunny THEN s_l1 END AS slope_l1, CASE WHEN is_sunny THEN s_l1_se * (1 + $few_ramps / s_n) END AS slope_l1_se,

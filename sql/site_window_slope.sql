@@ -13,21 +13,21 @@ WITH daily AS (
   JOIN site_span s USING (site_id)
   WHERE d.day BETWEEN s.from_on AND s.to_on AND d.s_n >= $min_ramps
 ), usable AS (
-  SELECT site_id, series, slope, sqrt(pow(se * (1 + $few_ramps / s_n), 2) + pow($slope_day_sd, 2)) AS day_se
+  SELECT site_id, series, day, slope, sqrt(pow(se * (1 + $few_ramps / s_n), 2) + pow($slope_day_sd, 2)) AS day_se
   FROM (
-    SELECT site_id, 'l1' AS series, s_l1 AS slope, s_l1_se AS se, s_n FROM daily
-    UNION ALL SELECT site_id, 'l2', s_l2, s_l2_se, s_n FROM daily
-    UNION ALL SELECT site_id, 'sum', s_sum, s_sum_se, s_n FROM daily
-    UNION ALL SELECT site_id, 'net', s_net, s_net_se, s_n FROM daily
-    UNION ALL SELECT site_id, 'am', s_am, s_am_se, s_n FROM daily
-    UNION ALL SELECT site_id, 'pm', s_pm, s_pm_se, s_n FROM daily
-    UNION ALL SELECT site_id, 'l1_var', s_l1_var, s_l1_var_se, s_n FROM daily
-    UNION ALL SELECT site_id, 'l2_var', s_l2_var, s_l2_var_se, s_n FROM daily
+    SELECT site_id, 'l1' AS series, s_l1 AS slope, s_l1_se AS se, s_n, day FROM daily
+    UNION ALL SELECT site_id, 'l2', s_l2, s_l2_se, s_n, day FROM daily
+    UNION ALL SELECT site_id, 'sum', s_sum, s_sum_se, s_n, day FROM daily
+    UNION ALL SELECT site_id, 'net', s_net, s_net_se, s_n, day FROM daily
+    UNION ALL SELECT site_id, 'am', s_am, s_am_se, s_n, day FROM daily
+    UNION ALL SELECT site_id, 'pm', s_pm, s_pm_se, s_n, day FROM daily
+    UNION ALL SELECT site_id, 'l1_var', s_l1_var, s_l1_var_se, s_n, day FROM daily
+    UNION ALL SELECT site_id, 'l2_var', s_l2_var, s_l2_var_se, s_n, day FROM daily
   )
   WHERE isfinite(slope) AND isfinite(se)
 ), line AS (
-  SELECT site_id, series, list(slope) AS slopes, list(day_se) AS errors, median(slope) AS middle,
-    sum(1 / pow(day_se, 2)) AS promised, median(day_se) AS usual_se, count(*) AS slope_days
+  SELECT site_id, series, list(slope ORDER BY day) AS slopes, list(day_se ORDER BY day) AS errors, median(slope) AS middle,
+    sum(1 / pow(day_se, 2) ORDER BY day) AS promised, median(day_se) AS usual_se, count(*) AS slope_days
   FROM usable
   GROUP BY site_id, series
 ), weighted AS (

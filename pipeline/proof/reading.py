@@ -22,12 +22,12 @@ from pipeline.window import look
 
 @dataclass(frozen=True)
 class Reading:
-    """A lake whose days are in the store: `files` of site_day, one a day, oldest first; truth; what homes carry."""
+    """A lake whose days are in the store: `files` of site_day by day, oldest first; truth; what homes carry."""
 
     lake: Lake
     workdir: Path
     registers: Registers
-    files: tuple[Path, ...]
+    files: tuple[list[Path], ...]
     truth: pl.DataFrame
     carries: pl.DataFrame
 
@@ -47,7 +47,7 @@ def read_lake(root: Path, workdir: Path, settings: Settings) -> Reading:
     store = Store(workdir / "store")
     stored = refresh_days(con, lake, days, registers, store, settings, workdir)
     con.close()
-    files = tuple(day.path(store, "site_day") for day in stored)
+    files = tuple(day.paths(store, "site_day") for day in stored)
     return Reading(lake, workdir, registers, files, read_truth(root / "truth.csv"), carried(root))
 
 
@@ -56,7 +56,8 @@ def judge_as_of(reading: Reading, night: int, model: Model, settings: Settings) 
     as_of = reading.lake.days()[night - 1]
     con = warehouse.connect(reading.workdir, settings.engine)
     sites, visits = reading.registers.sites, reading.registers.visits
-    view = look(con, reading.files[:night], sites, visits, as_of, night, settings)
+    files = [path for day in reading.files[:night] for path in day]
+    view = look(con, files, sites, visits, as_of, night, settings)
     con.close()
     scores = score(view.signals, sites, model, CATALOGUE, settings).scores
     return judge(scores, reading.truth, reading.carries, as_of)

@@ -4,6 +4,7 @@ The file has the meaning and the unit of each.
 """
 
 from pipeline.setting_sections.data import (
+    ClusterSettings,
     DaySettings,
     EngineSettings,
     FeatureSettings,
@@ -32,6 +33,7 @@ from pipeline.setting_sections.visiting import (
 
 __all__ = [
     "AlarmSettings",
+    "ClusterSettings",
     "CrewSettings",
     "DaySettings",
     "DispatchSettings",

@@ -12,7 +12,6 @@ class EngineSettings(Section):
 
     threads: int = Field(ge=1, le=256)
     workers: int = Field(ge=1, le=256)
-    window_homes: int = Field(ge=1)
     memory_limit: str = Field(pattern=r"^[0-9]+(\.[0-9]+)? ?[KMGT]i?B$")
 
 
@@ -23,7 +22,7 @@ class LakeSettings(Section):
     default_service_amps: float
     pv_headroom: float
     unknown_pv_kw: float
-    homes_per_shard: int
+    homes_per_shard: int = Field(ge=1)
     check_days: int = Field(ge=0, le=LONGEST_DAYS)
     gap_share: float
     second_length_share: float
@@ -97,3 +96,11 @@ class VerdictSettings(Section):
     base_rate: float = Field(gt=0, lt=1)
     min_nights: int
     neutral_v_per_kw: float
+
+
+class ClusterSettings(Section):
+    """[cluster] how work is handed to a Dask cluster."""
+
+    tasks_per_thread: int = Field(ge=1)
+    most_pieces: int = Field(ge=1)
+    connect_s: float = Field(gt=0)

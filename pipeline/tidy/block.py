@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 from pipeline.tidy.grid import CHANNELS, Bool, Float, Grid, Int
 
 _MINUTE_US = 60_000_000
+# Homes stand in lines as long as their rows, rounded up to this: short days don't become long lines of nothing, and
+# how a home's sum rounds, which hangs on its line's length, doesn't hang on who else is worked on.
+_STEP = 32
 LEAST_ROWS = 3  # of a home's day: with fewer, what looks two rows back knows nothing at all
 
 
@@ -36,9 +39,10 @@ def grids(
     times = _microseconds(table["interval_start"])
     since = times - day_us
     columns = {name: _floats(table[name]) for name in CHANNELS if name in table.column_names}
-    for width in np.unique(_widths(rows)):
-        mine = np.flatnonzero(_widths(rows) == width)
-        slot = np.arange(int(rows[mine].max()))
+    widths = -(-rows // _STEP) * _STEP
+    for width in np.unique(widths):
+        mine = np.flatnonzero(widths == width)
+        slot = np.arange(int(width))
         is_row = slot[None, :] < rows[mine][:, None]
         at = start[mine][:, None] + np.minimum(slot[None, :], rows[mine][:, None] - 1)
         minute, is_good = _minutes(since[at], is_row)
@@ -63,12 +67,6 @@ def grids(
                     {name: lines[pick] for name, lines in values.items()},
                 ),
             )  # fmt: skip
-
-
-def _widths(rows: Int) -> Int:
-    """Group homes by about how many rows they have, so that short days don't become long lines of nothing."""
-    widths: Int = np.ceil(np.log2(np.maximum(rows, 1) + 1)).astype(np.int64)
-    return widths
 
 
 def _minutes(since: Int, is_row: Bool) -> tuple[Int, Bool]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -22,6 +20,7 @@ from pipeline import contract, warehouse
 from pipeline.daystats import day_params
 from pipeline.lake import LakeFile
 from pipeline.settings import Settings
+from pipeline.shards import Shard
 from pipeline.tidy.block import Limits, grids
 from pipeline.tidy.grid import CHANNELS, Float, Grid, Sky, regime
 from pipeline.tidy.level import hours, levels
@@ -36,12 +35,14 @@ _BATCH_ROWS = 115_000
 class TidyDay:
     """The statistics of the tidy homes (columns of site_day and site_hour by name, no order promised) and their rows.
 
-    `left` maps each file that has rows left over to where these now are: the file itself, or a staged copy of them.
+    `looked_at` are the files that tidy homes were looked for in; `left` maps each of them that has rows left over to
+    where these now are: the file itself, or a staged copy of them.
     """
 
     site_day: pl.DataFrame
     site_hour: pl.DataFrame
     rows: int
+    looked_at: frozenset[LakeFile]
     left: dict[LakeFile, Path]
 
     def joined(self, site_day: pl.DataFrame, site_hour: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -69,23 +70,22 @@ class _Suns:
     """Table sun_time by minute of the day for an interval length, worked out once a length."""
 
     def __init__(self, con: duckdb.DuckDBPyConnection, day: date) -> None:
-        self._con, self._day, self._lock = con.cursor(), day, threading.Lock()
+        self._con, self._day = con, day
         self._known: dict[float, dict[str, Float]] = {}
 
     def of(self, length_min: float) -> dict[str, Float]:
-        with self._lock:
-            if length_min not in self._known:
-                first = datetime(self._day.year, self._day.month, self._day.day)
-                starts = pl.datetime_range(first, first.replace(hour=23, minute=59), "1m", eager=True)
-                times = pl.DataFrame({"interval_start": starts}).with_columns(length_min=pl.lit(length_min))
-                self._con.register("interval_time", times.to_arrow())
-                sun = warehouse.query(self._con, "sun_time", {}).sort("interval_start")
-                self._con.unregister("interval_time")
-                self._known[length_min] = {
-                    name: sun[name].to_numpy()
-                    for name in ("sin_declination", "cos_declination", "greenwich_hour_angle_rad")
-                }
-            return self._known[length_min]
+        if length_min not in self._known:
+            first = datetime(self._day.year, self._day.month, self._day.day)
+            starts = pl.datetime_range(first, first.replace(hour=23, minute=59), "1m", eager=True)
+            times = pl.DataFrame({"interval_start": starts}).with_columns(length_min=pl.lit(length_min))
+            self._con.register("interval_time", times.to_arrow())
+            sun = warehouse.query(self._con, "sun_time", {}).sort("interval_start")
+            self._con.unregister("interval_time")
+            self._known[length_min] = {
+                name: sun[name].to_numpy()
+                for name in ("sin_declination", "cos_declination", "greenwich_hour_angle_rad")
+            }
+        return self._known[length_min]
 
 
 def take_tidy(
@@ -94,37 +94,30 @@ def take_tidy(
     limits: pl.DataFrame,
     sky: pl.DataFrame,
     day: date,
+    shard: Shard,
     settings: Settings,
     workdir: Path,
 ) -> TidyDay:
-    """Return the statistics of the tidy homes of `files` (contract Parquet, in order of arrival) and what is left.
+    """Return the statistics of a shard's tidy homes of `files` (Parquet, in order of arrival) and what is left.
 
-    `limits` is `Registers.site_limits`, `sky` is `daystats.site_sky`, both of one register. The result does not
-    depend on [engine] workers. Copies of left rows are written into `workdir`.
+    `files` are all that may hold a row of the shard; rows of other homes are none of its business.
+    `limits` is `Registers.site_limits`, `sky` is `daystats.site_sky`, both of the shard's homes. Copies of left rows
+    are written into `workdir`, which must be empty.
     """
     fleet = _fleet(con, limits, sky, day, settings)
-    pool = ThreadPoolExecutor(settings.engine.workers)
-    try:
-        # A staged copy holds rows refused already and the source's own row numbers: the SQL knows them.
-        in_place = [path == file.path for file, path in files.items()]
-        every: dict[LakeFile, Runs] = {}
-        for file, runs in zip(files, pool.map(runs_of, files.values(), in_place), strict=True):
-            if runs is None:  # whose rows it holds can't be told
-                return TidyDay(pl.DataFrame(), pl.DataFrame(), 0, dict(files))
-            every[file] = runs
-        alone = fleet.sites.join(once(every.values()).to_frame(), on="site_id", how="semi")
-        jobs = [
-            (file, pool.submit(_take_file, number, path, every[file], alone, fleet, workdir))
-            for number, (file, path) in enumerate(files.items())
-            if every[file].is_sorted
-        ]
-        done = {file: job.result() for file, job in jobs}
-    finally:  # whoever stops the night doesn't wait for the files that nobody has begun
-        pool.shutdown(cancel_futures=True)
-    left: dict[LakeFile, Path] = {}
-    days, hourly, rows = [], [], 0
+    # A staged copy holds rows refused already and the source's own row numbers: the SQL knows them.
+    every: dict[LakeFile, Runs] = {}
     for file, path in files.items():
-        taken = done.get(file)
+        runs = runs_of(path, path == file.path, shard)
+        if runs is None:  # whose rows it holds can't be told
+            return TidyDay(pl.DataFrame(), pl.DataFrame(), 0, frozenset(files), dict(files))
+        every[file] = runs
+    alone = fleet.sites.join(once(every.values()).to_frame(), on="site_id", how="semi")
+    days, hourly, rows = [], [], 0
+    left: dict[LakeFile, Path] = {}
+    for number, (file, path) in enumerate(files.items()):
+        runs = every[file]
+        taken = _take_file(number, path, runs, alone, fleet, workdir) if runs.is_sorted else None
         if taken is None:
             left[file] = path
             continue
@@ -133,11 +126,36 @@ def take_tidy(
         rows += taken.rows
         if taken.left is not None:
             left[file] = taken.left
-    return TidyDay(
-        pl.concat(days) if days else pl.DataFrame(),
-        pl.concat(hourly) if hourly else pl.DataFrame(),
-        rows,
-        left,
+    return TidyDay(_day_frame(days, fleet), _hour_frame(hourly, fleet), rows, frozenset(files), left)
+
+
+def _day_frame(blocks: list[Columns], fleet: _Fleet) -> pl.DataFrame:
+    """Return the homes' columns of site_day, all blocks together: a frame a block would cost more than its numbers."""
+    if not blocks:
+        return pl.DataFrame()
+    columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
+    key = columns.pop("key")
+    head = [
+        fleet.ids.gather(key).alias("site_id"),
+        fleet.register_key.gather(key).alias("register_key"),
+    ]
+    numbers = pl.DataFrame(columns).with_columns(cs.float().fill_nan(None))
+    return pl.DataFrame(head).with_columns(pl.lit(fleet.day).alias("day")).hstack(numbers.get_columns())
+
+
+def _hour_frame(blocks: list[Columns], fleet: _Fleet) -> pl.DataFrame:
+    """Return the homes' columns of site_hour, all blocks together."""
+    if not blocks:
+        return pl.DataFrame()
+    columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
+    ids = fleet.ids.gather(columns.pop("key")).alias("site_id")
+    midnight = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day))
+    start = midnight + pl.duration(hours=pl.col("hour"))
+    means = [name for name in columns if name != "hour"]
+    return (
+        pl.DataFrame(columns)
+        .with_columns(cs.float().fill_nan(None).cast(pl.Float32))
+        .select(ids, start.alias("hour_start"), *means)
     )
 
 
@@ -165,10 +183,15 @@ def _fleet(
     )  # fmt: skip
 
 
+Columns = dict[str, NDArray[Any]]
+
+
 @dataclass
 class _Taken:
-    days: list[pl.DataFrame]
-    hours: list[pl.DataFrame]
+    """Blocks of homes as columns by name, `key` among them; their rows; where what is left of the file is."""
+
+    days: list[Columns]
+    hours: list[Columns]
     rows: int
     left: Path | None
 
@@ -179,15 +202,15 @@ def _take_file(
     """Return what a file's tidy homes give; None if it can't be read to its end, or holds none."""
     found = runs.frame.join(alone, on="site_id", how="left", maintain_order="left")
     key = found["key"].fill_null(-1).to_numpy()
-    rows = found["rows"].to_numpy()
+    rows, is_mine = found["rows"].to_numpy(), found["is_mine"].to_numpy()
     if not (key >= 0).any():
         return None
     taken = _Taken([], [], 0, None)
     target = workdir / f"left-{number:05d}.parquet"
     writer: pq.ParquetWriter | None = None
     try:
-        for first_row, table, mine, start in _stretches(path, rows):
-            is_left = np.ones(len(mine), bool)
+        for first_row, table, mine, start in _stretches(path, rows, runs):
+            is_left = is_mine[mine].copy()
             known = np.flatnonzero(key[mine] >= 0)
             for good, grid in grids(
                 table, start[known], rows[mine][known], key[mine][known],
@@ -210,15 +233,17 @@ def _take_file(
 
 
 def _stretches(
-    path: Path, rows: NDArray[np.int64]
+    path: Path, rows: NDArray[np.int64], runs: Runs
 ) -> Iterator[tuple[int, pa.Table, NDArray[np.int64], NDArray[np.int64]]]:
     """Yield (first row, table, runs, their first rows in the table): whole runs only, about a row group at a time."""
     ends = np.cumsum(rows)
-    first_run, first_row = 0, 0
+    first_run, first_row = 0, 0  # of the row groups that are read
     held: pa.Table | None = None
     file = pq.ParquetFile(path, read_dictionary=["site_id"])
     names = [name for name in ("site_id", "interval_start", *CHANNELS) if name in file.schema_arrow.names]
-    for batch in file.iter_batches(_BATCH_ROWS, columns=names, use_threads=False):
+    for batch in file.iter_batches(
+        _BATCH_ROWS, row_groups=list(runs.groups), columns=names, use_threads=False
+    ):
         table = pa.Table.from_batches([batch])
         held = table if held is None else pa.concat_tables([held, table])
         after = int(np.searchsorted(ends, first_row + held.num_rows, side="right"))
@@ -226,7 +251,7 @@ def _stretches(
             mine = np.arange(first_run, after)
             size = int(ends[after - 1]) - first_row
             start = ends[mine] - rows[mine] - first_row
-            yield first_row, held.slice(0, size), mine, start
+            yield runs.rows_before + first_row, held.slice(0, size), mine, start
             held = held.slice(size)
             first_run, first_row = after, first_row + size
     if held is not None and held.num_rows:
@@ -252,14 +277,7 @@ def _work_out(grid: Grid, key: NDArray[np.int64], fleet: _Fleet, taken: _Taken) 
     params = dict(fleet.params)
     told = regime(grid, sky, fleet.suns.of(grid.length_min), params)
     columns = levels(told, params) | steps(told, params) | ramps(told, params) | meter(told)
-    ids, register_key = fleet.ids.gather(key), fleet.register_key.gather(key)
-    numbers = pl.DataFrame(columns).with_columns(cs.float().fill_nan(None))
-    head = pl.DataFrame([ids.alias("site_id"), register_key.alias("register_key")])
-    taken.days.append(head.with_columns(pl.lit(fleet.day).alias("day")).hstack(numbers.get_columns()))
+    taken.days.append({"key": key, **columns})
     home, hour, means = hours(told)
-    start = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day)) + pl.duration(
-        hours=pl.col("hour")
-    )
-    hourly = pl.DataFrame({"hour": hour, **means}).with_columns(cs.float().fill_nan(None).cast(pl.Float32))
-    taken.hours.append(hourly.select(ids.gather(home).alias("site_id"), start.alias("hour_start"), *means))
+    taken.hours.append({"key": key[home], "hour": hour, **means})
     taken.rows += int(grid.is_row.sum())

@@ -68,6 +68,20 @@ def test_given_server_that_does_not_answer_is_said(
     assert line.startswith("nightclamp: PREFECT_API_URL http://127.0.0.1:1/api: no server answers")
 
 
+def test_a_cluster_elsewhere_without_a_server_that_its_workers_reach_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with (
+        temporary_settings(restore_defaults={PREFECT_API_URL}),
+        pytest.raises(SystemExit) as stopped,
+    ):
+        main(["--lake", str(tmp_path), "--once", "--dask", "tcp://cluster:8786"])
+
+    assert stopped.value.code == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("nightclamp: --dask tcp://cluster:8786: set PREFECT_API_URL to a server")
+
+
 def test_own_server_that_does_not_start_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serve, "PORT", 1)
     monkeypatch.setattr(sys, "executable", "false")
@@ -87,6 +101,6 @@ def test_deployment_file_fits_the_flow() -> None:
     (schedule,) = deployment["schedules"]
 
     given = deployment["parameters"]
-    assert nightly.validate_parameters(given) == {**given, "as_of": None}
+    assert nightly.validate_parameters(given) == {**given, "as_of": None, "dask": None}
     assert nightly_schedule(schedule["cron"], schedule["timezone"]).timezone == "America/Denver"
     assert deployment["concurrency_limit"]["limit"] == 1

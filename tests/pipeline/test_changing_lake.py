@@ -99,7 +99,7 @@ def test_a_file_that_is_taken_away_or_spoilt_while_it_is_read_is_looked_at_again
     monkeypatch.setattr(ingest, "_take", spoilt_meanwhile)
     first = night(lake, store)[0]
     assert (first.counts.rows_in, first.counts.files) == (0, 1)
-    assert "cannot be read" in pl.read_parquet(first.path(store, "reject"))["reason"][0]
+    assert "cannot be read" in pl.read_parquet(first.paths(store, "reject")[0])["reason"][0]
 
 
 def test_files_that_never_rest_stop_the_night_with_a_line(
@@ -115,10 +115,10 @@ def test_files_that_never_rest_stop_the_night_with_a_line(
     monkeypatch.setattr(daystats, "build_day", replaced_each_time)
     with pytest.raises(NightFailed, match=f"date={DAYS[0]}: files keep changing while they are read"):
         night(lake, store)
-    assert not list(store.root.rglob("*.parquet"))
+    assert not list(store.root.rglob(f"date={DAYS[0]}/*.parquet"))
 
 
-@pytest.mark.parametrize("table", ["site_day", "site_hour", "reject", "intake"])
+@pytest.mark.parametrize("table", ["site_day", "site_hour", "reject", "intake", "cut"])
 @pytest.mark.parametrize("spoilt", [b"", b"PAR1 and no more", None], ids=["empty", "cut", "gone"])
 def test_a_day_of_the_store_that_is_spoilt_is_worked_out_again(
     lake: Path, store: Store, table: str, spoilt: bytes | None

@@ -12,8 +12,9 @@ import pytest
 from lakes import CREWS, DAY, SITES, VISITS, build_lake, put, rows
 
 from pipeline import warehouse
+from pipeline.day_shards import unknown_homes
 from pipeline.lake import open_lake
-from pipeline.refresh import StoredDay, refresh_days, unknown_homes
+from pipeline.refresh import StoredDay, refresh_days
 from pipeline.registers import read_registers
 from pipeline.settings import load_settings
 from pipeline.store import Store
@@ -88,7 +89,7 @@ def test_a_late_file_redoes_its_own_day(lake: Path, store: Store) -> None:
 
     assert fresh(done) == [DAYS[1]]
     assert done[1].counts.used == 192
-    assert len(pl.read_parquet(done[1].path(store, "site_day"))) == 2
+    assert len(pl.read_parquet(done[1].paths(store, "site_day")[0])) == 2
     assert len(list((store.root / "site_day" / f"date={DAYS[1]}").iterdir())) == 1
 
 
@@ -99,7 +100,7 @@ def test_a_file_sent_again_with_other_content_redoes_its_own_day(lake: Path, sto
     done = night(lake, store)
 
     assert fresh(done) == [DAYS[0]]
-    first = pl.read_parquet(done[0].path(store, "site_day")).row(0, named=True)
+    first = pl.read_parquet(done[0].paths(store, "site_day")[0]).row(0, named=True)
     assert first["l1_night_p50"] == -300
 
 
@@ -196,7 +197,7 @@ def test_a_day_that_was_still_to_come_is_read_again_in_its_time(lake: Path, stor
 def test_half_written_files_of_a_killed_night_are_ignored(lake: Path, store: Store) -> None:
     done = night(lake, store)
     before = content(store)
-    whole = done[0].path(store, "site_day")
+    whole = done[0].paths(store, "site_day")[0]
     whole.with_name(f".{whole.name}.part").write_bytes(whole.read_bytes()[:100])
 
     assert fresh(night(lake, store)) == []
@@ -210,7 +211,7 @@ def test_a_day_without_its_last_file_is_redone(lake: Path, store: Store) -> None
     """A night killed while it wrote a day leaves no site_day, which comes last."""
     done = night(lake, store)
     before = content(store)
-    done[1].path(store, "site_day").unlink()
+    done[1].paths(store, "site_day")[0].unlink()
 
     assert fresh(night(lake, store)) == [DAYS[1]]
     assert content(store) == before

@@ -16,10 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakes import CREWS, DAY, SITE_COLUMNS, build_lake, put
 
-from pipeline import refresh, warehouse
+from pipeline import day_shards, warehouse
 from pipeline.contract import MEASURES
 from pipeline.lake import LakeFile, open_lake
-from pipeline.refresh import refresh_days
+from pipeline.refresh import day_rejects, refresh_days
 from pipeline.registers import read_registers
 from pipeline.settings import load_settings
 from pipeline.store import TABLES, DayCounts, Store
@@ -100,7 +100,7 @@ def zipped(rows: pl.DataFrame) -> bytes:
 
 
 def stored(
-    root: Path, monkeypatch: pytest.MonkeyPatch, *, is_fast: bool, workers: int = 2
+    root: Path, monkeypatch: pytest.MonkeyPatch, *, is_fast: bool, homes: int = HOMES
 ) -> tuple[Mapping[str, pl.DataFrame], DayCounts, int]:
     """Return the day's tables and counts as a night leaves them in its store, and the rows the fast way took."""
     taken = []
@@ -109,19 +109,20 @@ def stored(
         day = (
             take_tidy(con, files, *others)
             if is_fast
-            else TidyDay(pl.DataFrame(), pl.DataFrame(), 0, dict(files))
+            else TidyDay(pl.DataFrame(), pl.DataFrame(), 0, frozenset(files), dict(files))
         )  # type: ignore[arg-type]
         taken.append(day.rows)
         return day
 
-    monkeypatch.setattr(refresh, "take_tidy", first)
-    own = SETTINGS.model_copy(update={"engine": SETTINGS.engine.model_copy(update={"workers": workers})})
+    monkeypatch.setattr(day_shards, "take_tidy", first)
+    own = SETTINGS.model_copy(update={"lake": SETTINGS.lake.model_copy(update={"homes_per_shard": homes})})
     with TemporaryDirectory() as folder:
         workdir = Path(folder)
         con, lake, store = warehouse.connect(workdir, own.engine), open_lake(root), Store(workdir / "store")
         (done,) = refresh_days(con, lake, [DAY], read_registers(lake, DAY), store, own, workdir)
         con.close()
-        tables = {name: pl.read_parquet(done.path(store, name), hive_partitioning=False) for name in TABLES}
+        tables = {name: pl.read_parquet(done.paths(store, name), hive_partitioning=False) for name in TABLES}
+        tables["reject"] = day_rejects(done, lake, store)
         return tables, done.counts, sum(taken)
 
 
@@ -149,9 +150,12 @@ def hold_equal(fast: Mapping[str, pl.DataFrame], slow: Mapping[str, pl.DataFrame
         max_size=HOMES,
     ),
     files=st.integers(1, 3),
+    cut=st.sampled_from((HOMES, 5, 1)),
     late=st.sampled_from(("late.parquet", "late.csv", "late.csv.gz", "fine.parquet")),
 )
-def test_whatever_the_rows(seed: int, homes: list[tuple[int, set[str], str]], files: int, late: str) -> None:
+def test_whatever_the_rows(
+    seed: int, homes: list[tuple[int, set[str], str]], files: int, cut: int, late: str
+) -> None:
     """Homes lack channels, are spoilt in one way or are tidy; some rows come again in a later file of any kind."""
     rng = np.random.default_rng(seed)
     parts: list[list[pl.DataFrame]] = [[] for _ in range(files)]
@@ -169,7 +173,7 @@ def test_whatever_the_rows(seed: int, homes: list[tuple[int, set[str], str]], fi
                 name = f"{number}.parquet" if number < files else late
                 rows = pl.concat(part, how="diagonal")
                 put(root, name, zipped(rows) if name.endswith("gz") else rows, arrived_h=number)
-        fast, counts, taken = stored(root, monkeypatch, is_fast=True)
+        fast, counts, taken = stored(root, monkeypatch, is_fast=True, homes=cut)
         slow, same, none = stored(root, monkeypatch, is_fast=False)
 
     assert (counts, none) == (same, 0)
@@ -187,7 +191,7 @@ def test_tidy_homes_are_taken_and_only_they(tmp_path: Path, monkeypatch: pytest.
     put(root, "a.parquet", pl.concat(days))
 
     fast, counts, taken = stored(root, monkeypatch, is_fast=True)
-    alone, same, _ = stored(root, monkeypatch, is_fast=True, workers=1)
+    alone, same, _ = stored(root, monkeypatch, is_fast=True, homes=1)
 
     assert taken == days[0].height + days[1].height
     assert (counts.rows_in, counts.duplicate, counts.rejected) == (sum(day.height for day in days), 2, 1)

@@ -103,7 +103,9 @@ def test_the_evidence_is_that_of_the_window_before_the_visit(window_days: int, t
     assert seen.truth["fault"].to_list() == ["dead", "other", "sound"]
     before = FIRST + timedelta(days=2)
     files = [
-        day.path(store, "site_day") for day in stored if before - timedelta(window_days) < day.day <= before
+        day.paths(store, "site_day")[0]
+        for day in stored
+        if before - timedelta(window_days) < day.day <= before
     ]
     same = look(con, files, registers.sites, told, before, window_days, SETTINGS).signals
     con.close()

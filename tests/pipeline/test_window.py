@@ -37,7 +37,7 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Path], 
     con = warehouse.connect(root, SETTINGS.engine)
     done = refresh_days(con, lake, DAYS, registers, store, SETTINGS, root)
     con.close()
-    return root, [day.path(store, "site_day") for day in done], registers.sites
+    return root, [day.paths(store, "site_day")[0] for day in done], registers.sites
 
 
 def view(

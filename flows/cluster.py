@@ -1,0 +1,167 @@
+"""A night's pieces on a Dask cluster, through Prefect's task runner: batches of pieces, each a task run.
+
+Only names of files and counts go through the scheduler; tables wait on the storage that all machines share.
+A task that a worker took with it is done again by another one, and leaves the same files.
+"""
+
+import pickle
+import tempfile
+import uuid
+from asyncio import CancelledError
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import TimeoutError as FutureTimeoutError
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, TypeVar
+
+import duckdb
+from distributed.comm.core import CommClosedError
+from distributed.exceptions import WorkerStartTimeoutError
+from distributed.scheduler import KilledWorker
+from prefect.cache_policies import NO_CACHE
+from prefect.client.schemas.objects import State, TaskRun
+from prefect.tasks import Task
+from prefect_dask.task_runners import DaskTaskRunner
+
+from pipeline import __version__, warehouse
+from pipeline.errors import InputError, NightFailed
+from pipeline.object_url import object_url
+from pipeline.runcard import VERSIONS
+from pipeline.setting_sections import EngineSettings
+from pipeline.settings import Settings
+from pipeline.shards import Shelf
+
+U = TypeVar("U")
+R = TypeVar("R")
+# Shared storage that was away for a moment is back later: seconds before each new try of a batch.
+RETRY_AFTER_S = [10.0, 60.0]
+
+
+def work_off(batch: bytes) -> list[Any]:
+    """Carry out a batch on a worker: a function, the engine's settings, the pieces; what DuckDB spills stays here."""
+    function, engine, pieces = pickle.loads(batch)
+    with tempfile.TemporaryDirectory(prefix="nightclamp-") as spill:
+        con = warehouse.connect(Path(spill), engine)
+        try:
+            return [function(con, piece) for piece in pieces]
+        finally:
+            con.close()
+
+
+def batches(pieces: Sequence[U], width: int, most: int) -> list[Sequence[U]]:
+    """Deal the pieces to about `width` batches of neighbours, none with more than `most`."""
+    size = max(1, min(most, -(-len(pieces) // width)))
+    return [pieces[at : at + size] for at in range(0, len(pieces), size)]
+
+
+def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]) -> bool:
+    """Return True where storage may have been away; what a piece computes it computes again."""
+    return isinstance(state.data, OSError)
+
+
+@dataclass(frozen=True)
+class OnCluster:
+    """Hands pieces to the workers of a Dask cluster (a `pipeline.shards.Spread`)."""
+
+    runner: DaskTaskRunner
+    address: str
+    width: int
+    shelf: Shelf
+    most: int
+    engine: EngineSettings
+
+    def __call__(
+        self, name: str, function: Callable[[duckdb.DuckDBPyConnection, U], R], pieces: Sequence[U]
+    ) -> list[R]:
+        """Return what the function makes of each piece, in order.
+
+        Raises
+        ------
+        NightFailed
+            Workers keep dying over one batch, or the cluster went away.
+        """
+        dealt = batches(pieces, self.width, self.most)
+        if not dealt:
+            return []
+        step: Task[[bytes], list[R]] = Task(
+            work_off,
+            name=name,
+            task_run_name=name,
+            cache_policy=NO_CACHE,
+            persist_result=False,
+            retries=len(RETRY_AFTER_S),
+            retry_delay_seconds=RETRY_AFTER_S,
+            retry_condition_fn=is_worth_retrying,
+        )
+        sent = [pickle.dumps((function, self.engine, batch)) for batch in dealt]
+        try:
+            futures = [self.runner.submit(step, {"batch": one}) for one in sent]
+            return [made for future in futures for made in future.result()]
+        except KilledWorker as error:
+            raise NightFailed(
+                f"{name}: several workers of {self.address} died over one batch, perhaps for want of memory;"
+                " lower [lake] homes_per_shard or [engine] memory_limit; nothing was published"
+            ) from error
+        except (CancelledError, CommClosedError, FutureTimeoutError) as error:
+            raise NightFailed(
+                f"{name}: the cluster {self.address} went away; nothing was published"
+            ) from error
+
+
+@contextmanager
+def on_cluster(address: str, lake: Path, out: Path, settings: Settings) -> Iterator[OnCluster]:
+    """Connect to the scheduler at `address` for a night of `lake` in `out`.
+
+    Raises
+    ------
+    InputError
+        No scheduler or worker is there, or a worker does not see the folders, or runs other versions.
+    """
+    own = settings.cluster
+    folder = out / "store" / ".work" / f"shelf-{uuid.uuid4().hex[:12]}"
+    folder.mkdir(parents=True)
+    with DaskTaskRunner(address=address, client_kwargs={"timeout": own.connect_s}) as runner:
+        try:
+            client = runner.client
+            client.wait_for_workers(1, timeout=own.connect_s)
+        except WorkerStartTimeoutError as error:
+            raise InputError(f"--dask {address}: no worker; start `dask worker {address}`") from error
+        except (OSError, ValueError) as error:
+            told = " ".join(str(error).split())[:200]
+            raise InputError(f"--dask {address}: no Dask scheduler answers there ({told})") from error
+        seen = (folder,) if object_url(lake) else (lake, folder)
+        _hold_alike(client.run(what_it_has, seen, on_error="return"), address)
+        threads = sum(client.nthreads().values())
+        yield OnCluster(
+            runner, address, threads * own.tasks_per_thread, Shelf(folder), own.most_pieces, settings.engine
+        )
+
+
+def what_it_has(folders: Sequence[Path]) -> dict[str, str]:
+    """Return the versions of what decides a night's last digits, and the first folder that is not seen from here."""
+    unseen = next((str(folder) for folder in folders if not folder.is_dir()), "")
+    return {
+        "nightclamp": __version__,
+        **{name: version(name) for name in VERSIONS},
+        "unseen": unseen,
+    }
+
+
+def _hold_alike(workers: dict[str, Any], address: str) -> None:
+    here = what_it_has(())
+    for worker, told in sorted(workers.items()):
+        if isinstance(told, BaseException):
+            raise InputError(
+                f"--dask {address}: worker {worker} lacks what is here ({type(told).__name__}: {told});"
+                " install nightclamp[dask] there"
+            )
+        if told["unseen"]:
+            raise InputError(
+                f"--dask {address}: worker {worker} does not see {told['unseen']};"
+                " lake and OUT must lie on storage that every machine has under the same path"
+            )
+        other = [f"{name} {told[name]}, here {here[name]}" for name in here if told[name] != here[name]]
+        if other:
+            raise InputError(f"--dask {address}: worker {worker} has {'; '.join(other)}; install the same")

@@ -1,0 +1,163 @@
+"""The pieces of work that a day of the lake comes in: open some files, check a shard's days, work a shard out.
+
+Each piece carries all it needs and may be done by another process, or twice: what it leaves is the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import duckdb
+import polars as pl
+
+from pipeline import daystats, warehouse
+from pipeline.errors import NightFailed
+from pipeline.ingest import Opened, open_files, take_homes
+from pipeline.lake import Lake, LakeFile
+from pipeline.settings import Settings
+from pipeline.shards import Shard, Source, homes_of
+from pipeline.store import DayCounts, Store
+from pipeline.tidy import TidyDay, take_tidy
+
+
+@dataclass(frozen=True)
+class FilesToOpen:
+    """Numbered files of a day, to be made readable; copies go into `folder`, which all share."""
+
+    lake: Lake
+    day: date
+    fingerprint: str
+    files: tuple[tuple[int, LakeFile], ...]
+    required: tuple[str, ...]
+    folder: Path
+    in_place: bool
+
+
+@dataclass(frozen=True)
+class ShardToCheck:
+    """A shard of homes and the days, with their digests, that the store has of it."""
+
+    shard: Shard
+    days: tuple[tuple[date, str], ...]
+    sky: Source
+    store: Store
+
+
+@dataclass(frozen=True)
+class ShardToTake:
+    """A shard of a day's homes, to be worked out into the store; `opened` are the files that may hold their rows."""
+
+    lake: Lake
+    day: date
+    as_of: date
+    fingerprint: str
+    digest: str
+    files: int
+    opened: tuple[Opened, ...]
+    shard: Shard
+    limits: Source
+    sky: Source
+    store: Store
+    settings: Settings
+    folder: Path
+
+
+def open_some(con: duckdb.DuckDBPyConnection, piece: FilesToOpen) -> list[Opened] | None:
+    """Return the files as they can be read; None if the day's files are no longer those of the fingerprint."""
+    try:
+        files = [(number, piece.lake.bring_one(file, piece.folder, number)) for number, file in piece.files]
+        return open_files(
+            con, files, piece.lake.mapping.intervals, piece.required, piece.folder,
+            in_place=piece.in_place,
+        )  # fmt: skip
+    except OSError:
+        if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+            return None
+        raise
+
+
+def check_days(con: duckdb.DuckDBPyConnection, piece: ShardToCheck) -> dict[date, DayCounts]:
+    """Return the counts of the days on which the shard stands in the store as it would be worked out now.
+
+    The others are not there, spoilt, or had a home that was another than the register says now, or wasn't in it.
+    """
+    store, shard = piece.store, piece.shard
+    there = [(day, digest) for day, digest in piece.days if store.has(day, digest, shard)]
+    if not there:
+        return {}
+    sky = piece.sky.of(shard)
+    known = set(sky["site_id"])
+    con.register("site_sky", sky.to_arrow())
+    current = {}
+    for day, digest in there:
+        counts = store.counts(day, digest, shard)
+        params = {"day_files": [warehouse.as_named(store.path("site_day", day, digest, shard))]}
+        moved = warehouse.query(con, "site_day_moved", params).height
+        if not moved and not known.intersection(counts.unknown_homes):
+            current[day] = counts
+    con.unregister("site_sky")
+    return current
+
+
+def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts | None:
+    """Work a shard of a day out into the store; None, and nothing written, if the day's files changed meanwhile.
+
+    What was read of files that are replaced meanwhile may be half of one and half of the other.
+
+    Raises
+    ------
+    NightFailed
+        The rows can't be read, or the counts don't add up.
+    """
+    shard, settings = piece.shard, piece.settings
+    limits, sky = piece.limits.of(shard), piece.sky.of(shard)
+    try:
+        with TemporaryDirectory(prefix="left-", dir=piece.folder) as folder, homes_of(con, shard):
+            tidy = take_tidy(con, _tidy_files(piece), limits, sky, piece.day, shard, settings, Path(folder))
+            opened = [_what_is_left(one, tidy) for one in piece.opened]
+            intake = take_homes(
+                con, piece.lake, piece.day, piece.as_of, [], opened, limits, shard, piece.folder
+            )
+            site_day, site_hour = tidy.joined(*daystats.build_day(con, sky, settings.day, piece.day))
+    except (duckdb.Error, OSError, NightFailed) as error:
+        if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+            return None
+        if isinstance(error, duckdb.Error):
+            told = " ".join(str(error).split())[:300]
+            where = f"{piece.lake.root}/intervals/date={piece.day}"
+            raise NightFailed(f"{where}: {told}; nothing was published") from error
+        raise
+    if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+        return None
+    counts = DayCounts(
+        intake.rows_in + tidy.rows, intake.used + tidy.rows, intake.duplicate, intake.rejected, piece.files,
+        tuple(unknown_homes(intake.rejects)),
+    )  # fmt: skip
+    tables = {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}
+    piece.store.put(piece.day, piece.digest, shard, tables, counts)
+    return counts
+
+
+def _tidy_files(piece: ShardToTake) -> dict[LakeFile, Path]:
+    """Return the files that tidy homes are looked for in: none of a day that is still to come, which is all rejects."""
+    if piece.day > piece.as_of:
+        return {}
+    return {one.file: one.path for one in piece.opened if one.path}
+
+
+def _what_is_left(one: Opened, tidy: TidyDay) -> Opened:
+    """Return the file as the SQL has to read it after the tidy homes; with no path where they were all."""
+    return replace(one, path=tidy.left.get(one.file)) if one.file in tidy.looked_at else one
+
+
+def unknown_homes(rejects: pl.DataFrame) -> list[str]:
+    """Return the site ids that rows were rejected for because no register knows them."""
+    ids = (
+        rejects.filter(pl.col("reason").str.starts_with("unknown home"))
+        .get_column("row")
+        .str.json_path_match("$.site_id")
+    )
+    return sorted(ids.drop_nulls().unique())

@@ -1,0 +1,30 @@
+"""Files that are there whole or not at all: written under a name of their own, then renamed."""
+
+from __future__ import annotations
+
+import os
+import uuid
+from pathlib import Path
+
+import polars as pl
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write `content` as the file `path`, replacing it in one step."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = _part(path)
+    part.write_bytes(content)
+    os.replace(part, path)
+
+
+def write_parquet(path: Path, frame: pl.DataFrame, row_group_rows: int | None = None) -> None:
+    """Write `frame` as the Parquet file `path`, replacing it in one step; the same rows give the same bytes."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = _part(path)
+    frame.write_parquet(part, compression="zstd", compression_level=3, row_group_size=row_group_rows)
+    os.replace(part, path)
+
+
+def _part(path: Path) -> Path:
+    """Return a hidden name beside `path` that no other writer of the same file has: two may be at it at once."""
+    return path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}.part")

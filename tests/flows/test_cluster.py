@@ -1,0 +1,147 @@
+"""A night on a real cluster of two worker processes, one killed midway, is the single machine's night row for row."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+
+import polars as pl
+import pytest
+from distributed import Client, LocalCluster
+from prefect import State
+
+from flows import cluster as module
+from flows.cluster import batches, what_it_has
+from flows.nightly import nightly
+from flows.serve import main
+from pipeline.errors import InputError
+from pipeline.night import run_night
+from pipeline.plan import NightRequest
+from pipeline.settings import load_settings
+
+SHARDS, DAYS = 4, 5
+STATISTICS = "site_day/date=*/*.parquet"
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[LocalCluster]:
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, memory_limit=0
+    ) as two:
+        yield two
+
+
+def kill_a_worker(address: str, store: Path, told: dict[str, int], is_over: threading.Event) -> None:
+    """Wait until some shards are done and a worker has a task, then kill that worker as the machine would go down."""
+    with Client(address, set_as_default=False) as client:
+        pids = client.run(os.getpid)
+        while not is_over.wait(0.01):
+            done = len(list(store.glob(STATISTICS)))
+            busy = [worker for worker, keys in client.processing().items() if keys]
+            if done >= 2 and busy:
+                os.kill(pids[busy[0]], signal.SIGKILL)
+                told |= {"done": done, "pid": pids[busy[0]]}
+                return
+
+
+@pytest.mark.heavy
+def test_a_night_with_a_worker_killed_midway_is_the_single_machines_row_for_row(
+    nights: SimpleNamespace, cluster: LocalCluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NIGHTCLAMP_REPORT__HOME_PAGES", "1")
+    monkeypatch.setenv("NIGHTCLAMP_CLUSTER__MOST_PIECES", "1")
+    single = run_night(NightRequest(nights.lake, tmp_path / "single"), load_settings())
+    monkeypatch.setenv("NIGHTCLAMP_LAKE__HOMES_PER_SHARD", "2")
+    out, told, is_over = tmp_path / "out", dict[str, int](), threading.Event()
+    killer = threading.Thread(
+        target=kill_a_worker, args=(cluster.scheduler_address, out / "store", told, is_over)
+    )
+    killer.start()
+
+    try:
+        folder = nightly(str(nights.lake), str(out), dask=cluster.scheduler_address)
+    finally:
+        is_over.set()
+        killer.join()
+
+    assert 2 <= told["done"] < SHARDS * DAYS
+    assert len(list((out / "store").glob(STATISTICS))) == SHARDS * DAYS
+    tables = sorted(path.name for path in single.folder.glob("*.parquet"))
+    assert {"site_scores.parquet", "revisit_list.parquet", "rejects.parquet", "site_daily.parquet"} <= set(
+        tables
+    )
+    for name in tables:
+        ours, theirs = pl.read_parquet(single.folder / name), pl.read_parquet(Path(folder) / name)
+        assert theirs.equals(ours), name
+    counts = json.loads((Path(folder) / "run.json").read_text())["counts"]
+    assert counts == single.counts
+    assert counts["rows_in"] == counts["rows_used"] + counts["rows_duplicate"] + counts["rows_rejected"]
+    assert not list((out / "store").rglob("*.part"))
+    assert not (out / "store" / ".work").exists()
+
+    # One store: the single machine finds nothing left to do in what the cluster worked out.
+    monkeypatch.delenv("NIGHTCLAMP_LAKE__HOMES_PER_SHARD")
+    again = run_night(NightRequest(nights.lake, out), load_settings())
+    assert again.fresh_days == 0
+
+
+@pytest.mark.heavy
+def test_a_worker_that_does_not_see_the_lake_or_has_other_versions_is_said_before_the_night(
+    nights: SimpleNamespace, cluster: LocalCluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "__version__", "0.0.0")
+
+    state: State[str] = nightly(
+        str(nights.lake), str(tmp_path / "out"), dask=cluster.scheduler_address, return_state=True
+    )
+
+    assert state.is_failed()
+    assert ", here 0.0.0; install the same" in str(state.message)
+    with Client(cluster.scheduler_address, set_as_default=False) as client:
+        told = client.run(what_it_has, (nights.lake, tmp_path / "elsewhere"))
+    with pytest.raises(InputError, match=r"does not see .*elsewhere"):
+        module._hold_alike(told, cluster.scheduler_address)
+    with pytest.raises(InputError, match=r"worker w lacks what is here .*install nightclamp\[dask\] there"):
+        module._hold_alike({"w": ModuleNotFoundError("No module named 'flows'")}, "tcp://here:1")
+
+
+def test_a_scheduler_that_does_not_answer_is_one_line(
+    server: None,
+    nights: SimpleNamespace,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setenv("NIGHTCLAMP_CLUSTER__CONNECT_S", "0.5")
+    words = ["--lake", str(nights.lake), "--out", str(tmp_path / "out"), "--once"]
+
+    with pytest.raises(SystemExit) as left:
+        main([*words, "--dask", "tcp://127.0.0.1:1"])
+
+    assert left.value.code == 2
+    (line,) = [line for line in capsys.readouterr().err.splitlines() if line.startswith("nightclamp: ")]
+    assert line.startswith("nightclamp: --dask tcp://127.0.0.1:1: no Dask scheduler answers there")
+    assert not (tmp_path / "out" / "latest").exists()
+
+
+@pytest.mark.parametrize(
+    ("pieces", "width", "most", "expected"),
+    [
+        (0, 4, 8, []),
+        (3, 4, 8, [1, 1, 1]),
+        (10, 4, 8, [3, 3, 3, 1]),
+        (100, 4, 8, [8] * 12 + [4]),
+    ],
+)
+def test_pieces_are_dealt_in_order_to_batches_that_are_not_too_large(
+    pieces: int, width: int, most: int, expected: list[int]
+) -> None:
+    dealt = batches(range(pieces), width, most)
+
+    assert [len(batch) for batch in dealt] == expected
+    assert [piece for batch in dealt for piece in batch] == list(range(pieces))
