@@ -15,9 +15,9 @@ from pipeline import bucket_index, publish
 from pipeline.bucket_lock import hold
 from pipeline.bucket_out import BucketOut
 from pipeline.errors import InputError, NightFailed
-from pipeline.object_client import ObjectStoreSettings
 from pipeline.object_store import Bucket
 from pipeline.object_url import ObjectUrl
+from pipeline.setting_sections import ObjectStoreSettings
 
 
 @contextmanager

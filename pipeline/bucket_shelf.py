@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import NightFailed
-from pipeline.object_client import ObjectStoreSettings
 from pipeline.object_store import Bucket, ReplacedError, Stored
 from pipeline.object_url import ObjectUrl
+from pipeline.setting_sections import ObjectStoreSettings
 from pipeline.shelf import SUFFIXES, LakeFile, Partition
 
 _TRIES = 3

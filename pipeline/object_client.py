@@ -1,4 +1,4 @@
-"""How an object store is asked: settings, credentials from AWS's usual places, and errors in words of ours.
+"""How an object store is asked: credentials from AWS's usual places, and errors in words of ours.
 
 What the library says of an error may hold addresses, keys and signatures. None of it is passed on: only the
 HTTP status and S3's own code, which are looked for, and words of ours.
@@ -11,11 +11,9 @@ import re
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from pydantic import Field
-
 from pipeline.errors import InputError, NightclampError, NightFailed
 from pipeline.object_url import ObjectUrl
-from pipeline.setting_sections import Section
+from pipeline.setting_sections import ObjectStoreSettings
 
 if TYPE_CHECKING:
     from obstore.store import S3Store
@@ -25,20 +23,6 @@ _CODE = re.compile(r"<Code>([A-Za-z]{1,60})</Code>")
 # Answers that another try may turn: asked too much, took too long, out of order for a moment, two writers at once.
 _PASSING = {408, 409, 425, 429, 500, 502, 503, 504}
 _WHO = "check the AWS credentials (environment, profile or role) and what they may do"
-
-
-class ObjectStoreSettings(Section):
-    """[object_store] how patiently an object store is asked, and where working copies lie."""
-
-    tries: int = Field(ge=1, le=100)
-    give_up_s: float = Field(gt=0)
-    first_wait_s: float = Field(gt=0)
-    longest_wait_s: float = Field(gt=0)
-    connect_s: float = Field(gt=0)
-    answer_s: float = Field(gt=0)
-    at_once: int = Field(ge=1, le=64)
-    lock_s: float = Field(ge=1)
-    cache: str
 
 
 def open_store(url: ObjectUrl, own: ObjectStoreSettings, retries: int) -> S3Store:

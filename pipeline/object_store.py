@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipeline.errors import NightFailed
-from pipeline.object_client import ObjectStoreSettings, code_of, open_store, refusal_of, told_of
+from pipeline.object_client import code_of, open_store, refusal_of, told_of
 from pipeline.object_url import ObjectUrl
+from pipeline.setting_sections import ObjectStoreSettings
 
 if TYPE_CHECKING:
     from obstore.store import S3Store

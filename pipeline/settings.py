@@ -18,7 +18,6 @@ from pydantic_settings import (
 )
 
 from pipeline.errors import InputError
-from pipeline.object_client import ObjectStoreSettings
 from pipeline.setting_sections import (
     AlarmSettings,
     ClusterSettings,
@@ -29,6 +28,7 @@ from pipeline.setting_sections import (
     FeatureSettings,
     HitRateSettings,
     LakeSettings,
+    ObjectStoreSettings,
     OnsetSettings,
     OrderSettings,
     OwnFleetSettings,

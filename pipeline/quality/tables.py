@@ -59,13 +59,11 @@ def crew_tables(
     """
     own = settings.crews
     homes = install_homes(night.scores, night.sites, night.visits, night.promise, own)
-    names = with_names(night.crews, count_installs(homes.with_columns(pl.lit(0.0).alias("chance"))))[
-        "crew_id"
-    ]
+    begun = with_names(night.crews, count_installs(homes.with_columns(pl.lit(0.0).alias("chance"))))
+    names = begun["crew_id"]
     heard = homes.filter(pl.col("is_heard") & (pl.col("is_visited") | pl.col("likelihood").is_not_null()))
     installs, check = _installs(heard, names.to_list(), own)
-    judged = np.array([homes.filter("is_judged")["crew_id"].eq_missing(name).sum() for name in names])
-    found = estimate(installs, judged >= own.min_judged, own)
+    found = estimate(installs, begun["judged"].to_numpy() >= own.min_judged, own)
     homes = homes.join(
         heard.select("site_id", pl.Series("chance", found.fit.chance)), on="site_id", how="left"
     ).with_columns(pl.when("is_heard").then(pl.col("chance").fill_null(0.0)).alias("chance"))

@@ -9,6 +9,7 @@ from pipeline.setting_sections.data import (
     EngineSettings,
     FeatureSettings,
     LakeSettings,
+    ObjectStoreSettings,
     OnsetSettings,
     VerdictSettings,
 )
@@ -41,6 +42,7 @@ __all__ = [
     "FeatureSettings",
     "HitRateSettings",
     "LakeSettings",
+    "ObjectStoreSettings",
     "OnsetSettings",
     "OrderSettings",
     "OwnFleetSettings",

@@ -104,3 +104,17 @@ class ClusterSettings(Section):
     tasks_per_thread: int = Field(ge=1)
     most_pieces: int = Field(ge=1)
     connect_s: float = Field(gt=0)
+
+
+class ObjectStoreSettings(Section):
+    """[object_store] how patiently an object store is asked, and where working copies lie."""
+
+    tries: int = Field(ge=1, le=100)
+    give_up_s: float = Field(gt=0)
+    first_wait_s: float = Field(gt=0)
+    longest_wait_s: float = Field(gt=0)
+    connect_s: float = Field(gt=0)
+    answer_s: float = Field(gt=0)
+    at_once: int = Field(ge=1, le=64)
+    lock_s: float = Field(ge=1)
+    cache: str

@@ -16,9 +16,9 @@ from pipeline.bucket_index import Index, turn
 from pipeline.bucket_lock import BucketLock
 from pipeline.bucket_out import BucketOut
 from pipeline.errors import InputError, NightFailed
-from pipeline.object_client import ObjectStoreSettings
 from pipeline.object_store import Bucket
 from pipeline.object_url import ObjectUrl
+from pipeline.setting_sections import ObjectStoreSettings
 from pipeline.settings import load_settings
 
 DAY, NEXT = date(2025, 6, 1), date(2025, 6, 2)
