@@ -20,11 +20,11 @@ import duckdb
 from distributed.comm.core import CommClosedError
 from distributed.exceptions import WorkerStartTimeoutError
 from distributed.scheduler import KilledWorker
-from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.tasks import Task
 from prefect_dask.task_runners import DaskTaskRunner
 
+from flows.quiet_task import quiet_task
 from pipeline import __version__, warehouse
 from pipeline.errors import InputError, NightFailed
 from pipeline.object_url import object_url
@@ -85,16 +85,7 @@ class OnCluster:
         dealt = batches(pieces, self.width, self.most)
         if not dealt:
             return []
-        step: Task[[bytes], list[R]] = Task(
-            work_off,
-            name=name,
-            task_run_name=name,
-            cache_policy=NO_CACHE,
-            persist_result=False,
-            retries=len(RETRY_AFTER_S),
-            retry_delay_seconds=RETRY_AFTER_S,
-            retry_condition_fn=is_worth_retrying,
-        )
+        step = quiet_task(name, work_off, RETRY_AFTER_S, is_worth_retrying)
         sent = [pickle.dumps((function, self.engine, batch)) for batch in dealt]
         try:
             futures = [self.runner.submit(step, {"batch": one}) for one in sent]

@@ -12,7 +12,6 @@ from typing import Any, TypeVar
 
 from prefect import Flow, flow
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
-from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import FlowRun, State, TaskRun
 from prefect.logging.loggers import flow_run_logger
 from prefect.runtime import deployment, flow_run
@@ -20,6 +19,7 @@ from prefect.states import Failed
 from prefect.tasks import Task
 
 from flows import account
+from flows.quiet_task import quiet_task
 from pipeline.alarm import EXIT_STATUS, read, stale
 from pipeline.errors import InputError, NightclampError
 from pipeline.lake import open_lake
@@ -70,18 +70,7 @@ def as_task(name: str, function: Callable[..., T], *args: Any) -> T:
     def run() -> T:
         return function(*args)
 
-    delays = RETRY_AFTER_S.get(name, [])
-    step: Task[[], T] = Task(
-        run,
-        name=name,
-        task_run_name=name,
-        cache_policy=NO_CACHE,
-        persist_result=False,
-        retries=len(delays),
-        retry_delay_seconds=delays,
-        retry_condition_fn=is_worth_retrying,
-    )
-    return step()
+    return quiet_task(name, run, RETRY_AFTER_S.get(name, []), is_worth_retrying)()
 
 
 def as_task_or_spread(name: str, function: Callable[..., T], *args: Any) -> T:

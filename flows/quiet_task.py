@@ -1,0 +1,30 @@
+"""A task run that keeps nothing: what a night is made from is on disk already, and is never hashed or stored again."""
+
+from collections.abc import Callable, Sequence
+from typing import Any, ParamSpec, TypeVar
+
+from prefect.cache_policies import NO_CACHE
+from prefect.client.schemas.objects import State, TaskRun
+from prefect.tasks import Task
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+def quiet_task(
+    name: str,
+    function: Callable[P, R],
+    retry_after_s: Sequence[float],
+    is_worth_retrying: Callable[[Task[..., Any], TaskRun, State[Any]], bool],
+) -> Task[P, R]:
+    """Return `function` as a task of that name, tried again so many seconds after each failure worth it."""
+    return Task(
+        function,
+        name=name,
+        task_run_name=name,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+        retries=len(retry_after_s),
+        retry_delay_seconds=list(retry_after_s),
+        retry_condition_fn=is_worth_retrying,
+    )
