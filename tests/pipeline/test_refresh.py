@@ -9,58 +9,27 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from lakes import CREWS, DAY, SITES, VISITS, build_lake, put, rows
+from lakes import CREWS, DAY, SITES, VISITS, put, rows
+from stored_nights import DAYS, SETTINGS, content, fresh, night, three_days
 
 from pipeline import warehouse
 from pipeline.day_shards import unknown_homes
 from pipeline.lake import open_lake
 from pipeline.refresh import StoredDay, refresh_days
 from pipeline.registers import read_registers
-from pipeline.settings import load_settings
 from pipeline.store import Store
 
-DAYS = [DAY + timedelta(days=at) for at in range(3)]
-SETTINGS = load_settings()
 Night = Callable[[], list[StoredDay]]
 
 
 @pytest.fixture
 def lake(tmp_path: Path) -> Path:
-    """Three days of homes a and b; b has no rows on the second."""
-    root = build_lake(tmp_path / "lake")
-    for day in DAYS:
-        put(root, "a.parquet", rows("a", day), day)
-        if day != DAYS[1]:
-            put(root, "b.parquet", rows("b", day), day)
-    return root
+    return three_days(tmp_path / "lake")
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
     return Store(tmp_path / "store")
-
-
-def night(lake_root: Path, store: Store, as_of: date = DAYS[-1]) -> list[StoredDay]:
-    """Refresh all days as a night would."""
-    lake = open_lake(lake_root)
-    workdir = store.root.parent / "work"
-    workdir.mkdir(exist_ok=True)
-    con = warehouse.connect(workdir, SETTINGS.engine)
-    done = refresh_days(con, lake, lake.days(), read_registers(lake, as_of), store, SETTINGS, workdir)
-    con.close()
-    return done
-
-
-def fresh(done: list[StoredDay]) -> list[date]:
-    return [day.day for day in done if day.is_fresh]
-
-
-def content(store: Store) -> dict[str, bytes]:
-    return {
-        str(path.relative_to(store.root)): path.read_bytes()
-        for path in store.root.rglob("*")
-        if path.is_file()
-    }
 
 
 def test_the_first_night_reads_all_and_the_second_nothing(lake: Path, store: Store) -> None:
@@ -222,7 +191,7 @@ def test_another_number_in_the_settings_redoes_every_day(
 ) -> None:
     night(lake, store)
     other = SETTINGS.model_copy(update={"day": SETTINGS.day.model_copy(update={"noise_w": 13.0})})
-    monkeypatch.setattr("test_refresh.SETTINGS", other)
+    monkeypatch.setattr("stored_nights.SETTINGS", other)
 
     assert fresh(night(lake, store)) == DAYS
 
