@@ -25,7 +25,10 @@ from pipeline.tidy import TidyDay, take_tidy
 
 @dataclass(frozen=True)
 class FilesToOpen:
-    """Numbered files of a day, to be made readable; copies go into `folder`, which all share."""
+    """Numbered files of a day, to be made readable; copies go into `folder`, which all share.
+
+    With `probe` each is read to its end, to find out which of them is damaged.
+    """
 
     lake: Lake
     day: date
@@ -34,6 +37,7 @@ class FilesToOpen:
     required: tuple[str, ...]
     folder: Path
     in_place: bool
+    probe: bool
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,10 @@ class ShardToCheck:
 
 @dataclass(frozen=True)
 class ShardToTake:
-    """A shard of a day's homes, to be worked out into the store; `opened` are the files that may hold their rows."""
+    """A shard of a day's homes, to be worked out into the store; `opened` are the files that may hold their rows.
+
+    They are `probed` if each was read to its end.
+    """
 
     lake: Lake
     day: date
@@ -63,6 +70,7 @@ class ShardToTake:
     store: Store
     settings: Settings
     folder: Path
+    probed: bool
 
 
 def open_some(con: duckdb.DuckDBPyConnection, piece: FilesToOpen) -> list[Opened] | None:
@@ -71,7 +79,7 @@ def open_some(con: duckdb.DuckDBPyConnection, piece: FilesToOpen) -> list[Opened
         files = [(number, piece.lake.bring_one(file, piece.folder, number)) for number, file in piece.files]
         return open_files(
             con, files, piece.lake.mapping.intervals, piece.required, piece.folder,
-            in_place=piece.in_place,
+            in_place=piece.in_place, probe=piece.probe,
         )  # fmt: skip
     except OSError:
         if piece.lake.fingerprint(piece.day) != piece.fingerprint:
@@ -103,9 +111,10 @@ def check_days(con: duckdb.DuckDBPyConnection, piece: ShardToCheck) -> dict[date
 
 
 def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts | None:
-    """Work a shard of a day out into the store; None, and nothing written, if the day's files changed meanwhile.
+    """Work a shard of a day out into the store; None, and nothing written, if its files have to be opened again.
 
-    What was read of files that are replaced meanwhile may be half of one and half of the other.
+    That is where the day's files changed meanwhile, since what was read may be half of the one and half of the other,
+    and where one of them, not probed, can't be read.
 
     Raises
     ------
@@ -126,6 +135,8 @@ def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts 
         if piece.lake.fingerprint(piece.day) != piece.fingerprint:
             return None
         if isinstance(error, duckdb.Error):
+            if not piece.probed:
+                return None
             told = " ".join(str(error).split())[:300]
             where = f"{piece.lake.root}/intervals/date={piece.day}"
             raise NightFailed(f"{where}: {told}; nothing was published") from error

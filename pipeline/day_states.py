@@ -25,7 +25,11 @@ _TRIES = 3
 
 @dataclass(frozen=True)
 class DayState:
-    """How far a day is: `noted` its cut if that is on disk, `held` the counts of the shards that are done."""
+    """How far a day is: `noted` its cut if that is on disk, `held` the counts of the shards that are done.
+
+    A day with a damaged file is `probed`: its files are read to their ends before any shard is worked out. It has a
+    digest of its own, so that no shard which was done before the damage was found is taken for one of it.
+    """
 
     day: date
     fingerprint: str
@@ -34,6 +38,7 @@ class DayState:
     noted: Cut | None
     held: Mapping[Shard, DayCounts] = field(default_factory=dict)
     in_place: bool = True
+    probed: bool = False
 
     @property
     def is_done(self) -> bool:
@@ -98,12 +103,18 @@ class DayWork:
         )
 
     def _begun(self, day: date) -> DayState:
+        fingerprint = self.lake.fingerprint(day)
+        probed = self._state(day, fingerprint, probed=True)
+        return probed if probed.noted else self._state(day, fingerprint, probed=False)
+
+    def _state(self, day: date, fingerprint: str, *, probed: bool) -> DayState:
         # A day that is still to come is all rejects; when its time has come it must be read again.
         when = "future" if day > self.registers.as_of else "past"
-        fingerprint = self.lake.fingerprint(day)
-        digest = day_digest(f"{fingerprint} {when}", self.settings)
+        known = f"{fingerprint} {when} probed" if probed else f"{fingerprint} {when}"
+        digest = day_digest(known, self.settings)
         noted = self.store.cut(day, digest)
-        return DayState(day, fingerprint, digest, noted.shards if noted else self.shards, noted)
+        shards = noted.shards if noted else self.shards
+        return DayState(day, fingerprint, digest, shards, noted, probed=probed)
 
     def _tried(self, states: Sequence[DayState]) -> list[DayState]:
         files = {state.day: tuple(self.lake.files(state.day)) for state in states}
@@ -131,6 +142,9 @@ class DayWork:
             elif is_same and len(now.held) == len(now.shards):
                 # A footer that lies about its homes hides rows from all shards; a copy of the file doesn't.
                 tried.append(replace(state, held={}, in_place=False))
+            elif is_same and opened[state.day] is not None and not state.probed:
+                probed = self._state(state.day, state.fingerprint, probed=True)
+                tried.append(replace(probed, in_place=state.in_place))
             else:
                 tried += self.look([state.day])
             shutil.rmtree(self._folder(state), ignore_errors=True)
@@ -168,7 +182,7 @@ class DayWork:
             pieces += [
                 FilesToOpen(
                     self.lake, state.day, state.fingerprint, tuple(files[at : at + size]), required,
-                    self._folder(state), state.in_place,
+                    self._folder(state), state.in_place, state.probed,
                 )
                 for at in range(0, len(files), size)
             ]  # fmt: skip
@@ -183,7 +197,7 @@ class DayWork:
             ShardToTake(
                 self.lake, state.day, self.registers.as_of, state.fingerprint, state.digest, files,
                 tuple(one for one in ready if one.may_hold(shard) or (shard.is_first and one.why)),
-                shard, self.limits, self.sky, self.store, self.settings, self._folder(state),
+                shard, self.limits, self.sky, self.store, self.settings, self._folder(state), state.probed,
             )
             for shard in state.shards
             if shard not in state.held

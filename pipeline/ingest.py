@@ -203,16 +203,21 @@ def open_files(
     workdir: Path,
     *,
     in_place: bool = True,
+    probe: bool = True,
 ) -> list[Opened]:
-    """Read each numbered file once, to make it readable in place or as a copy in `workdir`, or to say why not."""
+    """Make each numbered file readable, in place or as a copy in `workdir`, or say why it can't be.
+
+    With `probe` it is read once to its end: that finds a damaged page. Without, whoever reads it finds it.
+    """
     workdir.mkdir(parents=True, exist_ok=True)
     con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
     opened = []
     for number, file in files:
         try:
             path = prepare(file, how, required, workdir, number, may_be_in_place=in_place)
-            _point_at(con, [path])
-            warehouse.query(con, "interval_probe", {})
+            if probe:
+                _point_at(con, [path])
+                warehouse.query(con, "interval_probe", {})
         except UnusableFileError as error:
             opened.append(Opened(number, file, why=f"the file {error}"))
         except duckdb.Error as error:

@@ -13,6 +13,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -150,12 +151,16 @@ def day_digest(fingerprint: str, settings: Settings) -> str:
     digest.update(fingerprint.encode())
     for table in ("macros", *_INGEST_TABLES, *DAY_TABLES, "site_day", "site_hour"):
         digest.update(warehouse.sql_text(table).encode())
-    for room in sorted(files("pipeline.tidy").iterdir(), key=lambda room: room.name):
-        if room.name.endswith(".py"):
-            digest.update(room.read_bytes())
+    digest.update(_tidy_source())
     digest.update(settings.day.model_dump_json().encode())
     digest.update(settings.lake.model_dump_json(exclude={"homes_per_shard"}).encode())
     return digest.hexdigest()
+
+
+@cache
+def _tidy_source() -> bytes:
+    rooms = sorted(files("pipeline.tidy").iterdir(), key=lambda room: room.name)
+    return b"".join(room.read_bytes() for room in rooms if room.name.endswith(".py"))
 
 
 def _read_cut(path: Path) -> Cut | None:

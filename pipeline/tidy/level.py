@@ -1,140 +1,192 @@
-"""Levels of many homes: the columns of sql/site_day_level.sql, and the hourly means."""
+"""Levels of a home: the columns of sql/site_day_level.sql, and the hourly means of sql/site_hour.sql."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.tidy.grid import Bool, Float, Regime, before, known, quantiles, tally
+from pipeline.tidy.compiled import (
+    FALSE,
+    NULL,
+    TRUE,
+    Bool,
+    Float,
+    above,
+    add,
+    below,
+    compiled,
+    is_same,
+    numbered,
+    put,
+    quantile,
+    reaches,
+    tally,
+)  # fmt: skip
+from pipeline.tidy.rows import Lines, Rows
 
-
-def levels(r: Regime, day: dict[str, Any]) -> dict[str, NDArray[Any]]:
-    """Return site_day_level's columns but site_key, an entry a home; NaN is null."""
-    grid, value, has = r.grid, r.grid.values, r.grid.has
-    row, night = grid.is_row, r.is_night
-    light = row & ~night
-    l1, l2, pv = value["l1_w"], value["l2_w"], value["pv_w"]
-    has1, has2, has_pv = has["l1_w"], has["l2_w"], has["pv_w"]
-    rows = row.sum(axis=1)
-    size1, size2, size_pv = np.abs(l1), np.abs(l2), np.abs(pv)
-    no1, no2, no_pv = ~has1[:, None], ~has2[:, None], ~has_pv[:, None]
-    row1, row2 = row & ~no1, row & ~no2
-    zero1, zero2 = row1 & (size1 < day["zero_w"]), row2 & (size2 < day["zero_w"])
-    live1, live2 = row1 & (size1 > day["drop_w"]), row2 & (size2 > day["drop_w"])
-    live = r.is_pv_live
-    # Zero twice running while something else lives; the first row has no row before it.
-    open1 = (zero1, no1), (before(zero1), _first(row) | no1), (live2 | live, no2 & ~live)
-    open2 = (zero2, no2), (before(zero2), _first(row) | no2), (live1 | live, no1 & ~live)
-    sun_up = (row & (r.sun_sin > day["sun_sin"]), ~r.is_placed[:, None])
-    both = l1 + l2  # an absent leg 2 is 0; an absent leg 1 has no sum
-    stepped, noise = r.is_step, day["noise_w"]
-    out: dict[str, NDArray[Any]] = {
-        "n_row": rows, "n_l1": rows * has1, "n_l2": rows * has2, "n_pv": rows * has_pv,
-        "n_volt": r.has_volt.sum(axis=1), "n_net": rows * r.has_net, "n_battery": rows * has["battery_w"],
-        "length_min": np.full(len(rows), grid.length_min), "covered_min": rows * grid.length_min,
-        "n_dark": tally(row, r.is_dark),
-        "n_dark_pv_live": tally(row, r.is_dark, (size_pv > r.sky.pv_quiet_w[:, None], no_pv)),
-        "n_night": tally(row, night), "n_sun": tally(row, sun_up),
-        "n_neg_l1_night": tally(row, night, (l1 < -noise, no1)),
-        "n_neg_l2_night": tally(row, night, (l2 < -noise, no2)),
-        "n_neg_sum_night": tally(row, night, (both < -noise, no1)),
-        "n_neg_l1_day": tally(row, light, (l1 < -noise, no1)),
-        "n_neg_l2_day": tally(row, light, (l2 < -noise, no2)),
-        "n_pv_sun": tally(row, sun_up, live),
-        "n_balanced": tally(row, sun_up, live, (np.abs(both) < day["balanced_w"], no1)),
-        "n_zero_l1": tally(row, (zero1, no1)), "n_zero_l2": tally(row, (zero2, no2)),
-        "n_zero_all": tally(row, (zero1, no1), zero2 | no2, (size_pv < day["zero_w"], no_pv), sun_up),
-        "n_zero_l1_dark": tally(row, r.is_dark, (zero1, no1)), "n_zero_l2_dark": tally(row, r.is_dark, (zero2, no2)),
-        "n_gap_l1": tally(row, night, (zero1, no1), (live2, no2)),
-        "n_gap_l2": tally(row, night, (zero2, no2), (live1, no1)),
-        "n_low_l1": tally(row, night, (row1 & ~zero1, no1), (size1 < 5 * day["zero_w"], no1)),
-        "n_low_l2": tally(row, night, (row2 & ~zero2, no2), (size2 < 5 * day["zero_w"], no2)),
-        "n_lone_l1": tally(row, *open1), "n_lone_l2": tally(row, *open2),
-        "n_tiny_l1": tally(row, (size1 < day["tiny_w"], no1)), "n_tiny_l2": tally(row, (size2 < day["tiny_w"], no2)),
-        "n_stale_l1": tally(row, stepped, (r.step["l1_w"] == 0, no1), (size1 >= day["zero_w"], no1)),
-        "n_stale_l2": tally(row, stepped, (r.step["l2_w"] == 0, no2), (size2 >= day["zero_w"], no2)),
-        "n_step_row": tally(row, stepped),
-        "n_drop_l1": tally(row, stepped, *open1, (before(size1, 2) > day["drop_w"], no1)),
-        "n_drop_l2": tally(row, stepped, *open2, (before(size2, 2) > day["drop_w"], no2)),
-    }  # fmt: skip
-    out |= _sums(r, light)
-    (out["l1_dark_size"],) = quantiles(size1, r.is_dark & row1, (0.9,))
-    (out["l2_dark_size"],) = quantiles(size2, r.is_dark & row2, (0.9,))
-    for name, series, known_here in (("l1", l1, row1), ("l2", l2, row2), ("sum", both, row1 & row2)):
-        found = quantiles(series, night & known_here, (0.05, 0.50, 0.95))
-        out |= dict(zip((f"{name}_night_p05", f"{name}_night_p50", f"{name}_night_p95"), found, strict=True))
-    out["l1_night_min"] = _least(l1, night & row1 & ~(zero1 & (zero2 | ~row2)))
-    out["l2_night_min"] = _least(l2, night & row2 & ~(zero1 & zero2) & ~(zero2 & ~row1))
-    return out
+AT = numbered(
+    """
+    n_row n_l1 n_l2 n_pv n_volt n_net n_battery length_min covered_min n_dark n_dark_pv_live n_night n_sun
+    n_neg_l1_night n_neg_l2_night n_neg_sum_night n_neg_l1_day n_neg_l2_day n_pv_sun n_balanced n_zero_l1
+    n_zero_l2 n_zero_all n_zero_l1_dark n_zero_l2_dark n_gap_l1 n_gap_l2 n_low_l1 n_low_l2 n_lone_l1
+    n_lone_l2 l1_dark_size l2_dark_size n_tiny_l1 n_tiny_l2 n_stale_l1 n_stale_l2 n_step_row n_drop_l1
+    n_drop_l2 l1_night_w l2_night_w l1_day_w l2_day_w pv_day_w pv_dark_w l1_l1_night l2_l2_night l1_l2_night
+    l1_l1_day l2_l2_day l1_l2_day pv_pv_day l1_pv_day l2_pv_day sky_n sky_x sky_xx l1_sky l2_sky pv_sky
+    l1_all_w l2_all_w pv_all_w l1_l1_all l2_l2_all pv_pv_all pv_cos_w pv_sin_w l1_abs_wh l2_abs_wh pv_wh
+    pv_abs_w pv_max_w l1_night_p05 l1_night_p50 l1_night_p95 l2_night_p05 l2_night_p50 l2_night_p95
+    sum_night_p05 sum_night_p50 sum_night_p95 l1_night_min l2_night_min l1_v_sum l2_v_sum vdiff_vdiff
+    """
+)
+LEVELS = AT._fields
 
 
-def _sums(r: Regime, light: Bool) -> dict[str, Float]:
-    value, has, night, row = r.grid.values, r.grid.has, r.is_night, r.grid.is_row
-    l1, l2, pv = value["l1_w"], value["l2_w"], value["pv_w"]
-    has1, has2, has_pv = has["l1_w"], has["l2_w"], has["pv_w"]
-    any_night, any_light, any_dark = night.any(axis=1), light.any(axis=1), r.is_dark.any(axis=1)
-    night1, night2, light1, light2, light_pv = l1 * night, l2 * night, l1 * light, l2 * light, pv * light
-    sky = np.where(row & r.is_placed[:, None], np.fmax(r.sun_sin, 0.0), 0.0)
-    placed, rows, length = r.is_placed, row.sum(axis=1), r.grid.length_min
-    out = {
-        "l1_night_w": known(night1.sum(axis=1), has1 & any_night),
-        "l2_night_w": known(night2.sum(axis=1), has2 & any_night),
-        "l1_day_w": known(light1.sum(axis=1), has1 & any_light),
-        "l2_day_w": known(light2.sum(axis=1), has2 & any_light),
-        "pv_day_w": known(light_pv.sum(axis=1), has_pv & any_light),
-        "pv_dark_w": known((np.abs(pv) * r.is_dark).sum(axis=1), has_pv & any_dark),
-        "l1_l1_night": known(np.vecdot(night1, l1), has1 & any_night),
-        "l2_l2_night": known(np.vecdot(night2, l2), has2 & any_night),
-        "l1_l2_night": known(np.vecdot(night1, l2), has1 & has2 & any_night),
-        "l1_l1_day": known(np.vecdot(light1, l1), has1 & any_light),
-        "l2_l2_day": known(np.vecdot(light2, l2), has2 & any_light),
-        "l1_l2_day": known(np.vecdot(light1, l2), has1 & has2 & any_light),
-        "pv_pv_day": known(np.vecdot(light_pv, pv), has_pv & any_light),
-        "l1_pv_day": known(np.vecdot(light1, pv), has1 & has_pv & any_light),
-        "l2_pv_day": known(np.vecdot(light2, pv), has2 & has_pv & any_light),
-        "sky_n": rows, "sky_x": sky.sum(axis=1), "sky_xx": np.vecdot(sky, sky),
-        "l1_sky": known(np.vecdot(l1, sky), has1), "l2_sky": known(np.vecdot(l2, sky), has2),
-        "pv_sky": known(np.vecdot(pv, sky), has_pv),
-        "l1_all_w": known(l1.sum(axis=1), has1), "l2_all_w": known(l2.sum(axis=1), has2),
-        "pv_all_w": known(pv.sum(axis=1), has_pv),
-        "l1_l1_all": known(np.vecdot(l1, l1), has1), "l2_l2_all": known(np.vecdot(l2, l2), has2),
-        "pv_pv_all": known(np.vecdot(pv, pv), has_pv),
-        "pv_cos_w": known(np.vecdot(pv, r.hour_cos), has_pv & placed),
-        "pv_sin_w": known(np.vecdot(pv, r.hour_sin), has_pv & placed),
-        "l1_abs_wh": known(np.abs(l1).sum(axis=1) * length / 60, has1),
-        "l2_abs_wh": known(np.abs(l2).sum(axis=1) * length / 60, has2),
-        "pv_wh": known(pv.sum(axis=1) * length / 60, has_pv),
-        "pv_abs_w": known(np.abs(pv).sum(axis=1), has_pv), "pv_max_w": known(np.abs(pv).max(axis=1), has_pv),
-    }  # fmt: skip
-    any_volt = r.has_volt.any(axis=1)
-    out["l1_v_sum"] = known((value["l1_v"] * r.has_volt).sum(axis=1), any_volt)
-    out["l2_v_sum"] = known((value["l2_v"] * r.has_volt).sum(axis=1), any_volt)
-    out["vdiff_vdiff"] = known(np.vecdot(r.vdiff_v, r.vdiff_v), any_volt)
-    return out
+@compiled
+def levels(r: Rows, rows: int, length_min: float, quiet_w: float, lines: Lines, v: Float, k: Bool) -> None:
+    """Work out LEVELS into `v` (0 before), and which of them are known into `k`."""
+    zero_w, noise_w, drop_w = lines.zero_w, lines.noise_w, lines.drop_w
+    v[AT.length_min], v[AT.covered_min], v[AT.n_row], v[AT.sky_n] = (
+        length_min, rows * length_min, rows, rows
+    )  # fmt: skip
+    for at in (
+        AT.n_row, AT.n_l1, AT.n_l2, AT.n_pv, AT.n_volt, AT.n_net, AT.n_battery, AT.length_min, AT.covered_min,
+        AT.sky_n,
+    ):  # fmt: skip
+        k[at] = True
+    was_zero1 = was_zero2 = NULL  # of the row before
+    size1_before = size2_before = size1_twice = size2_twice = np.nan
+    for i in range(rows):
+        l1, l2, pv, sun_sin = r.l1_w[i], r.l2_w[i], r.pv_w[i], r.sun_sin[i]
+        night, dark, live, step = r.is_night[i], r.is_dark[i], r.is_pv_live[i], r.is_step[i]
+        light = TRUE - night
+        size1, size2, size_pv = abs(l1), abs(l2), abs(pv)
+        both = l1 + (l2 if l2 == l2 else 0.0)
+        v[AT.n_l1] += l1 == l1
+        v[AT.n_l2] += l2 == l2
+        v[AT.n_pv] += pv == pv
+        v[AT.n_volt] += r.vdiff_v[i] == r.vdiff_v[i]
+        v[AT.n_net] += r.net_w[i] == r.net_w[i]
+        v[AT.n_battery] += r.battery_w[i] == r.battery_w[i]
+        zero1, zero2 = below(size1, zero_w), below(size2, zero_w)
+        live1, live2 = above(size1, drop_w), above(size2, drop_w)
+        sun_up = above(sun_sin, lines.sun_sin)
+        open1, open2 = min(zero1, was_zero1, max(live2, live)), min(zero2, was_zero2, max(live1, live))
+        tally(v, k, AT.n_dark, dark)
+        tally(v, k, AT.n_dark_pv_live, min(dark, above(size_pv, quiet_w)))
+        tally(v, k, AT.n_night, night)
+        tally(v, k, AT.n_sun, sun_up)
+        tally(v, k, AT.n_neg_l1_night, min(night, below(l1, -noise_w)))
+        tally(v, k, AT.n_neg_l2_night, min(night, below(l2, -noise_w)))
+        tally(v, k, AT.n_neg_sum_night, min(night, below(both, -noise_w)))
+        tally(v, k, AT.n_neg_l1_day, min(light, below(l1, -noise_w)))
+        tally(v, k, AT.n_neg_l2_day, min(light, below(l2, -noise_w)))
+        tally(v, k, AT.n_pv_sun, min(sun_up, live))
+        tally(v, k, AT.n_balanced, min(sun_up, live, below(abs(both), lines.balanced_w)))
+        tally(v, k, AT.n_zero_l1, zero1)
+        tally(v, k, AT.n_zero_l2, zero2)
+        zero2_or_none = TRUE if zero2 == NULL else zero2
+        tally(v, k, AT.n_zero_all, min(zero1, zero2_or_none, below(size_pv, zero_w), sun_up))
+        tally(v, k, AT.n_zero_l1_dark, min(dark, zero1))
+        tally(v, k, AT.n_zero_l2_dark, min(dark, zero2))
+        tally(v, k, AT.n_gap_l1, min(night, zero1, live2))
+        tally(v, k, AT.n_gap_l2, min(night, zero2, live1))
+        tally(v, k, AT.n_low_l1, min(night, TRUE - zero1, below(size1, 5.0 * zero_w)))
+        tally(v, k, AT.n_low_l2, min(night, TRUE - zero2, below(size2, 5.0 * zero_w)))
+        tally(v, k, AT.n_lone_l1, open1)
+        tally(v, k, AT.n_lone_l2, open2)
+        tally(v, k, AT.n_tiny_l1, below(size1, lines.tiny_w))
+        tally(v, k, AT.n_tiny_l2, below(size2, lines.tiny_w))
+        d1 = l1 - r.l1_w[i - 1] if i > 0 else np.nan
+        d2 = l2 - r.l2_w[i - 1] if i > 0 else np.nan
+        tally(v, k, AT.n_stale_l1, min(step, is_same(d1, 0.0), reaches(size1, zero_w)))
+        tally(v, k, AT.n_stale_l2, min(step, is_same(d2, 0.0), reaches(size2, zero_w)))
+        tally(v, k, AT.n_step_row, step)
+        tally(v, k, AT.n_drop_l1, min(step, open1, above(size1_twice, drop_w)))
+        tally(v, k, AT.n_drop_l2, min(step, open2, above(size2_twice, drop_w)))
+        is_asleep, is_awake = night == TRUE, night == FALSE
+        add(v, k, AT.l1_night_w, l1, is_asleep)
+        add(v, k, AT.l2_night_w, l2, is_asleep)
+        add(v, k, AT.l1_day_w, l1, is_awake)
+        add(v, k, AT.l2_day_w, l2, is_awake)
+        add(v, k, AT.pv_day_w, pv, is_awake)
+        add(v, k, AT.pv_dark_w, size_pv, dark == TRUE)
+        add(v, k, AT.l1_l1_night, l1 * l1, is_asleep)
+        add(v, k, AT.l2_l2_night, l2 * l2, is_asleep)
+        add(v, k, AT.l1_l2_night, l1 * l2, is_asleep)
+        add(v, k, AT.l1_l1_day, l1 * l1, is_awake)
+        add(v, k, AT.l2_l2_day, l2 * l2, is_awake)
+        add(v, k, AT.l1_l2_day, l1 * l2, is_awake)
+        add(v, k, AT.pv_pv_day, pv * pv, is_awake)
+        add(v, k, AT.l1_pv_day, l1 * pv, is_awake)
+        add(v, k, AT.l2_pv_day, l2 * pv, is_awake)
+        sky = sun_sin if sun_sin > 0.0 else 0.0
+        add(v, k, AT.sky_x, sky, True)
+        add(v, k, AT.sky_xx, sky * sky, True)
+        add(v, k, AT.l1_sky, l1 * sky, True)
+        add(v, k, AT.l2_sky, l2 * sky, True)
+        add(v, k, AT.pv_sky, pv * sky, True)
+        add(v, k, AT.l1_all_w, l1, True)
+        add(v, k, AT.l2_all_w, l2, True)
+        add(v, k, AT.pv_all_w, pv, True)
+        add(v, k, AT.l1_l1_all, l1 * l1, True)
+        add(v, k, AT.l2_l2_all, l2 * l2, True)
+        add(v, k, AT.pv_pv_all, pv * pv, True)
+        add(v, k, AT.pv_cos_w, pv * r.hour_cos[i], True)
+        add(v, k, AT.pv_sin_w, pv * r.hour_sin[i], True)
+        add(v, k, AT.l1_abs_wh, size1 * length_min / 60.0, True)
+        add(v, k, AT.l2_abs_wh, size2 * length_min / 60.0, True)
+        add(v, k, AT.pv_wh, pv * length_min / 60.0, True)
+        add(v, k, AT.pv_abs_w, size_pv, True)
+        if size_pv == size_pv:
+            put(v, k, AT.pv_max_w, max(v[AT.pv_max_w], size_pv))
+        if r.vdiff_v[i] == r.vdiff_v[i]:
+            add(v, k, AT.l1_v_sum, r.l1_v[i], True)
+            add(v, k, AT.l2_v_sum, r.l2_v[i], True)
+            add(v, k, AT.vdiff_vdiff, r.vdiff_v[i] * r.vdiff_v[i], True)
+        if min(night, TRUE - min(zero1, zero2_or_none)) == TRUE and l1 == l1:
+            put(v, k, AT.l1_night_min, min(v[AT.l1_night_min], l1) if k[AT.l1_night_min] else l1)
+        if min(night, TRUE - min(zero1, zero2)) == TRUE and l2 == l2:
+            put(v, k, AT.l2_night_min, min(v[AT.l2_night_min], l2) if k[AT.l2_night_min] else l2)
+        was_zero1, was_zero2 = zero1, zero2
+        size1_twice, size2_twice, size1_before, size2_before = size1_before, size2_before, size1, size2
 
 
-def hours(r: Regime) -> tuple[NDArray[np.int64], NDArray[np.int64], dict[str, Float]]:
-    """Return (home, hour of the day, means of l1_w, l2_w and pv_w [W]) for every hour with rows, NaN for null."""
-    slot = np.arange(len(r.grid.minute))[:, None] * 24 + r.grid.minute // 60
-    slot = slot[r.grid.is_row]
-    size = len(r.grid.minute) * 24
-    count = np.bincount(slot, minlength=size)
-    there = np.flatnonzero(count)
-    home = there // 24
-    means = {}
-    for name in ("l1_w", "l2_w", "pv_w"):
-        total = np.bincount(slot, weights=r.grid.values[name][r.grid.is_row], minlength=size)
-        means[name] = known(total[there] / count[there], r.grid.has[name][home])
-    return home, there % 24, means
+@compiled
+def level_ranks(r: Rows, rows: int, room: Float, v: Float, k: Bool) -> None:
+    """Work out the quantiles among LEVELS; `room` holds a home's rows."""
+    for leg in range(2):
+        size = 0
+        for i in range(rows):
+            one = r.l1_w[i] if leg == 0 else r.l2_w[i]
+            if r.is_dark[i] == TRUE and one == one:
+                room[size] = abs(one)
+                size += 1
+        room[:size].sort()
+        put(v, k, AT.l1_dark_size if leg == 0 else AT.l2_dark_size, quantile(room, size, 0.9))
+    for series in range(3):
+        size = 0
+        for i in range(rows):
+            one = r.l1_w[i] if series == 0 else r.l2_w[i] if series == 1 else r.l1_w[i] + r.l2_w[i]
+            if r.is_night[i] == TRUE and one == one:
+                room[size] = one
+                size += 1
+        room[:size].sort()
+        low, middle, high = (
+            (AT.l1_night_p05, AT.l1_night_p50, AT.l1_night_p95) if series == 0
+            else (AT.l2_night_p05, AT.l2_night_p50, AT.l2_night_p95) if series == 1
+            else (AT.sum_night_p05, AT.sum_night_p50, AT.sum_night_p95)
+        )  # fmt: skip
+        put(v, k, low, quantile(room, size, 0.05))
+        put(v, k, middle, quantile(room, size, 0.50))
+        put(v, k, high, quantile(room, size, 0.95))
 
 
-def _first(row: Bool) -> Bool:
-    first = np.zeros_like(row)
-    first[:, 0] = True
-    return first
-
-
-def _least(values: Float, where: Bool) -> Float:
-    return known(np.where(where, values, np.inf).min(axis=1), where.any(axis=1))
+@compiled
+def hours(r: Rows, rows: int, count: Float, total: Float) -> None:
+    """Add rows to `count` (4, 24): all, with l1_w, l2_w and pv_w; and these three to `total` (3, 24) [W sum]."""
+    for i in range(rows):
+        hour = r.minute[i] // 60
+        count[0, hour] += 1.0
+        for series in range(3):
+            one = r.l1_w[i] if series == 0 else r.l2_w[i] if series == 1 else r.pv_w[i]
+            if one == one:
+                count[1 + series, hour] += 1.0
+                total[series, hour] += one

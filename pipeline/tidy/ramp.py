@@ -1,116 +1,114 @@
-"""PV ramps of many homes: the slopes of sql/ramp.sql and sql/site_day_ramp.sql."""
+"""PV ramps of a home: the slopes of sql/ramp.sql and sql/site_day_ramp.sql."""
 
 from __future__ import annotations
 
-from math import floor
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.tidy.grid import Bool, Float, Regime, known
+from pipeline.tidy.compiled import FALSE, TRUE, Bool, Float, Int, compiled, numbered
+from pipeline.tidy.rows import Lines, Rows
 
-SERIES = ("l1", "l2", "sum", "am", "pm", "l1_var", "l2_var", "net")
-
-
-def ramps(r: Regime, day: dict[str, Any]) -> dict[str, Float]:
-    """Return s_<series>, s_<series>_se, s_n and s_w of site_day, an entry a home; NaN is null."""
-    homes, width = r.grid.minute.shape
-    span = max(1, floor(day["ramp_span_min"] / r.grid.length_min + 0.5))
-    has = r.grid.has
-    lit = (r.grid.is_row & (~r.is_dark | r.is_pv_live) & has["pv_w"][:, None]).ravel()
-    at = np.flatnonzero(lit)
-    home = at // width
-    first, last = at[: -(span + 2)], at[span + 2 :]  # the row before the ramp and the row after it
-    start, end = at[1 : -(span + 1)], at[span + 1 : -1]
-    minute, pv = r.grid.minute.ravel(), r.grid.values["pv_w"].ravel()
-    idle = r.is_battery_idle.ravel()
-    around, ramp = pv[last] - pv[first], pv[end] - pv[start]
-    whole = home[: -(span + 2)] == home[span + 2 :]
-    whole &= minute[last] - minute[first] == (span + 2) * r.grid.length_min
-    whole &= idle[start] & idle[end] & (np.abs(around) >= r.sky.ramp_w[home[: -(span + 2)]])
-    whole &= around * ramp > day["ramp_core_share"] * around * around
-    start, end, ramp = start[whole], end[whole], ramp[whole]
-    weight = np.floor(np.abs(around[whole]) * 1024 + 0.5) / 1024
-    owner = start // width
-    count = np.bincount(owner, minlength=homes)
-    most = int(count.max(initial=0))
-    found = {name: np.full(homes, np.nan) for series in SERIES for name in (f"s_{series}", f"s_{series}_se")}
-    found["s_n"], found["s_w"] = known(count.astype(np.float64), count > 0), np.full(homes, np.nan)
-    if most == 0:
-        return found
-    place = owner * most + np.arange(len(owner)) - (np.cumsum(count) - count)[owner]
-
-    def spread(values: Float, empty: float) -> Float:
-        lines = np.full(homes * most, empty)
-        lines[place] = values
-        return lines.reshape(homes, most)
-
-    def ratio(level: Float) -> Float:
-        flat = level.ravel()
-        return spread((flat[end] - flat[start]) / ramp, np.inf)
-
-    weights = spread(weight, 0.0)
-    found["s_w"] = known(weights.sum(axis=1), count > 0)
-    value = r.grid.values
-    level = {
-        "l1": value["l1_w"],
-        "l2": value["l2_w"],
-        "l1_var": value["l1_var"],
-        "l2_var": value["l2_var"],
-        "net": r.net_w,
-    }
-    there = {
-        "l1": has["l1_w"],
-        "l2": has["l2_w"],
-        "l1_var": has["l1_var"],
-        "l2_var": has["l2_var"],
-        "net": r.has_net,
-    }
-    for series, values in level.items():
-        lines = np.flatnonzero(there[series] & (count > 0))
-        if lines.size:
-            ranked, order = _ranked(ratio(values)[lines])
-            _put(found, series, lines, ranked, np.take_along_axis(weights[lines], order, axis=1))
-    lines = np.flatnonzero(has["l1_w"] & (count > 0))
-    if lines.size:
-        one, two = value["l1_w"].ravel(), value["l2_w"].ravel()
-        both = spread(((one[end] - one[start]) + (two[end] - two[start])) / ramp, np.inf)
-        ranked, order = _ranked(both[lines])
-        ordered = np.take_along_axis(weights[lines], order, axis=1)
-        _put(found, "sum", lines, ranked, ordered)
-        # Before the sun's noon the hour angle's sine is negative; an unplaced home has neither half.
-        is_am = spread((r.hour_sin.ravel()[end] < 0).astype(np.float64), 0.0)[lines]
-        half = np.take_along_axis(is_am, order, axis=1) > 0
-        placed = r.is_placed[lines][:, None]
-        _put(found, "am", lines, ranked, ordered * (half & placed))
-        _put(found, "pm", lines, ranked, ordered * (~half & placed))
-    return found
+AT = numbered(
+    """
+    s_l1 s_l2 s_sum s_am s_pm s_l1_var s_l2_var s_net s_l1_se s_l2_se s_sum_se s_am_se s_pm_se s_l1_var_se
+    s_l2_var_se s_net_se s_n s_w
+    """
+)
+RAMPS = AT._fields
+_SERIES = 8
 
 
-def _ranked(ratios: Float) -> tuple[Float, NDArray[np.intp]]:
-    order = np.argsort(ratios, axis=1)
-    return np.take_along_axis(ratios, order, axis=1), order
-
-
-def _put(
-    found: dict[str, Float], series: str, lines: NDArray[np.intp], ranked: Float, weights: Float
+@compiled
+def ramps(
+    r: Rows,
+    rows: int,
+    length_min: float,
+    ramp_w: float,
+    lines: Lines,
+    lit: Int,
+    room: Float,
+    v: Float,
+    k: Bool,
 ) -> None:
-    """Set the weighted median of each line (ratios in order, weight 0 for those that don't count) and its error."""
-    below = np.cumsum(weights, axis=1)
-    total = weights.sum(axis=1)
-    half = np.sqrt(np.vecdot(weights, weights)) / 2
-    counts: Bool = weights > 0
-    there = counts.any(axis=1)
-    highest = np.where(counts, ranked, -np.inf).max(axis=1)
+    """Work out RAMPS into `v`, and which of them are known into `k`; `lit` (rows), `room` (5, rows) are to write in."""
+    span = max(1, int(np.floor(lines.ramp_span_min / length_min + 0.5)))
+    count = 0
+    for i in range(rows):
+        if r.is_dark[i] == FALSE or r.is_pv_live[i] == TRUE:
+            lit[count] = i
+            count += 1
+    # In `room` for each ramp that counts: start, end, weight; then a series' weights in the order of its ratios.
+    found = 0
+    for at in range(count - span - 2):
+        first, start, end, last = lit[at], lit[at + 1], lit[at + 1 + span], lit[at + 2 + span]
+        around, ramp = r.pv_w[last] - r.pv_w[first], r.pv_w[end] - r.pv_w[start]
+        if (
+            r.is_idle[start] == TRUE
+            and r.is_idle[end] == TRUE
+            and r.minute[last] - r.minute[first] == (span + 2) * length_min
+            and abs(around) >= ramp_w
+            and around * ramp > lines.ramp_core_share * around * around
+        ):
+            room[0, found], room[1, found] = start, end
+            room[2, found] = np.floor(abs(around) * 1024.0 + 0.5) / 1024.0
+            found += 1
+    for series in range(_SERIES):
+        _slope(r, series, found, room, v, k)
 
-    def at(weight: Float) -> Float:
-        """Return the lowest ratio with so much weight at it or below it, else the highest."""
-        reached = (below < np.maximum(weight, np.finfo(np.float64).tiny)[:, None]).sum(axis=1)
-        inside = np.minimum(reached, ranked.shape[1] - 1)
-        found_at: Float = np.where(reached < ranked.shape[1], ranked[np.arange(len(ranked)), inside], highest)
-        return found_at
 
-    with np.errstate(invalid="ignore"):
-        found[f"s_{series}"][lines] = known(at(total / 2), there)
-        found[f"s_{series}_se"][lines] = known((at(total / 2 + half) - at(total / 2 - half)) / 2, there)
+@compiled
+def _slope(r: Rows, series: int, found: int, room: Float, v: Float, k: Bool) -> None:
+    """Put a series' weighted median over the ramps, and its error."""
+    size = 0
+    total = square = 0.0
+    for at in range(found):
+        start, end = int(room[0, at]), int(room[1, at])
+        ratio = _moved(r, series, start, end) / (r.pv_w[end] - r.pv_w[start])
+        if ratio == ratio:
+            room[3, size], room[4, size] = ratio, room[2, at]
+            size += 1
+    if size == 0:
+        return
+    order = np.argsort(room[3, :size])
+    for at in range(size):
+        weight = room[4, order[at]]
+        total += weight
+        square += weight * weight
+    half = np.sqrt(square) / 2.0
+    k[AT.s_n] = k[AT.s_w] = True
+    v[AT.s_n], v[AT.s_w] = max(v[AT.s_n], float(size)), max(v[AT.s_w], total)
+    k[series] = k[_SERIES + series] = True
+    v[series] = _at(total / 2.0, room, order)
+    v[_SERIES + series] = (_at(total / 2.0 + half, room, order) - _at(total / 2.0 - half, room, order)) / 2.0
+
+
+@compiled
+def _at(weight: float, room: Float, order: Int) -> float:
+    """Return the lowest ratio with so much weight at it or below it, else the highest."""
+    below_w = 0.0
+    for at in order:
+        below_w += room[4, at]
+        if below_w >= weight:
+            return float(room[3, at])
+    return float(room[3, order[-1]])
+
+
+@compiled
+def _moved(r: Rows, series: int, start: int, end: int) -> float:
+    """Return what a series moved by; NaN where it isn't known or the ramp is not in its half of the day."""
+    if series == 0:
+        return float(r.l1_w[end] - r.l1_w[start])
+    if series == 1:
+        return float(r.l2_w[end] - r.l2_w[start])
+    if series == 5:
+        return float(r.l1_var[end] - r.l1_var[start])
+    if series == 6:
+        return float(r.l2_var[end] - r.l2_var[start])
+    if series == 7:
+        return float(r.net_w[end] - r.net_w[start])
+    # Before the sun's noon the hour angle's sine is negative; of an unplaced home it is not known.
+    if series == 3 and not r.hour_sin[end] < 0.0:
+        return np.nan
+    if series == 4 and not r.hour_sin[end] >= 0.0:
+        return np.nan
+    d2 = r.l2_w[end] - r.l2_w[start]
+    return float(r.l1_w[end] - r.l1_w[start] + (d2 if d2 == d2 else 0.0))

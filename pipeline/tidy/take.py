@@ -4,29 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import numpy as np
 import polars as pl
-import polars.selectors as cs
 import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from pipeline import contract, warehouse
-from pipeline.daystats import day_params
 from pipeline.lake import LakeFile
 from pipeline.settings import Settings
 from pipeline.shards import Shard
-from pipeline.tidy.block import Limits, grids
-from pipeline.tidy.grid import CHANNELS, Float, Grid, Sky, regime
-from pipeline.tidy.level import hours, levels
-from pipeline.tidy.ramp import ramps
+from pipeline.tidy.block import Block, block_of
+from pipeline.tidy.compiled import Bool, Int
+from pipeline.tidy.fleet import Fleet, fleet_of
+from pipeline.tidy.frames import Found, day_frame, hour_frame
+from pipeline.tidy.homes import check_homes, work_out
+from pipeline.tidy.rows import CHANNELS
 from pipeline.tidy.runs import READ_ERRORS, Runs, once, runs_of
-from pipeline.tidy.step import meter, steps
 
 _BATCH_ROWS = 115_000
 
@@ -54,40 +51,6 @@ class TidyDay:
         return pl.concat(both_days).sort("site_id"), pl.concat(both_hours).sort("site_id", "hour_start")
 
 
-@dataclass(frozen=True)
-class _Fleet:
-    sites: pl.DataFrame  # site_id, key
-    ids: pl.Series
-    register_key: pl.Series
-    sky: Sky
-    limits: Limits
-    params: Mapping[str, Any]
-    day: date
-    suns: _Suns
-
-
-class _Suns:
-    """Table sun_time by minute of the day for an interval length, worked out once a length."""
-
-    def __init__(self, con: duckdb.DuckDBPyConnection, day: date) -> None:
-        self._con, self._day = con, day
-        self._known: dict[float, dict[str, Float]] = {}
-
-    def of(self, length_min: float) -> dict[str, Float]:
-        if length_min not in self._known:
-            first = datetime(self._day.year, self._day.month, self._day.day)
-            starts = pl.datetime_range(first, first.replace(hour=23, minute=59), "1m", eager=True)
-            times = pl.DataFrame({"interval_start": starts}).with_columns(length_min=pl.lit(length_min))
-            self._con.register("interval_time", times.to_arrow())
-            sun = warehouse.query(self._con, "sun_time", {}).sort("interval_start")
-            self._con.unregister("interval_time")
-            self._known[length_min] = {
-                name: sun[name].to_numpy()
-                for name in ("sin_declination", "cos_declination", "greenwich_hour_angle_rad")
-            }
-        return self._known[length_min]
-
-
 def take_tidy(
     con: duckdb.DuckDBPyConnection,
     files: Mapping[LakeFile, Path],
@@ -104,7 +67,7 @@ def take_tidy(
     `limits` is `Registers.site_limits`, `sky` is `daystats.site_sky`, both of the shard's homes. Copies of left rows
     are written into `workdir`, which must be empty.
     """
-    fleet = _fleet(con, limits, sky, day, settings)
+    fleet = fleet_of(con, limits, sky, day, settings)
     # A staged copy holds rows refused already and the source's own row numbers: the SQL knows them.
     every: dict[LakeFile, Runs] = {}
     for file, path in files.items():
@@ -113,7 +76,7 @@ def take_tidy(
             return TidyDay(pl.DataFrame(), pl.DataFrame(), 0, frozenset(files), dict(files))
         every[file] = runs
     alone = fleet.sites.join(once(every.values()).to_frame(), on="site_id", how="semi")
-    days, hourly, rows = [], [], 0
+    blocks, rows = [], 0
     left: dict[LakeFile, Path] = {}
     for number, (file, path) in enumerate(files.items()):
         runs = every[file]
@@ -121,83 +84,24 @@ def take_tidy(
         if taken is None:
             left[file] = path
             continue
-        days += taken.days
-        hourly += taken.hours
+        blocks += taken.blocks
         rows += taken.rows
         if taken.left is not None:
             left[file] = taken.left
-    return TidyDay(_day_frame(days, fleet), _hour_frame(hourly, fleet), rows, frozenset(files), left)
-
-
-def _day_frame(blocks: list[Columns], fleet: _Fleet) -> pl.DataFrame:
-    """Return the homes' columns of site_day, all blocks together: a frame a block would cost more than its numbers."""
-    if not blocks:
-        return pl.DataFrame()
-    columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
-    key = columns.pop("key")
-    head = [
-        fleet.ids.gather(key).alias("site_id"),
-        fleet.register_key.gather(key).alias("register_key"),
-    ]
-    numbers = pl.DataFrame(columns).with_columns(cs.float().fill_nan(None))
-    return pl.DataFrame(head).with_columns(pl.lit(fleet.day).alias("day")).hstack(numbers.get_columns())
-
-
-def _hour_frame(blocks: list[Columns], fleet: _Fleet) -> pl.DataFrame:
-    """Return the homes' columns of site_hour, all blocks together."""
-    if not blocks:
-        return pl.DataFrame()
-    columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
-    ids = fleet.ids.gather(columns.pop("key")).alias("site_id")
-    midnight = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day))
-    start = midnight + pl.duration(hours=pl.col("hour"))
-    means = [name for name in columns if name != "hour"]
-    return (
-        pl.DataFrame(columns)
-        .with_columns(cs.float().fill_nan(None).cast(pl.Float32))
-        .select(ids, start.alias("hour_start"), *means)
-    )
-
-
-def _fleet(
-    con: duckdb.DuckDBPyConnection, limits: pl.DataFrame, sky: pl.DataFrame, day: date, settings: Settings
-) -> _Fleet:
-    held = limits.select("site_id", "leg_max_w", "pv_max_w")
-    sky = sky.join(held, on="site_id", how="left", maintain_order="left")
-
-    def numbers(name: str) -> Float:
-        return sky[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-
-    return _Fleet(
-        sky.select("site_id", key=pl.int_range(pl.len(), dtype=pl.Int64)),
-        sky["site_id"],
-        sky["register_key"],
-        Sky(
-            numbers("sin_lat"), numbers("cos_lat"), numbers("lon_rad"), sky["is_load_side"].to_numpy(),
-            numbers("pv_quiet_w"), numbers("ramp_w"),
-        ),
-        Limits(numbers("leg_max_w"), numbers("pv_max_w"), contract.interval_ranges()),
-        day_params(settings.day, day),
-        day,
-        _Suns(con, day),
-    )  # fmt: skip
-
-
-Columns = dict[str, NDArray[Any]]
+    return TidyDay(day_frame(blocks, fleet), hour_frame(blocks, fleet), rows, frozenset(files), left)
 
 
 @dataclass
 class _Taken:
-    """Blocks of homes as columns by name, `key` among them; their rows; where what is left of the file is."""
+    """Blocks of homes; their rows; where what is left of the file is."""
 
-    days: list[Columns]
-    hours: list[Columns]
+    blocks: list[Found]
     rows: int
     left: Path | None
 
 
 def _take_file(
-    number: int, path: Path, runs: Runs, alone: pl.DataFrame, fleet: _Fleet, workdir: Path
+    number: int, path: Path, runs: Runs, alone: pl.DataFrame, fleet: Fleet, workdir: Path
 ) -> _Taken | None:
     """Return what a file's tidy homes give; None if it can't be read to its end, or holds none."""
     found = runs.frame.join(alone, on="site_id", how="left", maintain_order="left")
@@ -205,20 +109,16 @@ def _take_file(
     rows, is_mine = found["rows"].to_numpy(), found["is_mine"].to_numpy()
     if not (key >= 0).any():
         return None
-    taken = _Taken([], [], 0, None)
+    taken = _Taken([], 0, None)
     target = workdir / f"left-{number:05d}.parquet"
     writer: pq.ParquetWriter | None = None
     try:
         for first_row, table, mine, start in _stretches(path, rows, runs):
             is_left = is_mine[mine].copy()
             known = np.flatnonzero(key[mine] >= 0)
-            for good, grid in grids(
-                table, start[known], rows[mine][known], key[mine][known],
-                int(datetime(fleet.day.year, fleet.day.month, fleet.day.day, tzinfo=UTC).timestamp()) * 1_000_000,
-                fleet.limits, fleet.params["default_length_min"],
-            ):  # fmt: skip
-                _work_out(grid, key[mine][known][good], fleet, taken)
-                is_left[known[good]] = False
+            runs_known = start[known], rows[mine][known], key[mine][known]
+            is_good = _work_out(block_of(table, fleet.day_us), *runs_known, fleet, taken)
+            is_left[known[is_good]] = False
             if is_left.any():
                 rest = _rest(table, np.repeat(is_left, rows[mine]), first_row)
                 writer = writer or pq.ParquetWriter(target, rest.schema, compression="lz4")
@@ -268,16 +168,19 @@ def _rest(table: pa.Table, is_left: NDArray[np.bool_], first_row: int) -> pa.Tab
     return kept.append_column("_staged_no", pa.array(at + first_row + 1, pa.int64()))
 
 
-def _work_out(grid: Grid, key: NDArray[np.int64], fleet: _Fleet, taken: _Taken) -> None:
-    whole = fleet.sky
-    sky = Sky(
-        whole.sin_lat[key], whole.cos_lat[key], whole.lon_rad[key], whole.is_load_side[key],
-        whole.pv_quiet_w[key], whole.ramp_w[key],
-    )  # fmt: skip
-    params = dict(fleet.params)
-    told = regime(grid, sky, fleet.suns.of(grid.length_min), params)
-    columns = levels(told, params) | steps(told, params) | ramps(told, params) | meter(told)
-    taken.days.append({"key": key, **columns})
-    home, hour, means = hours(told)
-    taken.hours.append({"key": key[home], "hour": hour, **means})
-    taken.rows += int(grid.is_row.sum())
+def _work_out(block: Block, start: Int, rows: Int, home: Int, fleet: Fleet, taken: _Taken) -> Bool:
+    """Take the runs that can be; return which these are."""
+    length = check_homes(
+        start, rows, home, block.channels, block.minute, fleet.limits, fleet.default_length_min
+    )
+    is_good: Bool = (length > 0) & ~block.has_bad(start, rows)
+    good = np.flatnonzero(is_good)
+    if good.size:
+        lengths, line = np.unique(length[good], return_inverse=True)
+        found = work_out(
+            start[good], rows[good], home[good], block.channels, block.minute, length[good], line,
+            fleet.sky, fleet.suns.of(lengths), fleet.lines,
+        )  # fmt: skip
+        taken.blocks.append(Found(home[good], *found))
+        taken.rows += int(rows[good].sum())
+    return is_good

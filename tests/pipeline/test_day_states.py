@@ -9,9 +9,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from lakes import CREWS, DAY, SITES, build_lake, put, rows
+from stored_nights import content as contents
 
 from pipeline import day_states, staging, warehouse
 from pipeline.at_once import AtOnce
+from pipeline.day_shards import ShardToTake
 from pipeline.errors import NightFailed
 from pipeline.lake import open_lake
 from pipeline.refresh import StoredDay, day_rejects, refresh_days
@@ -173,6 +175,68 @@ def test_rows_that_do_not_come_out_again_stop_the_night(
 
     with pytest.raises(NightFailed, match=f"date={DAY}: the rows don't add up"):
         night(lake, Store(tmp_path / "store"), 2)
+
+
+def damaged(path: Path, group: int) -> None:
+    """Write nonsense over a row group's pages of l1_w; the footer stays."""
+    chunk = pq.read_metadata(path).row_group(group).column(2)
+    assert chunk.path_in_schema == "l1_w"
+    first = chunk.dictionary_page_offset or chunk.data_page_offset
+    with path.open("r+b") as file:
+        file.seek(first)
+        file.write(b"\xff" * chunk.total_compressed_size)
+
+
+@pytest.fixture
+def half_damaged(tmp_path: Path) -> Path:
+    """A day of two files, a home a row group; in the second file the last home's rows can't be read."""
+    root = build_lake(tmp_path / "half", REGISTER, CREWS)
+    for name, homes, hour in (("1", "abc", 0), ("2", "def", 1)):
+        path = put(root, f"{name}.parquet", b"", arrived_h=hour)
+        pl.concat([rows(home) for home in homes]).write_parquet(path, row_group_size=96)
+    damaged(path, 2)
+    return root
+
+
+@pytest.mark.parametrize("homes_per_shard", [1, 2, 99])
+def test_a_file_with_a_damaged_page_is_refused_whole_in_every_shard(
+    half_damaged: Path, tmp_path: Path, homes_per_shard: int
+) -> None:
+    """Shards that never come to that page have taken the file's other rows before: these must go out again."""
+    store = Store(tmp_path / "store")
+
+    done = night(half_damaged, store, homes_per_shard)
+
+    assert (done.counts.rows_in, done.counts.used) == (3 * 96, 3 * 96)
+    assert sorted(table(done, store, "site_day")["site_id"]) == ["a", "b", "c"]
+    rejects = day_rejects(done, open_lake(half_damaged), store)
+    assert rejects["source_file"].to_list() == [f"intervals/date={DAY}/2.parquet"]
+    assert "cannot be read" in rejects["reason"][0]
+    assert not night(half_damaged, store, homes_per_shard).is_fresh
+    digests = {name.split("-")[1] for name in stamps(store) if name.startswith("site_day-")}
+    assert digests == {done.digest}
+
+
+def test_a_night_killed_between_both_ways_of_reading_leaves_no_row_of_the_damaged_file(
+    half_damaged: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, honest = Store(tmp_path / "store"), day_states.take_shard
+
+    def killed(con: object, piece: ShardToTake) -> object:
+        if piece.probed and piece.shard.before_home is None:
+            raise KeyboardInterrupt
+        return honest(con, piece)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as patched:
+        patched.setattr(day_states, "take_shard", killed)
+        with pytest.raises(KeyboardInterrupt):
+            night(half_damaged, store, 1)
+    done = night(half_damaged, store, 1)
+
+    assert (done.counts.rows_in, done.counts.used) == (3 * 96, 3 * 96)
+    undisturbed = Store(tmp_path / "another")
+    night(half_damaged, undisturbed, 1)
+    assert contents(store) == contents(undisturbed)
 
 
 def test_the_extent_of_a_file_is_told_only_where_it_is_sure(tmp_path: Path) -> None:

@@ -1,0 +1,142 @@
+"""Functions that are compiled to machine code at their first call, and the numbers that stand for true, null, false."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+from collections import namedtuple
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+Int = NDArray[np.int64]
+_NUMBA: Any = numba  # its hints don't know every option
+F = TypeVar("F", bound=Callable[..., Any])
+
+# SQL's three values so that the smaller of two is their AND and the larger their OR (Kleene's logic).
+FALSE, NULL, TRUE = 0, 1, 2
+
+
+def _cache() -> Path | None:
+    """Return where compiled code of these very sources is kept, None where nothing can be written.
+
+    Numba looks at one file only to tell whether what it kept is stale; all that is compiled stands in this package.
+    """
+    own = Path(__file__).parent
+    digest = hashlib.blake2b(digest_size=8)
+    for source in sorted(own.glob("*.py")):
+        digest.update(source.read_bytes())
+    for place in (own / "__pycache__", Path("~/.cache/nightclamp")):
+        try:
+            folder = place.expanduser() / f"compiled-{digest.hexdigest()}"
+            if not folder.exists():
+                folder.mkdir(parents=True)
+                for old in folder.parent.glob("compiled-*"):  # whoever still runs it has it in memory
+                    if old != folder:
+                        shutil.rmtree(old, ignore_errors=True)
+        except (OSError, RuntimeError):  # not to be written; no home
+            continue
+        if os.access(folder, os.W_OK):
+            return folder
+    return None
+
+
+_CACHE = _cache()
+
+
+def compiled(function: F) -> F:
+    """Have a function compiled that compiled functions call; it becomes part of them."""
+    made: F = _NUMBA.njit(nogil=True, error_model="numpy")(function)
+    return made
+
+
+def entry(function: F) -> F:
+    """Have a function compiled that Python calls; threads run it side by side.
+
+    The code is kept for the next night, beside the source or in the user's cache; where neither can be written each
+    night compiles anew.
+    """
+    config = _NUMBA.config
+    before, config.CACHE_DIR = config.CACHE_DIR, str(_CACHE or "")
+    try:
+        made: F = _NUMBA.njit(nogil=True, error_model="numpy", cache=_CACHE is not None)(function)
+    finally:
+        config.CACHE_DIR = before
+    return made
+
+
+def numbered(names: str) -> Any:
+    """Return an object with each name's place: compiled code takes `at.n_row` for the number it is.
+
+    `names` stand apart by blanks; they are the object's `_fields` again.
+    """
+    fields = names.split()
+    return namedtuple("At", fields)(*range(len(fields)))  # type: ignore[misc]  # the names are a table's columns
+
+
+# Branches that data decides at random cost more than the sums below: there is none in what a row is asked.
+@compiled
+def below(value: float, line: float) -> int:
+    """Return whether value < line; a NaN is null."""
+    return TRUE * (value < line) + NULL * ((value != value) | (line != line))
+
+
+@compiled
+def above(value: float, line: float) -> int:
+    """Return whether value > line; a NaN is null."""
+    return below(line, value)
+
+
+@compiled
+def reaches(value: float, line: float) -> int:
+    """Return whether value >= line; a NaN is null."""
+    return TRUE - below(value, line)
+
+
+@compiled
+def is_same(value: float, other: float) -> int:
+    """Return whether value = other; a NaN is null."""
+    return TRUE * (value == other) + NULL * ((value != value) | (other != other))
+
+
+@compiled
+def tally(value: Float, known: Bool, at: int, met: int) -> None:
+    """Count a row for column `at` where it meets the condition, as count_if: null if it knows of no row."""
+    value[at] += met >> 1
+    known[at] |= met != NULL
+
+
+@compiled
+def add(value: Float, known: Bool, at: int, summand: float, is_asked: bool) -> None:
+    """Add to column `at`, as sum: nulls (NaN) are passed over, a sum of none is null."""
+    counts = is_asked & (summand == summand)
+    value[at] += summand if counts else 0.0
+    known[at] |= counts
+
+
+@compiled
+def put(value: Float, known: Bool, at: int, number: float) -> None:
+    """Set column `at`; a NaN is null."""
+    if number == number:
+        value[at] = number
+        known[at] = True
+
+
+@compiled
+def quantile(ranked: Float, count: int, share: float) -> float:
+    """Return the continuous quantile of the first `count` values, which are in order; NaN where there is none."""
+    if count == 0:
+        return np.nan
+    place = (count - 1) * share
+    low = int(np.floor(place))
+    part = place - low
+    if part == 0.0:
+        return float(ranked[low])
+    return float(ranked[low] * (1.0 - part) + ranked[low + 1] * part)

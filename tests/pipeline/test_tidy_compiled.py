@@ -1,0 +1,115 @@
+"""What compiled code makes of true, null and false, of sums and quantiles is what SQL makes of them."""
+
+from __future__ import annotations
+
+import math
+from itertools import product
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pytest
+
+from pipeline.tidy import compiled
+from pipeline.tidy.compiled import (
+    FALSE,
+    NULL,
+    TRUE,
+    above,
+    add,
+    below,
+    is_same,
+    put,
+    quantile,
+    reaches,
+    tally,
+)
+
+NAN = float("nan")
+TOLD = {True: TRUE, None: NULL, False: FALSE}
+
+
+def sql(text: str, *values: object) -> object:
+    """Return one value of DuckDB's."""
+    row = duckdb.execute(f"SELECT {text}", list(values)).fetchone()
+    assert row is not None
+    return row[0]
+
+
+def test_the_smaller_of_two_is_their_and_the_larger_their_or() -> None:
+    for one, two in product(TOLD, TOLD):
+        assert min(TOLD[one], TOLD[two]) == TOLD[sql("$1::BOOL AND $2::BOOL", one, two)]
+        assert max(TOLD[one], TOLD[two]) == TOLD[sql("$1::BOOL OR $2::BOOL", one, two)]
+        assert TRUE - TOLD[one] == TOLD[sql("NOT $1::BOOL", one)]
+
+
+@pytest.mark.parametrize(
+    ("function", "sign"),
+    [(below, "<"), (above, ">"), (reaches, ">="), (is_same, "=")],
+    ids=lambda one: str(one),
+)
+def test_comparisons_are_those_of_sql(function: object, sign: str) -> None:
+    for one, two in product((1.0, 2.0, None), repeat=2):
+        mine = function(NAN if one is None else one, NAN if two is None else two)
+        assert mine == TOLD[sql(f"$1::DOUBLE {sign} $2::DOUBLE", one, two)]
+
+
+@pytest.mark.parametrize("met", [[TRUE, NULL, TRUE], [NULL, NULL], [FALSE, NULL], []], ids=str)
+def test_a_tally_is_null_where_it_knows_of_no_row(met: list[int]) -> None:
+    value, known = np.zeros(1), np.zeros(1, bool)
+    for one in met:
+        tally(value, known, 0, one)
+    told = [{TRUE: True, NULL: None, FALSE: False}[one] for one in met]
+    counted = sql("list_aggregate($1::BOOL[], 'count_if')", told) if met else None
+    assert (value[0] if known[0] else None) == counted
+
+
+def test_a_sum_passes_over_nulls_and_rows_it_is_not_asked_for() -> None:
+    value, known = np.zeros(2), np.zeros(2, bool)
+    for summand, is_asked in ((1.0, True), (NAN, True), (5.0, False), (2.0, True)):
+        add(value, known, 0, summand, is_asked)
+    add(value, known, 1, NAN, True)
+    assert (value[0], known.tolist()) == (3.0, [True, False])
+
+
+def test_a_nan_is_no_number_to_put() -> None:
+    value, known = np.zeros(2), np.zeros(2, bool)
+    put(value, known, 0, 4.0)
+    put(value, known, 1, NAN)
+    assert (value.tolist(), known.tolist()) == ([4.0, 0.0], [True, False])
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 20])
+def test_quantiles_are_continuous(count: int) -> None:
+    ranked = np.sort(np.random.default_rng(count).normal(size=count))
+    for share in (0.0, 0.05, 0.5, 0.9, 1.0):
+        assert quantile(ranked, count, share) == pytest.approx(np.quantile(ranked, share), abs=1e-12)
+    assert math.isnan(quantile(ranked, 0, 0.5))
+
+
+def test_what_was_compiled_of_other_sources_is_not_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A module that compiled code is part of may change while the one that Python calls stays as it was."""
+    (tmp_path / "compiled.py").write_text("")
+    (tmp_path / "level.py").write_text("one = 1")
+    monkeypatch.setattr(compiled, "__file__", str(tmp_path / "compiled.py"))
+    first = compiled._cache()
+    assert first == compiled._cache()
+
+    (tmp_path / "level.py").write_text("one = 2")
+    second = compiled._cache()
+
+    assert first is not None
+    assert second not in (None, first)
+    assert not first.exists()
+
+
+def test_where_nothing_can_be_written_nothing_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "__pycache__").write_text("no folder")
+    (tmp_path / ".cache").write_text("no folder")
+    monkeypatch.setattr(compiled, "__file__", str(tmp_path / "compiled.py"))
+    monkeypatch.setenv("HOME", str(tmp_path))
+    assert compiled._cache() is None
