@@ -22,6 +22,7 @@ from rich.console import Console
 
 from flows.nightly import SPREAD, PublishedWithAlarm, nightly
 from flows.serve import scheduling_server
+from pipeline.bench_fleet import copied_id
 from pipeline.night import run_night
 from pipeline.plan import NightRequest
 from pipeline.settings import load_settings
@@ -91,7 +92,7 @@ def copied_lake(lake: Path, homes: int, days: int, simulated: int) -> int:
         shutil.copy(seeds / f"{register}.csv", lake)
     copies = range(-(-homes // simulated))
     sites = pl.read_csv(seeds / "sites.csv")
-    pl.concat([_renamed(sites, copy) for copy in copies]).sort("site_id").head(homes).write_csv(
+    pl.concat([sites.with_columns(copied_id(copy)) for copy in copies]).sort("site_id").head(homes).write_csv(
         lake / "sites.csv"
     )
     kept = set(pl.read_csv(lake / "sites.csv")["site_id"])
@@ -101,17 +102,13 @@ def copied_lake(lake: Path, homes: int, days: int, simulated: int) -> int:
         for copy in copies:
             # Its own numbers, or the copies would be squeezed out of the store as repetitions.
             scale = 1 + 0.3 * (copy % 97) / 97
-            rows = _renamed(day, copy).filter(pl.col("site_id").is_in(kept))
+            rows = day.with_columns(copied_id(copy)).filter(pl.col("site_id").is_in(kept))
             rows = rows.with_columns((pl.col("l1_w", "l2_w", "pv_w") * scale).round(1))
             rows.write_parquet(
                 lake / "intervals" / folder.name / f"part-{copy:05d}.parquet", compression="zstd"
             )
     size = sum(path.stat().st_size for path in (lake / "intervals").rglob("*.parquet"))
     return size // days
-
-
-def _renamed(frame: pl.DataFrame, copy: int) -> pl.DataFrame:
-    return frame.with_columns(pl.format("C{}-{}", pl.lit(f"{copy:05d}"), pl.col("site_id")).alias("site_id"))
 
 
 def single_night(lake: Path, out: Path) -> dict[str, Any]:
