@@ -46,7 +46,7 @@ def test_the_figures_are_a_nights(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert told["counts"]["homes"] == 7
     assert 6 * 2 * ROWS_A_DAY < told["counts"]["rows_in"] <= 7 * 2 * ROWS_A_DAY  # homes have gaps
     homes = pl.read_parquet(tmp_path / "out" / "latest" / "sites.parquet")["site_id"]
-    assert homes.to_list()[:4] == ["C00000-H00000", "C00000-H00001", "C00000-H00002", "C00001-H00000"]
+    assert homes.to_list()[:4] == ["C0000-H00000", "C0000-H00001", "C0000-H00002", "C0001-H00000"]
     taken = told["seconds"]["take in the days"]
     assert figures.take_rows_s == pytest.approx(told["counts"]["rows_in"] / taken)
     files = [path.stat().st_size for path in (lake / "intervals").rglob("*.parquet")]
