@@ -99,15 +99,21 @@ def check_days(con: duckdb.DuckDBPyConnection, piece: ShardToCheck) -> dict[date
     sky = piece.sky.of(shard)
     known = set(sky["site_id"])
     con.register("site_sky", sky.to_arrow())
-    current = {}
-    for day, digest in there:
-        counts = store.counts(day, digest, shard)
-        params = {"day_files": [warehouse.as_named(store.path("site_day", day, digest, shard))]}
-        moved = warehouse.query(con, "site_day_moved", params).height
-        if not moved and not known.intersection(counts.unknown_homes):
-            current[day] = counts
+    stale = _moved(con, {day: store.path("site_day", day, digest, shard) for day, digest in there})
     con.unregister("site_sky")
-    return current
+    held = {day: store.counts(day, digest, shard) for day, digest in there if day not in stale}
+    return {day: counts for day, counts in held.items() if not known.intersection(counts.unknown_homes)}
+
+
+def _moved(con: duckdb.DuckDBPyConnection, files: dict[date, Path]) -> set[date]:
+    """Return the days on which a home was another than it is now, and those whose file can't be read."""
+    try:
+        named = [warehouse.as_named(path) for path in files.values()]
+        return set(warehouse.query(con, "site_day_moved", {"day_files": named})["day"])
+    except duckdb.Error:
+        if len(files) == 1:
+            return set(files)
+        return {day for day, path in files.items() if _moved(con, {day: path})}
 
 
 def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts | None:
