@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from importlib.resources import files
@@ -143,34 +143,33 @@ class Model:
         """Return `encode` of these values (n, pieces) with this model's two-sided pieces."""
         return encode(values, np.isin(self.pieces, self.two_sided))
 
-    def likeliest_kind(self, values: Float, name: str, base_rate: float) -> NDArray[np.int64]:
-        """Return the column of the likeliest kind of this class for each home, shape (n,)."""
+    def likeliest_kind(self, scores: Float, name: str) -> NDArray[np.int64]:
+        """Return the column of the likeliest kind of this class for each home of `scores`, shape (n,)."""
         outside = np.array([fault_of(kind) != name for kind in self.kinds])
-        best: NDArray[np.int64] = np.where(outside, -np.inf, self.scores(values, base_rate)).argmax(axis=1)
+        best: NDArray[np.int64] = np.where(outside, -np.inf, scores).argmax(axis=1)
         return best
 
-    def contributions(self, values: Float, name: str, base_rate: float) -> Float:
-        """Return what each piece adds to this class against sound [log odds], shape (n, pieces).
+    def against_sound(self, values: Float, names: Sequence[str], base_rate: float) -> tuple[Float, Float]:
+        """Return the prior of each home's class, of `names`, against sound, and what each piece adds [log odds].
 
         Of both the likeliest kind for the home is taken, so that prior and pieces add up to its odds against sound.
         """
-        parts = []
-        for some in _blocks(values):
-            row = self.weights[self.likeliest_kind(some, name, base_rate)]
-            row = row - self.weights[self.likeliest_kind(some, SOUND, base_rate)]
-            added = (self.encoded(some) * row).reshape(len(some), len(self.pieces), STEPS)
-            parts.append(added.sum(axis=2))
-        total: Float = np.concatenate(parts)
-        return total[: len(values)]
-
-    def start(self, values: Float, name: str, base_rate: float) -> Float:
-        """Return the prior that `contributions` add to [log odds], shape (n,)."""
+        scores = self.scores(values, base_rate)
+        sound = self.likeliest_kind(scores, SOUND)
+        kind = np.empty_like(sound)
+        told = np.array(names, dtype=np.str_)
+        for name in np.unique(told):
+            kind[told == name] = self.likeliest_kind(scores[told == name], str(name))
         prior = self.prior(base_rate)
-        begun: Float = (
-            prior[self.likeliest_kind(values, name, base_rate)]
-            - prior[self.likeliest_kind(values, SOUND, base_rate)]
-        )
-        return begun
+        parts = []
+        for at in range(
+            0, len(values), BLOCK
+        ):  # encoded, a home takes some hundred times the room of its scores
+            some = slice(at, at + BLOCK)
+            row = self.weights[kind[some]] - self.weights[sound[some]]
+            parts.append((self.encoded(values[some]) * row).reshape(-1, len(self.pieces), STEPS).sum(axis=2))
+        added: Float = np.concatenate(parts) if parts else np.empty((0, len(self.pieces)))
+        return prior[kind] - prior[sound], added
 
     def full_weights(self, name: str) -> dict[str, float]:
         """Return piece -> the most a full yes adds to any kind of this class over a full no [log odds]."""

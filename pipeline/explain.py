@@ -13,8 +13,9 @@ from pipeline.faults import CATALOGUE
 from pipeline.model_choice import choose_model
 from pipeline.out_place import read_out
 from pipeline.runcard import fault_cards
-from pipeline.scoring import Scored, site_weights
+from pipeline.scoring import Scored
 from pipeline.settings import Settings
+from pipeline.site_weight import site_weights
 from pipeline.story import tell_home
 
 

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from pipeline.contract import SOUND
 from pipeline.fault import Fault
-from pipeline.fix_words import proof_words
+from pipeline.fix_words import NUMBERS, proof_words
 from pipeline.setting_sections import VisitSettings
 from pipeline.verdict import Prior
 
@@ -114,7 +114,7 @@ def prove(
         )
         .with_columns(_wanted(own))
         .with_columns(
-            pl.struct(pl.all()).map_elements(proof_words, return_dtype=pl.String).alias("proof_told")
+            pl.struct(NUMBERS).map_elements(proof_words, return_dtype=pl.String).alias("proof_told")
         )
         .select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
     )

@@ -6,13 +6,20 @@ from collections.abc import Mapping
 from typing import Any
 
 _LEGS = ("l1", "l2")
+# What `proof_words` takes from a row.
+NUMBERS = (
+    "has_data", "nights_since", "still_wrong_share", "slope_expected", "meter_share", "meter_r2", "meter_gain_se",
+    *(name.format(leg) for leg in _LEGS for name in (
+        "slope_{}", "slope_{}_se", "level_{}_w", "level_{}_se", "meter_gain_{}",
+    )),
+)  # fmt: skip
 
 
 def proof_words(row: Mapping[str, Any]) -> str:
     """Return the line of a row of `fix_proof.prove`: what was measured since the visit, each with its standard error.
 
-    `row` has slope_{leg}, slope_{leg}_se and slope_expected [W/W], level_{leg}_w and level_{leg}_se [W],
-    meter_gain_{leg}, meter_gain_se, meter_share and meter_r2, nights_since and still_wrong_share.
+    `row` has NUMBERS: slope_{leg}, slope_{leg}_se and slope_expected [W/W], level_{leg}_w and level_{leg}_se [W],
+    meter_gain_{leg}, meter_gain_se, meter_share and meter_r2, nights_since, still_wrong_share and has_data.
     """
     if not row["has_data"]:
         return "no data since the visit"

@@ -16,11 +16,9 @@ def fault_names(scores: pl.DataFrame) -> list[str]:
 def likely_faults(scores: pl.DataFrame) -> pl.DataFrame:
     """Return `site_id`, `fault`, `leg`: each home's likeliest fault, never sound, and its leg where known."""
     names = fault_names(scores)
-    shares = pl.concat_list(pl.col("fault_likelihoods").struct.field(name).fill_null(0.0) for name in names)
-    first_most = shares.list.arg_max().replace_strict(dict(enumerate(names)), return_dtype=pl.String)
+    shares = scores["fault_likelihoods"].struct.unnest().select(names).fill_null(0.0).to_numpy()
+    first_most = pl.Series("fault", names, dtype=pl.String).gather(shares.argmax(axis=1))
     leg: pl.Expr = pl.when(pl.col("suspected_fault") == pl.col("fault")).then("leg")
     if "likely_leg" in scores.columns:
         leg = pl.coalesce(leg, "likely_leg")
-    return scores.with_columns(first_most.alias("fault")).select(
-        "site_id", "fault", leg.cast(pl.String).alias("leg")
-    )
+    return scores.with_columns(first_most).select("site_id", "fault", leg.cast(pl.String).alias("leg"))

@@ -20,9 +20,10 @@ from pipeline.planned import read_plans
 from pipeline.quality import CrewInputs, crew_tables
 from pipeline.refresh import StoredDay, day_rejects
 from pipeline.revisit import revisit_list
-from pipeline.scoring import Scored, site_weights
+from pipeline.scoring import Scored
 from pipeline.settings import Settings
 from pipeline.shards import WHOLE
+from pipeline.site_weight import site_weights
 from pipeline.window import WindowView
 from pipeline.workorder.desk_list import with_desk_columns
 from pipeline.workorder.tables import NightTables
@@ -95,8 +96,7 @@ def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Se
     files = [warehouse.as_named(path) for path in paths]
     con = warehouse.connect(plan.workdir, settings.engine)
     try:
-        con.register("listed", pl.DataFrame({"site_id": top}, {"site_id": pl.String}).to_arrow())
-        return warehouse.query(con, "site_hour_listed", {"hour_files": files})
+        return warehouse.query(con, "site_hour_listed", {"hour_files": files, "homes": top})
     finally:
         con.close()
 

@@ -82,9 +82,9 @@ def refresh_days(
 
 def day_rejects(stored: StoredDay, lake: Lake, store: Store) -> pl.DataFrame:
     """Return the day's rejects, in one order whatever the cut: files that can't be read, then rows as they arrived."""
-    parts = [pl.read_parquet(path, glob=False) for path in stored.paths(store, "reject")]
-    rejects = pl.concat(parts)
-    if len(parts) == 1 or rejects.is_empty():
+    paths = stored.paths(store, "reject")
+    rejects = pl.read_parquet(paths, glob=False)
+    if len(paths) == 1 or rejects.is_empty():
         return rejects
     arrived = {file.name: at for at, file in enumerate(lake.files(stored.day))}
     place = pl.col("source_file").replace_strict(arrived, default=len(arrived), return_dtype=pl.Int64)

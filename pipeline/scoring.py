@@ -40,7 +40,7 @@ class Scored:
 
 
 @cache
-def _parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
+def template_parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
     """Return a template as (text, name of the number after it or None, its format)."""
     return tuple((text, name, spec or "") for text, name, spec, _ in Formatter().parse(template))
 
@@ -155,7 +155,7 @@ def _legs(
 def sentence(template: str, row: Mapping[str, Any]) -> str:
     """Return the template with the row's numbers; what is missing reads n/a."""
     told = []
-    for text, name, spec in _parts(template):
+    for text, name, spec in template_parts(template):
         told.append(text)
         if name is not None:
             value = row.get(name)
@@ -177,10 +177,9 @@ def _evidence(
     owners = np.array([owner for owner, _ in all_pieces(catalogue)])
     of_sound = owners == SOUND
     added = np.zeros_like(weighed.values)
-    for column, name in enumerate(model.classes):
-        homes = np.flatnonzero(told_of == column)
-        if name != SOUND and homes.size:
-            added[homes] = model.contributions(weighed.values[homes], name, base_rate)
+    homes = np.flatnonzero(told_of != model.classes.index(SOUND))
+    names = [model.classes[column] for column in told_of[homes]]
+    added[homes] = model.against_sound(weighed.values[homes], names, base_rate)[1]
     lines = []
     for at, row in enumerate(signals.iter_rows(named=True)):
         values, name = weighed.values[at], model.classes[told_of[at]]
@@ -200,58 +199,3 @@ def _evidence(
                 break
         lines.append("; ".join(texts) or "too little data to tell")
     return lines
-
-
-def site_weights(
-    scored: Scored, homes: list[str], model: Model, catalogue: Mapping[str, Fault], settings: Settings
-) -> pl.DataFrame:
-    """Return table site_weight for these homes: the prior and one row a piece that adds to the likely fault.
-
-    Columns site_id, ordinal, piece, label, state, value, weight [log odds, fault against sound], sentence.
-    """
-    at_of = {site: at for at, site in enumerate(scored.signals["site_id"])}
-    likely = dict(scored.scores.select("site_id", "likely_fault").iter_rows())
-    pieces = [piece for _, piece in all_pieces(catalogue)]
-    base_rate = model.rate(settings.verdict.base_rate)
-    known = [site for site in homes if at_of.get(site) is not None and likely.get(site) is not None]
-    at_home = {site: at_of[site] for site in known}
-    starts: dict[str, float] = {}
-    adds: dict[str, Float] = {}
-    for name in dict.fromkeys(likely[site] for site in known):
-        same = [site for site in known if likely[site] == name]
-        theirs = scored.weighed.values[[at_home[site] for site in same]]
-        starts |= dict(zip(same, model.start(theirs, name, base_rate).tolist(), strict=True))
-        adds |= dict(zip(same, model.contributions(theirs, name, base_rate), strict=True))
-    rows: list[tuple[Any, ...]] = []
-    for site in known:
-        at, name, start, added = at_home[site], likely[site], starts[site], adds[site]
-        rows.append(
-            (
-                site,
-                0,
-                "prior",
-                "Before looking",
-                "supports" if start > 0 else "against",
-                None,
-                start,
-                f"share of homes with {name.replace('_', ' ')} before any evidence",
-            )
-        )
-        values = scored.weighed.values[at]
-        row = scored.signals.row(at, named=True)
-        for ordinal, column in enumerate(np.argsort(-np.abs(added), kind="stable"), start=1):
-            value = None if np.isnan(values[column]) else float(values[column])
-            state = "cannot tell" if value is None else "supports" if added[column] > 0 else "against"
-            piece = pieces[column]
-            told = sentence(piece.sentence, row) if value is not None else "no data for this"
-            label = (
-                piece.label
-                if value is None or value >= 0.5
-                else f"Not so: {piece.label[0].lower()}{piece.label[1:]}"
-            )
-            rows.append((site, ordinal, piece.name, label, state, value, float(added[column]), told))
-    schema = {
-        "site_id": pl.String, "ordinal": pl.Int32, "piece": pl.String, "label": pl.String, "state": pl.String,
-        "value": pl.Float64, "weight": pl.Float64, "sentence": pl.String,
-    }  # fmt: skip
-    return pl.DataFrame(rows, schema=schema, orient="row")

@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date
 
+import numpy as np
 import polars as pl
 
 from pipeline.contract import SOUND
@@ -177,19 +178,18 @@ def wrong_energy(homes: pl.DataFrame, signals: pl.DataFrame, catalogue: Mapping[
 
     Where `leg` is null or none of the fault's, the least of its legs counts.
     """
-    told = [pl.DataFrame(schema={"site_id": pl.String, "kwh_per_day_wrong": pl.Float64})]
-    for (name,), mine in homes.select("site_id", "fault", "leg").partition_by("fault", as_dict=True).items():
+    known = homes.select("site_id", "fault", "leg").with_row_index("home")
+    heard = known.join(signals.select("site_id").with_row_index("signal"), on="site_id")
+    energy_of = np.zeros(homes.height)
+    for (name, leg), mine in heard.partition_by("fault", "leg", as_dict=True).items():
         if name not in catalogue:
             continue
         wrong = catalogue[str(name)].wrong_kwh_day
-        energy = pl.min_horizontal(wrong.values())
-        for leg, own in wrong.items():
-            energy = pl.when(pl.col("leg") == leg).then(own).otherwise(energy)
-        needed = {"site_id", *(column for own in wrong.values() for column in own.meta.root_names())} - {
-            "leg"
-        }
-        known = mine.join(
-            signals.select(column for column in signals.columns if column in needed), on="site_id"
+        energy = wrong[leg] if leg in wrong else pl.min_horizontal(wrong.values())
+        needed = set(energy.meta.root_names())
+        told = mine.select("leg").with_columns(
+            signals[column].gather(mine["signal"]) for column in signals.columns if column in needed
         )
-        told.append(known.select("site_id", energy.cast(pl.Float64).alias("kwh_per_day_wrong")))
-    return homes.select("site_id").join(pl.concat(told), on="site_id", how="left").fill_null(0.0)
+        energy = energy.cast(pl.Float64).fill_null(0.0).alias("kwh_per_day_wrong")
+        energy_of[mine["home"].to_numpy()] = told.with_columns(energy)["kwh_per_day_wrong"].to_numpy()
+    return homes.select("site_id", pl.Series("kwh_per_day_wrong", energy_of))

@@ -69,7 +69,7 @@ LAYERS = (
     {"registers", "staging", "evidence", "classifier", "daystats", "simulate", "injection"},
     {"tidy", "bench_pandas"},
     {"ingest", "store", "features", "onset", "scoring", "tempering", "adapting", "model_choice"},
-    {"window", "check", "standing", "revisit", "publish", "own_fleet"},
+    {"window", "check", "standing", "revisit", "publish", "own_fleet", "site_weight"},
     {"day_shards", "bench_fleet", "quality", "bucket_out"},
     {"day_states", "bucket_hold"},
     {"refresh", "out_place"},

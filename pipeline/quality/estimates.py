@@ -100,12 +100,12 @@ def _ratio(mixed: CrewLikelihood, u: Float, expected: Float) -> Float:
 def _standard_odds(hardness: Float) -> Float:
     """Return the log odds of the rate that a crew with each u of the grid would have on the fleet's installs.
 
-    From the logs of rate and rest, so that a fleet without a fault, or with nothing else, has finite ones too.
+    From rate and rest, so that a fleet without a fault, or with nothing else, has finite ones too.
     """
     if hardness.size == 0:
         return _GRID
     some = np.sort(hardness)[:: max(1, hardness.size // _STANDARD_HOMES)]
     each = some[:, None] + _GRID
-    rate, rest = (special.logsumexp(special.log_expit(side * each), axis=0) for side in (1, -1))
-    odds: Float = rate - rest
+    rate, rest = (special.expit(side * each).sum(axis=0) for side in (1, -1))
+    odds: Float = np.log(rate / rest)
     return odds

@@ -13,11 +13,13 @@ likelihood, those that were with what was found.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from pipeline.quality.cells import Cells, Runs
 from pipeline.quality.logistic import fit_logistic
 from pipeline.setting_sections import CrewSettings
 
@@ -30,6 +32,7 @@ _FRESH = 8  # rounds that the regression's information is kept for: it hardly mo
 _REACH = 1.4  # a round's step is lengthened by this: expectation and maximisation alone creeps
 _EDGE = 1e-6  # likelihoods stay this far from 0 and 1
 _FREE = 1e-3
+_FAR = 300.0  # log odds: beyond, exponentials would not be finite
 _LEAST = 0.05  # faults, and sound installs, that a fleet has at the least when its level is set
 
 
@@ -57,6 +60,11 @@ class Installs:
         known = np.nan_to_num(self.likelihood, nan=0.5)
         odds: Float = special.logit(np.clip(known, _EDGE, 1 - _EDGE))
         return odds
+
+    @cached_property
+    def cells(self) -> Cells:
+        """The homes by crew and case mix."""
+        return Cells.of(self.crew, self.columns)
 
 
 @dataclass(frozen=True)
@@ -91,34 +99,67 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
     price = np.full(homes.columns.shape[1], own.case_sd**-2)
     price[0] = _FREE
     beta, effect = np.zeros(homes.columns.shape[1]), np.zeros(homes.crews)
-    reference = _mean_odds(log_odds[has_odds])
-    beta[0] = reference
+    beta[0] = _mean_odds(special.expit(log_odds[has_odds]))
+    cells = homes.cells
+    columns, unseen = cells.columns, _Unseen.of(homes)
+    found = cells.sums(homes.found * homes.is_known)
+    size = cells.sums(np.ones(log_odds.size))
+    witness_tilt, witness_cell = tilt[witness], cells.of_home[witness]
     rounds, bend = 0, np.diag(price)
     for rounds in range(1, _MOST_ROUNDS + 1):
-        told = log_odds + tilt @ adjust
-        reference = _mean_odds(told[has_odds])
-        evidence = np.where(has_odds, told - reference, 0.0)
-        prior = homes.columns @ beta + _of(homes, effect)
-        chance = np.where(homes.is_known, homes.found, special.expit(evidence + prior))
+        if rounds == 1 or witness.any():  # else the likelihoods stay what they are
+            told = tilt @ adjust + log_odds
+            odds = np.exp(told)
+            reference = _mean_odds((odds / (1 + odds))[has_odds])
+            ratio = np.where(has_odds, odds * np.exp(-reference), 1.0)[unseen.homes]
+        prior = columns @ beta + _of(cells.crew, effect)
+        chance = unseen.chance(ratio, prior)
+        expected = found + unseen.runs.sums(chance)
         before = np.concatenate([beta, effect, adjust])
         rate = special.expit(prior)
         if rounds % _FRESH in (1, 2):
-            bend = (homes.columns * (rate * (1 - rate))[:, None]).T @ homes.columns + np.diag(price)
-        slope = homes.columns.T @ (chance - rate) - price * beta
+            bend = (columns * (size * rate * (1 - rate))[:, None]).T @ columns + np.diag(price)
+        slope = columns.T @ (expected - size * rate) - price * beta
         beta = beta + _REACH * np.clip(np.linalg.solve(bend, slope), -2, 2)
-        effect = _crew_step(homes, homes.columns @ beta, chance, effect, own.crew_sd)
+        hardness = columns @ beta
+        effect = _crew_step(cells, hardness, expected, size, effect, own.crew_sd)
         if witness.any():
-            offset = (log_odds - reference + homes.columns @ beta + _of(homes, effect))[witness]
-            adjust, adjust_cov = _adjust(tilt[witness], homes, witness, offset, adjust, own)
+            prior = (hardness + _of(cells.crew, effect))[witness_cell]
+            offset = log_odds[witness] - reference + prior
+            adjust, adjust_cov = _adjust(witness_tilt, homes, witness, offset, adjust, own)
         if np.max(np.abs(np.concatenate([beta, effect, adjust]) - before)) < _ENOUGH:
             break
-    hardness = homes.columns @ beta
-    hardness = hardness + _level(hardness, float(np.clip(chance.sum(), _LEAST, chance.size - _LEAST)))
+    chances = homes.found * homes.is_known
+    chances[unseen.homes] = chance
+    hardness = columns @ beta
+    faults = float(np.clip(chances.sum(), _LEAST, chances.size - _LEAST))
+    hardness = (hardness + _level(hardness, size, faults))[cells.of_home]
+    evidence = np.where(has_odds, told - reference, 0.0)
     case_cov = _case_covariance(homes, evidence, hardness, effect, price, own.crew_sd)
-    fleet_rate = float(chance.mean()) if chance.size else 0.0
+    fleet_rate = float(chances.mean()) if chances.size else 0.0
     return FleetFit(
-        evidence, hardness, case_cov, effect, adjust, adjust_cov, tilt, chance, fleet_rate, rounds
+        evidence, hardness, case_cov, effect, adjust, adjust_cov, tilt, chances, fleet_rate, rounds
     )
+
+
+@dataclass(frozen=True)
+class _Unseen:
+    """The homes that no visit told of, by cell: `homes` which they are, `runs` of their cells."""
+
+    homes: Int
+    runs: Runs
+
+    @classmethod
+    def of(cls, homes: Installs) -> _Unseen:
+        cells = homes.cells
+        mine = ~homes.is_known[cells.order]
+        return cls(cells.order[mine], Runs.of(cells.cell[mine], cells.count))
+
+    def chance(self, ratio: Float, prior: Float) -> Float:
+        """Return the chance of a fault of each, from its likelihood ratio and the log odds `prior` of its cell."""
+        odds = ratio * self.runs.spread(np.exp(np.clip(prior, -_FAR, _FAR)))
+        told: Float = odds / (1 + odds)
+        return told
 
 
 def information(homes: Installs, evidence: Float, prior: Float) -> Float:
@@ -133,41 +174,39 @@ def _case_covariance(
     homes: Installs, evidence: Float, hardness: Float, effect: Float, price: Float, sd: float
 ) -> Float:
     """Return the covariance of the case mix, the crews' effects being fitted beside it (Schur's complement)."""
-    told = information(homes, evidence, hardness + _of(homes, effect))
-    weighted = homes.columns * told[:, None]
-    mine = homes.crew >= 0
-    shared = np.zeros((homes.crews, homes.columns.shape[1]))
-    np.add.at(shared, homes.crew[mine], weighted[mine])
-    by_crew = np.maximum(np.bincount(homes.crew[mine], told[mine], homes.crews), 0) + sd**-2
-    whole = weighted.T @ homes.columns + np.diag(price) - (shared / by_crew[:, None]).T @ shared
+    cells = homes.cells
+    told = information(homes, evidence, hardness + _of(homes.crew, effect))
+    by_cell = cells.sums(told)
+    weighted = cells.columns * by_cell[:, None]
+    shared = cells.by_crew(weighted, homes.crews)
+    by_crew = np.maximum(cells.by_crew(by_cell, homes.crews), 0) + sd**-2
+    whole = weighted.T @ cells.columns + np.diag(price) - (shared / by_crew[:, None]).T @ shared
     values, vectors = np.linalg.eigh(whole)
     kept = np.maximum(values, price.max() * 0.5)  # the prior says that much at the least
     covariance: Float = (vectors / kept) @ vectors.T
     return covariance
 
 
-def _of(homes: Installs, effect: Float) -> Float:
-    """Return each home's crew effect, 0 without a crew."""
+def _of(crew: Int, effect: Float) -> Float:
+    """Return the effect of each of these crews, 0 for -1."""
     padded = np.append(effect, 0.0)
-    return padded[homes.crew]
+    return padded[crew]
 
 
-def _mean_odds(log_odds: Float) -> float:
+def _mean_odds(likelihood: Float) -> float:
     """Return the log odds of the mean likelihood."""
-    return (
-        float(special.logit(np.clip(special.expit(log_odds).mean(), _EDGE, 1 - _EDGE)))
-        if log_odds.size
-        else 0.0
-    )
+    if not likelihood.size:
+        return 0.0
+    return float(special.logit(np.clip(likelihood.mean(), _EDGE, 1 - _EDGE)))
 
 
-def _crew_step(homes: Installs, hardness: Float, chance: Float, effect: Float, sd: float) -> Float:
-    """Return the crew effects after one Newton step each."""
-    mine = homes.crew >= 0
-    rate = special.expit(hardness + _of(homes, effect))
-    at, size = homes.crew[mine], homes.crews
-    slope = np.bincount(at, (chance - rate)[mine], size) - effect / sd**2
-    bend = np.bincount(at, (rate * (1 - rate))[mine], size) + sd**-2
+def _crew_step(
+    cells: Cells, hardness: Float, expected: Float, size: Float, effect: Float, sd: float
+) -> Float:
+    """Return the crew effects after one Newton step each; `expected` faults and `size` of each cell."""
+    rate = special.expit(hardness + _of(cells.crew, effect))
+    slope = cells.by_crew(expected - size * rate, effect.size) - effect / sd**2
+    bend = cells.by_crew(size * rate * (1 - rate), effect.size) + sd**-2
     return effect + _REACH * np.clip(slope / bend, -2, 2)
 
 
@@ -183,10 +222,10 @@ def _adjust(
     return fit.beta, fit.covariance @ meat @ fit.covariance
 
 
-def _level(hardness: Float, faults: float) -> float:
+def _level(hardness: Float, size: Float, faults: float) -> float:
     """Return the log odds to add everywhere so that as many faults are expected as there are."""
     low, high = -30.0, 30.0
     for _ in range(80):
         middle = (low + high) / 2
-        low, high = (middle, high) if special.expit(hardness + middle).sum() < faults else (low, middle)
+        low, high = (middle, high) if special.expit(hardness + middle) @ size < faults else (low, middle)
     return (low + high) / 2

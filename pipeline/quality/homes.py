@@ -8,8 +8,6 @@ good the likelihoods are.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import polars as pl
 
 from pipeline.contract import FAULTS, SOUND
@@ -118,37 +116,3 @@ def _promised(promise: pl.DataFrame) -> pl.DataFrame:
     return promise.drop_nulls("likelihood").select(
         "visit_id", pl.col("likelihood").alias("promised"), since, pl.lit(True).alias("has_promise")
     )
-
-
-def fault_chances(homes: pl.DataFrame, chance: Sequence[float], scores: pl.DataFrame) -> pl.DataFrame:
-    """Return `site_id`, `fault`, `leg`, `is_found`, `chance`: which fault each home had at commissioning, how likely.
-
-    A visit's finding is certain. A home nobody visited shares its `chance` (one a row of `homes`) out as its
-    `fault_likelihoods` do.
-    """
-    every = homes.select("site_id", "is_visited", "is_wrong", "found", "leg").with_columns(
-        pl.Series("chance", chance, dtype=pl.Float64)
-    )
-    found = every.filter("is_wrong").select(
-        "site_id",
-        pl.col("found").alias("fault"),
-        "leg",
-        pl.lit(True).alias("is_found"),
-        pl.lit(1.0).alias("chance"),
-    )
-    names = [field.name for field in scores.schema["fault_likelihoods"].fields if field.name != SOUND]  # type: ignore[attr-defined]
-    spread = (
-        scores.select("site_id", "fault_likelihoods")
-        .unnest("fault_likelihoods")
-        .unpivot(names, index="site_id", variable_name="fault", value_name="share")
-        .with_columns(pl.col("share") / pl.col("share").sum().over("site_id"))
-    )
-    likely = (
-        every.filter(~pl.col("is_visited") & (pl.col("chance") > 0))
-        .join(spread, on="site_id")
-        .select(
-            "site_id", "fault", pl.lit(None, dtype=pl.String).alias("leg"), pl.lit(False).alias("is_found"),
-            (pl.col("chance") * pl.col("share")).fill_nan(0.0).fill_null(0.0).alias("chance"),
-        )
-    )  # fmt: skip
-    return pl.concat([found, likely]).sort("site_id", "fault")

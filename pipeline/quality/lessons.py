@@ -20,7 +20,7 @@ SCHEMA = pl.Schema(
         "habit": pl.String,
     }
 )  # fmt: skip
-_DUST = 0.01  # chances below this are left out: many sound homes' crumbs teach nothing
+DUST = 0.01  # chances below this are left out: many sound homes' crumbs teach nothing
 
 
 def lesson_table(
@@ -46,17 +46,10 @@ def lesson_table(
     signals
         Table site_signal, for the energy.
     """
-    parts = [
-        mine.join(
-            wrong_energy(mine.select("site_id", "fault", "leg"), signals, catalogue), on="site_id", how="left"
-        )
-        for (name,), mine in chances.filter(pl.col("chance") >= _DUST)
-        .partition_by("fault", as_dict=True)
-        .items()
-        if name in catalogue
-    ]
-    if not parts:
+    likely = chances.filter((pl.col("chance") >= DUST) & pl.col("fault").is_in(list(catalogue)))
+    if likely.is_empty():
         return pl.DataFrame(schema=SCHEMA)
+    wrong = wrong_energy(likely, signals, catalogue)["kwh_per_day_wrong"]
     remedy = pl.DataFrame(
         [
             (n, f.remedy.fix_by == "visit", float(f.remedy.minutes), f.remedy.habit)
@@ -70,7 +63,7 @@ def lesson_table(
     energy = pl.col("kwh_per_day_wrong").clip(0, ranking.kwh_cap) * ranking.kwh_value * ranking.horizon_days
     minutes, chance = pl.col("on_site") + drive, pl.col("chance")
     each = (
-        pl.concat(parts)
+        likely.with_columns(wrong)
         .join(remedy, on="fault")
         .join(crew_of, on="site_id")
         .select(

@@ -76,14 +76,35 @@ class Crews:
         top = joint.max(axis=1)
         return float(np.sum(top + np.log(np.exp(joint - top[:, None]).sum(axis=1))))
 
+    def climb(self, log_odds: float, worth: float) -> tuple[float, Float]:
+        """Return the evidence and its slopes along the mean's log odds and the log of the worth."""
+        mean, rest = float(special.expit(log_odds)), float(special.expit(-log_odds))
+        alpha, beta = mean * worth, rest * worth
+        joint = self.joint(alpha, beta)
+        top = joint.max(axis=1)
+        share = np.exp(joint - top[:, None])
+        whole = share.sum(axis=1)
+        weight = (share / whole[:, None]).sum(axis=0)
+        both, crews = special.digamma(worth), self.told.shape[0]
+        by_alpha = float(weight @ self.log_rate) - crews * (special.digamma(alpha) - both)
+        by_beta = float(weight @ self.log_rest) - crews * (special.digamma(beta) - both)
+        slopes = np.array([(by_alpha - by_beta) * worth * mean * rest, by_alpha * alpha + by_beta * beta])
+        return float(np.sum(top + np.log(whole))), slopes
+
 
 def best_spread(crews: Crews, start: float) -> tuple[float, float]:
     """Return alpha and beta of the likeliest spread; `start` is a rate to begin from. Without crews (1, 1)."""
     if crews.told.shape[0] == 0:
         return 1.0, 1.0
+
+    def fall(at: Float) -> tuple[float, Float]:
+        value, slopes = crews.climb(float(at[0]), float(np.exp(at[1])))
+        return -value, -slopes
+
     fit = optimize.minimize(
-        lambda at: -crews.evidence(at[0], float(np.exp(at[1]))),
+        fall,
         np.array([special.logit(np.clip(start, 1e-4, 1 - 1e-4)), np.log(30.0)]),
+        jac=True,  # by differences the end would hang on the numbers' last digits where the evidence is flat
         method="L-BFGS-B",
         bounds=[(-14.0, 14.0), (0.0, np.log(_MOST_ALIKE))],
         options={"ftol": 1e-13, "gtol": 1e-8},

@@ -15,10 +15,11 @@ from pipeline.fault import Fault
 from pipeline.quality.casemix import UNKNOWN, case_mix
 from pipeline.quality.change import changes
 from pipeline.quality.estimates import Estimates, estimate
+from pipeline.quality.fault_chances import FaultChances
 from pipeline.quality.fleet import Installs
-from pipeline.quality.homes import fault_chances, install_homes
+from pipeline.quality.homes import install_homes
 from pipeline.quality.intervals import Z
-from pipeline.quality.lessons import lesson_table
+from pipeline.quality.lessons import DUST, lesson_table
 from pipeline.quality.table import count_installs, quality_table, with_names
 from pipeline.quality.trainings import training_table
 from pipeline.quality.visiting import doubly_robust, visit_chance, visit_columns, visit_weight
@@ -67,8 +68,8 @@ def crew_tables(
     homes = homes.join(
         heard.select("site_id", pl.Series("chance", found.fit.chance)), on="site_id", how="left"
     ).with_columns(pl.when("is_heard").then(pl.col("chance").fill_null(0.0)).alias("chance"))
-    chances = fault_chances(heard, found.fit.chance.tolist(), night.scores)
-    faults = _crew_fault(chances, homes)
+    chances = FaultChances.of(heard, found.fit.chance, night.scores)
+    faults = chances.by_crew()
     top = (
         faults.group_by("crew_id", "fault", maintain_order=True)
         .agg((pl.col("confirmed_faults") + pl.col("expected_faults")).sum().alias("faults"))
@@ -79,22 +80,25 @@ def crew_tables(
         .drop_nulls("crew_id")
     )
     counts = with_names(night.crews, count_installs(homes))
-    topics = {
-        str(name): heard.select("site_id")
-        .join(part, on="site_id", how="left")["chance"]
-        .fill_null(0)
-        .to_numpy()
-        for (name,), part in chances.group_by("fault", maintain_order=True)
-    }
     return {
         "crew_quality": quality_table(counts, found, top, own),
         "crew_home": homes,
         "crew_fault": faults,
         "crew_lesson": lesson_table(
-            chances, homes.select("site_id", "crew_id"), night.signals, catalogue, settings.ranking, own
+            chances.rows(DUST),
+            homes.select("site_id", "crew_id"),
+            night.signals,
+            catalogue,
+            settings.ranking,
+            own,
         ),
         "crew_training": training_table(
-            night.trainings, heard, installs, found.fit, _all_topics(topics, catalogue, heard.height), own
+            night.trainings,
+            heard,
+            installs,
+            found.fit,
+            _all_topics(chances.topics(), catalogue, heard.height),
+            own,
         ),
         "crew_change": _crew_change(heard, installs, found, names.to_list(), own),
         "crew_fleet": _crew_fleet(homes, found, check),
@@ -144,18 +148,6 @@ def _age(heard: pl.DataFrame) -> Float:
     known = np.isfinite(days)
     spread = float(days[known].std()) if known.any() else 0.0
     return np.where(known, (days - days[known].mean()) / spread, 0.0) if spread > 0 else np.zeros(days.size)
-
-
-def _crew_fault(chances: pl.DataFrame, homes: pl.DataFrame) -> pl.DataFrame:
-    return (
-        chances.join(homes.select("site_id", "crew_id", "ct_location"), on="site_id")
-        .group_by("crew_id", "ct_location", "fault", maintain_order=True)
-        .agg(
-            pl.col("is_found").sum().cast(pl.Int64).alias("confirmed_faults"),
-            pl.col("chance").filter(~pl.col("is_found")).sum().alias("expected_faults"),
-        )
-        .sort("crew_id", "ct_location", "fault", nulls_last=True)
-    )
 
 
 def _crew_change(

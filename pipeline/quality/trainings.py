@@ -128,12 +128,12 @@ def _cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | Non
     known = installs.is_known[inside]
     cells = replace(
         installs, crew=cell[inside], crews=4, likelihood=installs.likelihood[inside], is_known=known,
-        found=np.where(known, chance, 0.0), columns=installs.columns[inside], weight=installs.weight[inside],
+        found=np.where(known, chance, 0.0), columns=np.empty((chance.size, 0)), weight=installs.weight[inside],
     )  # fmt: skip
     own_fit = replace(
         fit, evidence=evidence, hardness=fit.hardness[inside], adjust_columns=fit.adjust_columns[inside]
     )
     told = CrewLikelihood(cells, own_fit, np.full(chance.size, shift))
     _, variance, _ = told.sums(np.zeros(4))
-    rate: Float = special.expit(shift + told.interval()[0])
+    rate: Float = special.expit(shift + told.likeliest())
     return rate, np.minimum(variance / (fleet * (1 - fleet)), np.bincount(cell[inside], minlength=4))

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.fault import Fault
 from pipeline.settings import Settings
 from pipeline.workorder.install import Install
-from pipeline.workorder.office import desk_fix
+from pipeline.workorder.office import desk_fix, has_desk_fix
 from pipeline.workorder.order import Case, DeskFix
 from pipeline.workorder.tables import NightTables
 
@@ -23,7 +23,9 @@ def with_desk_columns(
     `desk_proof` which number should be where by when.
     """
     rows = []
-    for home in night.homes(listed["site_id"].to_list()):
+    faults = [name for name, fault in catalogue.items() if has_desk_fix(fault)]
+    chosen = listed.filter(pl.col("suspected_fault").is_in(faults))["site_id"].to_list()
+    for home in night.homes(chosen, with_series=False):
         fault = catalogue[home.listed["suspected_fault"]]
         case = Case(home, fault.name, home.listed["leg"], Install.of(home.register, home.score))
         desk = desk_fix(fault, case, settings)

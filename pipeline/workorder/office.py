@@ -27,6 +27,11 @@ _SPEAKS = (
 )
 
 
+def has_desk_fix(fault: Fault) -> bool:
+    """Return whether the desk can do anything about the fault, at least until it is put right on site."""
+    return fault.name in _KNOWN or fault.remedy.fix_by == "office"
+
+
 def desk_fix(fault: Fault, case: Case, settings: Settings) -> DeskFix | None:
     """Return what the desk can do; None where the fault is fixed on site and no setting can serve until then."""
     known = _KNOWN.get(fault.name)

@@ -54,8 +54,8 @@ class NightTables:
     as_of: date
     frames: dict[str, pl.DataFrame]
 
-    def homes(self, chosen: Sequence[str]) -> Iterator[Home]:
-        """Yield these listed homes in the order of the list."""
+    def homes(self, chosen: Sequence[str], *, with_series: bool = True) -> Iterator[Home]:
+        """Yield these listed homes in the order of the list; without series their days and hours stay empty."""
         wanted = pl.col("site_id").is_in(sorted(chosen))
         rows = {
             name: {row["site_id"]: row for row in self.frames[name].filter(wanted).iter_rows(named=True)}
@@ -69,8 +69,9 @@ class NightTables:
                 .partition_by("site_id", as_dict=True)
                 .items()
             }
-            for name in _MANY_ROWS
+            for name in (_MANY_ROWS if with_series else ())
         }
+        none = {name: self.frames[name].clear() for name in _MANY_ROWS}
         for listed in self.frames["revisit_list"].filter(wanted).sort("rank").iter_rows(named=True):
             site = listed["site_id"]
             register = rows["sites"].get(site, {})
@@ -80,7 +81,7 @@ class NightTables:
                 rows["site_signal"].get(site, {}),
                 rows["standing"].get(site, {}),
                 {name: register.get(name) for name in (*REGISTER, *_UNPRINTED)},
-                *(parts[name].get(site, self.frames[name].clear()) for name in _MANY_ROWS),
+                *(parts.get(name, {}).get(site, none[name]) for name in _MANY_ROWS),
             )
 
 

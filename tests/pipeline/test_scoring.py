@@ -13,9 +13,8 @@ import pytest
 from pipeline import classifier
 from pipeline.classifier import Model
 from pipeline.contract import SOUND
-from pipeline.evidence import all_pieces
 from pipeline.faults import CATALOGUE
-from pipeline.scoring import SHOWN, Scored, score, sentence, settle, site_weights
+from pipeline.scoring import SHOWN, Scored, score, sentence, settle
 from pipeline.settings import Settings, load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
@@ -237,24 +236,6 @@ def test_a_single_line_home_has_no_second_leg_to_suspect(fleet: Labelled, model:
     legs = set(score(single, fleet.sites, model, CATALOGUE, SETTINGS).scores["likely_leg"])
 
     assert "l2" not in legs
-
-
-def test_weights_explain_the_score(scored: Scored, fleet: Labelled, model: Model) -> None:
-    homes = fleet.signals["site_id"][1:4].to_list()
-    weights = site_weights(scored, [*homes, fleet.sites["site_id"][0]], model, CATALOGUE, SETTINGS)
-
-    assert weights["site_id"].unique(maintain_order=True).to_list() == homes
-    for site in homes:
-        rows = weights.filter(site_id=site)
-        told = scored.scores.filter(site_id=site).row(0, named=True)
-        assert rows["piece"][0] == "prior"
-        assert rows.height == 1 + len(all_pieces(CATALOGUE))
-        odds = told["fault_likelihoods"][told["likely_fault"]] / told["fault_likelihoods"][SOUND]
-        assert rows["weight"].sum() == pytest.approx(pl.Series([odds]).log()[0], abs=1e-6)
-        assert set(rows["state"]) <= {"supports", "against", "cannot tell"}
-        silent = rows.filter(pl.col("state") == "cannot tell")
-        assert silent["value"].null_count() == silent.height
-        assert rows["ordinal"].to_list() == list(range(rows.height))
 
 
 @pytest.mark.parametrize(("value", "told"), [(0.5, "+0.50"), (None, "n/a"), (float("nan"), "n/a")])

@@ -97,10 +97,10 @@ class World:
         for table, parameter in FROM_FILES.items():
             self.con.table(table).write_parquet(self.params[parameter][0])
         sites = registers.sites.select("site_id")
+        self.params["homes"] = sites["site_id"].to_list()
         span = sites.with_columns(pl.lit(day).alias("from_on"), pl.lit(day).alias("to_on"))
         self.con.register("site_span", span.to_arrow())
         self.con.register("site_fact", site_fact(registers.sites).to_arrow())
-        self.con.register("listed", sites.to_arrow())
         for table in WINDOW_TABLES:
             warehouse.build(self.con, table, self.params)
         for table, rows in crews(registers).items():

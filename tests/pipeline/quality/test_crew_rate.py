@@ -9,8 +9,11 @@ import pytest
 from scipy import special
 from statsmodels.stats.proportion import proportion_confint
 
-from pipeline.quality.crew_rate import CrewLikelihood
-from pipeline.quality.fleet import FleetFit, Installs
+from pipeline.quality.crew_rate import CrewLikelihood, falls_through
+from pipeline.quality.fleet import FleetFit, Installs, fit_fleet
+from pipeline.quality.intervals import Z
+from pipeline.quality.study_fleet import Fleet, draw_fleet
+from pipeline.settings import load_settings
 
 FLEET = 0.1
 
@@ -87,3 +90,56 @@ def test_a_doubt_that_all_crews_share_moves_none_against_the_fleet() -> None:
     assert relative.sums(np.zeros(1))[1] == pytest.approx(
         crew([], [4.0] * 5 + [-3.0] * 60).sums(np.zeros(1))[1]
     )
+
+
+@pytest.fixture(scope="module")
+def fleet() -> CrewLikelihood:
+    """The crews of an invented fleet, of whose homes some were visited."""
+    own = load_settings().crews
+    homes = draw_fleet(Fleet(), np.random.default_rng(5), own.most_weight).homes
+    fit = fit_fleet(homes, own)
+    return CrewLikelihood(homes, fit, fit.hardness, has_case_mix=True)
+
+
+def halved(fleet: CrewLikelihood, low: np.ndarray, high: np.ndarray, side: float) -> np.ndarray:
+    """Where score / sd falls through side x 1.96 between low and high, by plain halving."""
+    for _ in range(50):
+        middle = (low + high) / 2
+        score, variance, _ = fleet.sums(middle)
+        above = score > -side * Z * np.sqrt(variance)
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return (low + high) / 2
+
+
+def test_few_steps_lead_where_many_halvings_do(fleet: CrewLikelihood) -> None:
+    best, low, high = fleet.interval()
+    far = np.full(best.size, 12.0)
+
+    wanted = halved(fleet, -far, far, 0.0)
+    assert np.isneginf(best).sum() == 3  # no fault at all there
+    assert best == pytest.approx(np.where(wanted < 1e-9 - 12, -np.inf, wanted), abs=1e-11)
+    assert np.isfinite([low, high]).mean() > 0.9
+    for side, end in ((-1.0, low), (1.0, high)):
+        has = np.isfinite(end)
+        inner, outer = np.where(has, np.maximum(best, -12), 0), np.where(has, end + side * 0.25, 0)
+        found = halved(fleet, np.minimum(inner, outer), np.maximum(inner, outer), side)
+        assert end[has] == pytest.approx(found[has], abs=1e-11)
+
+
+def test_crews_held_against_each_other_are_all_at_their_ends_together(fleet: CrewLikelihood) -> None:
+    relative = replace(fleet, is_relative=True)
+    _, low, high = relative.interval()
+
+    for side, end in ((-1.0, low), (1.0, high)):
+        has = np.isfinite(end)
+        score, variance, _ = relative.sums(np.where(has, end, 0.0))
+        assert (score / np.sqrt(variance))[has] == pytest.approx(np.full(has.sum(), -side * Z), abs=1e-9)
+
+
+def test_a_value_that_does_not_fall_through_is_at_the_end_it_points_to() -> None:
+    rise = np.array([3.0, 0.5, -3.0])
+
+    found = falls_through(lambda u: rise - u, np.full(3, -1.0), np.full(3, 1.0))
+
+    assert found == pytest.approx([1.0, 0.5, -1.0])
+    assert falls_through(lambda u: u, np.empty(0), np.empty(0)).size == 0

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from datetime import date
 
+import numpy as np
 import polars as pl
 import pytest
 from invented import PROMISE, VISITS, scores, sites
 
-from pipeline.quality.homes import fault_chances, install_homes
+from pipeline.quality.fault_chances import FaultChances
+from pipeline.quality.homes import install_homes
 from pipeline.settings import load_settings
 
 OWN = load_settings().crews
@@ -140,6 +142,9 @@ def test_which_fault_is_certain_once_found_and_shared_out_before() -> None:
         OWN,
     )
 
-    told = fault_chances(table, [1.0, 0.4], scores(homes)).filter(pl.col("chance") > 0)
+    told = FaultChances.of(table, np.array([1.0, 0.4]), scores(homes))
 
-    assert told.rows() == [("a", "dead", None, True, 1.0), ("b", "partial", None, False, 0.4)]
+    assert told.rows(0.01).rows() == [("a", "dead", None, True, 1.0), ("b", "partial", None, False, 0.4)]
+    assert told.topics()["partial"].tolist() == [0.0, 0.4]
+    counted = told.by_crew().filter((pl.col("confirmed_faults") > 0) | (pl.col("expected_faults") > 0))
+    assert counted.rows() == [("ash", None, "dead", 1, 0.0), ("ash", None, "partial", 0, 0.4)]

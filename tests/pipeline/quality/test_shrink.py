@@ -123,3 +123,22 @@ def test_without_homes_a_crew_gets_what_the_fleet_says_and_without_crews_anythin
 
     nobody = shrink(np.zeros((1, GRID.size)), GRID, 0.5, np.array([False]))
     assert (nobody.alpha, nobody.beta) == (1, 1)
+
+
+def test_the_best_spread_does_not_hang_on_last_digits() -> None:
+    rng = np.random.default_rng(1)
+    homes = rng.integers(20, 200, 20)
+    faults = rng.binomial(homes, rng.beta(53, 530, 20))  # crews nearly alike: the evidence is nearly flat
+    log_odds = np.arange(-7, 1, 0.04)
+    told = -faults[:, None] * np.logaddexp(0, -log_odds) - (homes - faults)[:, None] * np.logaddexp(
+        0, log_odds
+    )
+
+    plain, moved = (Crews.on(told * scale, log_odds) for scale in (1, 1 + 1e-14))
+
+    assert best_spread(moved, 0.08) == pytest.approx(best_spread(plain, 0.08), rel=1e-6)
+    value, slopes = plain.climb(-2.2, 40.0)
+    assert value == plain.evidence(-2.2, 40.0)
+    by_mean = (plain.evidence(-2.2 + 1e-5, 40.0) - plain.evidence(-2.2 - 1e-5, 40.0)) / 2e-5
+    by_worth = (plain.evidence(-2.2, 40 * np.exp(1e-5)) - plain.evidence(-2.2, 40 * np.exp(-1e-5))) / 2e-5
+    assert slopes == pytest.approx([by_mean, by_worth], rel=1e-6)
