@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import logsumexp
-from sklearn.linear_model import LogisticRegression
 
 from pipeline.classifier import Model, fault_of
 
@@ -84,12 +83,8 @@ def allowed(labels: NDArray[np.str_], kinds: tuple[str, ...]) -> NDArray[np.bool
 
 def _with_weights(model: Model, coef: Float, moved: Float) -> Model:
     """Return a model of these calibrated weights whose prior is the given one's plus `moved` (kinds,)."""
-    estimator = LogisticRegression(C=model.estimator.C, max_iter=model.estimator.max_iter)
-    estimator.classes_ = model.estimator.classes_
-    estimator.n_features_in_ = coef.shape[1]
-    estimator.coef_ = coef
+    linear = replace(model.linear, coefficients=coef, intercepts=np.zeros(len(model.kinds)))
     # Without stretch and offset the prior is the intercept plus what depends on the base rate alone.
-    bare = replace(model, estimator=estimator, stretch={}, offset={}, base_rate=None, fault_mix={})
-    estimator.intercept_ = np.zeros(len(model.kinds))
-    estimator.intercept_ = model.prior(EVEN) - bare.prior(EVEN) + moved
-    return replace(bare)
+    bare = replace(model, linear=linear, stretch={}, offset={}, base_rate=None, fault_mix={})
+    intercepts = model.prior(EVEN) - bare.prior(EVEN) + moved
+    return replace(bare, linear=replace(linear, intercepts=intercepts))

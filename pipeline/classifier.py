@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from importlib.resources import files
@@ -18,18 +18,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.linear_model import LogisticRegression
 
 from pipeline.contract import SOUND
+from pipeline.digits import BLOCK, blocks, product, softmax
 from pipeline.errors import InputError
-from pipeline.model_file import AGAIN, read_model, write_model
+from pipeline.model_file import AGAIN, Linear, read_model, write_model
 
 Float = NDArray[np.float64]
 SHIPPED = "model"
 # Where a piece's weight may step up: near no, near yes, and a few places between.
 EDGES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.7, 0.9, 0.98)
 STEPS = len(EDGES) + 1
-BLOCK = 256  # homes scored at a time
 QUIET = 0.15  # a fault's piece below this says nothing
 
 
@@ -37,7 +36,7 @@ QUIET = 0.15  # a fault's piece below this says nothing
 class Model:
     """A fitted classifier and how it was made.
 
-    `pieces` are the evidence columns in order; the estimator's classes are kinds of faults ("reversed/one");
+    `pieces` are the evidence columns in order; `linear` tells kinds of faults ("reversed/one");
     `stretch` and `offset` [log odds] calibrate each fault's score against sound (1 and 0 if not
     named); `train_share` is the share of each class
     in the training mix; `recipe` is what `nightclamp train` needs to make it again. A model of a user's own fleet also
@@ -45,7 +44,7 @@ class Model:
     `against_shipped`.
     """
 
-    estimator: LogisticRegression
+    linear: Linear
     pieces: tuple[str, ...]
     two_sided: tuple[str, ...] = ()
     stretch: Mapping[str, float] = field(default_factory=dict)
@@ -62,8 +61,8 @@ class Model:
 
     @cached_property
     def kinds(self) -> tuple[str, ...]:
-        """What the estimator tells apart: a fault or sound, with "/" and the kind of it."""
-        return tuple(str(name) for name in self.estimator.classes_)
+        """What the weights tell apart: a fault or sound, with "/" and the kind of it."""
+        return tuple(str(name) for name in self.linear.kinds)
 
     @cached_property
     def classes(self) -> tuple[str, ...]:
@@ -79,8 +78,8 @@ class Model:
     def model_id(self) -> str:
         """Short digest of weights and calibration."""
         digest = hashlib.blake2b(digest_size=6)
-        digest.update(np.round(self.estimator.coef_, 9).tobytes())
-        digest.update(np.round(self.estimator.intercept_, 9).tobytes())
+        digest.update(np.round(self.linear.coefficients, 9).tobytes())
+        digest.update(np.round(self.linear.intercepts, 9).tobytes())
         told: list[Any] = [self.pieces, self.two_sided, dict(self.stretch), dict(self.offset)]
         told += [self.base_rate, dict(self.fault_mix)] if self.base_rate is not None else []
         digest.update(json.dumps(told, sort_keys=True).encode())
@@ -103,9 +102,7 @@ class Model:
         is_sound = np.array([fault_of(kind) == SOUND for kind in self.kinds])
         wanted = np.where(is_sound, 1 - base_rate, base_rate * mix) * share / of_class
         offset = np.array([self.offset.get(fault_of(kind), 0.0) for kind in self.kinds])
-        start = (
-            self._stretch * self._against_sound(self.estimator.intercept_) + offset + np.log(wanted / share)
-        )
+        start = self._stretch * self._against_sound(self.linear.intercepts) + offset + np.log(wanted / share)
         against: Float = start - np.log((1 - base_rate) / of_class[is_sound][0])
         return against
 
@@ -119,7 +116,7 @@ class Model:
         """Return the log odds of each kind, up to a constant a home, shape (n, kinds)."""
         prior = self.prior(base_rate)
         score: Float = np.concatenate(
-            [self.encoded(block) @ self.weights.T + prior for block in _blocks(values)]
+            [product(self.encoded(block), self.weights.T) + prior for block in blocks(values)]
         )
         return score[: len(values)]
 
@@ -128,43 +125,47 @@ class Model:
 
         `values` is (n, pieces) from 0 to 1, NaN for *cannot tell*.
         """
-        share: Float = np.concatenate(
-            [softmax(block) @ self._sum_of for block in _blocks(self.scores(values, base_rate))]
-        )
-        return share[: len(values)]
+        return self.shares(self.scores(values, base_rate))
+
+    def shares(self, score: Float) -> Float:
+        """Return the likelihoods that these `scores` stand for, shape (n, classes)."""
+        share: Float = np.concatenate([softmax(block) @ self._sum_of for block in blocks(score)])
+        return share[: len(score)]
 
     @cached_property
     def weights(self) -> Float:
         """Weight [log odds against sound] of each step of each piece, (kinds, pieces * STEPS), calibrated."""
-        weight: Float = self._stretch[:, None] * self._against_sound(self.estimator.coef_)
+        weight: Float = self._stretch[:, None] * self._against_sound(self.linear.coefficients)
         return weight
 
     def encoded(self, values: Float) -> Float:
         """Return `encode` of these values (n, pieces) with this model's two-sided pieces."""
         return encode(values, np.isin(self.pieces, self.two_sided))
 
-    def likeliest_kind(self, scores: Float, name: str) -> NDArray[np.int64]:
-        """Return the column of the likeliest kind of this class for each home of `scores`, shape (n,)."""
+    def likeliest_kind(self, score: Float, name: str) -> NDArray[np.int64]:
+        """Return the column of the likeliest kind of this class for each home by its `scores`, shape (n,)."""
         outside = np.array([fault_of(kind) != name for kind in self.kinds])
-        best: NDArray[np.int64] = np.where(outside, -np.inf, scores).argmax(axis=1)
+        best: NDArray[np.int64] = np.where(outside, -np.inf, score).argmax(axis=1)
         return best
 
-    def against_sound(self, values: Float, names: Sequence[str], base_rate: float) -> tuple[Float, Float]:
+    def against_sound(
+        self, values: Float, names: Sequence[str], base_rate: float, score: Float | None = None
+    ) -> tuple[Float, Float]:
         """Return the prior of each home's class, of `names`, against sound, and what each piece adds [log odds].
 
         Of both the likeliest kind for the home is taken, so that prior and pieces add up to its odds against sound.
+        `score` are the homes' `scores`, for whoever has them.
         """
-        scores = self.scores(values, base_rate)
-        sound = self.likeliest_kind(scores, SOUND)
+        score = self.scores(values, base_rate) if score is None else score
+        sound = self.likeliest_kind(score, SOUND)
         kind = np.empty_like(sound)
         told = np.array(names, dtype=np.str_)
         for name in np.unique(told):
-            kind[told == name] = self.likeliest_kind(scores[told == name], str(name))
+            kind[told == name] = self.likeliest_kind(score[told == name], str(name))
         prior = self.prior(base_rate)
         parts = []
-        for at in range(
-            0, len(values), BLOCK
-        ):  # encoded, a home takes some hundred times the room of its scores
+        # Encoded, a home takes some hundred times the room of its scores.
+        for at in range(0, len(values), BLOCK):
             some = slice(at, at + BLOCK)
             row = self.weights[kind[some]] - self.weights[sound[some]]
             parts.append((self.encoded(values[some]) * row).reshape(-1, len(self.pieces), STEPS).sum(axis=2))
@@ -188,24 +189,6 @@ def fault_of(kind: str) -> str:
     return kind.split("/", 1)[0]
 
 
-def _blocks(rows: Float) -> Iterator[Float]:
-    """Yield the rows in blocks of BLOCK, the last filled up with zeros; at least one block.
-
-    How products of matrices and exponentials round depends on their arrays' shapes: in blocks a home gets the same
-    last digits whoever else is scored with it. And encoded, a home takes some hundred times the room of its scores.
-    """
-    for at in range(0, max(len(rows), 1), BLOCK):
-        block = rows[at : at + BLOCK]
-        yield np.concatenate([block, np.zeros((BLOCK - len(block), rows.shape[1]))])
-
-
-def softmax(score: Float) -> Float:
-    """Return exp(score) over its sum in each row."""
-    power = np.exp(score - score.max(axis=1, keepdims=True))
-    share: Float = power / power.sum(axis=1, keepdims=True)
-    return share
-
-
 def encode(values: Float, is_two_sided: NDArray[np.bool_]) -> Float:
     """Return evidence (n, pieces) as (n, pieces * STEPS): the value, and which edges it is over.
 
@@ -216,11 +199,12 @@ def encode(values: Float, is_two_sided: NDArray[np.bool_]) -> Float:
     unknown = np.isnan(values)
     shift = np.where(is_two_sided, 0.5, 0.0)
     said = np.where(is_two_sided, values, np.where(values < QUIET, 0.0, values))
-    steps = [said - shift, *((said > edge) - shift for edge in EDGES)]
-    steps = [np.where(unknown, 0.0, step) for step in steps]
-    spread: Float = np.stack(steps, axis=2).astype(np.float64)
-    spread = spread.reshape(len(values), values.shape[1] * STEPS)
-    return spread
+    spread: Float = np.empty((*values.shape, STEPS))
+    spread[:, :, 0] = said - shift
+    for at, edge in enumerate(EDGES, start=1):
+        spread[:, :, at] = (said > edge) - shift
+    spread[unknown] = 0.0
+    return spread.reshape(len(values), values.shape[1] * STEPS)
 
 
 def fit(
@@ -238,11 +222,14 @@ def fit(
     counts, `strength` the inverse of the quadratic penalty (scikit-learn's C), `two_sided` the pieces that speak
     both ways (see `encode`).
     """
+    from sklearn.linear_model import LogisticRegression  # takes long to load, and a night fits nothing
+
     estimator = LogisticRegression(C=strength, max_iter=1000, tol=1e-4)
     estimator.fit(encode(values, np.isin(pieces, two_sided)), labels, sample_weight=weights)
     total = weights.sum()
     share = {str(c): float(weights[labels == c].sum() / total) for c in estimator.classes_}
-    return Model(estimator, pieces, two_sided, recipe=recipe, train_share=share)
+    linear = Linear(estimator.coef_, estimator.intercept_, estimator.classes_.astype(str), strength)
+    return Model(linear, pieces, two_sided, recipe=recipe, train_share=share)
 
 
 def save(model: Model, folder: Path) -> None:
@@ -261,7 +248,7 @@ def save(model: Model, folder: Path) -> None:
         told |= {"base_rate": model.base_rate, "fault_mix": dict(model.fault_mix)}
     if model.against_shipped:
         told["against_shipped"] = dict(model.against_shipped)
-    write_model(folder, model.estimator, told)
+    write_model(folder, model.linear, told)
 
 
 def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> Model:
@@ -273,11 +260,11 @@ def load(folder: Path | None = None, pieces: tuple[str, ...] | None = None) -> M
         As `model_file.read_model` raises it; or the model was trained on other pieces of evidence.
     """
     root = folder or Path(str(files("pipeline").joinpath(SHIPPED)))
-    estimator, card = read_model(root)
+    linear, card = read_model(root)
     if card.edges != list(EDGES):
         raise InputError(f"{root}: fitted on other steps of the evidence than this version's; {AGAIN}")
     model = Model(
-        estimator,
+        linear,
         tuple(card.pieces),
         tuple(card.two_sided),
         card.stretch,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 import polars as pl
@@ -49,19 +50,23 @@ def weigh(signals: pl.DataFrame, catalogue: Mapping[str, Fault]) -> Weighed:
         raise ValueError("two pieces of evidence have the same name")
     # Polars divides a single row another way than a column: beside an empty row it rounds as it does among others.
     rows = pl.concat([signals, signals.clear(n=1)], rechunk=True) if signals.height == 1 else signals
-    frame = rows.select(
-        value.cast(pl.Float64).clip(0.0, 1.0).alias(f"{piece.name}.{leg}")
-        for piece in pieces
-        for leg, value in piece.by_leg.items()
-    ).head(signals.height)
+    # Lazily, what pieces have in common is worked out once; in memory, whole columns at a time (see above).
+    frame = (
+        rows.lazy()
+        .select(
+            value.cast(pl.Float64).clip(0.0, 1.0).fill_null(float("nan")).alias(f"{piece.name}.{leg}")
+            for piece in pieces
+            for leg, value in piece.by_leg.items()
+        )
+        .collect(engine="in-memory")
+        .head(signals.height)
+    )
     by_leg: dict[str, dict[str, Float]] = {}
     columns = []
     for piece in pieces:
-        legs = {leg: frame[f"{piece.name}.{leg}"].fill_null(float("nan")).to_numpy() for leg in piece.by_leg}
+        legs = {leg: frame[f"{piece.name}.{leg}"].to_numpy() for leg in piece.by_leg}
         by_leg[piece.name] = legs
-        stacked = np.stack(list(legs.values()), axis=1)
-        silent = np.isnan(stacked).all(axis=1)
-        columns.append(np.where(silent, np.nan, np.nanmax(np.where(silent[:, None], 0.0, stacked), axis=1)))
+        columns.append(reduce(np.fmax, legs.values()))
     return Weighed(names, np.stack(columns, axis=1), by_leg)
 
 
@@ -79,20 +84,25 @@ def _with_both(score: Float, legs: Sequence[str]) -> Float:
     return joined
 
 
-def likely_legs(weighed: Weighed, fault: Fault, weights: Mapping[str, float]) -> tuple[list[str], Float]:
+def likely_legs(
+    weighed: Weighed, fault: Fault, weights: Mapping[str, float], homes: NDArray[np.int64] | None = None
+) -> tuple[list[str], Float]:
     """Return the leg of each home that the fault's pieces favour, and by how much over the next [log odds].
 
-    `weights` are the model's weights of the pieces for this fault; only pieces that tell legs apart count.
+    `weights` are the model's weights of the pieces for this fault; only pieces that tell legs apart count. `homes`
+    are the rows to look at, all if not given.
     """
     legs = list(fault.legs)
-    size = len(weighed.values)
+    own = slice(None) if homes is None else homes
+    size = len(weighed.values[own])
     score = np.zeros((size, len(legs)))
     for piece in fault.pieces:
         if not piece.tells_leg:
             continue
         weight = max(weights.get(piece.name, 0.0), 0.1)
         for column, leg in enumerate(legs):
-            score[:, column] += weight * np.nan_to_num(weighed.by_leg[piece.name].get(leg, np.zeros(size)))
+            if leg in weighed.by_leg[piece.name]:
+                score[:, column] += weight * np.nan_to_num(weighed.by_leg[piece.name][leg][own])
     if len(legs) == 3:
         score = _with_both(score, legs)
     order = np.sort(score, axis=1)

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import duckdb
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from pipeline.classifier import Model
 from pipeline.evidence import Weighed
@@ -136,7 +137,9 @@ def score_over(
         ShardToScore(part.shard, part.signals, register, model, settings, spread.shelf)
         for part in looked.parts
     ]
-    parts = spread("score the homes", score_shard, pieces)
+    # Shards are worked on side by side already; threads of a product's own would only wait for each other.
+    with threadpool_limits(1, "blas"):
+        parts = spread("score the homes", score_shard, pieces)
     # A shard without a row has columns without a type.
     scores = pl.concat([part.scores.of() for part in parts], how="vertical_relaxed")
     evidence = pl.concat([part.evidence.of() for part in parts])

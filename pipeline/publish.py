@@ -15,6 +15,7 @@ import hashlib
 import os
 import shutil
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
@@ -102,20 +103,31 @@ def earlier_run(out: Path, day: date) -> Path | None:
 
 
 def write_tables(
-    folder: Path, tables: Mapping[str, pl.DataFrame], as_csv: tuple[str, ...], views: tuple[str, ...] = ()
+    folder: Path,
+    tables: Mapping[str, pl.DataFrame],
+    as_csv: tuple[str, ...],
+    views: tuple[str, ...] = (),
+    workers: int = 1,
 ) -> None:
     """Write each table as Parquet, those named in `as_csv` as CSV too, and all of them as nightclamp.duckdb.
 
-    `views` names queries of sql/ over these tables, which nightclamp.duckdb has as views.
+    `views` names queries of sql/ over these tables, which nightclamp.duckdb has as views. `workers` tables are
+    written at once; only where they lie within nightclamp.duckdb depends on it.
     """
-    con = duckdb.connect(str(folder / "nightclamp.duckdb"))
-    for name, table in tables.items():
+    # A table is too few row groups for threads of its own.
+    con = duckdb.connect(str(folder / "nightclamp.duckdb"), config={"threads": 1})
+
+    def write(name: str) -> None:
+        table = tables[name]
         table.write_parquet(folder / f"{name}.parquet", compression="zstd")
         if name in as_csv:
             write_csv(table, folder / f"{name}.csv")
-        con.register("incoming", table.to_arrow())
-        con.table("incoming").create(name)
-        con.unregister("incoming")
+        with con.cursor() as own:
+            own.register(f"incoming {name}", table.to_arrow())
+            own.table(f'"incoming {name}"').create(name)
+
+    with ThreadPoolExecutor(workers) as pool:  # the largest first, so that none is left over at the end
+        list(pool.map(write, sorted(tables, key=lambda name: -tables[name].estimated_size())))
     for name in views:
         con.sql(warehouse.sql_text(name), alias=f"{name}_rows").create_view(name)
     con.close()

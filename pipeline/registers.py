@@ -81,7 +81,8 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
             continue
         schema = contract.TABLES[table]
         with lake.naming():
-            rows, bad = _read(path, table, getattr(lake.mapping, table))
+            texts, malformed = _texts(path)
+            rows, bad = _split(_typed(path, texts, table, getattr(lake.mapping, table)))
         steps = [bad]
         if table == "visits":
             rows, bad = _split(_misplaced(rows, tables["sites"], as_of))
@@ -90,7 +91,7 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         duplicate += rows.height - kept.height - bad.height
         steps.append(bad)
         tables[table] = kept.select(schema.column_names())
-        refused.append(_as_rejects(pl.concat(steps), path.name))
+        refused.append(_as_rejects(pl.concat([malformed, _with_text(pl.concat(steps), texts)]), path.name))
     if not tables["sites"].height:
         with lake.naming():
             raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
@@ -98,14 +99,9 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
     return Registers(as_of, **frames, rejects=pl.concat(refused), duplicate=duplicate)
 
 
-def _read(path: Path, table: str, fields: Fields) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return (typed rows, bad rows), both with ROW and TEXT."""
-    try:
-        texts, bad = _texts(path)
-    except UnusableFileError as error:
-        raise InputError(f"{path}: {error}") from error
+def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.DataFrame:
+    """Return ROW, the register's columns as the contract types them, and REASON, null where a row is good."""
     schema = contract.TABLES[table]
-    texts = texts.with_columns(pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
     own: dict[str, str] = {}
     for column in texts.columns:
         before = own.setdefault(column.strip().casefold(), column)
@@ -124,7 +120,7 @@ def _read(path: Path, table: str, fields: Fields) -> tuple[pl.DataFrame, pl.Data
             raise InputError(f"{path}: no column {name}{nearest(name, set(own) - set(schema.columns()))}")
         else:
             values.append(pl.lit(None, dtype=pl.String).alias(name))
-    plain = texts.select(ROW, TEXT, *values)
+    plain = texts.select(ROW, *values)
     parsed = {name: _parsed(name, column) for name, column in schema.columns().items()}
     faults: list[pl.Expr] = [
         pl.when(pl.col(name).is_not_null() & expr.is_null()).then(
@@ -133,15 +129,20 @@ def _read(path: Path, table: str, fields: Fields) -> tuple[pl.DataFrame, pl.Data
         for (name, column), expr in zip(schema.columns().items(), parsed.values(), strict=True)
     ]
     faults += [_outside(name, column, parsed[name], plain[name]) for name, column in schema.columns().items()]
-    typed = plain.select(ROW, TEXT, **parsed, **{REASON: pl.coalesce(*faults)})
-    rows, refused = _split(typed)
-    return rows, pl.concat([bad, refused])
+    return plain.select(ROW, **parsed, **{REASON: pl.coalesce(*faults)})
 
 
 def _split(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Part rows by REASON: the good ones without it, the bad ones as (ROW, REASON, TEXT)."""
+    """Part rows by REASON: the good ones without it, the bad ones as (ROW, REASON)."""
     is_good = pl.col(REASON).is_null()
-    return rows.filter(is_good).drop(REASON), rows.filter(~is_good).select(BAD.names())
+    return rows.filter(is_good).drop(REASON), rows.filter(~is_good).select(ROW, REASON)
+
+
+def _with_text(bad: pl.DataFrame, texts: pl.DataFrame) -> pl.DataFrame:
+    """Return bad rows (ROW, REASON) with the TEXT that they came as: the schema BAD."""
+    came = texts.filter(pl.col(ROW).is_in(bad[ROW].implode()))
+    told = came.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
+    return bad.join(told, on=ROW, how="left", maintain_order="left").select(BAD.names())
 
 
 def _as_rejects(bad: pl.DataFrame, file: str) -> pl.DataFrame:
@@ -154,16 +155,23 @@ def _as_rejects(bad: pl.DataFrame, file: str) -> pl.DataFrame:
 
 
 def _texts(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
-    if path.suffix == ".csv":
-        return read_delimited(path, is_multiline=True)
+    """Return the rows as texts, numbered in ROW, and what is not even a row, in the schema BAD."""
     try:
-        frame = read_foreign(path).select(pl.all().cast(pl.String))
-    except READ_ERRORS as error:
-        raise UnusableFileError(
-            f"cannot be read as Parquet ({' '.join(str(error).split())[:200]})"
-        ) from error
+        if path.suffix == ".csv":
+            return read_delimited(path, is_multiline=True)
+        frame = _foreign_texts(path)
+    except UnusableFileError as error:
+        raise InputError(f"{path}: {error}") from error
     rows = pl.int_range(1, frame.height + 1, dtype=pl.Int64, eager=True)
     return frame.with_columns(rows.alias(ROW)), pl.DataFrame(schema=BAD)
+
+
+def _foreign_texts(path: Path) -> pl.DataFrame:
+    try:
+        return read_foreign(path).select(pl.all().cast(pl.String))
+    except READ_ERRORS as error:
+        told = " ".join(str(error).split())[:200]
+        raise UnusableFileError(f"cannot be read as Parquet ({told})") from error
 
 
 def _parsed(name: str, column: dy.Column) -> pl.Expr:
@@ -222,9 +230,10 @@ def _misplaced(visits: pl.DataFrame, sites: pl.DataFrame, as_of: date) -> pl.Dat
 
 def _once(rows: pl.DataFrame, schema: type[dy.Schema]) -> pl.DataFrame:
     """Give each later row of a key that says other things a REASON, and drop those that say the same."""
-    columns = schema.column_names()
+    columns, keys = schema.column_names(), schema.primary_key()
+    if keys and rows.select(keys).n_unique() == rows.height:  # as a register should be
+        return rows.with_columns(pl.lit(None, dtype=pl.String).alias(REASON))
     distinct = rows.unique(columns, keep="first", maintain_order=True)
-    keys = schema.primary_key()
     if not keys:
         return distinct.with_columns(pl.lit(None, dtype=pl.String).alias(REASON))
     is_later = pl.int_range(pl.len()).over(keys) > 0

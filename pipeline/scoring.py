@@ -4,10 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from math import isfinite
-from string import Formatter
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -15,9 +11,10 @@ from numpy.typing import NDArray
 
 from pipeline.classifier import Model
 from pipeline.contract import SOUND
-from pipeline.evidence import Weighed, all_pieces, likely_legs, weigh
+from pipeline.evidence import Weighed, likely_legs, weigh
 from pipeline.fault import Fault
 from pipeline.settings import Settings
+from pipeline.telling import evidence_lines
 from pipeline.verdict import Prior, missing, with_verdicts
 
 Float = NDArray[np.float64]
@@ -27,7 +24,6 @@ SHOWN = (
     "night_l1_w", "night_l2_w", "night_l1_negative_share", "night_l2_negative_share", "zero_l1_share",
     "zero_l2_share", "coverage_share", "nights", "is_clock_suspect",
 )  # fmt: skip
-_SENTENCES = 3
 
 
 @dataclass(frozen=True)
@@ -37,12 +33,6 @@ class Scored:
     scores: pl.DataFrame
     signals: pl.DataFrame
     weighed: Weighed
-
-
-@cache
-def template_parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
-    """Return a template as (text, name of the number after it or None, its format)."""
-    return tuple((text, name, spec or "") for text, name, spec, _ in Formatter().parse(template))
 
 
 def score(
@@ -60,7 +50,8 @@ def score(
     """
     weighed = weigh(signals, catalogue)
     base_rate = model.rate(settings.verdict.base_rate)
-    share = settle(model.likelihoods(weighed.values, base_rate), weighed, model.classes, catalogue)
+    log_odds = model.scores(weighed.values, base_rate)
+    share = settle(model.shares(log_odds), weighed, model.classes, catalogue)
     classes = model.classes
     sound_column = classes.index(SOUND)
     best = share.argmax(axis=1)
@@ -68,20 +59,22 @@ def score(
     best_fault = faults_only.argmax(axis=1)
     legs = _legs(weighed, best_fault, model, catalogue, signals)
     told_of = np.where(1 - share[:, sound_column] >= settings.verdict.sound, best_fault, sound_column)
-    sentences = _evidence(signals, weighed, told_of, model, catalogue, base_rate)
+    added = _added(weighed.values, log_odds, told_of, model, base_rate)
+    lines = evidence_lines(signals, weighed.values, told_of, classes, added, catalogue)
     likelihood = 1 - share[:, sound_column]
     # From here on a fault is named, though each single one may still be less likely than sound.
     best = np.where(likelihood >= settings.verdict.sound, best_fault, best)
+    names = np.array(classes, dtype=object)
     scored = signals.select(
         "site_id",
         pl.Series("likelihood", likelihood),
-        pl.Series("suspected_fault", [classes[column] for column in best]),
+        pl.Series("suspected_fault", names[best].tolist(), dtype=pl.String),
         pl.Series(
             "leg",
-            [leg if classes[best[at]] != SOUND else None for at, leg in enumerate(legs)],
+            [leg if is_named else None for leg, is_named in zip(legs, best != sound_column, strict=True)],
             dtype=pl.String,
         ),
-        pl.Series("likely_fault", [classes[column] for column in best_fault]),
+        pl.Series("likely_fault", names[best_fault].tolist(), dtype=pl.String),
         pl.Series("likely_leg", legs, dtype=pl.String),
         pl.struct(pl.Series(name, share[:, classes.index(name)]) for name in (*catalogue, SOUND)).alias(
             "fault_likelihoods"
@@ -93,7 +86,7 @@ def score(
         .then(pl.col("change_told"))
         .alias("onset_evidence"),
         "from_on",
-        pl.Series("evidence", sentences, dtype=pl.String),
+        pl.Series("evidence", lines, dtype=pl.String),
         *SHOWN,
         pl.when(pl.col("is_clock_suspect")).then(pl.col("pv_clock_h")).alias("clock_offset_h"),
         (pl.col("sag_v_per_kw") > settings.verdict.neutral_v_per_kw)
@@ -141,61 +134,23 @@ def _legs(
     catalogue: Mapping[str, Fault],
     signals: pl.DataFrame,
 ) -> list[str | None]:
-    legs: list[str | None] = [None] * len(best_fault)
-    is_single = (signals["service"] == "single").to_list()
+    legs = np.full(len(best_fault), None, dtype=object)
+    is_single = (signals["service"] == "single").fill_null(False).to_numpy()
     for column, name in enumerate(model.classes):
-        if name not in catalogue:
+        homes = np.flatnonzero(best_fault == column)
+        if name not in catalogue or not homes.size:
             continue
-        found, _ = likely_legs(weighed, catalogue[name], model.full_weights(name))
-        for at in np.flatnonzero(best_fault == column):
-            legs[at] = "l1" if is_single[at] and "l1" in catalogue[name].legs else found[at]
-    return legs
+        found, _ = likely_legs(weighed, catalogue[name], model.full_weights(name), homes)
+        is_first = is_single[homes] & ("l1" in catalogue[name].legs)
+        legs[homes] = np.where(is_first, "l1", np.array(found, dtype=object))
+    told: list[str | None] = legs.tolist()
+    return told
 
 
-def sentence(template: str, row: Mapping[str, Any]) -> str:
-    """Return the template with the row's numbers; what is missing reads n/a."""
-    told = []
-    for text, name, spec in template_parts(template):
-        told.append(text)
-        if name is not None:
-            value = row.get(name)
-            is_missing = value is None or (isinstance(value, float) and not isfinite(value))
-            told.append("n/a" if is_missing else format(value, spec))
-    return "".join(told)
-
-
-def _evidence(
-    signals: pl.DataFrame,
-    weighed: Weighed,
-    told_of: NDArray[np.int64],
-    model: Model,
-    catalogue: Mapping[str, Fault],
-    base_rate: float,
-) -> list[str]:
-    """Return each home's strongest sentences for the class `told_of`, or for a sound home what speaks for it."""
-    pieces = [piece for _, piece in all_pieces(catalogue)]
-    owners = np.array([owner for owner, _ in all_pieces(catalogue)])
-    of_sound = owners == SOUND
-    added = np.zeros_like(weighed.values)
+def _added(values: Float, score: Float, told_of: NDArray[np.int64], model: Model, base_rate: float) -> Float:
+    """Return what each piece adds to the fault a home is told of [log odds], (n, pieces); zeros where it is sound."""
+    added = np.zeros_like(values)
     homes = np.flatnonzero(told_of != model.classes.index(SOUND))
     names = [model.classes[column] for column in told_of[homes]]
-    added[homes] = model.against_sound(weighed.values[homes], names, base_rate)[1]
-    lines = []
-    for at, row in enumerate(signals.iter_rows(named=True)):
-        values, name = weighed.values[at], model.classes[told_of[at]]
-        says_yes = np.nan_to_num(values) > 0.5
-        if name == SOUND:
-            order = np.flatnonzero(of_sound & says_yes)
-        else:
-            own = (owners == name) & says_yes
-            # What the fault itself predicts convinces before what merely doesn't fit a right install.
-            rank = np.lexsort((-added[at], ~own))
-            tells = own | ((added[at] > 0.05) & (says_yes | (of_sound & (values < 0.5))))
-            order = rank[tells[rank]]
-        texts: dict[str, None] = {}
-        for best in order.tolist():
-            texts[sentence(pieces[best].sentence, row)] = None
-            if len(texts) == _SENTENCES:
-                break
-        lines.append("; ".join(texts) or "too little data to tell")
-    return lines
+    added[homes] = model.against_sound(values[homes], names, base_rate, score[homes])[1]
+    return added

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from pipeline.classifier import Model
 from pipeline.evidence import all_pieces
 from pipeline.fault import Fault, Piece
-from pipeline.scoring import Scored, template_parts
+from pipeline.scoring import Scored
 from pipeline.settings import Settings
+from pipeline.telling import MISSING, template_parts
 
 Float = NDArray[np.float64]
 SCHEMA = pl.Schema(
@@ -22,7 +23,6 @@ SCHEMA = pl.Schema(
     }
 )  # fmt: skip
 SUPPORTS, AGAINST, CANNOT_TELL = "supports", "against", "cannot tell"
-_NO_NUMBER = "n/a"
 
 
 def site_weights(
@@ -94,7 +94,7 @@ class _Words:
         self._written: dict[tuple[str, str], pl.Series] = {}
 
     def sentences(self, template: str) -> pl.Expr:
-        """Return the template with each home's numbers; what is missing reads n/a, as in `scoring.sentence`."""
+        """Return the template with each home's numbers; what is missing reads n/a, as in `telling.sentence`."""
         parts: list[pl.Expr] = []
         for text, name, spec in template_parts(template):
             parts.append(pl.lit(text))
@@ -108,6 +108,6 @@ class _Words:
             column = self._signals[name] if has_column else pl.repeat(None, self._signals.height, eager=True)
             if column.dtype.is_float():
                 column = column.set(~column.is_finite(), None)
-            words = [_NO_NUMBER if value is None else format(value, spec) for value in column.to_list()]
+            words = [MISSING if value is None else format(value, spec) for value in column.to_list()]
             self._written[name, spec] = pl.Series(words, dtype=pl.String)
         return self._written[name, spec]

@@ -30,7 +30,7 @@ LONGEST = 300
 
 # From the ground up: a room imports from layers below its own only. A package is one room.
 LAYERS = (
-    {"printable", "setting_sections", "whole"},
+    {"printable", "setting_sections", "whole", "ahead", "digits"},
     {"errors", "pages", "options", "shards"},
     {"toml_text", "object_url"},
     {"object_client", "shelf"},
@@ -68,6 +68,7 @@ LAYERS = (
     {"standing_words", "chance", "worth", "promise"},
     {"registers", "staging", "evidence", "classifier", "daystats", "simulate", "injection"},
     {"tidy", "bench_pandas"},
+    {"telling"},
     {"ingest", "store", "features", "onset", "scoring", "tempering", "adapting", "model_choice"},
     {"window", "check", "standing", "revisit", "publish", "own_fleet", "site_weight"},
     {"day_shards", "bench_fleet", "quality", "bucket_out"},

@@ -2,35 +2,30 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Sequence
 from typing import Any, TypeAlias
 
-import altair as alt
 import polars as pl
 
-from pipeline.report import theme
+from pipeline.report import theme, vega
+from pipeline.report.vega import Channel, Layer, Spec
 
-Spec: TypeAlias = dict[str, Any]
 Rows: TypeAlias = list[dict[str, Any]]
 Z95 = 1.96
 _LEGS = ["L1", "L2"]
 _MOST_TICKS = 8
 
 
-def finish(layers: list[alt.Chart], datasets: dict[str, Rows], **size: Any) -> Spec:
-    """Return the layers as one spec as wide as its container, with the shared config and its named data.
-
-    Altair's own check of the spec is left out: it takes longer than all else, and the tests render each.
-    """
-    chart = alt.layer(*layers).properties(width="container", **size)
-    spec: Spec = json.loads(json.dumps(chart.to_dict(validate=False)))
+def finish(layers: Sequence[Layer], datasets: dict[str, Rows], **size: Any) -> Spec:
+    """Return the layers as one spec as wide as its container, with the shared config and its named data."""
+    spec = vega.layered(layers, width="container", **size)
     fit = {"type": "fit-x", "contains": "padding"}
-    return spec | {"config": theme.config(), "autosize": fit, "datasets": datasets}
+    return {"config": theme.config(), **spec, "autosize": fit, "datasets": datasets}
 
 
-def data(name: str) -> alt.Chart:
-    """Return an empty chart on one of the spec's named datasets."""
-    return alt.Chart(alt.NamedData(name))
+def data(name: str) -> Layer:
+    """Return an empty layer on one of the spec's named datasets."""
+    return Layer(name)
 
 
 def rows(frame: pl.DataFrame) -> Rows:
@@ -48,25 +43,25 @@ def quantile(values: pl.Series, share: float) -> float:
     return float(values.quantile(share, interpolation="linear") or 0.0)
 
 
-def day_axis(days: int) -> alt.X:
+def day_axis(days: int) -> Channel:
     """Return an axis over that many days, in UTC so that the reader's own time zone can't shift a date."""
     ticks: Any = "day" if days <= _MOST_TICKS else _MOST_TICKS
-    axis = alt.Axis(format="%-d %b", tickCount=ticks, grid=False)
-    return alt.X("day:T", title=None, scale=alt.Scale(type="utc", padding=8), axis=axis)
+    axis = vega.axis(format="%-d %b", tickCount=ticks, grid=False)
+    return vega.x("day:T", title=None, scale=vega.scale(type="utc", padding=8), axis=axis)
 
 
-def leg_colour(title: str | None = None) -> alt.Color:
+def leg_colour(title: str | None = None) -> Channel:
     """Return the two legs' colours with a legend."""
-    scale = alt.Scale(domain=_LEGS, range=[theme.light("l1"), theme.light("l2")])
-    return alt.Color("leg:N", scale=scale, legend=alt.Legend(title=title))
+    scale = vega.scale(domain=_LEGS, range=[theme.light("l1"), theme.light("l2")])
+    return vega.colour("leg:N", scale=scale, legend=vega.legend(title=title))
 
 
-def leg_shape() -> alt.Shape:
+def leg_shape() -> Channel:
     """Return the two legs' shapes: legs differ in more than colour."""
-    return alt.Shape("leg:N", scale=alt.Scale(domain=_LEGS, range=["circle", "square"]))
+    return vega.shape("leg:N", scale=vega.scale(domain=_LEGS, range=["circle", "square"]))
 
 
-def zero_line() -> tuple[alt.Chart, dict[str, Rows]]:
+def zero_line() -> tuple[Layer, dict[str, Rows]]:
     """Return a line at 0 W (or slope 0) and its data."""
-    rule = data("zero").mark_rule(color=theme.light("quiet"), strokeWidth=1).encode(alt.Y("zero:Q"))
+    rule = data("zero").mark("rule", color=theme.light("quiet"), strokeWidth=1).encode(vega.y("zero:Q"))
     return rule, {"zero": [{"zero": 0}]}

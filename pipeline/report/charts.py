@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from datetime import date
 
-import altair as alt
 import polars as pl
 
-from pipeline.report import theme, words
+from pipeline.report import theme, vega, words
 from pipeline.report.chart_parts import (
     Z95,
     Rows,
-    Spec,
     data,
     day_axis,
     finish,
@@ -27,6 +25,7 @@ from pipeline.report.chart_parts import (
     zero_line,
 )
 from pipeline.report.series import HomeSeries
+from pipeline.report.vega import Layer, Spec
 
 _MAP_COLOURS = ("negative_far", "negative_near", "zero", "positive_near", "positive_far")
 _MAP_PX, _ROW_PX = 330, (3, 12)
@@ -40,23 +39,23 @@ def day_hour_map(series: HomeSeries, leg: str, reach_w: float, onset: date | Non
     days = [str(day) for day in series.hours.get_column("day").unique().sort()]
     stops = [-reach_w, -reach_w / 4, 0, reach_w / 4, reach_w]
     colours = [theme.light(name) for name in _MAP_COLOURS]
-    scale = alt.Scale(domain=stops, range=colours, clamp=True, interpolate="rgb")
+    scale = vega.scale(domain=stops, range=colours, clamp=True, interpolate="rgb")
     title = f"{words.leg(leg)}, W; below 0: towards the utility"
-    legend = alt.Legend(title=title, gradientLength=200, format="d", values=[-reach_w, 0, reach_w])
-    every_hour = alt.Scale(domain=list(range(24)))
-    hour = alt.X("hour:O", title="hour of the day, local", scale=every_hour, axis=alt.Axis(labelAngle=0))
-    axis = alt.Axis(labelExpr="slice(datum.label, 5)", labelPadding=4)
-    day = alt.Y("day:O", title=None, scale=alt.Scale(domain=days), axis=axis)
-    told = [alt.Tooltip("day:N"), alt.Tooltip("hour:O"), alt.Tooltip("w:Q", title="W")]
-    cell = data("cells").mark_rect()
-    layers = [cell.encode(hour, day, alt.Color("w:Q", scale=scale, legend=legend), tooltip=told)]
+    legend = vega.legend(title=title, gradientLength=200, format="d", values=[-reach_w, 0, reach_w])
+    every_hour = vega.scale(domain=list(range(24)))
+    hour = vega.x("hour:O", title="hour of the day, local", scale=every_hour, axis=vega.axis(labelAngle=0))
+    axis = vega.axis(labelExpr="slice(datum.label, 5)", labelPadding=4)
+    day = vega.y("day:O", title=None, scale=vega.scale(domain=days), axis=axis)
+    told = [vega.tooltip("day:N"), vega.tooltip("hour:O"), vega.tooltip("w:Q", title="W")]
+    cell = data("cells").mark("rect")
+    layers = [cell.encode(hour, day, vega.colour("w:Q", scale=scale, legend=legend), tooltip=told)]
     tables = {"cells": rows(cells)}
     if onset and str(onset) in days:
-        rule = data("onset").mark_rule(color=theme.light("ink"), strokeWidth=2)
-        layers.append(rule.encode(alt.Y("day:O", bandPosition=0)))
+        rule = data("onset").mark("rule", color=theme.light("ink"), strokeWidth=2)
+        layers.append(rule.encode(vega.y("day:O", bandPosition=0)))
         tables["onset"] = [{"day": str(onset)}]
     step = min(_ROW_PX[1], max(_ROW_PX[0], _MAP_PX // len(days)))
-    background = alt.ViewBackground(fill=theme.light("no_data"))
+    background = {"fill": theme.light("no_data")}
     return finish(layers, tables, height=step * len(days), view=background)
 
 
@@ -71,13 +70,13 @@ def night_levels(days: pl.DataFrame, reach_w: float, onset: date | None) -> Spec
     zero, zero_data = zero_line()
     marks, mark_data = onset_marks(nights, onset)
     low, high = (quantile(nights.get_column("w"), end) for end in (0, 1))
-    axis = alt.Scale(domain=[min(low, 0), max(high, reach_w)], nice=True)
+    axis = vega.scale(domain=[min(low, 0), max(high, reach_w)], nice=True)
     base = data("nights").encode(
-        day_axis(days.height), alt.Y("w:Q", title="night level, W", scale=axis), leg_colour()
+        day_axis(days.height), vega.y("w:Q", title="night level, W", scale=axis), leg_colour()
     )
-    told = [alt.Tooltip("leg:N"), alt.Tooltip("day:T", format="%-d %b"), alt.Tooltip("w:Q")]
-    dots = base.mark_point(filled=True, size=55).encode(leg_shape(), tooltip=told)
-    layers = [zero, base.mark_line(strokeWidth=1.5, opacity=0.7), dots, *marks]
+    told = [vega.tooltip("leg:N"), vega.tooltip("day:T", format="%-d %b"), vega.tooltip("w:Q")]
+    dots = base.mark("point", filled=True, size=55).encode(leg_shape(), tooltip=told)
+    layers = [zero, base.mark("line", strokeWidth=1.5, opacity=0.7), dots, *marks]
     return finish(layers, {"nights": rows(nights)} | zero_data | mark_data, height=220)
 
 
@@ -101,19 +100,21 @@ def daily_slopes(days: pl.DataFrame, expected: float | None, reach: float, onset
     )
     zero, zero_data = zero_line()
     marks, mark_data = onset_marks(slopes, onset)
-    domain = alt.Scale(domain=[-round(largest, 1), round(largest, 1)], nice=False)
+    domain = vega.scale(domain=[-round(largest, 1), round(largest, 1)], nice=False)
     title = None if expected is None else f"dashed: expected {words.number(expected, 2, sign=True)}"
     base = data("slopes").encode(day_axis(days.height), leg_colour(title))
-    told = [alt.Tooltip("leg:N"), alt.Tooltip("day:T", format="%-d %b"), alt.Tooltip("slope:Q")]
-    dots = base.mark_point(filled=True, size=55, clip=True).encode(
-        alt.Y("slope:Q", title="slope, W per W of PV", scale=domain), leg_shape(), tooltip=told
+    told = [vega.tooltip("leg:N"), vega.tooltip("day:T", format="%-d %b"), vega.tooltip("slope:Q")]
+    dots = base.mark("point", filled=True, size=55, clip=True).encode(
+        vega.y("slope:Q", title="slope, W per W of PV", scale=domain), leg_shape(), tooltip=told
     )
-    bars = base.mark_rule(strokeWidth=2, opacity=0.6, clip=True).encode(alt.Y("low:Q"), alt.Y2("high:Q"))
+    bars = base.mark("rule", strokeWidth=2, opacity=0.6, clip=True).encode(vega.y("low:Q"), vega.y2("high:Q"))
     layers = [zero, bars, dots, *marks]
     tables = {"slopes": rows(slopes)} | zero_data | mark_data
     if expected is not None:
-        line = data("expected").mark_rule(strokeDash=[6, 4], strokeWidth=1.5, color=theme.light("expected"))
-        layers.append(line.encode(alt.Y("slope:Q")))
+        line = data("expected").mark(
+            "rule", strokeDash=[6, 4], strokeWidth=1.5, color=theme.light("expected")
+        )
+        layers.append(line.encode(vega.y("slope:Q")))
         tables["expected"] = [{"slope": expected}]
     return finish(layers, tables, height=240)
 
@@ -132,17 +133,17 @@ def by_leg_rows(days: pl.DataFrame, fields: dict[str, str]) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def onset_marks(by_leg: pl.DataFrame, onset: date | None) -> tuple[list[alt.Chart], dict[str, Rows]]:
+def onset_marks(by_leg: pl.DataFrame, onset: date | None) -> tuple[list[Layer], dict[str, Rows]]:
     """Return the onset's upright line and name, and their data; nothing where the days don't hold it."""
     days = by_leg.get_column("day").str.slice(0, 10).unique().sort().to_list()
     if onset is None or not days[0] <= str(onset) <= days[-1]:
         return [], {}
     is_late = str(onset) > days[len(days) // 2]
-    rule = data("onset").mark_rule(color=theme.light("ink"), strokeWidth=2, strokeDash=[2, 3])
-    name = data("onset").mark_text(
-        align="right" if is_late else "left", dx=4 if is_late else -4, baseline="bottom"
+    rule = data("onset").mark("rule", color=theme.light("ink"), strokeWidth=2, strokeDash=[2, 3])
+    name = data("onset").mark(
+        "text", align="right" if is_late else "left", dx=4 if is_late else -4, baseline="bottom"
     )
-    x = alt.X("day:T", scale=alt.Scale(type="utc"))
-    named = name.encode(x, alt.Text("name:N"), y=alt.value(-3))
+    x = vega.x("day:T", scale=vega.scale(type="utc"))
+    named = name.encode(x, vega.text("name:N"), y=vega.value(-3))
     tables: dict[str, Rows] = {"onset": [{"day": str(onset), "name": f"since {words.day(onset)}"}]}
     return [rule.encode(x), named], tables

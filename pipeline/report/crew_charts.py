@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import altair as alt
 import numpy as np
 import polars as pl
 
 from pipeline.quality.funnel import LIMITS, limit
-from pipeline.report import theme, words
-from pipeline.report.chart_parts import Rows, Spec, data, finish, rows
+from pipeline.report import theme, vega, words
+from pipeline.report.chart_parts import Rows, data, finish, rows
+from pipeline.report.vega import Channel, Spec
 
 LIKE, OUTSIDE, STANDS_OUT = "like the fleet", "outside 95 %, maybe luck", "stands out"
 # status: (colour, shape, filled): crews differ in more than colour
@@ -48,32 +48,34 @@ def funnel(quality: pl.DataFrame, fleet_rate: float) -> Spec | None:
         for size, value in zip(sizes, limit(share, sizes, fleet_rate), strict=True)
     ]
     top = min(1.0, 1.15 * max(float(points["rate"].max()), 2.5 * fleet_rate))  # type: ignore[arg-type]
-    x = alt.X(
+    x = vega.x(
         "homes:Q", title="installs, counted as inspected average ones",
-        scale=alt.Scale(domain=[0, round(most)], nice=False), axis=alt.Axis(grid=False),
+        scale=vega.scale(domain=[0, round(most)], nice=False), axis=vega.axis(grid=False),
     )  # fmt: skip
-    y = alt.Y(
-        "rate:Q", title="rate, case mix allowed for", axis=alt.Axis(format=".0%"),
-        scale=alt.Scale(domain=[0, round(top, 3)], nice=False, clamp=False),
+    y = vega.y(
+        "rate:Q", title="rate, case mix allowed for", axis=vega.axis(format=".0%"),
+        scale=vega.scale(domain=[0, round(top, 3)], nice=False, clamp=False),
     )  # fmt: skip
-    dash = alt.StrokeDash(
-        "limits:N", scale=alt.Scale(domain=list(_LINES), range=list(_LINES.values())),
-        legend=alt.Legend(title="limits of luck"),
+    dash = vega.dash(
+        "limits:N", scale=vega.scale(domain=list(_LINES), range=list(_LINES.values())),
+        legend=vega.legend(title="limits of luck"),
     )  # fmt: skip
     curves = (
-        data("limits").mark_line(color=theme.light("prior"), strokeWidth=1.5, clip=True)
-        .encode(x, y, dash, detail="side:N")
+        data("limits").mark("line", color=theme.light("prior"), strokeWidth=1.5, clip=True)
+        .encode(x, y, dash, detail=vega.shown("side:N"))
     )  # fmt: skip
-    middle = data("fleet").mark_rule(color=theme.light("expected"), strokeWidth=1.5).encode(alt.Y("rate:Q"))
+    middle = (
+        data("fleet").mark("rule", color=theme.light("expected"), strokeWidth=1.5).encode(vega.y("rate:Q"))
+    )
     base = data("crews").encode(x, y)
-    dots = base.mark_point(filled=True, size=90, opacity=1).encode(
+    dots = base.mark("point", filled=True, size=90, opacity=1).encode(
         *_status_marks(),
         tooltip=[
-            alt.Tooltip("crew_id:N", title="crew"), alt.Tooltip("homes:Q", title="installs, inspected average"),
-            alt.Tooltip("rate:Q", format=".1%"), alt.Tooltip("status:N"),
+            vega.tooltip("crew_id:N", title="crew"), vega.tooltip("homes:Q", title="installs, inspected average"),
+            vega.tooltip("rate:Q", format=".1%"), vega.tooltip("status:N"),
         ],
     )  # fmt: skip
-    names = base.mark_text(align="left", dx=9, dy=-4).encode(alt.Text("label:N"))
+    names = base.mark("text", align="left", dx=9, dy=-4).encode(vega.text("label:N"))
     tables: dict[str, Rows] = {
         "limits": lines,
         "fleet": [{"rate": round(fleet_rate, 4)}],
@@ -95,24 +97,28 @@ def fair_rates(quality: pl.DataFrame, fleet_rate: float, most_crews: int) -> Spe
         plain=pl.col("rate").round(4),
     ).sort("rate", "crew_id", descending=[True, False])  # fmt: skip
     top = min(1.0, 1.1 * max(float(points[c].max()) for c in ("high", "plain")))  # type: ignore[arg-type]
-    crew = alt.Y("crew_id:N", title=None, sort=points["crew_id"].to_list(), axis=alt.Axis(labelLimit=120))
-    scale = alt.Scale(domain=[0, round(top, 3)], nice=False)
-    axis = alt.Axis(format=".0%", tickCount=6)
-    x = alt.X("rate:Q", title="share of installs wrong from the first day", scale=scale, axis=axis)
+    crew = vega.y("crew_id:N", title=None, sort=points["crew_id"].to_list(), axis=vega.axis(labelLimit=120))
+    scale = vega.scale(domain=[0, round(top, 3)], nice=False)
+    axis = vega.axis(format=".0%", tickCount=6)
+    x = vega.x("rate:Q", title="share of installs wrong from the first day", scale=scale, axis=axis)
     base = data("crews").encode(crew)
-    line = data("fleet").mark_rule(color=theme.light("expected"), strokeDash=[6, 4]).encode(alt.X("rate:Q"))
-    bars = base.mark_rule(strokeWidth=3, color=theme.light("prior")).encode(alt.X("low:Q"), alt.X2("high:Q"))
-    plain = base.mark_tick(thickness=2, size=14, color=theme.light("l1")).encode(alt.X("plain:Q"))
-    dots = base.mark_point(filled=True, size=90, opacity=1).encode(
+    line = (
+        data("fleet").mark("rule", color=theme.light("expected"), strokeDash=[6, 4]).encode(vega.x("rate:Q"))
+    )
+    bars = base.mark("rule", strokeWidth=3, color=theme.light("prior")).encode(
+        vega.x("low:Q"), vega.x2("high:Q")
+    )
+    plain = base.mark("tick", thickness=2, size=14, color=theme.light("l1")).encode(vega.x("plain:Q"))
+    dots = base.mark("point", filled=True, size=90, opacity=1).encode(
         x, *_status_marks(),
         tooltip=[
-            alt.Tooltip("crew_id:N", title="crew"), alt.Tooltip("rate:Q", title="fair rate", format=".1%"),
-            alt.Tooltip("low:Q", format=".1%"), alt.Tooltip("high:Q", format=".1%"),
-            alt.Tooltip("plain:Q", title="plain estimate", format=".1%"),
+            vega.tooltip("crew_id:N", title="crew"), vega.tooltip("rate:Q", title="fair rate", format=".1%"),
+            vega.tooltip("low:Q", format=".1%"), vega.tooltip("high:Q", format=".1%"),
+            vega.tooltip("plain:Q", title="plain estimate", format=".1%"),
         ],
     )  # fmt: skip
     tables = {"crews": rows(points), "fleet": [{"rate": round(fleet_rate, 4)}]}
-    return finish([bars, line, plain, dots], tables, height=alt.Step(_ROW_PX))
+    return finish([bars, line, plain, dots], tables, height={"step": _ROW_PX})
 
 
 def most_judged(quality: pl.DataFrame, most: int) -> pl.DataFrame:
@@ -128,12 +134,12 @@ def status() -> pl.Expr:
     )  # fmt: skip
 
 
-def _status_marks() -> tuple[alt.Color, alt.Shape]:
+def _status_marks() -> tuple[Channel, Channel]:
     names = list(_STATUS)
-    colours = alt.Scale(domain=names, range=[theme.light(colour) for colour, _ in _STATUS.values()])
-    shapes = alt.Scale(domain=names, range=[shape for _, shape in _STATUS.values()])
-    legend = alt.Legend(title=None, columns=1)
-    return alt.Color("status:N", scale=colours, legend=legend), alt.Shape(
+    colours = vega.scale(domain=names, range=[theme.light(colour) for colour, _ in _STATUS.values()])
+    shapes = vega.scale(domain=names, range=[shape for _, shape in _STATUS.values()])
+    legend = vega.legend(title=None, columns=1)
+    return vega.colour("status:N", scale=colours, legend=legend), vega.shape(
         "status:N", scale=shapes, legend=legend
     )
 

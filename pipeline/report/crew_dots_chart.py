@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import altair as alt
 import polars as pl
 
-from pipeline.report import theme
-from pipeline.report.chart_parts import Spec, data, finish, rows
+from pipeline.report import theme, vega
+from pipeline.report.chart_parts import data, finish, rows
+from pipeline.report.vega import Spec
 
 _ROW_PX = 26
 _LARGEST_PX2 = 420
@@ -32,33 +32,34 @@ def months(month: pl.DataFrame, change: pl.DataFrame, crews: list[str]) -> Spec 
         "crew_id", month=pl.col("changed_on").dt.to_string("%Y-%m"), on="changed_on"
     ).filter(pl.col("crew_id").is_in(crews) & pl.col("month").is_in(every))
     top = max(0.1, float(cells["rate"].quantile(0.95) or 0.1))
-    shade = alt.Scale(
+    shade = vega.scale(
         domain=[0, round(top, 2)], range=[theme.light("zero"), theme.light("negative_far")], clamp=True
     )
-    crew = alt.Y("crew_id:N", title=None, scale=alt.Scale(domain=crews), axis=alt.Axis(labelLimit=120))
-    when = alt.X(
-        "month:O", title="month of commissioning", scale=alt.Scale(domain=every),
-        axis=alt.Axis(labelAngle=-50),
+    crew = vega.y("crew_id:N", title=None, scale=vega.scale(domain=crews), axis=vega.axis(labelLimit=120))
+    when = vega.x(
+        "month:O", title="month of commissioning", scale=vega.scale(domain=every),
+        axis=vega.axis(labelAngle=-50),
     )  # fmt: skip
-    shades = alt.Legend(title="wrong from the first day", format=".0%", gradientLength=120)
+    sizes = vega.scale(range=[15, _LARGEST_PX2], zero=True)
+    shades = vega.legend(title="wrong from the first day", format=".0%", gradientLength=120)
     dots = (
-        data("cells").mark_circle(stroke=theme.light("quiet"), strokeWidth=1, opacity=1)
+        data("cells").mark("circle", stroke=theme.light("quiet"), strokeWidth=1, opacity=1)
         .encode(
             when, crew,
-            alt.Size("heard:Q", scale=alt.Scale(range=[15, _LARGEST_PX2], zero=True), legend=_size_legend("installs")),
-            alt.Color("rate:Q", scale=shade, legend=shades),
+            vega.size("heard:Q", scale=sizes, legend=_size_legend("installs")),
+            vega.colour("rate:Q", scale=shade, legend=shades),
             tooltip=[
-                alt.Tooltip("crew_id:N", title="crew"), alt.Tooltip("month:N"),
-                alt.Tooltip("heard:Q", title="installs"),
-                alt.Tooltip("faults:Q"), alt.Tooltip("rate:Q", format=".1%"),
+                vega.tooltip("crew_id:N", title="crew"), vega.tooltip("month:N"),
+                vega.tooltip("heard:Q", title="installs"),
+                vega.tooltip("faults:Q"), vega.tooltip("rate:Q", format=".1%"),
             ],
         )
     )  # fmt: skip
-    bars = data("changes").mark_tick(
-        orient="vertical", thickness=4, size=24, xOffset=-13, color=theme.light("ink")
+    bars = data("changes").mark(
+        "tick", orient="vertical", thickness=4, size=24, xOffset=-13, color=theme.light("ink")
     )
     layers = [dots, bars.encode(when, crew)]
-    return finish(layers, {"cells": rows(cells), "changes": rows(marks)}, height=alt.Step(_ROW_PX))
+    return finish(layers, {"cells": rows(cells), "changes": rows(marks)}, height={"step": _ROW_PX})
 
 
 def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
@@ -88,33 +89,37 @@ def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
         .sort("both", "fault", descending=[True, False])
     )
     row_names = [name.replace("_", " ") for name in order]
-    y = alt.Y(
-        "row:N", title=None, scale=alt.Scale(domain=row_names), axis=alt.Axis(labelLimit=140, grid=True)
+    y = vega.y(
+        "row:N", title=None, scale=vega.scale(domain=row_names), axis=vega.axis(labelLimit=140, grid=True)
     )
-    x = alt.X(
-        "fault:N", title=None, scale=alt.Scale(domain=kinds["fault"].to_list()),
-        axis=alt.Axis(labelAngle=-50, labelLimit=120, labelOverlap=False, orient="bottom"),
+    x = vega.x(
+        "fault:N", title=None, scale=vega.scale(domain=kinds["fault"].to_list()),
+        axis=vega.axis(labelAngle=-50, labelLimit=120, labelOverlap=False, orient="bottom"),
     )  # fmt: skip
-    scale = alt.Scale(domain=[0, float(summed["both"].max())], range=[0, _LARGEST_PX2])  # type: ignore[arg-type]
+    scale = vega.scale(domain=[0, float(summed["both"].max())], range=[0, _LARGEST_PX2])  # type: ignore[arg-type]
     told = [
-        alt.Tooltip("row:N", title=by.replace("_", " ")), alt.Tooltip("fault:N"), alt.Tooltip("found:Q"),
-        alt.Tooltip("both:Q", title="found and expected"),
+        vega.tooltip("row:N", title=by.replace("_", " ")), vega.tooltip("fault:N"), vega.tooltip("found:Q"),
+        vega.tooltip("both:Q", title="found and expected"),
     ]  # fmt: skip
-    rings = data("faults").mark_point(shape="circle", filled=False, strokeWidth=1.8, opacity=1).encode(
-        x, y, alt.Size("both:Q", scale=scale, legend=_size_legend("faults")),
-        color=alt.value(theme.light("positive_far")), tooltip=told,
+    rings = data("faults").mark("point", shape="circle", filled=False, strokeWidth=1.8, opacity=1).encode(
+        x, y, vega.size("both:Q", scale=scale, legend=_size_legend("faults")),
+        color=vega.value(theme.light("positive_far")), tooltip=told,
     )  # fmt: skip
     filled = (
         data("faults")
-        .mark_point(shape="circle", filled=True, opacity=1)
+        .mark("point", shape="circle", filled=True, opacity=1)
         .encode(
-            x, y, alt.Size("found:Q", scale=scale), color=alt.value(theme.light("positive_far")), tooltip=told
+            x,
+            y,
+            vega.size("found:Q", scale=scale),
+            color=vega.value(theme.light("positive_far")),
+            tooltip=told,
         )
     )
-    return finish([rings, filled], {"faults": rows(summed)}, height=alt.Step(_ROW_PX))
+    return finish([rings, filled], {"faults": rows(summed)}, height={"step": _ROW_PX})
 
 
-def _size_legend(title: str) -> alt.Legend:
-    return alt.Legend(
+def _size_legend(title: str) -> Spec:
+    return vega.legend(
         title=title, tickCount=3, symbolFillColor=theme.light("quiet"), symbolStrokeColor=theme.light("quiet")
     )

@@ -8,12 +8,12 @@ from typing import Any
 import polars as pl
 
 from pipeline.report import words
-from pipeline.report.chart_parts import Spec
 from pipeline.report.crew_charts import fair_rates, funnel, most_judged, percent_interval, ratio_interval
 from pipeline.report.crew_dots_chart import fault_dots, months
 from pipeline.report.crew_words import change_lines, dispersion, how_counted, lesson_rows, training_rows
 from pipeline.report.figures import Figure
 from pipeline.report.model import FaultCard
+from pipeline.report.vega import Spec
 from pipeline.setting_sections import CrewSettings
 
 TABLES = ("crew_quality", "crew_fault", "crew_lesson", "crew_training", "crew_change", "crew_fleet")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-import altair as alt
 import polars as pl
 
-from pipeline.report import theme, words
-from pipeline.report.chart_parts import Rows, Spec, data, finish, rows, zero_line
+from pipeline.report import theme, vega, words
+from pipeline.report.chart_parts import Rows, data, finish, rows, zero_line
+from pipeline.report.vega import Spec
 
 # name: (colour, dashes): lines differ in more than colour.
 _POLICIES = {
@@ -83,35 +83,34 @@ def hit_rate_chart(months: pl.DataFrame) -> Spec | None:
             .otherwise(pl.lit("found, drifted")),
         )
     )
-    month = alt.X("month:O", title=None, axis=alt.Axis(labelAngle=0))
-    scale, axis = alt.Scale(domain=[0, 1]), alt.Axis(format=".0%", tickCount=5)
+    month = vega.x("month:O", title=None, axis=vega.axis(labelAngle=0))
+    scale, axis = vega.scale(domain=[0, 1]), vega.axis(format=".0%", tickCount=5)
     base = data("months").encode(month)
-    held = base.mark_bar(size=_BAR_PX, color=theme.light("grid")).encode(
-        alt.Y("held_low:Q", scale=scale, axis=axis, title="visits that found a fault"),
-        alt.Y2("held_high:Q"),
+    held = base.mark("bar", size=_BAR_PX, color=theme.light("grid")).encode(
+        vega.y("held_low:Q", scale=scale, axis=axis, title="visits that found a fault"),
+        vega.y2("held_high:Q"),
     )
-    promised = base.mark_point(
-        shape="stroke", size=_BAR_PX**2, strokeWidth=2, color=theme.light("expected")
-    ).encode(alt.Y("promised:Q"))
-    bars = base.mark_rule(strokeWidth=2, color=theme.light("l1")).encode(alt.Y("low:Q"), alt.Y2("high:Q"))
+    promised = base.mark(
+        "point", shape="stroke", size=_BAR_PX**2, strokeWidth=2, color=theme.light("expected")
+    ).encode(vega.y("promised:Q"))
+    bars = base.mark("rule", strokeWidth=2, color=theme.light("l1")).encode(
+        vega.y("low:Q"), vega.y2("high:Q")
+    )
     states = ["found", "found, drifted"]
     told = [
-        alt.Tooltip("month:N"),
-        alt.Tooltip("said:N", title="found"),
-        alt.Tooltip("promised:Q", format=".0%"),
+        vega.tooltip("month:N"),
+        vega.tooltip("said:N", title="found"),
+        vega.tooltip("promised:Q", format=".0%"),
     ]
-    points = base.mark_point(filled=True, size=110).encode(
-        alt.Y("found:Q"),
-        alt.Color(
-            "state:N", scale=alt.Scale(domain=states, range=[theme.light("l1"), theme.light("supports")])
-        ),
-        alt.Shape("state:N", scale=alt.Scale(domain=states, range=["circle", "diamond"]), title=None),
+    told_by = vega.legend(title="grey: where it lies if the promises hold; dash: promised")
+    colours = vega.scale(domain=states, range=[theme.light("l1"), theme.light("supports")])
+    shapes = vega.scale(domain=states, range=["circle", "diamond"])
+    points = base.mark("point", filled=True, size=110).encode(
+        vega.y("found:Q"),
+        vega.colour("state:N", scale=colours, legend=told_by),
+        vega.shape("state:N", scale=shapes, title=None, legend=None),
         tooltip=told,
     )
-    points.encoding.color.legend = alt.Legend(
-        title="grey: where it lies if the promises hold; dash: promised"
-    )
-    points.encoding.shape.legend = None
     return finish([held, promised, bars, points], {"months": rows(share)}, height=240)
 
 
@@ -128,35 +127,35 @@ def _lines(
     band: Rows,
 ) -> Spec:
     names = list(styles)
-    colours = alt.Scale(domain=names, range=[theme.light(colour) for colour, _ in styles.values()])
-    dashes = alt.Scale(domain=names, range=[dash for _, dash in styles.values()])
-    x = alt.X(
+    colours = vega.scale(domain=names, range=[theme.light(colour) for colour, _ in styles.values()])
+    dashes = vega.scale(domain=names, range=[dash for _, dash in styles.values()])
+    x = vega.x(
         "threshold:Q",
         title="threshold: likelihood from which homes are visited",
-        scale=alt.Scale(domain=[0, 1], nice=False),
-        axis=alt.Axis(format=".0%", grid=False, tickCount=5),
+        scale=vega.scale(domain=[0, 1], nice=False),
+        axis=vega.axis(format=".0%", grid=False, tickCount=5),
     )
-    y = alt.Y(
+    y = vega.y(
         "benefit:Q",
         title="net benefit, true visits in 100 homes",
-        scale=alt.Scale(domain=[round(end, 3) for end in reach], nice=False),
+        scale=vega.scale(domain=[round(end, 3) for end in reach], nice=False),
     )
-    legend = alt.Legend(title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5)
+    legend = vega.legend(title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5)
     drawn = (
         data("lines")
-        .mark_line(strokeWidth=2.5, clip=True)
+        .mark("line", strokeWidth=2.5, clip=True)
         .encode(
             x,
             y,
-            alt.Color(f"{series}:N", scale=colours, legend=legend),
-            alt.StrokeDash(f"{series}:N", scale=dashes, legend=legend),
+            vega.colour(f"{series}:N", scale=colours, legend=legend),
+            vega.dash(f"{series}:N", scale=dashes, legend=legend),
         )
     )
     zero, zero_data = zero_line()
     layers, tables = [zero, drawn], {"lines": lines} | zero_data
     if band:
-        area = data("band").mark_area(opacity=0.18, color=theme.light("l1"), clip=True)
-        layers.insert(0, area.encode(x, alt.Y("low:Q", title=None), alt.Y2("high:Q")))
+        area = data("band").mark("area", opacity=0.18, color=theme.light("l1"), clip=True)
+        layers.insert(0, area.encode(x, vega.y("low:Q", title=None), vega.y2("high:Q")))
         tables["band"] = band
     if threshold is not None:
         tables["cut"] = [{"threshold": round(threshold, 4), "name": f"pays from {words.percent(threshold)}"}]
@@ -165,8 +164,8 @@ def _lines(
 
 
 def _cut(threshold: float) -> list[Any]:
-    rule = data("cut").mark_rule(strokeWidth=2, strokeDash=[2, 3], color=theme.light("ink"))
+    rule = data("cut").mark("rule", strokeWidth=2, strokeDash=[2, 3], color=theme.light("ink"))
     is_right = threshold > 0.6
-    name = data("cut").mark_text(align="right" if is_right else "left", dx=-5 if is_right else 5, dy=8)
-    x = alt.X("threshold:Q")
-    return [rule.encode(x), name.encode(x, alt.Text("name:N"), y=alt.value(0))]
+    name = data("cut").mark("text", align="right" if is_right else "left", dx=-5 if is_right else 5, dy=8)
+    x = vega.x("threshold:Q")
+    return [rule.encode(x), name.encode(x, vega.text("name:N"), y=vega.value(0))]

@@ -10,10 +10,11 @@ from typing import Any
 import polars as pl
 
 from pipeline.report import words
-from pipeline.report.chart_parts import Spec, quantile
+from pipeline.report.chart_parts import quantile
 from pipeline.report.charts import daily_slopes, day_hour_map, night_levels
 from pipeline.report.pv_chart import leg_against_pv
 from pipeline.report.series import HomeSeries, daylight, days_from
+from pipeline.report.vega import Spec
 from pipeline.report.weight_chart import running_totals, weight_bars
 from pipeline.setting_sections import ReportSettings
 

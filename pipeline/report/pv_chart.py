@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import date
 
-import altair as alt
 import polars as pl
 
-from pipeline.report import theme, words
-from pipeline.report.chart_parts import Z95, Rows, Spec, data, finish, quantile, rows, whole, zero_line
+from pipeline.report import theme, vega, words
+from pipeline.report.chart_parts import Z95, Rows, data, finish, quantile, rows, whole, zero_line
+from pipeline.report.vega import Spec
 
 
 def leg_against_pv(
@@ -32,28 +32,28 @@ def leg_against_pv(
     middle = quantile(pv, 0.5), quantile(level, 0.5)
     ends = (quantile(pv, 0), middle[0], quantile(pv, 1))
     drawn = {"fitted": slope, "expected": expected} if used.height else {}
-    x, y = alt.X("pv:Q", title="PV production, W"), alt.Y("w:Q", title=f"{words.leg(leg)}, W")
+    x, y = vega.x("pv:Q", title="PV production, W"), vega.y("w:Q", title=f"{words.leg(leg)}, W")
     zero, zero_data = zero_line()
-    old = data("earlier").mark_point(filled=True, size=12, opacity=0.5, color=theme.light("prior"))
+    old = data("earlier").mark("point", filled=True, size=12, opacity=0.5, color=theme.light("prior"))
     shape = "circle" if leg == "l1" else "square"
-    dots = data("hours").mark_point(filled=True, size=24, opacity=0.4, color=theme.light(leg), shape=shape)
-    told = [alt.Tooltip("day:N"), alt.Tooltip("hour:O"), alt.Tooltip("pv:Q"), alt.Tooltip("w:Q")]
+    dots = data("hours").mark("point", filled=True, size=24, opacity=0.4, color=theme.light(leg), shape=shape)
+    told = [vega.tooltip("day:N"), vega.tooltip("hour:O"), vega.tooltip("pv:Q"), vega.tooltip("w:Q")]
     layers = [zero, dots.encode(x, y, tooltip=told)]
     if earlier.height:
         layers.insert(1, old.encode(x, y))
     band = _band(ends, middle, slope, se) if drawn else []
     if band:
-        area = data("band").mark_area(opacity=0.25, color=theme.light(leg))
-        layers.append(area.encode(alt.X("pv:Q"), alt.Y("low:Q"), alt.Y2("high:Q")))
+        area = data("band").mark("area", opacity=0.25, color=theme.light(leg))
+        layers.append(area.encode(vega.x("pv:Q"), vega.y("low:Q"), vega.y2("high:Q")))
     lines, style = _lines(ends, middle, drawn, se)
     if lines:
         colours = [theme.light(leg if name == "fitted" else "expected") for name in style.values()]
         dashes = [[1, 0] if name == "fitted" else [6, 4] for name in style.values()]
-        legend = alt.Legend(title="slope, W per W of PV", symbolType="stroke", symbolSize=300)
-        colour = alt.Color("line:N", scale=alt.Scale(domain=list(style), range=colours), legend=legend)
-        dash = alt.StrokeDash("line:N", scale=alt.Scale(domain=list(style), range=dashes))
+        legend = vega.legend(title="slope, W per W of PV", symbolType="stroke", symbolSize=300)
+        colour = vega.colour("line:N", scale=vega.scale(domain=list(style), range=colours), legend=legend)
+        dash = vega.dash("line:N", scale=vega.scale(domain=list(style), range=dashes))
         layers.append(
-            data("lines").mark_line(strokeWidth=2.5).encode(alt.X("pv:Q"), alt.Y("w:Q"), colour, dash)
+            data("lines").mark("line", strokeWidth=2.5).encode(vega.x("pv:Q"), vega.y("w:Q"), colour, dash)
         )
     short = "day", "hour", whole("pv_w").alias("pv"), whole("leg_w").alias("w")
     tables = {

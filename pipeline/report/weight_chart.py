@@ -5,11 +5,11 @@ from __future__ import annotations
 from itertools import pairwise
 from math import log
 
-import altair as alt
 import polars as pl
 
-from pipeline.report import theme, words
-from pipeline.report.chart_parts import Rows, Spec, data, finish
+from pipeline.report import theme, vega, words
+from pipeline.report.chart_parts import Rows, data, finish
+from pipeline.report.vega import Spec
 
 _TICK_SHARES = (0.0001, 0.001, 0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99, 0.999, 0.9999)
 _KINDS = {"start": "prior", "raises": "supports", "lowers": "against", "sum": "total"}
@@ -49,22 +49,22 @@ def weight_bars(weights: pl.DataFrame, min_weight: float) -> Spec | None:
     low, high = min(*reached, -2.0) - 0.5, max(*reached, 2.0) + 0.5
     ticks = [tick for share in _TICK_SHARES if low <= (tick := round(log(share / (1 - share)), 4)) <= high]
     percent = "format(1 / (1 + exp(-datum.value)), '.4~p')"
-    axis = alt.Axis(values=ticks, labelExpr=percent, orient="bottom", labelFlush=False)
-    scale = alt.Scale(domain=[round(low, 3), round(high, 3)], nice=False, zero=False)
-    x = alt.X("start:Q", title="likelihood the running sum stands for", axis=axis, scale=scale)
-    y = alt.Y("row:O", axis=None)
-    kinds = alt.Scale(domain=list(_KINDS), range=[theme.light(name) for name in _KINDS.values()])
-    colour = alt.Color("kind:N", scale=kinds, legend=alt.Legend(title=None))
+    axis = vega.axis(values=ticks, labelExpr=percent, orient="bottom", labelFlush=False)
+    scale = vega.scale(domain=[round(low, 3), round(high, 3)], nice=False, zero=False)
+    x = vega.x("start:Q", title="likelihood the running sum stands for", axis=axis, scale=scale)
+    y = vega.y("row:O", axis=None)
+    kinds = vega.scale(domain=list(_KINDS), range=[theme.light(name) for name in _KINDS.values()])
+    colour = vega.colour("kind:N", scale=kinds, legend=vega.legend(title=None))
     base = data("bars").encode(y)
-    drawn = base.mark_bar(height=13, yOffset=8).encode(x, alt.X2("end:Q"), colour)
-    names = base.encode(alt.Text("label:N"), x=alt.value(0))
-    halo = names.mark_text(align="left", dy=-8, limit=340, stroke=theme.light("paper"), strokeWidth=4)
-    label = names.mark_text(align="left", dy=-8, limit=340)
-    joins = data("steps").mark_rule(color=theme.light("quiet"), yOffset=8, y2Offset=8)
-    even = data("even").mark_rule(color=theme.light("grid"), strokeWidth=1)
+    drawn = base.mark("bar", height=13, yOffset=8).encode(x, vega.x2("end:Q"), colour)
+    names = base.encode(vega.text("label:N"), x=vega.value(0))
+    halo = names.mark("text", align="left", dy=-8, limit=340, stroke=theme.light("paper"), strokeWidth=4)
+    label = names.mark("text", align="left", dy=-8, limit=340)
+    joins = data("steps").mark("rule", color=theme.light("quiet"), yOffset=8, y2Offset=8)
+    even = data("even").mark("rule", color=theme.light("grid"), strokeWidth=1)
     layers = [
-        even.encode(alt.X("end:Q")),
-        joins.encode(alt.X("end:Q"), y, alt.Y2("next:O")),
+        even.encode(vega.x("end:Q")),
+        joins.encode(vega.x("end:Q"), y, vega.y2("next:O")),
         drawn,
         halo,
         label,

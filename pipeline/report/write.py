@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from functools import cache
+from concurrent.futures import ThreadPoolExecutor
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import jinja2
 import polars as pl
-import vl_convert
-from altair.utils.schemapi import debug_mode
 from markupsafe import Markup
 
 from pipeline.pages import environment
 from pipeline.report import theme, words
+from pipeline.report.bundle import chart_script
 from pipeline.report.crews_page import crews_context
 from pipeline.report.home_page import home_context
 from pipeline.report.index_page import index_context
@@ -31,30 +30,38 @@ _BUNDLE = "vega.js"
 _PER_HOME = ("site_weight", "site_daily", "site_hour")
 
 
-def write_report(folder: Path, night: ReportInput, settings: Settings) -> None:
+def write_report(folder: Path, night: ReportInput, settings: Settings, kept: Path | None = None) -> None:
     """Write the night's report into `folder` (created where missing): the same input gives the same bytes.
 
     index.html, list.html, crews.html, home/<page_name>.html for the first `report.home_pages` homes of the list, and
     assets/. Pages open from disk and never reach for the network. Files already there are overwritten, others
-    are left alone, so hand it an empty folder.
+    are left alone, so hand it an empty folder. `kept` is a folder where what the pages share may be found and left.
 
     Raises
     ------
     OSError
         The folder or a file in it cannot be written.
     """
+    with ThreadPoolExecutor(
+        1
+    ) as beside:  # the script may have to be made, which leaves Python free for the pages
+        script = beside.submit(chart_script, kept)
+        _write_assets(folder / "assets")
+        _write_pages(folder, night, settings)
+        (folder / "assets" / _BUNDLE).write_bytes(script.result())
+
+
+def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> None:
     own = settings.report
     pages = _environment()
     shared = {"as_of": night.as_of, "window_days": night.window_days, "model_id": night.model_id}
     chosen = night.revisit_list.sort("rank").head(own.home_pages)
     with_page = frozenset(chosen.get_column("site_id"))
 
-    _write_assets(folder / "assets")
     index = index_context(night, own, with_page)
     _write(folder / "index.html", pages, "index.html", {**shared, **index, "root": "."})
-    with debug_mode(False):
-        crews = crews_context(night.crews, night.faults, settings.crews)
-        listed = list_context(night.list_tables, night.faults, settings, with_page)
+    crews = crews_context(night.crews, night.faults, settings.crews)
+    listed = list_context(night.list_tables, night.faults, settings, with_page)
     pictured = {**shared, "root": ".", "swaps": theme.swaps()}
     told = {"doubts": doubts(night, with_page)}
     _write(folder / "crews.html", pages, "crews.html", {**pictured, **crews, **told})
@@ -62,13 +69,12 @@ def write_report(folder: Path, night: ReportInput, settings: Settings) -> None:
 
     scores, sites = _by_site(night.site_scores, with_page), _by_site(night.sites, with_page)
     frames = {name: _parts(getattr(night, name), with_page) for name in _PER_HOME}
-    with debug_mode(False):  # Altair checks its own objects at every step; the tests render each picture
-        for row in chosen.iter_rows(named=True):
-            site_id = row["site_id"]
-            parts = {name: frames[name].get(site_id, getattr(night, name).clear()) for name in _PER_HOME}
-            home = home_context(night, row, scores[site_id], sites.get(site_id, {}), parts, own)
-            values = {**shared, **home, "root": "..", "swaps": theme.swaps()}
-            _write(folder / "home" / page_name(site_id), pages, "home.html", values)
+    for row in chosen.iter_rows(named=True):
+        site_id = row["site_id"]
+        parts = {name: frames[name].get(site_id, getattr(night, name).clear()) for name in _PER_HOME}
+        home = home_context(night, row, scores[site_id], sites.get(site_id, {}), parts, own)
+        values = {**shared, **home, "root": "..", "swaps": theme.swaps()}
+        _write(folder / "home" / page_name(site_id), pages, "home.html", values)
 
 
 def script_json(value: Any) -> Markup:
@@ -98,19 +104,11 @@ def _write(target: Path, pages: jinja2.Environment, template: str, values: dict[
     target.write_bytes(pages.get_template(template).render(values).encode("utf-8"))
 
 
-@cache
-def _bundle() -> str:
-    """Return the chart libraries as one script; the function around it keeps its names off the page."""
-    code = vl_convert.javascript_bundle(snippet="window.vegaEmbed = vegaEmbed;")
-    return f"(function () {{\n{code}\n}})();\n"
-
-
 def _write_assets(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     static = resources.files("pipeline.report") / "static"
     for name in _OWN_ASSETS:
         (folder / name).write_bytes((static / name).read_bytes())
-    (folder / _BUNDLE).write_bytes(_bundle().encode("utf-8"))
 
 
 def _by_site(frame: pl.DataFrame, wanted: Iterable[str]) -> dict[str, dict[str, Any]]:

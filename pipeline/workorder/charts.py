@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from datetime import date
 
-import altair as alt
 import polars as pl
 
-from pipeline.report import theme
+from pipeline.report import theme, vega
 from pipeline.report.chart_parts import (
     Rows,
-    Spec,
     data,
     day_axis,
     finish,
@@ -22,6 +20,7 @@ from pipeline.report.chart_parts import (
 )
 from pipeline.report.charts import by_leg_rows, onset_marks
 from pipeline.report.series import HomeSeries
+from pipeline.report.vega import Spec
 
 _LEGS = ("l1", "l2")
 
@@ -44,26 +43,30 @@ def day_profile(series: HomeSeries, start: date | None) -> Spec | None:
     colours = {"L1": theme.light("l1"), "L2": theme.light("l2"), "production": theme.light("ink")}
     zero, zero_data = zero_line()
     base = data("profile").encode(
-        alt.X(
+        vega.x(
             "hour:Q",
             title="hour of the day, local",
-            scale=alt.Scale(domain=[0, 23], nice=False),
-            axis=alt.Axis(values=list(range(0, 24, 3)), grid=False, format="d"),
+            scale=vega.scale(domain=[0, 23], nice=False),
+            axis=vega.axis(values=list(range(0, 24, 3)), grid=False, format="d"),
         ),
-        alt.Y("w:Q", title="mean, W"),
-        alt.Color(
+        vega.y("w:Q", title="mean, W"),
+        vega.colour(
             "line:N",
-            scale=alt.Scale(domain=shown, range=[colours[name] for name in shown]),
-            legend=alt.Legend(title=None, symbolDash=[1, 0]),
+            scale=vega.scale(domain=shown, range=[colours[name] for name in shown]),
+            legend=vega.legend(title=None, symbolDash=[1, 0]),
         ),
     )
     dashes = {"L1": [1, 0], "L2": [6, 3], "production": [2, 2]}
     shapes = {"L1": "circle", "L2": "square", "production": "cross"}
-    dash = alt.StrokeDash(
-        "line:N", scale=alt.Scale(domain=shown, range=[dashes[name] for name in shown]), legend=None
+    dash = vega.dash(
+        "line:N", scale=vega.scale(domain=shown, range=[dashes[name] for name in shown]), legend=None
     )
-    shape = alt.Shape("line:N", scale=alt.Scale(domain=shown, range=[shapes[name] for name in shown]))
-    layers = [zero, base.mark_line(strokeWidth=1.5).encode(dash), base.mark_point(size=26).encode(shape)]
+    shape = vega.shape("line:N", scale=vega.scale(domain=shown, range=[shapes[name] for name in shown]))
+    layers = [
+        zero,
+        base.mark("line", strokeWidth=1.5).encode(dash),
+        base.mark("point", size=26).encode(shape),
+    ]
     return finish(layers, {"profile": rows(profile)} | zero_data, height=190)
 
 
@@ -78,16 +81,16 @@ def leg_against_leg(series: HomeSeries, start: date | None) -> Spec | None:
         for name, sign in (("a copy", 1), ("a mirror image", -1))
         for at in (-1, 1)
     ]
-    domain = alt.Scale(domain=[-reach, reach], nice=True, clamp=True)
-    x, y = alt.X("l1:Q", title="L1, W", scale=domain), alt.Y("l2:Q", title="L2, W", scale=domain)
-    dots = data("hours").mark_point(filled=True, size=14, opacity=0.5, color=theme.light("ink"))
+    domain = vega.scale(domain=[-reach, reach], nice=True, clamp=True)
+    x, y = vega.x("l1:Q", title="L1, W", scale=domain), vega.y("l2:Q", title="L2, W", scale=domain)
+    dots = data("hours").mark("point", filled=True, size=14, opacity=0.5, color=theme.light("ink"))
     names = ["a copy", "a mirror image"]
-    dash = alt.StrokeDash(
+    dash = vega.dash(
         "line:N",
-        scale=alt.Scale(domain=names, range=[[1, 0], [6, 4]]),
-        legend=alt.Legend(title=None, symbolType="stroke", symbolSize=400),
+        scale=vega.scale(domain=names, range=[[1, 0], [6, 4]]),
+        legend=vega.legend(title=None, symbolType="stroke", symbolSize=400),
     )
-    line = data("lines").mark_line(strokeWidth=1.2, color=theme.light("quiet"))
+    line = data("lines").mark("line", strokeWidth=1.2, color=theme.light("quiet"))
     return finish(
         [line.encode(x, y, dash), dots.encode(x, y)], {"hours": rows(points), "lines": lines}, height=190
     )
@@ -99,16 +102,16 @@ def zero_shares(days: pl.DataFrame, onset: date | None) -> Spec | None:
     if shares.is_empty():
         return None
     top = max(0.1, float(shares.get_column("share").max() or 0))  # type: ignore[arg-type]
-    scale = alt.Scale(domain=[0, top], nice=True)
+    scale = vega.scale(domain=[0, top], nice=True)
     marks, mark_data = onset_marks(shares, onset)
     base = data("shares").encode(
         day_axis(days.height),
-        alt.Y("share:Q", title="of the day at zero", scale=scale, axis=alt.Axis(format="%")),
+        vega.y("share:Q", title="of the day at zero", scale=scale, axis=vega.axis(format="%")),
         leg_colour(),
     )
     layers = [
-        base.mark_line(strokeWidth=1, opacity=0.7),
-        base.mark_point(size=40).encode(leg_shape()),
+        base.mark("line", strokeWidth=1, opacity=0.7),
+        base.mark("point", size=40).encode(leg_shape()),
         *marks,
     ]
     return finish(layers, {"shares": rows(shares)} | mark_data, height=190)
@@ -129,9 +132,13 @@ def night_floors(series: HomeSeries, dark_hours: tuple[int, int], onset: date | 
     zero, zero_data = zero_line()
     marks, mark_data = onset_marks(by_leg, onset)
     base = data("floors").encode(
-        day_axis(floors.height), alt.Y("w:Q", title="lowest hour of the night, W"), leg_colour()
+        day_axis(floors.height), vega.y("w:Q", title="lowest hour of the night, W"), leg_colour()
     )
-    layers = [zero, base.mark_line(strokeWidth=1, opacity=0.7), base.mark_point(size=40).encode(leg_shape())]
+    layers = [
+        zero,
+        base.mark("line", strokeWidth=1, opacity=0.7),
+        base.mark("point", size=40).encode(leg_shape()),
+    ]
     return finish([*layers, *marks], {"floors": rows(by_leg)} | zero_data | mark_data, height=190)
 
 

@@ -26,8 +26,8 @@ from pipeline.evidence import all_pieces, weigh
 from pipeline.fault import Piece
 from pipeline.faults import CATALOGUE
 from pipeline.features import site_fact
-from pipeline.scoring import sentence
 from pipeline.settings import load_settings
+from pipeline.telling import sentence
 from pipeline.training import Labelled
 
 HERE = Path(__file__).parent

@@ -155,12 +155,15 @@ def test_a_folder_that_cannot_be_made_is_said_in_one_line(tmp_path: Path) -> Non
     assert "\n" not in str(told.value)
 
 
-def test_tables_are_written_three_ways_and_a_formula_is_defused(tmp_path: Path) -> None:
+@pytest.mark.parametrize("workers", [1, 3])
+def test_tables_are_written_three_ways_and_a_formula_is_defused(tmp_path: Path, workers: int) -> None:
     table = pl.DataFrame(
         {"site_id": ["a", "=1+1", "@x"], "likelihood": [0.123456, None, 1.0], "since": [DAY, None, DAY]}
     )
 
-    publish.write_tables(tmp_path, {"revisit_list": table, "standing": table}, ("revisit_list",))
+    publish.write_tables(
+        tmp_path, {"revisit_list": table, "standing": table}, ("revisit_list",), workers=workers
+    )
 
     assert pl.read_parquet(tmp_path / "standing.parquet").equals(table)
     lines = (tmp_path / "revisit_list.csv").read_text().splitlines()
@@ -168,6 +171,8 @@ def test_tables_are_written_three_ways_and_a_formula_is_defused(tmp_path: Path) 
     assert not (tmp_path / "standing.csv").exists()
     con = duckdb.connect(str(tmp_path / "nightclamp.duckdb"), read_only=True)
     assert con.table("revisit_list").pl().equals(table)
+    assert con.table("standing").pl().equals(table)
+    assert len(con.sql("SHOW TABLES").fetchall()) == 2
     con.close()
 
 

@@ -14,7 +14,7 @@ from pipeline import classifier
 from pipeline.classifier import Model
 from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
-from pipeline.scoring import SHOWN, Scored, score, sentence, settle
+from pipeline.scoring import SHOWN, Scored, score, settle
 from pipeline.settings import Settings, load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
@@ -236,11 +236,6 @@ def test_a_single_line_home_has_no_second_leg_to_suspect(fleet: Labelled, model:
     legs = set(score(single, fleet.sites, model, CATALOGUE, SETTINGS).scores["likely_leg"])
 
     assert "l2" not in legs
-
-
-@pytest.mark.parametrize(("value", "told"), [(0.5, "+0.50"), (None, "n/a"), (float("nan"), "n/a")])
-def test_a_sentence_with_a_missing_number_says_so(value: float | None, told: str) -> None:
-    assert sentence("slope {slope:+.2f} W per W", {"slope": value}) == f"slope {told} W per W"
 
 
 def test_leg_voltages_settle_twins_and_silence_leaves_them_their_share(fleet: Labelled) -> None:

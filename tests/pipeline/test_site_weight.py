@@ -10,9 +10,10 @@ from pipeline.classifier import Model
 from pipeline.contract import SOUND
 from pipeline.evidence import all_pieces
 from pipeline.faults import CATALOGUE
-from pipeline.scoring import Scored, score, sentence
+from pipeline.scoring import Scored, score
 from pipeline.settings import load_settings
 from pipeline.site_weight import site_weights
+from pipeline.telling import sentence
 from pipeline.training import Labelled
 
 SETTINGS = load_settings()

@@ -11,11 +11,11 @@ import vl_convert
 from example import AS_OF, CASES
 
 from pipeline.report import ReportInput
-from pipeline.report.chart_parts import Spec
 from pipeline.report.charts import daily_slopes, day_hour_map, night_levels
 from pipeline.report.pv_chart import leg_against_pv
 from pipeline.report.series import HomeSeries, daylight, home_series
 from pipeline.report.theme import PALETTE, light, swaps
+from pipeline.report.vega import Spec
 from pipeline.report.weight_chart import running_totals, weight_bars
 
 ONSET = AS_OF - timedelta(days=12)

@@ -6,10 +6,10 @@ import polars as pl
 import vl_convert
 from example_crews import crew_tables, quality
 
-from pipeline.report.chart_parts import Spec
 from pipeline.report.crew_charts import fair_rates, funnel, percent_interval, ratio_interval
 from pipeline.report.crew_dots_chart import fault_dots, months
 from pipeline.report.theme import PALETTE
+from pipeline.report.vega import Spec
 
 
 def marks(spec: Spec | None, role: str) -> int:

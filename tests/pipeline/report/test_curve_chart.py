@@ -9,8 +9,8 @@ import pytest
 import vl_convert
 from example_list import list_tables
 
-from pipeline.report.chart_parts import Spec
 from pipeline.report.curve_chart import confirmed_chart, decision_curve_chart, hit_rate_chart
+from pipeline.report.vega import Spec
 
 
 @pytest.fixture(scope="module")
