@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path
-
 import duckdb
 import polars as pl
 
 from pipeline import warehouse
+from pipeline.merged import HomeDays, site_window
 from pipeline.settings import Settings
 
-WINDOW_TABLES = ("site_window", "site_window_slope", "site_window_fit", "site_feature")
+WINDOW_TABLES = ("site_window_fit", "site_feature")
 
 
 def site_fact(sites: pl.DataFrame) -> pl.DataFrame:
@@ -37,7 +35,7 @@ def site_fact(sites: pl.DataFrame) -> pl.DataFrame:
 
 def site_signals(
     con: duckdb.DuckDBPyConnection,
-    day_files: Sequence[Path],
+    days: HomeDays,
     span: pl.DataFrame,
     sites: pl.DataFrame,
     settings: Settings,
@@ -46,21 +44,22 @@ def site_signals(
 
     Parameters
     ----------
-    day_files
-        The store's site_day files of the window.
+    days
+        The homes' days.
     span
         `site_id`, `from_on`, `to_on`: the days that speak for each home.
     sites
         The register, every contract column present.
     """
-    params = {**settings.feature.model_dump(), "day_files": [warehouse.as_named(path) for path in day_files]}
-    con.register("site_span", span.to_arrow())
-    con.register("site_fact", site_fact(sites).to_arrow())
+    params = settings.feature.model_dump()
+    given = {"site_window": site_window(days, span, settings.feature), "site_fact": site_fact(sites)}
+    for name, frame in given.items():
+        con.register(name, frame.to_arrow())
     for table in WINDOW_TABLES:
         warehouse.build(con, table, params)
     signals = warehouse.query(con, "site_signal", params)
     for table in WINDOW_TABLES:
         con.execute(f'DROP TABLE "{table}"')
-    for view in ("site_span", "site_fact"):
-        con.unregister(view)
+    for name in given:
+        con.unregister(name)
     return signals.sort("site_id")

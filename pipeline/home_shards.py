@@ -21,7 +21,7 @@ from pipeline.refresh import StoredDay
 from pipeline.registers import Registers
 from pipeline.scoring import Scored, score
 from pipeline.settings import Settings
-from pipeline.shards import Shard, Shelf, Source, Spread, homes_of
+from pipeline.shards import Shard, Shelf, Source, Spread
 from pipeline.store import Store
 from pipeline.window import WindowView, look
 
@@ -80,11 +80,10 @@ class LookedAt:
 def look_at_shard(con: duckdb.DuckDBPyConnection, piece: ShardToLookAt) -> ShardLookedAt:
     """Look at the window of a shard's homes."""
     shard, shelf = piece.shard, piece.shelf
-    with homes_of(con, shard):
-        view = look(
-            con, piece.day_files, piece.sites.of(shard), piece.visits.of(shard), piece.as_of,
-            piece.window_days, piece.settings,
-        )  # fmt: skip
+    view = look(
+        con, piece.day_files, piece.sites.of(shard), piece.visits.of(shard), piece.as_of,
+        piece.window_days, piece.settings, shard,
+    )  # fmt: skip
     return ShardLookedAt(
         shard, shelf.put(f"signals-{shard.name}", view.signals), shelf.put(f"daily-{shard.name}", view.daily)
     )

@@ -19,7 +19,7 @@ from pipeline.refresh import StoredDay
 from pipeline.report import FaultCard
 from pipeline.settings import Settings
 
-VERSIONS = ("polars", "duckdb", "pyarrow", "scikit-learn", "numpy", "ruptures")
+VERSIONS = ("polars", "duckdb", "pyarrow", "scikit-learn", "numpy")
 
 
 def fault_cards() -> dict[str, FaultCard]:

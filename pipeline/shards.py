@@ -109,7 +109,7 @@ def between(starts: Sequence[str]) -> tuple[Shard, ...]:
 
 @contextmanager
 def homes_of(con: duckdb.DuckDBPyConnection, shard: Shard) -> Iterator[None]:
-    """Have the queries that read whole files (interval_read, site_daily) see the homes of `shard` only."""
+    """Have the query that reads whole files (interval_read) see the homes of `shard` only."""
     _bound(con, shard)
     try:
         yield

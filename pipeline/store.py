@@ -17,6 +17,7 @@ from datetime import date
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
+from typing import Literal
 
 import polars as pl
 import pyarrow as pa
@@ -30,6 +31,8 @@ from pipeline.whole import write_bytes, write_parquet
 
 TABLES = ("site_hour", "reject", "site_day")
 _ROW_GROUP_ROWS = 5_000  # a night reads some homes of every day; it then opens only the groups they are in
+# Every night reads all of site_day, window after window: a fifth more disk, half the time to unpack.
+_COMPRESSION: dict[str, Literal["zstd", "lz4"]] = {"site_hour": "zstd", "reject": "zstd", "site_day": "lz4"}
 _INGEST_TABLES = ("interval_read", "interval_checked", "interval_used", "interval_reject", "interval_count")
 
 
@@ -103,7 +106,8 @@ class Store:
         until that file is the new one, so a night killed in between is followed by one that redoes it too.
         """
         for table in TABLES:
-            write_parquet(self.path(table, day, digest, shard), tables[table], _ROW_GROUP_ROWS)
+            path = self.path(table, day, digest, shard)
+            write_parquet(path, tables[table], _ROW_GROUP_ROWS, _COMPRESSION[table])
         write_bytes(self.counts_path(day, digest, shard), json.dumps(asdict(counts), indent=1).encode())
 
     def cut(self, day: date, digest: str) -> Cut | None:

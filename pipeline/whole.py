@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import uuid
 from pathlib import Path
+from typing import Literal
 
 import polars as pl
 
@@ -17,11 +18,17 @@ def write_bytes(path: Path, content: bytes) -> None:
     os.replace(part, path)
 
 
-def write_parquet(path: Path, frame: pl.DataFrame, row_group_rows: int | None = None) -> None:
+def write_parquet(
+    path: Path,
+    frame: pl.DataFrame,
+    row_group_rows: int | None = None,
+    compression: Literal["zstd", "lz4"] = "zstd",
+) -> None:
     """Write `frame` as the Parquet file `path`, replacing it in one step; the same rows give the same bytes."""
     path.parent.mkdir(parents=True, exist_ok=True)
     part = _part(path)
-    frame.write_parquet(part, compression="zstd", compression_level=3, row_group_size=row_group_rows)
+    level = 3 if compression == "zstd" else None
+    frame.write_parquet(part, compression=compression, compression_level=level, row_group_size=row_group_rows)
     os.replace(part, path)
 
 

@@ -11,8 +11,10 @@ import duckdb
 import polars as pl
 
 from pipeline.features import site_signals
-from pipeline.onset import daily_numbers, find_changes
+from pipeline.merged import HomeDays, daily_numbers
+from pipeline.onset import find_changes
 from pipeline.settings import Settings
+from pipeline.shards import WHOLE, Shard
 
 
 @dataclass(frozen=True)
@@ -33,14 +35,16 @@ def look(
     as_of: date,
     window_days: int,
     settings: Settings,
+    shard: Shard = WHOLE,
 ) -> WindowView:
-    """Return the features of every home with rows in the `window_days` UTC days that end with `as_of`.
+    """Return the features of every home of `shard` with rows in the `window_days` UTC days that end with `as_of`.
 
     A home that changed within the window speaks from the change on, a home that was visited from the day after
     its last visit on.
     """
     first = as_of - timedelta(days=window_days - 1)
-    daily = daily_numbers(con, day_files, settings)
+    days = HomeDays.of(day_files, shard)
+    daily = daily_numbers(days, settings)
     changes = find_changes(daily, first, as_of, settings)
     visited = (
         visits.filter(pl.col("visited_on").is_between(first, as_of - timedelta(days=1)))
@@ -48,7 +52,7 @@ def look(
         .agg(pl.col("visited_on").max())
     )
     span = (
-        daily.select("site_id").unique()
+        pl.DataFrame({"site_id": days.homes})
         .join(changes, on="site_id", how="left")
         .join(visited, on="site_id", how="left")
         .select(
@@ -61,6 +65,6 @@ def look(
         )
         .sort("site_id")
     )  # fmt: skip
-    signals = site_signals(con, day_files, span.select("site_id", "from_on", "to_on"), sites, settings)
+    signals = site_signals(con, days, span.select("site_id", "from_on", "to_on"), sites, settings)
     told = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
     return WindowView(first, as_of, signals.join(told, on="site_id", maintain_order="left"), daily)

@@ -2,7 +2,7 @@
 -- The window worked out from its intervals at one go, by the database's own aggregates: what the merged statistics of
 -- the days must equal. Only tests run it, on a small fleet: interval_used holds every day here.
 --   site_id [-] home
---   and some of site_window: counts, sums, squares, products, medians of nightly quantiles
+--   and some of site_window, site_day: counts, sums, squares, products, medians and highs of nightly quantiles
 --   and some of site_feature: correlations, and the regressions of leg voltages and of the utility meter
 -- Steps don't cross the border of a UTC day. Steps have no level: each row stands beside its mirror image (every sign
 -- turned), so that lines go through the origin. Coefficients on three regressors are slopes on what the other two leave
@@ -54,7 +54,7 @@ WITH timed AS (
   WHERE is_night
   GROUP BY site_id, day
 ), quantile AS (
-  SELECT site_id, median(l1_p50) AS l1_night_p50, median(l2_p95) AS l2_night_p95, median(sum_p05) AS sum_night_p05
+  SELECT site_id, median(l1_p50) AS l1_night_p50, quantile_cont(l2_p95, 0.9) AS l2_night_top, median(sum_p05) AS sum_night_p05
   FROM nightly
   GROUP BY site_id
 ), mirrored AS (

@@ -32,23 +32,17 @@
 --   pv_noon_h [h] sun time of PV's middle; pv_dark_share, pv_dark_live_share [0..1], pv_max_w [W], pv_kwh_day [kWh/day]
 --   l1_kwh_day, l2_kwh_day [kWh/day] of absolute readings; volt_share, meter_share [0..1] rows with them
 --   vdiff_rms_v [V], volt_ratio [-] leg 2's volts over leg 1's
-WITH slope AS (
-  PIVOT site_window_slope
-  ON series IN ('l1', 'l2', 'sum', 'am', 'pm', 'net', 'l1_var', 'l2_var')
-  USING max(slope) AS s, max(slope_se) AS se, max(slope_days) AS n, max(slope_scatter) AS sd
-  GROUP BY site_id
-), sag AS (
+WITH sag AS (
   FROM site_window_fit WHERE system = 'sag'
 ), meter AS (
   FROM site_window_fit WHERE system = 'meter'
 )
 SELECT
-  w.site_id, w.days, w.nights, coalesce(s.sum_n, s.l1_n, 0) AS slope_days, w.length_min,
+  w.site_id, w.days, w.nights, w.slope_days, w.length_min,
   least(1, w.covered_min / (1440.0 * w.days)) AS coverage_share,
-  s.l1_s AS slope_l1, s.l1_se AS slope_l1_se, s.l2_s AS slope_l2, s.l2_se AS slope_l2_se,
-  s.sum_s AS slope_sum, s.sum_se AS slope_sum_se, s.am_s AS slope_am, s.am_se AS slope_am_se, s.pm_s AS slope_pm, s.pm_se AS slope_pm_se,
-  s.sum_sd AS slope_scatter, s.net_s AS slope_net, s.net_se AS slope_net_se,
-  s.l1_var_s AS var_l1, s.l1_var_se AS var_l1_se, s.l2_var_s AS var_l2, s.l2_var_se AS var_l2_se,
+  w.slope_l1, w.slope_l1_se, w.slope_l2, w.slope_l2_se, w.slope_sum, w.slope_sum_se, w.slope_am, w.slope_am_se,
+  w.slope_pm, w.slope_pm_se, w.slope_scatter, w.slope_net, w.slope_net_se,
+  w.var_l1, w.var_l1_se, w.var_l2, w.var_l2_se,
   w.l1_night_p50 AS night_l1_w, w.l2_night_p50 AS night_l2_w, w.sum_night_p50 AS night_sum_w,
   w.l1_night_p05 AS night_l1_low_w, w.l2_night_p05 AS night_l2_low_w, w.sum_night_p05 AS night_sum_low_w,
   w.l1_night_top AS night_l1_high_w, w.l2_night_top AS night_l2_high_w, w.sum_night_top AS night_sum_high_w,
@@ -109,5 +103,3 @@ SELECT
 FROM site_window w
 LEFT JOIN sag g ON g.site_id = w.site_id
 LEFT JOIN meter m ON m.site_id = w.site_id
-LEFT JOIN slope s ON s.site_id = w.site_id
-ORDER BY w.site_id

@@ -13,6 +13,7 @@ from pipeline import contract, warehouse
 from pipeline.contract import Site
 from pipeline.daystats import build_day, site_sky
 from pipeline.features import site_fact, site_signals
+from pipeline.merged import HomeDays
 from pipeline.settings import load_settings
 
 SETTINGS = load_settings()
@@ -77,7 +78,7 @@ def signals(tmp_path: Path) -> pl.DataFrame:
     span = pl.DataFrame(
         {"site_id": ["a", "b", "c"], "from_on": [days[1], days[0], days[0]], "to_on": [days[1]] * 3}
     )
-    found = site_signals(con, paths, span, sites, SETTINGS)
+    found = site_signals(con, HomeDays.of(paths), span, sites, SETTINGS)
     assert con.sql("SHOW TABLES").fetchall() == []
     con.close()
     return found

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 import polars as pl
+import pyarrow.parquet as pq
 import pytest
 
 from pipeline import store as store_module
@@ -35,6 +36,15 @@ def test_what_is_put_is_found(tmp_path: Path) -> None:
     assert not store.has(DAY, "one", LEFT)
     assert store.counts(DAY, "one", WHOLE) == COUNTS
     assert pl.read_parquet(store.path("site_day", DAY, "one", WHOLE))["value"].to_list() == [1]
+
+
+def test_what_every_night_reads_whole_is_quick_to_unpack(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    store.put(DAY, "one", WHOLE, tables(1), COUNTS)
+
+    files = {table: pq.read_metadata(store.path(table, DAY, "one", WHOLE)) for table in store_module.TABLES}
+    packed = {table: file.row_group(0).column(0).compression for table, file in files.items()}
+    assert packed == {"site_day": "LZ4", "site_hour": "ZSTD", "reject": "ZSTD"}
 
 
 def test_a_cut_is_kept_with_the_ids_as_they_are(tmp_path: Path) -> None:

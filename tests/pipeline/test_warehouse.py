@@ -41,8 +41,8 @@ def test_a_table_is_built_and_replaced(
 
 
 def test_a_missing_parameter_is_named(con: duckdb.DuckDBPyConnection) -> None:
-    with pytest.raises(KeyError, match="few_ramps"):
-        warehouse.query(con, "site_daily", {"day_files": []})
+    with pytest.raises(KeyError, match="day_files"):
+        warehouse.query(con, "site_day_moved", {})
 
 
 def test_the_database_keeps_to_itself(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from pipeline.faults import CATALOGUE
 from pipeline.features import WINDOW_TABLES, site_fact
 from pipeline.ingest import load_day
 from pipeline.lake import open_lake
+from pipeline.merged import HomeDays, site_window
 from pipeline.quality import CrewInputs, crew_tables
 from pipeline.registers import Registers, read_registers
 from pipeline.settings import load_settings
@@ -99,7 +100,8 @@ class World:
         sites = registers.sites.select("site_id")
         self.params["homes"] = sites["site_id"].to_list()
         span = sites.with_columns(pl.lit(day).alias("from_on"), pl.lit(day).alias("to_on"))
-        self.con.register("site_span", span.to_arrow())
+        days = HomeDays.of([Path(path) for path in self.params["day_files"]])
+        self.con.register("site_window", site_window(days, span, SETTINGS.feature).to_arrow())
         self.con.register("site_fact", site_fact(registers.sites).to_arrow())
         for table in WINDOW_TABLES:
             warehouse.build(self.con, table, self.params)

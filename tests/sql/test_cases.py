@@ -27,9 +27,9 @@ PARTS = {"why", "params", "given", "key", "within", "expect"}
 # The queries that decide something a person could check by hand.
 BY_HAND = {
     "crew_month", "crew_position", "crew_ranking",
-    "interval_checked", "interval_length", "interval_step", "interval_used", "ramp", "site_daily",
+    "interval_checked", "interval_length", "interval_step", "interval_used", "ramp",
     "site_day_level", "site_day_meter", "site_day_moved", "site_day_ramp", "site_day_step", "site_feature",
-    "site_signal", "site_window", "site_window_fit", "site_window_slope",
+    "site_signal", "site_window_fit",
 }  # fmt: skip
 
 

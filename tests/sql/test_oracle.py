@@ -13,6 +13,7 @@ from pipeline.daystats import build_day, site_sky
 from pipeline.features import WINDOW_TABLES, site_fact
 from pipeline.ingest import load_day
 from pipeline.lake import open_lake
+from pipeline.merged import HomeDays, site_window
 from pipeline.registers import read_registers
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
@@ -20,6 +21,7 @@ from pipeline.simulate.spec import FleetSpec
 # Half of the homes have a fault, so that dead and mirrored legs are among them.
 SPEC = FleetSpec(sites=8, days=7, minutes=15, seed=11, end=date(2026, 3, 31), fault_share=0.5)
 WITHIN = 1e-9
+DAY_ONLY = ("n_pv", "d_n_n", "d_n_d", "dpp_d", "d1p_d")  # statistics of the day that no feature is made of
 
 
 @pytest.fixture(scope="module")
@@ -40,13 +42,15 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[pl.DataFrame, pl.Dat
         con.register("site_sky", sky.to_arrow())
         warehouse.build(con, "interval_length", default_params(day))
         times.append(warehouse.query(con, "interval_time", {}))
-    params = {**default_params(lake.days()[0]), "day_files": [str(path) for path in paths]}
+    params = default_params(lake.days()[0])
     span = registers.sites.select("site_id", from_on=pl.lit(lake.days()[0]), to_on=pl.lit(lake.days()[-1]))
-    con.register("site_span", span.to_arrow())
+    con.register("site_window", site_window(HomeDays.of(paths), span, SETTINGS.feature).to_arrow())
     con.register("site_fact", site_fact(registers.sites).to_arrow())
     for table in WINDOW_TABLES:
         warehouse.build(con, table, params)
     merged = con.table("site_window").pl().join(con.table("site_feature").pl(), on="site_id", suffix="_twice")
+    days = pl.concat([pl.read_parquet(path) for path in paths])
+    merged = merged.join(days.group_by("site_id").agg(pl.col(DAY_ONLY).sum()), on="site_id")
 
     con.execute("DROP TABLE interval_used")
     con.register("interval_used", pl.concat(raw).to_arrow())
