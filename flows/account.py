@@ -91,15 +91,16 @@ def _safety_calls(folder: Path) -> list[str]:
 
 
 def _rejects(folder: Path) -> list[str]:
-    rejects = pl.read_parquet(folder / "rejects.parquet", columns=["reason", "source_file"])
-    if rejects.is_empty():
-        return []
     reasons = (
-        rejects.group_by("reason")
+        pl.scan_parquet(folder / "rejects.parquet", glob=False)
+        .group_by("reason")
         .agg(pl.len().alias("rows"), pl.col("source_file").min())
         .sort("rows", "reason", descending=[True, False])
         .head(MOST_NAMED)
+        .collect(engine="streaming")
     )
+    if reasons.is_empty():
+        return []
     body = [f"| {rows} | {_cell(reason)} | {_cell(file)} |" for reason, rows, file in reasons.iter_rows()]
     return ["| rejected | why | such as in |", "|---:|---|---|", *body]
 

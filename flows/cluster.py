@@ -23,13 +23,15 @@ from distributed.scheduler import KilledWorker
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.tasks import Task
 from prefect_dask.task_runners import DaskTaskRunner
+from threadpoolctl import threadpool_limits
 
 from flows.quiet_task import quiet_task
 from pipeline import __version__, warehouse
-from pipeline.errors import InputError, NightFailed
-from pipeline.object_url import object_url
+from pipeline.errors import InputError, NightclampError, NightFailed
+from pipeline.object_store import Bucket
+from pipeline.object_url import ObjectUrl, object_url
 from pipeline.runcard import VERSIONS
-from pipeline.setting_sections import EngineSettings
+from pipeline.setting_sections import EngineSettings, ObjectStoreSettings
 from pipeline.settings import Settings
 from pipeline.shards import Shelf
 
@@ -40,8 +42,10 @@ RETRY_AFTER_S = [10.0, 60.0]
 
 
 def work_off(batch: bytes) -> list[Any]:
-    """Carry out a batch on a worker: a function, the engine's settings, the pieces; what DuckDB spills stays here."""
+    """Carry out a batch on a worker: a function, its settings, the pieces; what DuckDB spills stays here."""
     function, engine, pieces = pickle.loads(batch)
+    # As where the night began, and for good: other batches of this process may be at it at the same time.
+    threadpool_limits(1, "blas")
     with tempfile.TemporaryDirectory(prefix="nightclamp-") as spill:
         con = warehouse.connect(Path(spill), engine)
         try:
@@ -108,7 +112,8 @@ def on_cluster(address: str, lake: Path, out: Path, settings: Settings) -> Itera
     Raises
     ------
     InputError
-        No scheduler or worker is there, or a worker does not see the folders, or runs other versions.
+        No scheduler or worker is there, or a worker does not see the folders or the lake's object store, or runs other
+        versions.
     """
     own = settings.cluster
     folder = out / "store" / ".work" / f"shelf-{uuid.uuid4().hex[:12]}"
@@ -122,21 +127,39 @@ def on_cluster(address: str, lake: Path, out: Path, settings: Settings) -> Itera
         except (OSError, ValueError) as error:
             told = " ".join(str(error).split())[:200]
             raise InputError(f"--dask {address}: no Dask scheduler answers there ({told})") from error
-        seen = (folder,) if object_url(lake) else (lake, folder)
-        _hold_alike(client.run(what_it_has, seen, on_error="return"), address)
+        url = object_url(lake)
+        seen, store = ((folder,), Asked(url, settings.object_store)) if url else ((lake, folder), None)
+        _hold_alike(client.run(what_it_has, seen, store, on_error="return"), address)
         threads = sum(client.nthreads().values())
         yield OnCluster(
             runner, address, threads * own.tasks_per_thread, Shelf(folder), own.most_pieces, settings.engine
         )
 
 
-def what_it_has(folders: Sequence[Path]) -> dict[str, str]:
-    """Return the versions of what decides a night's last digits, and the first folder that is not seen from here."""
+@dataclass(frozen=True)
+class Asked:
+    """A lake in an object store and how it is asked; each worker has credentials of its own, none are sent to it."""
+
+    url: ObjectUrl
+    own: ObjectStoreSettings
+
+    def refusal(self) -> str:
+        """Return why the lake can't be listed from here, in one line; empty if it can."""
+        try:
+            Bucket(self.url, self.own).level()
+        except NightclampError as error:
+            return str(error)
+        return ""
+
+
+def what_it_has(folders: Sequence[Path], store: Asked | None = None) -> dict[str, str]:
+    """Return the versions of what decides a night's last digits, and what of folders and lake is not seen from here."""
     unseen = next((str(folder) for folder in folders if not folder.is_dir()), "")
     return {
         "nightclamp": __version__,
         **{name: version(name) for name in VERSIONS},
         "unseen": unseen,
+        "refused": store.refusal() if store else "",
     }
 
 
@@ -153,6 +176,8 @@ def _hold_alike(workers: dict[str, Any], address: str) -> None:
                 f"--dask {address}: worker {worker} does not see {told['unseen']};"
                 " lake and OUT must lie on storage that every machine has under the same path"
             )
+        if told["refused"]:
+            raise InputError(f"--dask {address}: worker {worker}: {told['refused']}")
         other = [f"{name} {told[name]}, here {here[name]}" for name in here if told[name] != here[name]]
         if other:
             raise InputError(f"--dask {address}: worker {worker} has {'; '.join(other)}; install the same")

@@ -129,8 +129,8 @@ def nightly(
     window_days
         How many days up to then speak.
     dask
-        Address of a Dask scheduler whose workers see `lake` and `out` under the same paths; without one the night
-        is this machine's.
+        Address of a Dask scheduler whose workers see `out`, and a `lake` that is a folder, under the same paths;
+        without one the night is this machine's.
 
     Returns
     -------

@@ -88,7 +88,7 @@ def lay_history(
             )
             for table in ("site_day", "site_hour")
         }
-        reject = _read(base_store.path("reject", day, known, noted.shards[0]))
+        reject = pl.concat(_read(base_store.path("reject", day, known, shard)) for shard in noted.shards)
         store.put_cut(day, digest, Cut(shards, whole.rows_in * copies))
         for shard in shards:
             tables = {table: shard.rows(rows.lazy()).collect() for table, rows in fleet.items()}
@@ -96,8 +96,9 @@ def lay_history(
             duplicate, rejected = (
                 number * copies if shard.is_first else 0 for number in (whole.duplicate, whole.rejected)
             )
+            rejects = pl.concat([reject] * copies) if shard.is_first else reject.clear()
             store.put(
-                day, digest, shard, {**tables, "reject": reject if shard.is_first else reject.clear()},
+                day, digest, shard, {**tables, "reject": rejects},
                 DayCounts(used + duplicate + rejected, used, duplicate, rejected, whole.files),
             )  # fmt: skip
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Literal
@@ -17,10 +17,11 @@ from pipeline import contract, warehouse
 from pipeline.conform import nearest
 from pipeline.delimited import UnusableFileError
 from pipeline.errors import InputError
-from pipeline.ingest import load_shards, total
+from pipeline.ingest import DayIntake, load_shards, total
 from pipeline.lake import Lake
 from pipeline.mapping import describe
 from pipeline.registers import Registers, read_registers
+from pipeline.reject_file import blocks
 from pipeline.settings import Settings
 from pipeline.staging import source_columns
 
@@ -122,14 +123,12 @@ def _day_problems(
         intakes.append(intake)
         homes.append(warehouse.query(con, "check_home", params))
     intake = total(intakes)
-    for (reason,), rows in intake.rejects.group_by(["reason"], maintain_order=True):
-        first = rows.row(0, named=True)
-        if first["source_row"] is None:
-            yield from (Problem("fail", file, str(reason)) for file in rows["source_file"])
+    for reason, found in _by_reason(intake).items():
+        if not found.rows:
+            yield from (Problem("fail", file, reason) for file in found.files)
             continue
-        share = f"{_count(rows.height, 'row')} of {intake.rows_in}"
-        where_first = f"{first['source_file']} row {first['source_row']}"
-        yield Problem("fail", where_first, f"{reason} ({share}; this one: {_shown(first['row'])})")
+        share = f"{_count(found.rows, 'row')} of {intake.rows_in}"
+        yield Problem("fail", found.first, f"{reason} ({share}; this one: {_shown(found.first_row)})")
     if intake.duplicate:
         yield Problem("note", where, f"{_count(intake.duplicate, 'row')} replaced by the same or a later one")
     for (kind,), rows in pl.concat(homes).group_by(["kind"], maintain_order=True):
@@ -138,6 +137,28 @@ def _day_problems(
         if rows.height > LISTED_HOMES:
             more = _count(rows.height - LISTED_HOMES, "more home")
             yield Problem("note", where, f"{more} like these ({kind})", HINTS[str(kind)])
+
+
+@dataclass
+class _Rejected:
+    """What was rejected for one reason: the first row and where it stands, and how many; or the files."""
+
+    first: str
+    first_row: str | None
+    rows: int = 0
+    files: list[str] = field(default_factory=list)
+
+
+def _by_reason(intake: DayIntake) -> dict[str, _Rejected]:
+    """Return the day's rejects by reason, in the order in which the reasons come."""
+    found: dict[str, _Rejected] = {}
+    for block in (block for file in intake.reject_files for block in blocks(file)):
+        for (reason,), rows in block.group_by(["reason"], maintain_order=True):
+            file, number, _, row = rows.row(0)
+            told = found.setdefault(str(reason), _Rejected(f"{file} row {number}", row))
+            told.rows += rows["source_row"].count()
+            told.files += rows.filter(pl.col("source_row").is_null())["source_file"].to_list()
+    return found
 
 
 def _column_problems(lake: Lake, day: date, workdir: Path) -> Iterator[Problem]:

@@ -151,9 +151,10 @@ def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts 
         return None
     counts = DayCounts(
         intake.rows_in + tidy.rows, intake.used + tidy.rows, intake.duplicate, intake.rejected, piece.files,
-        tuple(unknown_homes(intake.rejects)),
+        intake.unknown_homes,
     )  # fmt: skip
-    tables = {"site_day": site_day, "site_hour": site_hour, "reject": intake.rejects}
+    (rejects,) = intake.reject_files
+    tables: dict[str, pl.DataFrame | Path] = {"site_day": site_day, "site_hour": site_hour, "reject": rejects}
     piece.store.put(piece.day, piece.digest, shard, tables, counts)
     return counts
 
@@ -168,13 +169,3 @@ def _tidy_files(piece: ShardToTake) -> dict[LakeFile, Path]:
 def _what_is_left(one: Opened, tidy: TidyDay) -> Opened:
     """Return the file as the SQL has to read it after the tidy homes; with no path where they were all."""
     return replace(one, path=tidy.left.get(one.file)) if one.file in tidy.looked_at else one
-
-
-def unknown_homes(rejects: pl.DataFrame) -> list[str]:
-    """Return the site ids that rows were rejected for because no register knows them."""
-    ids = (
-        rejects.filter(pl.col("reason").str.starts_with("unknown home"))
-        .get_column("row")
-        .str.json_path_match("$.site_id")
-    )
-    return sorted(ids.drop_nulls().unique())

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 import duckdb
@@ -17,11 +19,15 @@ from pipeline.errors import NightFailed
 from pipeline.lake import Lake, LakeFile
 from pipeline.mapping import Intervals
 from pipeline.registers import Registers
+from pipeline.reject_file import writing
 from pipeline.settings import Settings
 from pipeline.shards import Shard, cut, homes_of
 from pipeline.staging import extent, has_nanoseconds, prepare
 from pipeline.whole import write_parquet
 
+_REJECTS_AT_ONCE = 50_000
+_REJECTS_IN_GROUP = 5_000  # who puts shards in order holds one group of each
+_FIRST, _LAST = -1, 2**62  # before and after any row's arrival
 _COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
 
@@ -29,8 +35,9 @@ _COUNTS = ("rows_in", "used", "duplicate", "rejected")
 class DayIntake:
     """What came in on `day`; rows_in = used + duplicate + rejected.
 
-    `rejects` (the contract's Reject) has a row for each rejected row and, with null source_row, one for each
-    file that could not be read: its rows can't be counted. `files` are those that were listed, in order.
+    `reject_files` (the contract's Reject, in the workdir) have a row for each rejected row and, with null source_row,
+    one for each file that could not be read: its rows can't be counted. `unknown_homes` are the site ids that rows were
+    rejected for because no register knows them. `files` are those that were listed, in order.
     """
 
     day: date
@@ -38,7 +45,8 @@ class DayIntake:
     used: int
     duplicate: int
     rejected: int
-    rejects: pl.DataFrame
+    reject_files: tuple[Path, ...]
+    unknown_homes: tuple[str, ...]
     files: list[LakeFile]
 
 
@@ -112,8 +120,11 @@ def total(parts: Iterable[DayIntake]) -> DayIntake:
     """Return the intake of a whole day from that of its shards."""
     every = list(parts)
     counts = {name: sum(getattr(part, name) for part in every) for name in _COUNTS}
-    rejects = pl.concat([part.rejects for part in every])
-    return DayIntake(every[0].day, **counts, rejects=rejects, files=every[0].files)
+    rejects = tuple(file for part in every for file in part.reject_files)
+    unknown = sorted({home for part in every for home in part.unknown_homes})
+    return DayIntake(
+        every[0].day, **counts, reject_files=rejects, unknown_homes=tuple(unknown), files=every[0].files
+    )
 
 
 def take_homes(
@@ -141,7 +152,8 @@ def take_homes(
         write_parquet(paths[0], pl.DataFrame(schema=STAGED))
     _point_at(con, paths)
     unread = [(one.file.name, None, one.why, None) for one in opened if one.why] if shard.is_first else []
-    return _take(con, lake, day, as_of, files, [one.file for one in read], contract.rejects(unread))
+    told = contract.rejects(unread)
+    return _take(con, lake, day, as_of, files, [one.file for one in read], told, workdir)
 
 
 def _take(
@@ -152,6 +164,7 @@ def _take(
     files: list[LakeFile],
     read: list[LakeFile],
     unread: pl.DataFrame,
+    workdir: Path,
 ) -> DayIntake:
     params = {"day": day, "as_of": as_of, **contract.interval_ranges()}
     for table in ("interval_checked", "interval_used"):
@@ -164,10 +177,16 @@ def _take(
         {"file_no": range(len(read)), "source_file": [file.name for file in read]},
         schema={"file_no": pl.Int32, "source_file": pl.String},
     )
-    rows = warehouse.query(con, "interval_reject", params).join(names, on="file_no", maintain_order="left")
+    bounds = warehouse.query(con, "interval_reject_bound", {"rows_at_once": _REJECTS_AT_ONCE})
+    rejects = workdir / f"reject-{uuid.uuid4().hex[:8]}.parquet"
+    with writing(rejects, _REJECTS_IN_GROUP) as write:
+        write(unread)
+        for after, until in pairwise([_FIRST, *bounds["arrival"], _LAST]):
+            rows = warehouse.query(con, "interval_reject", {**params, "after": after, "until": until})
+            write(rows.join(names, on="file_no", maintain_order="left"))
+    unknown = tuple(warehouse.query(con, "interval_unknown", params)["site_id"])
     con.execute("DROP TABLE interval_checked")
-    rejects = pl.concat([unread, rows.select(pl.Schema(contract.Reject).names())])
-    return DayIntake(day, **counts, rejects=rejects, files=files)
+    return DayIntake(day, **counts, reject_files=(rejects,), unknown_homes=unknown, files=files)
 
 
 @dataclass(frozen=True)

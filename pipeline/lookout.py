@@ -15,6 +15,7 @@ from pipeline.changes import RunBefore, changed_counts, changed_homes, late, rea
 from pipeline.newest_day import newest_day_alarms
 from pipeline.plan import Plan
 from pipeline.refresh import StoredDay
+from pipeline.rejects import by_reason
 from pipeline.runcard import day_records, made_with
 from pipeline.setting_sections import AlarmSettings
 from pipeline.settings import Settings
@@ -33,13 +34,14 @@ def look_out(
     plan: Plan,
     stored: list[StoredDay],
     tables: Mapping[str, pl.DataFrame],
+    rejected: pl.DataFrame,
     counts: Mapping[str, int],
     settings: Settings,
 ) -> Lookout:
-    """Hold the night's `tables` and `counts` against the days before and the run before."""
+    """Hold the night's `tables`, `rejected` (of `rejects.count_rejects`) and `counts` against days and run before."""
     before, days = read_run_before(plan.previous), day_records(plan, stored)
     scores, standing = tables["site_scores"], tables["standing"]
-    reasons, unread = _rejected(tables["rejects"], plan)
+    reasons, unread = _newest_rejected(rejected, plan)
     tonight = Tonight(
         plan.as_of, days, reasons, unread, standing, made_with(plan, settings), settings.ranking.least_nights,
         plan.previous is None,
@@ -88,12 +90,10 @@ def site_pulse(plan: Plan, stored: list[StoredDay], settings: Settings) -> pl.Da
     return heard.join(plan.registers.sites.select("site_id", "area"), on="site_id", maintain_order="left")
 
 
-def _rejected(rejects: pl.DataFrame, plan: Plan) -> tuple[pl.DataFrame, int]:
+def _newest_rejected(rejected: pl.DataFrame, plan: Plan) -> tuple[pl.DataFrame, int]:
     """Return (reason, count) of the newest day's rejected rows, most first, and how many of its files are unread."""
-    newest = rejects.filter(pl.col("source_file").str.starts_with(f"intervals/date={plan.as_of}/"))
-    rows = newest.filter(pl.col("source_row").is_not_null())
-    reasons = rows.group_by("reason").len("count").sort("count", "reason", descending=[True, False])
-    return reasons, newest.height - rows.height
+    newest = rejected.filter(pl.col("source_file").str.starts_with(f"intervals/date={plan.as_of}/"))
+    return by_reason(newest.filter("is_row")), int(newest.filter(~pl.col("is_row"))["count"].sum())
 
 
 def _of(lines: pl.DataFrame, severity: str) -> list[dict[str, Any]]:

@@ -102,7 +102,7 @@ def run_night(
             scored = timed("score the homes", score_homes, plan, looked, settings, spread)
             tables = timed("make the lists", make_lists, plan, stored, looked.view, scored, settings)
             del looked, scored  # the days of every home: nothing below needs them
-            built = timed("write the tables", write_run, plan, tables, settings)
+            built = timed("write the tables", write_run, plan, stored, tables, settings)
             timed("draw the report", draw_report, plan, tables, built, settings)
             write_run_json(plan, stored, tables, built, seconds, settings)
             folder = timed("publish", publish.publish, built, out.local, plan.as_of)
@@ -188,12 +188,18 @@ def make_lists(
     return night_tables.make_lists(plan, stored, view, scored, settings)
 
 
-def write_run(plan: Plan, tables: Tables, settings: Settings) -> Path:
-    """Write the night's tables into a folder nobody reads yet."""
+def write_run(plan: Plan, stored: list[StoredDay], tables: Tables, settings: Settings) -> Path:
+    """Write the night's tables, and the days' rejects, into a folder nobody reads yet."""
     from pipeline.quality import VIEWS
+    from pipeline.rejects import write_rejects
+
+    def rejects(path: Path) -> None:
+        write_rejects(path, plan.registers.rejects, stored, plan.lake, plan.store)
 
     built = publish.building_folder(plan.request.out, plan.as_of)
-    publish.write_tables(built, tables.published, CSV_TABLES, VIEWS, settings.engine.workers)
+    publish.write_tables(
+        built, tables.published, CSV_TABLES, VIEWS, {"rejects": rejects}, settings.engine.workers
+    )
     return built
 
 
@@ -218,10 +224,7 @@ def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> 
         site_hour=tables.published["site_hour"],
         crews={name: tables.published[name] for name in CREW_PAGE}
         | view_rows(tables.published, plan.workdir, settings.engine),
-        rejects=tables.published["rejects"]
-        .group_by("reason")
-        .agg(pl.len().alias("count"))
-        .sort("count", "reason", descending=[True, False]),
+        rejects=tables.rejected,
         sites=plan.registers.sites,
         standing=tables.published["standing"],
         home_story=tables.published["home_story"],

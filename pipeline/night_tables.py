@@ -18,7 +18,8 @@ from pipeline.memory import carry_on, earlier_table
 from pipeline.plan import Plan
 from pipeline.planned import read_plans
 from pipeline.quality import CrewInputs, crew_tables
-from pipeline.refresh import StoredDay, day_rejects
+from pipeline.refresh import StoredDay
+from pipeline.rejects import by_reason, count_rejects
 from pipeline.revisit import revisit_list
 from pipeline.scoring import Scored
 from pipeline.settings import Settings
@@ -32,9 +33,13 @@ from pipeline.worth import worth
 
 @dataclass(frozen=True)
 class Tables:
-    """The night's tables by name, the counts, and what run.json says of changes and alarms."""
+    """The night's tables by name, the counts, and what run.json says of changes and alarms.
+
+    Rejects are too many to be held: `rejected` counts them (reason, count), and `write_run` writes them.
+    """
 
     published: Mapping[str, pl.DataFrame]
+    rejected: pl.DataFrame
     counts: Mapping[str, int]
     told: Mapping[str, Any]
 
@@ -57,12 +62,7 @@ def make_lists(
         scored.scores, scored.signals, sites, plan.registers.crews, visits, plan.registers.trainings,
         judged["promise"],
     )  # fmt: skip
-    rejects = pl.concat(
-        [
-            plan.registers.rejects,
-            *(day_rejects(day, plan.lake, plan.store) for day in stored),
-        ]
-    )
+    rejected = count_rejects(plan.registers.rejects, stored, plan.store)
     counts = count_rows(plan, stored, scored)
     tables = {
         "site_scores": scored.scores,
@@ -76,15 +76,14 @@ def make_lists(
         "worth": value,
         "chance": chance,
         **judged,
-        "rejects": rejects,
         "sites": plan.registers.sites,
         "site_daily": view.daily.filter(pl.col("site_id").is_in(homes)),
         "site_hour": hours_of(plan, stored, homes, settings),
     }
     night = NightTables(plan.as_of, tables)
     tables["revisit_list"] = with_desk_columns(listed, night, CATALOGUE, settings)
-    seen = look_out(plan, stored, tables, counts, settings)
-    return Tables({**tables, **seen.tables}, counts, seen.told)
+    seen = look_out(plan, stored, tables, rejected, counts, settings)
+    return Tables({**tables, **seen.tables}, by_reason(rejected), counts, seen.told)
 
 
 def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Settings) -> pl.DataFrame:

@@ -14,7 +14,7 @@ import fcntl
 import hashlib
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import date
@@ -27,6 +27,9 @@ from pipeline import warehouse
 from pipeline.errors import NightFailed
 
 WHOLE, _BUILDING = ".whole", ".building"
+_PIECE_BYTES = 2**22
+# Enough for any table that is copied into the run's database: it goes to the disk as it comes.
+_SMALL: dict[str, str | bool | int | float | list[str]] = {"memory_limit": "500MB", "threads": 1}
 # What makes a spreadsheet run a cell: a sign of these (also in full width), after blanks and marks that it drops.
 _SIGN = "[=+\\-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b]"
 _FORMULA = rf"^(?:[\s\p{{Cc}}\p{{Cf}}]*{_SIGN}|[\t\r])"
@@ -107,15 +110,21 @@ def write_tables(
     tables: Mapping[str, pl.DataFrame],
     as_csv: tuple[str, ...],
     views: tuple[str, ...] = (),
+    streamed: Mapping[str, Callable[[Path], None]] | None = None,
     workers: int = 1,
 ) -> None:
     """Write each table as Parquet, those named in `as_csv` as CSV too, and all of them as nightclamp.duckdb.
 
-    `views` names queries of sql/ over these tables, which nightclamp.duckdb has as views. `workers` tables are
-    written at once; only where they lie within nightclamp.duckdb depends on it.
+    `views` names queries of sql/ over these tables, which nightclamp.duckdb has as views. `streamed` tables are too
+    big to be held: each is what writes it as the Parquet file it is called with. `workers` tables are written at once;
+    only where they lie within nightclamp.duckdb depends on it.
     """
     # A table is too few row groups for threads of its own.
-    con = duckdb.connect(str(folder / "nightclamp.duckdb"), config={"threads": 1})
+    con = duckdb.connect(str(folder / "nightclamp.duckdb"), config=_SMALL)
+    for name, write_to in (streamed or {}).items():
+        path = folder / f"{name}.parquet"
+        write_to(path)
+        con.read_parquet(warehouse.as_named(path)).create(name)
 
     def write(name: str) -> None:
         table = tables[name]
@@ -157,7 +166,9 @@ def folder_digest(folder: Path) -> str:
     digest = hashlib.blake2b(digest_size=6)
     for path in sorted(p for p in folder.rglob("*") if p.is_file()):
         digest.update(str(path.relative_to(folder)).encode())
-        digest.update(path.read_bytes())
+        with path.open("rb") as file:
+            while piece := file.read(_PIECE_BYTES):
+                digest.update(piece)
     return digest.hexdigest()
 
 

@@ -9,7 +9,6 @@ from datetime import date
 from pathlib import Path
 
 import duckdb
-import polars as pl
 
 from pipeline.at_once import AtOnce
 from pipeline.day_states import DayState, DayWork
@@ -78,19 +77,6 @@ def refresh_days(
             tell(state.day, True)
     shutil.rmtree(work.workdir, ignore_errors=True)
     return [done[day] for day in every]
-
-
-def day_rejects(stored: StoredDay, lake: Lake, store: Store) -> pl.DataFrame:
-    """Return the day's rejects, in one order whatever the cut: files that can't be read, then rows as they arrived."""
-    paths = stored.paths(store, "reject")
-    rejects = pl.read_parquet(paths, glob=False)
-    if len(paths) == 1 or rejects.is_empty():
-        return rejects
-    arrived = {file.name: at for at, file in enumerate(lake.files(stored.day))}
-    place = pl.col("source_file").replace_strict(arrived, default=len(arrived), return_dtype=pl.Int64)
-    return rejects.sort(
-        pl.col("source_row").is_not_null(), place, "source_row", maintain_order=True, nulls_last=False
-    )
 
 
 def _stored(state: DayState, *, is_fresh: bool) -> StoredDay:

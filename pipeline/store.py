@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from functools import cache
@@ -27,7 +27,7 @@ from pipeline import warehouse
 from pipeline.daystats import DAY_TABLES
 from pipeline.settings import Settings
 from pipeline.shards import Shard, between
-from pipeline.whole import write_bytes, write_parquet
+from pipeline.whole import move_in, write_bytes, write_parquet
 
 TABLES = ("site_hour", "reject", "site_day")
 _ROW_GROUP_ROWS = 5_000  # a night reads some homes of every day; it then opens only the groups they are in
@@ -97,17 +97,25 @@ class Store:
         return DayCounts(**{**raw, "unknown_homes": tuple(raw["unknown_homes"])})
 
     def put(
-        self, day: date, digest: str, shard: Shard, tables: dict[str, pl.DataFrame], counts: DayCounts
+        self,
+        day: date,
+        digest: str,
+        shard: Shard,
+        tables: Mapping[str, pl.DataFrame | Path],
+        counts: DayCounts,
     ) -> None:
-        """Write a shard whole, each file in one step.
+        """Write a shard whole, each file in one step; a table that is a finished Parquet file is moved in.
 
         The counts come last: they mark a new shard as complete. When it is redone under its old digest, since a home
         moved or is known now, what tells so (site_day's keys, the counts' unknown homes) is still the old
         until that file is the new one, so a night killed in between is followed by one that redoes it too.
         """
         for table in TABLES:
-            path = self.path(table, day, digest, shard)
-            write_parquet(path, tables[table], _ROW_GROUP_ROWS, _COMPRESSION[table])
+            made, path = tables[table], self.path(table, day, digest, shard)
+            if isinstance(made, Path):
+                move_in(made, path)
+            else:
+                write_parquet(path, made, _ROW_GROUP_ROWS, _COMPRESSION[table])
         write_bytes(self.counts_path(day, digest, shard), json.dumps(asdict(counts), indent=1).encode())
 
     def cut(self, day: date, digest: str) -> Cut | None:

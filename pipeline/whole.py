@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import uuid
 from pathlib import Path
 from typing import Literal
@@ -10,10 +11,18 @@ from typing import Literal
 import polars as pl
 
 
+def move_in(made: Path, path: Path) -> None:
+    """Move a finished file, of any storage, to `path`, replacing what is there in one step."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = part_of(path)
+    shutil.move(made, part)
+    os.replace(part, path)
+
+
 def write_bytes(path: Path, content: bytes) -> None:
     """Write `content` as the file `path`, replacing it in one step."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = _part(path)
+    part = part_of(path)
     part.write_bytes(content)
     os.replace(part, path)
 
@@ -26,12 +35,12 @@ def write_parquet(
 ) -> None:
     """Write `frame` as the Parquet file `path`, replacing it in one step; the same rows give the same bytes."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = _part(path)
+    part = part_of(path)
     level = 3 if compression == "zstd" else None
     frame.write_parquet(part, compression=compression, compression_level=level, row_group_size=row_group_rows)
     os.replace(part, path)
 
 
-def _part(path: Path) -> Path:
+def part_of(path: Path) -> Path:
     """Return a hidden name beside `path` that no other writer of the same file has: two may be at it at once."""
     return path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}.part")

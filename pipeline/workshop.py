@@ -144,7 +144,7 @@ def bench(
     distinct
         Homes that are simulated; bigger fleets are copies of them under new ids.
     pandas_homes
-        Largest fleet on which the pandas group-by is timed too (needs pandas, extra `nightclamp[dev]`); 0: none.
+        Largest fleet whose day is timed in pandas too (needs pandas, extra `nightclamp[dev]`); 0: none.
     workers
         Processes to share the simulation.
     """

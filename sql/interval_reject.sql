@@ -1,4 +1,4 @@
--- interval_reject: one row a data row that was not used, in order of arrival.
+-- interval_reject: one row a data row that was not used, in order of arrival, of those after $after and up to $until.
 -- What to show whoever sends the data.
 --   file_no    [-]    file, in the order of arrival, from 0
 --   source_row [-]    data row in the file, from 1
@@ -19,5 +19,5 @@ SELECT
     'battery_w': battery_w::VARCHAR, 'import_wh': import_wh::VARCHAR, 'export_wh': export_wh::VARCHAR
   })::VARCHAR) AS row
 FROM interval_checked
-WHERE reason IS NOT NULL
+WHERE reason IS NOT NULL AND arrival > $after AND arrival <= $until
 ORDER BY arrival

@@ -120,9 +120,10 @@ def drive_day(case: tuple[list[Sent], str, list[str]], folder: Path) -> bool:
     con = _connection(folder)
     intake = load_day(con, lake, DAY, registers, settings, folder / "work")
     used = con.table("interval_used").pl()
-    unread = intake.rejects.filter(pl.col("source_row").is_null())
+    rejects = pl.concat([pl.read_parquet(file) for file in intake.reject_files])
+    unread = rejects.filter(pl.col("source_row").is_null())
     assert intake.rows_in == intake.used + intake.duplicate + intake.rejected
-    assert intake.rejects.height - unread.height == intake.rejected
+    assert rejects.height - unread.height == intake.rejected
     assert used.height == intake.used == used.select("site_id", "interval_start").unique().height
     assert used["interval_start"].dt.date().eq(DAY).all()
     assert used.select(pl.all_horizontal(pl.col(pl.Float64).is_finite().fill_null(True))).to_series().all()

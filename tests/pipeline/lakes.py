@@ -77,6 +77,11 @@ def take_in_lake(lake: Lake, day: date = DAY, as_of: date | None = None) -> tupl
     return intake, used
 
 
+def rejects_of(intake: DayIntake) -> pl.DataFrame:
+    """An intake's rejects, all of them."""
+    return pl.concat([pl.read_parquet(file) for file in intake.reject_files])
+
+
 def reasons(intake: DayIntake) -> list[str]:
     """The distinct reasons of an intake's rejects, in order."""
-    return intake.rejects["reason"].unique(maintain_order=True).to_list()
+    return rejects_of(intake)["reason"].unique(maintain_order=True).to_list()

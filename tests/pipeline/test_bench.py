@@ -1,4 +1,4 @@
-"""The bench: copied fleets are what their files would give, pandas gives our numbers, the table adds up."""
+"""The bench: copied fleets are what their files would give, the table adds up."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ import pytest
 from pipeline import bench, warehouse
 from pipeline.bench import BenchRequest, BenchRow, exponent
 from pipeline.bench_fleet import copy_day, copy_registers, lay_history
-from pipeline.bench_pandas import day_features, differing, sun_of_day
 from pipeline.errors import InputError
 from pipeline.lake import open_lake
 from pipeline.refresh import refresh_days
@@ -65,24 +64,6 @@ def test_history_is_laid_down_as_a_backfill_would(tmp_path: Path) -> None:
     whole, quick = tables(filled), tables(laid)
     assert whole["site_day"].height == 3 * 6 * 2
     assert all(whole[name].equals(quick[name]) for name in TABLES)
-
-
-def test_pandas_gives_the_numbers_of_the_night(tmp_path: Path) -> None:
-    base, store = tmp_path / "base", Store(tmp_path / "store")
-    write_lake(SPEC, base)
-    refreshed(base, store)
-    con = warehouse.connect(tmp_path, SETTINGS.engine)
-    sites = read_registers(open_lake(base), DAYS[-1]).sites
-    files = sorted((base / "intervals" / f"date={DAYS[-1]}").glob("*.parquet"))
-
-    found = day_features(files, sites, sun_of_day(con, DAYS[-1], 15.0), SETTINGS.day, DAYS[-1])
-
-    ours = tables(store)["site_day"].filter(pl.col("day") == DAYS[-1])
-    assert len(found) == ours.height == 6
-    assert len(found.columns) > 30
-    assert set(found.columns) <= set(ours.columns)
-    assert differing(found, ours) == {}
-    assert differing(found.assign(n_night=0), ours)["n_night"] > 0
 
 
 def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -16,8 +16,9 @@ from pipeline.at_once import AtOnce
 from pipeline.day_shards import ShardToTake
 from pipeline.errors import NightFailed
 from pipeline.lake import open_lake
-from pipeline.refresh import StoredDay, day_rejects, refresh_days
+from pipeline.refresh import StoredDay, refresh_days
 from pipeline.registers import read_registers
+from pipeline.rejects import day_rejects
 from pipeline.settings import load_settings
 from pipeline.store import Store
 
@@ -72,8 +73,8 @@ def test_any_cut_gives_the_rows_and_counts_of_the_whole(
     assert done.counts.unknown_homes == ("zz",)
     for name in ("site_day", "site_hour"):
         assert table(done, store, name).equals(table(whole, whole_store, name))
-    rejects = day_rejects(done, open_lake(lake), store)
-    assert rejects.equals(day_rejects(whole, open_lake(lake), whole_store))
+    rejects = pl.concat(day_rejects(done, open_lake(lake), store))
+    assert rejects.equals(pl.concat(day_rejects(whole, open_lake(lake), whole_store)))
     assert rejects["source_row"].to_list()[:4] == [None, *range(481, 484)]
 
 
@@ -209,7 +210,7 @@ def test_a_file_with_a_damaged_page_is_refused_whole_in_every_shard(
 
     assert (done.counts.rows_in, done.counts.used) == (3 * 96, 3 * 96)
     assert sorted(table(done, store, "site_day")["site_id"]) == ["a", "b", "c"]
-    rejects = day_rejects(done, open_lake(half_damaged), store)
+    rejects = pl.concat(day_rejects(done, open_lake(half_damaged), store))
     assert rejects["source_file"].to_list() == [f"intervals/date={DAY}/2.parquet"]
     assert "cannot be read" in rejects["reason"][0]
     assert not night(half_damaged, store, homes_per_shard).is_fresh

@@ -11,7 +11,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from lakes import DAY, build_lake, put, reasons, rows, take_in
+from lakes import DAY, build_lake, put, reasons, rejects_of, rows, take_in
 
 from pipeline.delimited import UnusableFileError
 from pipeline.foreign import READ_ERRORS, read_foreign, refuse_absurd, tamed
@@ -130,7 +130,7 @@ def test_a_column_that_nobody_reads_stops_no_row_and_stands_in_the_reject(
     put(lake, "1.parquet", bytes(out.getvalue()))
     intake, _ = take_in(lake)
     assert (intake.used, intake.rejected) == (used, 1)
-    assert '"extra":' in intake.rejects["row"][0]
+    assert '"extra":' in rejects_of(intake)["row"][0]
 
 
 def test_times_in_nanoseconds_stand_beside_times_that_nanoseconds_can_not_tell(tmp_path: Path) -> None:

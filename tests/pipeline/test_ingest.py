@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
-from lakes import DAY, SITES, build_lake, put, reasons, rows, take_in
+from lakes import DAY, SITES, build_lake, put, reasons, rejects_of, rows, take_in
 
 from pipeline import contract, ingest, warehouse
 from pipeline.errors import NightFailed
@@ -70,7 +70,7 @@ def test_a_bad_row_is_rejected_with_its_reason_and_itself(
     put(lake, "1.parquet", only(day, 6, **changed))
     intake, used = take_in(lake)
     assert (intake.rows_in, intake.used, intake.rejected) == (96, 95, 1)
-    reject = intake.rejects.row(0, named=True)
+    reject = rejects_of(intake).row(0, named=True)
     assert reject["source_file"] == f"intervals/date={DAY}/1.parquet"
     assert reject["source_row"] == 7
     assert reject["reason"] == reason
@@ -108,7 +108,7 @@ def test_production_may_be_empty_but_its_column_must_be_there(lake: Path) -> Non
     put(lake, "2.parquet", rows("b").rename({"pv_w": "pv_power_w"}))
     intake, _ = take_in(lake)
     assert (intake.rows_in, intake.used) == (96, 96)
-    file_reject = intake.rejects.row(0, named=True)
+    file_reject = rejects_of(intake).row(0, named=True)
     assert file_reject["source_file"].endswith("2.parquet")
     assert file_reject["source_row"] is None
     assert file_reject["reason"] == "the file has no column pv_w; did you mean 'pv_power_w'?"
@@ -123,8 +123,8 @@ def test_a_truncated_parquet_file_is_one_reject_and_the_night_goes_on(lake: Path
     intake, used = take_in(lake)
     assert intake.used == 96
     assert used["site_id"].unique().to_list() == ["b"]
-    assert intake.rejects.height == 1
-    assert "the file cannot be read as Parquet" in intake.rejects["reason"][0]
+    assert rejects_of(intake).height == 1
+    assert "the file cannot be read as Parquet" in rejects_of(intake)["reason"][0]
 
 
 def test_damaged_pages_behind_a_good_footer_are_found(lake: Path) -> None:
@@ -136,13 +136,13 @@ def test_damaged_pages_behind_a_good_footer_are_found(lake: Path) -> None:
     broken.write_bytes(bytes(whole))
     intake, used = take_in(lake)
     assert used["site_id"].unique().to_list() == ["b"]
-    assert "the file cannot be read" in intake.rejects["reason"][0]
+    assert "the file cannot be read" in rejects_of(intake)["reason"][0]
 
 
 def test_a_day_of_nothing_but_broken_files_is_an_empty_day(lake: Path) -> None:
     put(lake, "1.parquet", b"not parquet")
     intake, used = take_in(lake)
-    assert (intake.rows_in, intake.rejects.height, used.height) == (0, 1, 0)
+    assert (intake.rows_in, rejects_of(intake).height, used.height) == (0, 1, 0)
 
 
 def test_rows_outside_the_partitions_utc_day_are_rejected(lake: Path) -> None:
@@ -222,7 +222,20 @@ def test_shards_of_homes_give_the_same_as_the_whole(lake: Path, tmp_path: Path) 
     assert pl.concat(frames).equals(used)
     names = ("rows_in", "used", "duplicate", "rejected")
     assert [getattr(summed, n) for n in names] == [getattr(whole, n) for n in names]
-    assert summed.rejects.sort(pl.all()).equals(whole.rejects.sort(pl.all()))
+    assert rejects_of(summed).sort(pl.all()).equals(rejects_of(whole).sort(pl.all()))
+
+
+def test_rejects_are_the_same_in_any_pieces(lake: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    put(lake, "1.parquet", pl.concat([rows("y"), rows("a", l1_w=1e9).head(7), rows("z").head(9)]))
+    put(lake, "2.csv", rows("x").head(6))
+    whole, _ = take_in(lake)
+    monkeypatch.setattr(ingest, "_REJECTS_AT_ONCE", 16)
+
+    pieces, _ = take_in(lake)
+
+    assert rejects_of(pieces).equals(rejects_of(whole))
+    assert pieces.rejected == whole.rejected == rejects_of(pieces).height == 96 + 7 + 9 + 6
+    assert pieces.unknown_homes == ("x", "y", "z")
 
 
 def test_counts_that_do_not_add_up_fail_the_night(lake: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -257,10 +270,11 @@ def test_any_shuffle_of_rows_over_files_reconciles(
         for number, (start, stop) in enumerate(itertools.pairwise(edges)):
             put(lake, f"{number}.{kinds[number]}", shuffled[start:stop], arrived_h=number)
         intake, used = take_in(lake)
+        rejects = rejects_of(intake)
     assert intake.rows_in == POOL.height
     assert intake.rows_in == intake.used + intake.duplicate + intake.rejected
     assert (intake.used, intake.duplicate, intake.rejected) == (12, 12, 30)
-    assert intake.rejects.height == intake.rejected
+    assert rejects.height == intake.rejected
     good = shuffled.filter(pl.col("site_id") != "z", pl.col("l1_w") < 1e6)
     last = good.unique(["site_id", "interval_start"], keep="last", maintain_order=True)
     kept = ["site_id", "interval_start", "l1_w"]

@@ -13,7 +13,6 @@ from lakes import CREWS, DAY, SITES, VISITS, put, rows
 from stored_nights import DAYS, SETTINGS, content, fresh, night, three_days
 
 from pipeline import warehouse
-from pipeline.day_shards import unknown_homes
 from pipeline.lake import open_lake
 from pipeline.refresh import StoredDay, refresh_days
 from pipeline.registers import read_registers
@@ -210,21 +209,6 @@ def test_the_same_bytes_at_another_time_are_another_arrival(lake: Path, store: S
     os.utime(path, (path.stat().st_mtime + 60,) * 2)
 
     assert fresh(night(lake, store)) == [DAYS[0]]
-
-
-def test_unknown_homes_are_read_from_the_rejects() -> None:
-    rejects = pl.DataFrame(
-        {
-            "reason": [
-                "unknown home: site_id is not in sites",
-                "unknown home: site_id is not in sites",
-                "l1_w is NaN or infinite",
-            ],
-            "row": ['{"site_id": "z"}', '{"site_id": "y"}', '{"site_id": "a"}'],
-        }
-    )
-
-    assert unknown_homes(rejects) == ["y", "z"]
 
 
 def test_a_stopped_backfill_goes_on_after_the_days_that_are_done(lake: Path, store: Store) -> None:

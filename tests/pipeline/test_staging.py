@@ -8,7 +8,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from lakes import DAY, build_lake, put, reasons, rows, take_in
+from lakes import DAY, build_lake, put, reasons, rejects_of, rows, take_in
 from pyarrow.parquet import encryption
 
 from pipeline.delimited import UnusableFileError
@@ -88,13 +88,13 @@ def test_every_line_of_a_csv_ends_up_somewhere(lake: Path) -> None:
     put(lake, "1.csv", "\n".join(lines) + "\n")
     intake, used = take_in(lake)
     assert (intake.rows_in, intake.used, intake.rejected) == (6, 3, 3)
-    assert intake.rejects.select("source_row", "reason").rows() == [
+    assert rejects_of(intake).select("source_row", "reason").rows() == [
         (2, "l1_w: 'n.a.' is not a number"),
         (4, "malformed: 6 fields where the header has 5"),
         (5, "malformed: 3 fields where the header has 5"),
     ]
-    assert intake.rejects["row"][2] == "b,2025-06-01T01:00:00Z,1"
-    assert '"l1_w":"n.a."' in intake.rejects["row"][0]
+    assert rejects_of(intake)["row"][2] == "b,2025-06-01T01:00:00Z,1"
+    assert '"l1_w":"n.a."' in rejects_of(intake)["row"][0]
     assert used.height == 3
 
 
@@ -122,7 +122,7 @@ def test_an_unusable_file_is_one_reject_without_a_row(
     assert intake.used == 96
     (reason,) = reasons(intake)
     assert reason.startswith(told)
-    assert intake.rejects.select("source_row", "row").row(0) == (None, None)
+    assert rejects_of(intake).select("source_row", "row").row(0) == (None, None)
 
 
 class PlainKeys(encryption.KmsClient):

@@ -16,11 +16,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakes import CREWS, DAY, SITE_COLUMNS, build_lake, put
 
-from pipeline import day_shards, warehouse
+from pipeline import contract, day_shards, warehouse
 from pipeline.contract import MEASURES
 from pipeline.lake import LakeFile, open_lake
-from pipeline.refresh import day_rejects, refresh_days
+from pipeline.refresh import refresh_days
 from pipeline.registers import read_registers
+from pipeline.rejects import day_rejects
 from pipeline.settings import load_settings
 from pipeline.store import TABLES, DayCounts, Store
 from pipeline.tidy import TidyDay, take_tidy
@@ -122,7 +123,7 @@ def stored(
         (done,) = refresh_days(con, lake, [DAY], read_registers(lake, DAY), store, own, workdir)
         con.close()
         tables = {name: pl.read_parquet(done.paths(store, name), hive_partitioning=False) for name in TABLES}
-        tables["reject"] = day_rejects(done, lake, store)
+        tables["reject"] = pl.concat([contract.rejects(), *day_rejects(done, lake, store)])
         return tables, done.counts, sum(taken)
 
 

@@ -139,6 +139,9 @@ def default_params(day: Any) -> dict[str, Any]:
         **day_params(SETTINGS.day, day),
         **contract.interval_ranges(),
         "as_of": day,
+        "after": -1,
+        "until": 2**62,
+        "rows_at_once": 2,
         "interval_minutes": [float(minutes) for minutes in contract.INTERVAL_MINUTES],
     }
 

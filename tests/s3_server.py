@@ -41,10 +41,11 @@ class Trouble:
 
 @dataclass
 class Server:
-    """The server: `asked` is every request that came, `troubles` what is to go wrong."""
+    """The server: `asked` is every request that came, `signed_by` the keys in its order, `troubles` what goes wrong."""
 
     troubles: list[Trouble] = field(default_factory=list)
     asked: list[tuple[str, str]] = field(default_factory=list)
+    signed_by: list[str] = field(default_factory=list)
     url: str = ""
     bucket: str = ""
 
@@ -57,6 +58,7 @@ class Server:
             path = environ["PATH_INFO"] + "?" + environ["QUERY_STRING"]
             with lock:
                 self.asked.append((method, path))
+                self.signed_by.append(_key(environ.get("HTTP_AUTHORIZATION", "")))
                 trouble = next((one for one in self.troubles if one.fits(method, path)), None)
                 if trouble is not None:
                     trouble.met += 1
@@ -111,6 +113,11 @@ class Server:
                 body = client.get_object(Bucket=bucket, Key=one["Key"])["Body"].read()
                 found[one["Key"].removeprefix(prefix).removeprefix("/")] = body
         return found
+
+
+def _key(authorization: str) -> str:
+    """The access key that a request is signed with."""
+    return authorization.partition("Credential=")[2].partition("/")[0]
 
 
 def _trouble(trouble: Trouble, app: Any, environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
