@@ -46,7 +46,7 @@ def test_the_smaller_of_two_is_their_and_the_larger_their_or() -> None:
 @pytest.mark.parametrize(
     ("function", "sign"),
     [(below, "<"), (above, ">"), (reaches, ">="), (is_same, "=")],
-    ids=lambda one: str(one),
+    ids=["below", "above", "reaches", "is_same"],
 )
 def test_comparisons_are_those_of_sql(function: object, sign: str) -> None:
     for one, two in product((1.0, 2.0, None), repeat=2):
