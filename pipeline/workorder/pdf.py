@@ -7,6 +7,7 @@ and SVG as lines, and writes the same bytes twice. What it needs beside is Pango
 from __future__ import annotations
 
 import logging
+import warnings
 from typing import Any
 
 from pipeline.errors import InputError
@@ -55,10 +56,14 @@ def order_pdf(html: str, paper: str) -> bytes:
 
 def _library() -> Any:
     try:
-        import weasyprint
-        import weasyprint.text.fonts
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # it says what the next lines find out
+            import weasyprint
+            import weasyprint.text.fonts
     except (ImportError, OSError) as error:
         raise InputError(f"{_NEEDS} ({' '.join(str(error).split())[:120]})") from error
+    if weasyprint.text.ffi.harfbuzz_subset is None:  # fonts are then cut another way, by the clock
+        raise InputError(f"{_NEEDS} (there is no HarfBuzz-Subset)")
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
     logging.getLogger("fontTools").setLevel(logging.ERROR)
     return weasyprint
