@@ -107,26 +107,31 @@ def is_same(value: float, other: float) -> int:
 
 
 @compiled
-def tally(value: Float, known: Bool, at: int, met: int) -> None:
-    """Count a row for column `at` where it meets the condition, as count_if: null if it knows of no row."""
-    value[at] += met >> 1
-    known[at] |= met != NULL
+def tally(counts: Int, at: int, met: int) -> None:
+    """Count a row in place `at`: where it meets the condition in the upper half of the number, a null in the lower."""
+    counts[at] += ((met & TRUE) << 31) + (met & NULL)
 
 
 @compiled
-def add(value: Float, known: Bool, at: int, summand: float, is_asked: bool) -> None:
-    """Add to column `at`, as sum: nulls (NaN) are passed over, a sum of none is null."""
+def put_counts(value: Float, counts: Int, rows: int) -> None:
+    """Put what `tally` counted of so many rows as count_if does: NaN, null, where no row was known."""
+    for at in range(len(value)):
+        value[at] = float(counts[at] >> 32) if (counts[at] & 0xFFFFFFFF) < rows else np.nan
+
+
+@compiled
+def add(sums: Float, at: int, summand: float, is_asked: bool) -> int:
+    """Add to place `at`, below 63, and return that place's bit; a null (NaN) or a row not asked for gives 0."""
     counts = is_asked & (summand == summand)
-    value[at] += summand if counts else 0.0
-    known[at] |= counts
+    sums[at] += summand if counts else 0.0
+    return int(counts) << at
 
 
 @compiled
-def put(value: Float, known: Bool, at: int, number: float) -> None:
-    """Set column `at`; a NaN is null."""
-    if number == number:
-        value[at] = number
-        known[at] = True
+def put_sums(value: Float, sums: Float, seen: int) -> None:
+    """Put the sums as SQL does: NaN, null, where none of the bits of `add` was seen."""
+    for at in range(len(value)):
+        value[at] = sums[at] if (seen >> at) & 1 else np.nan
 
 
 @compiled

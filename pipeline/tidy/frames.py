@@ -29,7 +29,7 @@ def day_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
     if not blocks:
         return pl.DataFrame()
     home = np.concatenate([block.home for block in blocks])
-    columns = np.concatenate([block.columns for block in blocks], axis=1)
+    columns = np.concatenate([block.columns for block in blocks]).T
     numbers = pl.DataFrame(dict(zip(COLUMNS, columns, strict=True))).with_columns(cs.float().fill_nan(None))
     head = [
         fleet.ids.gather(home).alias("site_id"),
@@ -43,12 +43,12 @@ def hour_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
     if not blocks:
         return pl.DataFrame()
     home = np.concatenate([block.home for block in blocks])
-    rows = np.concatenate([block.hour_rows for block in blocks], axis=2)
-    sums = np.concatenate([block.hour_sums for block in blocks], axis=2)
-    hour, run = np.nonzero(rows[0])
+    rows = np.concatenate([block.hour_rows for block in blocks])
+    sums = np.concatenate([block.hour_sums for block in blocks])
+    run, hour = np.nonzero(rows[:, 0])
     with np.errstate(invalid="ignore"):
         means = {
-            name: sums[at, hour, run] / rows[1 + at, hour, run]
+            name: sums[run, at, hour] / rows[run, 1 + at, hour]
             for at, name in enumerate(("l1_w", "l2_w", "pv_w"))
         }
     midnight = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day))

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+from itertools import accumulate
 from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.tidy.compiled import Float, Int, entry
-from pipeline.tidy.level import LEVELS, hours, level_ranks, levels
-from pipeline.tidy.meter import METER, meter
+from pipeline.tidy import level, meter, step
+from pipeline.tidy.compiled import Float, Int, entry, put_counts
+from pipeline.tidy.count import COUNTS, count_levels
+from pipeline.tidy.level import hours, single_levels, sum_levels
+from pipeline.tidy.meter import metered
 from pipeline.tidy.ramp import RAMPS, ramps
 from pipeline.tidy.rows import CHANNELS, MOST_ROWS, Lines, Sky, Sun, empty_rows, fill_rows
-from pipeline.tidy.step import STEPS, steps
+from pipeline.tidy.step import count_steps, sum_steps
 
-COLUMNS = (*LEVELS, *STEPS, *RAMPS, *METER)
-_LEVELS, _STEPS, _RAMPS, _METER = (len(names) for names in (LEVELS, STEPS, RAMPS, METER))
+_PARTS = (
+    COUNTS, level.SUMS, level.ONES, step.COUNTS, step.SUMS, step.ONES, RAMPS, meter.SUMS, meter.ONES
+)  # fmt: skip
+COLUMNS = tuple(name for names in _PARTS for name in names)
 _COLUMNS = len(COLUMNS)
+_ENDS = tuple(accumulate(len(names) for names in _PARTS))
+_MOST = max(len(names) for names in _PARTS)
 _CHANNELS = len(CHANNELS)
 
 
@@ -77,28 +84,31 @@ def work_out(
     sun: Sun,
     lines: Lines,
 ) -> tuple[Float, Float, Float]:
-    """Return (COLUMNS, runs), NaN for null; and rows and sums by hour as `hours` gives them, (4 or 3, 24, runs).
+    """Return (runs, COLUMNS), NaN for null; and rows and sums by hour as `hours` gives them, (runs, 4 or 3, 24).
 
     Of each run: its first row and their number, its home in `sky`, its interval length and that one's line in `sun`.
     """
     runs = len(start)
-    found = np.empty((_COLUMNS, runs))
-    hour_rows, hour_sums = np.empty((4, 24, runs)), np.empty((3, 24, runs))
-    r, room, lit = empty_rows(), np.empty((5, MOST_ROWS)), np.empty(MOST_ROWS, np.int64)
-    value, known = np.empty(_COLUMNS), np.empty(_COLUMNS, np.bool_)
-    count, total = np.empty((4, 24)), np.empty((3, 24))
-    second, third, fourth = _LEVELS, _LEVELS + _STEPS, _LEVELS + _STEPS + _RAMPS
+    found = np.empty((runs, _COLUMNS))
+    hour_rows, hour_sums = np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
+    r, room, lit = empty_rows(), np.empty((6, MOST_ROWS)), np.empty(MOST_ROWS, np.int64)
+    sums, counts = np.empty(_MOST), np.empty(_MOST, np.int64)
     for run in range(runs):
-        own, size, length = home[run], rows[run], length_min[run]
+        own, size, length, value = home[run], rows[run], length_min[run], found[run]
         fill_rows(r, channels, minute, start[run], size, length, sky, own, sun, sun_line[run], lines)
-        value[:], known[:], count[:], total[:] = 0.0, False, 0.0, 0.0
-        levels(r, size, length, sky.pv_quiet_w[own], lines, value[:second], known[:second])
-        level_ranks(r, size, room[0], value[:second], known[:second])
-        steps(r, size, lines, room, value[second:third], known[second:third])
-        ramps(r, size, length, sky.ramp_w[own], lines, lit, room, value[third:fourth], known[third:fourth])
-        meter(r, size, value[fourth:], known[fourth:])
-        hours(r, size, count, total)
-        for column in range(_COLUMNS):
-            found[column, run] = value[column] if known[column] else np.nan
-        hour_rows[:, :, run], hour_sums[:, :, run] = count, total
+        counts[:] = 0
+        count_levels(r, size, sky.pv_quiet_w[own], lines, counts)
+        put_counts(value[: _ENDS[0]], counts, size)
+        sums[:] = 0.0
+        sum_levels(r, size, length, sums, value[_ENDS[0] : _ENDS[1]])
+        single_levels(r, size, length, lines, room[0], value[_ENDS[1] : _ENDS[2]])
+        counts[:] = 0
+        steps = count_steps(r, size, lines, room, counts, value[_ENDS[4] : _ENDS[5]])
+        put_counts(value[_ENDS[2] : _ENDS[3]], counts, steps)
+        sums[:] = 0.0
+        sum_steps(r, size, sums, value[_ENDS[3] : _ENDS[4]])
+        ramps(r, size, length, sky.ramp_w[own], lines, lit, room, value[_ENDS[5] : _ENDS[6]])
+        sums[:] = 0.0
+        metered(r, size, sums, value[_ENDS[6] : _ENDS[7]], value[_ENDS[7] :])
+        hours(r, size, hour_rows[run], hour_sums[run])
     return found, hour_rows, hour_sums

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from pipeline.tidy.compiled import FALSE, TRUE, Bool, Float, add, compiled, numbered
+import numpy as np
+
+from pipeline.tidy.compiled import FALSE, TRUE, Float, add, compiled, numbered, put_sums
 from pipeline.tidy.rows import Rows
 
-AT = numbered(
+SUM = numbered(
     """
-    nm_n nm_nn nm_n1 nm_n2 nm_np nm_nb nm_11 nm_22 nm_12 nm_1p nm_2p nm_pp nm_1b nm_2b nm_pb nm_bb ne_n
+    nm_nn nm_n1 nm_n2 nm_np nm_nb nm_11 nm_22 nm_12 nm_1p nm_2p nm_pp nm_1b nm_2b nm_pb nm_bb ne_n
     ne_net ne_l1 ne_l2 ne_pv ne_battery
     """
 )
-METER = AT._fields
+SUMS = SUM._fields
+ONE = numbered("nm_n ne_n")
+ONES = ONE._fields
 
 
 @compiled
-def meter(r: Rows, rows: int, v: Float, k: Bool) -> None:
-    """Work out METER into `v` (0 before), and which of them are known into `k`: none without a meter's reading."""
+def metered(r: Rows, rows: int, sums: Float, value: Float, ones: Float) -> None:
+    """Put SUMS into `value` and ONES into `ones`, NaN without a meter's reading; `sums` has room for SUMS, 0 before."""
+    seen = 0
+    steps = there = 0
     has_l2 = has_pv = False
     for i in range(rows):
         has_l2 |= r.l2_w[i] == r.l2_w[i]
@@ -25,13 +31,12 @@ def meter(r: Rows, rows: int, v: Float, k: Bool) -> None:
         net, l1 = r.net_w[i], r.l1_w[i]
         if net != net or l1 != l1:
             continue
-        k[AT.nm_n] = k[AT.ne_n] = True
-        v[AT.ne_n] += 1.0
-        add(v, k, AT.ne_net, net, True)
-        add(v, k, AT.ne_l1, l1, True)
-        add(v, k, AT.ne_l2, r.l2_w[i], True)
-        add(v, k, AT.ne_pv, _or_0(r.pv_w[i]), True)
-        add(v, k, AT.ne_battery, _or_0(r.battery_w[i]), True)
+        there += 1
+        seen |= add(sums, SUM.ne_net, net, True)
+        seen |= add(sums, SUM.ne_l1, l1, True)
+        seen |= add(sums, SUM.ne_l2, r.l2_w[i], True)
+        seen |= add(sums, SUM.ne_pv, _or_0(r.pv_w[i]), True)
+        seen |= add(sums, SUM.ne_battery, _or_0(r.battery_w[i]), True)
         if r.is_step[i] == FALSE:
             continue
         dn, d1, d2 = net - r.net_w[i - 1], l1 - r.l1_w[i - 1], r.l2_w[i] - r.l2_w[i - 1]
@@ -40,22 +45,25 @@ def meter(r: Rows, rows: int, v: Float, k: Bool) -> None:
             continue
         if has_pv and dp != dp and r.is_night[i] != TRUE:
             continue
-        v[AT.nm_n] += 1.0
-        add(v, k, AT.nm_nn, dn * dn, True)
-        add(v, k, AT.nm_n1, dn * d1, True)
-        add(v, k, AT.nm_n2, dn * _or_0(d2), True)
-        add(v, k, AT.nm_np, dn * dp, True)
-        add(v, k, AT.nm_nb, dn * db, True)
-        add(v, k, AT.nm_11, d1 * d1, True)
-        add(v, k, AT.nm_22, _or_0(d2 * d2), True)
-        add(v, k, AT.nm_12, _or_0(d1 * d2), True)
-        add(v, k, AT.nm_1p, d1 * dp, True)
-        add(v, k, AT.nm_2p, _or_0(d2 * dp), True)
-        add(v, k, AT.nm_pp, dp * dp, True)
-        add(v, k, AT.nm_1b, d1 * db, True)
-        add(v, k, AT.nm_2b, _or_0(d2 * db), True)
-        add(v, k, AT.nm_pb, dp * db, True)
-        add(v, k, AT.nm_bb, db * db, True)
+        steps += 1
+        seen |= add(sums, SUM.nm_nn, dn * dn, True)
+        seen |= add(sums, SUM.nm_n1, dn * d1, True)
+        seen |= add(sums, SUM.nm_n2, dn * _or_0(d2), True)
+        seen |= add(sums, SUM.nm_np, dn * dp, True)
+        seen |= add(sums, SUM.nm_nb, dn * db, True)
+        seen |= add(sums, SUM.nm_11, d1 * d1, True)
+        seen |= add(sums, SUM.nm_22, _or_0(d2 * d2), True)
+        seen |= add(sums, SUM.nm_12, _or_0(d1 * d2), True)
+        seen |= add(sums, SUM.nm_1p, d1 * dp, True)
+        seen |= add(sums, SUM.nm_2p, _or_0(d2 * dp), True)
+        seen |= add(sums, SUM.nm_pp, dp * dp, True)
+        seen |= add(sums, SUM.nm_1b, d1 * db, True)
+        seen |= add(sums, SUM.nm_2b, _or_0(d2 * db), True)
+        seen |= add(sums, SUM.nm_pb, dp * db, True)
+        seen |= add(sums, SUM.nm_bb, db * db, True)
+    put_sums(value, sums, seen)
+    ones[ONE.nm_n] = float(steps) if there else np.nan
+    ones[ONE.ne_n] = float(there) if there else np.nan
 
 
 @compiled

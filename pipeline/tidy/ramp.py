@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.tidy.compiled import FALSE, TRUE, Bool, Float, Int, compiled, numbered
+from pipeline.tidy.compiled import FALSE, TRUE, Float, Int, compiled, numbered
 from pipeline.tidy.rows import Lines, Rows
 
 AT = numbered(
@@ -15,6 +15,7 @@ AT = numbered(
 )
 RAMPS = AT._fields
 _SERIES = 8
+_L1, _L2, _SUM, _AM, _PM, _L1_VAR, _L2_VAR, _NET = range(_SERIES)
 
 
 @compiled
@@ -27,9 +28,9 @@ def ramps(
     lit: Int,
     room: Float,
     v: Float,
-    k: Bool,
 ) -> None:
-    """Work out RAMPS into `v`, and which of them are known into `k`; `lit` (rows), `room` (5, rows) are to write in."""
+    """Put RAMPS into `v`, NaN for null; `lit` (rows), `room` (6, rows) are to write in."""
+    v[:] = np.nan
     span = max(1, int(np.floor(lines.ramp_span_min / length_min + 0.5)))
     count = 0
     for i in range(rows):
@@ -51,64 +52,86 @@ def ramps(
             room[0, found], room[1, found] = start, end
             room[2, found] = np.floor(abs(around) * 1024.0 + 0.5) / 1024.0
             found += 1
-    for series in range(_SERIES):
-        _slope(r, series, found, room, v, k)
+    for series in (_L1, _L2, _SUM, _L1_VAR, _L2_VAR, _NET):
+        size = _ratios(r, series, found, room)
+        if size == 0:
+            continue
+        order = np.argsort(room[3, :size])
+        _slope(series, order, room, 0.0, v)
+        if (
+            series == _SUM
+        ):  # before the sun's noon the hour angle's sine is negative; unplaced homes have none
+            _slope(_AM, order, room, -1.0, v)
+            _slope(_PM, order, room, 1.0, v)
 
 
 @compiled
-def _slope(r: Rows, series: int, found: int, room: Float, v: Float, k: Bool) -> None:
-    """Put a series' weighted median over the ramps, and its error."""
+def _ratios(r: Rows, series: int, found: int, room: Float) -> int:
+    """Write ratio, weight and the hour angle's sine of each ramp on which the series is known; return how many."""
     size = 0
-    total = square = 0.0
     for at in range(found):
         start, end = int(room[0, at]), int(room[1, at])
         ratio = _moved(r, series, start, end) / (r.pv_w[end] - r.pv_w[start])
         if ratio == ratio:
-            room[3, size], room[4, size] = ratio, room[2, at]
+            room[3, size], room[4, size], room[5, size] = ratio, room[2, at], r.hour_sin[end]
             size += 1
-    if size == 0:
-        return
-    order = np.argsort(room[3, :size])
-    for at in range(size):
-        weight = room[4, order[at]]
-        total += weight
-        square += weight * weight
-    half = np.sqrt(square) / 2.0
-    k[AT.s_n] = k[AT.s_w] = True
-    v[AT.s_n], v[AT.s_w] = max(v[AT.s_n], float(size)), max(v[AT.s_w], total)
-    k[series] = k[_SERIES + series] = True
-    v[series] = _at(total / 2.0, room, order)
-    v[_SERIES + series] = (_at(total / 2.0 + half, room, order) - _at(total / 2.0 - half, room, order)) / 2.0
+    return size
 
 
 @compiled
-def _at(weight: float, room: Float, order: Int) -> float:
-    """Return the lowest ratio with so much weight at it or below it, else the highest."""
-    below_w = 0.0
+def _slope(series: int, order: Int, room: Float, side: float, v: Float) -> None:
+    """Put a series' weighted median, and its error, over the ramps in `order` of their ratios.
+
+    With `side` -1 those before noon only, with 1 those after it.
+    """
+    size = 0
+    total = square = 0.0
     for at in order:
-        below_w += room[4, at]
-        if below_w >= weight:
-            return float(room[3, at])
-    return float(room[3, order[-1]])
+        if _is_in(room[5, at], side):
+            weight = room[4, at]
+            total += weight
+            square += weight * weight
+            size += 1
+    if size == 0:
+        return
+    half = np.sqrt(square) / 2.0
+    v[AT.s_n] = float(size) if not v[AT.s_n] >= size else v[AT.s_n]
+    v[AT.s_w] = total if not v[AT.s_w] >= total else v[AT.s_w]
+    v[series] = _at(total / 2.0, order, room, side)
+    low, high = _at(total / 2.0 - half, order, room, side), _at(total / 2.0 + half, order, room, side)
+    v[_SERIES + series] = (high - low) / 2.0
+
+
+@compiled
+def _is_in(hour_sin: float, side: float) -> bool:
+    return side == 0.0 or (hour_sin < 0.0 if side < 0.0 else hour_sin >= 0.0)
+
+
+@compiled
+def _at(weight: float, order: Int, room: Float, side: float) -> float:
+    """Return the lowest ratio with so much weight at it or below it, else the highest."""
+    below_w, found = 0.0, np.nan
+    for at in order:
+        if _is_in(room[5, at], side):
+            below_w += room[4, at]
+            found = float(room[3, at])
+            if below_w >= weight:
+                break
+    return found
 
 
 @compiled
 def _moved(r: Rows, series: int, start: int, end: int) -> float:
-    """Return what a series moved by; NaN where it isn't known or the ramp is not in its half of the day."""
-    if series == 0:
+    """Return what a series moved by; NaN where it isn't known."""
+    if series == _L1:
         return float(r.l1_w[end] - r.l1_w[start])
-    if series == 1:
+    if series == _L2:
         return float(r.l2_w[end] - r.l2_w[start])
-    if series == 5:
+    if series == _L1_VAR:
         return float(r.l1_var[end] - r.l1_var[start])
-    if series == 6:
+    if series == _L2_VAR:
         return float(r.l2_var[end] - r.l2_var[start])
-    if series == 7:
+    if series == _NET:
         return float(r.net_w[end] - r.net_w[start])
-    # Before the sun's noon the hour angle's sine is negative; of an unplaced home it is not known.
-    if series == 3 and not r.hour_sin[end] < 0.0:
-        return np.nan
-    if series == 4 and not r.hour_sin[end] >= 0.0:
-        return np.nan
     d2 = r.l2_w[end] - r.l2_w[start]
     return float(r.l1_w[end] - r.l1_w[start] + (d2 if d2 == d2 else 0.0))
