@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
-import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -28,6 +26,7 @@ from pipeline.settings import Settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 from pipeline.store import Store
+from pipeline.watched import Watched, watch
 
 SCAN_TIMES = 3
 Tell = Callable[[str], None]
@@ -141,9 +140,7 @@ def _time(
     _night(lake, out, "--as-of", str(days[-1]))
     files = sorted((lake / "intervals" / f"date={day}").glob("*.parquet"))
     scan_s, rows = _scan(files)
-    start = time.perf_counter()
-    cpu_s, peak_mb = _night(lake, out)
-    night_s = time.perf_counter() - start
+    night = _night(lake, out)
     steps = json.loads((out / "latest" / "run.json").read_text(encoding="utf-8"))["seconds"]
     pandas_s = None
     if homes <= request.pandas_homes:
@@ -154,8 +151,8 @@ def _time(
         pandas_s = time.perf_counter() - start
     shutil.rmtree(lake)
     shutil.rmtree(out)
-    tell(f"{homes} homes: scan {scan_s:.2f} s, night {night_s:.1f} s")
-    return BenchRow(homes, rows, scan_s, night_s, cpu_s, peak_mb, steps, pandas_s)
+    tell(f"{homes} homes: scan {scan_s:.2f} s, night {night.clock_s:.1f} s")
+    return BenchRow(homes, rows, scan_s, night.clock_s, night.cpu_s, night.peak_mb, steps, pandas_s)
 
 
 def _scan(files: Sequence[Path]) -> tuple[float, int]:
@@ -172,25 +169,11 @@ def _scan(files: Sequence[Path]) -> tuple[float, int]:
     return best, rows
 
 
-def _night(lake: Path, out: Path, *options: str) -> tuple[float, float]:
-    """Run the command in a process of its own; return its CPU time [s] and the most memory it held [MB]."""
-    command = [
-        sys.executable,
-        "-m",
-        "pipeline.cli",
-        "nightly",
-        str(lake),
-        "--out",
-        str(out),
-        "--rows",
-        "0",
-        *options,
-    ]
+def _night(lake: Path, out: Path, *options: str) -> Watched:
+    """Run the command in a process of its own."""
+    command = [sys.executable, "-m", "pipeline.cli", "nightly", str(lake), "--out", str(out), "--rows", "0"]
     log = out.with_suffix(".log")
-    with log.open("w") as told:
-        child = subprocess.Popen(command, stdout=told, stderr=told)
-        _, status, used = os.wait4(child.pid, 0)
-        child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode not in (0, 3):  # 3 is an alarm beside a published night
-        raise NightFailed(f"the night ended with {child.returncode}: {log.read_text().strip()[-300:]}")
-    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024
+    took = watch([*command, *options], log)
+    if took.status not in (0, 3):  # 3 is an alarm beside a published night
+        raise NightFailed(f"the night ended with {took.status}: {log.read_text().strip()[-300:]}")
+    return took

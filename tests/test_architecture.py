@@ -62,6 +62,7 @@ LAYERS = (
         "bucket_lock",
         "bucket_index",
         "bucket_copy",
+        "watched",
     },
     {"lake", "clock", "fault", "last_visit", "at_once"},
     {"conform", "faults", "sound", "fix_proof"},

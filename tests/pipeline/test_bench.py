@@ -21,6 +21,7 @@ from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 from pipeline.store import TABLES, Store
+from pipeline.watched import Watched
 
 SETTINGS = load_settings()
 SPEC = FleetSpec(6, 2, 15, seed=5)
@@ -69,11 +70,11 @@ def test_history_is_laid_down_as_a_backfill_would(tmp_path: Path) -> None:
 def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     nights: list[tuple[str, ...]] = []
 
-    def night(lake: Path, out: Path, *options: str) -> tuple[float, float]:
+    def night(lake: Path, out: Path, *options: str) -> Watched:
         command = [sys.executable, "-m", "pipeline.cli", "nightly", str(lake), "--out", str(out), *options]
         subprocess.run(command, check=True, capture_output=True)
         nights.append((lake.name, *options))
-        return 1.0, 100.0
+        return Watched(0, 5.0, 1.0, 100.0)
 
     monkeypatch.setattr(bench, "_night", night)
     told: list[str] = []
@@ -83,7 +84,7 @@ def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.M
     )
 
     assert nights == [("lake",), ("lake-8", "--as-of", str(DAYS[0])), ("lake-8",)]
-    assert (row.homes, row.cpu_s, row.peak_mb) == (8, 1.0, 100.0)
+    assert (row.homes, row.night_s, row.cpu_s, row.peak_mb) == (8, 5.0, 1.0, 100.0)
     assert 0.9 * 8 * 24 < row.rows <= 1.1 * 8 * 24
     assert row.ratio == row.night_s / row.scan_s > 1
     assert row.pandas_ratio is not None
