@@ -71,7 +71,8 @@ def fleet_of(
     sky = sky.join(held, on="site_id", how="left", maintain_order="left")
 
     def numbers(name: str) -> Float:
-        return sky[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        # A copy: an array of someone else's can't be written, and is another type, compiled for anew.
+        return np.array(sky[name].cast(pl.Float64).fill_null(float("nan")))
 
     ranges = contract.interval_ranges()
     longitude = numbers("lon_rad")
@@ -82,7 +83,7 @@ def fleet_of(
         sky["register_key"],
         Sky(
             numbers("sin_lat"), numbers("cos_lat"), np.sin(longitude), np.cos(longitude),
-            sky["is_load_side"].to_numpy(), numbers("pv_quiet_w"), numbers("ramp_w"),
+            np.array(sky["is_load_side"]), numbers("pv_quiet_w"), numbers("ramp_w"),
         ),
         Limits(
             numbers("leg_max_w"), numbers("pv_max_w"),

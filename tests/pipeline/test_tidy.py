@@ -25,6 +25,7 @@ from pipeline.rejects import day_rejects
 from pipeline.settings import load_settings
 from pipeline.store import TABLES, DayCounts, Store
 from pipeline.tidy import TidyDay, take_tidy
+from pipeline.tidy.homes import check_homes, work_out
 
 SETTINGS = load_settings()
 MIDNIGHT = datetime.combine(DAY, time())
@@ -198,6 +199,23 @@ def test_tidy_homes_are_taken_and_only_they(tmp_path: Path, monkeypatch: pytest.
     assert (counts.rows_in, counts.duplicate, counts.rejected) == (sum(day.height for day in days), 2, 1)
     assert counts == same
     assert all(fast[name].equals(alone[name]) for name in TABLES)
+
+
+def test_the_code_is_compiled_once_whatever_the_registers_look_like(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An array of another layout, or one that can't be written, would be another type: seconds of compiling."""
+    rng = np.random.default_rng(6)
+    days = pl.concat(home_day(f"h{at:02d}", 15, set(), "none", rng) for at in range(4))
+    head, _, whole, *_ = sites().splitlines()
+    alike = "\n".join([head, *(whole.replace("h01", f"h{at:02d}", 1) for at in range(4))]) + "\n"
+    for name, register in (("some", sites()), ("all", alike)):
+        root = build_lake(tmp_path / name, sites=register)
+        put(root, "a.parquet", days)
+        for homes in (HOMES, 1):
+            assert stored(root, monkeypatch, is_fast=True, homes=homes)[2] == days.height
+
+    assert len(check_homes.signatures) == len(work_out.signatures) == 1
 
 
 def test_a_file_sorted_by_time_is_left_to_the_sql(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
