@@ -13,7 +13,7 @@ from pipeline.evidence import all_pieces
 from pipeline.fault import Fault, Piece
 from pipeline.scoring import Scored
 from pipeline.settings import Settings
-from pipeline.telling import MISSING, template_parts
+from pipeline.telling import sentences
 
 Float = NDArray[np.float64]
 SCHEMA = pl.Schema(
@@ -55,10 +55,10 @@ def site_weights(
             "sentence": "share of homes with " + names.str.replace_all("_", " ", literal=True) + " before any evidence",
         }
     )  # fmt: skip
-    words = _Words(scored.signals[at.tolist()])
+    signals = scored.signals[at.tolist()]
     pieces = [piece for _, piece in all_pieces(catalogue)]
     parts = [
-        _piece_rows(piece, ordinal[:, column], values[:, column], added[:, column], words)
+        _piece_rows(piece, ordinal[:, column], values[:, column], added[:, column], signals)
         for column, piece in enumerate(pieces)
     ]
     rows = pl.concat([prior.cast(parts[0].schema), *parts]).sort("home", "ordinal")  # type: ignore[arg-type]
@@ -69,12 +69,12 @@ def site_weights(
 
 
 def _piece_rows(
-    piece: Piece, ordinal: NDArray[np.int64], value: Float, added: Float, words: _Words
+    piece: Piece, ordinal: NDArray[np.int64], value: Float, added: Float, signals: pl.DataFrame
 ) -> pl.DataFrame:
     """Return the piece's row of every home."""
     is_silent = np.isnan(value)
     not_so = f"Not so: {piece.label[0].lower()}{piece.label[1:]}"
-    told = words.sentences(piece.sentence)
+    told = pl.Series(sentences(piece.sentence, signals), dtype=pl.String)
     silent = pl.Series(is_silent)
     return pl.DataFrame({"home": np.arange(value.size), "ordinal": ordinal, "piece": piece.name}).with_columns(
         pl.when(pl.Series(value < 0.5)).then(pl.lit(not_so)).otherwise(pl.lit(piece.label)).alias("label"),
@@ -84,30 +84,3 @@ def _piece_rows(
         pl.Series("weight", added),
         pl.when(silent).then(pl.lit("no data for this")).otherwise(told).alias("sentence"),
     )  # fmt: skip
-
-
-class _Words:
-    """Sentences of templates with the numbers of some homes, a column at a time: each number is written once."""
-
-    def __init__(self, signals: pl.DataFrame) -> None:
-        self._signals = signals
-        self._written: dict[tuple[str, str], pl.Series] = {}
-
-    def sentences(self, template: str) -> pl.Expr:
-        """Return the template with each home's numbers; what is missing reads n/a, as in `telling.sentence`."""
-        parts: list[pl.Expr] = []
-        for text, name, spec in template_parts(template):
-            parts.append(pl.lit(text))
-            if name is not None:
-                parts.append(pl.lit(self._numbers(name, spec)))
-        return pl.concat_str(parts) if parts else pl.lit("")
-
-    def _numbers(self, name: str, spec: str) -> pl.Series:
-        if (name, spec) not in self._written:
-            has_column = name in self._signals.columns
-            column = self._signals[name] if has_column else pl.repeat(None, self._signals.height, eager=True)
-            if column.dtype.is_float():
-                column = column.set(~column.is_finite(), None)
-            words = [MISSING if value is None else format(value, spec) for value in column.to_list()]
-            self._written[name, spec] = pl.Series(words, dtype=pl.String)
-        return self._written[name, spec]

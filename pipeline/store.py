@@ -27,6 +27,7 @@ from pipeline import warehouse
 from pipeline.daystats import DAY_TABLES
 from pipeline.settings import Settings
 from pipeline.shards import Shard, between
+from pipeline.sources import sources
 from pipeline.whole import move_in, write_bytes, write_parquet
 
 TABLES = ("site_hour", "reject", "site_day")
@@ -188,8 +189,7 @@ def _has_footer(path: Path) -> bool:
 
 @cache
 def _tidy_source() -> bytes:
-    rooms = sorted(files("pipeline.tidy").iterdir(), key=lambda room: room.name)
-    return b"".join(room.read_bytes() for room in rooms if room.name.endswith(".py"))
+    return sources(files("pipeline.tidy"))
 
 
 def _read_cut(path: Path) -> Cut | None:

@@ -19,11 +19,11 @@ from pipeline.fault import Fault
 
 Float = NDArray[np.float64]
 _SENTENCES = 3
-MISSING = "n/a"
+_MISSING = "n/a"
 
 
 @cache
-def template_parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
+def _parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
     """Return a template as (text, name of the number after it or None, its format)."""
     return tuple((text, name, spec or "") for text, name, spec, _ in Formatter().parse(template))
 
@@ -31,27 +31,27 @@ def template_parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
 def sentence(template: str, row: Mapping[str, Any]) -> str:
     """Return the template with the row's numbers; what is missing reads n/a."""
     told = []
-    for text, name, spec in template_parts(template):
+    for text, name, spec in _parts(template):
         told.append(text)
         if name is not None:
             value = row.get(name)
             is_missing = value is None or (isinstance(value, float) and not isfinite(value))
-            told.append(MISSING if is_missing else format(value, spec))
+            told.append(_MISSING if is_missing else format(value, spec))
     return "".join(told)
 
 
 def sentences(template: str, rows: pl.DataFrame) -> list[str]:
     """Return `sentence` of every row; a column that the table lacks is missing."""
     told: list[Iterable[str]] = []
-    for text, name, spec in template_parts(template):
+    for text, name, spec in _parts(template):
         told.append(repeat(text, rows.height))
         if name is not None and name in rows.columns:
             column = rows[name]
             if column.dtype.is_float() and not column.is_finite().all():
                 column = column.set(~column.is_finite(), None)
-            told.append([MISSING if value is None else format(value, spec) for value in column.to_list()])
+            told.append([_MISSING if value is None else format(value, spec) for value in column.to_list()])
         elif name is not None:
-            told.append(repeat(MISSING, rows.height))
+            told.append(repeat(_MISSING, rows.height))
     return ["".join(texts) for texts in zip(*told, strict=True)]
 
 
@@ -91,7 +91,7 @@ def evidence_lines(
         best = np.where(first[homes, best] < len(pieces), best, -1)
         for at in np.unique(best[best >= 0]).tolist():
             own = np.flatnonzero(best == at)
-            needed = {name for _, name, _ in template_parts(templates[at]) if name in signals.columns}
+            needed = {name for _, name, _ in _parts(templates[at]) if name in signals.columns}
             texts[own, rank] = sentences(templates[at], signals.select("site_id", *needed)[own])
         first[homes, best] = len(pieces)
     return ["; ".join(filter(None, told)) or "too little data to tell" for told in texts.tolist()]

@@ -63,6 +63,7 @@ LAYERS = (
         "bucket_index",
         "bucket_copy",
         "watched",
+        "sources",
     },
     {"lake", "clock", "fault", "last_visit", "at_once"},
     {"conform", "faults", "sound", "fix_proof"},

@@ -14,6 +14,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.sources import sources
+
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Int = NDArray[np.int64]
@@ -30,9 +32,7 @@ def _cache() -> Path | None:
     Numba looks at one file only to tell whether what it kept is stale; all that is compiled stands in this package.
     """
     own = Path(__file__).parent
-    digest = hashlib.blake2b(digest_size=8)
-    for source in sorted(own.glob("*.py")):
-        digest.update(source.read_bytes())
+    digest = hashlib.blake2b(sources(own), digest_size=8)
     for place in (own / "__pycache__", Path("~/.cache/nightclamp")):
         try:
             folder = place.expanduser() / f"compiled-{digest.hexdigest()}"

@@ -65,7 +65,7 @@ class Lines(NamedTuple):
 class Rows(NamedTuple):
     """The columns of interval_step that others read, in the order of time; NaN is null.
 
-    Flags are TRUE or FALSE, never null; `d_...` are steps since the row before.
+    Flags are TRUE or FALSE, never null.
     """
 
     minute: Int
