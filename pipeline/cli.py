@@ -167,7 +167,7 @@ app.command(
     help="Live through a simulated half year by the list, beside three simpler ways.",
 )
 app.command(
-    "pipeline.quality.command:fairness",
+    "pipeline.fairness.command:fairness",
     name="fairness",
     help="Measure the rates of crews on invented fleets whose truth is known.",
 )

@@ -60,7 +60,7 @@ def make_lists(
     homes = listed["site_id"].to_list()
     crews = CrewInputs(
         scored.scores, scored.signals, sites, plan.registers.crews, visits, plan.registers.trainings,
-        judged["promise"],
+        judged["promise"], plan.model.rate(settings.verdict.base_rate),
     )  # fmt: skip
     rejected = count_rejects(plan.registers.rejects, stored, plan.store)
     counts = count_rows(plan, stored, scored)

@@ -85,13 +85,13 @@ LAYERS = (
     {"night_tables"},
     {"night", "explain", "bench", "own_lessons", "proof", "dispatch"},
     {"screen", "own_training"},
-    {"workshop", "rehearsal"},
+    {"workshop", "rehearsal", "fairness"},
     {"cli"},
 )
 LAYER = {room: height for height, rooms in enumerate(LAYERS) for room in rooms}
 # The simulator sits beside the night: what it may stand on, and who may use it.
 SIMULATOR_STANDS_ON = {"circuit", "wiring", "fault", "faults", "contract", "errors"}
-SIMULATOR_SERVES = {"training", "bench", "workshop", "rehearsal"}
+SIMULATOR_SERVES = {"training", "bench", "workshop", "rehearsal", "fairness"}
 SQL_IN_TEXT = re.compile(
     r"\bselect\b.+\bfrom\b|\binsert\s+into\b|\bcreate\b.+\b(table|view)\b.+\bas\b", re.IGNORECASE | re.DOTALL
 )

@@ -6,17 +6,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+from scipy import special, stats
 
 from pipeline.quality.crew_rate import CrewLikelihood
-from pipeline.quality.fleet import FleetFit, Installs, fit_fleet
+from pipeline.quality.fleet import FleetFit, Installs, fit_fleet, information
 from pipeline.quality.funnel import Dispersion, benjamini_hochberg, over_dispersion, tails
+from pipeline.quality.intervals import CONFIDENCE
 from pipeline.quality.shrink import Shrunk, shrink
 from pipeline.setting_sections import CrewSettings
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 _GRID = np.arange(-7.0, 7.0001, 0.04)
+_OUT = (1 - CONFIDENCE) / 2
 _STANDARD_HOMES = 2000  # homes that a standard rate is averaged over, evenly taken from all
 
 
@@ -33,15 +35,17 @@ class Interval:
 class Estimates:
     """Everything by crew, in the crews' order.
 
-    `rate` share of its installs wrong from the start; `shrunk` the same, drawn to the fleet; `expected` faults that
-    the fleet's average crew would have had on its installs; `ratio` observed / expected; `fair` its rate on the
-    fleet's average installs, shrunk; `worth` and `worth_faults` its homes and faults counted as inspected average
-    installs; `p_value`, `q_value` of standing out; `dispersion` of the fleet.
+    `rate` share of its installs wrong from the start; `shrunk` the same, drawn to the fleet; `unseen` faults at
+    its homes that nobody visited; `expected` faults that the fleet's average crew would have had on its
+    installs; `ratio` observed / expected; `fair` its rate on the fleet's average installs, shrunk; `worth` and
+    `worth_faults` its homes and faults counted as inspected average installs; `p_value` of a crew like the fleet lying
+    so far out, `q_value` with many crews allowed for; `dispersion` of the fleet.
     """
 
     fit: FleetFit
     rate: Interval
     shrunk: Shrunk
+    unseen: Interval
     expected: Float
     ratio: Interval
     fair: Shrunk
@@ -67,16 +71,53 @@ def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
     mixed = CrewLikelihood(homes, fit, fit.hardness, is_relative=True, has_case_mix=True)
     expected = mixed.sums(np.zeros(homes.crews))[2]
     ratio = Interval(*(_ratio(mixed, u, expected) for u in mixed.interval()))
-    standard = _standard_odds(fit.hardness)
     absolute = replace(mixed, is_relative=False)
-    fair = shrink(absolute.log_likelihood(_GRID), standard, fleet, some)
+    fair = shrink(absolute.log_likelihood(_GRID), _standard_odds(fit.hardness), fleet, some)
 
     worth, worth_faults = _worth(mixed, fleet, some)
     p_value = tails(worth_faults, worth, fleet)
     q_value = np.full(homes.crews, np.nan)
     q_value[is_judged] = benjamini_hochberg(p_value[is_judged])
     spread = over_dispersion(worth_faults[is_judged], worth[is_judged], fleet, own.winsor_share)
-    return Estimates(fit, rate, shrunk, expected, ratio, fair, worth, worth_faults, p_value, q_value, spread)
+    unseen = _unseen(homes, fit, own.crew_sd)
+    return Estimates(
+        fit, rate, shrunk, unseen, expected, ratio, fair, worth, worth_faults, p_value, q_value, spread
+    )
+
+
+def _unseen(homes: Installs, fit: FleetFit, crew_sd: float) -> Interval:
+    """Return the number of faults at each crew's homes that nobody visited: the sum of their chances, and its ends.
+
+    Each home's own doubt widens them, and what all are in doubt of together: how far the likelihoods are over- or
+    understated, and the crew's own rate. The ends are whole numbers.
+    """
+    unseen = ~homes.is_known & (homes.crew >= 0)
+    crew = homes.crew[unseen]
+
+    def sums(values: Float) -> Float:
+        return np.bincount(crew, values, homes.crews).astype(np.float64)
+
+    doubt = (fit.chance * (1 - fit.chance))[unseen]
+    faults, each = sums(fit.chance[unseen]), sums(doubt)
+    tilt = np.column_stack([sums(doubt * column) for column in fit.adjust_columns[unseen].T])
+    shared: Float = np.einsum("ci,ij,cj->c", tilt, fit.adjust_cov, tilt)
+    known = information(homes, fit.evidence, fit.hardness + np.append(fit.effect, 0.0)[homes.crew])
+    mine = homes.crew >= 0
+    of_crew = np.maximum(np.bincount(homes.crew[mine], known[mine], homes.crews), 0) + crew_sd**-2
+    variance = each + shared + each**2 / of_crew
+    low, high = (_count(share, faults, variance) for share in (_OUT, 1 - _OUT))
+    return Interval(faults, np.minimum(low, faults), np.clip(high, faults, sums(np.ones(crew.size))))
+
+
+def _count(share: float, mean: Float, variance: Float) -> Float:
+    """Return the quantile of counts with that mean and variance: negative binomial, binomial where they vary less."""
+    mean = np.maximum(mean, 1e-9)
+    is_wide = variance > mean * (1 + 1e-9)
+    spare = np.where(is_wide, variance - mean, mean)
+    wide = stats.nbinom.ppf(share, mean**2 / spare, mean / (mean + spare))
+    most = np.maximum(np.ceil(mean), np.round(mean / np.maximum(1 - variance / mean, 1e-6)))
+    narrow: Float = stats.binom.ppf(share, most, mean / most)
+    return np.where(is_wide, wide, narrow)
 
 
 def _worth(mixed: CrewLikelihood, fleet: float, some: Bool) -> tuple[Float, Float]:

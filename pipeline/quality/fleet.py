@@ -1,13 +1,15 @@
 """One fit over the fleet: what its likelihoods are worth, how hard each install was, how crews differ.
 
-A home nobody visited has a likelihood p, which was made without knowing the crew. The evidence behind it is the ratio
-odds(p) / odds(mean p); a crew that errs more often makes the same evidence mean more. So
+A home nobody visited has a likelihood p, which was worked out for a fleet where a share b has a fault, and without
+knowing the crew. The evidence behind it is the ratio odds(p) / odds(b); in a fleet or with a crew that errs more often
+the same evidence means more. So
 
-    log odds of a fault at home i = log odds p_i - log odds mean p + x_i beta + u_crew
+    log odds of a fault at home i = log odds p_i - log odds b + x_i beta + u_crew
 
-and visits, where there were some, say whether p is over- or understated (an offset and a stretch of its log odds).
-Everything is estimated together by expectation and maximisation: homes that were not visited enter with their
-likelihood, those that were with what was found.
+where the fleet's own level in beta is what makes all the evidence together likeliest (Saerens et al., Neural
+Computation 14:21, 2002), and visits, where there were some, say whether p is over- or understated (an offset and a
+stretch of its log odds). Everything is estimated together by expectation and maximisation: homes that were not visited
+enter with their evidence, those that were with what was found.
 """
 
 from __future__ import annotations
@@ -31,7 +33,6 @@ _ENOUGH = 1e-5  # log odds
 _FRESH = 8  # rounds that the regression's information is kept for: it hardly moves
 _REACH = 1.4  # a round's step is lengthened by this: expectation and maximisation alone creeps
 _EDGE = 1e-6  # likelihoods stay this far from 0 and 1
-_FREE = 1e-3
 _FAR = 300.0  # log odds: beyond, exponentials would not be finite
 _LEAST = 0.05  # faults, and sound installs, that a fleet has at the least when its level is set
 
@@ -43,7 +44,7 @@ class Installs:
     `crew` numbers the crews from 0, -1 for none known; `likelihood` of a fault at commissioning as it was before any
     visit, nan where it isn't known; `is_known` a visit told; `found` 1 a fault at commissioning, 0 none (0 where not
     known); `columns` the case mix with its intercept first; `weight` of the known ones as a witness of all homes'
-    likelihoods.
+    likelihoods; `base_rate` the share of faulty homes that the likelihoods were worked out for.
     """
 
     crew: Int
@@ -53,6 +54,7 @@ class Installs:
     found: Float
     columns: Float
     weight: Float
+    base_rate: float
 
     @property
     def log_odds(self) -> Float:
@@ -90,16 +92,22 @@ class FleetFit:
 
 
 def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
-    """Return the fit. Crew effects and case mix are held near 0 by [crews] crew_sd and case_sd."""
+    """Return the fit.
+
+    Crew effects and case mix are held near 0 by [crews] crew_sd and case_sd, the fleet's level near that of the
+    likelihoods' own base rate by level_sd.
+    """
     log_odds, has_odds = homes.log_odds, np.isfinite(homes.likelihood)
     witness = homes.is_known & has_odds
     middle = float(np.average(log_odds[witness], weights=homes.weight[witness])) if witness.any() else 0.0
     tilt = np.column_stack([np.ones(log_odds.size), log_odds - middle])
     adjust, adjust_cov = np.zeros(2), np.diag([own.offset_sd**2, own.stretch_sd**2])
+    reference = float(special.logit(np.clip(homes.base_rate, _EDGE, 1 - _EDGE)))
     price = np.full(homes.columns.shape[1], own.case_sd**-2)
-    price[0] = _FREE
-    beta, effect = np.zeros(homes.columns.shape[1]), np.zeros(homes.crews)
-    beta[0] = _mean_odds(special.expit(log_odds[has_odds]))
+    price[0] = own.level_sd**-2
+    effect = np.zeros(homes.crews)
+    usual = np.r_[reference, np.zeros(homes.columns.shape[1] - 1)]
+    beta = usual.copy()
     cells = homes.cells
     columns, unseen = cells.columns, _Unseen.of(homes)
     found = cells.sums(homes.found * homes.is_known)
@@ -108,10 +116,8 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
     rounds, bend = 0, np.diag(price)
     for rounds in range(1, _MOST_ROUNDS + 1):
         if rounds == 1 or witness.any():  # else the likelihoods stay what they are
-            told = tilt @ adjust + log_odds
-            odds = np.exp(told)
-            reference = _mean_odds((odds / (1 + odds))[has_odds])
-            ratio = np.where(has_odds, odds * np.exp(-reference), 1.0)[unseen.homes]
+            evidence = np.where(has_odds, tilt @ adjust + log_odds - reference, 0.0)
+            ratio = np.exp(evidence[unseen.homes])
         prior = columns @ beta + _of(cells.crew, effect)
         chance = unseen.chance(ratio, prior)
         expected = found + unseen.runs.sums(chance)
@@ -119,7 +125,7 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
         rate = special.expit(prior)
         if rounds % _FRESH in (1, 2):
             bend = (columns * (size * rate * (1 - rate))[:, None]).T @ columns + np.diag(price)
-        slope = columns.T @ (expected - size * rate) - price * beta
+        slope = columns.T @ (expected - size * rate) - price * (beta - usual)
         beta = beta + _REACH * np.clip(np.linalg.solve(bend, slope), -2, 2)
         hardness = columns @ beta
         effect = _crew_step(cells, hardness, expected, size, effect, own.crew_sd)
@@ -134,7 +140,6 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
     hardness = columns @ beta
     faults = float(np.clip(chances.sum(), _LEAST, chances.size - _LEAST))
     hardness = (hardness + _level(hardness, size, faults))[cells.of_home]
-    evidence = np.where(has_odds, told - reference, 0.0)
     case_cov = _case_covariance(homes, evidence, hardness, effect, price, own.crew_sd)
     fleet_rate = float(chances.mean()) if chances.size else 0.0
     return FleetFit(
@@ -191,13 +196,6 @@ def _of(crew: Int, effect: Float) -> Float:
     """Return the effect of each of these crews, 0 for -1."""
     padded = np.append(effect, 0.0)
     return padded[crew]
-
-
-def _mean_odds(likelihood: Float) -> float:
-    """Return the log odds of the mean likelihood."""
-    if not likelihood.size:
-        return 0.0
-    return float(special.logit(np.clip(likelihood.mean(), _EDGE, 1 - _EDGE)))
 
 
 def _crew_step(

@@ -14,7 +14,7 @@ SCHEMA = pl.Schema(
     {
         "crew_id": pl.String, "crew_name": pl.String, "installs": pl.Int64, "heard": pl.Int64, "judged": pl.Int64,
         "visited": pl.Int64, "confirmed_faults": pl.Int64, "expected_faults": pl.Float64,
-        "expected_sd": pl.Float64, "later_faults": pl.Float64,
+        "expected_low": pl.Float64, "expected_high": pl.Float64, "later_faults": pl.Float64,
         "observed_rate": pl.Float64, "observed_low": pl.Float64, "observed_high": pl.Float64,
         "rate": pl.Float64, "rate_low": pl.Float64, "rate_high": pl.Float64, "fleet_rate": pl.Float64,
         "shrunk_rate": pl.Float64, "shrunk_low": pl.Float64, "shrunk_high": pl.Float64,
@@ -25,12 +25,17 @@ SCHEMA = pl.Schema(
         "top_fault": pl.String,
     }
 )  # fmt: skip
+_SHOWN_ALWAYS = (
+    "expected_low",
+    "expected_high",
+    "case_mix_faults",
+)  # a crew without homes has none, and none expected
 _ALWAYS = ("confirmed_faults", "installs", "heard", "judged", "visited")
-_SUMS = ("expected_faults", "expected_sd", "later_faults")
+_SUMS = ("expected_faults", "later_faults")
 
 
 def count_installs(homes: pl.DataFrame) -> pl.DataFrame:
-    """Return the counts of each crew of `homes` (table crew_home, with `chance` and `chance_sd`)."""
+    """Return the counts of each crew of `homes` (table crew_home, with `chance`)."""
     unseen = ~pl.col("is_visited")
     return (
         homes.drop_nulls("crew_id")
@@ -42,7 +47,6 @@ def count_installs(homes: pl.DataFrame) -> pl.DataFrame:
             pl.col("is_visited").sum().alias("visited"),
             pl.col("is_wrong").fill_null(False).sum().alias("confirmed_faults"),
             pl.col("chance").filter(unseen).sum().alias("expected_faults"),
-            (pl.col("chance") * (1 - pl.col("chance"))).filter(unseen).sum().sqrt().alias("expected_sd"),
             pl.col("later").sum().alias("later_faults"),
         )
     )
@@ -66,9 +70,10 @@ def quality_table(
     -----
     `heard` installs have data or a visit that told and are what the rates are over; `judged` have a verdict or such a
     visit. `observed_*` confirmed over visited (Wilson): a rate of where visits went, not of the crew. `rate` over all
-    heard. `expected_sd` carries the doubt of each home, not that of all likelihoods together, which the intervals of
-    the rates carry. `rank` 1 is the lowest fair rate; `stands_out` ("worse", "better") with many crews
-    allowed for, `is_outside` the funnel's 95 % limits, without.
+    heard. `expected_faults` at homes nobody visited, with the ends of the 95 % interval of their number: each home's
+    doubt, and what all likelihoods and the crew's own rate are in doubt of together. `rank` 1 is the lowest fair rate.
+    `is_outside` the funnel's 95 % limits, where luck alone puts one crew in twenty; `stands_out` ("worse", "better")
+    with many crews allowed for.
     """
     confirmed, visited = (
         counts[name].to_numpy().astype(np.float64) for name in ("confirmed_faults", "visited")
@@ -85,7 +90,7 @@ def quality_table(
         "observed_low": observed[0], "observed_high": observed[1],
         "rate": found.rate.value, "rate_low": found.rate.low, "rate_high": found.rate.high,
         "shrunk_rate": found.shrunk.mean, "shrunk_low": found.shrunk.low, "shrunk_high": found.shrunk.high,
-        "case_mix_faults": found.expected,
+        "expected_low": found.unseen.low, "expected_high": found.unseen.high, "case_mix_faults": found.expected,
         "ratio": found.ratio.value, "ratio_low": found.ratio.low, "ratio_high": found.ratio.high,
         "fair_rate": found.fair.mean, "fair_low": found.fair.low, "fair_high": found.fair.high,
         "worth_installs": found.worth, "worth_rate": worth_rate,
@@ -99,7 +104,7 @@ def quality_table(
         .with_columns(
             pl.when(has_visits if name.startswith("observed") else has_homes).then(pl.col(name)).alias(name)
             for name in values
-            if name != "case_mix_faults"
+            if name not in _SHOWN_ALWAYS
         )
         .with_columns(pl.lit(fleet).alias("fleet_rate"), is_ranked.alias("is_ranked"))
         .with_columns(

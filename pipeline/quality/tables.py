@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -38,7 +38,10 @@ _FEWEST_VISITS = 10  # with fewer visits beside their promise, the chance of a v
 
 @dataclass(frozen=True)
 class CrewInputs:
-    """What a night knows: `scores` site_scores, `signals` site_signal, the registers, `promise` (may have no rows)."""
+    """What a night knows: `scores` site_scores, `signals` site_signal, the registers, `promise` (may have no rows).
+
+    `base_rate` the share of faulty homes that the scores' likelihoods were worked out for.
+    """
 
     scores: pl.DataFrame
     signals: pl.DataFrame
@@ -47,6 +50,7 @@ class CrewInputs:
     visits: pl.DataFrame
     trainings: pl.DataFrame
     promise: pl.DataFrame
+    base_rate: float
 
 
 def crew_tables(
@@ -63,7 +67,7 @@ def crew_tables(
     begun = with_names(night.crews, count_installs(homes.with_columns(pl.lit(0.0).alias("chance"))))
     names = begun["crew_id"]
     heard = homes.filter(pl.col("is_heard") & (pl.col("is_visited") | pl.col("likelihood").is_not_null()))
-    installs, check = _installs(heard, names.to_list(), own)
+    installs, check = _installs(heard, names.to_list(), night.base_rate, own)
     found = estimate(installs, begun["judged"].to_numpy() >= own.min_judged, own)
     homes = homes.join(
         heard.select("site_id", pl.Series("chance", found.fit.chance)), on="site_id", how="left"
@@ -101,7 +105,7 @@ def crew_tables(
             own,
         ),
         "crew_change": _crew_change(heard, installs, found, names.to_list(), own),
-        "crew_fleet": _crew_fleet(homes, found, check),
+        "crew_fleet": _crew_fleet(homes, found, check, night.base_rate),
     }
 
 
@@ -111,7 +115,7 @@ def _all_topics(topics: dict[str, Float], catalogue: Mapping[str, Fault], count:
 
 
 def _installs(
-    heard: pl.DataFrame, crews: list[str], own: CrewSettings
+    heard: pl.DataFrame, crews: list[str], base_rate: float, own: CrewSettings
 ) -> tuple[Installs, tuple[float, float] | None]:
     """Return the homes as numbers, and the fleet's rate by visits' weights with its error, None with few visits."""
     number = {name: at for at, name in enumerate(crews)}
@@ -123,18 +127,16 @@ def _installs(
     found = heard["is_wrong"].fill_null(False).to_numpy().astype(np.float64)
     columns = case_mix(heard).columns
     weight = np.where(with_promise, 1.0, 0.0)
-    installs = Installs(crew, len(crews), likelihood, is_known, found, columns, weight)
+    installs = Installs(crew, len(crews), likelihood, is_known, found, columns, weight, base_rate)
     if with_promise.sum() < _FEWEST_VISITS:
         return installs, None
     modelled = np.isfinite(likelihood)
     others = np.column_stack([columns[:, 1:], _areas(heard), _age(heard)])[modelled]
     design = visit_columns(installs.log_odds[modelled], others)
-    chance, model = visit_chance(design, with_promise[modelled])
+    chance = visit_chance(design, with_promise[modelled])
     weight[with_promise] = visit_weight(chance[with_promise[modelled]], own.most_weight)
-    check = doubly_robust(
-        likelihood[modelled], found[modelled], with_promise[modelled], chance, design, model
-    )
-    return Installs(crew, len(crews), likelihood, is_known, found, columns, weight), check
+    check = doubly_robust(likelihood[modelled], found[modelled], with_promise[modelled], chance)
+    return replace(installs, weight=weight), check
 
 
 def _areas(heard: pl.DataFrame) -> Float:
@@ -178,7 +180,9 @@ def _crew_change(
     return pl.DataFrame(rows, schema=CHANGE) if rows else pl.DataFrame(schema=CHANGE)
 
 
-def _crew_fleet(homes: pl.DataFrame, found: Estimates, check: tuple[float, float] | None) -> pl.DataFrame:
+def _crew_fleet(
+    homes: pl.DataFrame, found: Estimates, check: tuple[float, float] | None, base_rate: float
+) -> pl.DataFrame:
     """Return the one row of crew_fleet: counts, the rate, what visits say of the likelihoods, how crews differ."""
     fit = found.fit
     rate, error = check or (None, None)
@@ -188,6 +192,7 @@ def _crew_fleet(homes: pl.DataFrame, found: Estimates, check: tuple[float, float
             "heard": int(homes["is_heard"].sum()),
             "visited": int(homes["is_visited"].sum()),
             "visited_with_promise": int((homes["is_visited"] & homes["has_promise"]).sum()),
+            "base_rate": base_rate,
             "fleet_rate": fit.fleet_rate,
             "weighted_rate": rate,
             "weighted_low": None if rate is None or error is None else max(0.0, rate - Z * error),

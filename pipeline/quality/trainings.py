@@ -3,8 +3,9 @@
     ratio = (after / before of the crew) / (after / before of the others)
 
 It is 1 where the crew moved as everybody did, so a season or a new product that moves all crews does not count as the
-training's. The interval draws each of the four rates from its Jeffreys posterior, beta(faults + 1/2, rest + 1/2), with
-installs counted for what is known of them.
+training's; and each of the four is the rate on the fleet's average installs, so that neither do easier or harder ones
+that came after. The interval draws each from its Jeffreys posterior, beta(faults + 1/2, rest + 1/2), with installs
+counted for what is known of them.
 """
 
 from __future__ import annotations
@@ -21,10 +22,13 @@ from scipy import special
 from pipeline.quality.crew_rate import CrewLikelihood
 from pipeline.quality.fleet import FleetFit, Installs
 from pipeline.quality.intervals import CONFIDENCE
+from pipeline.quality.logistic import fit_logistic
 from pipeline.setting_sections import CrewSettings
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
+Told = tuple[Float, Float]
+_FREE = 1e-3  # price of the intercept
 SCHEMA = pl.Schema(
     {
         "crew_id": pl.String, "trained_on": pl.Date, "topic": pl.String, "installs_before": pl.Int64,
@@ -50,6 +54,11 @@ def interrupted(faults: Float, homes: Float, draws: int, seed: int = 0) -> tuple
     return float(middle), float(low), float(high)
 
 
+def told_of(low: float, high: float) -> str:
+    """Return what the ends of the ratio's interval say in words."""
+    return FELL if high < 1 else ROSE if low > 1 else SAME
+
+
 def training_table(
     trainings: pl.DataFrame,
     homes: pl.DataFrame,
@@ -71,7 +80,8 @@ def training_table(
 
     Notes
     -----
-    Homes commissioned within [crews] training_days before and after count. The others are crews of the same time with
+    Homes commissioned within [crews] training_days before and after count; rates are those on the fleet's average
+    installs. The others are crews of the same time with
     no training on the same topic in it.
     """
     rows = []
@@ -80,13 +90,13 @@ def training_table(
         counts = np.bincount(cell[cell >= 0], minlength=4)
         told = {**row, "installs_before": int(counts[0]), "installs_after": int(counts[1]), "told": TOO_FEW}
         if counts.min() >= own.training_homes:
-            rate, worth = _cell_rates(cell, installs, fit, topics.get(row["topic"] or ""))
+            rate, worth = cell_rates(cell, installs, fit, topics.get(row["topic"] or ""), own)
             ratio, low, high = interrupted(rate * worth, worth, own.training_draws)
             names = ("rate_before", "rate_after", "others_before", "others_after")
             told |= dict(zip(names, rate.tolist(), strict=True))
             told |= {
                 "ratio": ratio, "ratio_low": low, "ratio_high": high,
-                "told": FELL if high < 1 else ROSE if low > 1 else SAME,
+                "told": told_of(low, high),
             }  # fmt: skip
         rows.append(told)
     return pl.DataFrame(rows, schema=SCHEMA) if rows else pl.DataFrame(schema=SCHEMA)
@@ -113,13 +123,21 @@ def _cells(row: dict[str, Any], trainings: pl.DataFrame, homes: pl.DataFrame, ow
     )  # fmt: skip
 
 
-def _cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | None) -> tuple[Float, Float]:
-    """Return the four rates, and the inspected homes that each is worth."""
+def cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | None, own: CrewSettings) -> Told:
+    """Return the rates of the four cells on the fleet's average installs, and the inspected ones that each is worth.
+
+    Parameters
+    ----------
+    cell
+        0 crew before, 1 crew after, 2 others before, 3 others after, -1 none of them, a home.
+    topic
+        Chance of the fault that is asked about at each home, None for any fault.
+    """
     inside = cell >= 0
-    chance = (fit.chance if topic is None else topic)[inside]
+    chance = fit.chance if topic is None else topic
     fleet = float(np.clip(chance.mean(), 1e-5, 1 - 1e-5))
-    shift = special.logit(fleet)
-    evidence = fit.evidence[inside]
+    hardness = fit.hardness if topic is None else _hardness_of(topic, installs, fit, own)
+    chance, evidence = chance[inside], fit.evidence[inside]
     if topic is not None:  # evidence for this fault: that for any, times its share beside the usual one
         every = fit.chance[inside]
         share = np.divide(chance, every, out=np.zeros_like(chance), where=every > 0)
@@ -131,9 +149,21 @@ def _cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | Non
         found=np.where(known, chance, 0.0), columns=np.empty((chance.size, 0)), weight=installs.weight[inside],
     )  # fmt: skip
     own_fit = replace(
-        fit, evidence=evidence, hardness=fit.hardness[inside], adjust_columns=fit.adjust_columns[inside]
+        fit, evidence=evidence, hardness=hardness[inside], adjust_columns=fit.adjust_columns[inside]
     )
-    told = CrewLikelihood(cells, own_fit, np.full(chance.size, shift))
-    _, variance, _ = told.sums(np.zeros(4))
-    rate: Float = special.expit(shift + told.likeliest())
-    return rate, np.minimum(variance / (fleet * (1 - fleet)), np.bincount(cell[inside], minlength=4))
+    told = CrewLikelihood(cells, own_fit, hardness[inside])
+    rate: Float = special.expit(special.logit(fleet) + told.likeliest())
+    worth = told.known(np.zeros(4)) / (fleet * (1 - fleet))
+    return rate, np.minimum(worth, np.bincount(cell[inside], minlength=4))
+
+
+def _hardness_of(topic: Float, installs: Installs, fit: FleetFit, own: CrewSettings) -> Float:
+    """Return the log odds of this one fault at each home with the fleet's average crew: its own case mix."""
+    cells = installs.cells
+    size = cells.sums(np.ones(topic.size))
+    price = np.full(cells.columns.shape[1], own.case_sd**-2)
+    price[0] = _FREE
+    effect = np.append(fit.effect, 0.0)[cells.crew]
+    mix = fit_logistic(cells.columns, cells.sums(topic) / size, price, effect, size)
+    odds: Float = (cells.columns @ mix.beta)[cells.of_home]
+    return odds

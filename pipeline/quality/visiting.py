@@ -11,13 +11,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.quality.logistic import Logistic, fit_logistic
+from pipeline.quality.logistic import fit_logistic
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 _PRICE = 0.5  # on a coefficient: about two in log odds either way
 _BENDS = (-4.0, -2.0, 0.0)  # log odds of the likelihood where the curve of visits may bend
 _FREE = 1e-3  # price of the intercept, so that a fleet without visits has one
+_LEAST_CHANCE = (
+    0.02  # a visited home stands for fifty at the most: one odd visit could make the fleet's rate anything
+)
 
 
 def visit_columns(log_odds: Float, others: Float) -> Float:
@@ -26,12 +29,11 @@ def visit_columns(log_odds: Float, others: Float) -> Float:
     return np.column_stack([np.ones(log_odds.size), log_odds, *bends, others])
 
 
-def visit_chance(columns: Float, is_visited: Bool) -> tuple[Float, Logistic]:
-    """Return each home's probability of having been visited, and the model of it."""
+def visit_chance(columns: Float, is_visited: Bool) -> Float:
+    """Return each home's probability of having been visited."""
     price = np.full(columns.shape[1], _PRICE)
     price[0] = _FREE
-    model = fit_logistic(columns, is_visited.astype(np.float64), price)
-    return model.rate(columns), model
+    return fit_logistic(columns, is_visited.astype(np.float64), price).rate(columns)
 
 
 def visit_weight(chance: Float, most: float) -> Float:
@@ -44,25 +46,20 @@ def visit_weight(chance: Float, most: float) -> Float:
     return weight
 
 
-def doubly_robust(
-    likelihood: Float, found: Float, is_visited: Bool, chance: Float, columns: Float, model: Logistic
-) -> tuple[float, float]:
+def doubly_robust(likelihood: Float, found: Float, is_visited: Bool, chance: Float) -> tuple[float, float]:
     """Return the fleet's rate and its standard error by augmented inverse probability weighting.
 
     Mean of m + V / pi (y - m): right if the likelihoods `likelihood` are, or if the probabilities of a visit are. The
-    error carries both the likelihoods of homes nobody visited and the estimate of pi, by projecting each home's term
-    on the score of the visit model (Tsiatis, Semiparametric Theory and Missing Data, 2006, ch. 9).
+    error takes pi as known, which is on the safe side: that it was estimated makes the rate more certain, not less
+    (Robins, Rotnitzky and Zhao, above).
 
     Parameters
     ----------
     found
         1 a fault, 0 sound; of homes not visited anything.
+    chance
+        Of a visit, a home.
     """
-    seen = is_visited.astype(np.float64)
     rest = np.where(is_visited, found - likelihood, 0.0)
-    term = likelihood + rest / chance
-    score = columns * (seen - chance)[:, None]
-    drift = -(columns * (rest * (1 - chance) / chance)[:, None]).mean(axis=0)
-    information = model.information / seen.size + 1e-9 * np.eye(columns.shape[1])
-    corrected = term - term.mean() + score @ np.linalg.solve(information, drift)
-    return float(term.mean()), float(np.sqrt(np.mean(corrected**2) / seen.size))
+    term = likelihood + rest / np.maximum(chance, _LEAST_CHANCE)
+    return float(term.mean()), float(term.std() / np.sqrt(term.size))

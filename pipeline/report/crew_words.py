@@ -22,8 +22,12 @@ def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
     told = [
         f"{words.count(visited, 'install')} of {words.number(fleet['heard'])} with data have been visited. The list "
         "sends visits where faults are likely, so the share of visits that found one is not a crew's rate. Every "
-        "install counts once: with what the visit found, or, where nobody went, with the likelihood of a fault at "
-        "commissioning, weighed by how often its own crew errs.",
+        "install counts once: with what the visit found, or, where nobody went, with how likely its data make a fault "
+        "at commissioning, given how often its own crew errs.",
+        f"The list's likelihoods are worked out for a fleet in which {words.number(fleet['base_rate'] * 100, 1)} % of "
+        "homes have a fault. Here the share is what all homes' data together make likeliest, "
+        f"{words.number(fleet['fleet_rate'] * 100, 1)} % from the first day, and each home's chance is worked out with "
+        "that and its own crew's: their sum is not that of the list's likelihoods.",
     ]
     if fleet["weighted_rate"] is None:
         told.append(

@@ -53,8 +53,8 @@ def _row(row: Mapping[str, Any], cards: Mapping[str, FaultCard]) -> dict[str, st
     standing = _STANDING.get(
         row["stands_out"] or "", "outside 95 %, maybe luck" if row["is_outside"] else "like the fleet"
     )
-    expected = row["expected_faults"]
-    doubt = f" ± {words.number(row['expected_sd'], 1)}" if expected >= 0.05 else ""
+    found, expected = words.number(row["confirmed_faults"]), words.number(row["expected_faults"], 1)
+    low, high = (words.number(row[f"expected_{end}"]) for end in ("low", "high"))
     fair, shrunk, observed = (
         percent_interval(*(row[f"{name}_{part}"] for part in ("rate", "low", "high")))
         for name in ("fair", "shrunk", "observed")
@@ -64,7 +64,7 @@ def _row(row: Mapping[str, Any], cards: Mapping[str, FaultCard]) -> dict[str, st
         "name": row["crew_name"] or "",
         "rank": str(row["rank"]) if row["is_ranked"] else "not ranked",
         "installs": f"{words.number(row['judged'])} of {words.number(row['installs'])}",
-        "faults": f"{words.number(row['confirmed_faults'])} found, {words.number(expected, 1)}{doubt} expected",
+        "faults": f"{found} found, {expected}\u00a0({low}\u00a0to\u00a0{high}) expected",
         "later": words.number(row["later_faults"], 1),
         "fair": fair,
         "ratio": ratio_interval(row["ratio"], row["ratio_low"], row["ratio_high"]),

@@ -30,6 +30,7 @@ class CrewSettings(Section):
     min_judged: int
     offset_sd: float = Field(gt=0)
     stretch_sd: float = Field(gt=0)
+    level_sd: float = Field(gt=0)
     case_sd: float = Field(gt=0)
     crew_sd: float = Field(gt=0)
     most_weight: float = Field(ge=1)

@@ -135,4 +135,5 @@ def invented_night(crews: int = 12, homes: int = 700, seed: int = 3, visits: int
             schema=TRAININGS,
         ),
         pl.DataFrame(promised, schema=PROMISE),
+        float(chance.mean()),
     )

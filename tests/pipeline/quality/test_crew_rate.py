@@ -9,10 +9,10 @@ import pytest
 from scipy import special
 from statsmodels.stats.proportion import proportion_confint
 
+from pipeline.fairness.invented import Fleet, draw_fleet
 from pipeline.quality.crew_rate import CrewLikelihood, falls_through
 from pipeline.quality.fleet import FleetFit, Installs, fit_fleet
 from pipeline.quality.intervals import Z
-from pipeline.quality.study_fleet import Fleet, draw_fleet
 from pipeline.settings import load_settings
 
 FLEET = 0.1
@@ -25,7 +25,7 @@ def crew(found: list[float], evidence: list[float], doubt: float = 0.0) -> CrewL
     told = np.r_[np.zeros(len(found)), evidence]
     installs = Installs(
         np.zeros(homes, int), 1, special.expit(told + special.logit(FLEET)), is_known,
-        np.r_[found, np.zeros(len(evidence))], np.ones((homes, 1)), np.zeros(homes),
+        np.r_[found, np.zeros(len(evidence))], np.ones((homes, 1)), np.zeros(homes), FLEET,
     )  # fmt: skip
     base = np.full(homes, special.logit(FLEET))
     columns = np.column_stack([np.ones(homes), told])

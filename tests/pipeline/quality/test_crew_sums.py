@@ -23,7 +23,7 @@ def invented(homes: int = 300, seed: int = 4) -> tuple[Installs, np.ndarray, np.
     base, evidence = rng.normal(-2, 1, homes), rng.normal(-1, 3, homes)
     columns = np.column_stack([np.ones(homes), evidence])
     installs = Installs(
-        crew, CREWS, special.expit(evidence - 2), is_known, found, np.ones((homes, 1)), np.zeros(homes)
+        crew, CREWS, special.expit(evidence - 2), is_known, found, np.ones((homes, 1)), np.zeros(homes), 0.1
     )
     return installs, base, evidence, columns
 

@@ -61,7 +61,12 @@ def test_intervals_hold_their_values_and_few_installs_have_no_place(tables: Tabl
         assert tables["crew_quality"].select(is_inside.all()).item(), name
     few = of(tables, "C12")
     assert few["judged"] < SETTINGS.crews.min_judged
-    assert (few["is_ranked"], few["rank"], few["stands_out"], few["q_value"]) == (False, None, None, None)
+    assert (few["is_ranked"], few["rank"], few["stands_out"], few["q_value"]) == (
+        False,
+        None,
+        None,
+        None,
+    )
     assert few["fair_high"] - few["fair_low"] > 0.2
 
 
@@ -124,7 +129,7 @@ def test_a_lake_of_the_least_has_tables_too() -> None:
     least = CrewInputs(
         scores(rows), signals(["a", "b"]), sites(rows),
         pl.DataFrame({"crew_id": ["idle"], "crew_name": [None]}, schema={"crew_id": pl.String, "crew_name": pl.String}),
-        pl.DataFrame(schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE),
+        pl.DataFrame(schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE), 0.05,
     )  # fmt: skip
 
     tables = crew_tables(least, CATALOGUE, SETTINGS)
@@ -141,7 +146,7 @@ def test_a_fleet_of_one_home_where_a_visit_left_no_doubt_has_tables(found: str) 
     visit = {"visit_id": "v", "site_id": "a", "visited_on": date(2026, 6, 1), "found": found, "fixed": True}
     one = CrewInputs(
         scores(rows), signals(["a"]), sites(rows), pl.DataFrame({"crew_id": ["only"], "crew_name": ["Only"]}),
-        pl.DataFrame([visit], schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE),
+        pl.DataFrame([visit], schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE), 0.05,
     )  # fmt: skip
 
     row = of(crew_tables(one, CATALOGUE, SETTINGS), "only")
@@ -152,7 +157,7 @@ def test_a_fleet_of_one_home_where_a_visit_left_no_doubt_has_tables(found: str) 
 def test_an_empty_register_has_empty_tables() -> None:
     nothing = CrewInputs(
         scores([]), signals([]), sites([]), pl.DataFrame(schema={"crew_id": pl.String, "crew_name": pl.String}),
-        pl.DataFrame(schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE),
+        pl.DataFrame(schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE), 0.05,
     )  # fmt: skip
 
     tables = crew_tables(nothing, CATALOGUE, SETTINGS)

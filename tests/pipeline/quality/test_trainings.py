@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 from invented import NIGHT, TRAININGS
+from scipy import optimize, special
 
 from pipeline.quality.fleet import FleetFit, Installs
 from pipeline.quality.trainings import FELL, SAME, TOO_FEW, interrupted, training_table
@@ -16,28 +17,35 @@ from pipeline.settings import load_settings
 OWN = load_settings().crews
 TRAINED = NIGHT - timedelta(days=200)
 Cells = dict[tuple[str, bool], tuple[int, int]]
+Hard = dict[tuple[str, bool], float]
 
 
-def told(cells: Cells, topic: str | None = None, share: float = 1.0) -> dict:
+def told(cells: Cells, topic: str | None = None, share: float = 1.0, hard: Hard | None = None) -> dict:
     """The table's row of ash's training, from (crew, after) -> (faults, installs), all inspected.
 
-    `share` of the faults are of the topic.
+    `share` of the faults are of the topic; `hard` (crew, after) -> the share of installs of a kind that fails four
+    times as often by its odds, known from the rest of the fleet.
     """
     rows = [
-        (crew, TRAINED + timedelta(days=30 + at % 60 if after else -30 - at % 60), float(at < faults))
+        (crew, TRAINED + timedelta(days=30 + at % 60 if after else -30 - at % 60), float(at < faults),
+         float(at % 10 < 10 * (hard or {}).get((crew, after), 0)))
         for (crew, after), (faults, count) in cells.items()
         for at in range(count)
-    ]
+    ]  # fmt: skip
     homes = pl.DataFrame(
-        rows, schema={"crew_id": pl.String, "commissioned_on": pl.Date, "found": pl.Float64}, orient="row"
+        rows,
+        schema={"crew_id": pl.String, "commissioned_on": pl.Date, "found": pl.Float64, "hard": pl.Float64},
+        orient="row",
     )
     found = homes["found"].to_numpy()
+    is_hard = homes["hard"].to_numpy()
+    mix = np.column_stack([np.ones(found.size), is_hard])
+    middle = optimize.brentq(lambda at: special.expit(at + np.log(4) * is_hard).sum() - found.sum(), -9, 9)
     nothing = np.zeros(found.size)
-    installs = Installs(
-        nothing.astype(int), 1, nothing + np.nan, nothing == 0, found, np.ones((found.size, 1)), nothing
-    )
+    installs = Installs(nothing.astype(int), 1, nothing + np.nan, nothing == 0, found, mix, nothing, 0.1)
     fit = FleetFit(
-        nothing, nothing, np.eye(1), np.zeros(1), np.zeros(2), np.zeros((2, 2)), np.zeros((found.size, 2)), found,
+        nothing, middle + np.log(4) * is_hard, np.eye(2), np.zeros(1), np.zeros(2), np.zeros((2, 2)),
+        np.zeros((found.size, 2)), found,
         float(found.mean()), 1,
     )  # fmt: skip
     trainings = pl.DataFrame([("ash", TRAINED, topic)], schema=TRAININGS, orient="row")
@@ -75,6 +83,19 @@ def test_what_all_crews_did_is_not_the_trainings() -> None:
     assert row["ratio"] == pytest.approx(1, abs=0.15)
 
 
+def test_easier_installs_after_it_are_not_the_trainings() -> None:
+    cells: Cells = {
+        ("ash", False): (68, 200), ("ash", True): (32, 200), ("oak", False): (72, 400), ("oak", True): (72, 400)
+    }  # fmt: skip
+    mix: Hard = {("ash", False): 0.9, ("ash", True): 0.1, ("oak", False): 0.2, ("oak", True): 0.2}
+
+    assert told(cells)["told"] == FELL
+    row = told(cells, hard=mix)
+    assert row["told"] == SAME
+    assert row["ratio"] == pytest.approx(1, abs=0.25)
+    assert told(cells, "reversed", hard=mix)["told"] == SAME  # its own case mix, fitted to this fault
+
+
 def test_too_few_installs_on_any_side_is_said() -> None:
     row = told(
         {("ash", False): (5, 14), ("ash", True): (0, 60), ("oak", False): (60, 400), ("oak", True): (60, 400)}
@@ -89,7 +110,7 @@ def test_a_topic_is_about_its_own_fault() -> None:
     }  # fmt: skip
     row = told(cells, "reversed", share=0.5)
 
-    assert row["rate_before"] == pytest.approx(0.15)
+    assert row["rate_before"] == pytest.approx(0.15, rel=1e-3)
     assert row["ratio_high"] - row["ratio_low"] > told(cells)["ratio_high"] - told(cells)["ratio_low"]
     assert told(cells, "dead")["rate_before"] == pytest.approx(0.3)  # no such topic is known: any fault
 
@@ -118,7 +139,7 @@ def test_no_fault_at_all_still_has_an_interval() -> None:
 def test_no_training_no_row() -> None:
     none = pl.DataFrame(schema=TRAININGS)
     empty = np.empty(0)
-    installs = Installs(empty.astype(int), 0, empty, empty.astype(bool), empty, np.ones((0, 1)), empty)
+    installs = Installs(empty.astype(int), 0, empty, empty.astype(bool), empty, np.ones((0, 1)), empty, 0.1)
     fit = FleetFit(empty, empty, np.eye(1), empty, np.zeros(2), np.eye(2), np.ones((0, 2)), empty, 0.0, 1)
 
     assert training_table(none, pl.DataFrame(), installs, fit, {}, OWN).is_empty()

@@ -22,7 +22,7 @@ def test_the_probability_of_a_visit_is_found_from_the_likelihood() -> None:
     log_odds, _, _, chance = fleet(rng)
     seen = rng.random(chance.size) < chance
 
-    found, _ = visit_chance(visit_columns(log_odds, np.empty((chance.size, 0))), seen)
+    found = visit_chance(visit_columns(log_odds, np.empty((chance.size, 0))), seen)
 
     assert np.abs(found - chance).mean() < 0.02
 
@@ -36,6 +36,25 @@ def test_an_unlikely_visit_counts_more_but_not_without_end() -> None:
     assert visit_weight(np.empty(0), most=8).size == 0
 
 
+def test_one_odd_visit_does_not_make_the_rate_anything() -> None:
+    """A home that nobody would have gone to, visited and wrong, stands for fifty homes and not for a thousand."""
+    rng = np.random.default_rng(4)
+    log_odds, _, _, chance = fleet(rng, 2500)
+    seen = rng.random(chance.size) < chance
+    seen[np.argmin(log_odds)] = True
+    odd = np.arange(log_odds.size) == np.argmin(log_odds)
+    columns = visit_columns(log_odds, np.empty((log_odds.size, 0)))
+    pi = visit_chance(columns, seen)
+
+    rates = [
+        doubly_robust(special.expit(log_odds), found, seen, pi)[0]
+        for found in (np.zeros(odd.size), odd * 1.0)
+    ]
+
+    assert pi[odd] < 0.02
+    assert rates[1] - rates[0] == pytest.approx(50 / 2500)
+
+
 @pytest.mark.parametrize("overstated", [0.0, 0.7])
 def test_the_weighted_rate_is_right_though_visits_go_to_the_faults_and_likelihoods_are_off(
     overstated: float,
@@ -47,8 +66,8 @@ def test_the_weighted_rate_is_right_though_visits_go_to_the_faults_and_likelihoo
         seen = rng.random(chance.size) < chance
         told = log_odds + overstated
         columns = visit_columns(told, np.empty((told.size, 0)))
-        pi, model = visit_chance(columns, seen)
-        rate, error = doubly_robust(special.expit(told), wrong, seen, pi, columns, model)
+        pi = visit_chance(columns, seen)
+        rate, error = doubly_robust(special.expit(told), wrong, seen, pi)
         misses.append(rate - special.expit(log_odds).mean())
         errors.append(error)
 

@@ -26,7 +26,8 @@ def quality() -> pl.DataFrame:
             {
                 "crew_id": crew, "crew_name": name, "installs": judged + 5, "heard": judged, "judged": judged,
                 "visited": judged // 10, "confirmed_faults": judged // 14, "expected_faults": judged * 0.04,
-                "expected_sd": 1.2, "later_faults": 1.0, "observed_rate": 0.6 if judged else None,
+                "expected_low": 1.0, "expected_high": 5.0, "later_faults": 1.0,
+                "observed_rate": 0.6 if judged else None,
                 "observed_low": 0.3, "observed_high": 0.85,
                 "rate": rate, "rate_low": low, "rate_high": high, "fleet_rate": 0.09,
                 "shrunk_rate": rate, "shrunk_low": low, "shrunk_high": high, "case_mix_faults": judged * 0.09,
@@ -93,7 +94,8 @@ def crew_tables() -> dict[str, pl.DataFrame]:
         "crew_fleet": pl.DataFrame(
             [
                 {
-                    "installs": 222, "heard": 202, "visited": 20, "visited_with_promise": 15, "fleet_rate": 0.09,
+                    "installs": 222, "heard": 202, "visited": 20, "visited_with_promise": 15,
+                    "base_rate": 0.05, "fleet_rate": 0.09,
                     "weighted_rate": 0.1, "weighted_low": 0.07, "weighted_high": 0.13, "offset": -0.4,
                     "offset_sd": 0.2, "stretch": 0.9, "spread_alpha": 3.0, "spread_beta": 30.0, "phi": 3.2,
                     "phi_p_value": 0.01, "crews_compared": 3,

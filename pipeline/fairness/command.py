@@ -19,13 +19,15 @@ def fairness(
     *,
     replications: Annotated[int, Parameter(validator=Number(gte=2))] = 200,
     seed: int = 1,
+    sites: Annotated[int, Parameter(validator=Number(gte=0))] = 1500,
     workers: int = 2,
     settings: SettingsFile = None,
 ) -> None:
-    """Measure the rates of crews on invented fleets whose truth is known.
+    """Measure the rates of crews on fleets whose truth is known.
 
     Coverage of every interval, error of the fair rate against the raw one, false alarms of the funnel, detection of a
-    crew three times as bad as the fleet, and bias from where visits go; each with its target.
+    crew three times as bad as the fleet, bias from where visits go, and what is said of trainings; each with its
+    target, with invented likelihoods and with those that the night gives to simulated homes.
 
     Parameters
     ----------
@@ -33,17 +35,19 @@ def fairness(
         Fleets a scenario.
     seed
         Seed of the fleets.
+    sites
+        Simulated homes that go through the night for their likelihoods; 0 leaves those scenarios out.
     workers
         Processes to share them.
     """
-    from pipeline.quality.study import study
+    from pipeline.fairness.study import study
 
     console = Console()
 
     def tell(line: str) -> None:
         console.print(line, highlight=False, markup=False)
 
-    measures = study(replications, seed, load_settings(settings).crews, workers, tell)
+    measures = study(replications, seed, load_settings(settings), workers, tell, sites)
     table = Table(title=f"Rates of crews, {replications} fleets a scenario, seed {seed}")
     for name in ("fleets", "measure"):
         table.add_column(name)
