@@ -10,7 +10,7 @@ from scipy import special, stats
 
 from pipeline.quality.crew_rate import CrewLikelihood
 from pipeline.quality.fleet import FleetFit, Installs, fit_fleet, information
-from pipeline.quality.funnel import Dispersion, benjamini_hochberg, over_dispersion, tails
+from pipeline.quality.funnel import Dispersion, benjamini_hochberg, over_dispersion, seen_ratio, tails
 from pipeline.quality.intervals import CONFIDENCE
 from pipeline.quality.shrink import Shrunk, shrink
 from pipeline.setting_sections import CrewSettings
@@ -39,7 +39,8 @@ class Estimates:
     its homes that nobody visited; `expected` faults that the fleet's average crew would have had on its
     installs; `ratio` observed / expected; `fair` its rate on the fleet's average installs, shrunk; `worth` and
     `worth_faults` its homes and faults counted as inspected average installs; `p_value` of a crew like the fleet lying
-    so far out, `q_value` with many crews allowed for; `dispersion` of the fleet.
+    so far out, `q_value` with many crews allowed for, `seen_from` how many times the fleet's rate would mostly be
+    seen; `dispersion` of the fleet.
     """
 
     fit: FleetFit
@@ -53,6 +54,7 @@ class Estimates:
     worth_faults: Float
     p_value: Float
     q_value: Float
+    seen_from: Float
     dispersion: Dispersion
 
 
@@ -79,10 +81,11 @@ def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
     q_value = np.full(homes.crews, np.nan)
     q_value[is_judged] = benjamini_hochberg(p_value[is_judged])
     spread = over_dispersion(worth_faults[is_judged], worth[is_judged], fleet, own.winsor_share)
+    seen_from = seen_ratio(worth, fleet, own.limit_alpha)
     unseen = _unseen(homes, fit, own.crew_sd)
     return Estimates(
-        fit, rate, shrunk, unseen, expected, ratio, fair, worth, worth_faults, p_value, q_value, spread
-    )
+        fit, rate, shrunk, unseen, expected, ratio, fair, worth, worth_faults, p_value, q_value, seen_from, spread
+    )  # fmt: skip
 
 
 def _unseen(homes: Installs, fit: FleetFit, crew_sd: float) -> Interval:

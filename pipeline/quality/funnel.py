@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
 from pipeline.quality.intervals import upper_tail
 
 Float = NDArray[np.float64]
 LIMITS = (0.001, 0.025, 0.975, 0.999)
+SEEN = 0.9  # share of crews that is nearly all
 
 
 def limit(share: float, homes: Float, rate: float) -> Float:
@@ -29,6 +30,18 @@ def limit(share: float, homes: Float, rate: float) -> Float:
     back = (at - share) / (at - below)
     rates: Float = np.clip((first - back) / np.maximum(whole, 1), 0, 1)
     return rates
+
+
+def seen_ratio(homes: Float, rate: float, level: float) -> Float:
+    """Return how many times as often as the fleet a crew with these homes errs that lies above the limits mostly.
+
+    That is in SEEN of such crews, the limits being those of the two-sided `level`; nan where no rate is high enough.
+    By the beta quantile, continued to counts that aren't whole.
+    """
+    whole = np.round(homes)
+    first = limit(1 - level / 2, whole, rate) * whole
+    ratio: Float = special.betaincinv(np.maximum(first, 1e-9), whole - first + 1, SEEN) / rate
+    return np.where((first < whole) & (ratio * rate < 1), ratio, np.nan)
 
 
 @dataclass(frozen=True)

@@ -21,8 +21,8 @@ SCHEMA = pl.Schema(
         "case_mix_faults": pl.Float64, "ratio": pl.Float64, "ratio_low": pl.Float64, "ratio_high": pl.Float64,
         "fair_rate": pl.Float64, "fair_low": pl.Float64, "fair_high": pl.Float64,
         "worth_installs": pl.Float64, "worth_rate": pl.Float64, "p_value": pl.Float64, "q_value": pl.Float64,
-        "is_outside": pl.Boolean, "stands_out": pl.String, "is_ranked": pl.Boolean, "rank": pl.Int64,
-        "top_fault": pl.String,
+        "is_outside": pl.Boolean, "seen_from": pl.Float64, "stands_out": pl.String,
+        "is_ranked": pl.Boolean, "rank": pl.Int64, "top_fault": pl.String,
     }
 )  # fmt: skip
 _SHOWN_ALWAYS = (
@@ -73,7 +73,8 @@ def quality_table(
     heard. `expected_faults` at homes nobody visited, with the ends of the 95 % interval of their number: each home's
     doubt, and what all likelihoods and the crew's own rate are in doubt of together. `rank` 1 is the lowest fair rate.
     `is_outside` the funnel's 95 % limits, where luck alone puts one crew in twenty; `stands_out` ("worse", "better")
-    with many crews allowed for.
+    with many crews allowed for. `seen_from` how many times as often as the fleet such a crew would have to err to lie
+    outside in nine of ten cases: below it, not being told apart says little.
     """
     confirmed, visited = (
         counts[name].to_numpy().astype(np.float64) for name in ("confirmed_faults", "visited")
@@ -94,7 +95,7 @@ def quality_table(
         "ratio": found.ratio.value, "ratio_low": found.ratio.low, "ratio_high": found.ratio.high,
         "fair_rate": found.fair.mean, "fair_low": found.fair.low, "fair_high": found.fair.high,
         "worth_installs": found.worth, "worth_rate": worth_rate,
-        "p_value": found.p_value, "q_value": found.q_value,
+        "p_value": found.p_value, "q_value": found.q_value, "seen_from": found.seen_from,
     }  # fmt: skip
     is_ranked = pl.col("judged") >= own.min_judged
     has_homes, has_visits = pl.col("heard") > 0, pl.col("visited") > 0

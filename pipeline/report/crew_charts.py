@@ -10,7 +10,7 @@ from pipeline.report import theme, vega, words
 from pipeline.report.chart_parts import Rows, data, finish, rows
 from pipeline.report.vega import Channel, Spec
 
-LIKE, OUTSIDE, STANDS_OUT = "like the fleet", "outside 95 %, maybe luck", "stands out"
+LIKE, OUTSIDE, STANDS_OUT = "not told apart", "outside 95 %, maybe luck", "stands out"
 # status: (colour, shape, filled): crews differ in more than colour
 _STATUS = {
     LIKE: ("quiet", "circle"),
@@ -20,6 +20,7 @@ _STATUS = {
 _LINES = {"99.8 %": [1, 0], "95 %": [6, 4]}
 _STEPS = 120
 _ROW_PX = 24
+_FAR = 100  # a ratio beyond it, or below its inverse, is as good as any
 
 
 def funnel(quality: pl.DataFrame, fleet_rate: float) -> Spec | None:
@@ -153,7 +154,16 @@ def percent_interval(value: float | None, low: float | None, high: float | None)
 
 
 def ratio_interval(value: float | None, low: float | None, high: float | None) -> str:
-    """Return "1.20 (0.80 to 1.90)", "–" where there is none."""
+    """Return "1.20 (0.80 to 1.90)", "–" where there is none; what is beyond a hundredfold is not told apart."""
     if value is None or low is None or high is None:
         return words.NOTHING
-    return f"{value:.2f} ({low:.2f}\u00a0to\u00a0{high:.2f})"
+    middle, first, last = (_ratio(part) for part in (value, low, high))
+    return f"{middle} ({first}\u00a0to\u00a0{last})"
+
+
+def _ratio(value: float) -> str:
+    if value > _FAR:
+        return f"over {_FAR}"
+    if 0 < value < 1 / _FAR:
+        return f"under {1 / _FAR:g}"
+    return f"{value:.2f}" if value < 10 else f"{value:.0f}"

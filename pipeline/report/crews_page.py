@@ -50,9 +50,6 @@ def crews_context(
 
 def _row(row: Mapping[str, Any], cards: Mapping[str, FaultCard]) -> dict[str, str]:
     """Return one crew in words."""
-    standing = _STANDING.get(
-        row["stands_out"] or "", "outside 95 %, maybe luck" if row["is_outside"] else "like the fleet"
-    )
     found, expected = words.number(row["confirmed_faults"]), words.number(row["expected_faults"], 1)
     low, high = (words.number(row[f"expected_{end}"]) for end in ("low", "high"))
     fair, shrunk, observed = (
@@ -72,10 +69,21 @@ def _row(row: Mapping[str, Any], cards: Mapping[str, FaultCard]) -> dict[str, st
         "plain": percent_interval(row["rate"], row["rate_low"], row["rate_high"]),
         "observed": observed if row["visited"] else words.NOTHING,
         "visited": words.number(row["visited"]),
-        "standing": standing if row["is_ranked"] else words.NOTHING,
+        "standing": _standing(row) if row["is_ranked"] else words.NOTHING,
         "mark": row["stands_out"] or "",
         "top_fault": words.fault(row["top_fault"], cards),
     }
+
+
+def _standing(row: Mapping[str, Any]) -> str:
+    """Return where a ranked crew stands beside the fleet, and what would have been seen had it been so."""
+    if row["stands_out"]:
+        return _STANDING[row["stands_out"]]
+    if row["is_outside"]:
+        return "outside 95 %, maybe luck"
+    if row["seen_from"] is None:
+        return "not told apart"
+    return f"not told apart; {words.number(row['seen_from'], 1)} times the fleet would show"
 
 
 def _funnel(quality: pl.DataFrame, fleet: Mapping[str, Any], own: CrewSettings) -> Figure:

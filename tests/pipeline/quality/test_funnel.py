@@ -7,7 +7,15 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from pipeline.quality.funnel import LIMITS, benjamini_hochberg, limit, over_dispersion, tails
+from pipeline.quality.funnel import (
+    LIMITS,
+    SEEN,
+    benjamini_hochberg,
+    limit,
+    over_dispersion,
+    seen_ratio,
+    tails,
+)
 
 
 @pytest.mark.parametrize(
@@ -36,6 +44,23 @@ def test_crews_all_alike_are_outside_as_often_as_the_limits_say() -> None:
 
     assert np.mean(p_values < 0.05) == pytest.approx(0.05, abs=0.006)
     assert np.mean(p_values < 0.002) == pytest.approx(0.002, abs=0.001)
+
+
+@pytest.mark.parametrize(("homes", "rate"), [(60, 0.05), (60, 0.1), (200, 0.08)])
+def test_a_crew_that_errs_as_often_as_would_be_seen_is_outside_in_nine_of_ten(
+    homes: int, rate: float
+) -> None:
+    ratio = float(seen_ratio(np.array([float(homes)]), rate, 0.05)[0])
+    first = int(np.ceil(limit(0.975, np.array([float(homes)]), rate)[0] * homes))
+
+    outside = [stats.binom.sf(at - 1, homes, ratio * rate) for at in (first, first - 1)]  # whole counts jump
+
+    assert outside[0] < SEEN <= outside[1]
+    assert ratio > 1.8
+
+
+def test_few_homes_would_show_nothing() -> None:
+    assert np.isnan(seen_ratio(np.array([0.0, 0.4]), 0.1, 0.05)).all()
 
 
 def test_q_values_are_those_of_statsmodels() -> None:

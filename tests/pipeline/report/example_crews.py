@@ -34,7 +34,7 @@ def quality() -> pl.DataFrame:
                 "ratio": rate and rate / 0.09, "ratio_low": low and low / 0.09, "ratio_high": high and high / 0.09,
                 "fair_rate": rate, "fair_low": low, "fair_high": high,
                 "worth_installs": judged * 0.8, "worth_rate": rate, "p_value": 0.001 if crew == "crew-0" else 0.4,
-                "q_value": 0.002 if crew == "crew-0" else 0.4, "is_outside": crew == "crew-0",
+                "q_value": 0.002 if crew == "crew-0" else 0.4, "is_outside": crew == "crew-0", "seen_from": 2.7,
                 "stands_out": "worse" if crew == "crew-0" else None, "is_ranked": judged >= 20,
                 "rank": {"crew-0": 2, "crew-1": 1}.get(crew), "top_fault": "reversed" if judged else None,
             }

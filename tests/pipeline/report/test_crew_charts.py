@@ -84,4 +84,6 @@ def test_without_data_there_is_no_picture() -> None:
 def test_intervals_in_words() -> None:
     assert percent_interval(0.041, 0.02, 0.0789) == "4.1\u00a0% (2.0\u00a0to\u00a07.9)"
     assert ratio_interval(1.2, 0.8, 1.9) == "1.20 (0.80\u00a0to\u00a01.90)"
+    assert ratio_interval(3.4, 0.001, 2120.4) == "3.40 (under 0.01\u00a0to\u00a0over 100)"
+    assert ratio_interval(1.2, 0.8, 14.2) == "1.20 (0.80\u00a0to\u00a014)"
     assert (percent_interval(None, 0, 1), ratio_interval(None, None, None)) == ("–", "–")
