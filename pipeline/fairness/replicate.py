@@ -9,7 +9,7 @@ from scipy import special, stats
 from pipeline.fairness.invented import Drawn, Fleet, at_rate, draw_fleet
 from pipeline.fairness.scored import Scores
 from pipeline.quality.estimates import Estimates, estimate
-from pipeline.quality.intervals import Z, wilson
+from pipeline.quality.intervals import wilson
 from pipeline.quality.trainings import FELL, ROSE, cell_rates, interrupted, told_of
 from pipeline.quality.visiting import doubly_robust, visit_chance, visit_columns
 from pipeline.setting_sections import CrewSettings
@@ -65,11 +65,11 @@ def _visits(drawn: Drawn) -> dict[str, float]:
     some = visits > 0
     low, high = wilson(faults, visits)
     chance = visit_chance(visit_columns(homes.log_odds, homes.columns[:, 1:]), homes.is_known)
-    rate, error = doubly_robust(homes.likelihood, homes.found, homes.is_known, chance)
+    _, first, last = doubly_robust(homes.likelihood, homes.found, homes.is_known, chance)
     return {
         "visits only": float(np.mean(faults[some] / visits[some] - truth[some])),
         "wilson": _covers(low[some], high[some], truth[some]),
-        "weighted": float(abs(rate - drawn.chance.mean()) <= Z * error),
+        "weighted": float(first <= drawn.chance.mean() <= last),
     }
 
 

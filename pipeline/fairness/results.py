@@ -54,9 +54,9 @@ class Results:
             "shrunk": "shrunk rate",
             "ratio": "observed / expected",
             "fair": "fair rate",
-            "weighted": "fleet's rate by weighted visits",
         }
         rows = [self._covered(key, f"coverage: {label}") for key, label in labels.items()]
+        rows.append(self._covered_once("weighted", "coverage: fleet's rate by weighted visits"))
         # the ends are whole numbers, which of few faults hold more than they say
         rows.append(self._at_least("unseen", "coverage: faults at homes not visited", COVERED[0]))
         if not self.spec.is_listed:
@@ -90,7 +90,7 @@ class Results:
         ]
 
     def _training(self) -> list[Measure]:
-        rows = [self._covered("training", "coverage: ratio after a training")]
+        rows = [self._covered_once("training", "coverage: ratio after a training")]
         if self.spec.trained == 1:
             false = Results(self.scenario, self.spec, {"false": self.values["fell"] + self.values["rose"]})
             return [*rows, false._at_most("false", "said to have changed where nothing did", 1 - CONFIDENCE)]
@@ -115,6 +115,12 @@ class Results:
         mean = self._mean(key, label)
         wanted = f"{COVERED[0]:g} to {COVERED[1]:g}"
         return replace(mean, wanted=wanted, is_met=COVERED[0] <= mean.value <= COVERED[1])
+
+    def _covered_once(self, key: str, label: str) -> Measure:
+        """Return the coverage of one interval a fleet, which so few tell only roughly."""
+        share = self._share(key, label)
+        is_met = share.high >= COVERED[0] and share.low <= COVERED[1]
+        return replace(share, wanted=f"{COVERED[0]:g} to {COVERED[1]:g}", is_met=is_met)
 
     def _at_least(self, key: str, label: str, least: float) -> Measure:
         mean = self._mean(key, label)

@@ -18,7 +18,6 @@ from pipeline.quality.estimates import Estimates, estimate
 from pipeline.quality.fault_chances import FaultChances
 from pipeline.quality.fleet import Installs
 from pipeline.quality.homes import install_homes
-from pipeline.quality.intervals import Z
 from pipeline.quality.lessons import DUST, lesson_table
 from pipeline.quality.table import count_installs, quality_table, with_names
 from pipeline.quality.trainings import training_table
@@ -116,8 +115,8 @@ def _all_topics(topics: dict[str, Float], catalogue: Mapping[str, Fault], count:
 
 def _installs(
     heard: pl.DataFrame, crews: list[str], base_rate: float, own: CrewSettings
-) -> tuple[Installs, tuple[float, float] | None]:
-    """Return the homes as numbers, and the fleet's rate by visits' weights with its error, None with few visits."""
+) -> tuple[Installs, tuple[float, float, float] | None]:
+    """Return the homes as numbers, and the fleet's rate by visits' weights with its ends, None with few visits."""
     number = {name: at for at, name in enumerate(crews)}
     crew = np.array([number.get(name, -1) for name in heard["crew_id"]], dtype=np.int64)
     likelihood = heard["likelihood"].cast(pl.Float64).to_numpy().astype(np.float64)
@@ -181,11 +180,11 @@ def _crew_change(
 
 
 def _crew_fleet(
-    homes: pl.DataFrame, found: Estimates, check: tuple[float, float] | None, base_rate: float
+    homes: pl.DataFrame, found: Estimates, check: tuple[float, float, float] | None, base_rate: float
 ) -> pl.DataFrame:
     """Return the one row of crew_fleet: counts, the rate, what visits say of the likelihoods, how crews differ."""
     fit = found.fit
-    rate, error = check or (None, None)
+    rate, low, high = check or (None, None, None)
     return pl.DataFrame(
         {
             "installs": homes.height,
@@ -195,8 +194,8 @@ def _crew_fleet(
             "base_rate": base_rate,
             "fleet_rate": fit.fleet_rate,
             "weighted_rate": rate,
-            "weighted_low": None if rate is None or error is None else max(0.0, rate - Z * error),
-            "weighted_high": None if rate is None or error is None else min(1.0, rate + Z * error),
+            "weighted_low": low,
+            "weighted_high": high,
             "offset": float(fit.adjust[0]),
             "offset_sd": float(np.sqrt(fit.adjust_cov[0, 0])),
             "stretch": float(1 + fit.adjust[1]),

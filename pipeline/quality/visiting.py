@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
+from pipeline.quality.intervals import Z
 from pipeline.quality.logistic import fit_logistic
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 _PRICE = 0.5  # on a coefficient: about two in log odds either way
 _BENDS = (-4.0, -2.0, 0.0)  # log odds of the likelihood where the curve of visits may bend
+_EDGE = 1e-6
 _FREE = 1e-3  # price of the intercept, so that a fleet without visits has one
 _LEAST_CHANCE = (
     0.02  # a visited home stands for fifty at the most: one odd visit could make the fleet's rate anything
@@ -46,12 +49,14 @@ def visit_weight(chance: Float, most: float) -> Float:
     return weight
 
 
-def doubly_robust(likelihood: Float, found: Float, is_visited: Bool, chance: Float) -> tuple[float, float]:
-    """Return the fleet's rate and its standard error by augmented inverse probability weighting.
+def doubly_robust(
+    likelihood: Float, found: Float, is_visited: Bool, chance: Float
+) -> tuple[float, float, float]:
+    """Return the fleet's rate and the ends of its 95 % interval by augmented inverse probability weighting.
 
     Mean of m + V / pi (y - m): right if the likelihoods `likelihood` are, or if the probabilities of a visit are. The
     error takes pi as known, which is on the safe side: that it was estimated makes the rate more certain, not less
-    (Robins, Rotnitzky and Zhao, above).
+    (Robins, Rotnitzky and Zhao, above). The interval is even in log odds, as few faults are not in the rate.
 
     Parameters
     ----------
@@ -62,4 +67,8 @@ def doubly_robust(likelihood: Float, found: Float, is_visited: Bool, chance: Flo
     """
     rest = np.where(is_visited, found - likelihood, 0.0)
     term = likelihood + rest / np.maximum(chance, _LEAST_CHANCE)
-    return float(term.mean()), float(term.std() / np.sqrt(term.size))
+    rate, error = float(term.mean()), float(term.std() / np.sqrt(term.size))
+    inside = float(np.clip(rate, _EDGE, 1 - _EDGE))
+    half = Z * error / (inside * (1 - inside))
+    low, high = special.expit(special.logit(inside) + half * np.array([-1, 1]))
+    return float(np.clip(rate, 0, 1)), float(low), float(high)

@@ -39,7 +39,7 @@ def test_an_unlikely_visit_counts_more_but_not_without_end() -> None:
 def test_one_odd_visit_does_not_make_the_rate_anything() -> None:
     """A home that nobody would have gone to, visited and wrong, stands for fifty homes and not for a thousand."""
     rng = np.random.default_rng(4)
-    log_odds, _, _, chance = fleet(rng, 2500)
+    log_odds, _, wrong, chance = fleet(rng, 2500)
     seen = rng.random(chance.size) < chance
     seen[np.argmin(log_odds)] = True
     odd = np.arange(log_odds.size) == np.argmin(log_odds)
@@ -48,7 +48,7 @@ def test_one_odd_visit_does_not_make_the_rate_anything() -> None:
 
     rates = [
         doubly_robust(special.expit(log_odds), found, seen, pi)[0]
-        for found in (np.zeros(odd.size), odd * 1.0)
+        for found in (np.where(odd, 0.0, wrong), np.where(odd, 1.0, wrong))
     ]
 
     assert pi[odd] < 0.02
@@ -67,9 +67,9 @@ def test_the_weighted_rate_is_right_though_visits_go_to_the_faults_and_likelihoo
         told = log_odds + overstated
         columns = visit_columns(told, np.empty((told.size, 0)))
         pi = visit_chance(columns, seen)
-        rate, error = doubly_robust(special.expit(told), wrong, seen, pi)
+        rate, low, high = doubly_robust(special.expit(told), wrong, seen, pi)
         misses.append(rate - special.expit(log_odds).mean())
-        errors.append(error)
+        errors.append((special.logit(high) - special.logit(low)) / 3.92 * rate * (1 - rate))
 
     spread = np.std(misses, ddof=1)
     assert abs(np.mean(misses)) < 2.5 * spread / np.sqrt(40)
