@@ -11,6 +11,7 @@ from pipeline.decision_curve import decision_curve, list_cut
 from pipeline.hit_rate import hit_rate
 from pipeline.memory import earlier_table
 from pipeline.promise import next_book, next_promise
+from pipeline.scored_before import with_scores
 from pipeline.settings import Settings
 
 
@@ -30,7 +31,7 @@ def judge(
     """
     own = settings.hit_rate
     promised, book = (earlier_table(previous, name) for name in ("promise", "promise_book"))
-    promise = next_promise(promised, book, visits, standing, as_of, own)
+    promise = with_scores(next_promise(promised, book, visits, standing, as_of, own), promised, previous, own)
     return {
         "promise": promise,
         "promise_book": next_book(book, listed, as_of, own),

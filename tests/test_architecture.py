@@ -67,7 +67,7 @@ LAYERS = (
     },
     {"lake", "clock", "fault", "last_visit", "at_once"},
     {"conform", "faults", "sound", "fix_proof"},
-    {"standing_words", "chance", "worth", "promise"},
+    {"standing_words", "chance", "worth", "promise", "scored_before"},
     {"registers", "staging", "evidence", "classifier", "daystats", "simulate", "injection"},
     {"tidy", "bench_pandas", "two_levels", "ranks"},
     {"telling", "merged", "reject_file"},

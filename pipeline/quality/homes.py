@@ -2,8 +2,8 @@
 
 Only faults present at commissioning are the crew's: an onset later than the first days makes it a later fault. After a
 visit a home's likelihood speaks of the home as it is since, so for a visited home the one that was published before
-the visit counts (table promise); where none is on record the finding counts all the same, but says nothing of how
-good the likelihoods are.
+the visit counts (table promise; the home need not have been on a list); where none is on record the finding counts all
+the same, but says nothing of how good the likelihoods are.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def install_homes(
     visits
         The register, no visit later than the night.
     promise
-        visit_id, likelihood, and `since` (date, null from the first day) where it is kept; may have no rows.
+        visit_id, scored_likelihood, scored_since (null: from the first day); may have no rows.
     """
     told = first_findings(visits).join(_promised(promise), on="visit_id", how="left")
     joined = (
@@ -62,7 +62,7 @@ def install_homes(
     onset = (
         pl.when(~is_visited)
         .then("onset_on")
-        .when(pl.col("has_promise") & pl.lit("since" in promise.columns))
+        .when("has_promise")
         .then("since")
         .when((pl.col("onset_on") <= pl.col("visited_on")).fill_null(False))
         .then("onset_on")
@@ -112,7 +112,9 @@ def first_findings(visits: pl.DataFrame) -> pl.DataFrame:
 
 
 def _promised(promise: pl.DataFrame) -> pl.DataFrame:
-    since = pl.col("since") if "since" in promise.columns else pl.lit(None, dtype=pl.Date).alias("since")
-    return promise.drop_nulls("likelihood").select(
-        "visit_id", pl.col("likelihood").alias("promised"), since, pl.lit(True).alias("has_promise")
+    return promise.drop_nulls("scored_likelihood").select(
+        "visit_id",
+        pl.col("scored_likelihood").alias("promised"),
+        pl.col("scored_since").alias("since"),
+        pl.lit(True).alias("has_promise"),
     )

@@ -18,7 +18,7 @@ VISITS = {
     "visit_id": pl.String, "site_id": pl.String, "visited_on": pl.Date, "crew_id": pl.String, "found": pl.String,
     "leg": pl.String, "fixed": pl.Boolean, "note": pl.String,
 }  # fmt: skip
-PROMISE = {"visit_id": pl.String, "likelihood": pl.Float64, "since": pl.Date}
+PROMISE = {"visit_id": pl.String, "scored_likelihood": pl.Float64, "scored_since": pl.Date}
 TRAININGS = {"crew_id": pl.String, "trained_on": pl.Date, "topic": pl.String}
 
 
@@ -119,7 +119,8 @@ def invented_night(crews: int = 12, homes: int = 700, seed: int = 3, visits: int
         for i in range(homes)
     ]
     promised = [
-        {"visit_id": f"V{i:04d}", "likelihood": float(likelihood[i]), "since": None} for i in sorted(seen)
+        {"visit_id": f"V{i:04d}", "scored_likelihood": float(likelihood[i]), "scored_since": None}
+        for i in sorted(seen)
     ]
     return CrewInputs(
         scores(after),

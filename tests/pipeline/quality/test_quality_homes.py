@@ -50,7 +50,9 @@ def test_a_home_nobody_visited_has_its_likelihood() -> None:
 
 def test_a_visited_home_has_what_was_found_and_the_likelihood_from_before() -> None:
     told = visit("dead")
-    row = counted([home(likelihood=0.02)], [told], [{"visit_id": told["visit_id"], "likelihood": 0.8}])["a"]
+    row = counted(
+        [home(likelihood=0.02)], [told], [{"visit_id": told["visit_id"], "scored_likelihood": 0.8}]
+    )["a"]
 
     assert (row["is_wrong"], row["found"], row["has_promise"], row["likelihood"]) == (True, "dead", True, 0.8)
 
@@ -90,18 +92,10 @@ def test_only_faults_from_the_first_days_are_the_crews(
 def test_a_fault_found_that_began_later_is_shown_apart() -> None:
     seen_now = counted([home(likelihood=0.9, onset_on=date(2026, 5, 25))], [visit("dead")])["a"]
     told = visit("dead")
-    promised = [{"visit_id": told["visit_id"], "likelihood": 0.9, "since": date(2026, 5, 25)}]
+    promised = [{"visit_id": told["visit_id"], "scored_likelihood": 0.9, "scored_since": date(2026, 5, 25)}]
     fixed_since = counted([home(likelihood=0.01)], [told], promised)["a"]
 
-    plain = pl.DataFrame(
-        [{"visit_id": told["visit_id"], "likelihood": 0.9}]
-    )  # a record that doesn't keep since when
-    homes = [home(likelihood=0.9, onset_on=date(2026, 5, 25))]
-    without = install_homes(scores(homes), sites(homes), pl.DataFrame([told], schema=VISITS), plain, OWN).row(
-        0, named=True
-    )
-
-    for row in (seen_now, fixed_since, without):
+    for row in (seen_now, fixed_since):
         assert (row["is_wrong"], row["later"]) == (False, 1)
 
 
