@@ -12,7 +12,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipeline import contract, warehouse
+from pipeline import contract, scored_before, warehouse
 from pipeline.daystats import DAY_TABLES, day_params, site_sky
 from pipeline.faults import CATALOGUE
 from pipeline.features import WINDOW_TABLES, site_fact
@@ -122,11 +122,11 @@ def crews(registers: Registers) -> dict[str, pl.DataFrame]:
         "site_id": pl.String, "likelihood": pl.Float64, "verdict": pl.String, "onset_on": pl.Date,
         "nights": pl.Int64, "fault_likelihoods": shares,
     }  # fmt: skip
-    promise = pl.DataFrame(schema={"visit_id": pl.String, "likelihood": pl.Float64})
+    promise = pl.DataFrame(schema={"visit_id": pl.String, **scored_before.COLUMNS})
     sites = registers.sites.select("site_id")
     night = CrewInputs(
         pl.DataFrame(schema=scores), sites, registers.sites, registers.crews, registers.visits,
-        registers.trainings, promise,
+        registers.trainings, promise, SETTINGS.verdict.base_rate,
     )  # fmt: skip
     return crew_tables(night, CATALOGUE, SETTINGS)
 
