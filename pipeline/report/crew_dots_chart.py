@@ -25,7 +25,7 @@ def months(month: pl.DataFrame, change: pl.DataFrame, crews: list[str]) -> Spec 
         return None
     every = shown["month"].unique().sort().to_list()[-_MOST_MONTHS:]
     cells = shown.filter(pl.col("month").is_in(every)).select(
-        "crew_id", "month", "heard", pl.col("rate").round(3),
+        "crew_id", "month", "heard", pl.col("rate", "rate_low", "rate_high").round(3),
         faults=(pl.col("confirmed_faults") + pl.col("expected_faults")).round(1),
     )  # fmt: skip
     marks = change.select(
@@ -52,6 +52,8 @@ def months(month: pl.DataFrame, change: pl.DataFrame, crews: list[str]) -> Spec 
                 vega.tooltip("crew_id:N", title="crew"), vega.tooltip("month:N"),
                 vega.tooltip("heard:Q", title="installs"),
                 vega.tooltip("faults:Q"), vega.tooltip("rate:Q", format=".1%"),
+                vega.tooltip("rate_low:Q", title="95 % from", format=".1%"),
+                vega.tooltip("rate_high:Q", title="to", format=".1%"),
             ],
         )
     )  # fmt: skip

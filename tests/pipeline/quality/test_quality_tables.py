@@ -90,6 +90,11 @@ def test_views_add_up_to_their_tables(tables: Tables, tmp_path: Path) -> None:
     month = views["crew_month"]
     assert month["installs"].sum() == tables["crew_home"].height
     assert (month["rate"] * month["heard"]).sum() == pytest.approx(tables["crew_home"]["chance"].sum())
+    known = month.drop_nulls("rate")
+    assert known.select((pl.col("rate_low") <= pl.col("rate")) & (pl.col("rate") <= pl.col("rate_high")))[
+        "rate_low"
+    ].all()
+    assert known.filter(pl.col("heard") == 1)["rate_high"].min() > 0.5  # one install says next to nothing
     position = views["crew_position"]
     assert set(position["ct_location"]) == {
         "service_entrance",

@@ -66,6 +66,7 @@ def crew_tables() -> dict[str, pl.DataFrame]:
                 {
                     "crew_id": crew, "month": f"2026-{month:02d}", "installs": 9, "heard": 8, "visited": 1,
                     "confirmed_faults": 1, "expected_faults": 0.4, "rate": 1.4 / 8,
+                    "rate_low": 0.04, "rate_high": 0.5,
                 }
                 for crew in ("crew-0", "crew-1")
                 for month in range(1, 6)
