@@ -67,6 +67,7 @@ def test_history_is_laid_down_as_a_backfill_would(tmp_path: Path) -> None:
     assert all(whole[name].equals(quick[name]) for name in TABLES)
 
 
+@pytest.mark.heavy
 def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     nights: list[tuple[str, ...]] = []
 

@@ -141,6 +141,7 @@ def hold_equal(fast: Mapping[str, pl.DataFrame], slow: Mapping[str, pl.DataFrame
             np.testing.assert_allclose(left, right, rtol=reach, atol=reach, err_msg=column)
 
 
+@pytest.mark.heavy
 @settings(max_examples=25, deadline=None)
 @given(
     seed=st.integers(0, 2**32 - 1),

@@ -52,6 +52,7 @@ def told(copy: Path) -> dict[str, Any]:
     return answer
 
 
+@pytest.mark.heavy
 def test_its_cases_run_with_everybody_elses(copy: Path) -> None:
     said = run(copy, "-m", "pytest", "-rp", "-p", "no:cacheprovider", "tests/faults", "-k", f"{NEW} or file")
     for asked in ("test_case[stuck_bit 1]", "test_case[stuck_bit 2]", "test_case[stuck_bit 3]"):
