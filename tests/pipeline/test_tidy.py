@@ -142,7 +142,7 @@ def hold_equal(fast: Mapping[str, pl.DataFrame], slow: Mapping[str, pl.DataFrame
 
 
 @pytest.mark.heavy
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     seed=st.integers(0, 2**32 - 1),
     homes=st.lists(
