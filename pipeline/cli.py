@@ -169,7 +169,7 @@ app.command(
 app.command(
     "pipeline.fairness.command:fairness",
     name="fairness",
-    help="Measure the rates of crews on invented fleets whose truth is known.",
+    help="Measure the rates of crews on fleets whose truth is known.",
 )
 app.command(
     "pipeline.proof.command:proof",

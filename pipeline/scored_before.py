@@ -36,41 +36,44 @@ def with_scores(
     run
         Folder of that run, named by its night.
     """
-    told = promise.join(_carried(earlier), on=_VISIT, how="left").join(
-        _scores(run, promise), on="site_id", how="left"
+    is_near = (pl.col("visited_on") - pl.col("night")).dt.total_days().is_between(1, own.late_days)
+    return (
+        promise.join(_carried(earlier), on=_VISIT, how="left")
+        .join(_scores(run, promise), on="site_id", how="left")
+        .select(
+            *promise.columns,
+            pl.coalesce(
+                pl.when(pl.col("promised_on").is_not_null()).then(
+                    _said("promised_on", "likelihood", "since")
+                ),
+                "carried",
+                pl.when(is_near).then("fresh"),
+            ).alias("said"),
+        )
+        .unnest("said")
     )
-    is_before = pl.col("night") < pl.col("visited_on")
-    is_near = (pl.col("visited_on") - pl.col("night")).dt.total_days() <= own.late_days
-    has = {
-        "promise": pl.col("promised_on").is_not_null(),
-        "carried": pl.col("scored_on").is_not_null(),
-        "fresh": (is_before & is_near).fill_null(False),
-    }
-    sources = {
-        "scored_on": ("promised_on", "scored_on", "night"),
-        "scored_likelihood": ("likelihood", "scored_likelihood", "fresh_likelihood"),
-        "scored_since": ("since", "scored_since", "fresh_since"),
-    }
-    return told.select(
-        *promise.columns,
-        *(
-            pl.when(has["promise"]).then(said).when(has["carried"]).then(carried)
-            .when(has["fresh"]).then(fresh).cast(COLUMNS[name]).alias(name)
-            for name, (said, carried, fresh) in sources.items()
-        ),
-    )  # fmt: skip
+
+
+def _said(night: str, likelihood: str, since: str) -> pl.Expr:
+    """Return COLUMNS as one value a row, so that they are taken from one source together, nulls and all."""
+    return pl.struct(
+        pl.col(name).cast(kind).alias(own)
+        for (own, kind), name in zip(COLUMNS.items(), (night, likelihood, since), strict=True)
+    )
 
 
 def _carried(earlier: pl.DataFrame | None) -> pl.DataFrame:
+    """Return `carried`: what the table of the run before said of each visit, if anything."""
     if earlier is None or not set(COLUMNS) <= set(earlier.columns):
-        return pl.DataFrame(
+        earlier = pl.DataFrame(
             schema={"visit_id": pl.String, "site_id": pl.String, "visited_on": pl.Date, **COLUMNS}
         )
-    return earlier.select(*_VISIT, *COLUMNS.names()).unique(_VISIT, keep="first", maintain_order=True)
+    known = earlier.drop_nulls("scored_on").unique(_VISIT, keep="first", maintain_order=True)
+    return known.select(*_VISIT, _said(*COLUMNS.names()).alias("carried"))
 
 
 def _scores(run: Path | None, promise: pl.DataFrame) -> pl.DataFrame:
-    """Return `night`, `fresh_likelihood` and `fresh_since` of the homes visited, by the run's scores."""
+    """Return `night` and `fresh` of the homes visited, by the run's scores; no rows where it has none."""
     night, file = _night_of(run), run / "site_scores.parquet" if run else None
     if (
         night is None
@@ -78,18 +81,11 @@ def _scores(run: Path | None, promise: pl.DataFrame) -> pl.DataFrame:
         or not file.is_file()
         or not set(pl.read_parquet_schema(file)) >= _NEEDED
     ):
-        return pl.DataFrame(
-            schema={"site_id": pl.String, "night": pl.Date, "fresh_likelihood": pl.Float64, "fresh_since": pl.Date}
-        )  # fmt: skip
+        return pl.DataFrame(schema={"site_id": pl.String, "night": pl.Date, "fresh": pl.Struct(COLUMNS)})
     visited = promise.select(pl.col("site_id").unique())
-    scores = pl.scan_parquet(file, glob=False).filter(pl.col("nights") > 0)
+    scores = pl.scan_parquet(file, glob=False).filter(pl.col("nights") > 0).with_columns(night=pl.lit(night))
     return (
-        scores.select(
-            "site_id",
-            pl.lit(night).alias("night"),
-            pl.col("likelihood").alias("fresh_likelihood"),
-            pl.col("onset_on").alias("fresh_since"),
-        )
+        scores.select("site_id", "night", _said("night", "likelihood", "onset_on").alias("fresh"))
         .join(visited.lazy(), on="site_id", how="semi")
         .collect()
     )

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from pipeline.fairness.scored import Scores
-from pipeline.quality.fleet import Installs
+from pipeline.quality.fleet import EDGE, Installs, level
 from pipeline.quality.visiting import visit_chance, visit_columns, visit_weight
 
 Float = NDArray[np.float64]
@@ -58,7 +58,7 @@ class Drawn:
     """The fleet as the pipeline may see it, and the truth.
 
     `chance` of a fault at each home; `hardness` log odds of it without the crew's own `effect`; `is_wrong` what it has;
-    `is_late` commissioned from LATE on.
+    `is_late` commissioned from LATE on; `visit_chance` of a visit, as its model sees it.
     """
 
     homes: Installs
@@ -67,6 +67,7 @@ class Drawn:
     effect: Float
     is_wrong: Float
     is_late: Bool
+    visit_chance: Float
 
 
 def draw_fleet(
@@ -82,47 +83,35 @@ def draw_fleet(
         likes = rng.dirichlet(np.full(len(effects), _SPECIALISE), spec.crews)
         if spec.trained is not None:
             likes[0] = 1 / len(effects)  # as many installs after its training as before
-        level = (rng.random(crew.size)[:, None] > likes.cumsum(axis=1)[crew]).sum(axis=1)
-        level = np.minimum(level, len(effects) - 1)
-        hard += np.array(effects)[level]
-        columns += [(level == at).astype(np.float64) for at in range(len(effects))]
-    is_late = level >= LATE  # the last of LEVELS is the period
+        kind = (rng.random(crew.size)[:, None] > likes.cumsum(axis=1)[crew]).sum(axis=1)
+        kind = np.minimum(kind, len(effects) - 1)
+        hard += np.array(effects)[kind]
+        columns += [(kind == at).astype(np.float64) for at in range(len(effects))]
+    is_late = kind >= LATE  # the last of LEVELS is the period
     design = np.column_stack(columns)
     effect = rng.normal(0, spec.crew_sd, spec.crews)
     others = crew > 0 if spec.first_homes else crew >= 0
-    hardness = at_rate(hard + effect[crew], spec.rate, others) - effect[crew]
+    hardness = hard + shift_to((hard + effect[crew])[others], spec.rate)
     if spec.first_homes:
-        effect[0] = _effect_of(hardness, spec.first_factor * spec.rate)
+        effect[0] = shift_to(hardness, spec.first_factor * spec.rate)
     log_odds = hardness + effect[crew]
     log_odds[is_late & (crew == 0)] += np.log(spec.trained or 1.0)
     chance = special.expit(log_odds)
     is_wrong = (rng.random(crew.size) < chance).astype(np.float64)
-    log_p = spec.overstated + (
-        scores.draw(is_wrong, rng) if spec.is_scored and scores else _likely(is_wrong, chance, rng)
-    )
+    scored = scores if spec.is_scored else None
+    log_p = spec.overstated + (scored.draw(is_wrong, rng) if scored else _likely(is_wrong, chance, rng))
     seen = _visited(spec, log_p, rng)
     weight = np.zeros(crew.size)
     pi = visit_chance(visit_columns(log_p, design[:, 1:]), seen)
     weight[seen] = visit_weight(pi[seen], most_weight)
-    base_rate = scores.base_rate if spec.is_scored and scores else float(chance.mean())
+    base_rate = scored.base_rate if scored else float(chance.mean())
     homes = Installs(crew, spec.crews, special.expit(log_p), seen, is_wrong * seen, design, weight, base_rate)
-    return Drawn(homes, chance, hardness, effect, is_wrong, is_late)
+    return Drawn(homes, chance, hardness, effect, is_wrong, is_late, pi)
 
 
-def at_rate(log_odds: Float, rate: float, among: Bool) -> Float:
-    """Return the log odds moved so that their mean chance among these homes is `rate`."""
-    low, high = -15.0, 15.0
-    for _ in range(60):
-        middle = (low + high) / 2
-        is_low = special.expit(log_odds[among] + middle).mean() < rate
-        low, high = (middle, high) if is_low else (low, middle)
-    return log_odds + middle
-
-
-def _effect_of(hardness: Float, rate: float) -> float:
-    """Return the crew's log odds with which it would have this rate on all these installs."""
-    every = np.ones(hardness.size, dtype=bool)
-    return float((at_rate(hardness, rate, every) - hardness)[0])
+def shift_to(log_odds: Float, rate: float) -> float:
+    """Return the log odds to add to all of these so that their mean chance is `rate`."""
+    return level(log_odds, np.ones(log_odds.size), rate * log_odds.size)
 
 
 def _likely(is_wrong: Float, chance: Float, rng: np.random.Generator) -> Float:
@@ -133,7 +122,7 @@ def _likely(is_wrong: Float, chance: Float, rng: np.random.Generator) -> Float:
     """
     apart = rng.choice(_SEPARATION, is_wrong.size, p=_SEPARATION_SHARE)
     evidence = rng.normal((2 * is_wrong - 1) * apart**2 / 2, apart)
-    odds: Float = np.clip(special.logit(chance.mean()) + evidence, *special.logit([1e-6, 1 - 1e-6]))
+    odds: Float = np.clip(special.logit(chance.mean()) + evidence, *special.logit([EDGE, 1 - EDGE]))
     return odds
 
 

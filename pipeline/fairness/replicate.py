@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from pipeline.fairness.invented import Drawn, Fleet, at_rate, draw_fleet
+from pipeline.fairness.invented import Drawn, Fleet, draw_fleet, shift_to
 from pipeline.fairness.scored import Scores
 from pipeline.quality.estimates import Estimates, estimate
 from pipeline.quality.intervals import wilson
 from pipeline.quality.trainings import FELL, ROSE, cell_rates, interrupted, told_of
-from pipeline.quality.visiting import doubly_robust, visit_chance, visit_columns
+from pipeline.quality.visiting import doubly_robust
 from pipeline.setting_sections import CrewSettings
 
 Float = NDArray[np.float64]
@@ -22,13 +22,13 @@ FUNNEL = (0.05, 0.002)  # nominal shares outside the inner and the outer limits
 def replicate(
     spec: Fleet, rng: np.random.Generator, own: CrewSettings, scores: Scores | None = None
 ) -> dict[str, float]:
-    """Return measure -> a mean over the fleet's crews, or one number; nan where the fleet says nothing of it."""
+    """Return measure -> a mean over the fleet's crews, or one number."""
     drawn = draw_fleet(spec, rng, own.most_weight, scores)
     size = np.bincount(drawn.homes.crew, minlength=drawn.homes.crews)
     ranked = size >= own.min_judged
     found = estimate(drawn.homes, ranked, own)
     if spec.trained is not None:
-        return _training(drawn, found, own)
+        return _training(drawn, found, spec.trained, own)
     if spec.first_homes:
         return _first_crew(drawn, found, own)
     return _rates(drawn, found, size) | _visits(drawn) | _flags(drawn, found, ranked, own)
@@ -64,8 +64,7 @@ def _visits(drawn: Drawn) -> dict[str, float]:
     truth = np.bincount(homes.crew, drawn.chance, homes.crews) / np.bincount(homes.crew)
     some = visits > 0
     low, high = wilson(faults, visits)
-    chance = visit_chance(visit_columns(homes.log_odds, homes.columns[:, 1:]), homes.is_known)
-    _, first, last = doubly_robust(homes.likelihood, homes.found, homes.is_known, chance)
+    _, first, last = doubly_robust(homes.likelihood, homes.found, homes.is_known, drawn.visit_chance)
     return {
         "visits only": float(np.mean(faults[some] / visits[some] - truth[some])),
         "wilson": _covers(low[some], high[some], truth[some]),
@@ -101,22 +100,18 @@ def _first_crew(drawn: Drawn, found: Estimates, own: CrewSettings) -> dict[str, 
     }
 
 
-def _training(drawn: Drawn, found: Estimates, own: CrewSettings) -> dict[str, float]:
+def _training(drawn: Drawn, found: Estimates, trained: float, own: CrewSettings) -> dict[str, float]:
     """Return whether the interval holds what the first crew's training did, and what was said of it."""
     cell = np.where(drawn.homes.crew == 0, 0, 2) + drawn.is_late
     rate, worth = cell_rates(cell, drawn.homes, found.fit, None, own)
     _, low, high = interrupted(rate * worth, worth, own.training_draws)
-    mine = drawn.homes.crew == 0
-    late = drawn.is_late & mine
-    moved = special.logit(drawn.chance) - drawn.hardness - drawn.effect[0]
-    before, after = (
-        special.expit(drawn.hardness + drawn.effect[0] + step).mean() for step in (0.0, moved[late].mean())
-    )
+    usual = drawn.hardness + drawn.effect[0]
+    before, after = (special.expit(usual + step).mean() for step in (0.0, np.log(trained)))
     said = told_of(low, high)
     return {
         "training": float(low <= after / before <= high),
         "fell": float(said == FELL),
-        "rose": float(said == ROSE),
+        "changed": float(said in (FELL, ROSE)),
     }
 
 
@@ -127,8 +122,7 @@ def _is_above(found: Estimates) -> Bool:
 
 def _average_crew(drawn: Drawn) -> float:
     """Return the log odds of the crew that would have as many faults on all installs as there are."""
-    every = np.full(drawn.hardness.size, True)
-    return float((at_rate(drawn.hardness, float(drawn.chance.mean()), every) - drawn.hardness)[0])
+    return shift_to(drawn.hardness, float(drawn.chance.mean()))
 
 
 def _covers(low: Float, high: Float, truth: Float) -> float:

@@ -16,6 +16,7 @@ COVERED = (0.93, 0.97)
 DETECTED = 0.9
 MOST_BIAS = 0.05  # of the fleet's rate
 MOST_ERROR = 0.5  # of the raw rate's mean squared error
+_LIMITS = dict(zip(("inner", "outer"), FUNNEL, strict=True))
 WRONG_SIDE = 0.05  # of the crews that stand out, and of the fleets of crews all alike where any does
 
 
@@ -92,8 +93,7 @@ class Results:
     def _training(self) -> list[Measure]:
         rows = [self._covered_once("training", "coverage: ratio after a training")]
         if self.spec.trained == 1:
-            false = Results(self.scenario, self.spec, {"false": self.values["fell"] + self.values["rose"]})
-            return [*rows, false._at_most("false", "said to have changed where nothing did", 1 - CONFIDENCE)]
+            return [*rows, self._at_most("changed", "said to have changed where nothing did", 1 - CONFIDENCE)]
         return [*rows, self._share("fell", f"said to have fallen (odds times {self.spec.trained:g})")]
 
     def _mean(self, key: str, label: str) -> Measure:
@@ -137,6 +137,3 @@ class Results:
         """Return false alarms at their nominal level: not above it but for the study's own doubt."""
         mean = self._mean(key, label)
         return replace(mean, wanted=f"<= {level:g}", is_met=mean.low <= level)
-
-
-_LIMITS = dict(zip(("inner", "outer"), FUNNEL, strict=True))

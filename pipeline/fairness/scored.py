@@ -18,6 +18,7 @@ from scipy import special
 from pipeline import classifier
 from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
+from pipeline.quality.fleet import EDGE
 from pipeline.scoring import score
 from pipeline.settings import Settings
 from pipeline.simulate.spec import FleetSpec
@@ -25,7 +26,6 @@ from pipeline.training import labelled_fleet
 
 Float = NDArray[np.float64]
 FAULT_SHARE = 0.4
-_EDGE = 1e-6  # likelihoods stay this far from 0 and 1
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,6 @@ def scored_homes(
         on="site_id", how="left", maintain_order="left",
     )  # fmt: skip
     is_wrong = truth["is_wrong"].to_numpy()
-    log_odds = special.logit(np.clip(likelihood, _EDGE, 1 - _EDGE))
+    log_odds = special.logit(np.clip(likelihood, EDGE, 1 - EDGE))
     base_rate = model.rate(settings.verdict.base_rate)
     return Scores(np.sort(log_odds[~is_wrong]), np.sort(log_odds[is_wrong]), base_rate)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from pipeline.quality.crew_rate import CrewLikelihood
-from pipeline.quality.fleet import FleetFit, Installs, fit_fleet, information
+from pipeline.quality.fleet import FleetFit, Installs, fit_fleet
 from pipeline.quality.funnel import Dispersion, benjamini_hochberg, over_dispersion, seen_ratio, tails
 from pipeline.quality.intervals import CONFIDENCE
 from pipeline.quality.shrink import Shrunk, shrink
@@ -82,13 +82,13 @@ def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
     q_value[is_judged] = benjamini_hochberg(p_value[is_judged])
     spread = over_dispersion(worth_faults[is_judged], worth[is_judged], fleet, own.winsor_share)
     seen_from = seen_ratio(worth, fleet, own.limit_alpha)
-    unseen = _unseen(homes, fit, own.crew_sd)
+    unseen = _unseen(homes, fit)
     return Estimates(
         fit, rate, shrunk, unseen, expected, ratio, fair, worth, worth_faults, p_value, q_value, seen_from, spread
     )  # fmt: skip
 
 
-def _unseen(homes: Installs, fit: FleetFit, crew_sd: float) -> Interval:
+def _unseen(homes: Installs, fit: FleetFit) -> Interval:
     """Return the number of faults at each crew's homes that nobody visited: the sum of their chances, and its ends.
 
     Each home's own doubt widens them, and what all are in doubt of together: how far the likelihoods are over- or
@@ -104,10 +104,7 @@ def _unseen(homes: Installs, fit: FleetFit, crew_sd: float) -> Interval:
     faults, each = sums(fit.chance[unseen]), sums(doubt)
     tilt = np.column_stack([sums(doubt * column) for column in fit.adjust_columns[unseen].T])
     shared: Float = np.einsum("ci,ij,cj->c", tilt, fit.adjust_cov, tilt)
-    known = information(homes, fit.evidence, fit.hardness + np.append(fit.effect, 0.0)[homes.crew])
-    mine = homes.crew >= 0
-    of_crew = np.maximum(np.bincount(homes.crew[mine], known[mine], homes.crews), 0) + crew_sd**-2
-    variance = each + shared + each**2 / of_crew
+    variance = each + shared + each**2 / fit.effect_known
     low, high = (_count(share, faults, variance) for share in (_OUT, 1 - _OUT))
     return Interval(faults, np.minimum(low, faults), np.clip(high, faults, sums(np.ones(crew.size))))
 

@@ -32,7 +32,7 @@ _MOST_ROUNDS = 200
 _ENOUGH = 1e-5  # log odds
 _FRESH = 8  # rounds that the regression's information is kept for: it hardly moves
 _REACH = 1.4  # a round's step is lengthened by this: expectation and maximisation alone creeps
-_EDGE = 1e-6  # likelihoods stay this far from 0 and 1
+EDGE = 1e-6  # likelihoods stay this far from 0 and 1
 _FAR = 300.0  # log odds: beyond, exponentials would not be finite
 _LEAST = 0.05  # faults, and sound installs, that a fleet has at the least when its level is set
 
@@ -60,7 +60,7 @@ class Installs:
     def log_odds(self) -> Float:
         """Log odds of the likelihood, 0 where it isn't known."""
         known = np.nan_to_num(self.likelihood, nan=0.5)
-        odds: Float = special.logit(np.clip(known, _EDGE, 1 - _EDGE))
+        odds: Float = special.logit(np.clip(known, EDGE, 1 - EDGE))
         return odds
 
     @cached_property
@@ -74,15 +74,17 @@ class FleetFit:
     """What the fit leaves.
 
     `evidence` log of the likelihood ratio of each home; `hardness` log odds of a fault there with the fleet's average
-    crew, `case_cov` the covariance of its coefficients, the level among them; `effect` each crew's own log odds;
-    `adjust` the offset and stretch of the likelihoods with covariance `adjust_cov` and, a home, `adjust_columns`;
-    `chance` of a fault at each home, 0 or 1 where it is known; `fleet_rate` their mean.
+    crew, `case_cov` the covariance of its coefficients, the level among them; `effect` each crew's own log odds and
+    `effect_known` one over their variance; `adjust` the offset and stretch of the likelihoods with covariance
+    `adjust_cov` and, a home, `adjust_columns`; `chance` of a fault at each home, 0 or 1 where it is known;
+    `fleet_rate` their mean.
     """
 
     evidence: Float
     hardness: Float
     case_cov: Float
     effect: Float
+    effect_known: Float
     adjust: Float
     adjust_cov: Float
     adjust_columns: Float
@@ -102,7 +104,7 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
     middle = float(np.average(log_odds[witness], weights=homes.weight[witness])) if witness.any() else 0.0
     tilt = np.column_stack([np.ones(log_odds.size), log_odds - middle])
     adjust, adjust_cov = np.zeros(2), np.diag([own.offset_sd**2, own.stretch_sd**2])
-    reference = float(special.logit(np.clip(homes.base_rate, _EDGE, 1 - _EDGE)))
+    reference = float(special.logit(np.clip(homes.base_rate, EDGE, 1 - EDGE)))
     price = np.full(homes.columns.shape[1], own.case_sd**-2)
     price[0] = own.level_sd**-2
     effect = np.zeros(homes.crews)
@@ -118,7 +120,7 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
         if rounds == 1 or witness.any():  # else the likelihoods stay what they are
             evidence = np.where(has_odds, tilt @ adjust + log_odds - reference, 0.0)
             ratio = np.exp(evidence[unseen.homes])
-        prior = columns @ beta + _of(cells.crew, effect)
+        prior = columns @ beta + of_crew(cells.crew, effect)
         chance = unseen.chance(ratio, prior)
         expected = found + unseen.runs.sums(chance)
         before = np.concatenate([beta, effect, adjust])
@@ -130,7 +132,7 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
         hardness = columns @ beta
         effect = _crew_step(cells, hardness, expected, size, effect, own.crew_sd)
         if witness.any():
-            prior = (hardness + _of(cells.crew, effect))[witness_cell]
+            prior = (hardness + of_crew(cells.crew, effect))[witness_cell]
             offset = log_odds[witness] - reference + prior
             adjust, adjust_cov = _adjust(witness_tilt, homes, witness, offset, adjust, own)
         if np.max(np.abs(np.concatenate([beta, effect, adjust]) - before)) < _ENOUGH:
@@ -139,11 +141,21 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
     chances[unseen.homes] = chance
     hardness = columns @ beta
     faults = float(np.clip(chances.sum(), _LEAST, chances.size - _LEAST))
-    hardness = (hardness + _level(hardness, size, faults))[cells.of_home]
-    case_cov = _case_covariance(homes, evidence, hardness, effect, price, own.crew_sd)
+    hardness = (hardness + level(hardness, size, faults))[cells.of_home]
+    case_cov, effect_known = _case_covariance(homes, evidence, hardness, effect, price, own.crew_sd)
     fleet_rate = float(chances.mean()) if chances.size else 0.0
     return FleetFit(
-        evidence, hardness, case_cov, effect, adjust, adjust_cov, tilt, chances, fleet_rate, rounds
+        evidence,
+        hardness,
+        case_cov,
+        effect,
+        effect_known,
+        adjust,
+        adjust_cov,
+        tilt,
+        chances,
+        fleet_rate,
+        rounds,
     )
 
 
@@ -177,10 +189,13 @@ def information(homes: Installs, evidence: Float, prior: Float) -> Float:
 
 def _case_covariance(
     homes: Installs, evidence: Float, hardness: Float, effect: Float, price: Float, sd: float
-) -> Float:
-    """Return the covariance of the case mix, the crews' effects being fitted beside it (Schur's complement)."""
+) -> tuple[Float, Float]:
+    """Return the covariance of the case mix, the crews' effects being fitted beside it (Schur's complement).
+
+    And what is known of each crew's effect, its installs and the prior together.
+    """
     cells = homes.cells
-    told = information(homes, evidence, hardness + _of(homes.crew, effect))
+    told = information(homes, evidence, hardness + of_crew(homes.crew, effect))
     by_cell = cells.sums(told)
     weighted = cells.columns * by_cell[:, None]
     shared = cells.by_crew(weighted, homes.crews)
@@ -189,10 +204,10 @@ def _case_covariance(
     values, vectors = np.linalg.eigh(whole)
     kept = np.maximum(values, price.max() * 0.5)  # the prior says that much at the least
     covariance: Float = (vectors / kept) @ vectors.T
-    return covariance
+    return covariance, by_crew
 
 
-def _of(crew: Int, effect: Float) -> Float:
+def of_crew(crew: Int, effect: Float) -> Float:
     """Return the effect of each of these crews, 0 for -1."""
     padded = np.append(effect, 0.0)
     return padded[crew]
@@ -202,7 +217,7 @@ def _crew_step(
     cells: Cells, hardness: Float, expected: Float, size: Float, effect: Float, sd: float
 ) -> Float:
     """Return the crew effects after one Newton step each; `expected` faults and `size` of each cell."""
-    rate = special.expit(hardness + _of(cells.crew, effect))
+    rate = special.expit(hardness + of_crew(cells.crew, effect))
     slope = cells.by_crew(expected - size * rate, effect.size) - effect / sd**2
     bend = cells.by_crew(size * rate * (1 - rate), effect.size) + sd**-2
     return effect + _REACH * np.clip(slope / bend, -2, 2)
@@ -220,7 +235,7 @@ def _adjust(
     return fit.beta, fit.covariance @ meat @ fit.covariance
 
 
-def _level(hardness: Float, size: Float, faults: float) -> float:
+def level(hardness: Float, size: Float, faults: float) -> float:
     """Return the log odds to add everywhere so that as many faults are expected as there are."""
     low, high = -30.0, 30.0
     for _ in range(80):

@@ -25,11 +25,8 @@ SCHEMA = pl.Schema(
         "is_ranked": pl.Boolean, "rank": pl.Int64, "top_fault": pl.String,
     }
 )  # fmt: skip
-_SHOWN_ALWAYS = (
-    "expected_low",
-    "expected_high",
-    "case_mix_faults",
-)  # a crew without homes has none, and none expected
+# a crew without homes has none, and none expected
+_SHOWN_ALWAYS = ("expected_low", "expected_high", "case_mix_faults")
 _ALWAYS = ("confirmed_faults", "installs", "heard", "judged", "visited")
 _SUMS = ("expected_faults", "later_faults")
 

@@ -133,6 +133,7 @@ def _installs(
     others = np.column_stack([columns[:, 1:], _areas(heard), _age(heard)])[modelled]
     design = visit_columns(installs.log_odds[modelled], others)
     chance = visit_chance(design, with_promise[modelled])
+    weight = np.zeros(weight.size)
     weight[with_promise] = visit_weight(chance[with_promise[modelled]], own.most_weight)
     check = doubly_robust(likelihood[modelled], found[modelled], with_promise[modelled], chance)
     return replace(installs, weight=weight), check

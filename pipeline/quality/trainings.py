@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from pipeline.quality.crew_rate import CrewLikelihood
-from pipeline.quality.fleet import FleetFit, Installs
+from pipeline.quality.fleet import FleetFit, Installs, of_crew
 from pipeline.quality.intervals import CONFIDENCE
 from pipeline.quality.logistic import fit_logistic
 from pipeline.setting_sections import CrewSettings
@@ -81,8 +81,7 @@ def training_table(
     Notes
     -----
     Homes commissioned within [crews] training_days before and after count; rates are those on the fleet's average
-    installs. The others are crews of the same time with
-    no training on the same topic in it.
+    installs. The others are crews of the same time with no training on the same topic in it.
     """
     rows = []
     for row in trainings.sort("crew_id", "trained_on", "topic").iter_rows(named=True):
@@ -163,7 +162,7 @@ def _hardness_of(topic: Float, installs: Installs, fit: FleetFit, own: CrewSetti
     size = cells.sums(np.ones(topic.size))
     price = np.full(cells.columns.shape[1], own.case_sd**-2)
     price[0] = _FREE
-    effect = np.append(fit.effect, 0.0)[cells.crew]
+    effect = of_crew(cells.crew, fit.effect)
     mix = fit_logistic(cells.columns, cells.sums(topic) / size, price, effect, size)
     odds: Float = (cells.columns @ mix.beta)[cells.of_home]
     return odds

@@ -21,9 +21,8 @@ _PRICE = 0.5  # on a coefficient: about two in log odds either way
 _BENDS = (-4.0, -2.0, 0.0)  # log odds of the likelihood where the curve of visits may bend
 _EDGE = 1e-6
 _FREE = 1e-3  # price of the intercept, so that a fleet without visits has one
-_LEAST_CHANCE = (
-    0.02  # a visited home stands for fifty at the most: one odd visit could make the fleet's rate anything
-)
+# a visited home stands for fifty at the most: one odd visit could make the fleet's rate anything
+_LEAST_CHANCE = 0.02
 
 
 def visit_columns(log_odds: Float, others: Float) -> Float:

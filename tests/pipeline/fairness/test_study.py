@@ -115,7 +115,7 @@ def test_alarms_above_their_level_and_crews_not_seen_are_told() -> None:
     alike = measures("all alike", **RATES, **FLAGS | {"inner": [0.09, 0.09], "outer": [0, 0.01]})
     seen = {"stands out": [1, 0], "all inspected": [1, 1]}
     bad = measures("bad crew, 8 %", outside=[1.0] * 17 + [0.0] * 3, **seen)
-    vain = measures("trained in vain", training=[1.0] * 19 + [0.0], fell=[1.0] * 10, rose=[0.0] * 10)
+    vain = measures("trained in vain", training=[1.0] * 19 + [0.0], changed=[1.0] * 10)
     trained = measures("trained", training=[1.0] * 19 + [0.0], fell=[1.0, 0.0])
 
     assert [alike[f"outside the {limit}% limits"].is_met for limit in ("95.0", "99.8")] == [False, True]

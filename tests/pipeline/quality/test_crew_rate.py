@@ -30,8 +30,9 @@ def crew(found: list[float], evidence: list[float], doubt: float = 0.0) -> CrewL
     base = np.full(homes, special.logit(FLEET))
     columns = np.column_stack([np.ones(homes), told])
     fit = FleetFit(
-        told, base, np.eye(1), np.zeros(1), np.zeros(2), np.eye(2) * doubt, columns, is_known * 0.0, FLEET, 1
-    )
+        told, base, np.eye(1), np.zeros(1), np.ones(1), np.zeros(2), np.eye(2) * doubt, columns,
+        is_known * 0.0, FLEET, 1,
+    )  # fmt: skip
     return CrewLikelihood(installs, fit, base)
 
 

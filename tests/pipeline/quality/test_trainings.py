@@ -44,7 +44,7 @@ def told(cells: Cells, topic: str | None = None, share: float = 1.0, hard: Hard 
     nothing = np.zeros(found.size)
     installs = Installs(nothing.astype(int), 1, nothing + np.nan, nothing == 0, found, mix, nothing, 0.1)
     fit = FleetFit(
-        nothing, middle + np.log(4) * is_hard, np.eye(2), np.zeros(1), np.zeros(2), np.zeros((2, 2)),
+        nothing, middle + np.log(4) * is_hard, np.eye(2), np.zeros(1), np.ones(1), np.zeros(2), np.zeros((2, 2)),
         np.zeros((found.size, 2)), found,
         float(found.mean()), 1,
     )  # fmt: skip
@@ -140,6 +140,8 @@ def test_no_training_no_row() -> None:
     none = pl.DataFrame(schema=TRAININGS)
     empty = np.empty(0)
     installs = Installs(empty.astype(int), 0, empty, empty.astype(bool), empty, np.ones((0, 1)), empty, 0.1)
-    fit = FleetFit(empty, empty, np.eye(1), empty, np.zeros(2), np.eye(2), np.ones((0, 2)), empty, 0.0, 1)
+    fit = FleetFit(
+        empty, empty, np.eye(1), empty, empty, np.zeros(2), np.eye(2), np.ones((0, 2)), empty, 0.0, 1
+    )
 
     assert training_table(none, pl.DataFrame(), installs, fit, {}, OWN).is_empty()
