@@ -68,7 +68,7 @@ LAYERS = (
     {"lake", "clock", "fault", "last_visit", "at_once"},
     {"conform", "faults", "sound", "fix_proof"},
     {"standing_words", "chance", "worth", "promise", "scored_before"},
-    {"registers", "staging", "evidence", "classifier", "daystats", "simulate", "injection"},
+    {"registers", "staging", "evidence", "classifier", "daystats", "simulate", "injection", "families"},
     {"tidy", "bench_pandas", "two_levels", "ranks"},
     {"telling", "merged", "reject_file"},
     {"ingest", "store", "features", "onset", "scoring", "tempering", "adapting", "model_choice"},

@@ -1,1 +1,1 @@
-"""Fleets unlike the training simulator: other load, sun, street and logger models, the same physics of clamps."""
+"""How good the likelihoods are on fleets of `families` and on real homes: scored, measured, the limit beside."""

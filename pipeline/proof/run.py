@@ -20,11 +20,11 @@ from pipeline.faults import CATALOGUE
 from pipeline.proof import results
 from pipeline.proof.calibration import reliability
 from pipeline.proof.fleets import Maker
-from pipeline.proof.measurements import need_measurements
+from pipeline.families.measurements import need_measurements
 from pipeline.proof.nights import NIGHTS
 from pipeline.proof.real import real_homes
 from pipeline.proof.real_homes import STARTS
-from pipeline.proof.spec import UnlikeSpec
+from pipeline.families.spec import UnlikeSpec
 from pipeline.proof.tables import Table
 from pipeline.settings import Settings
 

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.proof.fleets import lake_name, without_volts
 from pipeline.proof.judged import carried
-from pipeline.proof.spec import UnlikeSpec
+from pipeline.families.spec import UnlikeSpec
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 

@@ -14,7 +14,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.proof.extra import need
+from pipeline.families.extra import need
 
 Float = NDArray[np.float64]
 

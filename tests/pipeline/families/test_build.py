@@ -6,11 +6,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.proof.build import MEASURES, build_street
-from pipeline.proof.crest import write_households
-from pipeline.proof.draw import areas, draw_fleet
-from pipeline.proof.register import site_row, truth_row
-from pipeline.proof.spec import UnlikeSpec
+from pipeline.families.build import MEASURES, build_street
+from pipeline.families.crest import write_households
+from pipeline.families.draw import areas, draw_fleet
+from pipeline.families.register import site_row, truth_row
+from pipeline.families.spec import UnlikeSpec
 
 SPEC = UnlikeSpec(sites=40, days=8, seed=11, fault_share=0.0, hard_share=0.0, with_volts=True)
 ROWS = SPEC.rows

@@ -7,8 +7,8 @@ import pytest
 
 from pipeline.errors import InputError
 from pipeline.faults import CATALOGUE
-from pipeline.proof.draw import HARD, areas, draw_fleet, right_wiring
-from pipeline.proof.spec import UnlikeSpec
+from pipeline.families.draw import HARD, areas, draw_fleet, right_wiring
+from pipeline.families.spec import UnlikeSpec
 
 SPEC = UnlikeSpec(sites=700, days=14, fault_share=0.3, hard_share=0.3)
 

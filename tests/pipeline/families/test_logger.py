@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.proof.logger import (
+from pipeline.families.logger import (
     PHASE_MOST_MIN,
     RATIO_MOST,
     Manners,

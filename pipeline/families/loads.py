@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.proof import heavy
-from pipeline.proof.crest import COLD, LAMP_SCALE, LAMP_TAN, NAMEPLATE, SLOTS, WORKDAYS, Pool, read_household
-from pipeline.proof.home import Area, Home
-from pipeline.proof.spec import UnlikeSpec
+from pipeline.families import heavy
+from pipeline.families.crest import COLD, LAMP_SCALE, LAMP_TAN, NAMEPLATE, SLOTS, WORKDAYS, Pool, read_household
+from pipeline.families.home import Area, Home
+from pipeline.families.spec import UnlikeSpec
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.proof.street import Drop, solve_street
+from pipeline.families.street import Drop, solve_street
 
 STEPS = 192
 NONE = np.zeros(STEPS, dtype=complex)

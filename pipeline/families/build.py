@@ -13,15 +13,15 @@ from numpy.typing import NDArray
 
 from pipeline.circuit import Circuit, line_to_line_va
 from pipeline.faults import CATALOGUE
-from pipeline.proof import heavy, logger
-from pipeline.proof.array import Roof, production
-from pipeline.proof.draw import right_wiring
-from pipeline.proof.home import Area, Home
-from pipeline.proof.loads import Loads, draw_loads, local_minutes
-from pipeline.proof.spec import UnlikeSpec
-from pipeline.proof.street import Drop, solve_street
-from pipeline.proof.weather import seen_from_home, weather
-from pipeline.proof.witness import Dealt, bundled, witness
+from pipeline.families import heavy, logger
+from pipeline.families.array import Roof, production
+from pipeline.families.draw import right_wiring
+from pipeline.families.home import Area, Home
+from pipeline.families.loads import Loads, draw_loads, local_minutes
+from pipeline.families.spec import UnlikeSpec
+from pipeline.families.street import Drop, solve_street
+from pipeline.families.weather import seen_from_home, weather
+from pipeline.families.witness import Dealt, bundled, witness
 from pipeline.wiring import Reading, Wiring, measure
 
 Float = NDArray[np.float64]

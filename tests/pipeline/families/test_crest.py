@@ -5,7 +5,7 @@ import threading
 
 import numpy as np
 
-from pipeline.proof.crest import COLD, SLOTS, household
+from pipeline.families.crest import COLD, SLOTS, household
 
 
 def test_households_use_a_plausible_energy():

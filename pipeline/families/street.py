@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import NightFailed
-from pipeline.proof.extra import need
+from pipeline.families.extra import need
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -16,13 +16,13 @@ import numpy as np
 import polars as pl
 
 from pipeline.errors import InputError
-from pipeline.proof.build import build_street
-from pipeline.proof.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_households
-from pipeline.proof.draw import areas, draw_fleet
-from pipeline.proof.extra import need
-from pipeline.proof.home import Home
-from pipeline.proof.register import CREWS, SITE_COLUMNS, TRUTH_COLUMNS, site_row, truth_row
-from pipeline.proof.spec import UnlikeSpec
+from pipeline.families.build import build_street
+from pipeline.families.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_households
+from pipeline.families.draw import areas, draw_fleet
+from pipeline.families.extra import need
+from pipeline.families.home import Home
+from pipeline.families.register import CREWS, SITE_COLUMNS, TRUTH_COLUMNS, site_row, truth_row
+from pipeline.families.spec import UnlikeSpec
 
 SHARD_ROWS = 720_000  # rows of a shard over the whole window: bounds a worker's memory
 VISIT_COLUMNS: dict[str, Any] = {

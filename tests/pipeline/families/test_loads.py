@@ -5,10 +5,10 @@ import dataclasses
 import numpy as np
 import pytest
 
-from pipeline.proof.crest import SLOTS, read_household
-from pipeline.proof.draw import areas, draw_fleet
-from pipeline.proof.loads import draw_loads, local_minutes
-from pipeline.proof.spec import UnlikeSpec
+from pipeline.families.crest import SLOTS, read_household
+from pipeline.families.draw import areas, draw_fleet
+from pipeline.families.loads import draw_loads, local_minutes
+from pipeline.families.spec import UnlikeSpec
 
 SPEC = UnlikeSpec(sites=60, days=2, fault_share=0.0, hard_share=0.0)
 KETTLE, HOB, FRIDGE = 22, 19, 2

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.circuit import Circuit
 from pipeline.faults import CATALOGUE
-from pipeline.proof.witness import WITNESS_COLUMNS, Dealt, bundled, witness
+from pipeline.families.witness import WITNESS_COLUMNS, Dealt, bundled, witness
 from pipeline.wiring import Wiring
 
 EVEN = Dealt(0.5, 0.5, 0.5)

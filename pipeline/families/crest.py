@@ -21,7 +21,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.proof.extra import need
+from pipeline.families.extra import need
 
 # CREST's appliance number: (N. American rating over the model's, volts, tan of the displacement angle).
 # Cycle powers of European 230 V appliances against 120 V outlets (15 A x 80 %) and 240 V ranges: own estimates.

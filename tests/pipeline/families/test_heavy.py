@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.proof import heavy
+from pipeline.families import heavy
 
 DAY = np.arange(5 * 1440, dtype=np.int64)
 

@@ -17,9 +17,9 @@ import numpy as np
 
 from pipeline.circuit import Circuit, PvLeg
 from pipeline.faults import CATALOGUE
-from pipeline.proof.array import Roof
-from pipeline.proof.home import Area, Home
-from pipeline.proof.spec import UnlikeSpec
+from pipeline.families.array import Roof
+from pipeline.families.home import Area, Home
+from pipeline.families.spec import UnlikeSpec
 from pipeline.wiring import Wiring
 
 PLACES = (

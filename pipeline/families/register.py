@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.proof.build import Built
-from pipeline.proof.home import Area
-from pipeline.proof.spec import UnlikeSpec
-from pipeline.proof.witness import WITNESS_COLUMNS
+from pipeline.families.build import Built
+from pipeline.families.home import Area
+from pipeline.families.spec import UnlikeSpec
+from pipeline.families.witness import WITNESS_COLUMNS
 
 SITE_COLUMNS: dict[str, Any] = {
     "site_id": pl.String, "timezone": pl.String, "latitude": pl.Float64, "longitude": pl.Float64,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.circuit import PvLeg
-from pipeline.proof.array import Roof
+from pipeline.families.array import Roof
 
 BatteryKind = Literal["", "self", "exports"]
 

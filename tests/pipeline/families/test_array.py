@@ -5,8 +5,8 @@ from datetime import datetime
 
 import numpy as np
 
-from pipeline.proof.array import Roof, production
-from pipeline.proof.weather import MARGIN_MIN, seen_from_home, weather
+from pipeline.families.array import Roof, production
+from pipeline.families.weather import MARGIN_MIN, seen_from_home, weather
 
 SOUTH = Roof(latitude=39.7, longitude=-105.0, tilt=25, azimuth=180, dc_kw=6.0, ac_kw=6.0)
 START = datetime(2026, 6, 14)
