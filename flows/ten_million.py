@@ -150,7 +150,7 @@ def measured(run: Path, told: dict[str, Any], store: Path, lake_bytes_day: int) 
     days = len(told["days"])
     daily = pl.read_parquet(run / "site_daily.parquet")
     tables = [pl.read_parquet(run / f"{name}.parquet") for name in FLEET_TABLES]
-    pieces = pl.read_parquet(run / "site_weight.parquet")["piece"].n_unique() - 1
+    pieces = pl.read_parquet(run / "site_weight.parquet")["probe"].n_unique() - 1
 
     def stored(table: str) -> float:
         size: int = sum(path.stat().st_size for path in (store / table).rglob("*.parquet"))

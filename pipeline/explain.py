@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.conform import nearest
 from pipeline.errors import InputError
-from pipeline.evidence import all_pieces, weigh
-from pipeline.faults import CATALOGUE
-from pipeline.model_choice import choose_model
 from pipeline.out_place import read_out
 from pipeline.runcard import fault_cards
-from pipeline.scoring import Scored
+from pipeline.scoring.fleet_normal import normal_from
+from pipeline.scoring.model_choice import choose_model
+from pipeline.scoring.score_breakdown import site_weights
 from pipeline.settings import Settings
-from pipeline.site_weight import site_weights
 from pipeline.story import tell_home
 
 
@@ -40,10 +39,12 @@ def _explained(site: str, out: Path, settings: Settings, model_folder: Path | No
     if row.is_empty():
         raise InputError(f"{site}: not a home of the run in {out}{nearest(site, scores['site_id'])}")
     signals = pl.read_parquet(latest / "site_signal.parquet", glob=False).filter(pl.col("site_id") == site)
-    pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
-    scored = Scored(row, signals, weigh(signals, CATALOGUE))
-    model, _ = choose_model(model_folder, out, pieces)
-    weights = site_weights(scored, [site], model, CATALOGUE, settings)
+    model, _ = choose_model(model_folder, out)
+    told = json.loads((latest / "run.json").read_text(encoding="utf-8"))
+    fleet = normal_from(
+        pl.read_parquet(latest / "fleet_normal.parquet", glob=False), told["base_rate"], model.mix()
+    )
+    weights = site_weights(row, signals, [site], fleet, model)
 
     def own_rows(table: str) -> pl.DataFrame:
         return pl.read_parquet(latest / f"{table}.parquet", glob=False).filter(pl.col("site_id") == site)

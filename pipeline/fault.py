@@ -1,4 +1,4 @@
-"""What a fault is to the rest of the house: its effect on readings, its evidence, its remedy.
+"""What a fault is to the rest of the house: its effect on readings, its inverse, its remedy.
 
 Each fault is one room in pipeline/faults/; this module only says of which parts a room is made.
 """
@@ -6,7 +6,7 @@ Each fault is one room in pipeline/faults/; this module only says of which parts
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -32,24 +32,6 @@ CAUTIONS = (
     "Heat, discoloration, buzzing, water, damaged insulation, or legs whose voltages drift apart under "
     "load: stop, make safe, call it in.",
 )
-
-
-@dataclass(frozen=True)
-class Piece:
-    """One piece of evidence for a fault.
-
-    `name` is its id, `label` the same for people; `needs` are the feature columns it reads; `by_leg`
-    maps "l1"/"l2"/"both" to an expression from 0 (speaks against) to 1 (speaks for), null for
-    *cannot tell*; `sentence` is a template over the feature columns. A piece that speaks for the
-    fault but not for a leg has `tells_leg` false.
-    """
-
-    name: str
-    label: str
-    needs: tuple[str, ...]
-    by_leg: Mapping[str, pl.Expr]
-    sentence: str
-    tells_leg: bool = True
 
 
 @dataclass(frozen=True)
@@ -117,10 +99,7 @@ class Fault:
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
     right exactly, or is None; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
-    `pieces` are its evidence; `cautions` come on top of CAUTIONS; `kinds` are words in a
-    severity that tell ways of this fault apart which look unlike in the data (for training);
-    `settles` maps a piece to a fault that looks the same but for this piece: as far as it fires, that fault's
-    likelihood is this one's.
+    `cautions` come on top of CAUTIONS.
     """
 
     name: str
@@ -131,11 +110,8 @@ class Fault:
     effect: Effect
     inverse: Inverse | None
     wrong_kwh_day: Mapping[str, pl.Expr]
-    pieces: tuple[Piece, ...]
     remedy: Remedy
     cautions: tuple[str, ...] = ()
-    kinds: tuple[str, ...] = ()
-    settles: Mapping[str, str] = field(default_factory=dict)
 
     def legs_on(self, service: str) -> tuple[Leg, ...]:
         """Return the legs it can have on this service: "single" has no second leg and so no l2."""

@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 from pipeline.contract import SOUND
 from pipeline.fault import Fault
 from pipeline.fix_words import NUMBERS, proof_words
+from pipeline.scoring.verdict import Prior
 from pipeline.setting_sections import VisitSettings
-from pipeline.verdict import Prior
 
 Float = NDArray[np.float64]
 PROVED, DISPROVED, OPEN = "proved right", "still wrong", "too early to tell"

@@ -14,12 +14,12 @@ import duckdb
 import polars as pl
 from threadpoolctl import threadpool_limits
 
-from pipeline.classifier import Model
-from pipeline.evidence import Weighed
 from pipeline.faults import CATALOGUE
 from pipeline.refresh import StoredDay
 from pipeline.registers import Registers
-from pipeline.scoring import Scored, score
+from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
+from pipeline.scoring.model import Model
+from pipeline.scoring.score_homes import Scored, score
 from pipeline.settings import Settings
 from pipeline.shards import Shard, Shelf, Source, Spread
 from pipeline.store import Store
@@ -51,11 +51,12 @@ class ShardLookedAt:
 
 @dataclass(frozen=True)
 class ShardToScore:
-    """A shard of homes with its signals, to be scored by a model."""
+    """A shard of homes with its signals, to be scored by a model against what is normal in the fleet."""
 
     shard: Shard
     signals: Source
     sites: Source
+    fleet: FleetNormal
     model: Model
     settings: Settings
     shelf: Shelf
@@ -63,10 +64,9 @@ class ShardToScore:
 
 @dataclass(frozen=True)
 class ShardScored:
-    """The table site_scores of a shard of homes, and the values of its evidence, a column a piece."""
+    """The table site_scores of a shard of homes."""
 
     scores: Source
-    evidence: Source
 
 
 @dataclass(frozen=True)
@@ -92,11 +92,10 @@ def look_at_shard(con: duckdb.DuckDBPyConnection, piece: ShardToLookAt) -> Shard
 def score_shard(con: duckdb.DuckDBPyConnection, piece: ShardToScore) -> ShardScored:
     """Score a shard's homes, also those without rows."""
     shard, shelf = piece.shard, piece.shelf
-    scored = score(piece.signals.of(), piece.sites.of(shard), piece.model, CATALOGUE, piece.settings)
-    evidence = pl.DataFrame(scored.weighed.values, schema=list(scored.weighed.names), orient="row")
-    return ShardScored(
-        shelf.put(f"scores-{shard.name}", scored.scores), shelf.put(f"evidence-{shard.name}", evidence)
+    scores = score(
+        piece.signals.of(), piece.sites.of(shard), piece.fleet, piece.model, CATALOGUE, piece.settings.verdict
     )
+    return ShardScored(shelf.put(f"scores-{shard.name}", scores))
 
 
 def look_over(
@@ -130,10 +129,11 @@ def look_over(
 def score_over(
     looked: LookedAt, sites: pl.DataFrame, model: Model, settings: Settings, spread: Spread
 ) -> Scored:
-    """Score every home of the register; `weighed` has the values only, not by leg."""
+    """Learn what is normal in the fleet, then score every home of the register by it."""
     register = spread.shelf.put("sites", sites)
+    fleet = learn_normal(looked.view.signals, model, settings.verdict)
     pieces = [
-        ShardToScore(part.shard, part.signals, register, model, settings, spread.shelf)
+        ShardToScore(part.shard, part.signals, register, fleet, model, settings, spread.shelf)
         for part in looked.parts
     ]
     # Shards are worked on side by side already; threads of a product's own would only wait for each other.
@@ -141,5 +141,4 @@ def score_over(
         parts = spread("score the homes", score_shard, pieces)
     # A shard without a row has columns without a type.
     scores = pl.concat([part.scores.of() for part in parts], how="vertical_relaxed")
-    evidence = pl.concat([part.evidence.of() for part in parts])
-    return Scored(scores, looked.view.signals, Weighed(tuple(evidence.columns), evidence.to_numpy(), {}))
+    return Scored(scores, looked.view.signals, fleet)

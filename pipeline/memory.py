@@ -8,12 +8,12 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.classifier import Model
 from pipeline.faults import CATALOGUE
 from pipeline.fix_proof import prove
 from pipeline.home_story import next_story
 from pipeline.last_visit import last_visits, worked_on
-from pipeline.scoring import Scored, prior_of
+from pipeline.scoring.score_homes import Scored
+from pipeline.scoring.verdict import Prior
 from pipeline.settings import Settings
 from pipeline.standing import next_standing
 from pipeline.visit_doubt import visit_doubts
@@ -36,7 +36,6 @@ def carry_on(
     visits: pl.DataFrame,
     plans: pl.DataFrame,
     as_of: date,
-    model: Model,
     settings: Settings,
 ) -> Memory:
     """Return the memory after the night `as_of`; `previous` is the folder of the run before, None on the first night.
@@ -46,7 +45,7 @@ def carry_on(
     """
     before, story = (earlier_table(previous, name) for name in ("standing", "home_story"))
     fixed = worked_on(last_visits(visits, as_of), before, scored.scores)
-    prior = prior_of(model, CATALOGUE, settings)
+    prior = Prior(scored.fleet.rate, scored.fleet.fault_mix)
     proofs = prove(fixed, scored.scores, scored.signals, daily, prior, CATALOGUE, as_of, settings.visits)
     valued = scored.scores.join(worth.select("site_id", "priority", "break_even"), on="site_id")
     standing = next_standing(before, valued, visits, proofs, plans, as_of, settings)

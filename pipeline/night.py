@@ -23,7 +23,7 @@ from pipeline.fault import CAUTIONS
 from pipeline.out_place import hold_out
 from pipeline.plan import NightRequest, Plan, open_night
 from pipeline.refresh import StoredDay, refresh_days
-from pipeline.scoring import Scored
+from pipeline.scoring.score_homes import Scored
 from pipeline.settings import Settings
 from pipeline.shards import Spread
 
@@ -167,7 +167,7 @@ def look_at_window(
 
 
 def score_homes(plan: Plan, looked: LookedAt, settings: Settings, spread: Spread | None = None) -> Scored:
-    """Weigh the evidence of every home."""
+    """Learn what is normal in this fleet and hold every home against it."""
     from pipeline.home_shards import score_over
 
     con = warehouse.connect(plan.workdir, settings.engine)

@@ -17,14 +17,15 @@ from pipeline.lookout import look_out
 from pipeline.memory import carry_on, earlier_table
 from pipeline.plan import Plan
 from pipeline.planned import read_plans
+from pipeline.probes.measured import measure, probe_table
 from pipeline.quality import CrewInputs, crew_tables
 from pipeline.refresh import StoredDay
 from pipeline.rejects import by_reason, count_rejects
 from pipeline.revisit import revisit_list
-from pipeline.scoring import Scored
+from pipeline.scoring.score_breakdown import site_weights
+from pipeline.scoring.score_homes import Scored
 from pipeline.settings import Settings
 from pipeline.shards import WHOLE
-from pipeline.site_weight import site_weights
 from pipeline.window import WindowView
 from pipeline.workorder.desk_list import with_desk_columns
 from pipeline.workorder.tables import NightTables
@@ -52,15 +53,14 @@ def make_lists(
     plans = read_plans(plan.request.out, plan.as_of)
     chance = chances(earlier_table(plan.previous, "promise"), CATALOGUE, settings.ranking)
     value = worth(scored.scores, scored.signals, sites, chance, plan.as_of, CATALOGUE, settings)
-    memory = carry_on(
-        plan.previous, scored, value, view.daily, visits, plans, plan.as_of, plan.model, settings
-    )
+    memory = carry_on(plan.previous, scored, value, view.daily, visits, plans, plan.as_of, settings)
     listed = revisit_list(scored.scores, value, sites, memory.standing, CATALOGUE, settings)
     judged = judge(plan.previous, value, listed, visits, memory.standing, plan.as_of, settings)
     homes = listed["site_id"].to_list()
+    listed_signals = scored.signals.filter(pl.col("site_id").is_in(homes))
     crews = CrewInputs(
         scored.scores, scored.signals, sites, plan.registers.crews, visits, plan.registers.trainings,
-        judged["promise"], plan.model.rate(settings.verdict.base_rate),
+        judged["promise"], scored.fleet.rate,
     )  # fmt: skip
     rejected = count_rejects(plan.registers.rejects, stored, plan.store)
     counts = count_rows(plan, stored, scored)
@@ -68,7 +68,9 @@ def make_lists(
         "site_scores": scored.scores,
         "revisit_list": listed,
         **crew_tables(crews, CATALOGUE, settings),
-        "site_weight": site_weights(scored, homes, plan.model, CATALOGUE, settings),
+        "site_weight": site_weights(scored.scores, scored.signals, homes, scored.fleet, plan.model),
+        "fleet_normal": scored.fleet.table,
+        "probe": probe_table(listed_signals, measure(listed_signals)),
         "site_signal": scored.signals,
         "standing": memory.standing,
         "home_story": memory.home_story,
@@ -83,7 +85,9 @@ def make_lists(
     night = NightTables(plan.as_of, tables)
     tables["revisit_list"] = with_desk_columns(listed, night, CATALOGUE, settings)
     seen = look_out(plan, stored, tables, rejected, counts, settings)
-    return Tables({**tables, **seen.tables}, by_reason(rejected), counts, seen.told)
+    return Tables(
+        {**tables, **seen.tables}, by_reason(rejected), counts, {"base_rate": scored.fleet.rate, **seen.told}
+    )
 
 
 def hours_of(plan: Plan, stored: list[StoredDay], homes: list[str], settings: Settings) -> pl.DataFrame:

@@ -11,8 +11,8 @@ from typing import Protocol
 
 from pipeline import publish
 from pipeline.bucket_hold import hold_bucket, read_bucket, send_model
-from pipeline.model_choice import own_model_folder
 from pipeline.object_url import object_url
+from pipeline.scoring.model_choice import own_model_folder
 from pipeline.settings import Settings
 
 

@@ -6,14 +6,12 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from pipeline.classifier import Model
 from pipeline.errors import InputError
-from pipeline.evidence import all_pieces
-from pipeline.faults import CATALOGUE
 from pipeline.lake import Lake, open_lake
-from pipeline.model_choice import choose_model
 from pipeline.out_place import Out
 from pipeline.registers import Registers, read_registers
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_choice import choose_model
 from pipeline.settings import Settings
 from pipeline.store import Store
 
@@ -79,8 +77,7 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> Plan:
             f" the lake has {all_days[0]} to {all_days[-1]}: choose --as-of"
         )
     in_future = [day for day in all_days if day > today]
-    pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
-    model, note = choose_model(request.model, request.out, pieces)
+    model, note = choose_model(request.model, request.out)
     out.bring_store((*days, *in_future))
     return Plan(
         request,

@@ -95,7 +95,6 @@ def write_run_json(
         "window_days": plan.request.window_days,
         **made_with(plan, settings),
         "model": plan.model_note,
-        "base_rate": plan.model.rate(settings.verdict.base_rate),
         "counts": dict(counts),
         "verdicts": dict(verdicts.iter_rows()),
         "days_missing": [

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 WIDTH = 100
 _LEGS = {"l1": "on L1", "l2": "on L2", "both": "on both legs"}
-_SMALL_WEIGHT = 0.2  # log odds; smaller pieces are told as one sum
+_SMALL_WEIGHT = 0.2  # log odds; what weighs less is told as one sum
 _SMALL_SHARE = 0.01  # likelihood; other faults below this are not told
 
 
@@ -37,7 +37,7 @@ def tell_home(
     score
         The home's row of `site_scores`.
     weights
-        Its rows of `site_weight` [log odds of the likeliest fault against a sound install].
+        Its rows of `site_weight` [log odds of a fault against a sound install].
     listed
         Its row of `revisit_list`, None where it isn't listed.
     standing
@@ -98,9 +98,7 @@ def _suspicion(
     if card is None:
         yield from _text("No fault is likelier than a sound install.")
     elif listed is None and score["verdict"] == SOUND:
-        yield from _text(
-            f"Nothing: the data look right. Of the faults, {_plain(card.name)} would come first."
-        )
+        yield from _text("Nothing: the data look right.")
     else:
         leg = listed["leg"] if listed else score["leg"]
         where = f" {_LEGS[leg]}" if leg in _LEGS else ""
@@ -114,23 +112,23 @@ def _suspicion(
 
 
 def _weights(weights: pl.DataFrame) -> Iterator[str]:
-    """Yield prior + weights = score, one line a piece, strongest first; small ones as one sum."""
+    """Yield prior + weights = score, one line a probe, strongest first; small ones as one sum."""
     if weights.is_empty():
         yield from _text("No data in the window, so nothing but the share of homes with a fault is known.")
         return
     small: list[float] = []
     for row in weights.sort("ordinal").iter_rows(named=True):
-        if row["piece"] != "prior" and abs(row["weight"]) < _SMALL_WEIGHT:
+        if row["probe"] != "prior" and abs(row["weight"]) < _SMALL_WEIGHT:
             if row["state"] != "cannot tell":
                 small.append(row["weight"])
             continue
-        yield from _weighed(row["weight"], f"{row['label']}: {row['sentence']}")
+        yield from _weighed(row["weight"], f"{row['label']}: {row['sentence']} ({row['strength']})")
     if small:
-        yield from _weighed(sum(small), f"{len(small)} smaller pieces together")
+        yield from _weighed(sum(small), f"{len(small)} weaker probes together")
     total = float(weights["weight"].sum())
     odds = f"{_odds(abs(total))} {'for' if total >= 0 else 'against'}"
     yield f"  {'-' * 6}"
-    yield from _weighed(total, f"score, log odds of this fault against a sound install: {odds} it")
+    yield from _weighed(total, f"score, log odds of any fault against a sound install: {odds} it")
     silent = weights.filter(pl.col("state") == "cannot tell")["label"].to_list()
     if silent:
         yield from _text(f"Could not tell: {'; '.join(silent)}.")

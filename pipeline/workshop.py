@@ -94,11 +94,12 @@ def train(
     workers
         Processes to share the simulation.
     """
-    from pipeline import classifier, contest
     from pipeline.faults import CATALOGUE
+    from pipeline.learning import model_comparison
+    from pipeline.learning.train_fleet import train_own
+    from pipeline.learning.training import train as make
     from pipeline.out_place import keep_model
-    from pipeline.own_training import train_own
-    from pipeline.training import train as make
+    from pipeline.scoring.model_file import save_model
 
     console = Console()
 
@@ -108,12 +109,12 @@ def train(
     if lake is not None:
         own = load_settings(settings)
         model = train_own(lake, out or OUT, CATALOGUE, own, seed, tell)
-        folder = keep_model(out or OUT, own, lambda folder: classifier.save(model, folder))
+        folder = keep_model(out or OUT, own, lambda folder: save_model(model, folder))
     else:
         folder = str(out or Path("nightclamp-model"))
         model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
-        classifier.save(model, Path(folder))
-    for line in contest.table(model.against_shipped) if model.against_shipped else ():
+        save_model(model, Path(folder))
+    for line in model_comparison.table(model.against_shipped) if model.against_shipped else ():
         tell(line)
     tell(f"model {model.model_id} in {folder}")
 

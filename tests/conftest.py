@@ -6,17 +6,14 @@ import itertools
 from collections.abc import Iterator
 from pathlib import Path
 
-import numpy as np
 import pytest
 
-from pipeline import classifier
-from pipeline.classifier import Model
-from pipeline.contract import SOUND
-from pipeline.evidence import all_pieces
-from pipeline.faults import CATALOGUE
+from pipeline.learning.labelled import Labelled, labelled_lake
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import load_model
 from pipeline.settings import load_settings
+from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-from pipeline.training import Labelled, labelled_fleet
 
 _NUMBERS = itertools.count(1)
 
@@ -28,23 +25,17 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="session")
-def fleet() -> Labelled:
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> Labelled:
     """Twelve homes over five days of half hours, half of them with a fault."""
-    spec = FleetSpec(sites=12, days=5, minutes=30, seed=4, fault_share=0.5)
-    return labelled_fleet(spec, CATALOGUE, load_settings())
+    root = tmp_path_factory.mktemp("fleet")
+    write_lake(FleetSpec(sites=12, days=5, minutes=30, seed=4, fault_share=0.5), root / "lake")
+    return labelled_lake(root / "lake", root, 5, load_settings())
 
 
 @pytest.fixture(scope="session")
 def model() -> Model:
-    """A model in which a fault's own pieces speak for it, and those of a sound install for sound."""
-    owners = [owner for owner, _ in all_pieces(CATALOGUE)]
-    pieces = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
-    labels = np.array([SOUND] * 24 + [name for name in CATALOGUE for _ in range(6)])
-    is_own = labels[:, None] == np.array(owners)[None, :]
-    rng = np.random.default_rng(1)
-    values = np.where(is_own, rng.uniform(0.6, 1.0, is_own.shape), rng.uniform(0.0, 0.4, is_own.shape))
-    values[rng.random(values.shape) < 0.2] = np.nan
-    return classifier.fit(values, labels, np.ones(labels.size), pieces, 0.3, {"made": "for tests"})
+    """The shipped model."""
+    return load_model()
 
 
 @pytest.fixture(scope="session")

@@ -9,20 +9,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy import special
 
-from pipeline import classifier
 from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
+from pipeline.learning.labelled import labelled_lake
 from pipeline.quality.fleet import EDGE
-from pipeline.scoring import score
+from pipeline.scoring.fleet_normal import learn_normal
+from pipeline.scoring.model_file import load_model
+from pipeline.scoring.score_homes import score
 from pipeline.settings import Settings
+from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-from pipeline.training import labelled_fleet
 
 Float = NDArray[np.float64]
 FAULT_SHARE = 0.4
@@ -54,9 +58,13 @@ def scored_homes(
     """
     tell(f"  {sites} simulated homes through the night")
     spec = FleetSpec(sites=sites, seed=seed, fault_share=FAULT_SHARE, onset_share=0.0)
-    fleet = labelled_fleet(spec, CATALOGUE, settings, workers)
-    model = classifier.load()
-    told = score(fleet.signals, fleet.sites, model, CATALOGUE, settings).scores
+    with TemporaryDirectory(prefix="nightclamp-") as folder:
+        root = Path(folder)
+        write_lake(spec, root / "lake", workers=workers)
+        fleet = labelled_lake(root / "lake", root, spec.days, settings)
+    model = load_model()
+    normal = learn_normal(fleet.signals, model, settings.verdict)
+    told = score(fleet.signals, fleet.sites, normal, model, CATALOGUE, settings.verdict)
     likelihood = np.where(told["onset_on"].is_null(), told["likelihood"], 0.0)
     truth = told.select("site_id").join(
         fleet.truth.select("site_id", is_wrong=(pl.col("fault") != SOUND).fill_null(False)),
@@ -64,5 +72,4 @@ def scored_homes(
     )  # fmt: skip
     is_wrong = truth["is_wrong"].to_numpy()
     log_odds = special.logit(np.clip(likelihood, EDGE, 1 - EDGE))
-    base_rate = model.rate(settings.verdict.base_rate)
-    return Scores(np.sort(log_odds[~is_wrong]), np.sort(log_odds[is_wrong]), base_rate)
+    return Scores(np.sort(log_odds[~is_wrong]), np.sort(log_odds[is_wrong]), normal.rate)

@@ -12,37 +12,28 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.circuit import Circuit, line_to_line_va
-from pipeline.faults import CATALOGUE
-from pipeline.families import heavy, logger
-from pipeline.families.array import Roof, production
+from pipeline.families import logger
 from pipeline.families.draw import right_wiring
 from pipeline.families.home import Area, Home
-from pipeline.families.loads import Loads, draw_loads, local_minutes
+from pipeline.families.loads import Loads
+from pipeline.families.powers import Powers, crest_powers
+from pipeline.families.powers import covered as _covered
+from pipeline.families.rough_monitor import Monitor
 from pipeline.families.spec import UnlikeSpec
 from pipeline.families.street import Drop, solve_street
-from pipeline.families.weather import seen_from_home, weather
+from pipeline.families.sunny_powers import sunny_powers
+from pipeline.families.unequal_service import solve_service
 from pipeline.families.witness import Dealt, bundled, witness
+from pipeline.faults import CATALOGUE
 from pipeline.wiring import Reading, Wiring, measure
+
+__all__ = ["MEASURES", "Built", "Powers", "_covered", "build_street", "circuit_of", "powers_of"]
 
 Float = NDArray[np.float64]
 MEASURES = (
     "l1_w", "l2_w", "pv_w", "l1_v", "l2_v", "l1_var", "l2_var", "battery_w", "import_wh", "export_wh",
 )  # fmt: skip
 NEW_DAYS = (2, 7)
-STANDBY_W, STANDBY_SHARE = (1.0, 6.0), 0.5  # what some inverters take in the dark
-
-
-@dataclass(frozen=True)
-class Powers:
-    """True powers of a home at one minute: loads, `pv_w`, `battery_w` and `hidden_w` of a second array [W].
-
-    `pv_w` is a few watts negative in the dark where the inverter has a standby.
-    """
-
-    loads: Loads
-    pv_w: Float
-    battery_w: Float
-    hidden_w: Float
 
 
 @dataclass(frozen=True)
@@ -56,8 +47,10 @@ class Built:
     first_day: int  # of the window, from which it has rows
 
 
-def build_street(spec: UnlikeSpec, homes: Sequence[Home], areas: Sequence[Area], pool: Path) -> list[Built]:
-    """Return the homes of one street, in order."""
+def build_street(
+    spec: UnlikeSpec, homes: Sequence[Home], areas: Sequence[Area], pool: Path | None = None
+) -> list[Built]:
+    """Return the homes of one street, in order; only family "crest" needs its `pool` of households."""
     rngs = [
         np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(5, home.number))) for home in homes
     ]
@@ -66,54 +59,27 @@ def build_street(spec: UnlikeSpec, homes: Sequence[Home], areas: Sequence[Area],
     ]
     street = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(6, homes[0].street)))
     drops = [_drop(spec, home, power) for home, power in zip(homes, powers, strict=True)]
-    volts = solve_street(homes[0].service, drops, spec.minutes, street)
+    solve = solve_street if spec.family == "crest" else solve_service
+    volts = solve(homes[0].service, drops, spec.minutes, street)
     return [
         _built(spec, home, areas[home.area], power, volt, rng)
         for home, power, volt, rng in zip(homes, powers, volts, rngs, strict=True)
     ]
 
 
-def powers_of(spec: UnlikeSpec, home: Home, area: Area, pool: Path, rng: np.random.Generator) -> Powers:
-    """Return the home's true powers over the window."""
-    sky = weather(spec.seed, home.area, spec.steps, area.offset_min, area.mean_c)
-    loads = draw_loads(spec, home, area, sky.air_c, pool, rng)
-    pv_w, hidden_w = np.zeros(spec.steps), np.zeros(spec.steps)
-    if home.roof is not None:
-        index = seen_from_home(sky, rng)
-        pv_w = production(home.roof, spec.start, index, sky.air_c) * _covered(spec, home, rng)
-        standby_w = float(rng.uniform(*STANDBY_W)) * (rng.random() < STANDBY_SHARE)
-        pv_w = np.where(pv_w > 0, pv_w, -standby_w)
-        if home.hard == "second_array":
-            other = Roof(
-                home.roof.latitude, home.roof.longitude, float(rng.uniform(5, 40)),
-                float(rng.uniform(80, 280)), *(home.roof.ac_kw * rng.uniform(0.3, 1.0) * np.array([1.2, 1.0])),
-            )  # fmt: skip
-            hidden_w = production(other, spec.start, index, sky.air_c)
-    battery_w = np.zeros(spec.steps)
-    if home.battery:
-        net_w = loads.va.real.sum(axis=0) - pv_w - hidden_w
-        hour = (local_minutes(spec, area) % 1440) / 60
-        battery_w = heavy.battery(
-            rng, net_w, hour, float(rng.choice([3300.0, 5000.0, 7600.0])), float(rng.choice([9.0, 13.5, 20.0])),
-            home.battery == "exports",
-        )  # fmt: skip
-    return Powers(loads, pv_w, battery_w, hidden_w)
+def powers_of(
+    spec: UnlikeSpec, home: Home, area: Area, pool: Path | None, rng: np.random.Generator
+) -> Powers:
+    """Return the home's true powers over the window, as its family draws them."""
+    if spec.family == "weather":
+        return sunny_powers(spec, home, area, rng)
+    if spec.family == "measured":
+        from pipeline.families import measured  # reads its measurements, which only this family needs
 
-
-def _covered(spec: UnlikeSpec, home: Home, rng: np.random.Generator) -> Float:
-    """Return the share of production that an outage or snow leaves, a minute."""
-    left = np.ones(spec.steps)
-    if home.hard == "pv_outage":
-        first = int(rng.uniform(0, 0.7) * spec.steps)
-        length = spec.steps if rng.random() < 0.4 else int(rng.uniform(0.1, 0.5) * spec.steps)
-        left[first : first + length] = 0.0
-    if home.hard == "snow":
-        first = int(rng.uniform(0, 0.4) * spec.steps)
-        length = int(rng.uniform(0.2, 0.6) * spec.steps)
-        left[first : first + length] = rng.uniform(0, 0.05)
-        thaw = left[first + length : first + length + 2880]
-        thaw[:] = np.linspace(0.05, 1.0, 2880)[: thaw.size]
-    return left
+        return measured.powers_of(spec, home, area, rng)
+    if pool is None:
+        raise ValueError("family crest deals its households from a pool")
+    return crest_powers(spec, home, area, pool, rng)
 
 
 def _mean(values: NDArray[np.complex128], minutes: int) -> NDArray[np.complex128]:
@@ -125,15 +91,15 @@ def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
     one, two, line = power.loads.leg(1), power.loads.leg(2), power.loads.line
     other_w = power.battery_w + power.hidden_w
     if home.service == "single":
-        one, line = one + line - power.pv_w - other_w, line * 0
+        one, line = one + line - power.pv_va - other_w, line * 0
     else:
         line = line - other_w
         if home.pv_leg == "both":
-            line = line - power.pv_w
+            line = line - power.pv_va
         elif home.pv_leg == "l1":
-            one = one - power.pv_w
+            one = one - power.pv_va
         else:
-            two = two - power.pv_w
+            two = two - power.pv_va
     means = [_mean(va, spec.minutes) for va in (one, two, line)]
     return Drop(means[0], means[1], means[2], has_loose_neutral=home.hard == "loose_neutral")
 
@@ -142,9 +108,17 @@ def circuit_of(home: Home, power: Powers, v1: Float, v2: Float) -> Circuit:
     """Return the home's circuit at one minute; voltages [V] shape (n,)."""
     va = power.loads.va
     halves = [line_to_line_va(va[at], v1, v2, home.service) for at in (4, 5)]
-    return bundled(
+    circuit = bundled(
         (va[0] + halves[0][0], va[1] + halves[1][0]), (va[2] + halves[0][1], va[3] + halves[1][1]),
         power.pv_w, power.battery_w + power.hidden_w, v1, v2, home.service, home.pv_leg,
+    )  # fmt: skip
+    if power.pv_tan is None:
+        return circuit
+    # S = V conj(I): reactive power on top of the same real power turns the inverter's current
+    more_1, more_2 = (-1j * power.pv_tan * amps for amps in (circuit.pv_1, circuit.pv_2))
+    return replace(
+        circuit, pv_1=circuit.pv_1 + more_1, pv_2=circuit.pv_2 + more_2,
+        source_1=circuit.source_1 + more_1, source_2=circuit.source_2 + more_2,
     )  # fmt: skip
 
 
@@ -168,8 +142,13 @@ def _built(
         reading = reading.then(wrong, home.onset_min) if home.onset_min else wrong
     if home.hard == "sign_glitches":
         reading = logger.sign_glitches(reading, rng)
-    columns = _columns(spec, home, reading.averaged(spec.minutes), circuit, power, volts)
-    rows = _rows(spec, home, columns, rng)
+    if spec.family == "weather":
+        monitor = Monitor.draw(rng, spec.minutes)
+        manners, means = monitor.manners, monitor.averaged(reading, spec.minutes)
+    else:
+        manners, means = logger.Manners.draw(rng), reading.averaged(spec.minutes)
+    columns = _columns(spec, home, means, circuit, power, volts)
+    rows = _rows(spec, home, columns, manners, rng)
     first_day = 0
     if home.hard == "new_site":
         first_day = spec.days - min(int(rng.integers(*NEW_DAYS)), spec.days - 1)
@@ -217,9 +196,15 @@ def _columns(
     return columns
 
 
-def _rows(spec: UnlikeSpec, home: Home, columns: dict[str, Float], rng: np.random.Generator) -> pl.DataFrame:
+def _rows(
+    spec: UnlikeSpec,
+    home: Home,
+    columns: dict[str, Float],
+    manners: logger.Manners,
+    rng: np.random.Generator,
+) -> pl.DataFrame:
     """Return the rows as the logger writes them, every measure column present."""
-    written = logger.written(columns, logger.Manners.draw(rng), rng)
+    written = logger.written(columns, manners, rng)
     if home.is_clipped:
         written |= {name: np.maximum(written[name], 0.0) for name in ("l1_w", "l2_w") if name in written}
     starts = pl.datetime_range(

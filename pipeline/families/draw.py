@@ -16,10 +16,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from pipeline.circuit import Circuit, PvLeg
-from pipeline.faults import CATALOGUE
 from pipeline.families.array import Roof
 from pipeline.families.home import Area, Home
 from pipeline.families.spec import UnlikeSpec
+from pipeline.faults import CATALOGUE
 from pipeline.wiring import Wiring
 
 PLACES = (
@@ -35,6 +35,7 @@ PLACES = (
 SERVICES = (("120/240", 0.83), ("120/208", 0.1), ("single", 0.07))
 HOMES_A_STREET = {"120/240": (3, 9), "120/208": (6, 13), "single": (3, 7)}
 PV_SHARE, UPSTREAM_SHARE, BATTERY_SHARE, EV_SHARE = 0.95, 0.68, 0.07, 0.2
+WEATHER_SHARES = (0.7, 0.4, 0.25)  # of family "weather" with leg voltages, reactive power, utility meter
 HARD = (
     "battery_exporting", "battery_undeclared", "battery_declared", "ev_all_night", "vacant", "pv_outage",
     "snow", "second_array", "single_leg_inverter", "clock_offset", "local_time", "dst", "gaps",
@@ -187,7 +188,7 @@ def _home(spec: UnlikeSpec, street: int, number: int) -> Home:
     has_pv, adds, by_line = rng.random() < PV_SHARE, rng.random() < 0.1, rng.random() < 0.65
     has_battery = bool(rng.random() < BATTERY_SHARE)
     volts = bool(rng.random() < 0.6)
-    return Home(
+    home = Home(
         number=number, street=street, area=area, service=service, roof=roof if has_pv else None,
         pv_leg="both", sees_pv=sees_pv,
         cts_per_leg=2 if rng.random() < (0.12 if sees_pv else 0.5) else 1,
@@ -200,3 +201,12 @@ def _home(spec: UnlikeSpec, street: int, number: int) -> Home:
         has_ev=bool(rng.random() < EV_SHARE),
         service_amps=int(rng.choice([100, 125, 150, 200], p=[0.2, 0.15, 0.15, 0.5])),
     )  # fmt: skip
+    if spec.family != "weather":
+        return home
+    volts, has_var, has_meter = (bool(rng.random() < share) for share in WEATHER_SHARES)
+    return replace(
+        home,
+        has_volts=volts if spec.with_volts is None else spec.with_volts,
+        has_var=has_var,
+        has_meter=has_meter,
+    )

@@ -21,9 +21,12 @@ from pipeline.families.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_hou
 from pipeline.families.draw import areas, draw_fleet
 from pipeline.families.extra import need
 from pipeline.families.home import Home
+from pipeline.families.measurements import need_measurements
 from pipeline.families.register import CREWS, SITE_COLUMNS, TRUTH_COLUMNS, site_row, truth_row
 from pipeline.families.spec import UnlikeSpec
 
+# Packages of the proof extra that a family needs; `measured` asks for its measurements itself.
+PACKAGES = {"crest": ("richardsonpy", "pvlib", "dss"), "weather": ("pvlib",), "measured": ()}
 SHARD_ROWS = 720_000  # rows of a shard over the whole window: bounds a worker's memory
 VISIT_COLUMNS: dict[str, Any] = {
     "visit_id": pl.String, "site_id": pl.String, "visited_on": pl.Date, "crew_id": pl.String,
@@ -54,20 +57,23 @@ def write_unlike_lake(
     """
     if (out / "intervals").exists():
         raise InputError(f"{out}: holds intervals already; choose an empty folder")
-    for module in ("richardsonpy", "pvlib", "dss"):
+    for module in PACKAGES[spec.family]:
         need(module)
+    if spec.family == "measured":
+        need_measurements()
     out.mkdir(parents=True, exist_ok=True)
     fleet = draw_fleet(spec)
     with tempfile.TemporaryDirectory(prefix="nightclamp-proof-") as folder:
         pool = Path(folder)
         with _many(workers) as each:
-            count = pool_size(spec.sites)
-            workdays, rest = min(WORKDAYS, spec.days + 2), min(WEEKEND_DAYS, spec.days + 1)
-            tell(f"{count} households of the CREST model, {workdays + rest} days each")
-            rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(7,)))
-            seeds = [(number, int(rng.integers(2**31))) for number in range(count)]
-            batches = [seeds[at : at + 10] for at in range(0, count, 10)]
-            list(each(partial(_households, pool, workdays, rest), batches))
+            if spec.family == "crest":
+                count = pool_size(spec.sites)
+                workdays, rest = min(WORKDAYS, spec.days + 2), min(WEEKEND_DAYS, spec.days + 1)
+                tell(f"{count} households of the CREST model, {workdays + rest} days each")
+                rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(7,)))
+                seeds = [(number, int(rng.integers(2**31))) for number in range(count)]
+                batches = [seeds[at : at + 10] for at in range(0, count, 10)]
+                list(each(partial(_households, pool, workdays, rest), batches))
             tell(f"{spec.sites} homes on {len(fleet)} streets, {spec.days} days of {spec.minutes} min")
             rows: list[tuple[Rows, Rows]] = []
             shards = _shards(spec, fleet)

@@ -14,7 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.families import heavy
-from pipeline.families.crest import COLD, LAMP_SCALE, LAMP_TAN, NAMEPLATE, SLOTS, WORKDAYS, Pool, read_household
+from pipeline.families.crest import (
+    COLD,
+    LAMP_SCALE,
+    LAMP_TAN,
+    NAMEPLATE,
+    SLOTS,
+    WORKDAYS,
+    Pool,
+    read_household,
+)
 from pipeline.families.home import Area, Home
 from pipeline.families.spec import UnlikeSpec
 

@@ -29,11 +29,12 @@ CHANNELS = ("l1_w", "l2_w", "pv_w", "l1_var", "l2_var")
 
 @dataclass(frozen=True)
 class Manners:
-    """How one home's logger writes: noise floor and resolution [W], resolution of volts [V]."""
+    """How one home's logger writes: noise floor and resolution [W], resolution of volts [V], noise a watt."""
 
     noise_w: float
     watt: float
     volt: float
+    share: float = NOISE_SHARE
 
     @classmethod
     def draw(cls, rng: np.random.Generator) -> Manners:
@@ -79,7 +80,7 @@ def written(columns: dict[str, Float], manners: Manners, rng: np.random.Generato
         elif name.endswith("_wh"):
             noisy, step = np.maximum(values * (1 + rng.normal(0, 0.002)), 0.0), 1.0
         else:
-            spread = manners.noise_w + NOISE_SHARE * np.abs(values)
+            spread = manners.noise_w + manners.share * np.abs(values)
             noisy = values + spread * rng.normal(0, 1, values.shape) * (values != 0.0)
             step = manners.watt
         found[name] = np.round(np.round(noisy / step) * step, 3) + 0.0

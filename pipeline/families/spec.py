@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from typing import Literal, get_args
 
 from pipeline.contract import INTERVAL_MINUTES
 from pipeline.errors import InputError
 from pipeline.faults import CATALOGUE
+
+Family = Literal["crest", "weather", "measured"]
+FAMILIES: tuple[Family, ...] = get_args(Family)
 
 
 @dataclass(frozen=True)
@@ -18,11 +22,12 @@ class UnlikeSpec:
     homes have a fault, drawn evenly from `faults` (empty: the whole catalogue) as far as they fit;
     `onset_share` of those start inside the window. `hard_share` of the homes are sound but look odd.
     `with_volts` says whether homes report voltages; None: some do, as in life.
+    `family` says whose loads, sun and service the homes have.
 
     Raises
     ------
     InputError
-        A number is out of range, or a fault is not in the catalogue.
+        The family is unknown, a number is out of range, or a fault is not in the catalogue.
     """
 
     sites: int = 2000
@@ -35,9 +40,12 @@ class UnlikeSpec:
     onset_share: float = 0.25
     with_volts: bool | None = None
     faults: tuple[str, ...] = ()
+    family: Family = "crest"
 
     def __post_init__(self) -> None:
         """Refuse what can't be built."""
+        if self.family not in FAMILIES:
+            raise InputError(f"{self.family} is no family of fleets: choose one of {', '.join(FAMILIES)}")
         if self.sites < 1 or self.days < 1:
             raise InputError(
                 f"a proof fleet needs sites and days of 1 or more, not {self.sites}, {self.days}"

@@ -15,8 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.circuit import Circuit, Float
-from pipeline.fault import Fault, Piece, Remedy, always, channels_of
-from pipeline.match import above, below, by_leg, only_if
+from pipeline.fault import Fault, Remedy, always, channels_of
 from pipeline.misread import each_leg, number, read_kwh
 from pipeline.wiring import Wiring
 
@@ -63,138 +62,6 @@ REMEDY = Remedy(
 )
 
 
-def _is_held() -> pl.Expr:
-    """A battery may hold the leg at zero."""
-    return pl.col("has_battery") & pl.col("is_declared_upstream").fill_null(True)
-
-
-def _has_base(leg: str) -> pl.Expr:
-    """The leg usually carries something by night; one that is often empty drops to zero all by itself."""
-    return (pl.col(f"night_{leg}_w").abs() > 25) & ~_is_held()
-
-
-def _is_sharp(leg: str) -> pl.Expr:
-    """Zeros without readings just above: an idle leg passes through those, an open splice jumps; 1 where untold."""
-    return above(f"gap_{leg}_sharpness", 0.6, 0.08).fill_null(1.0)
-
-
-PIECES: tuple[Piece, ...] = (
-    Piece(
-        "night_gaps",
-        "Jumps to zero by night while the other leg lives",
-        (
-            "gap_l1_share",
-            "gap_l2_share",
-            "gap_l1_sharpness",
-            "gap_l2_sharpness",
-            "night_l1_w",
-            "night_l2_w",
-            "has_battery",
-            "is_declared_upstream",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                _has_base(leg),
-                above(f"gap_{leg}_share", 0.006, 0.0015)
-                * below(f"gap_{leg}_share", 0.6, 0.05)
-                * _is_sharp(leg),
-            )
-        ),
-        "zero in {gap_l1_share:.1%} / {gap_l2_share:.1%} of night intervals while the other leg lives",
-    ),
-    Piece(
-        "falls_through_floor",
-        "Some nights fall far below a floor that is hard on the others",
-        (
-            "floor_l1_drop_w",
-            "floor_l2_drop_w",
-            "floor_l1_soft_w",
-            "floor_l2_soft_w",
-            "night_l1_low_w",
-            "night_l2_low_w",
-            "has_battery",
-            "is_declared_upstream",
-            "nights",
-            "night_l1_negative_share",
-            "night_l2_negative_share",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                ~_is_held() & (pl.col("nights") > 4) & (pl.col(f"night_{leg}_low_w") > 8),
-                above(pl.col(f"floor_{leg}_drop_w") / pl.col(f"night_{leg}_low_w"), 0.5, 0.06)
-                * below(pl.col(f"floor_{leg}_soft_w") / pl.col(f"night_{leg}_low_w"), 0.3, 0.05)
-                * below(f"night_{leg}_negative_share", 0.003, 0.001),
-            )
-        ),
-        "one night in ten falls {floor_l1_drop_w:.0f} / {floor_l2_drop_w:.0f} W below the usual low",
-    ),
-    Piece(
-        "drops",
-        "Drops to zero and comes back while the rest lives",
-        (
-            "drop_l1_day",
-            "drop_l2_day",
-            "gap_l1_sharpness",
-            "night_l1_w",
-            "gap_l2_sharpness",
-            "night_l2_w",
-            "has_battery",
-            "is_declared_upstream",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                _has_base(leg),
-                _is_sharp(leg) * above(f"drop_{leg}_day", 0.15, 0.03) * below(f"drop_{leg}_day", 10.0, 1.5),
-            )
-        ),
-        "drops to zero {drop_l1_day:.1f} / {drop_l2_day:.1f} times a day",
-    ),
-    Piece(
-        "lone_zeros",
-        "Zero part of the time while the rest lives",
-        (
-            "lone_zero_l1_share",
-            "lone_zero_l2_share",
-            "gap_l1_sharpness",
-            "night_l1_w",
-            "gap_l2_sharpness",
-            "night_l2_w",
-            "has_battery",
-            "is_declared_upstream",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                _has_base(leg),
-                _is_sharp(leg)
-                * above(f"lone_zero_{leg}_share", 0.006, 0.002)
-                * below(f"lone_zero_{leg}_share", 0.6, 0.05),
-            )
-        ),
-        "zero in {lone_zero_l1_share:.1%} / {lone_zero_l2_share:.1%} of intervals while the rest lives",
-    ),
-    Piece(
-        "one_line_zeros",
-        "The only line reads zero part of the time while production lives, and no battery holds it there",
-        (
-            "service",
-            "lone_zero_l1_share",
-            "balanced_share",
-            "night_l1_w",
-            "has_battery",
-            "is_declared_upstream",
-        ),
-        {
-            "l1": only_if(
-                (pl.col("service") == "single") & _has_base("l1") & pl.col("balanced_share").is_not_null(),
-                # A net reading hardly stays at zero twice running; a battery holds it near zero for longer than at it.
-                above("lone_zero_l1_share", 0.006, 0.0015) * below("balanced_share", 0.33, 0.03),
-            )
-        },
-        "zero in {lone_zero_l1_share:.1%} of intervals while production lives",
-    ),
-)
-
-
 def _lost(leg: str) -> pl.Expr:
     """Return the share of time lost: only this leg zero, and an interval cut by each drop; at least 5 %.
 
@@ -216,6 +83,5 @@ FAULT = Fault(
     effect=effect,
     inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
-    pieces=PIECES,
     remedy=REMEDY,
 )

@@ -15,8 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.circuit import Circuit
-from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, on_two_legs
-from pipeline.match import near, negative, only_if, positive
+from pipeline.fault import Channels, Fault, Remedy, Repair, on_two_legs
 from pipeline.misread import bounded, number, read_kwh
 from pipeline.wiring import Clamp, Wiring
 
@@ -62,60 +61,6 @@ REMEDY = Remedy(
 )
 
 
-def _not_turned() -> pl.Expr:
-    """The leg voltages don't say that both clamps are merely turned; 1 where they say nothing."""
-    return 1 - (positive("sag_l1_z") * negative("sag_l2_z")).fill_null(0.0)
-
-
-PIECES: tuple[Piece, ...] = (
-    Piece(
-        "both_gains_negative",
-        "Both legs answer the sun with the sign turned",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "sag_l1_z", "sag_l2_z"),
-        {
-            "both": near("gain_l1", -1.0, "gain_l1_se", tolerance=0.15)
-            * near("gain_l2", -1.0, "gain_l2_se", tolerance=0.15)
-            * _not_turned()
-        },
-        "slope on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
-    ),
-    Piece(
-        "both_nights_negative",
-        "Both legs negative all night",
-        (
-            "night_l1_negative_share",
-            "night_l2_negative_share",
-            "sag_l1_z",
-            "sag_l2_z",
-            "nights",
-            "is_battery_hidden",
-        ),
-        {
-            "both": only_if(
-                (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
-                ((pl.col("night_l1_negative_share") + pl.col("night_l2_negative_share") - 1).clip(0, 1)).pow(
-                    2
-                )
-                * _not_turned(),
-            )
-        },
-        "negative in {night_l1_negative_share:.0%} / {night_l2_negative_share:.0%} of night intervals",
-    ),
-    Piece(
-        "crossed_sag",
-        "Each reading belongs to the other leg's voltage",
-        ("sag_l1_z", "sag_l2_z", "gain_sum", "night_sum_high_w"),
-        {
-            "both": negative("sag_l1_z")
-            * positive("sag_l2_z")
-            * pl.when((pl.col("gain_sum") < -0.4) | (pl.col("night_sum_high_w") < -10))
-            .then(1.0)
-            .otherwise(0.0)
-        },
-        "V1 - V2 moves by {sag_l1:+.2f} V per kW of L1 and {sag_l2:+.2f} of L2 though both readings are negative",
-    ),
-)
-
 # Each reading is minus the other leg's truth: |P1 + P2| a leg, 2 (|P1| + |P2|) at most and nearly always. On
 # 120/208 a load to neutral reads minus half (three times the reading wrong); solar turns as on 120/240.
 WRONG_KWH_DAY = {
@@ -140,7 +85,5 @@ FAULT = Fault(
     effect=effect,
     inverse=inverse,
     wrong_kwh_day=WRONG_KWH_DAY,
-    pieces=PIECES,
     remedy=REMEDY,
-    settles={"crossed_sag": "reversed"},
 )

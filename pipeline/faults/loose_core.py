@@ -12,11 +12,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import polars as pl
 
 from pipeline.circuit import Circuit
-from pipeline.fault import Fault, Piece, Remedy, always, channels_of
-from pipeline.match import above, between, by_leg, only_if
+from pipeline.fault import Fault, Remedy, always, channels_of
 from pipeline.misread import each_leg, part_seen, read_kwh
 from pipeline.wiring import Wiring
 
@@ -48,63 +46,6 @@ REMEDY = Remedy(
     habit="Close until it clicks, then pull on the jaw: a latched one doesn't move.",
 )
 
-PIECES: tuple[Piece, ...] = (
-    Piece(
-        "lead_and_low",
-        "Reads low and early",
-        (
-            "phase_l1_deg",
-            "phase_l2_deg",
-            "phase_l1_se_deg",
-            "phase_l2_se_deg",
-            "gain_l1",
-            "gain_l2",
-            "gain_l1_se",
-            "gain_l2_se",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                (pl.col(f"phase_{leg}_se_deg") < 3) & (pl.col(f"gain_{leg}") > 0.2),
-                above(f"phase_{leg}_deg", 3.5, 0.7)
-                * between(f"gain_{leg}", 0.2, 0.95, f"gain_{leg}_se").fill_null(0.5),
-            )
-        ),
-        "current leads by {phase_l1_deg:.0f} / {phase_l2_deg:.0f} degrees on PV ramps",
-    ),
-    Piece(
-        "slightly_low",
-        "Reads too low for its class",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "is_battery_hidden"),
-        by_leg(
-            lambda leg: only_if(
-                ~pl.col("is_battery_hidden"), between(f"gain_{leg}", 0.55, 0.88, f"gain_{leg}_se", se_max=0.1)
-            )
-        ),
-        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W, right would be {slope_expected:+.2f}",
-    ),
-    Piece(
-        "no_lead",
-        "Reads low but not early",
-        (
-            "phase_l1_deg",
-            "phase_l2_deg",
-            "phase_l1_se_deg",
-            "phase_l2_se_deg",
-            "gain_l1",
-            "gain_l1_se",
-            "gain_l2",
-            "gain_l2_se",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                (pl.col(f"phase_{leg}_se_deg") < 3) & (pl.col(f"gain_{leg}") > 0.2),
-                (1 - above(pl.col(f"phase_{leg}_deg").abs(), 2.5, 0.5))
-                * between(f"gain_{leg}", 0.15, 0.9, f"gain_{leg}_se").fill_null(0.5),
-            )
-        ),
-        "current leads by {phase_l1_deg:.0f} / {phase_l2_deg:.0f} degrees on PV ramps",
-    ),
-)
 
 # (1 / g - 1) |reading|, with g the gain of the open clamp; unknown: the middle of GAIN.
 WRONG_KWH_DAY = each_leg(lambda leg: (1 / part_seen(leg, default=sum(GAIN) / 2) - 1) * read_kwh(leg))
@@ -118,6 +59,5 @@ FAULT = Fault(
     effect=effect,
     inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
-    pieces=PIECES,
     remedy=REMEDY,
 )

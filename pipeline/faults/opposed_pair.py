@@ -16,8 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.circuit import Circuit
-from pipeline.fault import Fault, Piece, Remedy, channels_of
-from pipeline.match import above, below, by_leg, near, only_if
+from pipeline.fault import Fault, Remedy, channels_of
 from pipeline.misread import bounded, other_kwh, read_kwh, unseen_kwh
 from pipeline.wiring import Wiring
 
@@ -59,52 +58,6 @@ REMEDY = Remedy(
     habit="Lay parallel clamps side by side with their marks the same way before closing them.",
 )
 
-PIECES: tuple[Piece, ...] = (
-    Piece(
-        "parallel_clamps",
-        "Two clamps a leg, by the register",
-        ("cts_per_leg",),
-        {"both": pl.when(pl.col("cts_per_leg") > 1).then(1.0).when(pl.col("cts_per_leg") == 1).then(0.0)},
-        "the register has {cts_per_leg:.0f} clamps on each leg",
-        tells_leg=False,
-    ),
-    Piece(
-        "cancelled_gain",
-        "Two clamps a leg, and the leg hardly answers the sun",
-        (
-            "gain_l1",
-            "gain_l1_se",
-            "gain_l2",
-            "gain_l2_se",
-            "cts_per_leg",
-            "zero_l1_share",
-            "is_declared_upstream",
-            "is_battery_hidden",
-            "zero_l2_share",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                pl.col("is_declared_upstream") & (pl.col("cts_per_leg") > 1) & ~pl.col("is_battery_hidden"),
-                near(f"gain_{leg}", 0.0, f"gain_{leg}_se", tolerance=0.12)
-                * below(f"zero_{leg}_share", 0.3, 0.05),
-            )
-        ),
-        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W with two clamps a leg",
-    ),
-    Piece(
-        "mixed_night",
-        "Two clamps a leg, and negative part of the night",
-        ("night_l1_negative_share", "night_l2_negative_share", "cts_per_leg", "nights", "is_battery_hidden"),
-        by_leg(
-            lambda leg: only_if(
-                (pl.col("cts_per_leg") > 1) & (pl.col("nights") > 0) & ~pl.col("is_battery_hidden"),
-                above(f"night_{leg}_negative_share", 0.05, 0.015)
-                * below(f"night_{leg}_negative_share", 0.97, 0.01),
-            )
-        ),
-        "negative in {night_l1_negative_share:.0%} / {night_l2_negative_share:.0%} of night intervals",
-    ),
-)
 
 # A - B instead of A + B errs by 2 B, within |reading| of the leg's truth, which the other leg stands for.
 WRONG_KWH_DAY = {
@@ -122,6 +75,5 @@ FAULT = Fault(
     effect=effect,
     inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
-    pieces=PIECES,
     remedy=REMEDY,
 )

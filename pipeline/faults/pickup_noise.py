@@ -12,11 +12,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import polars as pl
 
 from pipeline.circuit import Circuit, Float
-from pipeline.fault import Fault, Piece, Remedy, always, channels_of
-from pipeline.match import above, below, by_leg, only_if
+from pipeline.fault import Fault, Remedy, always, channels_of
 from pipeline.misread import each_leg, number, other_kwh
 from pipeline.wiring import Wiring
 
@@ -67,147 +65,6 @@ REMEDY = Remedy(
 )
 
 
-def _no_floor(leg: str) -> pl.Expr:
-    """The leg's nights end at another low each time, and inside a night the lowest lies by itself."""
-    soft = above(f"floor_{leg}_drop_w", 35.0, 6.0) * above(f"floor_{leg}_soft_w", 8.0, 2.0)
-    return only_if(
-        (pl.col("nights") > 4) & ~pl.col("has_battery"), soft * below(f"glitch_{leg}_day", 0.5, 0.1)
-    )
-
-
-def _has_floor(leg: str) -> pl.Expr:
-    return below(f"floor_{leg}_drop_w", 14.0, 2.5) * below(f"floor_{leg}_soft_w", 8.0, 2.0)
-
-
-PIECES: tuple[Piece, ...] = (
-    Piece(
-        "leak_turned",
-        "Copies a share of the other leg with the sign turned, as no load does",
-        ("leak_l1", "leak_l1_se", "leak_l2", "leak_l2_se"),
-        by_leg(
-            lambda leg: only_if(
-                pl.col(f"leak_{leg}_se") < 0.03,
-                above(-pl.col(f"leak_{leg}") - 2 * pl.col(f"leak_{leg}_se"), 0.02, 0.006),
-            )
-        ),
-        "steps of the other leg alone show as {leak_l1:+.2f} on L1 and {leak_l2:+.2f} on L2",
-    ),
-    Piece(
-        "leak",
-        "Copies a share of the other leg",
-        ("leak_l1", "leak_l1_se", "leak_l2", "leak_l2_se"),
-        by_leg(
-            lambda leg: only_if(
-                pl.col(f"leak_{leg}_se") < 0.03,
-                above(pl.col(f"leak_{leg}") - 2 * pl.col(f"leak_{leg}_se"), 0.05, 0.012),
-            )
-        ),
-        "steps of the other leg alone show as {leak_l1:+.2f} on L1 and {leak_l2:+.2f} on L2",
-    ),
-    Piece(
-        "leak_always",
-        "Copies a share of nearly every step of the other leg",
-        ("leak_least_l1", "leak_least_l2", "leak_l1_se", "leak_l2_se"),
-        by_leg(
-            lambda leg: only_if(
-                pl.col(f"leak_{leg}_se") < 0.06, above(pl.col(f"leak_least_{leg}").abs(), 0.04, 0.01)
-            )
-        ),
-        "of the other leg's steps at least {leak_least_l1:+.2f} show on L1 and {leak_least_l2:+.2f} on L2",
-    ),
-    Piece(
-        "below_zero",
-        "Below zero now and then by night, with no battery",
-        (
-            "nights",
-            "has_battery",
-            "night_l1_negative_share",
-            "night_l2_negative_share",
-            "glitch_l1_day",
-            "glitch_l2_day",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                (pl.col("nights") > 2) & ~pl.col("has_battery"),
-                above(f"night_{leg}_negative_share", 0.004, 0.0012)
-                * below(f"night_{leg}_negative_share", 0.6, 0.06)
-                * below(f"glitch_{leg}_day", 0.5, 0.1),
-            )
-        ),
-        "negative in {night_l1_negative_share:.1%} / {night_l2_negative_share:.1%} of night intervals",
-    ),
-    Piece(
-        "no_floor",
-        "Its nights have no floor: they end at another low each time, as no standby does",
-        (
-            "nights",
-            "has_battery",
-            "floor_l1_drop_w",
-            "floor_l2_drop_w",
-            "floor_l1_soft_w",
-            "floor_l2_soft_w",
-            "glitch_l1_day",
-            "glitch_l2_day",
-        ),
-        by_leg(_no_floor),
-        "one night in ten falls {floor_l1_drop_w:.0f} / {floor_l2_drop_w:.0f} W below the usual low",
-    ),
-    Piece(
-        "one_without_floor",
-        "One leg's nights have no floor and dip below zero, the other's have one: no battery does that",
-        (
-            "nights",
-            "floor_l1_drop_w",
-            "floor_l1_soft_w",
-            "floor_l2_drop_w",
-            "floor_l2_soft_w",
-            "glitch_l1_day",
-            "glitch_l2_day",
-            "has_battery",
-            "night_l1_negative_share",
-            "night_l2_negative_share",
-        ),
-        {
-            leg: _no_floor(leg) * _has_floor(other) * above(f"night_{leg}_negative_share", 0.003, 0.001)
-            for leg, other in (("l1", "l2"), ("l2", "l1"))
-        },
-        "one night in ten falls {floor_l1_drop_w:.0f} / {floor_l2_drop_w:.0f} W below the usual low, and "
-        "{night_l1_negative_share:.1%} / {night_l2_negative_share:.1%} of night intervals are negative",
-    ),
-    Piece(
-        "wander",
-        "Its floor wanders from night to night, below zero as well",
-        (
-            "l1_night_wander",
-            "l2_night_wander",
-            "night_l1_negative_share",
-            "night_l2_negative_share",
-            "glitch_l1_day",
-            "nights",
-            "is_battery_hidden",
-            "glitch_l2_day",
-        ),
-        by_leg(
-            lambda leg: only_if(
-                (pl.col("nights") > 2) & ~pl.col("is_battery_hidden"),
-                above(f"{leg}_night_wander", 60.0, 15.0)
-                * below(f"glitch_{leg}_day", 0.5, 0.1)
-                * above(f"night_{leg}_negative_share", 0.01, 0.004)
-                * (1 - above(f"night_{leg}_negative_share", 0.9, 0.03)),
-            )
-        ),
-        "nightly lows spread over {l1_night_wander:.0f} / {l2_night_wander:.0f} W",
-    ),
-    Piece(
-        "extended_lead",
-        "The lead was extended, by the register",
-        ("lead_extended",),
-        {"both": pl.col("lead_extended").cast(pl.Float64)},
-        "leads extended, by the register: {lead_extended}",
-        tells_leg=False,
-    ),
-)
-
 # |leak| x the other leg + 24 h x the offset's mean size: 0.31 of the spread (10 to 90 %) of a normal wander.
 WRONG_KWH_DAY = each_leg(
     lambda leg: (
@@ -225,6 +82,5 @@ FAULT = Fault(
     effect=effect,
     inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
-    pieces=PIECES,
     remedy=REMEDY,
 )

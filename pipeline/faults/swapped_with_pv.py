@@ -17,8 +17,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.circuit import LEG_2_DEG, Circuit
-from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, channels_of
-from pipeline.match import above, below, only_if
+from pipeline.fault import Channels, Fault, Remedy, Repair, channels_of
 from pipeline.misread import each_leg, number, other_kwh, read_kwh
 from pipeline.wiring import Wiring
 
@@ -80,44 +79,6 @@ REMEDY = Remedy(
     habit="Land the production lead first, with the loads on and solar off: it must read zero.",
 )
 
-PIECES: tuple[Piece, ...] = (
-    Piece(
-        "production_by_night",
-        "Production lives by night",
-        ("pv_dark_live_share", "pv_dark_share"),
-        {"both": above("pv_dark_live_share", 0.5, 0.08) * above("pv_dark_share", 0.08, 0.02)},
-        "production above zero in {pv_dark_live_share:.0%} of dark intervals",
-        tells_leg=False,
-    ),
-    Piece(
-        "leg_follows_sun",
-        "A leg is bell-shaped and dead by night",
-        (
-            "sky_corr_l1",
-            "sky_corr_l2",
-            "dark_l1_size_w",
-            "dark_l2_size_w",
-            "sky_corr_pv",
-            "pv_dark_live_share",
-        ),
-        {
-            leg: above(pl.col(f"sky_corr_{leg}").abs(), 0.6, 0.06)
-            * below(f"dark_{leg}_size_w", 12.0, 4.0)
-            # an empty leg upstream follows the sun as well, but then production does too, and rests by night
-            * (1 - above("sky_corr_pv", 0.6, 0.05) * below("pv_dark_live_share", 0.3, 0.05)).fill_null(1.0)
-            for leg in ("l1", "l2")
-        },
-        "follows the sun with r {sky_corr_l1:+.2f} / {sky_corr_l2:+.2f}",
-    ),
-    Piece(
-        "production_without_sun",
-        "Production doesn't follow the sun",
-        ("sky_corr_pv", "pv_max_w"),
-        {"both": only_if(pl.col("pv_max_w") > 50, below("sky_corr_pv", 0.35, 0.06))},
-        "production follows the sun with r {sky_corr_pv:+.2f}",
-        tells_leg=False,
-    ),
-)
 
 DARK_LOAD_SHARE = 0.55  # of a home's energy is taken while there is no sun
 FOLDED = 1.5  # a leg that reads this many times the other one, upstream, shows all production, not half
@@ -156,6 +117,5 @@ FAULT = Fault(
     effect=effect,
     inverse=inverse,
     wrong_kwh_day=WRONG_KWH_DAY,
-    pieces=PIECES,
     remedy=REMEDY,
 )

@@ -14,8 +14,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.circuit import Circuit
-from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always
-from pipeline.match import above, alike, near, only_if, outside, steady
+from pipeline.fault import Channels, Fault, Remedy, Repair, always
 from pipeline.misread import bounded, number, read_kwh
 from pipeline.wiring import Wiring
 
@@ -54,106 +53,6 @@ REMEDY = Remedy(
     habit="Read the rating off the clamp and enter that number, never the one from the last job.",
 )
 
-PIECES: tuple[Piece, ...] = (
-    Piece(
-        "common_gain",
-        "Both legs off by the same factor against the sun",
-        ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "is_battery_hidden", "gain_sum", "gain_sum_se"),
-        {
-            "both": only_if(~pl.col("is_battery_hidden") | (pl.col("gain_sum") > 1), pl.lit(1.0))
-            * alike("gain_l1", "gain_l2", "gain_l1_se", "gain_l2_se")
-            * outside("gain_sum", 0.85, 1.15, "gain_sum_se", se_max=0.2)
-            * above("gain_sum", 0.17, 0.04)
-        },
-        "slopes on PV {slope_l1:+.2f} and {slope_l2:+.2f} W per W: {gain_sum:.2f} times right",
-    ),
-    Piece(
-        "steady_common_gain",
-        "The same wrong factor on both legs, day after day",
-        (
-            "gain_sum",
-            "gain_sum_se",
-            "slope_scatter",
-            "gain_l1",
-            "gain_l2",
-            "gain_l1_se",
-            "gain_l2_se",
-            "slope_am",
-            "slope_pm",
-            "slope_am_se",
-            "slope_pm_se",
-            "slope_days",
-        ),
-        {
-            "both": only_if(
-                pl.col("gain_sum_se") < 0.06,
-                alike("gain_l1", "gain_l2", "gain_l1_se", "gain_l2_se").fill_null(1.0)
-                * outside("gain_sum", 0.85, 1.15, "gain_sum_se", se_max=0.2)
-                * above("gain_sum", 0.17, 0.03)
-                * steady(),
-            )
-        },
-        "the legs read {gain_sum:.2f} times right against the sun, the same on {slope_days:.0f} days",
-    ),
-    Piece(
-        "gain_above_one",
-        "Sees more sun than there is",
-        ("gain_sum", "gain_sum_se"),
-        {
-            "both": only_if(
-                pl.col("gain_sum_se") < 0.2, above(pl.col("gain_sum") - 2 * pl.col("gain_sum_se"), 1.2, 0.06)
-            )
-        },
-        "slope of both legs on PV {slope_sum:+.2f} W per W, right would be -1",
-    ),
-    Piece(
-        "steady_gain",
-        "The same factor before and after noon, as no second array gives",
-        ("slope_am", "slope_pm", "slope_am_se", "slope_pm_se", "gain_sum"),
-        {
-            "both": only_if(
-                (pl.col("slope_am_se") < 0.1)
-                & (pl.col("slope_pm_se") < 0.1)
-                & (pl.col("gain_sum").abs() > 0.2),
-                alike("slope_am", "slope_pm", "slope_am_se", "slope_pm_se", tolerance=0.06),
-            )
-        },
-        "slope of both legs on PV {slope_am:+.2f} before noon and {slope_pm:+.2f} after",
-    ),
-    Piece(
-        "rating_ratio",
-        "The factor is one of two CT ratings",
-        ("gain_sum", "gain_sum_se"),
-        {
-            "both": pl.max_horizontal(
-                *(
-                    near("gain_sum", ratio, "gain_sum_se", tolerance=0.04 * ratio, se_max=0.1 * ratio)
-                    for ratio in (0.25, 0.5, 2.0, 4.0)
-                )
-            )
-        },
-        "the legs read {gain_sum:.2f} times right against the sun",
-    ),
-    Piece(
-        "meter_scale",
-        "Both legs off by the same factor against the utility meter",
-        ("meter_r2", "meter_l1", "meter_l2", "meter_gain_se"),
-        {
-            "both": only_if(
-                (pl.col("meter_r2") > 0.6) & (pl.col("meter_gain_se") < 0.1),
-                (
-                    -((pl.col("meter_l1") / pl.col("meter_l2").fill_null(pl.col("meter_l1")) - 1) / 0.1).pow(
-                        2
-                    )
-                    / 2
-                ).exp()
-                * above((pl.col("meter_l1").abs().log()).abs(), 0.16, 0.03),
-            )
-        },
-        "against the utility meter L1 reads {meter_gain_l1:.2f} and L2 {meter_gain_l2:.2f} of the truth",
-    ),
-)
-
 
 def _ratio() -> pl.Expr:
     """Return configured over true rating: by production, else the utility meter, else the commonest, 2."""
@@ -180,6 +79,5 @@ FAULT = Fault(
     effect=effect,
     inverse=inverse,
     wrong_kwh_day=WRONG_KWH_DAY,
-    pieces=PIECES,
     remedy=REMEDY,
 )

@@ -13,11 +13,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import polars as pl
 
 from pipeline.circuit import Circuit
-from pipeline.fault import Fault, Piece, Remedy
-from pipeline.match import above, below, near, only_if, steady
+from pipeline.fault import Fault, Remedy
 from pipeline.misread import bounded, number
 from pipeline.wiring import Wiring
 
@@ -47,97 +45,6 @@ REMEDY = Remedy(
 )
 
 
-def _alive() -> pl.Expr:
-    """Both legs carry something by night: a dead or clipped leg is no scope question."""
-    legs = pl.min_horizontal(pl.col("night_l1_high_w"), pl.col("night_l2_high_w").fill_null(1e9))
-    return above(legs, 20.0, 5.0)
-
-
-PIECES: tuple[Piece, ...] = (
-    Piece(
-        "no_sun_seen",
-        "Declared upstream of the solar, but answers nothing of it",
-        (
-            "gain_l1",
-            "gain_l1_se",
-            "gain_l2",
-            "gain_l2_se",
-            "service",
-            "night_l1_high_w",
-            "night_l2_high_w",
-            "balanced_share",
-            "is_declared_upstream",
-            "is_battery_hidden",
-        ),
-        {
-            "both": only_if(
-                pl.col("is_declared_upstream") & ~pl.col("is_battery_hidden"),
-                near("gain_l1", 0.0, "gain_l1_se")
-                * pl.when(pl.col("service") == "single")
-                .then(1.0)
-                .otherwise(near("gain_l2", 0.0, "gain_l2_se"))
-                * _alive()
-                * below(pl.col("balanced_share").fill_null(0.0), 0.3, 0.05),
-            )
-        },
-        "slope on PV {slope_l1:+.2f} / {slope_l2:+.2f} W per W though the register says upstream",
-    ),
-    Piece(
-        "sun_seen",
-        "Declared at the loads, but answers the sun",
-        ("gain_sum", "gain_sum_se", "is_declared_upstream"),
-        {
-            "both": only_if(
-                ~pl.col("is_declared_upstream"), near("gain_sum", 1.0, "gain_sum_se", tolerance=0.12)
-            )
-        },
-        "slope of both legs on PV {slope_sum:+.2f} W per W though the register says load side",
-    ),
-    Piece(
-        "steady_scope",
-        "Answers the sun contrary to the register, day after day",
-        (
-            "gain_sum",
-            "gain_sum_se",
-            "slope_scatter",
-            "expected_gain",
-            "night_l1_high_w",
-            "night_l2_high_w",
-            "balanced_share",
-            "slope_am",
-            "slope_pm",
-            "slope_am_se",
-            "slope_pm_se",
-            "slope_days",
-            "is_battery_hidden",
-        ),
-        {
-            "both": only_if(
-                (pl.col("gain_sum_se") < 0.06)
-                & pl.col("expected_gain").is_not_null()
-                & ~pl.col("is_battery_hidden"),
-                near("gain_sum", 1 - pl.col("expected_gain"), "gain_sum_se")
-                * _alive()
-                * below(pl.col("balanced_share").fill_null(0.0), 0.3, 0.05)
-                * steady(),
-            )
-        },
-        "slope of both legs on PV {slope_sum:+.2f} W per W, the same on {slope_days:.0f} days",
-    ),
-    Piece(
-        "meter_scope",
-        "The utility meter needs production counted the other way",
-        ("meter_probe", "meter_r2", "expected_gain", "is_added_back"),
-        {
-            "both": only_if(
-                (pl.col("meter_r2") > 0.7) & pl.col("expected_gain").is_not_null() & ~pl.col("is_added_back"),
-                (-((pl.col("meter_probe") + pl.col("expected_gain")) / 0.15).pow(2) / 2).exp(),
-            )
-        },
-        "the utility meter agrees with the legs and {meter_probe:+.2f} times production",
-    ),
-)
-
 # The readings are right; the load worked out from them has production counted twice or not at all.
 WRONG_KWH_DAY = {"both": bounded(number("pv_kwh_day").abs())}
 
@@ -150,7 +57,5 @@ FAULT = Fault(
     effect=effect,
     inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
-    pieces=PIECES,
     remedy=REMEDY,
-    kinds=("declared upstream", "declared downstream"),
 )

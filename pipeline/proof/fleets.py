@@ -10,11 +10,11 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.classifier import Model
 from pipeline.families.fleet import write_unlike_lake
+from pipeline.families.spec import UnlikeSpec
 from pipeline.proof.nights import growing
 from pipeline.proof.reading import read_lake
-from pipeline.families.spec import UnlikeSpec
+from pipeline.scoring.model import Model
 from pipeline.settings import Settings
 
 VOLTS = ("l1_v", "l2_v")

@@ -7,9 +7,9 @@ from dataclasses import asdict
 
 import polars as pl
 
-from pipeline.classifier import Model
 from pipeline.proof.measure import ALARM, marks
 from pipeline.proof.reading import Reading, judge_as_of
+from pipeline.scoring.model import Model
 from pipeline.settings import Settings
 
 NIGHTS = (1, 2, 3, 5, 7, 10, 14, 21, 30)

@@ -8,13 +8,14 @@ from pathlib import Path
 import polars as pl
 
 from pipeline import warehouse
-from pipeline.classifier import Model
 from pipeline.faults import CATALOGUE
 from pipeline.lake import Lake, open_lake
 from pipeline.proof.judged import carried, judge, read_truth
 from pipeline.refresh import refresh_days
 from pipeline.registers import Registers, read_registers
-from pipeline.scoring import score
+from pipeline.scoring.fleet_normal import learn_normal
+from pipeline.scoring.model import Model
+from pipeline.scoring.score_homes import score
 from pipeline.settings import Settings
 from pipeline.store import Store
 from pipeline.window import look
@@ -59,5 +60,6 @@ def judge_as_of(reading: Reading, night: int, model: Model, settings: Settings) 
     files = [path for day in reading.files[:night] for path in day]
     view = look(con, files, sites, visits, as_of, night, settings)
     con.close()
-    scores = score(view.signals, sites, model, CATALOGUE, settings).scores
+    fleet = learn_normal(view.signals, model, settings.verdict)
+    scores = score(view.signals, sites, fleet, model, CATALOGUE, settings.verdict)
     return judge(scores, reading.truth, reading.carries, as_of)

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.classifier import Model
 from pipeline.faults import CATALOGUE
 from pipeline.proof.judged import pool
 from pipeline.proof.reading import judge_as_of, read_lake
 from pipeline.proof.real_hard import KINDS
 from pipeline.proof.real_homes import STARTS, windows, write_real_lake
+from pipeline.scoring.model import Model
 from pipeline.settings import Settings
 
 

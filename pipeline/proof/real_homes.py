@@ -20,8 +20,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.circuit import Circuit, Complex, Float
-from pipeline.faults import CATALOGUE
 from pipeline.families.measurements import deal, household, solar
+from pipeline.faults import CATALOGUE
 from pipeline.proof.real_hard import HABITS, without_production
 from pipeline.wiring import Wiring, measure
 

@@ -13,19 +13,17 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import classifier
 from pipeline.errors import InputError
-from pipeline.evidence import all_pieces
-from pipeline.faults import CATALOGUE
+from pipeline.families.measurements import need_measurements
+from pipeline.families.spec import UnlikeSpec
 from pipeline.proof import results
 from pipeline.proof.calibration import reliability
 from pipeline.proof.fleets import Maker
-from pipeline.families.measurements import need_measurements
 from pipeline.proof.nights import NIGHTS
 from pipeline.proof.real import real_homes
 from pipeline.proof.real_homes import STARTS
-from pipeline.families.spec import UnlikeSpec
 from pipeline.proof.tables import Table
+from pipeline.scoring.model_file import load_model
 from pipeline.settings import Settings
 
 DAYS, QUICK_DAYS = 30, 14
@@ -104,7 +102,7 @@ def prove(
     """
     need_measurements()
     began = time.perf_counter()
-    model = classifier.load(request.model, tuple(piece.name for _, piece in all_pieces(CATALOGUE)))
+    model = load_model(request.model)
     with _folder(request.keep) as folder:
         is_kept = request.keep is not None
         maker = Maker(folder, model, settings, request.workers, is_kept, tell)

@@ -60,22 +60,20 @@ def day_figures(
     ]
 
 
-def weight_figure(weights: pl.DataFrame, likelihood: float | None, own: ReportSettings) -> Figure:
+def weight_figure(weights: pl.DataFrame, own: ReportSettings) -> Figure:
     """Return the picture of the prior and the weights."""
     bars = running_totals(weights, own.min_weight)
     spec = weight_bars(weights, own.min_weight)
     if not bars:
         return Figure("weights", "Why", None, "The night kept no weights for this home.", "")
     prior, score = bars[0]["end"], bars[-1]["end"]
-    pieces = words.count(len(bars) - 2, "piece")
+    probes = words.count(len(bars) - 2, "probe")
     caption = (
-        f"Start: {words.percent(_share(prior))} of homes like this one have a fault (log odds "
-        f"{words.number(prior, 2, sign=True)}). {pieces} of evidence with weight bring the sum to "
-        f"{words.number(score, 2, sign=True)}, which stands for {words.percent(_share(score))}."
+        f"Start: {words.percent(_share(prior))}, what this fleet's homes say before this one's own data (log odds "
+        f"{words.number(prior, 2, sign=True)}). {probes} with weight bring the sum to "
+        f"{words.number(score, 2, sign=True)}, which stands for {words.percent(_share(score))} for a fault of any kind."
     )
-    if likelihood is not None and abs(_share(score) - likelihood) > 0.005:
-        caption += f" Calibrated against homes whose truth is known: {words.percent(likelihood)}."
-    return Figure("weights", "From the prior to the score, piece by piece", spec, "", caption)
+    return Figure("weights", "From the fleet's odds to the likelihood, probe by probe", spec, "", caption)
 
 
 def _share(log_odds: float) -> float:

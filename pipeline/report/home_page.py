@@ -47,8 +47,8 @@ def home_context(
         "against_pv": by_leg[2:],
         "by_day": day_figures(series, score, since, own),
         "events": home_events(night, row["site_id"]),
-        "why": weight_figure(weights, row["likelihood"], own),
-        "pieces": weights.to_dicts(),
+        "why": weight_figure(weights, own),
+        "probes": weights.to_dicts(),
     }
 
 

@@ -48,7 +48,7 @@ class ReportInput:
     """Everything the pages show.
 
     The frames are the tables of the same names: `site_scores` one row a home, `revisit_list` one row a
-    listed home, `site_weight` one row a piece of evidence (the first is the prior; weights in log odds),
+    listed home, `site_weight` one row a probe (the first is the prior; weights in log odds),
     `site_daily` one row a home and day, `site_hour` one row a home and UTC hour [W], `crews` the
     tables and views about crews by name (`crews_page.TABLES`), `rejects` (reason, count), `sites` the register,
     `standing` one row a home, `home_story` one row an event, `visit_doubt` one row a visit that the data contradict,

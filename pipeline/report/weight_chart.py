@@ -1,4 +1,4 @@
-"""The picture of why: the prior and one weight a piece of evidence, added up from top to bottom."""
+"""The picture of why: the fleet's own odds and one weight a probe, added up from top to bottom."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _ROW_PX = 34
 def running_totals(weights: pl.DataFrame, min_weight: float) -> Rows:
     """Return the bars in order: label, start, end [log odds], kind (start, raises, lowers, sum).
 
-    `weights` is one home's `site_weight`; its first row is the prior. Pieces lighter than `min_weight` have
+    `weights` is one home's `site_weight`; its first row is the prior. Probes lighter than `min_weight` have
     no bar but count in the sum, which is the last bar.
     """
     bars: Rows = []

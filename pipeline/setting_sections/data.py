@@ -94,6 +94,9 @@ class VerdictSettings(Section):
     suspect: float
     sound: float
     base_rate: float = Field(gt=0, lt=1)
+    rate_homes: float = Field(gt=0)
+    ask_from: float = Field(gt=0, lt=1)
+    record: float = Field(gt=0, lt=1)
     min_nights: int
     neutral_v_per_kw: float
 

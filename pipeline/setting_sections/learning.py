@@ -10,11 +10,18 @@ from pipeline.setting_sections.section import LONGEST_DAYS, Section
 class TrainingSettings(Section):
     """[training] how the classifier is made."""
 
-    fault_share: float
-    hard_share: float
-    hard_weight: float
-    strength: float
-    hold: float
+    fault_share: float = Field(ge=0, le=1)
+    hard_share: float = Field(ge=0, le=1)
+    hard_weight: float = Field(gt=0)
+    rounds: int = Field(ge=1)
+    which_rounds: int = Field(ge=1)
+    leg_rounds: int = Field(ge=1)
+    innocent_rounds: int = Field(ge=1)
+    learning_rate: float = Field(gt=0, le=1)
+    leaves: int = Field(ge=2)
+    fewest_in_leaf: int = Field(ge=1)
+    l2_penalty: float = Field(ge=0)
+    faulty_in_normal: float = Field(ge=0, le=0.5)
 
 
 class OwnFleetSettings(Section):

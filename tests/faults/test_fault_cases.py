@@ -28,7 +28,7 @@ from pipeline.faults import CATALOGUE
 from pipeline.features import site_fact
 from pipeline.settings import load_settings
 from pipeline.telling import sentence
-from pipeline.training import Labelled
+from pipeline.learning.training import Labelled
 
 HERE = Path(__file__).parent
 SETTINGS = load_settings()

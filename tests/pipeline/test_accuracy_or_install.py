@@ -24,7 +24,7 @@ from pipeline.settings import load_settings
 from pipeline.simulate import fleet
 from pipeline.simulate.home import CleanHome
 from pipeline.simulate.spec import FleetSpec, Wish
-from pipeline.training import Labelled, labelled_fleet
+from pipeline.learning.training import Labelled, labelled_fleet
 from pipeline.wiring import Clamp, Wiring
 
 # Ratio error [%] and phase displacement [minutes] at 5, 20, 100 and 120 % of rated current: IEC 61869-2, as a

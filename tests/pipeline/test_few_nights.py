@@ -14,7 +14,7 @@ from pipeline.scoring import score
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
-from pipeline.training import labelled_lake
+from pipeline.learning.training import labelled_lake
 
 SETTINGS = load_settings()
 UPSTREAM = (

@@ -17,7 +17,7 @@ from pipeline.faults import CATALOGUE
 from pipeline.proof.real_homes import DAYS, STARTS, windows, write_real_lake
 from pipeline.scoring import score
 from pipeline.settings import load_settings
-from pipeline.training import labelled_lake
+from pipeline.learning.training import labelled_lake
 
 INJECTED = (
     ("reversed", "l1"), ("reversed", "l2"), ("reversed", "both"), ("legs_crossed", "both"), ("dead", "l1"),

@@ -1,6 +1,7 @@
 """Fleets as drawn: every fault and every hard negative, evenly, on homes that they fit."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -74,6 +75,15 @@ def test_only_the_named_faults_and_voltages_are_drawn():
     assert all(home.has_volts for home in homes)
 
 
+def test_homes_of_family_weather_report_other_columns(homes):
+    weather = [home for street in draw_fleet(replace(SPEC, family="weather")) for home in street]
+
+    for fact, share in (("has_volts", 0.7), ("has_var", 0.4), ("has_meter", 0.25)):
+        plain = [home for home in weather if home.hard != "loose_neutral"]
+        assert np.mean([getattr(home, fact) for home in plain]) == pytest.approx(share, abs=0.06)
+    assert [home.service for home in weather] == [home.service for home in homes]
+
+
 def test_areas_know_their_zone():
     offsets = {area.timezone: area.offset_min for area in areas(SPEC)}
 
@@ -88,6 +98,7 @@ def test_areas_know_their_zone():
         ({"minutes": 7}, "minutes"),
         ({"fault_share": 0.8, "hard_share": 0.5}, "share"),
         ({"faults": ("gremlin",)}, "gremlin"),
+        ({"family": "circus"}, "circus is no family of fleets: choose one of crest, weather, measured"),
     ],
 )
 def test_a_spec_that_cannot_be_built_is_refused_in_one_line(wrong, word):

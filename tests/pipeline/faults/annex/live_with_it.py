@@ -23,7 +23,7 @@ from pipeline.runcard import fault_cards
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-from pipeline.training import SOUND_PIECES, home_weights, kinds_of, labelled_fleet, stack
+from pipeline.learning.training import SOUND_PIECES, home_weights, kinds_of, labelled_fleet, stack
 from pipeline.wiring import Wiring, measure
 
 ROOT = Path(sys.argv[1])

@@ -13,8 +13,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.circuit import Circuit
-from pipeline.fault import Channels, Fault, Piece, Remedy, Repair, always
-from pipeline.match import above, near
+from pipeline.fault import Channels, Fault, Remedy, Repair, always
 from pipeline.wiring import Wiring
 
 BIT_W = 2048.0
@@ -39,22 +38,6 @@ FAULT = Fault(
     effect=effect,
     inverse=inverse,
     wrong_kwh_day={"l1": pl.lit(BIT_W * 24 / 1000)},
-    pieces=(
-        Piece(
-            "stuck_bit_level",
-            "Never reads less than the bit",
-            ("night_l1_low_w",),
-            {"l1": above("night_l1_low_w", 1900.0, 30.0)},
-            "the lowest of the night is {night_l1_low_w:.0f} W",
-        ),
-        Piece(
-            "stuck_bit_gain",
-            "Answers the sun as a right clamp does",
-            ("gain_l1", "gain_l1_se", "night_l1_low_w"),
-            {"l1": near("gain_l1", 1.0, "gain_l1_se") * above("night_l1_low_w", 1900.0, 30.0)},
-            "slope on PV {slope_l1:+.2f} W per W, nights from {night_l1_low_w:.0f} W",
-        ),
-    ),
     remedy=Remedy(
         action="Replace the monitor's input board.",
         fix_by="visit",

@@ -1,0 +1,265 @@
+"""Makes the classifier: fleets of several families through the night's own SQL, each held against its own normal.
+
+Every home is seen twice: beside its whole fleet, and beside a few neighbours only, so that the trees also know what a
+deviation is worth where the yardstick is thin. Each family is left out in turn: what the others' trees say of its homes
+calibrates the likelihoods (slope and intercept) for fleets that nobody has seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.contract import SOUND
+from pipeline.fault import Fault
+from pipeline.learning.calibration import calibrate
+from pipeline.learning.labelled import Labelled
+from pipeline.learning.lessons import LESSONS, labelled_fleet
+from pipeline.probes import NAMES
+from pipeline.probes.measured import Measured, all_quantities, measure
+from pipeline.scoring.design import Design, alike, in_order
+from pipeline.scoring.fit import fit_trees
+from pipeline.scoring.innocent import CAUSE_OF, NOTHING
+from pipeline.scoring.model import Model, fault_columns
+from pipeline.scoring.normal import Normal, Spread, deviations, lean, observe, pool
+from pipeline.setting_sections import TrainingSettings
+from pipeline.settings import Settings
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+FAULTY, RIGHT = "1", "0"
+FEW = (1, 3, 8, 20, 60)  # homes of the small fleets that a home is also seen in
+GROUPS = 12  # small fleets that a fleet is dealt into
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """A training fleet: its `family`, homes with truth, and their quantities."""
+
+    family: str
+    homes: Labelled
+    measured: Measured
+
+
+@dataclass(frozen=True)
+class Lessons:
+    """Homes as the trees see them: `alike`, and `in_order` from both ends, one row a home and look.
+
+    `fault`, `leg`, `hard`, `family` and `weight` are (n,).
+    """
+
+    alike: Design
+    in_order: tuple[Float, Float]
+    fault: NDArray[np.str_]
+    leg: NDArray[np.str_]
+    hard: NDArray[np.str_]
+    family: NDArray[np.str_]
+    weight: Float
+
+    def of(self, rows: Bool) -> Lessons:
+        """Return these rows only."""
+        one, other = self.in_order
+        return Lessons(
+            replace(self.alike, rows=self.alike.rows[rows]), (one[rows], other[rows]), self.fault[rows],
+            self.leg[rows], self.hard[rows], self.family[rows], self.weight[rows],
+        )  # fmt: skip
+
+
+def train(
+    catalogue: Mapping[str, Fault],
+    settings: Settings,
+    seed: int,
+    scale: float = 1.0,
+    workers: int = 1,
+    tell: Callable[[str], None] = lambda line: None,
+) -> Model:
+    """Return the model of this seed; `scale` multiplies the number of homes of each lesson.
+
+    The same seed, scale and version give the same weights on the same machine.
+    """
+    fleets = []
+    for number, lesson in enumerate(LESSONS):
+        tell(
+            f"fleet {number + 1} of {len(LESSONS)}: {round(lesson.sites * scale)} homes ({lesson.family}), "
+            f"{lesson.days} days at {lesson.minutes} minutes"
+        )
+        homes = labelled_fleet(lesson, seed * 1000 + number, scale, settings, workers)
+        fleets.append(Fleet(lesson.family, homes, measure(homes.signals)))
+    recipe = {
+        "seed": seed,
+        "scale": scale,
+        "fleets": [{**asdict(lesson), "end": str(lesson.end)} for lesson in LESSONS],
+        "training": settings.training.model_dump(),
+    }
+    return fit_model(fleets, catalogue, settings, seed, recipe, tell)
+
+
+def fit_model(
+    fleets: Sequence[Fleet],
+    catalogue: Mapping[str, Fault],
+    settings: Settings,
+    seed: int,
+    recipe: Mapping[str, Any],
+    tell: Callable[[str], None] = lambda line: None,
+) -> Model:
+    """Return the model fitted to these fleets, calibrated on each family by the trees of the others."""
+    own, rate = settings.training, settings.verdict.base_rate
+    said: list[tuple[Float, Lessons]] = []
+    families = sorted({fleet.family for fleet in fleets})
+    for left_out in families if len(families) > 1 else []:
+        tell(f"fitting without {left_out}")
+        others = [fleet for fleet in fleets if fleet.family != left_out]
+        shipped = shipped_normal(others, own, seed)
+        trees, _ = fit_any(lessons(others, shipped, own, seed), own)
+        unseen = lessons([fleet for fleet in fleets if fleet.family == left_out], shipped, own, seed + 1)
+        said.append((trees.terms(unseen.alike.rows, len(NAMES)).sum(axis=(1, 2)) + trees.start[0], unseen))
+    shipped = shipped_normal(fleets, own, seed)
+    whole = lessons(fleets, shipped, own, seed)
+    tell(f"fitting {len(whole.fault)} looks at {sum(fleet.measured.size for fleet in fleets)} homes")
+    any_fault, _ = fit_any(whole, own)
+    slope, intercept, held_out = calibrate(
+        [(log_odds, unseen.fault != SOUND, unseen.weight, unseen.family) for log_odds, unseen in said], rate
+    )
+    faulty = whole.of(whole.fault != SOUND)
+    tell("fitting which fault, which leg, and what else it may be")
+    which, faults = fit_trees(faulty.alike, faulty.fault, faulty.weight, own, own.which_rounds)
+    leg = fit_leg(faulty, faults, own)
+    sound = whole.of(whole.fault == SOUND)
+    cause = np.array([CAUSE_OF.get(hard, NOTHING) for hard in sound.hard.tolist()])
+    innocent, innocents = fit_trees(sound.alike, cause, _usual(cause), own, own.innocent_rounds)
+    return Model(
+        any_fault, which, leg, innocent, faults, innocents, whole.alike.names,
+        in_order(fleets[0].measured, deviations(fleets[0].measured, shipped), False).names,
+        shipped, slope, intercept, recipe={**recipe, "left_out": held_out},
+    )  # fmt: skip
+
+
+def fit_any(lesson: Lessons, own: TrainingSettings) -> tuple[Any, tuple[str, ...]]:
+    """Return the trees that tell a fault from none."""
+    labels = np.where(lesson.fault != SOUND, FAULTY, RIGHT)
+    return fit_trees(lesson.alike, labels, lesson.weight, own, own.rounds)
+
+
+def fit_leg(faulty: Lessons, faults: tuple[str, ...], own: TrainingSettings) -> Any:
+    """Return the trees that tell a fault's leg; each home is seen from both ends."""
+    fault = np.array([faults.index(name) for name in faulty.fault.tolist()])
+    chosen = fault_columns(fault, len(faults))
+    this = np.concatenate(
+        [
+            np.where(faulty.leg == leg, "this", np.where(faulty.leg == other, "other", "both"))
+            for leg, other in (("l1", "l2"), ("l2", "l1"))
+        ]
+    )
+    rows = np.concatenate([np.column_stack([half, chosen]) for half in faulty.in_order])
+    probes = (*_order_probes(), *["register"] * len(faults))
+    design = Design(rows, (), probes, (0,) * rows.shape[1])
+    trees, _ = fit_trees(design, this, np.tile(faulty.weight, 2), own, own.leg_rounds)
+    return trees
+
+
+def _order_probes() -> tuple[str, ...]:
+    found: list[str] = []
+    for _, probe, quantity in all_quantities():
+        looks = 2 if quantity.is_compared else 1
+        found += [probe] * looks * (2 if quantity.shape == "leg" else 1)
+    return tuple(found)
+
+
+def shipped_normal(
+    fleets: Sequence[Fleet], own: TrainingSettings, seed: int
+) -> dict[tuple[str, str], Spread]:
+    """Return how right homes scatter in these fleets and among them."""
+    return pool(
+        observe(fleet.measured, majority(fleet.homes.fault, own, np.random.default_rng([seed, at])))
+        for at, fleet in enumerate(fleets)
+    )
+
+
+def majority(fault: NDArray[np.str_], own: TrainingSettings, rng: np.random.Generator) -> Bool:
+    """Return which homes stand for a fleet as life has it: all sound ones, and of the faulty up to a drawn share."""
+    is_faulty = fault != SOUND
+    most = float(rng.uniform(0.0, own.faulty_in_normal)) * (~is_faulty).sum() / max(is_faulty.sum(), 1)
+    kept: Bool = ~is_faulty | (rng.random(fault.size) < most)
+    return kept
+
+
+def lessons(fleets: Sequence[Fleet], shipped: Normal, own: TrainingSettings, seed: int) -> Lessons:
+    """Return every home of the fleets twice: beside its whole fleet, and beside a few homes only."""
+    rows, ones, others, told = [], [], [], []
+    design: Design | None = None
+    for at, fleet in enumerate(fleets):
+        rng = np.random.default_rng([seed, 1, at])
+        fault = fleet.homes.fault
+        whole = lean(observe(fleet.measured, majority(fault, own, rng)), shipped)
+        for moved in (
+            deviations(fleet.measured, whole),
+            beside_few(fleet.measured, fault, shipped, own, rng),
+        ):
+            design = alike(fleet.measured, moved)
+            rows.append(design.rows)
+            ones.append(in_order(fleet.measured, moved, False).rows)
+            others.append(in_order(fleet.measured, moved, True).rows)
+            told.append((fault, fleet.homes.leg, fleet.homes.hard, np.full(fault.size, fleet.family)))
+    assert design is not None
+    fault, leg, hard, family = (np.concatenate(parts) for parts in zip(*told, strict=True))
+    return Lessons(
+        replace(design, rows=np.concatenate(rows)), (np.concatenate(ones), np.concatenate(others)),
+        fault, leg, hard, family, home_weights(fault, hard != "", own.hard_weight),
+    )  # fmt: skip
+
+
+def beside_few(
+    measured: Measured,
+    fault: NDArray[np.str_],
+    shipped: Normal,
+    own: TrainingSettings,
+    rng: np.random.Generator,
+) -> dict[str, Float]:
+    """Return the deviations of homes dealt into small fleets of FEW homes, each by its own normal."""
+    size = int(rng.choice(FEW))
+    order = rng.permutation(fault.size)
+    moved: dict[str, Float] = {key: np.full_like(values, np.nan) for key, values in measured.values.items()}
+    fewest = max(size, -(-fault.size // GROUPS))  # the rest of a group shares the normal of so few homes
+    for first in range(0, fault.size, fewest):
+        group = order[first : first + fewest]
+        few = np.zeros(fault.size, dtype=np.bool_)
+        few[group[:size]] = True
+        normal = lean(observe(measured, few & majority(fault, own, rng)), shipped)
+        part = Measured(
+            {key: values[group] for key, values in measured.values.items()},
+            {key: values[group] for key, values in measured.errors.items()},
+            {key: values[group] for key, values in measured.rights.items()},
+            measured.stratum[group],
+        )
+        for key, values in deviations(part, normal).items():
+            moved[key][group] = values
+    compared = deviations(measured, {})
+    return {key: moved[key] for key in compared}
+
+
+def home_weights(fault: NDArray[np.str_], is_hard: Bool, hard_weight: float) -> Float:
+    """Weigh homes so that sound counts as much as all faults together, and every fault alike.
+
+    Sound homes with a hard negative are made more often than fleets have them; `hard_weight` takes that back.
+    """
+    weights = np.ones(fault.size)
+    faults = sorted(set(fault.tolist()) - {SOUND})
+    for name in faults:
+        weights[fault == name] = fault.size / 2 / len(faults) / max((fault == name).sum(), 1)
+    sound = np.where(fault == SOUND, np.where(is_hard, hard_weight, 1.0), 0.0)
+    weights[fault == SOUND] = (sound * fault.size / 2 / max(sound.sum(), 1e-9))[fault == SOUND]
+    return weights
+
+
+def _usual(cause: NDArray[np.str_]) -> Float:
+    """Weigh causes alike, and nothing in particular as much as all of them together."""
+    weights = np.ones(cause.size)
+    named = sorted(set(cause.tolist()) - {NOTHING})
+    for name in named:
+        weights[cause == name] = cause.size / 2 / len(named) / (cause == name).sum()
+    weights[cause == NOTHING] = cause.size / 2 / max((cause == NOTHING).sum(), 1)
+    return weights

@@ -1,0 +1,135 @@
+"""Signals -> every probe's quantities with their errors, as arrays and as the table `probe`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.probes import PROBES
+from pipeline.probes.probe import Quantity
+
+Float = NDArray[np.float64]
+LEGS = ("l1", "l2")
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The quantities of n homes by key "probe.quantity".
+
+    `values` and `errors` are (n, 2) where each leg has its own, else (n, 1); NaN for what is not known, an error of 0
+    where the quantity has none of its own. `rights` are (n,): the value at a right install.
+    """
+
+    values: Mapping[str, Float]
+    errors: Mapping[str, Float]
+    rights: Mapping[str, Float]
+    stratum: NDArray[np.int64]
+
+    @property
+    def size(self) -> int:
+        """Number of homes."""
+        return int(self.stratum.size)
+
+
+def all_quantities() -> Iterator[tuple[str, str, Quantity]]:
+    """Yield (key, probe, quantity) of the whole catalogue in order."""
+    for probe in PROBES:
+        for quantity in probe.quantities:
+            yield f"{probe.name}.{quantity.name}", probe.name, quantity
+
+
+def legs_of(quantity: Quantity) -> tuple[str, ...]:
+    """Return the legs the quantity has a value for; one where it belongs to the home."""
+    return LEGS if quantity.shape == "leg" else LEGS[:1]
+
+
+def measure(signals: pl.DataFrame) -> Measured:
+    """Return the quantities of the homes of `signals` (table site_signal), in its order."""
+    asked: dict[str, pl.Expr] = {}
+    for key, _, quantity in all_quantities():
+        for leg in legs_of(quantity):
+            asked[f"{key} {leg}"] = quantity.value(leg)
+            if quantity.se is not None:
+                asked[f"{key} {leg} se"] = quantity.se(leg)
+        if quantity.right is not None:
+            asked[f"{key} right"] = quantity.right
+    # Polars divides a single row another way than a column: beside an empty row it rounds as it does among others.
+    rows = pl.concat([signals, signals.clear(n=1)], rechunk=True) if signals.height == 1 else signals
+    frame = (
+        rows.lazy()
+        .select(value.cast(pl.Float64).alias(name) for name, value in asked.items())
+        .collect(engine="in-memory")
+        .head(signals.height)
+    )
+
+    def array(name: str) -> Float:
+        values = frame[name].fill_null(float("nan")).to_numpy()
+        found: Float = np.where(np.isfinite(values), values, np.nan)
+        return found
+
+    values, errors, rights = {}, {}, {}
+    for key, _, quantity in all_quantities():
+        legs = legs_of(quantity)
+        values[key] = np.stack([array(f"{key} {leg}") for leg in legs], axis=1)
+        known = quantity.se is not None
+        errors[key] = (
+            np.stack([array(f"{key} {leg} se") for leg in legs], axis=1)
+            if known
+            else np.zeros_like(values[key])
+        )
+        if quantity.right is not None:
+            rights[key] = array(f"{key} right")
+    return Measured(values, errors, rights, strata(signals))
+
+
+# Homes that are held against each other: by declared position, and whether the source adds production back.
+STRATA = (
+    "at the loads", "at the loads, added back", "upstream", "upstream, added back", "position unknown",
+    "position unknown, added back",
+)  # fmt: skip
+
+
+def strata(signals: pl.DataFrame) -> NDArray[np.int64]:
+    """Return each home's place in STRATA, (n,)."""
+    position = pl.col("is_declared_upstream").cast(pl.Int64).fill_null(2)
+    added = pl.col("is_added_back").fill_null(False).cast(pl.Int64)
+    found: NDArray[np.int64] = signals.select((2 * position + added).alias("at"))["at"].to_numpy()
+    return found
+
+
+def probe_table(signals: pl.DataFrame, measured: Measured) -> pl.DataFrame:
+    """Return table `probe`: site_id, probe, quantity, leg (null for the home's), value, standard_error, right, unit.
+
+    One row a home, quantity and leg that is known; standard_error is null where only the fleet's spread tells.
+    """
+    parts = []
+    for key, probe, quantity in all_quantities():
+        right = measured.rights.get(key)
+        for at, leg in enumerate(legs_of(quantity)):
+            value = measured.values[key][:, at]
+            known = np.flatnonzero(~np.isnan(value))
+            parts.append(
+                pl.DataFrame(
+                    {
+                        "site_id": signals["site_id"].gather(known),
+                        "probe": np.full(known.size, probe),
+                        "quantity": np.full(known.size, quantity.name),
+                        "leg": pl.Series(
+                            [leg if quantity.shape == "leg" else None] * known.size, dtype=pl.String
+                        ),
+                        "value": value[known],
+                        "standard_error": measured.errors[key][known, at]
+                        if quantity.se is not None
+                        else pl.Series([None] * known.size, dtype=pl.Float64),
+                        "right": pl.Series([None] * known.size, dtype=pl.Float64)
+                        if right is None
+                        else right[known],
+                        "unit": np.full(known.size, quantity.unit),
+                    }
+                ).with_columns(pl.col("value", "standard_error", "right").fill_nan(None))
+            )
+    return pl.concat(parts).sort("site_id", maintain_order=True)

@@ -1,0 +1,34 @@
+"""By the ramps' reactive power: how far a leg's current leads, as an open core makes it."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.probes.probe import ALWAYS, ONE_LINE, Probe, Quantity, column, leg_quantity
+
+PROBE = Probe(
+    "phase",
+    "Phase on PV ramps",
+    (
+        Quantity(
+            "lead",
+            column("phase_{}_deg"),
+            "leg",
+            column("phase_{}_se_deg"),
+            wrong="both",
+            unit="deg",
+            floor=0.5,
+        ),
+        leg_quantity("lead_error", "phase_{}_se_deg", unit="deg", is_compared=False),
+        leg_quantity("gain", "gain_{}", is_compared=False),
+    ),
+    (
+        (ONE_LINE, "on PV ramps the current leads by {phase_l1_deg:.0f} degrees (right is near 0)"),
+        (
+            ALWAYS,
+            "on PV ramps L1's current leads by {phase_l1_deg:.0f} degrees and L2's by {phase_l2_deg:.0f} "
+            "(right is near 0)",
+        ),
+    ),
+    pl.col("phase_l1_se_deg") < 10,
+)

@@ -1,0 +1,94 @@
+"""What a probe is made of: quantities with their errors, what is right, and which way a fault moves them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import polars as pl
+
+Shape = Literal["leg", "home", "contrast"]
+Wrong = Literal["low", "high", "both", ""]
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One number that a probe estimates.
+
+    Parameters
+    ----------
+    name
+        Its name within the probe.
+    value
+        Expression over table site_signal; called with "l1" and "l2" where each leg has its own, else with "l1" only.
+    shape
+        "leg": a value a leg; "home": one a home; "contrast": one a home whose sign turns when the legs are exchanged,
+        positive where leg 2 shows more.
+    se
+        Standard error of the value [same unit]; None: not known, the fleet's spread has all of it.
+    right
+        The value at a right install of the home's declared position, null where the register doesn't say.
+    wrong
+        Which way faults move it: "low", "high", "both"; "" for what only says how to read the others.
+    unit
+        Of value and error.
+    is_compared
+        Whether a home's value is also held against how the fleet's own homes scatter.
+    floor
+        Least spread [unit] that a fleet's homes are taken to have: the resolution of meters.
+    decides
+        How far [unit] from right a value must lie to contradict a right install by itself; None: it never does alone.
+    """
+
+    name: str
+    value: Callable[[str], pl.Expr]
+    shape: Shape = "home"
+    se: Callable[[str], pl.Expr] | None = None
+    right: pl.Expr | None = None
+    wrong: Wrong = ""
+    unit: str = "-"
+    is_compared: bool = True
+    floor: float = 1e-3
+    decides: float | None = None
+
+
+@dataclass(frozen=True)
+class Probe:
+    """A physical probe: `name` for tables, `label` for people, its quantities, and its sentences.
+
+    `sentences` are (condition, template over site_signal and `spoken` columns); the first whose condition holds is
+    said. `spoken` are columns that templates need beside those of site_signal. `is_there` tells whether the probe could
+    speak.
+    """
+
+    name: str
+    label: str
+    quantities: tuple[Quantity, ...]
+    sentences: tuple[tuple[pl.Expr, str], ...]
+    is_there: pl.Expr
+    spoken: tuple[pl.Expr, ...] = ()
+
+
+def column(template: str) -> Callable[[str], pl.Expr]:
+    """Return an expression a leg: the column of this name, "{}" filled with the leg."""
+    return lambda leg: pl.col(template.format(leg)).cast(pl.Float64)
+
+
+def watts(template: str, scale: float = 20.0) -> Callable[[str], pl.Expr]:
+    """Return asinh(W / scale) of a column a leg: even in ratios above some 20 W, in watts below."""
+    return lambda leg: (pl.col(template.format(leg)).cast(pl.Float64) / scale).arcsinh()
+
+
+def leg_quantity(name: str, template: str, wrong: Wrong = "", **rest: object) -> Quantity:
+    """Return a quantity of each leg that is a column of site_signal."""
+    return Quantity(name, column(template), "leg", wrong=wrong, **rest)  # type: ignore[arg-type]
+
+
+def home_quantity(name: str, template: str, wrong: Wrong = "", **rest: object) -> Quantity:
+    """Return a quantity of the home that is a column of site_signal."""
+    return Quantity(name, column(template), "home", wrong=wrong, **rest)  # type: ignore[arg-type]
+
+
+ONE_LINE = pl.col("service") == "single"
+ALWAYS = pl.lit(True)

@@ -1,0 +1,65 @@
+"""Numbers that no right install of this fleet shows: what an electrician sees at a glance is never called sound.
+
+A quantity with a `decides` contradicts where it lies farther from right than that, and farther from the fleet's own
+centre than its right homes do once in a thousand, all deciding quantities of a home together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from pipeline.probes import NAMES
+from pipeline.probes.measured import STRATA, Measured, all_quantities
+from pipeline.scoring.normal import Normal
+
+Float = NDArray[np.float64]
+ONCE_IN = 1000.0
+
+
+@dataclass(frozen=True)
+class Contradiction:
+    """The strongest contradiction of each of n homes: `probe` (its number, -1: none) and `strength` in limits (n,)."""
+
+    probe: NDArray[np.int64]
+    strength: Float
+
+    @property
+    def is_there(self) -> NDArray[np.bool_]:
+        """Whether a home has one, (n,)."""
+        found: NDArray[np.bool_] = self.probe >= 0
+        return found
+
+
+def contradictions(
+    measured: Measured, deviations: Mapping[str, Float], normal: Normal, signals: pl.DataFrame
+) -> Contradiction:
+    """Return each home's strongest contradiction of a right install.
+
+    What a battery does that nobody reports moves the readings by sun and by night: there those probes are silent.
+    """
+    deciding = [(key, probe, q) for key, probe, q in all_quantities() if q.decides is not None]
+    limit_z = float(ndtri(1 - 0.5 / ONCE_IN / (2 * len(deciding))))
+    is_silent = signals.select(pl.col("is_battery_hidden").fill_null(False))["is_battery_hidden"].to_numpy()
+    strength, best = np.ones(measured.size), np.full(measured.size, -1, dtype=np.int64)
+    for key, probe, quantity in deciding:
+        value = measured.values[key]
+        right = measured.rights.get(key, np.zeros(measured.size))[:, None]
+        tail = np.ones(measured.size)
+        for at, name in enumerate(STRATA):
+            if (key, name) in normal:
+                tail[measured.stratum == at] = normal[key, name].tail
+        over = np.minimum(
+            np.abs(deviations[key]) / (limit_z * tail[:, None]), np.abs(value - right) / quantity.decides
+        )
+        if probe != "meter":
+            over[is_silent] = np.nan
+        most = np.nanmax(np.where(np.isnan(over), 0.0, over), axis=1)
+        is_more = most > strength
+        strength[is_more], best[is_more] = most[is_more], NAMES.index(probe)
+    return Contradiction(best, strength)

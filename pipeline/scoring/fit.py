@@ -1,0 +1,64 @@
+"""Fits the heads of a model: boosted trees that may ask of one probe at a time, beside what the register says."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.probes import NAMES
+from pipeline.scoring.design import Design
+from pipeline.scoring.trees import Trees, from_predictors
+from pipeline.setting_sections import TrainingSettings
+
+Float = NDArray[np.float64]
+REGISTER = NAMES.index("register")
+
+
+def fit_trees(
+    design: Design,
+    labels: NDArray[np.str_],
+    weights: Float,
+    own: TrainingSettings,
+    rounds: int,
+    *,
+    is_monotone: bool = False,
+) -> tuple[Trees, tuple[str, ...]]:
+    """Return the trees and the classes they tell apart, sorted.
+
+    Parameters
+    ----------
+    design
+        Homes (n, columns).
+    labels
+        The class of each home, (n,). Of two classes the trees speak for the later one.
+    weights
+        How much each home counts, (n,).
+    rounds
+        How many trees a class.
+    is_monotone
+        Hold the directions that the design names; of two classes only.
+    """
+    from sklearn.ensemble import HistGradientBoostingClassifier  # long to load, and a night fits nothing
+
+    probe = np.array([NAMES.index(name) for name in design.probes], dtype=np.int32)
+    always = set(np.flatnonzero(probe == REGISTER).tolist())
+    groups = [
+        set(np.flatnonzero(probe == number).tolist()) | always
+        for number in range(len(NAMES))
+        if number != REGISTER
+    ]
+    estimator = HistGradientBoostingClassifier(
+        max_iter=rounds,
+        learning_rate=own.learning_rate,
+        max_leaf_nodes=own.leaves,
+        min_samples_leaf=own.fewest_in_leaf,
+        l2_regularization=own.l2_penalty,
+        interaction_cst=groups,
+        monotonic_cst=list(design.monotone) if is_monotone else None,
+        early_stopping=False,
+        random_state=0,
+    )
+    estimator.fit(design.rows, labels, sample_weight=weights)
+    start = np.atleast_1d(np.asarray(estimator._baseline_prediction, dtype=np.float64).ravel())
+    trees = from_predictors(estimator._predictors, start, probe, REGISTER)
+    return trees, tuple(str(name) for name in estimator.classes_)

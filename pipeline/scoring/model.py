@@ -1,0 +1,137 @@
+"""The classifier: from a home's deviations to calibrated likelihoods, every one a sum over probes.
+
+Four heads of boosted trees. `any_fault`: is there a fault at all. `which`: which one, asked only of homes that may
+have one. `leg`: on which leg, given the fault. `innocent`: what else it may be. A home's odds of a fault are those of
+the fleet times exp of what its probes add; the first head is calibrated (slope and intercept) on fleets of families
+that it was not fitted to.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.probes import NAMES
+from pipeline.scoring.normal import Spread
+from pipeline.scoring.trees import Trees
+
+Float = NDArray[np.float64]
+LEG_CLASSES = ("both", "other", "this")
+
+
+@dataclass(frozen=True)
+class Model:
+    """A fitted classifier and how it was made.
+
+    `faults`, `innocents` name the classes of `which` and `innocent`, sorted; `slope` and `intercept` [log odds]
+    calibrate `any_fault`, `probe_slope` stretches single probes (1 where not named: a fleet's own model moves these);
+    `shipped_normal` is how right homes of many fleets scatter; `columns` and `leg_columns` name what the trees ask of,
+    to refuse a model of other probes. `base_rate` and `fault_mix` (shares summing to 1) are those that a fleet's visits
+    say, where a model of its own has them; `recipe` and `against_shipped` tell how it was made and how it fared.
+    """
+
+    any_fault: Trees
+    which: Trees
+    leg: Trees
+    innocent: Trees
+    faults: tuple[str, ...]
+    innocents: tuple[str, ...]
+    columns: tuple[str, ...]
+    leg_columns: tuple[str, ...]
+    shipped_normal: Mapping[tuple[str, str], Spread]
+    slope: float = 1.0
+    intercept: float = 0.0
+    probe_slope: Mapping[str, float] = field(default_factory=dict)
+    recipe: Mapping[str, Any] = field(default_factory=dict)
+    base_rate: float | None = None
+    fault_mix: Mapping[str, float] = field(default_factory=dict)
+    against_shipped: Mapping[str, Any] = field(default_factory=dict)
+
+    def rate(self, otherwise: float) -> float:
+        """Return the base rate of the model's own fleet, or `otherwise` where it has none."""
+        return otherwise if self.base_rate is None else self.base_rate
+
+    def mix(self) -> dict[str, float]:
+        """Return each fault's share of all faults before the data; even unless the model has a mix."""
+        return {name: self.fault_mix.get(name, 1 / len(self.faults)) for name in self.faults}
+
+    @cached_property
+    def model_id(self) -> str:
+        """Short digest of trees, calibration and shipped normal."""
+        digest = hashlib.blake2b(digest_size=6)
+        for head in (self.any_fault, self.which, self.leg, self.innocent):
+            for part in fields(head):
+                digest.update(np.ascontiguousarray(getattr(head, part.name)).tobytes())
+        normal = [(*at, *vars(spread).values()) for at, spread in sorted(self.shipped_normal.items())]
+        told: list[Any] = [self.faults, self.innocents, self.columns, self.leg_columns, normal]
+        told += [self.slope, self.intercept, dict(self.probe_slope), self.base_rate, dict(self.fault_mix)]
+        digest.update(json.dumps(told, sort_keys=True).encode())
+        return digest.hexdigest()
+
+    def probe_terms(self, rows: Float) -> Float:
+        """Return what each probe adds to the log odds of a fault, (n, probes), calibrated; rows as `design.alike`'s."""
+        stretch = np.array([self.slope * self.probe_slope.get(name, 1.0) for name in NAMES])
+        found: Float = self.any_fault.terms(rows, len(NAMES))[:, 0, :] * stretch
+        return found
+
+    @property
+    def offset(self) -> float:
+        """What comes to the log odds of every home besides the fleet's own odds."""
+        return float(self.intercept + self.slope * self.any_fault.start[0])
+
+    def log_odds(self, rows: Float) -> Float:
+        """Return the log odds of a fault against the fleet's own odds, (n,)."""
+        found: Float = self.probe_terms(rows).sum(axis=1) + self.offset
+        return found
+
+    def which_terms(self, rows: Float) -> Float:
+        """Return what each probe adds to each fault's score [log], (n, faults, probes)."""
+        return self.which.terms(rows, len(NAMES))
+
+    def fault_shares(self, terms: Float) -> Float:
+        """Return each fault's share of the likelihood of any, (n, faults), rows summing to 1, from `which_terms`."""
+        mix = np.array([max(share, 1e-6) for share in self.mix().values()])
+        return softmax(terms.sum(axis=2) + self.which.start + np.log(mix * mix.size))
+
+    def leg_shares(self, rows: Sequence[Float], fault: NDArray[np.int64]) -> Float:
+        """Return the likelihoods of leg 1, leg 2 and both, (n, 3), given that the home has this fault.
+
+        Parameters
+        ----------
+        rows
+            Of `design.in_order`, as they are and with the legs exchanged, (n, columns) each.
+        fault
+            The place in `faults` of each home's, (n,).
+        """
+        one, other, both = LEG_CLASSES.index("this"), LEG_CLASSES.index("other"), LEG_CLASSES.index("both")
+        total = np.zeros((len(fault), 3))
+        for at, half in enumerate(rows):
+            asked = np.column_stack([half, fault_columns(fault, len(self.faults))])
+            share = softmax(self.leg.terms(asked, len(NAMES)).sum(axis=2) + self.leg.start)
+            order = [one, other, both] if at == 0 else [other, one, both]
+            total += share[:, order] / len(rows)
+        return total
+
+    def innocent_shares(self, rows: Float) -> Float:
+        """Return the likelihood of each of `innocents`, (n, innocents), among themselves."""
+        return softmax(self.innocent.terms(rows, len(NAMES)).sum(axis=2) + self.innocent.start)
+
+
+def fault_columns(fault: NDArray[np.int64], faults: int) -> Float:
+    """Return which fault each home has as columns of zeros and ones, (n, faults)."""
+    found: Float = (fault[:, None] == np.arange(faults)).astype(np.float64)
+    return found
+
+
+def softmax(score: Float) -> Float:
+    """Return exp(score) over its sum in each row; a row's digits are its own, whoever stands beside it."""
+    power = np.exp(score - score.max(axis=1, keepdims=True))
+    share: Float = power / power.sum(axis=1, keepdims=True)
+    return share

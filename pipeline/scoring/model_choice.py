@@ -1,0 +1,47 @@
+"""Which model a night works with, and why: the given one, the fleet's own if it beat the shipped one, the shipped."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipeline.errors import InputError
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import load_model
+
+OWN = "model"
+
+
+def own_model_folder(out: Path) -> Path:
+    """Return where `nightclamp train LAKE` keeps the model of a fleet whose runs are in OUT."""
+    return out / OWN
+
+
+def choose_model(given: Path | None, out: Path) -> tuple[Model, str]:
+    """Return the model and one line on why it is this one.
+
+    A model of the fleet that this version can't use, or that beat another shipped model than this version's, is
+    passed over: the night goes on with the shipped one.
+
+    Raises
+    ------
+    InputError
+        The given model, or the shipped one, is not usable.
+    """
+    if given is not None:
+        return load_model(given), "given with --model"
+    shipped = load_model()
+    folder = own_model_folder(out)
+    if not folder.is_dir():
+        return shipped, "shipped"
+    again = "train again with `nightclamp train LAKE`"
+    try:
+        own = load_model(folder)
+    except InputError as error:
+        told = str(error).replace(str(folder), f"OUT/{OWN}").split(";")[0]
+        return shipped, f"shipped, since the fleet's own can't be used: {told}; {again}"
+    result = own.against_shipped
+    if result.get("shipped_id") != shipped.model_id:
+        return shipped, f"shipped, since the fleet's own was not compared with it; {again}"
+    if not result.get("is_better"):
+        return shipped, f"shipped, since the fleet's own did not beat it: {result.get('why')}"
+    return own, f"trained on this fleet, beat the shipped one on {result.get('homes')} held-out homes"

@@ -1,0 +1,197 @@
+"""Signals and what is normal in their fleet -> site_scores: likelihood, verdict, fault, leg, since when, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.contract import SOUND
+from pipeline.fault import Fault
+from pipeline.probes.measured import Measured, measure
+from pipeline.scoring.contradiction import Contradiction, contradictions
+from pipeline.scoring.design import alike, in_order
+from pipeline.scoring.fleet_normal import FleetNormal
+from pipeline.scoring.innocent import NOTHING
+from pipeline.scoring.model import Model
+from pipeline.scoring.normal import deviations
+from pipeline.scoring.sentences import could_speak, evidence_lines, strongest
+from pipeline.scoring.verdict import Prior, missing, with_verdicts
+from pipeline.setting_sections import VerdictSettings
+
+Float = NDArray[np.float64]
+LEGS = ("l1", "l2", "both")
+# Columns of site_signal that are published beside the scores.
+SHOWN = (
+    "slope_l1", "slope_l1_se", "slope_l2", "slope_l2_se", "slope_sum", "slope_sum_se", "slope_expected",
+    "night_l1_w", "night_l2_w", "night_l1_negative_share", "night_l2_negative_share", "zero_l1_share",
+    "zero_l2_share", "coverage_share", "nights", "is_clock_suspect",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the model says of n homes, in the order of their signals.
+
+    `terms` (n, probes) is what each probe adds to the log odds of a fault, `log_odds` (n,) their sum with the fleet's
+    own odds; `shares` (n, faults + sound) the likelihoods; `legs` each home's leg of its likeliest fault; `cause` (n,)
+    the likeliest innocent cause with its likelihood; `contradiction` the strongest number that no right install shows.
+    """
+
+    terms: Float
+    log_odds: Float
+    shares: Float
+    legs: list[str | None]
+    cause: list[str | None]
+    cause_likelihood: Float
+    contradiction: Contradiction
+
+
+@dataclass(frozen=True)
+class Scored:
+    """What scoring leaves: `scores` one row a site of the register, `signals`, and the fleet's own yardstick."""
+
+    scores: pl.DataFrame
+    signals: pl.DataFrame
+    fleet: FleetNormal
+
+
+def judge_homes(
+    signals: pl.DataFrame,
+    fleet: FleetNormal,
+    model: Model,
+    catalogue: Mapping[str, Fault],
+    own: VerdictSettings,
+) -> Judged:
+    """Return what the model says of the homes of `signals` (table site_signal).
+
+    Which fault, which leg and which innocent cause is asked only of homes that may have one ([verdict] ask_from) or
+    whose numbers contradict a right install; elsewhere faults share the likelihood as they share the fleet's.
+    """
+    measured = measure(signals)
+    moved = deviations(measured, fleet.normal)
+    rows = alike(measured, moved).rows
+    terms = model.probe_terms(rows)
+    log_odds = terms.sum(axis=1) + model.offset + np.log(fleet.rate / (1 - fleet.rate))
+    likelihood = 1 / (1 + np.exp(-np.clip(log_odds, -40.0, 40.0)))
+    found = contradictions(measured, moved, fleet.normal, signals)
+    asked = np.flatnonzero((likelihood >= own.ask_from) | found.is_there)
+    share = np.tile([fleet.fault_mix[name] for name in model.faults], (len(rows), 1))
+    legs = np.full(len(rows), None, dtype=object)
+    cause, cause_share = np.full(len(rows), None, dtype=object), np.zeros(len(rows))
+    if asked.size:
+        share[asked] = model.fault_shares(model.which_terms(rows[asked]))
+        best = share[asked].argmax(axis=1)
+        legs[asked] = _legs(_some(measured, asked), {k: v[asked] for k, v in moved.items()}, best, signals[asked],
+                            model, catalogue)  # fmt: skip
+        innocent = model.innocent_shares(rows[asked])
+        named = [at for at, name in enumerate(model.innocents) if name != NOTHING]
+        likeliest = innocent[:, named].argmax(axis=1)
+        cause[asked] = np.array([model.innocents[at] for at in named], dtype=object)[likeliest]
+        cause_share[asked] = innocent[:, named].max(axis=1) * (1 - likelihood[asked])
+    shares = np.column_stack([share * likelihood[:, None], 1 - likelihood])
+    told: list[str | None] = cause.tolist()
+    named_legs: list[str | None] = legs.tolist()
+    return Judged(terms, log_odds, shares, named_legs, told, cause_share, found)
+
+
+def _some(measured: Measured, rows: NDArray[np.int64]) -> Measured:
+    return Measured(
+        {key: values[rows] for key, values in measured.values.items()},
+        {key: values[rows] for key, values in measured.errors.items()},
+        {key: values[rows] for key, values in measured.rights.items()},
+        measured.stratum[rows],
+    )
+
+
+def _legs(
+    measured: Measured,
+    moved: Mapping[str, Float],
+    fault: NDArray[np.int64],
+    signals: pl.DataFrame,
+    model: Model,
+    catalogue: Mapping[str, Fault],
+) -> NDArray[np.object_]:
+    """Return the likeliest leg of each home's fault among those it can have on the home's service."""
+    rows = [in_order(measured, moved, is_exchanged).rows for is_exchanged in (False, True)]
+    share = model.leg_shares(rows, fault)
+    services = signals["service"].fill_null("120/240").to_list()
+    can = {
+        (at, service): [leg in catalogue[name].legs_on(service) for leg in LEGS]
+        for at, name in enumerate(model.faults)
+        for service in set(services)
+    }
+    allowed = np.array([can[at, service] for at, service in zip(fault.tolist(), services, strict=True)])
+    place = np.where(allowed, share, -1.0).argmax(axis=1)
+    legs: NDArray[np.object_] = np.array(LEGS, dtype=object)[place]
+    return legs
+
+
+def score(
+    signals: pl.DataFrame,
+    sites: pl.DataFrame,
+    fleet: FleetNormal,
+    model: Model,
+    catalogue: Mapping[str, Fault],
+    own: VerdictSettings,
+) -> pl.DataFrame:
+    """Return site_scores: one row a site of the register, also those without rows (likelihood = the fleet's rate).
+
+    `signals` is `WindowView.signals`. The likelihood of any fault is one less that of sound. `suspected_fault` is the
+    likeliest fault from `[verdict] sound` on, else sound; `likely_fault` always names one.
+    """
+    judged = judge_homes(signals, fleet, model, catalogue, own)
+    classes = (*model.faults, SOUND)
+    likelihood = 1 - judged.shares[:, -1]
+    best_fault = judged.shares[:, :-1].argmax(axis=1)
+    is_told = likelihood >= own.sound
+    speaks = could_speak(signals)
+    order = strongest(judged.terms, speaks, is_told)
+    # What contradicts a right install comes first, whatever its weight.
+    against = judged.contradiction
+    order = _first(order, against.probe)
+    names = np.array(classes, dtype=object)
+    first = evidence_lines(signals, against.probe[:, None])
+    is_suspect = pl.Series(likelihood >= own.suspect)
+    scored = signals.select(
+        "site_id",
+        pl.Series("likelihood", likelihood),
+        pl.Series("suspected_fault", np.where(is_told, names[best_fault], SOUND).tolist(), dtype=pl.String),
+        pl.Series("leg", [leg if of else None for leg, of in zip(judged.legs, is_told, strict=True)], dtype=pl.String),
+        pl.Series("likely_fault", names[best_fault].tolist(), dtype=pl.String),
+        pl.Series("likely_leg", judged.legs, dtype=pl.String),
+        pl.struct(
+            pl.Series(name, judged.shares[:, classes.index(name)]) for name in (*catalogue, SOUND) if name in classes
+        ).alias("fault_likelihoods"),
+        pl.when(is_suspect).then(pl.col("changed_on")).alias("onset_on"),
+        pl.when(is_suspect).then(pl.col("change_told")).alias("onset_evidence"),
+        "from_on",
+        pl.Series("evidence", evidence_lines(signals, order), dtype=pl.String),
+        pl.Series(
+            "contradiction",
+            [text if there else None for text, there in zip(first, against.is_there, strict=True)],
+            dtype=pl.String,
+        ),
+        pl.Series("record_cause", judged.cause, dtype=pl.String),
+        pl.Series("record_likelihood", judged.cause_likelihood),
+        *SHOWN,
+        pl.when(pl.col("is_clock_suspect")).then(pl.col("pv_clock_h")).alias("clock_offset_h"),
+        (pl.col("sag_v_per_kw") > own.neutral_v_per_kw).fill_null(False).alias("is_neutral_suspect"),
+        missing(own).alias("unproven_why"),
+    )  # fmt: skip
+    told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
+        scored, on="site_id", how="left", maintain_order="left"
+    )
+    return with_verdicts(told, Prior(fleet.rate, fleet.fault_mix), own)
+
+
+def _first(order: NDArray[np.int64], probe: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the order with this probe (-1: none) ahead of the others."""
+    moved = order.copy()
+    for home in np.flatnonzero(probe >= 0).tolist():
+        rest = [at for at in order[home].tolist() if at != probe[home]]
+        moved[home] = [probe[home], *rest][: order.shape[1]]
+    return moved

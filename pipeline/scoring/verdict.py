@@ -1,0 +1,97 @@
+"""What is said of a home: suspect, sound, or unproven and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.contract import SOUND
+from pipeline.scoring.innocent import CAUSES
+from pipeline.setting_sections import VerdictSettings
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What the likelihoods were told before the data: `base_rate` of any fault, shared as `fault_mix` (sums to 1)."""
+
+    base_rate: float
+    fault_mix: Mapping[str, float]
+
+
+def missing(own: VerdictSettings) -> pl.Expr:
+    """What is missing to call a home sound: nights, or a probe of scale; null if nothing is.
+
+    The sun tells the scale of a clamp that sees production, the utility meter that of any. Loads alone don't: a clamp
+    at the loads that reads half of everything gives the readings of a right one in a smaller home.
+    """
+    by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
+    by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
+    few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(own.min_nights))
+    return (
+        pl.when(pl.col("nights") < own.min_nights)
+        .then(few)
+        .when(by_sun | by_meter)
+        .then(None)
+        .when(pl.col("is_declared_upstream").fill_null(False))
+        .then(pl.lit("too few PV ramps and no utility meter: nothing proves the scale"))
+        .when(pl.col("is_declared_upstream").is_null())
+        .then(pl.lit("no utility meter, and the register doesn't say whether the clamps see the sun"))
+        .otherwise(pl.lit("clamps that don't see the sun and no utility meter: nothing proves the scale"))
+    )
+
+
+def with_verdicts(told: pl.DataFrame, prior: Prior, own: VerdictSettings) -> pl.DataFrame:
+    """Return the scores with every home's `verdict` and, where unproven, `unproven_why`.
+
+    `told` has null likelihoods for homes without rows: they keep the prior's. A home with a `contradiction` is never
+    sound: it is a suspect, or unproven with the contradicting number first.
+    """
+    base_rate = prior.base_rate
+    base = pl.struct(
+        *(pl.lit(base_rate * share).alias(name) for name, share in prior.fault_mix.items()),
+        pl.lit(1 - base_rate).alias(SOUND),
+    )
+    silent = pl.col("likelihood").is_null()
+    filled = told.with_columns(
+        pl.col("record_likelihood").fill_null(0.0),
+        pl.col("likelihood").fill_null(base_rate),
+        pl.col("suspected_fault").fill_null(SOUND),
+        pl.col("nights").fill_null(0),
+        pl.col("coverage_share").fill_null(0.0),
+        pl.col("is_clock_suspect").fill_null(False),
+        pl.col("is_neutral_suspect").fill_null(False),
+        pl.when(silent)
+        .then(pl.lit("no rows in the window"))
+        .otherwise(pl.col("unproven_why"))
+        .alias("unproven_why"),
+        pl.col("evidence").fill_null("no rows in the window"),
+        pl.when(silent).then(base).otherwise(pl.col("fault_likelihoods")).alias("fault_likelihoods"),
+    )
+    judged = filled.with_columns(
+        pl.when(pl.col("likelihood") >= own.suspect)
+        .then(pl.lit("suspect"))
+        .when(
+            (pl.col("likelihood") < own.sound)
+            & pl.col("unproven_why").is_null()
+            & pl.col("contradiction").is_null()
+        )
+        .then(pl.lit("sound"))
+        .otherwise(pl.lit("unproven"))
+        .alias("verdict")
+    )
+    cause = pl.col("record_cause").replace_strict(
+        {code: cause.words for code, cause in CAUSES.items()}, default=None, return_dtype=pl.String
+    )
+    share = (100 * pl.col("record_likelihood")).round(0).cast(pl.Int64)
+    maybe = pl.when(pl.col("record_likelihood") >= own.record).then(
+        pl.format("; it may be the record: {} ({} % likely)", cause, share)
+    )
+    told_of = pl.format("{}{}", pl.col("contradiction"), maybe.otherwise(pl.lit("")))
+    two_minds = pl.format("evidence for a fault and against it{}", maybe.otherwise(pl.lit("")))
+    return judged.with_columns(
+        pl.when(pl.col("verdict") == "unproven")
+        .then(pl.coalesce(told_of, pl.col("unproven_why"), two_minds))
+        .alias("unproven_why")
+    )

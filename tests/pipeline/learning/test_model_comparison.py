@@ -1,0 +1,98 @@
+"""The trained model against the shipped one: measured alike, told in words, won only by more than chance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.learning.map_adaptation import adapt
+from pipeline.classifier import Model
+from pipeline.learning.model_comparison import compare, fares, lead, table
+from pipeline.contract import SOUND
+from pipeline.faults import CATALOGUE
+from pipeline.settings import load_settings
+from pipeline.learning.training import Labelled
+
+SETTINGS = load_settings()
+
+
+@pytest.fixture(scope="module")
+def held_out(fleet: Labelled) -> Labelled:
+    return replace(fleet, truth=fleet.truth.with_columns(pl.lit(1.0).alias("weight")))
+
+
+def test_measures_are_weighed_to_the_base_rate(model: Model, held_out: Labelled) -> None:
+    found = fares(model, held_out, CATALOGUE, SETTINGS, 0.05)
+    is_faulty = (held_out.truth["fault"] != SOUND).to_numpy()
+
+    assert found.weights[is_faulty].sum() == pytest.approx(0.05)
+    assert found.weights.sum() == pytest.approx(1)
+    by_fault = dict(zip(held_out.truth["fault"], found.weights, strict=True))
+    counts = dict(held_out.truth["fault"].value_counts().iter_rows())
+    assert len({round(by_fault[name] * counts[name], 9) for name in by_fault if name != SOUND}) == 1
+    assert 0 <= found.measures["average_precision"] <= 1
+    assert found.measures["likelihood_loss"] <= found.measures["log_loss"]
+    assert found.measures["log_loss"] == pytest.approx(found.weights @ found.losses)
+
+
+def test_homes_as_they_are_keep_their_own_weights_and_the_model_its_base_rate(
+    model: Model, held_out: Labelled
+) -> None:
+    seldom, often = (replace(model, base_rate=rate) for rate in (0.001, 0.6))
+    usual = fares(seldom, held_out, CATALOGUE, SETTINGS, 0.05)
+
+    assert usual.losses == pytest.approx(fares(often, held_out, CATALOGUE, SETTINGS, 0.05).losses)
+    assert fares(seldom, held_out, CATALOGUE, SETTINGS, None).losses != pytest.approx(
+        fares(often, held_out, CATALOGUE, SETTINGS, None).losses
+    )
+
+
+def test_other_findings_are_no_ground_for_a_comparison(model: Model, held_out: Labelled) -> None:
+    odd = held_out.truth.with_columns(pl.lit("other").alias("fault"))
+    some = pl.concat([odd[:3], held_out.truth[3:]])
+
+    assert len(fares(model, replace(held_out, truth=some), CATALOGUE, SETTINGS, None).homes) == 9
+
+
+def test_copies_of_a_home_count_as_one() -> None:
+    """Two copies that gain 1 each are one home that gains 2."""
+    gain = np.array([1.0, 1.0, 0.5, 0.0])
+    apart, together = lead(("a", "b", "c", "d"), gain), lead(("a~0", "a~1", "b~0", "c~0"), gain)
+
+    assert together == pytest.approx(2.5 / np.sqrt(3 * np.var([2, 0.5, 0], ddof=1)))
+    assert 0 < together < apart
+
+
+def test_a_model_does_not_beat_itself(model: Model, held_out: Labelled) -> None:
+    result = compare(model, model, held_out, None, CATALOGUE, SETTINGS)
+
+    assert result["is_better"] is False
+    assert result["log_loss_z"] == 0
+    assert "visits" not in result
+    assert table(result)[-1].startswith("the trained model does not beat the shipped one")
+
+
+def test_a_model_that_knows_more_wins_and_visits_may_speak_against_it(
+    model: Model, held_out: Labelled
+) -> None:
+    """The winner has seen the very homes before."""
+    faults = held_out.truth["fault"].to_numpy()
+    knows = adapt(model, held_out.weighed.values, faults, np.ones(faults.size), hold=0.01)
+
+    won = compare(model, knows, held_out, held_out, CATALOGUE, SETTINGS)
+    lost = compare(knows, model, held_out, None, CATALOGUE, SETTINGS)
+    assert won["is_better"] is True
+    assert won["visits"]["homes"] == 12
+    assert lost["is_better"] is False
+    assert won["measures"]["log_loss"]["trained"] == lost["measures"]["log_loss"]["shipped"]
+    assert any("held-out visits" in line for line in table(won))
+
+    misled = held_out.truth.with_columns(
+        pl.when(pl.col("fault") == SOUND).then(pl.lit("dead")).otherwise(pl.lit(SOUND)).alias("fault")
+    )
+    vetoed = compare(model, knows, held_out, replace(held_out, truth=misled), CATALOGUE, SETTINGS)
+    assert vetoed["is_better"] is False
+    assert "visits" in vetoed["why"]

@@ -1,0 +1,119 @@
+"""Homes as they looked when somebody was sent: the window before the visit, the record as it was, what was found."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from pipeline import warehouse
+from pipeline.classifier import Model
+from pipeline.contract import Visit
+from pipeline.faults import CATALOGUE
+from pipeline.lake import open_lake
+from pipeline.refresh import refresh_days
+from pipeline.registers import read_registers
+from pipeline.settings import load_settings
+from pipeline.simulate.lake import write_lake
+from pipeline.simulate.spec import FleetSpec
+from pipeline.store import Store
+from pipeline.learning.training import kinds_of
+from pipeline.learning.visit_labels import as_declared_then, first_visits, rate_of, truths, visited_homes
+from pipeline.window import look
+
+SETTINGS = load_settings()
+FIRST = date(2026, 6, 9)
+
+
+def visits(*rows: tuple[str, int, str | None, bool | None]) -> pl.DataFrame:
+    """Visits as (site_id, days after FIRST, found, fixed)."""
+    told = [
+        {
+            "visit_id": str(at),
+            "site_id": site,
+            "visited_on": FIRST + timedelta(days=day),
+            "found": found,
+            "fixed": fixed,
+        }
+        for at, (site, day, found, fixed) in enumerate(rows)
+    ]
+    return pl.DataFrame(told, schema=pl.Schema(Visit))
+
+
+def test_a_homes_first_finding_counts() -> None:
+    told = visits(
+        ("a", 3, None, None), ("a", 4, "dead", True), ("a", 5, "sound", None), ("b", -9, "dead", True)
+    )
+    found = first_visits(told, FIRST, FIRST + timedelta(days=9))
+
+    assert found.select("site_id", "found").rows() == [("a", "dead")]
+
+
+def test_a_record_put_right_was_wrong_before_the_visit() -> None:
+    sites = pl.DataFrame({"site_id": ["a", "b", "c"], "ct_sees_pv": [True, True, None]})
+    told = visits(
+        ("a", 1, "wrong_scope", True), ("b", 1, "wrong_scope", False), ("c", 1, "wrong_scope", True)
+    )
+    then = as_declared_then(sites, told)
+
+    assert then["ct_sees_pv"].to_list() == [False, True, None]
+    assert truths(told, then).select("site_id", "severity", "sees_pv_true").rows() == [
+        ("a", "declared downstream, is not", True),
+        ("b", "declared upstream, is not", False),
+        ("c", None, None),
+    ]
+    assert kinds_of(truths(told, then)[:1], CATALOGUE).tolist() == [
+        "wrong_scope/upstream/one/declared downstream"
+    ]
+
+
+@pytest.mark.parametrize("window_days", [2, 30])
+def test_the_evidence_is_that_of_the_window_before_the_visit(window_days: int, tmp_path: Path) -> None:
+    write_lake(FleetSpec(6, days=6, minutes=60, seed=2, fault_share=0.5), tmp_path / "lake")
+    lake = open_lake(tmp_path / "lake")
+    registers = read_registers(lake, lake.days()[-1])
+    names = registers.sites["site_id"].to_list()
+    told = visits(
+        (names[0], 3, "dead", True),
+        (names[1], 3, "other", None),
+        (names[2], 5, "sound", None),
+        (names[3], 0, "dead", None),
+    )
+    con = warehouse.connect(tmp_path, SETTINGS.engine)
+    store = Store(tmp_path / "store")
+    stored = refresh_days(con, lake, lake.days(), registers, store, SETTINGS, tmp_path)
+
+    seen = visited_homes(
+        con,
+        store,
+        stored,
+        replace(registers, visits=told),
+        window_days,
+        CATALOGUE,
+        SETTINGS,
+        tmp_path / "copies",
+    )
+
+    assert seen is not None
+    assert seen.signals["site_id"].to_list() == seen.truth["site_id"].to_list() == names[:3]
+    assert seen.truth["fault"].to_list() == ["dead", "other", "sound"]
+    before = FIRST + timedelta(days=2)
+    files = [
+        day.paths(store, "site_day")[0]
+        for day in stored
+        if before - timedelta(window_days) < day.day <= before
+    ]
+    same = look(con, files, registers.sites, told, before, window_days, SETTINGS).signals
+    con.close()
+    wanted = pl.col("site_id").is_in(names[:2])
+    # sums over the copies of the days may add up in another order
+    assert_frame_equal(seen.signals.filter(wanted), same.filter(wanted), rel_tol=1e-12, abs_tol=1e-12)
+    assert seen.signals["days"].to_list() == [min(window_days, 3)] * 2 + [min(window_days, 5)]
+
+
+def test_without_visits_there_is_no_base_rate(model: Model) -> None:
+    assert rate_of(model, None, SETTINGS) is None
