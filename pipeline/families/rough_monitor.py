@@ -17,7 +17,7 @@ from pipeline.wiring import Reading
 Float = NDArray[np.float64]
 LATE_SHARE, LATE = 0.15, (0.15, 0.9)
 PRODUCTION_MOST = 0.04
-SCANS_SHARE, SCAN_MIN = 0.3, (2, 3, 5)
+SCANS_SHARE, SCAN_MIN = 0.2, (2, 3, 5)
 NOISE_W, NOISE_SHARE = (0.3, 8.0), (0.001, 0.01)
 WATTS, VOLTS = (0.1, 1.0, 5.0, 10.0), (0.01, 0.1, 0.5, 1.0)
 

@@ -24,8 +24,8 @@ Float = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 COOLED, HEATED, WINDOW_UNIT, FANS, POOL, SPA = 0.75, 0.55, 0.2, 0.4, 0.22, 0.1
-DIVERTER, SUN_CAR = 0.12, 0.35  # of homes with solar; of cars there
-BLINDS, DAYLIGHT = 0.35, 0.8
+DIVERTER, SUN_CAR = 0.06, 0.25  # of homes with solar; of cars there
+BLINDS, DAYLIGHT = 0.25, 0.8
 COMFORT_C, FREE_C = (18.5, 24.0), 5.0  # outdoor: cooled above, heated so far below it
 BASE_W, VACANT_W = (30.0, 400.0), (15.0, 120.0)
 SMALL_CAR, CAR = (1400.0, 3300.0, 5800.0), (3300.0, 5800.0, 7200.0, 9600.0)
@@ -103,12 +103,14 @@ def _base(panel: Panel, watts: float) -> None:
 def _climate(panel: Panel, people: People, air_c: Float, sun_w: Float, hour: Float) -> None:
     """Add cooling and heating: the house's need is outdoor air, and sun through windows late."""
     rng = panel.rng
-    lag = float(np.exp(-GRID_MIN / rng.uniform(20, 150)))
+    lag = float(np.exp(-GRID_MIN / rng.uniform(30, 180)))
     gained = lfilter([1 - lag], [1.0, -lag], sun_w) / 1000
-    comfort = rng.uniform(*COMFORT_C) - rng.uniform(0, 9) * gained - 2.0 * (people.is_up - 0.5)
+    comfort = rng.uniform(*COMFORT_C) - rng.uniform(0, 3.5) * gained - 2.0 * (people.is_up - 0.5)
     hot, cold = air_c - comfort, comfort - FREE_C - air_c
     a_degree = rng.uniform(0.04, 0.1)
-    cool, heat = np.clip(a_degree * hot, 0.0, 1.0), np.clip(a_degree * cold, 0.0, 1.0)
+    # whoever sizes a heater thinks of the coldest night, here the window's
+    full_c = max(rng.uniform(14, 30), rng.uniform(0.95, 1.4) * float(cold.max()))
+    cool, heat = np.clip(a_degree * hot, 0.0, 1.0), np.clip(cold / full_c, 0.0, 1.0)
     cooled, heated = rng.random() < COOLED, rng.random() < HEATED
     need = cool * cooled + heat * heated
     if cooled or heated:
@@ -124,7 +126,7 @@ def _climate(panel: Panel, people: People, air_c: Float, sun_w: Float, hour: Flo
             np.where(run > 0, rng.uniform(120, 600), 0.0), float(rng.uniform(0.3, 0.9))
         )  # the fan indoors
     if not heated and rng.random() < 0.4:  # resistances along the walls, warmer by evening and night
-        duty = np.clip(heat * np.where((hour > 8) & (hour < 16), 0.6, 1.1), 0.0, 1.0)
+        duty = np.clip(heat * np.where((hour > 8) & (hour < 16), 0.75, 1.1), 0.0, 1.0)
         is_big = rng.random() < 0.7
         panel.put(
             rng.uniform(1500, 6000 if is_big else 1800) * cycles(rng, duty, 6.0), volts=240 if is_big else 120
@@ -147,7 +149,7 @@ def _lamps(panel: Panel, people: People, sun_w: Float) -> None:
         lit = np.round(3 * np.clip((enough - late) / (0.4 * enough), 0.0, 1.0)) / 3
         if has_blinds:
             lit += 0.7 * (late > rng.uniform(450, 750))
-        panel.put(is_up * lit * rng.uniform(25, 220), float(rng.uniform(-0.6, 0.3)), is_nightly=True)
+        panel.put(is_up * lit * rng.uniform(15, 130), float(rng.uniform(-0.6, 0.3)), is_nightly=True)
 
 
 def _pool(panel: Panel, hour: Float, people: People) -> None:

@@ -20,14 +20,14 @@ from pipeline.families.street import Drop
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-LEG_OHM, LEG_SPREAD = 0.011, 0.45  # median resistance of a leg from the transformer, spread of its logarithm
-UNLIKE = 0.2  # spread of the logarithm of each leg's own part
+LEG_OHM, LEG_SPREAD = 0.008, 0.4  # median resistance of a leg from the transformer, spread of its logarithm
+UNLIKE = 0.4  # spread of the logarithm of each leg's own part: what V1 - V2 shows of both legs then differs by a fifth
 NEUTRAL = (0.5, 3.0)  # times a leg
 REACTANCE = (0.15, 0.9)  # of resistance
 SHARED_OHM = (0.002, 0.008)  # transformer and secondary, a leg
 LOOSE_OHM = (0.15, 1.2)
 SUPPLY_PU, TAP_PU = (0.985, 1.035), 0.00625
-STRANGERS_W, STRANGERS_LEAN_W = (1500.0, 9000.0), (100.0, 900.0)
+STRANGERS_W, STRANGERS_LEAN_W = (1500.0, 9000.0), (50.0, 600.0)
 ROUNDS = 4  # of constant power: currents by the voltages of the round before
 
 

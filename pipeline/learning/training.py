@@ -25,7 +25,7 @@ from pipeline.scoring.design import Design, alike, in_order
 from pipeline.scoring.fit import fit_trees
 from pipeline.scoring.innocent import CAUSE_OF, NOTHING
 from pipeline.scoring.model import Model, fault_columns
-from pipeline.scoring.normal import Normal, Spread, deviations, lean, observe, pool
+from pipeline.scoring.normal import Deviations, Normal, Spread, deviations, lean, observe, pool
 from pipeline.setting_sections import TrainingSettings
 from pipeline.settings import Settings
 
@@ -218,27 +218,22 @@ def beside_few(
     shipped: Normal,
     own: TrainingSettings,
     rng: np.random.Generator,
-) -> dict[str, Float]:
+) -> Deviations:
     """Return the deviations of homes dealt into small fleets of FEW homes, each by its own normal."""
     size = int(rng.choice(FEW))
     order = rng.permutation(fault.size)
-    moved: dict[str, Float] = {key: np.full_like(values, np.nan) for key, values in measured.values.items()}
+    whole = deviations(measured, {})
     fewest = max(size, -(-fault.size // GROUPS))  # the rest of a group shares the normal of so few homes
     for first in range(0, fault.size, fewest):
         group = order[first : first + fewest]
         few = np.zeros(fault.size, dtype=np.bool_)
         few[group[:size]] = True
         normal = lean(observe(measured, few & majority(fault, own, rng)), shipped)
-        part = Measured(
-            {key: values[group] for key, values in measured.values.items()},
-            {key: values[group] for key, values in measured.errors.items()},
-            {key: values[group] for key, values in measured.rights.items()},
-            measured.stratum[group],
-        )
-        for key, values in deviations(part, normal).items():
-            moved[key][group] = values
-    compared = deviations(measured, {})
-    return {key: moved[key] for key in compared}
+        part = deviations(measured.of(group), normal)
+        for into, found in ((whole.spread, part.spread), (whole.outer, part.outer)):
+            for key, values in found.items():
+                into[key][group] = values
+    return whole
 
 
 def home_weights(fault: NDArray[np.str_], is_hard: Bool, hard_weight: float) -> Float:

@@ -29,6 +29,15 @@ class Measured:
     rights: Mapping[str, Float]
     stratum: NDArray[np.int64]
 
+    def of(self, rows: NDArray[np.int64]) -> Measured:
+        """Return those of these homes."""
+        return Measured(
+            {key: values[rows] for key, values in self.values.items()},
+            {key: values[rows] for key, values in self.errors.items()},
+            {key: values[rows] for key, values in self.rights.items()},
+            self.stratum[rows],
+        )
+
     @property
     def size(self) -> int:
         """Number of homes."""

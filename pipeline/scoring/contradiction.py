@@ -6,7 +6,6 @@ centre than its right homes do once in a thousand, all deciding quantities of a 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +15,7 @@ from scipy.special import ndtri
 
 from pipeline.probes import NAMES
 from pipeline.probes.measured import STRATA, Measured, all_quantities
-from pipeline.scoring.normal import Normal
+from pipeline.scoring.normal import Deviations, Normal
 
 Float = NDArray[np.float64]
 ONCE_IN = 1000.0
@@ -37,7 +36,7 @@ class Contradiction:
 
 
 def contradictions(
-    measured: Measured, deviations: Mapping[str, Float], normal: Normal, signals: pl.DataFrame
+    measured: Measured, moved: Deviations, normal: Normal, signals: pl.DataFrame
 ) -> Contradiction:
     """Return each home's strongest contradiction of a right install.
 
@@ -55,7 +54,7 @@ def contradictions(
             if (key, name) in normal:
                 tail[measured.stratum == at] = normal[key, name].tail
         over = np.minimum(
-            np.abs(deviations[key]) / (limit_z * tail[:, None]), np.abs(value - right) / quantity.decides
+            np.abs(moved.spread[key]) / (limit_z * tail[:, None]), np.abs(value - right) / quantity.decides
         )
         if probe != "meter":
             over[is_silent] = np.nan

@@ -2,12 +2,12 @@
 
 For whether there is a fault, legs are alike: a leg's quantity comes as the lower and the higher of both legs, or as how
 far the legs lie short of and over right. For which fault and leg, the legs stand in order ("this" and "the other"), and
-a home is looked at from both ends. Beside each raw value stands its deviation from the fleet's own spread.
+a home is looked at from both ends. Beside each raw value stands its deviation from the fleet's own centre, in the
+fleet's spreads and, where faults move it, in what the fleet's outer tenth reaches.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.probes.measured import Measured, all_quantities
 from pipeline.probes.probe import Quantity
+from pipeline.scoring.normal import Deviations, deviations
 
 Float = NDArray[np.float64]
 
@@ -40,7 +41,7 @@ def columns() -> tuple[tuple[str, ...], tuple[str, ...]]:
         {key: np.empty(0) for key, _, q in all_quantities() if q.right is not None},
         np.empty(0, dtype=np.int64),
     )
-    moved = {key: nobody.values[key] for key, _, q in all_quantities() if q.is_compared}
+    moved = deviations(nobody, {})
     return alike(nobody, moved).names, in_order(nobody, moved, False).names
 
 
@@ -62,7 +63,7 @@ class _Columns:
         return Design(rows, tuple(self.names), tuple(self.probes), tuple(self.monotone))
 
 
-def alike(measured: Measured, deviations: Mapping[str, Float]) -> Design:
+def alike(measured: Measured, moved: Deviations) -> Design:
     """Return the design for whether there is a fault: the same home with its legs exchanged has the same row."""
     out = _Columns()
     for key, probe, quantity in all_quantities():
@@ -71,8 +72,10 @@ def alike(measured: Measured, deviations: Mapping[str, Float]) -> Design:
             right = measured.rights.get(key)
             values = values - (0.0 if right is None else right[:, None])
         _put(out, probe, key, quantity, values)
-        if key in deviations:
-            _put(out, probe, f"{key} against the fleet", quantity, deviations[key])
+        if key in moved.spread:
+            _put(out, probe, f"{key} against the fleet", quantity, moved.spread[key])
+        if key in moved.outer:
+            _put(out, probe, f"{key} against the outer tenth", quantity, moved.outer[key])
     return out.done()
 
 
@@ -95,11 +98,11 @@ def _put(out: _Columns, probe: str, key: str, quantity: Quantity, values: Float)
         out.add(probe, f"{key}{side} most", np.where(np.isnan(one) | np.isnan(two), np.nan, most), monotone)
 
 
-def in_order(measured: Measured, deviations: Mapping[str, Float], is_exchanged: bool) -> Design:
+def in_order(measured: Measured, moved: Deviations, is_exchanged: bool) -> Design:
     """Return the design for which fault on which leg: leg 1 is "this", leg 2 "the other"; exchanged the other way."""
     out = _Columns()
     for key, probe, quantity in all_quantities():
-        for suffix, values in (("", measured.values[key]), (" against the fleet", deviations.get(key))):
+        for suffix, values in (("", measured.values[key]), (" against the fleet", moved.spread.get(key))):
             if values is None:
                 continue
             if quantity.shape == "leg":

@@ -58,9 +58,11 @@ def learn_normal(signals: pl.DataFrame, model: Model, own: VerdictSettings) -> F
 
 def normal_from(table: pl.DataFrame, rate: float, fault_mix: Mapping[str, float]) -> FleetNormal:
     """Return what a night knew of its fleet, from its published table `fleet_normal`."""
-    rows = table.select("probe", "quantity", "stratum", "centre", "spread", "homes", "tail").iter_rows()
+    rows = table.select(
+        "probe", "quantity", "stratum", "centre", "spread", "homes", "tail", "outer"
+    ).iter_rows()
     normal = {
-        (f"{probe}.{quantity}", stratum): Spread(centre, spread, homes, tail=tail)
-        for probe, quantity, stratum, centre, spread, homes, tail in rows
+        (f"{probe}.{quantity}", stratum): Spread(centre, spread, homes, tail=tail, outer=outer)
+        for probe, quantity, stratum, centre, spread, homes, tail, outer in rows
     }
     return FleetNormal(normal, rate, fault_mix, table)

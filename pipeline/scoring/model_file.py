@@ -35,7 +35,7 @@ WEIGHTS, CARD, SHIPPED = "weights.npz", "card.json", "shipped_model"
 FORMAT = 2  # of the two files; another number is another version's
 AGAIN = "train it again with `nightclamp train`"
 HEADS = ("any_fault", "which", "leg", "innocent")
-NUMBERS = ("centre", "spread", "homes", "centre_sd", "spread_sd", "tail")
+NUMBERS = ("centre", "spread", "homes", "centre_sd", "spread_sd", "tail", "outer")
 _SEAL = "card_sha256"
 _MOST_BYTES = 64 * 2**20  # unpacked; the shipped arrays take 2 MB
 
@@ -169,7 +169,7 @@ def _model_of(card: Card, arrays: Mapping[str, NDArray[Any]], path: Path) -> Mod
         if normal.shape != (len(card.normal_of), len(NUMBERS)) or not np.isfinite(normal).all():
             raise ValueError("normal")
         spreads = {
-            (key, stratum): Spread(row[0], row[1], int(row[2]), row[3], row[4], row[5])
+            (key, stratum): Spread(row[0], row[1], int(row[2]), row[3], row[4], row[5], row[6])
             for (key, stratum), row in zip(card.normal_of, normal.tolist(), strict=True)
         }
     except (KeyError, ValueError, TypeError) as error:

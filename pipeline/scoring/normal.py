@@ -22,6 +22,8 @@ Float = NDArray[np.float64]
 MOST_HOMES = 20_000  # of a fleet that its normal is learned from, evenly taken: more only costs time
 HALF = 0.4549  # median of chi-square with one degree of freedom
 NORMAL_TAIL = 1.9  # 80th percentile over median of the size of a standard normal deviate
+NORMAL_OUTER = 1.645  # 90th percentile of that size
+MOST_OUTER = 1e4
 MOST_TAIL = 3.0
 TAIL_HOMES = 50.0  # what the shipped tail counts for: an outer fifth is known from few homes
 ANYWHERE = "all"
@@ -32,7 +34,8 @@ FEWEST_OF_FLEET = 20  # homes that a training fleet's stratum must have to speak
 class Spread:
     """How right homes scatter: `centre` and `spread` [unit], `homes` behind them.
 
-    `tail` says how much farther out the outer fifth lies than a normal law's would, 1 to MOST_TAIL.
+    `tail` says how much farther out the outer fifth lies than a normal law's would, 1 to MOST_TAIL; `outer` the same of
+    the outer tenth, without a limit: where one home in ten lies far out, lying there is no sign of a fault.
 
     Of a shipped spread `centre_sd` is how far fleets' centres differ [unit] and `spread_sd` how far the logarithms of
     their spreads do.
@@ -44,6 +47,7 @@ class Spread:
     centre_sd: float = 0.0
     spread_sd: float = 0.0
     tail: float = 1.0
+    outer: float = 1.0
 
 
 Normal = Mapping[tuple[str, str], Spread]
@@ -89,9 +93,10 @@ def _robust(value: Float, error: Float, floor: float) -> Spread | None:
                 (middle, high) if np.median(square / (own + middle**2 + 1e-18)) > HALF else (low, middle)
             )
     size = np.abs(value - centre) / np.sqrt(own + max(high, floor) ** 2)
-    middle, outer = np.quantile(size, (0.5, 0.8))
-    tail = float(np.clip(outer / max(middle, 1e-9) / NORMAL_TAIL, 1.0, MOST_TAIL))
-    return Spread(centre, max(high, floor), int(value.size), tail=tail)
+    middle, fifth, tenth = np.quantile(size, (0.5, 0.8, 0.9))
+    tail = float(np.clip(fifth / max(middle, 1e-9) / NORMAL_TAIL, 1.0, MOST_TAIL))
+    outer = float(np.clip(tenth / NORMAL_OUTER, 1.0, MOST_OUTER))
+    return Spread(centre, max(high, floor), int(value.size), tail=tail, outer=outer)
 
 
 def pool(fleets: Iterable[Mapping[tuple[str, str], Spread]]) -> dict[tuple[str, str], Spread]:
@@ -113,6 +118,7 @@ def pool(fleets: Iterable[Mapping[tuple[str, str], Spread]]) -> dict[tuple[str, 
             max(float(centres.std()), 0.3 * usual),
             max(float(logs.std()), 0.3),
             float(np.median([spread.tail for spread in spreads])),
+            float(np.exp(np.median(np.log([spread.outer for spread in spreads])))),
         )
     return shipped
 
@@ -135,7 +141,7 @@ def lean(own: Normal, shipped: Normal) -> dict[tuple[str, str], Spread]:
             if seen is None:
                 assert before is not None
                 wide = float(np.hypot(before.spread, before.centre_sd))
-                leaned[key, name] = Spread(before.centre, wide, 0, tail=before.tail)
+                leaned[key, name] = Spread(before.centre, wide, 0, tail=before.tail, outer=before.outer)
             elif before is None:
                 leaned[key, name] = seen
             else:
@@ -149,8 +155,11 @@ def _between(seen: Spread, before: Spread) -> Spread:
     spread = np.exp(of_spread * np.log(seen.spread) + (1 - of_spread) * np.log(before.spread))
     unknown = (1 - ours) * before.centre_sd**2
     centre = ours * seen.centre + (1 - ours) * before.centre
-    tail = (seen.homes * seen.tail + TAIL_HOMES * before.tail) / (seen.homes + TAIL_HOMES)
-    return Spread(float(centre), float(np.sqrt(spread**2 + unknown)), seen.homes, tail=float(tail))
+    part = seen.homes / (seen.homes + TAIL_HOMES)
+    tail = part * seen.tail + (1 - part) * before.tail
+    outer = np.exp(part * np.log(seen.outer) + (1 - part) * np.log(before.outer))
+    wide = float(np.sqrt(spread**2 + unknown))
+    return Spread(float(centre), wide, seen.homes, tail=float(tail), outer=float(outer))
 
 
 def taken(homes: int) -> NDArray[np.bool_]:
@@ -162,30 +171,54 @@ def taken(homes: int) -> NDArray[np.bool_]:
     return rows
 
 
-def deviations(measured: Measured, normal: Normal) -> dict[str, Float]:
-    """Return key -> (value - centre) / sqrt(error^2 + spread^2) of every compared quantity, shaped as its values."""
-    found = {}
+@dataclass(frozen=True)
+class Deviations:
+    """How far homes lie from the fleet's centre, by key, shaped as the quantity's values; NaN where nothing is known.
+
+    `spread`: (value - centre) / sqrt(error^2 + spread^2), of every compared quantity. `outer`: the same over how far
+    out the fleet's own outer tenth lies, of the quantities that faults move.
+    """
+
+    spread: Mapping[str, Float]
+    outer: Mapping[str, Float]
+
+    def of(self, rows: NDArray[np.int64]) -> Deviations:
+        """Return those of these homes."""
+        return Deviations(
+            *({key: values[rows] for key, values in part.items()} for part in (self.spread, self.outer))
+        )
+
+
+def deviations(measured: Measured, normal: Normal) -> Deviations:
+    """Return how far the homes lie from what is normal."""
+    spreads, outers = {}, {}
     for key, _, quantity in all_quantities():
         if not quantity.is_compared:
             continue
-        centre, spread = np.full(measured.size, np.nan), np.full(measured.size, np.nan)
+        centre, spread, outer = (
+            np.full(measured.size, np.nan),
+            np.full(measured.size, np.nan),
+            np.ones(measured.size),
+        )
         for at, name in enumerate(STRATA):
             if (key, name) in normal:
-                some = measured.stratum == at
-                centre[some], spread[some] = normal[key, name].centre, normal[key, name].spread
+                some, here = measured.stratum == at, normal[key, name]
+                centre[some], spread[some], outer[some] = here.centre, here.spread, here.outer
         if quantity.shape == "contrast":
             centre = np.where(np.isnan(centre), np.nan, 0.0)
-        found[key] = (measured.values[key] - centre[:, None]) / np.sqrt(
+        spreads[key] = (measured.values[key] - centre[:, None]) / np.sqrt(
             measured.errors[key] ** 2 + spread[:, None] ** 2
         )
-    return found
+        if quantity.wrong:
+            outers[key] = spreads[key] / outer[:, None]
+    return Deviations(spreads, outers)
 
 
 def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
     """Return table `fleet_normal`, one row a quantity and stratum.
 
-    probe, quantity, stratum, unit; centre, spread and tail as the night used them; `homes` [values] that they rest on;
-    `own_centre`, `own_spread` of this fleet alone and `shipped_centre`, `shipped_spread` of many.
+    probe, quantity, stratum, unit; centre, spread, tail and outer as the night used them; `homes` [values] that they
+    rest on; `own_centre`, `own_spread` of this fleet alone and `shipped_centre`, `shipped_spread` of many.
     """
     rows = []
     units = {key: (probe, quantity.name, quantity.unit) for key, probe, quantity in all_quantities()}
@@ -195,7 +228,7 @@ def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
         rows.append(
             {
                 "probe": probe, "quantity": quantity, "stratum": stratum, "unit": unit, "centre": spread.centre,
-                "spread": spread.spread, "tail": spread.tail, "homes": spread.homes,
+                "spread": spread.spread, "tail": spread.tail, "outer": spread.outer, "homes": spread.homes,
                 "own_centre": ours.centre if ours else None, "own_spread": ours.spread if ours else None,
                 "shipped_centre": theirs.centre if theirs else None,
                 "shipped_spread": theirs.spread if theirs else None,
@@ -207,7 +240,7 @@ def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
 NORMAL_SCHEMA = pl.Schema(
     {
         "probe": pl.String, "quantity": pl.String, "stratum": pl.String, "unit": pl.String, "centre": pl.Float64,
-        "spread": pl.Float64, "tail": pl.Float64, "homes": pl.Int64, "own_centre": pl.Float64, "own_spread": pl.Float64,
-        "shipped_centre": pl.Float64, "shipped_spread": pl.Float64,
+        "spread": pl.Float64, "tail": pl.Float64, "outer": pl.Float64, "homes": pl.Int64, "own_centre": pl.Float64,
+        "own_spread": pl.Float64, "shipped_centre": pl.Float64, "shipped_spread": pl.Float64,
     }
 )  # fmt: skip

@@ -40,7 +40,8 @@ def site_weights(
     `weight` [log odds] is for a fault of any kind against a sound install; over a home they add up to the log odds of
     its likelihood. `which_weight` [log] is for the likely fault against the next likeliest, `which_against`; over a
     home they add up to the log of how many times likelier it is. `value` is the probe's largest deviation from the
-    fleet's normal [spreads]; `strength` says the weight as odds. Homes come in the order given, those without data left out.
+    fleet's normal [spreads]; `strength` says the weight as odds. Homes come in the order given, those without data left
+    out.
     """
     likely = scores.select("site_id", "likely_fault").drop_nulls()
     known = (
@@ -71,7 +72,7 @@ def site_weights(
     against = np.array(model.faults, dtype=object)[other]
     parts = [_prior_rows(start, model.which.start[one] - model.which.start[other], against, fleet.rate)]
     for number, probe in enumerate(PROBES):
-        largest = _largest(probe.name, moved, one.size)
+        largest = _largest(probe.name, moved.spread, one.size)
         state = np.where(~speaks[:, number], CANNOT_TELL, np.where(added[:, number] > 0, SUPPORTS, AGAINST))
         told = np.where(speaks[:, number], probe_sentences(probe, some), "no data for this")
         parts.append(

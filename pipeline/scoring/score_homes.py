@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from pipeline.contract import SOUND
 from pipeline.fault import Fault
+from pipeline.probes import NAMES
 from pipeline.probes.measured import Measured, measure
 from pipeline.scoring.contradiction import Contradiction, contradictions
 from pipeline.scoring.design import alike, in_order
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.innocent import NOTHING
 from pipeline.scoring.model import Model
-from pipeline.scoring.normal import deviations
+from pipeline.scoring.normal import Deviations, deviations
 from pipeline.scoring.sentences import could_speak, evidence_lines, strongest
 from pipeline.scoring.verdict import Prior, missing, with_verdicts
 from pipeline.setting_sections import VerdictSettings
@@ -85,7 +86,7 @@ def judge_homes(
     if asked.size:
         share[asked] = model.fault_shares(model.which_terms(rows[asked]))
         best = share[asked].argmax(axis=1)
-        legs[asked] = _legs(_some(measured, asked), {k: v[asked] for k, v in moved.items()}, best, signals[asked],
+        legs[asked] = _legs(measured.of(asked), moved.of(asked), best, signals[asked],
                             model, catalogue)  # fmt: skip
         innocent = model.innocent_shares(rows[asked])
         named = [at for at, name in enumerate(model.innocents) if name != NOTHING]
@@ -98,18 +99,9 @@ def judge_homes(
     return Judged(terms, log_odds, shares, named_legs, told, cause_share, found)
 
 
-def _some(measured: Measured, rows: NDArray[np.int64]) -> Measured:
-    return Measured(
-        {key: values[rows] for key, values in measured.values.items()},
-        {key: values[rows] for key, values in measured.errors.items()},
-        {key: values[rows] for key, values in measured.rights.items()},
-        measured.stratum[rows],
-    )
-
-
 def _legs(
     measured: Measured,
-    moved: Mapping[str, Float],
+    moved: Deviations,
     fault: NDArray[np.int64],
     signals: pl.DataFrame,
     model: Model,
@@ -173,6 +165,11 @@ def score(
         pl.Series(
             "contradiction",
             [text if there else None for text, there in zip(first, against.is_there, strict=True)],
+            dtype=pl.String,
+        ),
+        pl.Series(
+            "contradiction_probe",
+            [NAMES[probe] if probe >= 0 else None for probe in against.probe.tolist()],
             dtype=pl.String,
         ),
         pl.Series("record_cause", judged.cause, dtype=pl.String),

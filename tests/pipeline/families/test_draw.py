@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.faults import CATALOGUE
 from pipeline.families.draw import HARD, areas, draw_fleet, right_wiring
 from pipeline.families.spec import UnlikeSpec
+from pipeline.faults import CATALOGUE
 
 SPEC = UnlikeSpec(sites=700, days=14, fault_share=0.3, hard_share=0.3)
 

@@ -10,9 +10,9 @@ import pytest
 
 from pipeline.check import check_lake
 from pipeline.errors import InputError
-from pipeline.lake import open_lake
 from pipeline.families.fleet import UnlikeSpec, write_unlike_lake
 from pipeline.families.witness import WITNESS_COLUMNS
+from pipeline.lake import open_lake
 from pipeline.settings import load_settings
 
 SMALL = UnlikeSpec(sites=14, days=3, seed=2, fault_share=0.4, hard_share=0.3)

@@ -38,6 +38,10 @@ def _outside(spec, area, seed=0):
     return over_home(sky_over(spec.seed, area, PLACES[area], spec.end, spec.steps), _rng(seed))
 
 
+def _hourly(values):
+    return values.reshape(-1, 60).mean(axis=1)
+
+
 def _loads(spec, home, seed=0):
     outside = _outside(spec, home.area, seed)
     return outside, draw_loads(
@@ -94,7 +98,7 @@ def test_winter_heats_most_when_it_is_coldest(plain, monkeypatch):
     found = []
     for seed in range(8):
         outside, loads = _loads(WINTER, home, seed)
-        found.append(np.corrcoef(loads.line.real, outside.air_c)[0, 1])
+        found.append(np.corrcoef(*(_hourly(values) for values in (loads.line.real, outside.air_c)))[0, 1])
 
     assert np.mean(found) < -0.05
 
@@ -166,7 +170,7 @@ def test_a_battery_keeps_its_ratings(by_tariff):
         assert np.abs(given).max() <= 3300
         assert np.all(given[net_w > 0] <= net_w.max())
         assert given.min() < -1000
-        assert 0 < given.max()
+        assert given.max() > 0
         if by_tariff:
             assert given[(hour > 6) & (hour < 15)].max() <= 0
 

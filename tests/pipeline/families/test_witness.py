@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from pipeline.circuit import Circuit
-from pipeline.faults import CATALOGUE
 from pipeline.families.witness import WITNESS_COLUMNS, Dealt, bundled, witness
+from pipeline.faults import CATALOGUE
 from pipeline.wiring import Wiring
 
 EVEN = Dealt(0.5, 0.5, 0.5)
