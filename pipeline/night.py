@@ -205,6 +205,7 @@ def write_run(plan: Plan, stored: list[StoredDay], tables: Tables, settings: Set
 
 def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> None:
     """Draw the pages for people."""
+    from pipeline.memory import earlier_table
     from pipeline.quality import view_rows
     from pipeline.report import NightCounts, ReportInput, write_report
     from pipeline.report.crews_page import TABLES as CREW_PAGE
@@ -231,6 +232,9 @@ def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> 
         visit_doubt=tables.published["visit_doubt"],
         alarm=tables.published["alarm"],
         list_tables={name: tables.published[name] for name in LIST_TABLES},
+        fleet_normal=tables.published["fleet_normal"],
+        fleet_normal_before=earlier_table(plan.previous, "fleet_normal"),
+        base_rate=tables.told["base_rate"],
         faults=fault_cards(),
         cautions=CAUTIONS,
     )

@@ -21,7 +21,7 @@ from pipeline.fault import Fault
 from pipeline.faults import CATALOGUE, discover
 from pipeline.scoring import score
 from pipeline.settings import load_settings
-from pipeline.learning.training import Labelled
+from pipeline.learning.labelled import Labelled
 
 ROOT = Path(__file__).parent.parent
 ROOMS = sorted((ROOT / "pipeline").rglob("*.py"))

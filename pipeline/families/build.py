@@ -34,6 +34,7 @@ MEASURES = (
     "l1_w", "l2_w", "pv_w", "l1_v", "l2_v", "l1_var", "l2_var", "battery_w", "import_wh", "export_wh",
 )  # fmt: skip
 NEW_DAYS = (2, 7)
+PRODUCTION_FACTORS = (0.5, 2.0, 1.25)  # one phase of two counted, or both twice; another rating of its CT
 
 
 @dataclass(frozen=True)
@@ -140,6 +141,8 @@ def _built(
         wiring = CATALOGUE[home.fault].effect(sound, circuit, home.leg, rng)
         wrong = measure(circuit, wiring)
         reading = reading.then(wrong, home.onset_min) if home.onset_min else wrong
+    if home.hard == "production_scaled":  # the CTs are right, the production reading isn't
+        reading = replace(reading, produced_w=reading.produced_w * float(rng.choice(PRODUCTION_FACTORS)))
     if home.hard == "sign_glitches":
         reading = logger.sign_glitches(reading, rng)
     if spec.family == "weather":

@@ -53,6 +53,8 @@ class ReportInput:
     tables and views about crews by name (`crews_page.TABLES`), `rejects` (reason, count), `sites` the register,
     `standing` one row a home, `home_story` one row an event, `visit_doubt` one row a visit that the data contradict,
     `alarm` one row an alarm or note of the night.
+    `fleet_normal` says how right homes scatter here, `fleet_normal_before` did in the run before (None: no such run),
+    `base_rate` is the fleet's own share of homes with a fault.
     `list_tables` are the tables by name that the page on the list is made of (`list_page.TABLES`). `faults` maps
     a fault's contract name to its card; `cautions` go on every work order.
     """
@@ -74,5 +76,8 @@ class ReportInput:
     visit_doubt: pl.DataFrame
     alarm: pl.DataFrame
     list_tables: Mapping[str, pl.DataFrame]
+    fleet_normal: pl.DataFrame
+    fleet_normal_before: pl.DataFrame | None
+    base_rate: float
     faults: Mapping[str, FaultCard]
     cautions: tuple[str, ...]

@@ -40,6 +40,11 @@ def percent(share: float | None) -> str:
     return f"{share * 100:.0f} %"
 
 
+def likelihoods(own: float | None, any_fault: float | None) -> str:
+    """Return a named fault's own likelihood beside that of any: "86 % this fault, over 99 % any fault"."""
+    return f"{percent(own)} this fault, {percent(any_fault)} any fault"
+
+
 def number(value: float | None, decimals: int = 0, *, sign: bool = False) -> str:
     """Return a number with a true minus and thin-spaced thousands, "–" where there is none."""
     if value is None or not isfinite(value):

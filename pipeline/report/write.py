@@ -22,6 +22,7 @@ from pipeline.report.index_page import index_context
 from pipeline.report.list_page import list_context
 from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
+from pipeline.report.normal_page import normal_context
 from pipeline.report.visits_page import doubts
 from pipeline.settings import Settings
 
@@ -33,7 +34,7 @@ _PER_HOME = ("site_weight", "site_daily", "site_hour")
 def write_report(folder: Path, night: ReportInput, settings: Settings, kept: Path | None = None) -> None:
     """Write the night's report into `folder` (created where missing): the same input gives the same bytes.
 
-    index.html, list.html, crews.html, home/<page_name>.html for the first `report.home_pages` homes of the list, and
+    index.html, list.html, crews.html, normal.html, home/<page_name>.html for the first `report.home_pages` homes of the list, and
     assets/. Pages open from disk and never reach for the network. Files already there are overwritten, others
     are left alone, so hand it an empty folder. `kept` is a folder where what the pages share may be found and left.
 
@@ -66,6 +67,8 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> None:
     told = {"doubts": doubts(night, with_page)}
     _write(folder / "crews.html", pages, "crews.html", {**pictured, **crews, **told})
     _write(folder / "list.html", pages, "list.html", {**pictured, **listed})
+    normal = normal_context(night, settings.verdict, with_page)
+    _write(folder / "normal.html", pages, "normal.html", {**pictured, **normal})
 
     scores, sites = _by_site(night.site_scores, with_page), _by_site(night.sites, with_page)
     frames = {name: _parts(getattr(night, name), with_page) for name in _PER_HOME}
@@ -90,6 +93,7 @@ def _environment() -> jinja2.Environment:
     pages.filters |= {
         "percent": words.percent,
         "number": words.number,
+        "beside": words.likelihoods,
         "day": words.day,
         "minutes": words.minutes,
         "plain": words.plain,

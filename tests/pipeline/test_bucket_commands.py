@@ -15,8 +15,9 @@ import pytest
 from lakes import DAY, SITES, build_lake, put, rows
 from s3_server import KEY, SECRET, Server
 
-from pipeline import classifier, cli
-from pipeline.classifier import Model
+from pipeline import cli
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import save_model
 from pipeline.night import run_night
 from pipeline.out_place import keep_model
 from pipeline.plan import NightRequest
@@ -45,7 +46,7 @@ def place(s3: Server, tmp_path: Path, model: Model) -> str:
         put(root, "a.parquet", rows("a", day), day)
         put(root, "b.parquet", rows("b", day, l1_w=-250.0, l2_w=-200.0), day)
     (root / "trucks.csv").write_text("truck_id,area,hours\nt1,north,8\n")
-    classifier.save(model, tmp_path / "model")
+    save_model(model, tmp_path / "model")
     (tmp_path / "own.toml").write_text(SETTINGS)
     s3.upload(root, s3.bucket, "fleet")
     return f"s3://{s3.bucket}"
@@ -152,7 +153,7 @@ def test_a_model_of_the_fleets_own_is_kept_there_and_found_by_the_night(
 ) -> None:
     """This one was compared with nothing, so the night says why it takes the shipped one."""
     own = load_settings()
-    kept = keep_model(Path(f"{place}/out"), own, lambda folder: classifier.save(model, folder))
+    kept = keep_model(Path(f"{place}/out"), own, lambda folder: save_model(model, folder))
     assert kept == f"{place}/out/{index_of(s3)['model']}"
     result = run_night(NightRequest(Path(f"{place}/fleet"), Path(f"{place}/out"), DAY), own)
     assert "the fleet's own was not compared with it" in result.model_note

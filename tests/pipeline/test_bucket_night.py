@@ -11,8 +11,9 @@ import pytest
 from lakes import DAY, build_lake, put, rows
 from s3_server import KEY, SECRET, Server
 
-from pipeline import classifier, night
-from pipeline.classifier import Model
+from pipeline import night
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import save_model
 from pipeline.errors import InputError, NightFailed
 from pipeline.explain import explain_home
 from pipeline.night import NightResult, run_night
@@ -32,7 +33,7 @@ def lake(tmp_path: Path, model: Model) -> Path:
     put(root, "c.csv", rows("a", SECOND, l1_w=333.0).head(4), SECOND, arrived_h=1)
     put(root, "d.parquet", b"no parquet", SECOND, arrived_h=2)
     (root / "lake.toml").write_text('[sites]\narea = "area"\n')
-    classifier.save(model, tmp_path / "model")
+    save_model(model, tmp_path / "model")
     return root
 
 

@@ -6,15 +6,14 @@ from datetime import date
 
 import polars as pl
 import pytest
+from scored_homes import night_scored
 
-from pipeline import classifier
 from pipeline.contract import SOUND
-from pipeline.faults import CATALOGUE
-from pipeline.scoring import score
+from pipeline.scoring.model import Model
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
-from pipeline.learning.training import labelled_lake
+from pipeline.learning.labelled import labelled_lake
 
 SETTINGS = load_settings()
 UPSTREAM = (
@@ -25,7 +24,7 @@ SIZE = 24
 
 
 @pytest.fixture(scope="module")
-def by_nights(tmp_path_factory: pytest.TempPathFactory) -> dict[int, pl.DataFrame]:
+def by_nights(tmp_path_factory: pytest.TempPathFactory, model: Model) -> dict[int, pl.DataFrame]:
     """Scores with the truth beside, from the last 3 and the last 30 days of one fleet, half of it partial."""
     root = tmp_path_factory.mktemp("few")
     spec = FleetSpec(
@@ -37,8 +36,8 @@ def by_nights(tmp_path_factory: pytest.TempPathFactory) -> dict[int, pl.DataFram
     for nights in (3, 30):
         folder = root / str(nights)
         folder.mkdir()
-        seen = labelled_lake(root / "lake", folder, nights, CATALOGUE, SETTINGS)
-        scores = score(seen.signals, seen.sites, classifier.load(), CATALOGUE, SETTINGS).scores
+        seen = labelled_lake(root / "lake", folder, nights, SETTINGS)
+        scores = night_scored(seen.signals, seen.sites, model, SETTINGS).scores
         told[nights] = scores.join(seen.truth.select("site_id", "fault"), on="site_id")
     return told
 

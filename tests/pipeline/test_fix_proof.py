@@ -9,7 +9,7 @@ from pipeline.contract import FAULTS
 from pipeline.faults import CATALOGUE
 from pipeline.fix_proof import DISPROVED, OPEN, PROVED, SCHEMA, prove
 from pipeline.settings import load_settings
-from pipeline.verdict import Prior
+from pipeline.scoring.verdict import Prior
 
 OWN = load_settings().visits
 PRIOR = Prior(0.05, dict.fromkeys(CATALOGUE, 1 / len(CATALOGUE)))

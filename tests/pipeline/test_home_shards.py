@@ -9,12 +9,12 @@ import polars as pl
 import pytest
 
 from pipeline import warehouse
-from pipeline.classifier import load
 from pipeline.home_shards import look_over, score_over
 from pipeline.lake import open_lake
 from pipeline.refresh import refresh_days
 from pipeline.registers import read_registers
-from pipeline.scoring import Scored
+from pipeline.scoring.model_file import load_model
+from pipeline.scoring.score_homes import Scored
 from pipeline.settings import load_settings
 from pipeline.shards import InTurn, Shelf
 from pipeline.simulate.lake import write_lake
@@ -46,7 +46,7 @@ def scored(lake_root: Path, place: Path, homes_per_shard: int, shelf: Shelf) -> 
     hand = InTurn(con, shelf=shelf)
     stored = refresh_days(con, lake, lake.days(), registers, store, settings, place, spread=hand)
     looked = look_over(stored, store, registers, AS_OF, 6, settings, hand)
-    done = score_over(looked, registers.sites, load(), settings, hand)
+    done = score_over(looked, registers.sites, load_model(), settings, hand)
     con.close()
     return done, looked.view.daily
 
@@ -64,5 +64,5 @@ def test_any_cut_gives_the_same_to_the_last_digit(
     assert parts.signals.equals(whole.signals)
     assert daily.equals(whole_daily)
     assert parts.scores.equals(whole.scores)
-    assert parts.weighed.names == whole.weighed.names
-    assert (parts.weighed.values.tobytes()) == whole.weighed.values.tobytes()
+    assert parts.fleet.table.equals(whole.fleet.table)
+    assert (parts.fleet.rate, parts.fleet.normal) == (whole.fleet.rate, whole.fleet.normal)

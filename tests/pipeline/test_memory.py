@@ -4,13 +4,11 @@ from datetime import date, timedelta
 
 import polars as pl
 import pytest
+from scored_homes import night_scored
 
-from pipeline.classifier import load
 from pipeline.contract import SOUND, Visit
-from pipeline.faults import CATALOGUE
 from pipeline.memory import carry_on
 from pipeline.planned import PLANS
-from pipeline.scoring import score
 from pipeline.settings import load_settings
 
 SETTINGS = load_settings()
@@ -22,18 +20,13 @@ NO_PLANS = pl.DataFrame(schema=PLANS)
 
 
 @pytest.fixture(scope="module")
-def model():
-    return load()
-
-
-@pytest.fixture(scope="module")
 def scored(fleet, model):
     signals = fleet.signals.with_columns(
         pl.lit(NIGHT - timedelta(days=20)).alias("from_on"),
         pl.lit(None, dtype=pl.Date).alias("changed_on"),
         pl.lit(None, dtype=pl.String).alias("change_told"),
     )
-    return score(signals, fleet.sites, model, CATALOGUE, SETTINGS)
+    return night_scored(signals, fleet.sites, model, SETTINGS)
 
 
 @pytest.fixture(scope="module")
@@ -62,12 +55,12 @@ def leave(run, memory):
     return run
 
 
-def test_a_night_reads_what_the_one_before_left(scored, value, model, tmp_path):
+def test_a_night_reads_what_the_one_before_left(scored, value, tmp_path):
     suspect = likeliest(scored)
-    first = carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, model, SETTINGS)
+    first = carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, SETTINGS)
     run = leave(tmp_path / "run", first)
     second = carry_on(
-        run, scored, value, DAILY, visits(), NO_PLANS, NIGHT + timedelta(days=1), model, SETTINGS
+        run, scored, value, DAILY, visits(), NO_PLANS, NIGHT + timedelta(days=1), SETTINGS
     )
     own = second.standing.filter(pl.col("site_id") == suspect).row(0, named=True)
     assert (own["standing"], own["nights_listed"], own["first_listed_on"]) == ("waiting", 2, NIGHT)
@@ -75,16 +68,16 @@ def test_a_night_reads_what_the_one_before_left(scored, value, model, tmp_path):
     assert [line.split(":")[0] for line in told] == ["new tonight", "waiting"]
 
 
-def test_a_visit_that_the_data_contradict_is_on_the_story_and_in_doubt(scored, value, model, tmp_path):
+def test_a_visit_that_the_data_contradict_is_on_the_story_and_in_doubt(scored, value, tmp_path):
     suspect = likeliest(scored)
     run = leave(
-        tmp_path / "run", carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, model, SETTINGS)
+        tmp_path / "run", carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, SETTINGS)
     )
     # The data since (the span begins after the visit) still say what they said.
     day = NIGHT - timedelta(days=21)
     visit = {"visit_id": "V1", "site_id": suspect, "visited_on": day, "found": SOUND, "crew_id": "C1"}
     told = carry_on(
-        run, scored, value, DAILY, visits(visit), NO_PLANS, NIGHT + timedelta(days=1), model, SETTINGS
+        run, scored, value, DAILY, visits(visit), NO_PLANS, NIGHT + timedelta(days=1), SETTINGS
     )
     own = told.standing.filter(pl.col("site_id") == suspect).row(0, named=True)
     assert (own["standing"], own["is_listed"], own["is_held"]) == ("found sound on site", False, True)
@@ -94,13 +87,13 @@ def test_a_visit_that_the_data_contradict_is_on_the_story_and_in_doubt(scored, v
     )
 
 
-def test_a_home_said_to_be_fixed_is_judged_by_its_own_data(scored, value, model):
+def test_a_home_said_to_be_fixed_is_judged_by_its_own_data(scored, value):
     """A sound home and a suspect one, both said to be fixed: one is right by the data, the other is not."""
     right, wrong = unlikeliest(scored), likeliest(scored)
     day = NIGHT - timedelta(days=21)
     said = {"visited_on": day, "found": "reversed", "leg": "l1", "fixed": True}
     register = visits(*(said | {"visit_id": f"V{site}", "site_id": site} for site in (right, wrong)))
-    told = carry_on(None, scored, value, DAILY, register, NO_PLANS, NIGHT, model, SETTINGS).standing
+    told = carry_on(None, scored, value, DAILY, register, NO_PLANS, NIGHT, SETTINGS).standing
     standing = dict(told.select("site_id", "standing").iter_rows())
     assert standing[wrong] == "still wrong after the visit"
     assert standing[right] == "proved right by the data"

@@ -13,8 +13,9 @@ import polars as pl
 import pytest
 from lakes import DAY, build_lake, put, rows
 
-from pipeline import classifier, night, publish
-from pipeline.classifier import Model
+from pipeline import night, publish
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import save_model
 from pipeline.errors import NightFailed
 from pipeline.night import run_night
 from pipeline.plan import NightRequest
@@ -30,7 +31,7 @@ def request_of(tmp_path: Path, model: Model) -> NightRequest:
     for day in (DAY, SECOND):
         put(root, "a.parquet", rows("a", day), day)
         put(root, "b.parquet", rows("b", day, l1_w=-250.0), day)
-    classifier.save(model, tmp_path / "model")
+    save_model(model, tmp_path / "model")
     return NightRequest(root, tmp_path / "out", model=tmp_path / "model")
 
 

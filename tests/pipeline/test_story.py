@@ -12,27 +12,21 @@ from pipeline.home_story import SCHEMA
 from pipeline.report.model import FaultCard
 from pipeline.story import WIDTH, tell_home
 
-PIECES = [
-    ("prior", "Before looking", "against", -5.4, "share of homes with reversed before any evidence"),
-    ("reversed_night", "Negative all night", "supports", 6.1, "negative in 98% / 0% of night intervals"),
-    (
-        "reversed_gain",
-        "Answers the sun with the sign turned",
-        "supports",
-        4.25,
-        "slope on PV +0.50 / -0.49 W per W",
-    ),
-    ("drops", "Drops to zero", "against", -0.5, "drops to zero 0.0 / 0.0 times a day"),
-    ("leak", "Copies a share of the other leg", "against", -0.03, "+0.00 on L1"),
-    ("wander", "Its floor wanders", "against", -0.01, "over 12 W"),
-    ("meter_low", "The utility meter counts more", "cannot tell", 0.0, "no data for this"),
+PROBES = [
+    ("prior", "Before looking", "against", -2.9, "of this fleet's homes about 5.2% have a fault", "18 to 1 against"),
+    ("nights", "Overnight baseload", "supports", 4.6, "negative in 98.0% of intervals", "99 to 1 for a fault"),
+    ("sun", "Answer to production", "supports", 3.25, "L1 moves +0.50 W for each watt of PV", "26 to 1 for a fault"),
+    ("zeros", "No signal", "against", -0.5, "zero in 0.0% of intervals", "1.6 to 1 for a sound install"),
+    ("leaks", "Copy of the other leg's steps", "against", -0.03, "a step shows as +0.00 of it", "says little"),
+    ("floors", "Floor of the nights", "against", -0.01, "one night in ten falls 12 W", "says little"),
+    ("meter", "Utility meter", "cannot tell", 0.0, "no data for this", "says little"),
 ]
 
 
 def weights():
-    rows = [("A", at, piece, label, state, None, weight, text)
-            for at, (piece, label, state, weight, text) in enumerate(PIECES)]  # fmt: skip
-    names = ("site_id", "ordinal", "piece", "label", "state", "value", "weight", "sentence")
+    rows = [("A", at, probe, label, state, None, weight, text, strength)
+            for at, (probe, label, state, weight, text, strength) in enumerate(PROBES)]  # fmt: skip
+    names = ("site_id", "ordinal", "probe", "label", "state", "value", "weight", "sentence", "strength")
     return pl.DataFrame(rows, schema=list(names), orient="row")
 
 
@@ -81,9 +75,9 @@ def card(name, cautions=()):
     )  # fmt: skip
 
 
-def told(listed=LISTED, standing=STANDING, fault="reversed", pieces=None, events=EVENTS, **changed):
+def told(listed=LISTED, standing=STANDING, fault="reversed", probes=None, events=EVENTS, **changed):
     of = card(fault, ("This one alone.",)) if fault else None
-    frame = weights() if pieces is None else pieces
+    frame = weights() if probes is None else probes
     return tell_home("A", score(**changed), frame, listed, standing, of, events)
 
 
@@ -122,16 +116,22 @@ def test_prior_and_weights_add_up_to_the_score():
     text = told()
     column = [line for line in text.splitlines() if line[:8].strip().lstrip("+-").replace(".", "").isdigit()]
     numbers = [float(line.split()[0]) for line in column]
-    assert numbers == [-5.4, 6.1, 4.25, -0.5, -0.04, 4.41]
+    assert numbers == [-2.9, 4.6, 3.25, -0.5, -0.04, 4.41]
     assert sum(numbers[:-1]) == pytest.approx(numbers[-1])
-    assert "2 smaller pieces together" in text
+    assert "2 weaker probes together" in text
     assert "82.3 to 1 for it" in plain(text)
-    assert "Could not tell: The utility meter counts more." in plain(text)
+    assert "Could not tell: Utility meter." in plain(text)
+
+
+def test_each_probe_tells_its_numbers_and_how_much_they_are_worth():
+    text = plain(told())
+    assert "+4.60 Overnight baseload: negative in 98.0% of intervals (99 to 1 for a fault)" in text
+    assert "-0.50 No signal: zero in 0.0% of intervals (1.6 to 1 for a sound install)" in text
 
 
 def test_a_score_against_a_fault_reads_so():
-    text = plain(told(pieces=weights().head(1)))
-    assert "-5.40 score, log odds of this fault against a sound install: 221 to 1 against it" in text
+    text = plain(told(probes=weights().head(1)))
+    assert "-2.90 score, log odds of any fault against a sound install: 18.2 to 1 against it" in text
 
 
 def test_it_names_what_else_it_could_be_and_how_to_tell():
@@ -177,7 +177,7 @@ def test_an_unproven_home_without_data_says_so():
             None,
             SOUND_STANDING,
             None,
-            pieces=weights().clear(),
+            probes=weights().clear(),
             verdict="unproven",
             area=None,
             crew_id=None,

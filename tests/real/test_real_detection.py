@@ -11,13 +11,12 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from scored_homes import night_scored
 
-from pipeline import classifier
-from pipeline.faults import CATALOGUE
 from pipeline.proof.real_homes import DAYS, STARTS, windows, write_real_lake
-from pipeline.scoring import score
+from pipeline.scoring.model_file import load_model
 from pipeline.settings import load_settings
-from pipeline.learning.training import labelled_lake
+from pipeline.learning.labelled import labelled_lake
 
 INJECTED = (
     ("reversed", "l1"), ("reversed", "l2"), ("reversed", "both"), ("legs_crossed", "both"), ("dead", "l1"),
@@ -32,15 +31,15 @@ NAMED = {True: 1.0, False: 0.98}
 
 def scored_windows(folder: Path, with_voltage: bool) -> pl.DataFrame:
     settings = load_settings()
-    model = classifier.load()
+    model = load_model()
     parts = []
     for number, start in enumerate(STARTS):
         root = folder / str(start)
         write_real_lake(
             root / "lake", [(fault, leg, number + 1) for fault, leg in INJECTED], windows(start), with_voltage
         )
-        seen = labelled_lake(root / "lake", root, DAYS + 1, CATALOGUE, settings)
-        scores = score(seen.signals, seen.sites, model, CATALOGUE, settings).scores
+        seen = labelled_lake(root / "lake", root, DAYS + 1, settings)
+        scores = night_scored(seen.signals, seen.sites, model, settings).scores
         parts.append(
             scores.join(
                 seen.truth.select("site_id", "fault", pl.col("leg").alias("true_leg"), "window", "severity"),

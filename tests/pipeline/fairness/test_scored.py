@@ -39,5 +39,6 @@ def test_simulated_homes_go_through_the_night() -> None:
     assert scores.right.size + scores.wrong.size == 40
     assert scores.wrong.size == pytest.approx(40 * FAULT_SHARE, abs=8)
     assert special.expit(np.median(scores.wrong)) > 0.5 > special.expit(np.median(scores.right))
-    assert scores.base_rate == SETTINGS.verdict.base_rate
+    # the fleet's own share: far above the usual one, drawn to it as forty homes are few
+    assert SETTINGS.verdict.base_rate < scores.base_rate < FAULT_SHARE + 0.1
     assert "40 simulated homes" in told[0]

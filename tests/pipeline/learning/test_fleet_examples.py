@@ -28,7 +28,7 @@ from pipeline.registers import read_registers
 from pipeline.settings import Settings, load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-from pipeline.learning.training import labelled_lake
+from pipeline.learning.labelled import labelled_lake
 
 SETTINGS = load_settings()
 OWN = SETTINGS.own_fleet
@@ -183,7 +183,7 @@ def test_sound_rows_are_the_homes_own(lesson_lake: Path) -> None:
 
 
 def test_lessons_go_through_the_pipelines_own_sql(lesson_lake: Path, tmp_path: Path) -> None:
-    labelled = labelled_lake(lesson_lake / "out", tmp_path, 30, CATALOGUE, SETTINGS)
+    labelled = labelled_lake(lesson_lake / "out", tmp_path, 30, SETTINGS)
 
     assert labelled.signals.height == 26
     assert labelled.truth["weight"].null_count() == 0

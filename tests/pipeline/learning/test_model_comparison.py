@@ -14,7 +14,7 @@ from pipeline.learning.model_comparison import compare, fares, lead, table
 from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
 from pipeline.settings import load_settings
-from pipeline.learning.training import Labelled
+from pipeline.learning.labelled import Labelled
 
 SETTINGS = load_settings()
 

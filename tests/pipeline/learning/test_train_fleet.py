@@ -8,11 +8,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import classifier, cli
+from pipeline import cli
 from pipeline.contract import SOUND
 from pipeline.errors import InputError
 from pipeline.lake import open_lake
-from pipeline.model_choice import own_model_folder
+from pipeline.scoring.model_choice import own_model_folder
+from pipeline.scoring.model_file import load_model
 from pipeline.learning.fleet_training_set import dealt
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
@@ -71,7 +72,7 @@ def test_a_fleet_of_its_own_from_lake_to_night(
     card = json.loads((own_model_folder(out) / "card.json").read_text())
 
     result = card["against_shipped"]
-    assert result["shipped_id"] == card["recipe"]["from"] == classifier.load().model_id
+    assert result["shipped_id"] == card["recipe"]["from"] == load_model().model_id
     assert result["homes"] > 20
     assert result["measures"]["average_precision"]["trained"] > 0.7
     assert sum(card["recipe"]["visits"].values()) == 40

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from proof_homes import judged
 
-from pipeline import classifier
+from pipeline.scoring.model_file import load_model
 from pipeline.proof.nights import by_night, by_position, growing, nights_until_found
 from pipeline.proof.reading import read_lake
 from pipeline.settings import load_settings
@@ -62,7 +62,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[int, pl.DataFrame]:
     )
     settings = load_settings()
     reading = read_lake(root / "lake", root / "work", settings)
-    return growing(reading, classifier.load(), settings, nights=(1, 2, 9))
+    return growing(reading, load_model(), settings, nights=(1, 2, 9))
 
 
 def test_the_windows_grow_from_the_first_day(seen: dict[int, pl.DataFrame]) -> None:

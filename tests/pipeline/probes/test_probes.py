@@ -13,7 +13,7 @@ from pipeline.contract import SOUND
 from pipeline.evidence import BOTH_SHARE, Weighed, all_pieces, likely_legs, weigh
 from pipeline.fault import Piece
 from pipeline.faults import CATALOGUE
-from pipeline.learning.training import Labelled
+from pipeline.learning.labelled import Labelled
 
 REVERSED = CATALOGUE["reversed"]
 

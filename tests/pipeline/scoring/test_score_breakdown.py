@@ -14,7 +14,7 @@ from pipeline.scoring import Scored, score
 from pipeline.settings import load_settings
 from pipeline.site_weight import site_weights
 from pipeline.telling import sentence
-from pipeline.learning.training import Labelled
+from pipeline.learning.labelled import Labelled
 
 SETTINGS = load_settings()
 

@@ -18,7 +18,7 @@ from pipeline.scoring import SHOWN, Scored, score, settle
 from pipeline.settings import Settings, load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
-from pipeline.learning.training import Labelled, labelled_lake
+from pipeline.learning.labelled import Labelled, labelled_lake
 
 SETTINGS = load_settings()
 VERDICTS = {"suspect", "unproven", "sound"}

@@ -10,7 +10,7 @@ from pipeline.contract import SOUND
 from pipeline.evidence import all_pieces, weigh
 from pipeline.faults import CATALOGUE
 from pipeline.telling import evidence_lines, sentence, sentences
-from pipeline.learning.training import Labelled
+from pipeline.learning.labelled import Labelled
 
 PIECES = all_pieces(CATALOGUE)
 CLASSES = (*CATALOGUE, SOUND)
