@@ -11,13 +11,14 @@ import polars as pl
 
 from pipeline.contract import SOUND
 from pipeline.fault import CAUTIONS
+from pipeline.scoring.innocent import CAUSES
 
 if TYPE_CHECKING:
     from pipeline.report.model import FaultCard
 
 WIDTH = 100
 _LEGS = {"l1": "on L1", "l2": "on L2", "both": "on both legs"}
-_SMALL_WEIGHT = 0.2  # log odds; what weighs less is told as one sum
+SMALL_WEIGHT = 0.2  # log odds; what weighs less is told as one sum
 _SMALL_SHARE = 0.01  # likelihood; other faults below this are not told
 
 
@@ -50,7 +51,7 @@ def tell_home(
     sections = [
         ("Before anything else", _cautions(score, listed, card)),
         ("Suspected", _suspicion(score, listed, card)),
-        ("Why", _weights(weights)),
+        ("Why", _weights(weights, score["contradiction_probe"])),
         ("What else it could be", _others(score, listed)),
         ("What to do", _work(listed, card)),
         ("Standing", _standing(standing)),
@@ -99,32 +100,52 @@ def _suspicion(
         yield from _text("No fault is likelier than a sound install.")
     elif listed is None and score["verdict"] == SOUND:
         yield from _text("Nothing: the data look right.")
+    elif score["verdict"] == "unproven" and score["contradiction"]:
+        yield from _contradicted(score)
+        yield from _text(f"If it is a fault: {_named(score, listed, card)}")
     else:
-        leg = listed["leg"] if listed else score["leg"]
-        where = f" {_LEGS[leg]}" if leg in _LEGS else ""
-        since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
-        yield from _text(f"{_plain(card.name)}{where}, {since}. {card.story}")
+        yield from _text(_named(score, listed, card))
     if score["onset_evidence"]:
         yield from _text(f"It changed on {score['onset_on']}: {score['onset_evidence']}.")
-    if score["verdict"] == "unproven":
+    if score["verdict"] == "unproven" and not score["contradiction"]:
         yield from _text(f"Unproven: {score['unproven_why']}; see what could not tell.")
     yield from _text(f"In short: {score['evidence']}.")
 
 
-def _weights(weights: pl.DataFrame) -> Iterator[str]:
-    """Yield prior + weights = score, one line a probe, strongest first; small ones as one sum."""
+def _named(score: Mapping[str, Any], listed: Mapping[str, Any] | None, card: FaultCard) -> str:
+    """Return the fault, its leg, how likely it is and any is, since when, and what happens there."""
+    leg = listed["leg"] if listed else score["leg"]
+    where = f" {_LEGS[leg]}" if leg in _LEGS else ""
+    since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
+    own = _percent(score["fault_likelihoods"].get(card.name) or 0.0)
+    likely = f"{own} this fault, {_percent(score['likelihood'])} any fault"
+    return f"{_plain(card.name)}{where}, {since} ({likely}). {card.story}"
+
+
+def _contradicted(score: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the number that no right install shows, then what it may be but a fault, and what the office does."""
+    yield from _text(f"Unproven, but no right install reads so: {score['contradiction']}.")
+    cause = CAUSES.get(score["record_cause"] or "")
+    if cause is not None:
+        yield from _text(f"It may be the record: {cause.words}, {_percent(score['record_likelihood'])} likely.")
+        yield from _text(f"First, at the desk: {cause.office}")
+
+
+def _weights(weights: pl.DataFrame, contradicting: str | None) -> Iterator[str]:
+    """Yield prior + weights = score, one line a probe, strongest first; what says little or can't as one sum."""
     if weights.is_empty():
         yield from _text("No data in the window, so nothing but the share of homes with a fault is known.")
         return
     small: list[float] = []
     for row in weights.sort("ordinal").iter_rows(named=True):
-        if row["probe"] != "prior" and abs(row["weight"]) < _SMALL_WEIGHT:
-            if row["state"] != "cannot tell":
-                small.append(row["weight"])
+        is_small = abs(row["weight"]) < SMALL_WEIGHT or row["state"] == "cannot tell"
+        if is_small and row["probe"] not in ("prior", contradicting):
+            small.append(row["weight"])
             continue
         yield from _weighed(row["weight"], f"{row['label']}: {row['sentence']} ({row['strength']})")
     if small:
-        yield from _weighed(sum(small), f"{len(small)} weaker probes together")
+        others = "probe that says" if len(small) == 1 else "probes that say"
+        yield from _weighed(sum(small), f"{len(small)} other {others} little or could not tell")
     total = float(weights["weight"].sum())
     odds = f"{_odds(abs(total))} {'for' if total >= 0 else 'against'}"
     yield f"  {'-' * 6}"

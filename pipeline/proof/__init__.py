@@ -1,1 +1,1 @@
-"""How good the likelihoods are on fleets of `families` and on real homes: scored, measured, the limit beside."""
+"""How good a first night is on fleets of `families` and on real homes: scored, measured, the limit beside."""

@@ -22,16 +22,16 @@ def proof(
     keep: Path | None = None,
     settings: SettingsFile = None,
 ) -> None:
-    """Measure the likelihoods on fleets unlike the training one and on real measured homes.
+    """Measure the likelihoods on fleets of every family, of seeds no training has seen, and on real measured homes.
 
     Prints every target with met or not met; tables, all numbers and the reliability picture go to a folder.
 
     Parameters
     ----------
     sites
-        Homes of the ordinary fleet (5 % faulty); the others follow it.
+        Homes of the first fleet (5.5 % faulty); the others have half as many.
     seed
-        Seed of the fleets.
+        Seed of the first fleet; the others' follow it.
     visits
         How many homes can be visited; as many as are faulty if not given.
     model
@@ -39,7 +39,7 @@ def proof(
     out
         Folder for the page, the tables and the picture.
     quick
-        A tenth of the homes and half of the nights.
+        A tenth of the homes, half of the nights, fewer small fleets.
     workers
         Processes to share the building of fleets.
     keep

@@ -12,8 +12,10 @@ import polars as pl
 
 from pipeline.families.fleet import write_unlike_lake
 from pipeline.families.spec import UnlikeSpec
+from pipeline.proof.cuts import small_fleets
+from pipeline.proof.first_night import Told, told_of
 from pipeline.proof.nights import growing
-from pipeline.proof.reading import read_lake
+from pipeline.proof.reading import read_lake, score_as_of
 from pipeline.scoring.model import Model
 from pipeline.settings import Settings
 
@@ -22,13 +24,18 @@ VOLTS = ("l1_v", "l2_v")
 
 @dataclass(frozen=True)
 class Fleet:
-    """A scored fleet: `seen` night -> `judge`'s frame as of then; its truth, register and what homes carry."""
+    """A scored fleet: `seen` night -> `judge`'s frame as of then; its truth, register and what homes carry.
+
+    `told` is what a first night on all its days says of it, `small` the homes of small fleets cut from it.
+    """
 
     label: str
     seen: dict[int, pl.DataFrame]
     truth: pl.DataFrame
     sites: pl.DataFrame
     carries: pl.DataFrame
+    told: Told
+    small: pl.DataFrame | None = None
 
     @property
     def last(self) -> pl.DataFrame:
@@ -49,11 +56,16 @@ class Maker:
     seconds: dict[str, float] = field(default_factory=dict)
 
     def fleet(
-        self, label: str, spec: UnlikeSpec, nights: tuple[int, ...] = (), is_blind_too: bool = False
+        self,
+        label: str,
+        spec: UnlikeSpec,
+        nights: tuple[int, ...] = (),
+        is_blind_too: bool = False,
+        cuts: int = 0,
     ) -> list[Fleet]:
         """Return the fleet as of `nights` and its last one; with `is_blind_too` also without its leg voltages.
 
-        A lake of the same spec that is there already is used as it is.
+        `cuts` small fleets are taken out of it. A lake of the same spec that is there already is used as it is.
         """
         root = self.folder / lake_name(spec)
         if not (root / "truth.csv").exists():
@@ -61,28 +73,41 @@ class Maker:
             start = time.perf_counter()
             write_unlike_lake(spec, root, self.workers, lambda line: self.tell(f"{label}: {line}"))
             self._took("build", start)
-        found = [self._scored(label, root, nights)]
+        found = [self._scored(label, root, spec.seed, nights, cuts)]
         if is_blind_too:
             blind = self.folder / f"{root.name}-blind"
             shutil.rmtree(blind, ignore_errors=True)
             without_volts(root, blind)
-            found.append(self._scored(f"{label}, no leg voltages", blind, ()))
+            found.append(self._scored(f"{label}, no leg voltages", blind, spec.seed))
             shutil.rmtree(blind)
         if not self.is_kept:
             shutil.rmtree(root)
         return found
 
-    def _scored(self, label: str, root: Path, nights: tuple[int, ...]) -> Fleet:
+    def _scored(
+        self, label: str, root: Path, seed: int, nights: tuple[int, ...] = (), cuts: int = 0
+    ) -> Fleet:
         work = root.with_name(f"{root.name}-days")
         self.tell(f"{label}: statistics of its days")
         start = time.perf_counter()
         reading = read_lake(root, work, self.settings)
         self._took("read", start)
         start = time.perf_counter()
-        seen = growing(reading, self.model, self.settings, nights, lambda line: self.tell(f"{label}: {line}"))
+        first = score_as_of(reading, reading.nights, self.model, self.settings)
+        told = told_of(first, reading, self.settings)
+        small = small_fleets(first, reading, self.model, self.settings, cuts, seed) if cuts else None
+        seen = growing(
+            reading,
+            self.model,
+            self.settings,
+            nights,
+            lambda line: self.tell(f"{label}: {line}"),
+            first.judged,
+        )
         self._took("score", start)
         shutil.rmtree(work)
-        return Fleet(label, seen, reading.truth, reading.registers.sites, reading.carries)
+        sites = reading.registers.sites
+        return Fleet(label, seen, reading.truth, sites, reading.carries, told, small)
 
     def _took(self, step: str, start: float) -> None:
         self.seconds[step] = self.seconds.get(step, 0.0) + time.perf_counter() - start

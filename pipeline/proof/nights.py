@@ -22,14 +22,18 @@ def growing(
     settings: Settings,
     nights: tuple[int, ...] = NIGHTS,
     tell: Callable[[str], None] = lambda line: None,
+    last: pl.DataFrame | None = None,
 ) -> dict[int, pl.DataFrame]:
     """Return night -> `judge`'s frame as of that night, its window all days up to then.
 
-    Nights that the lake doesn't have are left out; its last one is always there.
+    Nights that the lake doesn't have are left out; its last one is always there: `last` where that is known already.
     """
     wanted = sorted({night for night in nights if night < reading.nights} | {reading.nights})
     found = {}
     for night in wanted:
+        if night == reading.nights and last is not None:
+            found[night] = last
+            continue
         tell(f"scored as of night {night}")
         found[night] = judge_as_of(reading, night, model, settings)
     return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import polars as pl
@@ -13,12 +14,12 @@ from pipeline.lake import Lake, open_lake
 from pipeline.proof.judged import carried, judge, read_truth
 from pipeline.refresh import refresh_days
 from pipeline.registers import Registers, read_registers
-from pipeline.scoring.fleet_normal import learn_normal
+from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import score
 from pipeline.settings import Settings
 from pipeline.store import Store
-from pipeline.window import look
+from pipeline.window import WindowView, look
 
 
 @dataclass(frozen=True)
@@ -52,8 +53,19 @@ def read_lake(root: Path, workdir: Path, settings: Settings) -> Reading:
     return Reading(lake, workdir, registers, files, read_truth(root / "truth.csv"), carried(root))
 
 
-def judge_as_of(reading: Reading, night: int, model: Model, settings: Settings) -> pl.DataFrame:
-    """Return `judge`'s frame as of the lake's day `night` (from 1), with all days up to then as the window."""
+@dataclass(frozen=True)
+class ScoredNight:
+    """A lake as of one of its days: the window, the fleet's own normal, site_scores, and `judge`'s frame of them."""
+
+    as_of: date
+    view: WindowView
+    fleet: FleetNormal
+    scores: pl.DataFrame
+    judged: pl.DataFrame
+
+
+def score_as_of(reading: Reading, night: int, model: Model, settings: Settings) -> ScoredNight:
+    """Return the lake scored as of its day `night` (from 1), as a first night there: all days up to then its window."""
     as_of = reading.lake.days()[night - 1]
     con = warehouse.connect(reading.workdir, settings.engine)
     sites, visits = reading.registers.sites, reading.registers.visits
@@ -62,4 +74,9 @@ def judge_as_of(reading: Reading, night: int, model: Model, settings: Settings) 
     con.close()
     fleet = learn_normal(view.signals, model, settings.verdict)
     scores = score(view.signals, sites, fleet, model, CATALOGUE, settings.verdict)
-    return judge(scores, reading.truth, reading.carries, as_of)
+    return ScoredNight(as_of, view, fleet, scores, judge(scores, reading.truth, reading.carries, as_of))
+
+
+def judge_as_of(reading: Reading, night: int, model: Model, settings: Settings) -> pl.DataFrame:
+    """Return `judge`'s frame as of the lake's day `night` (from 1)."""
+    return score_as_of(reading, night, model, settings).judged

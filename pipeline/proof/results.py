@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-
 import polars as pl
 
 from pipeline.contract import SOUND
 from pipeline.proof import limit
 from pipeline.proof.calibration import calibration
-from pipeline.proof.fleets import Fleet
-from pipeline.proof.judged import as_if, pool
+from pipeline.proof.conditions import conditions
+from pipeline.proof.found import Found, as_ordinary, pooled
+from pipeline.proof.judged import pool
 from pipeline.proof.measure import (
-    ALARM,
     Marks,
     at_cut,
     average_precision,
@@ -25,11 +22,11 @@ from pipeline.proof.measure import (
 )
 from pipeline.proof.nights import by_night, by_position, nights_until_found
 from pipeline.proof.notes import NOTES
-from pipeline.proof.tables import MARKS_SHOWN, Table
+from pipeline.proof.schooling import schooling
+from pipeline.proof.tables import COUNTS_SHOWN, FLEETS_SHOWN, NIGHTS_SHOWN, Table
 from pipeline.proof.targets import targets
+from pipeline.scoring.model import Model
 
-# Shares of an ordinary fleet: what fleets of many faults are weighted back to.
-FAULT_SHARE, HARD_SHARE = 0.05, 0.15
 EACH = (
     "homes",
     "found",
@@ -43,49 +40,20 @@ EACH = (
 )
 
 
-@dataclass(frozen=True)
-class Found:
-    """All scored fleets: `main` the ordinary one, `many` with many faults, `others` in other conditions, `real` homes.
-
-    `real` holds the homes of real measurements with and without leg voltages, `visits` the cut of the ordinary fleet
-    (None: as many as are faulty).
-    """
-
-    main: Fleet
-    many: Sequence[Fleet]
-    others: Sequence[Fleet]
-    real: Sequence[tuple[str, pl.DataFrame]]
-    visits: int | None = None
-    seed: int = 1
-
-    def cut_of(self, homes: int) -> int | None:
-        """Return the visits of a fleet of so many homes, in proportion to the ordinary fleet's."""
-        return None if self.visits is None else max(1, round(self.visits * homes / self.main.last.height))
-
-
-def as_ordinary(judged: pl.DataFrame) -> pl.DataFrame:
-    """Return the homes weighted as in an ordinary fleet."""
-    return as_if(judged, FAULT_SHARE, HARD_SHARE)
-
-
-def pooled(found: Found) -> pl.DataFrame:
-    """Return the homes of the ordinary fleet and those with many faults (15 minutes, 30 nights) as one, weighted."""
-    return as_ordinary(pool([found.main.last, *(fleet.last for fleet in found.many)]))
-
-
-def tables(found: Found) -> tuple[Table, ...]:
+def tables(found: Found, model: Model) -> tuple[Table, ...]:
     """Return the tables in reading order, the targets first; `notes` has their titles and notes."""
     whole = pooled(found)
-    alarms = false_alarms(whole)
-    until = pl.concat(nights_until_found(fleet.seen) for fleet in (found.main, *found.many))
-    positions = by_position(until)
-    ordinary = marks(found.main.last, found.visits)
-    nights = by_night(found.main.seen, found.visits)
+    fleets = conditions(found)
+    positions = by_position(nights_until_found(found.main.seen))
+    first = marks(found.main.last, found.visits)
     real = pool([judged for _, judged in found.real])
+    alarms = false_alarms(pool([fleet.last for fleet in (*found.ordinary, *found.clean)]))
     frames: dict[str, tuple[pl.DataFrame, tuple[str, ...]]] = {
-        "targets": (targets(ordinary, alarms, positions), ("target", "wanted", "measured", "met")),
-        "fleets": (conditions(found), ("fleet", *MARKS_SHOWN)),
-        "nights": (nights, ("nights", *MARKS_SHOWN[1:])),
+        "targets": (targets(fleets), ("target", "wanted", "pooled", "worst", "worst_fleet", "met")),
+        "fleets": (fleets, FLEETS_SHOWN),
+        "counts": (fleets.filter(pl.col("rate").is_not_null()), COUNTS_SHOWN),
+        "schooling": (schooling(model), ()),
+        "nights": (by_night(found.main.seen, found.visits), NIGHTS_SHOWN),
         "by_fault": (by_fault(whole, found.cut_of(whole.height)), ("fault", *EACH)),
         "limit": (limits(found), ()),
         "by_hard": (alarms, ()),
@@ -96,28 +64,15 @@ def tables(found: Found) -> tuple[Table, ...]:
         "real_by_hard": (false_alarms(real), ()),
         "confusion": (confusion(whole), ()),
     }
-    told = {"homes": ordinary.homes, "faulty": ordinary.faulty, "cut": ordinary.cut, "pooled": whole.height}
-    told["nights"] = max(found.main.seen)
+    small = sum(judged.height for _, judged in found.small)
+    told = {
+        "homes": first.homes, "faulty": first.faulty, "nights": max(found.main.seen), "pooled": whole.height,
+        "fleets": len(found.ordinary), "small": small, "sound": int(alarms["homes"].sum()),
+    }  # fmt: skip
     return tuple(
         Table(name, title, frames[name][0], note.format(**told), frames[name][1])
         for name, (title, note) in NOTES.items()
     )
-
-
-def conditions(found: Found) -> pl.DataFrame:
-    """Return one row a fleet with its marks and the share of its sound homes that are called faulty."""
-    rows = [_condition(found.main.label, found.main.last, found.visits)]
-    weighted = [(fleet.label, fleet.last) for fleet in (*found.many, *found.others)]
-    for label, judged in (*weighted, *found.real):
-        rows.append(_condition(label, as_ordinary(judged), found.cut_of(judged.height)))
-    return pl.DataFrame(rows)
-
-
-def _condition(label: str, judged: pl.DataFrame, visits: int | None) -> dict[str, object]:
-    sound = judged.filter(~pl.col("is_faulty"))
-    weight = sound["weight"].to_numpy()
-    alarms = float(weight[(sound["likelihood"] >= ALARM).to_numpy()].sum() / max(weight.sum(), 1e-9))
-    return {"fleet": label, **asdict(marks(judged, visits)), "alarm_share": alarms}
 
 
 def limits(found: Found) -> pl.DataFrame:
@@ -127,7 +82,7 @@ def limits(found: Found) -> pl.DataFrame:
     (of those found); the same with `limit_`; over the pooled homes at the same cut. `limit_missed` homes are not found
     by the limit, `limit_missed_sound` of them are called sound by us, though their data can't tell.
     """
-    fleets = [found.main, *found.many]
+    fleets = found.ordinary
     parts = [
         limit.features(fleet.truth, fleet.sites, fleet.carries)
         .join(fleet.last.select("site_id", "fault"), on="site_id", how="inner")

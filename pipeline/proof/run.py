@@ -1,4 +1,4 @@
-"""The whole proof: builds fleets unlike the training one, scores them, measures, compares with what must be shown."""
+"""The whole proof: builds fleets that no training has seen, scores them, measures, compares with what must be shown."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -15,31 +15,34 @@ import polars as pl
 
 from pipeline.errors import InputError
 from pipeline.families.measurements import need_measurements
-from pipeline.families.spec import UnlikeSpec
+from pipeline.families.spec import FAMILIES, Family, UnlikeSpec
 from pipeline.proof import results
 from pipeline.proof.calibration import reliability
-from pipeline.proof.fleets import Maker
+from pipeline.proof.fleets import Fleet, Maker
+from pipeline.proof.found import FAULT_SHARE, HARD_SHARE, Found, pooled
 from pipeline.proof.nights import NIGHTS
 from pipeline.proof.real import real_homes
 from pipeline.proof.real_homes import STARTS
+from pipeline.proof.schooling import refuse_seen, schooling_told
 from pipeline.proof.tables import Table
 from pipeline.scoring.model_file import load_model
 from pipeline.settings import Settings
 
 DAYS, QUICK_DAYS = 30, 14
 SUMMER, WINTER = date(2026, 6, 14), date(2026, 1, 21)
-MANY_FAULTS, MANY_HARD = 0.45, 0.3
-MANY_SIZE, OTHER_SIZE, QUICK_SIZE = 0.5, 0.2, 0.1  # homes, against the ordinary fleet's
+OTHER_SIZE, QUICK_SIZE = 0.5, 0.1  # homes, against the first fleet's
 FEWEST = 60  # homes of a fleet
+CUTS, QUICK_CUTS = 20, 5  # small fleets out of each family's summer fleet
+CLEAN: tuple[Family, ...] = ("weather", "measured")  # families with a fleet without a fault
 
 
 @dataclass(frozen=True)
 class ProofRequest:
-    """What to prove: `sites` homes of the ordinary fleet, `seed`, at the cut of `visits` (None: as many as faulty).
+    """What to prove: `sites` homes of the first fleet, `seed`, at the cut of `visits` (None: as many as faulty).
 
-    `model` is a folder or None for the shipped one; `is_quick` takes a tenth of the homes, half of the days and one
-    of the real starts; `workers` processes build the fleets; `keep` is a folder in which fleets stay, and are taken
-    from where they are there already (None: a folder for the time).
+    `model` is a folder or None for the shipped one; `is_quick` takes a tenth of the homes, half of the days, fewer
+    small fleets and one of the real starts; `workers` processes build the fleets; `keep` is a folder in which fleets
+    stay, and are taken from where they are there already (None: a folder for the time).
     """
 
     sites: int = 2000
@@ -59,19 +62,38 @@ class ProofRequest:
         if self.visits is not None and self.visits < 1:
             raise InputError(f"visits is {self.visits}: choose 1 or more")
 
-    def spec(self, share: float, number: int, minutes: int = 15, end: date = SUMMER) -> UnlikeSpec:
-        """Return a fleet of many faults with this share of the ordinary fleet's homes; number 0 is the ordinary one."""
-        homes = max(FEWEST, round(self.sites * share * (QUICK_SIZE if self.is_quick else 1.0)))
-        faults, hard = (MANY_FAULTS, MANY_HARD) if number else (results.FAULT_SHARE, results.HARD_SHARE)
+    def summer(self, family: Family) -> UnlikeSpec:
+        """Return the family's ordinary fleet in summer, at 15 minutes; the first family's is the big one."""
+        at = FAMILIES.index(family)
+        return self._spec(family, at, 1.0 if at == 0 else OTHER_SIZE)
+
+    def winter(self, family: Family) -> UnlikeSpec:
+        """Return the family's ordinary fleet in winter, hourly."""
+        spec = self._spec(family, len(FAMILIES) + FAMILIES.index(family), OTHER_SIZE)
+        return replace(spec, minutes=60, end=WINTER)
+
+    def clean(self, family: Family) -> UnlikeSpec:
+        """Return the family's fleet in which nothing is wrong."""
+        spec = self._spec(family, 2 * len(FAMILIES) + FAMILIES.index(family), OTHER_SIZE)
+        return replace(spec, fault_share=0.0)
+
+    @property
+    def seeds(self) -> set[int]:
+        """Seeds of all its fleets."""
+        specs = [spec for family in FAMILIES for spec in (self.summer(family), self.winter(family))]
+        return {spec.seed for spec in (*specs, *(self.clean(family) for family in CLEAN))}
+
+    def _spec(self, family: Family, number: int, size: float) -> UnlikeSpec:
+        homes = max(FEWEST, round(self.sites * size * (QUICK_SIZE if self.is_quick else 1.0)))
         days = QUICK_DAYS if self.is_quick else DAYS
-        return UnlikeSpec(homes, days, minutes, self.seed + number, end, faults, hard)
+        return UnlikeSpec(homes, days, 15, self.seed + number, SUMMER, FAULT_SHARE, HARD_SHARE, family=family)
 
 
 @dataclass(frozen=True)
 class Proof:
-    """What was found: `tables` in reading order, `reliability` for the picture, `homes` at 15 minutes one by one.
+    """What was found: `tables` in reading order, `reliability` for the picture, `homes` of ordinary fleets one by one.
 
-    `asked` is the request in words, `told` a sentence about the fleets, `seconds` what each step took.
+    `asked` is the request in words, `told` sentences about the fleets and the model, `seconds` what each step took.
     """
 
     model_id: str
@@ -96,25 +118,30 @@ def prove(
     Raises
     ------
     InputError
-        A package of the proof extra is missing, or the model can't be read.
+        A package of the proof extra is missing, the model can't be read, or it was trained on one of the seeds.
     NightFailed
         A fleet's circuit has no solution.
     """
     need_measurements()
     began = time.perf_counter()
     model = load_model(request.model)
+    refuse_seen(model, request.seeds)
     with _folder(request.keep) as folder:
         is_kept = request.keep is not None
         maker = Maker(folder, model, settings, request.workers, is_kept, tell)
-        (main,) = maker.fleet("ordinary", request.spec(1.0, 0), NIGHTS)
-        summer, blind = maker.fleet("summer", request.spec(MANY_SIZE, 1), NIGHTS, is_blind_too=True)
-        (winter,) = maker.fleet("winter", request.spec(MANY_SIZE, 2, end=WINTER), NIGHTS)
-        others = [
-            fleet
-            for minutes in (5, 60)
-            for fleet in maker.fleet(
-                f"summer, {minutes} min", request.spec(OTHER_SIZE, 3, minutes), is_blind_too=True
-            )
+        summer: list[Fleet] = []
+        blind: list[Fleet] = []
+        winter: list[Fleet] = []
+        for family in FAMILIES:
+            spec, nights = request.summer(family), () if summer else NIGHTS
+            cuts = QUICK_CUTS if request.is_quick else CUTS
+            seen, unseen = maker.fleet(f"{family}, summer", spec, nights, is_blind_too=True, cuts=cuts)
+            summer.append(seen)
+            blind.append(unseen)
+        for family in FAMILIES:
+            winter += maker.fleet(f"{family}, winter, hourly", request.winter(family))
+        clean = [
+            fleet for family in CLEAN for fleet in maker.fleet(f"{family}, no fault", request.clean(family))
         ]
         start = time.perf_counter()
         starts = 1 if request.is_quick else len(STARTS)
@@ -127,9 +154,9 @@ def prove(
         ]
         maker.seconds["real homes"] = time.perf_counter() - start
     tell("measuring, and the limit")
-    found = results.Found(main, (summer, winter), (blind, *others), real, request.visits, request.seed)
-    tables = results.tables(found)
-    whole = results.pooled(found)
+    found = Found((*summer, *winter), clean, blind, real, request.visits, request.seed)
+    tables = results.tables(found, model)
+    whole = pooled(found)
     seconds = {**maker.seconds, "all": time.perf_counter() - began}
     asked = {
         **asdict(request),
@@ -137,9 +164,10 @@ def prove(
         "keep": None if not is_kept else "kept",
     }
     told = (
-        f"{main.last.height} homes of an ordinary fleet, {whole.height - main.last.height} of fleets with many faults: "
-        "loads from the CREST model, PV from pvlib under drawn clouds, voltages from OpenDSS; "
-        f"{sum(judged.height for _, judged in real)} homes of real measurements. Seed {request.seed}."
+        f"{whole.height} homes of ordinary fleets of {len(FAMILIES)} families ({', '.join(FAMILIES)}), "
+        f"{sum(fleet.last.height for fleet in clean)} of fleets without a fault, "
+        f"{sum(judged.height for _, judged in real)} homes of real measurements. Seeds from {request.seed} on. "
+        f"{schooling_told(model)}"
     )
     homes = whole.drop("fault_likelihoods")
     return Proof(model.model_id, told, asked, tables, reliability(whole), homes, seconds)

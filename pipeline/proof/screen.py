@@ -11,9 +11,9 @@ from pipeline.measured import grid
 from pipeline.options import printer
 from pipeline.proof.run import Proof
 
-PRINTED = ("targets", "fleets", "nights", "by_fault", "limit", "by_hard", "until_found", "calibration",
-           "real_by_fault", "real_by_hard")  # fmt: skip
-LOG_WIDTH = 120  # of a table in a log
+PRINTED = ("targets", "fleets", "counts", "schooling", "nights", "by_fault", "limit", "by_hard", "until_found",
+           "calibration", "real_by_fault", "real_by_hard")  # fmt: skip
+LOG_WIDTH = 150  # of a table in a log
 
 
 @contextmanager
@@ -29,6 +29,8 @@ def teller(console: Console) -> Iterator[Callable[[str], None]]:
 def show_proof(console: Console, proof: Proof) -> None:
     """Print the tables, and how many of the targets are met."""
     wide = printer(console, LOG_WIDTH)
+    wide.print(proof.told, highlight=False, markup=False)
+    wide.print()
     for table in proof.tables:
         if table.name in PRINTED:
             wide.print(grid(table))

@@ -27,6 +27,15 @@ HEADINGS: dict[str, tuple[str, str]] = {
     "missed_sound": ("missed: sound", COUNT), "limit_found_share": ("limit: found", SHARE),
     "limit_missed": ("limit: missed", COUNT), "limit_missed_sound": ("of these sound", COUNT),
     "limit_named_share": ("limit: named", SHARE), "limit_average_precision": ("limit: AP", SCORE),
+    "pooled": ("pooled", TEXT), "worst": ("worst fleet", TEXT), "worst_fleet": ("which", TEXT),
+    "sound_suspects_1000": ("suspect of 1,000 sound", NUMBER), "suspects": ("suspects", COUNT),
+    "suspects_right_share": ("suspects faulty", SHARE), "listed": ("listed", COUNT),
+    "listed_1000": ("listed of 1,000", NUMBER), "above_cut": ("above the cut", COUNT),
+    "true_rate": ("faulty", SHARE), "rate": ("told", SHARE), "rate_low": ("from", SHARE), "rate_high": ("to", SHARE),
+    "installs_true": ("wrong installs", SHARE), "installs_rate": ("told of them", SHARE), "crews": ("crews", COUNT),
+    "crews_held": ("crews held", COUNT), "crews_held_share": ("intervals hold", SHARE),
+    "stand_out": ("stand out", COUNT), "family": ("family", TEXT), "fleets": ("fleets", COUNT),
+    "log_loss": ("log loss", SCORE), "false_alarm_share": ("false alarms", SHARE),
 }  # fmt: skip
 INTERVAL = "95 % interval"
 
@@ -87,8 +96,16 @@ def _plain(text: str) -> str:
     return text.replace("_", " ")
 
 
-# What of Marks the screen shows of a fleet.
-MARKS_SHOWN = (
-    "homes", "faulty", "average_precision", "first_share", "found_share", "named_share", "leg_share",
+# What the screen shows of the table by fleet, of what its nights say of it, and night by night.
+FLEETS_SHOWN = (
+    "fleet", "homes", "faulty", "average_precision", "first_share", "found_share", "named_share", "leg_share",
+    "ece", "sound_suspects_1000", "suspects_right_share",
+)  # fmt: skip
+COUNTS_SHOWN = (
+    "fleet", "homes", "listed_1000", "true_rate", "rate", "rate_low", "rate_high", "installs_true", "installs_rate",
+    "crews", "crews_held_share", "stand_out",
+)  # fmt: skip
+NIGHTS_SHOWN = (
+    "nights", "faulty", "average_precision", "first_share", "found_share", "named_share", "leg_share",
     "order_named_share", "ece", "alarm_share",
 )  # fmt: skip

@@ -16,6 +16,7 @@ def rehearse(
     nights: int = 182,
     visits: int = 6,
     seed: int = 1,
+    family: str = "streets",
     out: Path = Path("nightclamp-rehearsal"),
     quick: bool = False,
     workers: int = 2,
@@ -37,6 +38,9 @@ def rehearse(
         Truck visits a day.
     seed
         Seed of the fleet and of the crews' luck.
+    family
+        Whose loads, sun and services the homes have: streets (the simulator's), or crest, weather or measured, which
+        need the proof extra.
     out
         Folder of the page and the tables; OUT/series holds the fleet and every policy's nights.
     quick
@@ -50,7 +54,7 @@ def rehearse(
     from pipeline.rehearsal.screen import show_tally
     from pipeline.screen import teller
 
-    request = RehearsalRequest(sites, nights, visits, seed, workers, quick)
+    request = RehearsalRequest(sites, nights, visits, seed, workers, quick, family)
     console = Console()
     tell = teller(console)
     try:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from pipeline.errors import InputError
+from pipeline.families.spec import FAMILIES, UnlikeSpec
+from pipeline.rehearsal.twins import Spec
 from pipeline.setting_sections import RehearsalSettings
 from pipeline.simulate.spec import FleetSpec
 
@@ -13,12 +15,14 @@ LAST_NIGHT = date(2026, 6, 14)
 MINUTES = 15
 QUICK_HOMES, QUICK_NIGHTS = 0.1, 0.5
 FEWEST = 20  # homes
+STREETS = "streets"  # the simulator's own family
 
 
 @dataclass(frozen=True)
 class RehearsalRequest:
     """`sites` homes, `nights` nights in a row, `visits` truck visits a day; `seed` of fleet and crews.
 
+    `family` is the fleet's: STREETS, or one of `families`.
     `is_quick` takes a tenth of the homes and of the visits a day (one at the least), and half of the nights.
     """
 
@@ -28,6 +32,7 @@ class RehearsalRequest:
     seed: int = 1
     workers: int = 2
     is_quick: bool = False
+    family: str = STREETS
 
     def __post_init__(self) -> None:
         """Refuse what can't be rehearsed."""
@@ -35,6 +40,10 @@ class RehearsalRequest:
             raise InputError(
                 f"a rehearsal needs {FEWEST} homes or more, two nights, a visit a day and a worker, not"
                 f" {self.sites}, {self.nights}, {self.visits} and {self.workers}"
+            )
+        if self.family not in (STREETS, *FAMILIES):
+            raise InputError(
+                f"{self.family} is no family of fleets: choose one of {', '.join((STREETS, *FAMILIES))}"
             )
 
     @property
@@ -53,8 +62,14 @@ class RehearsalRequest:
         count = max(2, round(self.nights * QUICK_NIGHTS)) if self.is_quick else self.nights
         return tuple(LAST_NIGHT - timedelta(days=count - 1 - at) for at in range(count))
 
-    def fleet(self, own: RehearsalSettings) -> FleetSpec:
-        """Return the fleet to simulate, from the history before the first night to the last night."""
+    def fleet(self, own: RehearsalSettings) -> Spec:
+        """Return the fleet to make, from the history before the first night to the last night."""
+        for family in FAMILIES:
+            if family == self.family:
+                return UnlikeSpec(
+                    self.homes, own.history_days + len(self.days), MINUTES, self.seed, LAST_NIGHT,
+                    own.fault_share, own.hard_share, own.onset_share, family=family,
+                )  # fmt: skip
         return FleetSpec(
             self.homes, own.history_days + len(self.days), MINUTES, self.seed, LAST_NIGHT,
             fault_share=own.fault_share, onset_share=own.onset_share, hard_share=own.hard_share,

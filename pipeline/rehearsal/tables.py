@@ -8,7 +8,8 @@ from typing import Any
 import polars as pl
 
 HEADINGS = {
-    "is_met": "", "wasted_share": "of visits", "desk": "at the desk", "desk_in_vain": "in vain",
+    "is_met": "", "in_vain": "for nothing", "in_vain_share": "share for nothing", "by": "",
+    "wasted_share": "of visits", "desk": "at the desk", "desk_in_vain": "in vain",
     "put_right": "put right", "faulty_left": "faulty at the end", "faulty_days": "faulty home-days",
     "wrong_mwh": "misreported MWh", "again_same": "again, same reason", "again_any": "again, any reason",
     "median_nights": "median nights", "p90_nights": "90th", "p90_of_all": "90th of all", "count": "",

@@ -18,6 +18,7 @@ from pipeline.rehearsal.tables import Table
 from pipeline.rehearsal.world import World
 
 MAIN = POLICIES[0].title
+TRUCKS_FOR_NOTHING, OFFICE_FOR_NOTHING = 0.1, 0.2  # of all trucks, of all office fixes
 TARGETS = pl.Schema({"target": pl.String, "wanted": pl.String, "measured": pl.String, "is_met": pl.Boolean})
 
 
@@ -45,8 +46,8 @@ def tally(request: RehearsalRequest, world: World, work: Path, seconds: float) -
     faulty = world.homes.filter(pl.col("fault") != "")
     later = faulty["began_at"].is_not_null().sum()
     told = (
-        f"{world.homes.height} simulated homes, {faulty.height} of which get a fault ({faulty.height - later} at "
-        f"commissioning, {later} later); {len(nights)} nights from {nights[0]} to {nights[-1]}; "
+        f"{world.homes.height} homes of family {request.family}, {faulty.height} of which get a fault "
+        f"({faulty.height - later} at commissioning, {later} later); {len(nights)} nights from {nights[0]} to {nights[-1]}; "
         f"{request.visits_a_day} truck visits a day. Every night is the same as `nightclamp nightly`; every number "
         f"here is measured against the fleet's twin without faults."
     )
@@ -60,6 +61,11 @@ def tally(request: RehearsalRequest, world: World, work: Path, seconds: float) -
                 "Wasted: visits to a home with nothing wrong. Again: visits to a home that had been found sound or put "
                 "right for the same reason before (or for any), with nothing new begun. Nobody goes is the line "
                 "beside which the others stand.",
+            ),
+            Table(
+                "for_nothing", f"For nothing under {MAIN}, by suspected fault", for_nothing(ledgers[MAIN]),
+                "Trucks that found nothing wrong, and office fixes tried where the office had nothing to correct: at a "
+                "right home, or at one whose fault takes a truck.",
             ),
             Table(
                 "proofs", f"Fixes of {MAIN}: proved or disproved by the data since", proofs.summary(fixed),
@@ -102,6 +108,32 @@ def policies(ledgers: dict[str, pl.DataFrame], days: dict[str, pl.DataFrame]) ->
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
+def for_nothing(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Return a row a (by, suspected fault) of a ledger, and one a `by` over all: how often, how often for nothing.
+
+    `by` truck or desk; `suspected` the fault; `tried`, `in_vain`, `in_vain_share`.
+    """
+    is_in_vain = (
+        pl.when(pl.col("by") == DESK).then(pl.col("found").is_null()).otherwise(~pl.col("was_faulty"))
+    )
+    marked = ledger.select("by", suspected="reason", is_in_vain=is_in_vain)
+    whole = marked.with_columns(suspected=pl.lit("all"))
+    counted = (
+        pl.concat([whole, marked])
+        .group_by("by", "suspected")
+        .agg(tried=pl.len(), in_vain=pl.col("is_in_vain").sum(), in_vain_share=pl.col("is_in_vain").mean())
+    )
+    is_whole = pl.col("suspected") == "all"
+    return counted.sort(
+        pl.col("by") != TRUCK,
+        ~is_whole,
+        "in_vain",
+        "tried",
+        "suspected",
+        descending=[False, False, True, True, False],
+    )
+
+
 def targets(summary: pl.DataFrame, fixed: pl.DataFrame) -> pl.DataFrame:
     """Return TARGETS: what had to be shown, what was measured, whether it is met."""
     by = {row["policy"]: row for row in summary.iter_rows(named=True)}
@@ -118,6 +150,8 @@ def targets(summary: pl.DataFrame, fixed: pl.DataFrame) -> pl.DataFrame:
             f"{long.height - open_long} of {long.height}; {nights}", open_long == 0 and long.height > 0,
         ),
         ("no fix proved or disproved wrongly", "0", str(ended["wrong"]), ended["wrong"] == 0),
+        _at_most("trucks for nothing", main["wasted"], main["visits"], TRUCKS_FOR_NOTHING),
+        _at_most("office fixes for nothing", main["desk_in_vain"], main["desk"], OFFICE_FOR_NOTHING),
         (
             "less energy misreported than under any simpler policy",
             f"below {min(row['wrong_mwh'] for row in simpler):.1f} MWh", f"{main['wrong_mwh']:.1f} MWh",
@@ -135,3 +169,8 @@ def targets(summary: pl.DataFrame, fixed: pl.DataFrame) -> pl.DataFrame:
         ),
     ]  # fmt: skip
     return pl.DataFrame(rows, schema=TARGETS, orient="row")
+
+
+def _at_most(target: str, part: int, of: int, share: float) -> tuple[str, str, str, bool]:
+    told = f"{part} of {of} ({100 * part / of:.0f} %)" if of else "none were tried"
+    return target, f"at most {100 * share:.0f} %", told, part <= share * of

@@ -1,4 +1,4 @@
-"""The world of a rehearsal: a simulated fleet as installed and its twin without faults, day by day on disk.
+"""The world of a rehearsal: a fleet as installed and its twin without faults, day by day on disk.
 
     WORLD/installed/intervals/date=D/part-0000.parquet   rows of some homes, their faults in them
     WORLD/right/intervals/date=D/part-0000.parquet       rows of the same part's faulty homes, without their fault
@@ -22,11 +22,13 @@ from typing import Any
 import polars as pl
 
 from pipeline import __version__
+from pipeline.families.register import CREWS
+from pipeline.rehearsal.twins import Part, Spec, parts_of, twins_of, write_pool
 from pipeline.rehearsal.workers import processes
 from pipeline.simulate.fleet import crews_of
 from pipeline.simulate.lake import SITE_COLUMNS, Rows, write_shard
 from pipeline.simulate.spec import FleetSpec, HomeRecord
-from pipeline.simulate.twins import Twins, twin_home
+from pipeline.simulate.twins import Twins
 
 # began_at: UTC [us], null where the fault is there from commissioning or there is none; fault: "" for none.
 _HOMES: dict[str, Any] = {
@@ -76,7 +78,7 @@ class World:
 
 
 def make_world(
-    spec: FleetSpec, root: Path, workers: int, tell: Callable[[str], None] = lambda line: None
+    spec: Spec, root: Path, workers: int, tell: Callable[[str], None] = lambda line: None
 ) -> World:
     """Return the world of `spec` in the folder `root`: the one that is there if it is whole and of this spec."""
     told = json.dumps({"version": __version__, **asdict(spec)}, default=str, indent=1)
@@ -86,18 +88,20 @@ def make_world(
         return World(root)
     shutil.rmtree(root, ignore_errors=True)
     root.mkdir(parents=True)
-    starts = range(0, spec.sites, HOMES_A_PART)
-    parts = [(at, range(first, min(first + HOMES_A_PART, spec.sites))) for at, first in enumerate(starts)]
+    pool = root / "households"
+    write_pool(spec, pool)
+    parts = list(enumerate(parts_of(spec, HOMES_A_PART)))
     done = []
-    for made in _made(partial(_make_part, spec, root), parts, workers):
+    for made in _made(partial(_make_part, spec, root, pool), parts, workers):
         done.append(made)
-        tell(f"fleet and twin: {min(spec.sites, len(done) * HOMES_A_PART)} of {spec.sites} homes")
+        tell(f"fleet and twin: {sum(part.homes.height for part in done)} of {spec.sites} homes")
+    shutil.rmtree(pool, ignore_errors=True)
     pl.concat([made.homes for made in done]).write_parquet(root / "homes.parquet")
     pl.concat([made.wrong for made in done]).write_parquet(root / "wrong.parquet")
     for name in ("sites", "sites_right"):
         rows = [row for made in done for row in getattr(made, name)]
         pl.DataFrame(rows, schema=SITE_COLUMNS).write_parquet(root / f"{name}.parquet")
-    crews = [crew[:2] for crew in crews_of(spec)]
+    crews = [crew[:2] for crew in crews_of(spec)] if isinstance(spec, FleetSpec) else CREWS
     pl.DataFrame(crews, schema={"crew_id": pl.String, "crew_name": pl.String}, orient="row").write_csv(
         root / "crews.csv"
     )
@@ -114,7 +118,7 @@ class _Part:
 
 
 def _made(
-    make: Callable[[tuple[int, range]], _Part], parts: list[tuple[int, range]], workers: int
+    make: Callable[[tuple[int, Part]], _Part], parts: list[tuple[int, Part]], workers: int
 ) -> Iterator[_Part]:
     if workers == 1:
         yield from map(make, parts)
@@ -123,9 +127,9 @@ def _made(
         yield from pool.map(make, parts)
 
 
-def _make_part(spec: FleetSpec, root: Path, part: tuple[int, range]) -> _Part:
-    at, numbers = part
-    twins = [twin_home(spec, number) for number in numbers]
+def _make_part(spec: Spec, root: Path, pool: Path, numbered: tuple[int, Part]) -> _Part:
+    at, part = numbered
+    numbers, twins = part[0], twins_of(spec, part, pool)
     faulty = [twin for twin in twins if twin.fault]
     write_shard((_record(twin, twin.installed) for twin in twins), root / "installed", at)
     if faulty:

@@ -16,6 +16,7 @@ from pipeline.report.pv_chart import leg_against_pv
 from pipeline.report.series import HomeSeries, daylight, days_from
 from pipeline.report.vega import Spec
 from pipeline.report.weight_chart import running_totals, weight_bars
+from pipeline.report.weight_table import fold
 from pipeline.setting_sections import ReportSettings
 
 _LEGS = ("l1", "l2")
@@ -60,17 +61,19 @@ def day_figures(
     ]
 
 
-def weight_figure(weights: pl.DataFrame, own: ReportSettings) -> Figure:
-    """Return the picture of the prior and the weights."""
-    bars = running_totals(weights, own.min_weight)
-    spec = weight_bars(weights, own.min_weight)
+def weight_figure(weights: pl.DataFrame, contradicting: str | None = None) -> Figure:
+    """Return the picture of the fleet's odds and the weights; the probe `contradicting` always has a bar."""
+    bars = running_totals(weights, contradicting)
+    spec = weight_bars(weights, contradicting)
     if not bars:
         return Figure("weights", "Why", None, "The night kept no weights for this home.", "")
     prior, score = bars[0]["end"], bars[-1]["end"]
-    probes = words.count(len(bars) - 2, "probe")
+    folded = fold(weights, contradicting)
+    probes = words.count(folded.first.height - 1, "probe")
+    rest = f" and {folded.rest_label}" if folded.rest.height else ""
     caption = (
-        f"Start: {words.percent(_share(prior))}, what this fleet's homes say before this one's own data (log odds "
-        f"{words.number(prior, 2, sign=True)}). {probes} with weight bring the sum to "
+        f"Start: log odds {words.number(prior, 2, sign=True)} ({words.percent(_share(prior))}), from the fleet's share of "
+        f"homes with a fault and the model's own constant. {probes} with weight{rest} bring the sum to "
         f"{words.number(score, 2, sign=True)}, which stands for {words.percent(_share(score))} for a fault of any kind."
     )
     return Figure("weights", "From the fleet's odds to the likelihood, probe by probe", spec, "", caption)

@@ -9,8 +9,11 @@ import polars as pl
 from pipeline.report import words
 from pipeline.report.figures import day_figures, leg_figures, weight_figure
 from pipeline.report.model import FaultCard, ReportInput
+from pipeline.report.record_first import fault_share
 from pipeline.report.series import home_series
 from pipeline.report.visits_page import home_events
+from pipeline.report.weight_table import weight_table
+from pipeline.scoring.innocent import CAUSES
 from pipeline.setting_sections import ReportSettings
 
 
@@ -47,8 +50,9 @@ def home_context(
         "against_pv": by_leg[2:],
         "by_day": day_figures(series, score, since, own),
         "events": home_events(night, row["site_id"]),
-        "why": weight_figure(weights, own),
-        "probes": weights.to_dicts(),
+        "fault_likelihood": fault_share(score, row["suspected_fault"]),
+        "why": weight_figure(weights, score["contradiction_probe"]),
+        "probes": weight_table(weights, row["suspected_fault"], score["contradiction_probe"], night.faults),
     }
 
 
@@ -106,7 +110,9 @@ def notices(score: dict[str, Any]) -> list[tuple[str, str]]:
         hours = score["clock_offset_h"]
         by = f" by about {words.number(hours, 1, sign=True)} h" if hours is not None else ""
         found.append(("note", f"The monitor's clock looks off{by}: nights below may not be nights."))
-    if score["verdict"] == "unproven":
+    if score["verdict"] == "unproven" and score["contradiction"]:
+        found.append(("note", _record(score)))
+    elif score["verdict"] == "unproven":
         found.append(
             (
                 "note",
@@ -114,6 +120,16 @@ def notices(score: dict[str, Any]) -> list[tuple[str, str]]:
             )
         )
     return found
+
+
+def _record(score: dict[str, Any]) -> str:
+    """Return what an unproven home's contradicting number is, what it may be but a fault, and what the office does."""
+    told = f"Unproven, but no right install reads so: {score['contradiction']}."
+    cause = CAUSES.get(score["record_cause"] or "")
+    if cause is None:
+        return told
+    likely = words.percent(score["record_likelihood"])
+    return f"{told} It may be the record: {cause.words}, {likely} likely. First, at the desk: {cause.office}"
 
 
 def others(score: dict[str, Any], suspected: str | None, cards: Any, longest: int) -> list[dict[str, Any]]:

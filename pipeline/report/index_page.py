@@ -11,12 +11,13 @@ from pipeline.report import words
 from pipeline.report.home_page import since_words, suspicion
 from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
+from pipeline.report.record_first import fault_shares, record_first
 from pipeline.report.visits_page import visits_context
 from pipeline.setting_sections import ReportSettings
 
 # The list's columns as the reader's own CSV of it gets them, in this order.
 CSV_COLUMNS = (
-    "rank", "site_id", "area", "likelihood", "verdict", "suspected_fault", "leg", "since", "evidence",
+    "rank", "site_id", "area", "likelihood", "fault_likelihood", "verdict", "suspected_fault", "leg", "since", "evidence",
     "fix_by", "bring", "minutes_on_site", "kwh_per_day_wrong", "priority", "nights_listed", "standing",
     "also_possible", "desk_change", "desk_proof", "crew_id",
 )  # fmt: skip
@@ -26,7 +27,12 @@ VERDICTS = ("suspect", "unproven", "sound")
 def index_context(night: ReportInput, own: ReportSettings, with_page: frozenset[str]) -> dict[str, Any]:
     """Return the template values of the first page; `with_page` are the homes that have a page to link to."""
     listed = night.revisit_list.sort("rank")
-    rows = [_row(row, night, with_page) for row in listed.head(own.index_rows).iter_rows(named=True)]
+    shown = listed.head(own.index_rows)
+    shares = fault_shares(night.site_scores, shown["site_id"].to_list())
+    rows = [
+        _row(row | {"fault_likelihood": shares[row["site_id"]].get(row["suspected_fault"])}, night, with_page)
+        for row in shown.iter_rows(named=True)
+    ]
     visits = [row for row in rows if row["fix_by"] == "visit"]
     office = [row for row in rows if row["fix_by"] == "office"]
     return {
@@ -44,6 +50,7 @@ def index_context(night: ReportInput, own: ReportSettings, with_page: frozenset[
         "left_off": max(0, listed.height - own.index_rows),
         "trucks": own.trucks,
         "visits_per_truck": own.visits_per_truck,
+        **record_first(night, with_page),
         **visits_context(night, with_page),
     }
 

@@ -12,9 +12,10 @@ from pipeline.report.curve_chart import confirmed_chart, decision_curve_chart, h
 from pipeline.report.figures import Figure
 from pipeline.report.model import FaultCard
 from pipeline.report.names import page_name
+from pipeline.report.record_first import fault_shares
 from pipeline.settings import Settings
 
-TABLES = ("worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut")
+TABLES = ("worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut", "site_scores")
 WAYS = {"visit": "truck visits", "office": "office checks"}
 _OFF_ROWS = 20
 
@@ -57,7 +58,7 @@ def list_context(
             }
             for row in tables["chance"].iter_rows(named=True)
         ],
-        "homes": [_home(row, cards, with_page) for row in listed.iter_rows(named=True)],
+        "homes": _homes(listed, tables["site_scores"], cards, with_page),
         "listed": tables["revisit_list"].height,
         **_off_list(tables, cards, with_page),
     }
@@ -134,9 +135,19 @@ def _rate(way: str, rates: pl.DataFrame) -> dict[str, Any]:
     }
 
 
-def _home(row: dict[str, Any], cards: Mapping[str, FaultCard], with_page: frozenset[str]) -> dict[str, Any]:
-    page = f"home/{page_name(row['site_id'])}" if row["site_id"] in with_page else None
-    return row | {"fault_name": words.fault(row["suspected_fault"], cards), "page": page}
+def _homes(
+    frame: pl.DataFrame, scores: pl.DataFrame, cards: Mapping[str, FaultCard], with_page: frozenset[str]
+) -> list[dict[str, Any]]:
+    shares = fault_shares(scores, frame["site_id"].to_list())
+    return [
+        row
+        | {
+            "fault_name": words.fault(row["suspected_fault"], cards),
+            "fault_likelihood": shares.get(row["site_id"], {}).get(row["suspected_fault"]),
+            "page": f"home/{page_name(row['site_id'])}" if row["site_id"] in with_page else None,
+        }
+        for row in frame.iter_rows(named=True)
+    ]
 
 
 def _off_list(
@@ -150,5 +161,5 @@ def _off_list(
         .sort(-pl.col("likelihood"), "site_id")
         .rename({"fault": "suspected_fault"})
     )
-    shown = [_home(row, cards, with_page) for row in off.head(_OFF_ROWS).iter_rows(named=True)]
+    shown = _homes(off.head(_OFF_ROWS), tables["site_scores"], cards, with_page)
     return {"off_list": shown, "off_count": off.height}

@@ -33,7 +33,7 @@ def moved_since(normal: pl.DataFrame, before: pl.DataFrame | None) -> list[str]:
     earlier = before.filter(enough).select(*_KEY, was_centre="centre", was_spread="spread")
     now = normal.filter(enough).select(*_KEY, "unit", "centre", "spread")
     rows = now.join(earlier, on=list(_KEY), maintain_order="left")
-    return _told(rows, MOVED, MOVED - 1, "the run before")
+    return _told(rows, MOVED, MOVED - 1, "in the run before")
 
 
 def _told(rows: pl.DataFrame, wider: float, apart: float, than: str) -> list[str]:
@@ -52,11 +52,10 @@ def _far(rows: pl.DataFrame, wider: float, apart: float, than: str) -> Iterator[
         said = []
         if sizes[0] > 1:
             many = words.number(max(ratio, 1 / ratio), 1)
-            said.append(f"scatters {many} times as {'wide' if ratio > 1 else 'narrow'} as {than}")
+            said.append(f"scatters {many} times {'as wide as' if ratio > 1 else 'less than'} {than}")
         if sizes[1] > 1:
             side = "above" if shift > 0 else "below"
-            of = "that of many fleets" if than == "in many fleets" else "that of the run before"
-            said.append(f"its middle lies {words.number(abs(shift), 1)} spreads {side} {of}")
+            said.append(f"its middle lies {words.number(abs(shift), 1)} spreads {side} that {than}")
         name = QUANTITIES.get(f"{row['probe']}.{row['quantity']}", words.plain(row["quantity"]))
         here = scatter(row["quantity"], row["unit"], row["centre"], row["spread"])
         there = scatter(row["quantity"], row["unit"], row["was_centre"], row["was_spread"])

@@ -10,26 +10,29 @@ import polars as pl
 from pipeline.report import theme, vega, words
 from pipeline.report.chart_parts import Rows, data, finish
 from pipeline.report.vega import Spec
+from pipeline.report.weight_table import fold
 
 _TICK_SHARES = (0.0001, 0.001, 0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99, 0.999, 0.9999)
 _KINDS = {"start": "prior", "raises": "supports", "lowers": "against", "sum": "total"}
 _ROW_PX = 34
 
 
-def running_totals(weights: pl.DataFrame, min_weight: float) -> Rows:
+def running_totals(weights: pl.DataFrame, contradicting: str | None = None) -> Rows:
     """Return the bars in order: label, start, end [log odds], kind (start, raises, lowers, sum).
 
-    `weights` is one home's `site_weight`; its first row is the prior. Probes lighter than `min_weight` have
-    no bar but count in the sum, which is the last bar.
+    `weights` is one home's `site_weight`; its first row is the prior. Probes that say little or
+    could not tell share one bar, so the bars add up to the sum, which is the last.
     """
     bars: Rows = []
     total = 0.0
-    for position, (label, weight) in enumerate(weights.sort("ordinal").select("label", "weight").iter_rows()):
-        start, total = total, total + (weight or 0.0)
-        if position and abs(weight or 0.0) < min_weight:
-            continue
+    folded = fold(weights, contradicting)
+    told = [*folded.first.select("label", "weight").iter_rows()]
+    if folded.rest.height:
+        told.append((folded.rest_label, folded.rest_weight))
+    for position, (label, weight) in enumerate(told):
+        start, total = total, total + weight
         kind = "start" if not position else "raises" if weight > 0 else "lowers"
-        name = f"{label}  {words.number(weight or 0.0, 2, sign=True)}"
+        name = f"{label}  {words.number(weight, 2, sign=True)}"
         bars.append(
             {"row": len(bars), "label": name, "start": round(start, 3), "end": round(total, 3), "kind": kind}
         )
@@ -37,9 +40,9 @@ def running_totals(weights: pl.DataFrame, min_weight: float) -> Rows:
     return [*bars, {"row": len(bars), **score, "kind": "sum"}] if bars else []
 
 
-def weight_bars(weights: pl.DataFrame, min_weight: float) -> Spec | None:
+def weight_bars(weights: pl.DataFrame, contradicting: str | None = None) -> Spec | None:
     """Return one home's contribution bars; the axis is log odds, labelled as the likelihood it stands for."""
-    bars = running_totals(weights, min_weight)
+    bars = running_totals(weights, contradicting)
     if not bars:
         return None
     steps = [

@@ -59,7 +59,9 @@ class _Columns:
         self.monotone.append(monotone)
 
     def done(self) -> Design:
-        rows = np.column_stack(self.columns)
+        rows = np.empty((len(self.columns[0]), len(self.columns)), order="F")  # the trees read column by column
+        for at, column in enumerate(self.columns):
+            rows[:, at] = column
         return Design(rows, tuple(self.names), tuple(self.probes), tuple(self.monotone))
 
 

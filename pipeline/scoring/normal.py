@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pipeline.probes.measured import STRATA, Measured, all_quantities
 
 Float = NDArray[np.float64]
-MOST_HOMES = 20_000  # of a fleet that its normal is learned from, evenly taken: more only costs time
+MOST_HOMES = 10_000  # of a fleet that its normal is learned from, evenly taken: more only costs time
 HALF = 0.4549  # median of chi-square with one degree of freedom
 NORMAL_TAIL = 1.9  # 80th percentile over median of the size of a standard normal deviate
 NORMAL_OUTER = 1.645  # 90th percentile of that size

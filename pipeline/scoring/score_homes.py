@@ -182,7 +182,8 @@ def score(
     told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
         scored, on="site_id", how="left", maintain_order="left"
     )
-    return with_verdicts(told, Prior(fleet.rate, fleet.fault_mix), own)
+    mix = {name: fleet.fault_mix[name] for name in catalogue if name in classes}  # in the order of the likelihoods
+    return with_verdicts(told, Prior(fleet.rate, mix), own)
 
 
 def _first(order: NDArray[np.int64], probe: NDArray[np.int64]) -> NDArray[np.int64]:

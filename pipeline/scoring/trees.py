@@ -16,6 +16,7 @@ from pipeline.tidy.compiled import entry
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int32]
+BLOCK = 1024
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ class Trees:
         found = np.zeros((len(rows), self.classes, probes))
         if len(rows):
             _add_terms(  # type: ignore[no-untyped-call]  # compiled
-                np.ascontiguousarray(rows), self.feature, self.threshold, self.left, self.right, self.missing_left,
+                np.asfortranarray(rows), self.feature, self.threshold, self.left, self.right, self.missing_left,
                 self.value, self.probe, self.root, self.of_class, found,
             )  # fmt: skip
         return found
@@ -57,14 +58,17 @@ class Trees:
 
 @entry
 def _add_terms(rows, feature, threshold, left, right, missing_left, value, probe, root, of_class, found):  # type: ignore[no-untyped-def]
-    for home in range(rows.shape[0]):
+    # A tree asks of few columns: taken over a block of homes, they and the sums stay in the processor's cache.
+    for first in range(0, rows.shape[0], BLOCK):
+        last = min(first + BLOCK, rows.shape[0])
         for tree in range(root.shape[0]):
-            node = root[tree]
-            while feature[node] >= 0:
-                asked = rows[home, feature[node]]
-                goes_left = missing_left[node] if asked != asked else asked <= threshold[node]
-                node = left[node] if goes_left else right[node]
-            found[home, of_class[tree], probe[node]] += value[node]
+            for home in range(first, last):
+                node = root[tree]
+                while feature[node] >= 0:
+                    asked = rows[home, feature[node]]
+                    goes_left = missing_left[node] if asked != asked else asked <= threshold[node]
+                    node = left[node] if goes_left else right[node]
+                found[home, of_class[tree], probe[node]] += value[node]
 
 
 def from_predictors(

@@ -10,8 +10,10 @@ from pipeline.fault import CAUTIONS
 from pipeline.faults import CATALOGUE
 from pipeline.home_story import SCHEMA
 from pipeline.report.model import FaultCard
+from pipeline.scoring.innocent import CAUSES
 from pipeline.story import WIDTH, tell_home
 
+CONTRADICTION = "by the utility meter L1 reads 1.88 and L2 2.31 times the truth (right is 1)"
 PROBES = [
     ("prior", "Before looking", "against", -2.9, "of this fleet's homes about 5.2% have a fault", "18 to 1 against"),
     ("nights", "Overnight baseload", "supports", 4.6, "negative in 98.0% of intervals", "99 to 1 for a fault"),
@@ -38,6 +40,7 @@ def score(**changed):
         "onset_on": date(2026, 5, 14), "is_neutral_suspect": False, "is_clock_suspect": False,
         "clock_offset_h": None, "evidence": "negative in 98% of the night",
         "onset_evidence": "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 30 standard errors", "unproven_why": None,
+        "contradiction": None, "contradiction_probe": None, "record_cause": None, "record_likelihood": 0.0,
     } | changed  # fmt: skip
 
 
@@ -91,7 +94,8 @@ def test_it_says_what_is_suspected_where_and_since_when():
     assert text.startswith(
         "Home A, area North, installed by C1 97 % likely to have a CT install fault now: suspect."
     )
-    assert f"reversed on both legs, since 2026-05-14. {CATALOGUE['reversed'].story}" in text
+    likely = "(54 % this fault, 97 % any fault)"
+    assert f"reversed on both legs, since 2026-05-14 {likely}. {CATALOGUE['reversed'].story}" in text
     assert "from the first day of data" in plain(told(onset_on=None))
 
 
@@ -118,7 +122,7 @@ def test_prior_and_weights_add_up_to_the_score():
     numbers = [float(line.split()[0]) for line in column]
     assert numbers == [-2.9, 4.6, 3.25, -0.5, -0.04, 4.41]
     assert sum(numbers[:-1]) == pytest.approx(numbers[-1])
-    assert "2 weaker probes together" in text
+    assert "3 other probes that say little or could not tell" in text
     assert "82.3 to 1 for it" in plain(text)
     assert "Could not tell: Utility meter." in plain(text)
 
@@ -212,7 +216,39 @@ def test_a_proof_is_told_once():
 
 def test_a_home_that_looks_right_is_not_called_suspected():
     text = plain(told(listed=None, standing=SOUND_STANDING, likelihood=0.01, verdict="sound"))
-    assert "Nothing: the data look right. Of the faults, reversed would come first." in text
+    assert "Nothing: the data look right." in text
+    assert "reversed on both legs" not in text
+
+
+def test_a_number_that_fits_no_right_install_comes_first_then_what_it_may_be_and_the_desk():
+    text = plain(
+        told(None, SOUND_STANDING | {"cause": "7 % likely to have a fault"}, likelihood=0.07, verdict="unproven",
+             contradiction=CONTRADICTION, contradiction_probe="meter", record_cause="battery_unreported",
+             record_likelihood=0.446, unproven_why="as above")
+    )  # fmt: skip
+    parts = (
+        f"Unproven, but no right install reads so: {CONTRADICTION}.",
+        "It may be the record: a battery that nobody reports, 45 % likely.",
+        f"First, at the desk: {CAUSES['battery_unreported'].office}",
+        "If it is a fault: reversed on both legs",
+    )
+    places = [text.index(part) for part in parts]
+    assert places == sorted(places)
+    assert "look right" not in text
+    assert "+0.00 Utility meter: no data for this" in text  # what contradicts is never folded
+
+
+def test_an_unproven_home_is_never_said_to_look_right():
+    text = plain(told(None, SOUND_STANDING | {"cause": "2 nights"}, verdict="unproven", unproven_why="2 nights"))
+    assert "Unproven: 2 nights; see what could not tell." in text
+    assert "look right" not in text
+
+
+def test_a_sound_home_says_nothing_of_its_record():
+    cause = {"record_cause": "clock_wrong", "record_likelihood": 0.4}
+    text = plain(told(None, SOUND_STANDING, likelihood=0.01, verdict="sound", **cause))
+    assert "Nothing: the data look right." in text
+    assert not any(words in text for words in ("clock", "It may be the record", CAUSES["clock_wrong"].office))
 
 
 def test_what_going_is_worth_is_told_term_by_term():

@@ -1,177 +1,144 @@
-"""Pieces of evidence: 0 to 1, and null stays *cannot tell*."""
+"""The catalogue of probes: quantities with errors, the same for any home alone or among others, null kept null."""
 
 from __future__ import annotations
-
-import math
-from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
+from scored_homes import homes, right_home
 
-from pipeline.contract import SOUND
-from pipeline.evidence import BOTH_SHARE, Weighed, all_pieces, likely_legs, weigh
-from pipeline.fault import Piece
-from pipeline.faults import CATALOGUE
 from pipeline.learning.labelled import Labelled
+from pipeline.probes import NAMES, PROBES
+from pipeline.probes.measured import STRATA, all_quantities, legs_of, measure, probe_table, strata
+from pipeline.probes.probe import Quantity
 
-REVERSED = CATALOGUE["reversed"]
-
-
-def test_the_pieces_of_a_sound_install_come_first_and_names_are_unique() -> None:
-    owners = [owner for owner, _ in all_pieces(CATALOGUE)]
-    names = [piece.name for _, piece in all_pieces(CATALOGUE)]
-
-    assert owners == sorted(owners, key=[SOUND, *CATALOGUE].index)
-    assert len(set(names)) == len(names)
+QUANTITIES = [pytest.param(key, quantity, id=key) for key, _, quantity in all_quantities()]
 
 
-def test_two_pieces_of_one_name_are_refused(fleet: Labelled) -> None:
-    with pytest.raises(ValueError, match="same name"):
-        weigh(fleet.signals, {"reversed": REVERSED, "again": REVERSED})
+def test_names_are_unique_and_every_probe_has_something_to_say() -> None:
+    keys = [key for key, _, _ in all_quantities()]
+
+    assert len(set(NAMES)) == len(NAMES)
+    assert len(set(keys)) == len(keys)
+    for probe in PROBES:
+        assert probe.quantities
+        assert probe.sentences
+        assert probe.label
 
 
-def test_every_value_is_between_no_and_yes(fleet: Labelled) -> None:
-    weighed = weigh(fleet.signals, CATALOGUE)
+@pytest.mark.parametrize(("key", "quantity"), QUANTITIES)
+def test_a_quantity_reads_columns_of_site_signal(key: str, quantity: Quantity) -> None:
+    asked = [quantity.value(leg) for leg in legs_of(quantity)]
+    asked += [quantity.se(leg) for leg in legs_of(quantity)] if quantity.se else []
+    asked += [quantity.right] if quantity.right is not None else []
 
-    known = weighed.values[~np.isnan(weighed.values)]
-    assert weighed.values.shape == (fleet.signals.height, len(weighed.names))
-    assert known.size > 100
-    assert ((known >= 0) & (known <= 1)).all()
+    read = {name for value in asked for name in value.meta.root_names()}
+    assert read
+    assert read <= set(right_home())
 
 
-def test_a_home_without_a_single_number_cannot_tell_anything(fleet: Labelled) -> None:
-    """Null stays null: no piece makes a yes or a no out of nothing."""
-    told = {
-        "site_id",
-        "service",
-        "is_declared_upstream",
-        "is_added_back",
-        "has_battery",
-        "is_battery_hidden",
-        "is_clock_suspect",
-    }
-    empty = fleet.signals[:1].with_columns(
-        pl.lit(None).cast(kind).alias(name) for name, kind in fleet.signals.schema.items() if name not in told
+@pytest.mark.parametrize(("key", "quantity"), QUANTITIES)
+def test_a_quantity_says_what_it_is(key: str, quantity: Quantity) -> None:
+    assert quantity.floor > 0
+    assert quantity.unit
+    assert quantity.wrong in ("", "low", "high", "both")
+    # what only says how to read the others is held against nothing
+    if not quantity.is_compared:
+        assert (quantity.wrong, quantity.decides) == ("", None)
+    if quantity.decides is not None:
+        assert quantity.decides > quantity.floor
+    if quantity.shape == "contrast":
+        assert quantity.right is None  # the legs' order is chance: right is no difference
+
+
+def test_the_right_home_lies_at_right_and_knows_every_quantity() -> None:
+    measured = measure(homes([{}]))
+
+    for key, _, quantity in all_quantities():
+        assert not np.isnan(measured.values[key]).any(), key
+        if key in measured.rights:
+            assert np.abs(measured.values[key] - measured.rights[key][:, None]).max() < 0.05, key
+        if quantity.decides is not None:
+            right = measured.rights.get(key, np.zeros(1))
+            assert (np.abs(measured.values[key] - right[:, None]) < quantity.decides / 3).all(), key
+
+
+def test_a_home_of_which_nothing_is_known_has_no_quantity_but_what_the_record_says() -> None:
+    told = {"site_id", "service", "is_declared_upstream", "is_added_back", "has_battery", "is_battery_hidden"}
+    right = homes([{}])
+    empty = right.with_columns(
+        pl.lit(None).cast(kind).alias(name) for name, kind in right.schema.items() if name not in told
     )
 
-    weighed = weigh(empty, CATALOGUE)
+    measured = measure(empty)
 
-    spoken = {
-        name: value
-        for name, value in zip(weighed.names, weighed.values[0], strict=True)
-        if not math.isnan(value)
-    }
-    assert spoken == {}
+    known = {key for key, values in measured.values.items() if not np.isnan(values).all()}
+    assert {key.split(".")[0] for key in known} <= {"register"}
 
 
-def test_a_piece_takes_its_best_leg_and_ignores_a_leg_that_cannot_tell() -> None:
-    piece = Piece("p", "P", ("a", "b"), {"l1": pl.col("a"), "l2": pl.col("b")}, "")
-    fault = replace(REVERSED, pieces=(piece,))
-    signals = sound_columns().with_columns(
-        a=pl.Series([0.2, None, None, 7.0]), b=pl.Series([0.6, 0.3, None, -7.0])
-    )
+def test_what_is_not_a_number_is_not_known() -> None:
+    odd = homes([{"gain_l1": float("nan"), "gain_l2": float("inf"), "pv_kw": 0.0}])
 
-    weighed = weigh(signals, {"reversed": fault})
+    measured = measure(odd)
 
-    np.testing.assert_array_equal(weighed.values[:, -1], [0.6, 0.3, np.nan, 1.0])
-    np.testing.assert_array_equal(weighed.by_leg["p"]["l2"], [0.6, 0.3, np.nan, 0.0])
+    assert np.isnan(measured.values["sun.gain"]).all()
+    assert np.isnan(measured.values["production.peak_of_rating"]).all()
 
 
-def sound_columns() -> pl.DataFrame:
-    """Four homes with the columns that the sound pieces read, all empty."""
-    needed = {
-        name
-        for owner, piece in all_pieces({})
-        for value in piece.by_leg.values()
-        for name in value.meta.root_names()
-    }
-    booleans = {name for name in needed if name.startswith(("is_", "has_"))}
-    return pl.DataFrame(
-        {
-            name: pl.Series(
-                [None] * 4,
-                dtype=pl.Boolean if name in booleans else pl.String if name == "service" else pl.Float64,
-            )
-            for name in sorted(needed)
-        }
-    )
+def test_a_home_alone_is_measured_as_among_others(fleet: Labelled) -> None:
+    """To the last digit, whatever the size of the table."""
+    whole = measure(fleet.signals)
+
+    for at in range(fleet.signals.height):
+        alone = measure(fleet.signals[at : at + 1])
+        for key, values in whole.values.items():
+            np.testing.assert_array_equal(alone.values[key], values[at : at + 1], err_msg=key)
+            np.testing.assert_array_equal(alone.errors[key], whole.errors[key][at : at + 1], err_msg=key)
 
 
-def test_the_leg_is_the_one_that_the_pieces_favour() -> None:
-    by_leg = {
-        piece.name: {leg: np.array([0.1, np.nan]) for leg in piece.by_leg}
-        for piece in REVERSED.pieces
-        if piece.tells_leg
-    }
-    by_leg["reversed_gain"] = {
-        "l1": np.array([0.05, np.nan]),
-        "l2": np.array([0.9, np.nan]),
-        "both": np.array([0.1, np.nan]),
-    }
-    weighed = Weighed(("x",), np.zeros((2, 1)), by_leg)
+def test_homes_are_held_against_homes_of_their_kind() -> None:
+    kinds = homes(
+        [
+            {"is_declared_upstream": False}, {"is_declared_upstream": True},
+            {"is_declared_upstream": True, "is_added_back": True}, {"is_declared_upstream": None},
+        ]
+    )  # fmt: skip
 
-    legs, lead = likely_legs(weighed, REVERSED, {"reversed_gain": 2.0})
-
-    assert legs[0] == "l2"
-    assert lead[0] > 1
-    assert lead[1] == 0  # nobody knows
+    assert [STRATA[at] for at in strata(kinds)] == [
+        "at the loads",
+        "upstream",
+        "upstream, added back",
+        "position unknown",
+    ]
 
 
-def favour(**pieces: tuple[float, float]) -> tuple[str, float]:
-    """The leg of one home of which these pieces of `reversed` say (L1, L2), each as `by_leg` spreads it."""
-    silent = {leg: np.array([np.nan]) for leg in ("l1", "l2", "both")}
-    by_leg = {piece.name: dict(silent) for piece in REVERSED.pieces}
-    for name, (one, two) in pieces.items():
-        spread = {"l1": one * (1 - two), "l2": two * (1 - one), "both": one * two}
-        by_leg[name] = {leg: np.array([value]) for leg, value in spread.items()}
-    weights = dict.fromkeys(pieces, 2.0)
-    (leg,), (lead,) = likely_legs(Weighed((), np.zeros((1, 0)), by_leg), REVERSED, weights)
-    return leg, lead
+def test_a_meter_that_counts_against_a_leg_reads_as_a_gain_next_to_nothing() -> None:
+    measured = measure(homes([{"meter_gain_l1": -1.0, "meter_gain_l2": 2.0}]))
+
+    against, double = measured.values["meter.log_gain"][0]
+    assert against == pytest.approx(np.log(0.02))
+    assert double == pytest.approx(np.log(2))
 
 
-def test_both_legs_where_every_piece_speaks_of_both() -> None:
-    assert favour(reversed_gain=(0.9, 0.9), reversed_night=(0.8, 0.9))[0] == "both"
+def test_the_table_has_a_row_for_every_quantity_that_is_known() -> None:
+    signals = homes([{}, {"meter_gain_l1": None, "meter_gain_l2": None, "gain_l2": None}])
 
+    table = probe_table(signals, measure(signals))
 
-def test_both_legs_where_one_piece_speaks_of_l1_and_another_of_l2() -> None:
-    """No single piece sees both turned, but two legs with evidence are two faulty legs."""
-    assert favour(reversed_gain=(0.9, 0.0), reversed_night=(0.0, 0.8))[0] == "both"
-
-
-@pytest.mark.parametrize(
-    ("lesser", "leg"),
-    [(0.0, "l1"), (0.3, "l1"), (BOTH_SHARE - 0.01, "l1"), (BOTH_SHARE + 0.01, "both"), (1.0, "both")],
-)
-def test_the_lesser_leg_counts_from_its_share_of_the_greater_ones_evidence_on(
-    lesser: float, leg: str
-) -> None:
-    assert favour(reversed_gain=(1.0, 0.0), reversed_night=(0.0, lesser))[0] == leg
-
-
-@pytest.mark.parametrize(("one", "two", "leg"), [(0.9, 0.1, "l1"), (0.1, 0.9, "l2"), (0.9, 0.4, "both")])
-def test_a_leg_of_which_a_piece_says_little_is_not_faulty_too(one: float, two: float, leg: str) -> None:
-    assert favour(reversed_gain=(one, two))[0] == leg
-
-
-def test_pieces_that_cannot_tell_favour_nobody() -> None:
-    assert favour()[1] == 0
-
-
-def test_a_fault_with_one_leg_has_no_rival() -> None:
-    only = CATALOGUE["wrong_scope"]
-    legs, lead = likely_legs(
-        Weighed((), np.zeros((1, 0)), {p.name: {leg: np.zeros(1) for leg in p.by_leg} for p in only.pieces}),
-        only,
-        {},
-    )
-
-    assert legs == [only.legs[0]]
-    assert len(only.legs) > 1 or lead[0] == np.inf
-
-
-def test_pieces_read_the_columns_they_name(fleet: Labelled) -> None:
-    for _, piece in all_pieces(CATALOGUE):
-        read = {name for value in piece.by_leg.values() for name in value.meta.root_names()}
-        assert read <= set(fleet.signals.columns), piece.name
-        assert set(piece.needs) <= set(fleet.signals.columns), piece.name
+    assert table.columns == [
+        "site_id", "probe", "quantity", "leg", "value", "standard_error", "right", "unit"
+    ]  # fmt: skip
+    assert table["site_id"].is_sorted()
+    assert table["value"].null_count() == 0
+    gains = table.filter(probe="sun", quantity="gain").select("site_id", "leg", "value", "standard_error", "right")
+    assert gains.rows() == [
+        ("home 0000", "l1", 1.0, 0.02, 1.0),
+        ("home 0000", "l2", 0.98, 0.02, 1.0),
+        ("home 0001", "l1", 1.0, 0.02, 1.0),
+    ]
+    assert table.filter(probe="meter", quantity="log_gain")["site_id"].unique().to_list() == ["home 0000"]
+    whole = table.filter(site_id="home 0000")
+    assert whole.height == sum(len(legs_of(quantity)) for _, _, quantity in all_quantities())
+    assert whole.filter(pl.col("leg").is_null())["quantity"].to_list() == [
+        quantity.name for _, _, quantity in all_quantities() if quantity.shape != "leg"
+    ]

@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 from example_crews import crew_tables
 from example_list import list_tables
+from example_normal import BEFORE, NORMAL
 from example_visits import doubtful_visits, standings, story
 from example_words import FAULTS, cards, weights
 
@@ -23,6 +24,7 @@ from pipeline.report import NightCounts, ReportInput
 AS_OF = date(2026, 6, 14)
 DAYS = 30
 STEPS = 96  # 15-minute intervals a day
+CONTRADICTION = "L1 moves +0.50 W and L2 -0.49 W for each watt of PV (right is -0.50)"
 HOSTILE = "<script>alert('x')</script>\"&../../etc\u2028passwd"
 TRAVERSAL = "../../Ünïcode home\\..\\'1'"
 
@@ -144,7 +146,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
     rng = np.random.default_rng(20260614)
     every = sorted((*cases, *more_cases(more)), key=lambda case: -case.likelihood)
     known = cards()
-    hours, days, scores, listed, pieces, sites = [], [], [], [], [], []
+    hours, days, scores, listed, weighed, sites = [], [], [], [], [], []
     for rank, case in enumerate(every, start=1):
         rows = readings(case, rng)
         onset = None if case.onset_day is None else AS_OF - timedelta(days=DAYS - 1 - case.onset_day)
@@ -158,13 +160,18 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         )
         for (day,), part in rows.partition_by("day", as_dict=True).items():
             days.append({"site_id": case.site_id, "day": day, **summary(part), "coverage_share": 1.0})
-        rest = (1 - case.likelihood) / 12
-        spread = dict.fromkeys((*FAULTS, "sound"), rest) | {case.fault: case.likelihood}
+        own = 0.9 * case.likelihood
+        spread = dict.fromkeys(FAULTS, (case.likelihood - own) / (len(FAULTS) - 1))
+        spread |= {case.fault: own, "sound": 1 - case.likelihood}
+        record = case.verdict == "unproven"
         scores.append(
             {
                 "site_id": case.site_id, "area": area, "crew_id": crew, "likelihood": case.likelihood,
                 "verdict": case.verdict, "suspected_fault": case.fault, "leg": case.leg,
-                "fault_likelihoods": spread,
+                "likely_fault": case.fault, "fault_likelihoods": spread,
+                "contradiction": CONTRADICTION if record or case.fault == "reversed" else None,
+                "contradiction_probe": "sun" if record or case.fault == "reversed" else None,
+                "record_cause": "clock_wrong", "record_likelihood": 0.41 if record else 0.002,
                 "onset_on": onset, "from_on": onset, "evidence": "", **now,
                 "onset_evidence": "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 30 standard errors"
                 if onset
@@ -193,7 +200,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "also_possible": "both clamps reversed" if case.fault == "legs_crossed" else None,
             }
         )  # fmt: skip
-        pieces += weights(case.site_id, case.likelihood)
+        weighed += weights(case.site_id, case.likelihood, case.fault)
         sites.append(
             {
                 "site_id": case.site_id, "timezone": case.timezone, "area": area, "service": case.service,
@@ -210,7 +217,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         counts=NightCounts(96_310, 96_000, 210, 100, 1000, 7),
         site_scores=pl.DataFrame(scores, infer_schema_length=None),
         revisit_list=pl.DataFrame(listed, infer_schema_length=None),
-        site_weight=pl.DataFrame(pieces, infer_schema_length=None),
+        site_weight=pl.DataFrame(weighed, infer_schema_length=None),
         site_daily=pl.DataFrame(days, infer_schema_length=None),
         site_hour=pl.concat(hours),
         crews=crew_tables(),
@@ -221,6 +228,9 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         visit_doubt=doubtful_visits(),
         alarm=table([note("changed", "since the night of 2026-06-13: 3 newly listed", "change.parquet")]),
         list_tables=list_tables(),
+        fleet_normal=NORMAL,
+        fleet_normal_before=BEFORE,
+        base_rate=0.093,
         faults=known,
         cautions=("De-energize, lock out, test before touch: moving a clamp is not testing.",
                   "PV and battery feed back: open and lock them too.",

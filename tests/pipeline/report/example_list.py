@@ -94,4 +94,10 @@ def list_tables(has_visits: bool = True) -> Mapping[str, pl.DataFrame]:
         "hit_rate": hit_rate(promise, settings.hit_rate),
         "decision_curve": decision_curve(worth, promise, settings.hit_rate),
         "list_cut": list_cut(worth, listed),
+        "site_scores": pl.DataFrame(
+            [
+                {"site_id": site, "fault_likelihoods": {fault: 0.9 * likelihood, "sound": 1 - likelihood}}
+                for site, fault, likelihood, *_ in HOMES
+            ]
+        ),
     }

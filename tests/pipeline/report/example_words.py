@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.report import FaultCard
+from pipeline.scoring.sentences import odds_words
 
 FAULTS = (
     "reversed", "legs_crossed", "same_leg", "dead", "partial", "opposed_pair", "loose_core", "wrong_ratio",
@@ -40,24 +41,36 @@ def cards() -> dict[str, FaultCard]:
     }
 
 
-def weights(site_id: str, likelihood: float) -> list[dict[str, Any]]:
-    """Return the prior and the pieces of one home, adding up to the log odds of its likelihood."""
+def weights(site_id: str, likelihood: float, fault: str = "reversed") -> list[dict[str, Any]]:
+    """Return what stands before the data and the probes of one home, adding up to the log odds of its likelihood."""
     target = float(np.log(likelihood / (1 - likelihood)))
     prior = -2.94
-    parts = np.array([0.45, 0.35, -0.08, 0.0, 0.2, 0.08]) * (target - prior)
+    parts = np.array([0.45, 0.35, -0.15, 0.04, 0.25, 0.06]) * (target - prior)
     said = (
-        ("night_sign", "Negative at night", "94 % of night intervals are below zero."),
-        ("pv_slope", "Slope on PV", "The leg rises with PV where it should fall."),
-        ("step_ratio", "240 V steps", "Steps of both legs are alike in size."),
-        ("voltage_sag", "Voltage sag", "No leg voltages: cannot tell which leg the clamp is on."),
-        ("onset", "Sudden start", "The sign turned within one day."),
-        ("position", "Clamp position", "Bundled load conductors fail more often."),
+        ("nights", "Overnight baseload", "negative in 94.0% of intervals (right is never)"),
+        ("sun", "Answer to production", "L1 moves +0.50 W for each watt of PV (right is -0.50)"),
+        ("pairs", "240 V steps", "L2 steps 1.00 times as much as L1 (right is 1)"),
+        ("sag", "Voltage sag", "no data for this"),
+        ("daylight", "Readings by day against the dark", "by day L1 goes with PV by a correlation of +0.80"),
+        ("leaks", "Copy of the other leg's steps", "a step of the other leg shows as +0.00 of it (right is 0)"),
     )
-    rows = [(0, "prior", "Prior", None, None, prior, "5 % of homes have a CT fault.")]
-    for i, ((piece, label, sentence), weight) in enumerate(zip(said, parts, strict=True), start=1):
-        state = "supports" if weight > 0 else "against" if weight < 0 else "cannot tell"
-        rows.append(
-            (i, piece, label, state, None if state == "cannot tell" else 0.9, float(weight), sentence)
-        )
-    names = ("ordinal", "piece", "label", "state", "value", "weight", "sentence")
-    return [{"site_id": site_id, **dict(zip(names, row, strict=True))} for row in rows]
+    against = "dead" if fault != "dead" else "intermittent"
+    rows: list[tuple[Any, ...]] = [
+        (0, "prior", "Before looking", "against", None, prior, "of this fleet's homes about 5.0% have a fault")
+    ]
+    for i, ((probe, label, sentence), weight) in enumerate(zip(said, parts, strict=True), start=1):
+        weight = 0.05 * float(np.sign(weight)) if probe == "leaks" else weight
+        state = "cannot tell" if probe == "sag" else "supports" if weight > 0 else "against"
+        value = None if state == "cannot tell" else 0.9
+        rows.append((i, probe, label, state, value, float(weight), sentence))
+    rest = target - sum(row[5] for row in rows)
+    rows[1] = (*rows[1][:5], rows[1][5] + rest, rows[1][6])
+    names = ("ordinal", "probe", "label", "state", "value", "weight", "sentence")
+    return [
+        {
+            "site_id": site_id, **dict(zip(names, row, strict=True)),
+            "strength": odds_words(row[5], "a fault", "a sound install"),
+            "which_weight": 0.5 * row[0], "which_against": against,
+        }
+        for row in rows
+    ]  # fmt: skip

@@ -96,18 +96,22 @@ def test_an_onset_before_the_days_shown_is_not_drawn(reversed_home: HomeSeries) 
 
 def test_weights_add_up_from_the_prior_to_the_score(night: ReportInput) -> None:
     own = night.site_weight.filter(pl.col("site_id") == "MH-20417")
-    bars = running_totals(own, 0.005)
+    bars = running_totals(own)
     assert [bar["kind"] for bar in bars] == ["start", "raises", "raises", "lowers", "raises", "raises", "sum"]
     assert bars[-1]["end"] == pytest.approx(2.7515, abs=0.001)  # log(0.94 / 0.06)
     assert all(upper["end"] == lower["start"] for upper, lower in pairwise(bars[:-1]))
-    spec = weight_bars(own, 0.005)
+    spec = weight_bars(own)
     assert spec is not None
     assert marks(spec, "rect") == len(bars)
 
 
-def test_pieces_without_a_bar_still_count_in_the_score(night: ReportInput) -> None:
+def test_probes_that_say_little_or_could_not_tell_share_a_bar(night: ReportInput) -> None:
     own = night.site_weight.filter(pl.col("site_id") == "MH-20417")
-    assert running_totals(own, 1.5)[-1]["end"] == running_totals(own, 0.005)[-1]["end"]
+    folded = [bar for bar in running_totals(own) if bar["label"].startswith("2 other probes together")]
+    little = own.filter(pl.col("probe").is_in(["leaks", "sag"]))["weight"].sum()
+    assert len(folded) == 1
+    assert folded[0]["end"] - folded[0]["start"] == pytest.approx(little, abs=0.002)
+    assert any(bar["label"].startswith("Voltage sag") for bar in running_totals(own, "sag"))
 
 
 def test_nothing_to_draw_gives_none(night: ReportInput) -> None:
@@ -116,7 +120,7 @@ def test_nothing_to_draw_gives_none(night: ReportInput) -> None:
     assert leg_against_pv(daylight(none, "l1", 0.02), "l1", 0.5, 0.1, -0.5, None) is None
     assert night_levels(none.days, 100, None) is None
     assert daily_slopes(none.days, -0.5, 1.2, None) is None
-    assert weight_bars(night.site_weight.clear(), 0.005) is None
+    assert weight_bars(night.site_weight.clear()) is None
 
 
 def test_hours_are_local_and_the_repeated_hour_is_a_mean(night: ReportInput) -> None:

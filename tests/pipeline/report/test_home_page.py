@@ -5,10 +5,14 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import polars as pl
+from example import CONTRADICTION
 from page import Page
 
+from pipeline.report import ReportInput
 from pipeline.report.home_page import others
 from pipeline.report.names import page_name
+from pipeline.scoring.innocent import CAUSES
 
 
 def home(folder: Path, site_id: str) -> Page:
@@ -24,8 +28,9 @@ def test_cautions_come_before_the_work_order(folder: Path) -> None:
 
 def test_the_lead_states_a_suspicion_with_leg_likelihood_and_date(folder: Path) -> None:
     lead = home(folder, "MH-20417").all("p", **{"class": "lead"})[0].text
-    assert lead.startswith("Suspected, not found: reversed clamp, L1, 94 % likely")
-    assert "since 2 Jun 2026" in lead
+    assert lead.startswith(
+        "Suspected, not found: reversed clamp, L1, since 2 Jun 2026: 85 % this fault, 94 % any fault."
+    )
     assert "from the first day of data" in home(folder, "MH-20980").all("p", **{"class": "lead"})[0].text
 
 
@@ -64,10 +69,30 @@ def test_an_unknown_time_zone_is_confessed(folder: Path) -> None:
     assert "UTC: the register gives no known time zone" in home(folder, "single-9").all("figcaption")[0].text
 
 
-def test_every_piece_has_its_sentence(folder: Path) -> None:
-    text = home(folder, "MH-20417").all("table")[0].text
-    assert "94 % of night intervals are below zero." in text
-    assert "cannot tell" in text
+def test_deciding_probes_come_first_and_the_others_are_folded(folder: Path, night: ReportInput) -> None:
+    first, rest = home(folder, "MH-20417").all("table")
+    own = night.site_weight.filter(pl.col("site_id") == "MH-20417")
+    places = [first.text.index(label) for label in own["label"].head(4).to_list()]
+    assert places == sorted(places)
+    for row in own.iter_rows(named=True):
+        table = rest if row["probe"] in ("sag", "leaks") else first
+        assert f"{row['label']}{row['sentence']}{row['strength']}" in table.text
+    (folded,) = home(folder, "MH-20417").all("summary")
+    assert folded.text.startswith("1 probe that says little and 1 probe that could not tell; together: 1.")
+    assert "the 3 that decide first" in first.text
+
+
+def test_the_sums_say_any_fault_and_this_fault_rather_than_the_next(folder: Path, night: ReportInput) -> None:
+    foot = home(folder, "MH-20417").all("tfoot")[0].text
+    assert "16 to 1 for a fault" in foot  # 0.94 / 0.06
+    assert "36,316 to 1 for it" in foot  # exp(0.5 (1 + ... + 6))
+    assert "This fault rather than dead channel" in home(folder, "MH-20417").all("thead")[0].text
+
+
+def test_an_unproven_home_says_its_number_the_innocent_cause_and_the_desk(folder: Path) -> None:
+    notes = " ".join(note.text for note in home(folder, "new-3").all("p", **{"class": "notice note"}))
+    assert f"no right install reads so: {CONTRADICTION}. It may be the record: a clock that is hours off" in notes
+    assert f"41 % likely. First, at the desk: {CAUSES['clock_wrong'].office}" in notes
 
 
 def test_other_explanations_are_ranked_and_leave_out_the_suspect() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import polars as pl
 from page import Element, Page
 
 from pipeline.alarm import alarm, note, table
@@ -118,7 +119,9 @@ def test_likelihoods_read_as_shares(folder: Path) -> None:
 
 
 def test_a_night_with_nothing_listed_says_so(tmp_path: Path, night: ReportInput, settings: Settings) -> None:
-    calm = night.site_scores.with_columns(is_neutral_suspect=False)
+    calm = night.site_scores.with_columns(
+        is_neutral_suspect=False, contradiction=pl.lit(None, dtype=pl.String)
+    )
     quiet = replace(
         night,
         revisit_list=night.revisit_list.clear(),

@@ -25,7 +25,7 @@ def test_every_listed_home_has_a_page_inside_the_folder(folder: Path) -> None:
 
     homes = [f"home/{page_name(case.site_id)}" for case in CASES]
     assets = [f"assets/{name}" for name in ("charts.js", "list.js", "report.css", "vega.js")]
-    assert found == sorted(["index.html", "list.html", "crews.html", *homes, *assets])
+    assert found == sorted(["index.html", "list.html", "crews.html", "normal.html", *homes, *assets])
 
 
 def test_pages_are_well_formed_and_their_ids_unique(folder: Path) -> None:

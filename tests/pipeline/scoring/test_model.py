@@ -1,172 +1,168 @@
-"""The additive model: likelihoods that sum to one, explain themselves, and come back from disk."""
+"""The model: likelihoods that are sums over probes, shares that sum to one, an id that any change moves."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
+from itertools import pairwise
 
 import numpy as np
+import polars as pl
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from scored_homes import homes, unseen_fleet
 
-from pipeline import classifier
-from pipeline.classifier import EDGES, STEPS, Model, encode
 from pipeline.contract import SOUND
-from pipeline.errors import InputError
-from pipeline.evidence import all_pieces
 from pipeline.faults import CATALOGUE
+from pipeline.learning.labelled import Labelled
+from pipeline.probes import NAMES
+from pipeline.probes.measured import Measured, measure
+from pipeline.scoring.design import Design, alike, columns, in_order
+from pipeline.scoring.innocent import CAUSES, NOTHING
+from pipeline.scoring.model import Model, fault_columns, softmax
+from pipeline.scoring.normal import Deviations, deviations
+from pipeline.scoring.trees import Trees
 from pipeline.settings import load_settings
 
 BASE_RATE = load_settings().verdict.base_rate
-PIECES = tuple(piece.name for _, piece in all_pieces(CATALOGUE))
 
 
 @pytest.fixture(scope="module")
-def small() -> Model:
-    """Two pieces, two faults: piece `turned` speaks for reversed, `silent` for dead."""
-    rng = np.random.default_rng(1)
-    labels = np.array(["reversed", "dead", SOUND, SOUND] * 50)
-    values = rng.uniform(0.0, 0.3, (200, 2))
-    values[labels == "reversed", 0] = rng.uniform(0.7, 1.0, 50)
-    values[labels == "dead", 1] = rng.uniform(0.7, 1.0, 50)
-    return classifier.fit(values, labels, np.ones(200), ("turned", "silent"), 1.0, {"seed": 1})
+def seen(fleet: Labelled, model: Model) -> tuple[Measured, Deviations]:
+    measured = measure(fleet.signals)
+    return measured, deviations(measured, unseen_fleet(model).normal)
 
 
-def test_a_piece_for_sound_speaks_both_ways() -> None:
-    low, high, unknown = encode(np.array([[0.2], [1.0], [np.nan]]), np.array([True]))
-
-    assert len(EDGES) + 1 == STEPS
-    assert low.tolist() == [pytest.approx(-0.3), *(0.5 if edge < 0.2 else -0.5 for edge in EDGES)]
-    assert high.tolist() == [0.5] * STEPS
-    assert unknown.tolist() == [0.0] * STEPS
+@pytest.fixture(scope="module")
+def design(seen: tuple[Measured, Deviations]) -> Design:
+    return alike(*seen)
 
 
-def test_a_piece_of_a_fault_speaks_only_as_far_as_it_fires() -> None:
-    """Its silence is no evidence for another fault: 0 and cannot tell both add nothing."""
-    silent, half, unknown = encode(np.array([[0.0], [0.5], [np.nan]]), np.array([False]))
-
-    assert silent.tolist() == unknown.tolist() == [0.0] * STEPS
-    assert half.tolist() == [0.5, *(1.0 if edge < 0.5 else 0.0 for edge in EDGES)]
-
-
-@settings(max_examples=30, deadline=None)
-@given(
-    rows=st.lists(
-        st.lists(st.one_of(st.floats(0, 1), st.just(float("nan"))), min_size=2, max_size=2),
-        min_size=1,
-        max_size=5,
-    ),
-    base_rate=st.floats(0.001, 0.6),
-)
-def test_likelihoods_are_shares_of_one(small: Model, rows: list[list[float]], base_rate: float) -> None:
-    share = small.likelihoods(np.array(rows), base_rate)
-
-    assert share.shape == (len(rows), 3)
-    assert (share >= 0).all()
-    assert share.sum(axis=1) == pytest.approx(1)
+def test_the_shipped_model_fits_the_catalogue_and_this_versions_probes(model: Model) -> None:
+    assert model.faults == tuple(sorted(CATALOGUE))
+    assert set(model.innocents) <= {NOTHING, *CAUSES}
+    assert NOTHING in model.innocents
+    assert (model.columns, model.leg_columns) == columns()
+    assert model.shipped_normal
 
 
-def test_evidence_moves_the_likelihood_its_way(small: Model) -> None:
-    calm, turned, silent = small.likelihoods(np.array([[0.1, 0.1], [0.9, 0.1], [0.1, 0.9]]), 0.25)
-    sound, dead, reversed_ = (small.classes.index(name) for name in (SOUND, "dead", "reversed"))
+def test_what_the_probes_add_is_the_score(model: Model, design: Design) -> None:
+    """The log odds are those of the trees, stretched and moved as calibrated."""
+    by_probe = model.probe_terms(design.rows)
 
-    assert calm[sound] > 0.9
-    assert turned[reversed_] > 0.5 > turned[dead]
-    assert silent[dead] > 0.5 > silent[reversed_]
-
-
-def test_prior_and_contributions_add_up_to_the_score(small: Model) -> None:
-    """log(likelihood of the fault / likelihood of sound) is the prior's plus one weight a piece."""
-    values = np.array([[0.4, np.nan]])
-    share = small.likelihoods(values, BASE_RATE)[0]
-    fault, sound = small.classes.index("reversed"), small.classes.index(SOUND)
-
-    start, added = small.against_sound(values, ["reversed"], BASE_RATE)
-
-    assert np.log(share[fault] / share[sound]) == pytest.approx(start[0] + added[0].sum())
+    assert by_probe.shape == (len(design.rows), len(NAMES))
+    plain = model.any_fault.terms(design.rows, len(NAMES)).sum(axis=(1, 2)) + model.any_fault.start[0]
+    calibrated = replace(model, probe_slope={})
+    assert calibrated.log_odds(design.rows) == pytest.approx(model.slope * plain + model.intercept)
+    assert model.log_odds(design.rows) == pytest.approx(by_probe.sum(axis=1) + model.offset)
 
 
-def test_the_prior_is_that_of_the_fleet_and_not_of_the_training_mix(small: Model) -> None:
-    often, rarely = small.prior(0.5), small.prior(0.05)
-    fault, sound = small.classes.index("dead"), small.classes.index(SOUND)
-
-    moved = (often[fault] - often[sound]) - (rarely[fault] - rarely[sound])
-    assert moved == pytest.approx(np.log(0.5 / 0.5) - np.log(0.05 / 0.95))
-
-
-def test_full_weights_favour_a_faults_own_piece(small: Model) -> None:
-    weights = small.full_weights("reversed")
-
-    assert weights["turned"] > weights["silent"]
-    assert weights["turned"] > 1
-
-
-def test_a_home_nothing_is_known_of_is_near_the_base_rate() -> None:
-    """The shipped model: near, and never more than twice over."""
-    shipped = classifier.load(None, PIECES)
-    share = shipped.likelihoods(np.full((1, len(shipped.pieces)), np.nan), BASE_RATE)[0]
-
-    likelihood = 1 - share[shipped.classes.index(SOUND)]
-    assert BASE_RATE / 4 < likelihood < 2 * BASE_RATE
-
-
-def test_the_shipped_model_fits_the_catalogue() -> None:
-    shipped = classifier.load(None, PIECES)
-
-    assert sorted(shipped.classes) == sorted((*CATALOGUE, SOUND))
-    assert shipped.recipe["seed"] is not None
-
-
-def test_a_model_comes_back_as_it_was(small: Model, tmp_path: Path) -> None:
-    tempered = replace(small, two_sided=("silent",), stretch={"dead": 1.3}, offset={"dead": -0.2})
-    classifier.save(tempered, tmp_path)
-
-    back = classifier.load(tmp_path, ("turned", "silent"))
-
-    values = np.array([[0.2, 0.9], [np.nan, 0.5]])
-    assert back.model_id == tempered.model_id != small.model_id
-    assert (back.pieces, back.two_sided, back.stretch, back.offset, back.recipe) == (
-        ("turned", "silent"),
-        ("silent",),
-        {"dead": 1.3},
-        {"dead": -0.2},
-        {"seed": 1},
-    )
-    np.testing.assert_array_equal(
-        back.likelihoods(values, BASE_RATE), tempered.likelihoods(values, BASE_RATE)
+def test_a_probes_own_slope_stretches_what_it_says_and_nothing_else(model: Model, design: Design) -> None:
+    at = NAMES.index("nights")
+    before, after = (
+        replace(model, probe_slope={"nights": slope}).probe_terms(design.rows) for slope in (1.0, 0.5)
     )
 
-
-def refusal(folder: Path, pieces: tuple[str, ...] | None = None) -> str:
-    """The one line with which loading is refused."""
-    with pytest.raises(InputError) as told:
-        classifier.load(folder, pieces)
-    assert "\n" not in str(told.value)
-    assert "nightclamp train" in str(told.value)
-    return str(told.value)
+    assert after[:, at] == pytest.approx(before[:, at] / 2)
+    np.testing.assert_array_equal(np.delete(after, at, axis=1), np.delete(before, at, axis=1))
+    assert np.abs(before[:, at]).max() > 0.1
 
 
-def test_a_model_for_other_evidence_is_refused(small: Model, tmp_path: Path) -> None:
-    classifier.save(small, tmp_path)
-
-    assert "trained on other evidence than this version's (noisy, silent)" in refusal(
-        tmp_path, ("turned", "noisy")
-    )
-    assert "their order" in refusal(tmp_path, ("silent", "turned"))
-
-
-@pytest.mark.parametrize("edges", [(*EDGES, 0.99), (EDGES[0] / 2, *EDGES[1:])])
-def test_a_model_of_another_encoding_is_refused(
-    small: Model, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, edges: tuple[float, ...]
+def test_every_share_is_a_share_of_one(
+    model: Model, seen: tuple[Measured, Deviations], design: Design
 ) -> None:
-    """The same evidence, but fitted on other steps of it than this version spreads it over."""
-    classifier.save(small, tmp_path)
-    monkeypatch.setattr(classifier, "EDGES", edges)
-    monkeypatch.setattr(classifier, "STEPS", len(edges) + 1)
+    faults = model.fault_shares(model.which_terms(design.rows))
+    innocent = model.innocent_shares(design.rows)
+    ends = [in_order(*seen, is_exchanged).rows for is_exchanged in (False, True)]
+    legs = model.leg_shares(ends, faults.argmax(axis=1))
 
-    refusal(tmp_path, small.pieces)
+    for share, width in ((faults, len(model.faults)), (innocent, len(model.innocents)), (legs, 3)):
+        assert share.shape == (len(design.rows), width)
+        assert (share >= 0).all()
+        assert share.sum(axis=1) == pytest.approx(1)
 
 
-def test_no_homes_have_no_likelihoods(small: Model) -> None:
-    assert small.likelihoods(np.empty((0, 2)), BASE_RATE).shape == (0, 3)
+def test_a_home_with_its_legs_exchanged_has_the_legs_of_its_fault_exchanged(
+    model: Model, seen: tuple[Measured, Deviations]
+) -> None:
+    as_is, exchanged = (in_order(*seen, is_exchanged).rows for is_exchanged in (False, True))
+    fault = np.arange(len(as_is)) % len(model.faults)
+
+    one = model.leg_shares([as_is, exchanged], fault)
+    other = model.leg_shares([exchanged, as_is], fault)
+
+    assert other == pytest.approx(one[:, [1, 0, 2]])
+
+
+def test_the_mix_of_faults_shares_out_the_likelihood(model: Model, design: Design) -> None:
+    dead, partial = model.faults.index("dead"), model.faults.index("partial")
+    terms = model.which_terms(design.rows)
+    uneven = {name: 0.1 / (len(model.faults) - 1) for name in model.faults} | {"dead": 0.9}
+
+    even, moved = (replace(model, fault_mix=mix).fault_shares(terms) for mix in ({}, uneven))
+
+    ratio = np.log(moved[:, dead] / moved[:, partial]) - np.log(even[:, dead] / even[:, partial])
+    assert ratio == pytest.approx(np.log(0.9 / uneven["partial"]))
+    assert replace(model, fault_mix=uneven).mix() == uneven
+    assert sum(model.mix().values()) == pytest.approx(1)
+
+
+def test_the_fleets_own_base_rate_comes_before_the_usual_one(model: Model) -> None:
+    assert replace(model, base_rate=None).rate(0.05) == 0.05
+    assert replace(model, base_rate=0.11).rate(0.05) == 0.11
+
+
+def test_a_home_nothing_is_known_of_is_near_the_base_rate(model: Model) -> None:
+    """Near, and never more than twice over."""
+    right = homes([{}])
+    kept = ("site_id", "service", "is_", "has_", "length_min", "cts_per_leg", "lead_extended", "expected_gain")
+    blank = right.with_columns(
+        pl.lit(None).cast(kind).alias(name)
+        for name, kind in right.schema.items()
+        if not name.startswith(kept)
+    ).with_columns(nights=pl.lit(0))
+    measured = measure(blank)
+    (log_odds,) = model.log_odds(alike(measured, deviations(measured, unseen_fleet(model).normal)).rows)
+
+    odds = np.exp(log_odds) * BASE_RATE / (1 - BASE_RATE)
+    assert BASE_RATE / 4 < odds / (1 + odds) < 2 * BASE_RATE
+
+
+def test_no_homes_have_no_likelihoods(model: Model) -> None:
+    nobody = measure(homes([{}])[:0])
+    rows = alike(nobody, deviations(nobody, {})).rows
+
+    assert model.probe_terms(rows).shape == (0, len(NAMES))
+    assert model.which_terms(rows).shape == (0, len(model.faults), len(NAMES))
+
+
+def test_the_id_is_that_of_everything_that_moves_a_likelihood(model: Model) -> None:
+    def moved(trees: Trees) -> Trees:
+        value = trees.value.copy()
+        value[-1] += 1e-9
+        return replace(trees, value=value)
+
+    key = next(iter(model.shipped_normal))
+    normal = {**model.shipped_normal, key: replace(model.shipped_normal[key], spread=1.25)}
+    others = [
+        replace(model, any_fault=moved(model.any_fault)), replace(model, which=moved(model.which)),
+        replace(model, leg=moved(model.leg)), replace(model, innocent=moved(model.innocent)),
+        replace(model, slope=model.slope + 1e-6), replace(model, intercept=model.intercept + 1e-6),
+        replace(model, probe_slope={"sun": 0.9}), replace(model, base_rate=0.07),
+        replace(model, fault_mix={"dead": 0.2}), replace(model, shipped_normal=normal),
+    ]  # fmt: skip
+
+    assert replace(model).model_id == model.model_id
+    assert replace(model, recipe={"seed": 99}, against_shipped={"won": True}).model_id == model.model_id
+    ids = sorted([model.model_id, *(other.model_id for other in others)])
+    assert all(one != next_one for one, next_one in pairwise(ids))
+
+
+def test_a_row_has_the_same_digits_whoever_stands_beside_it() -> None:
+    rng = np.random.default_rng(3)
+    score = rng.normal(0, 5, (40, 7))
+
+    whole = softmax(score)
+
+    for at in range(40):
+        assert softmax(score[at : at + 1]).tobytes() == whole[at : at + 1].tobytes()
+    assert fault_columns(np.array([2, 0]), 3).tolist() == [[0, 0, 1], [1, 0, 0]]
+    assert SOUND not in CATALOGUE

@@ -7,32 +7,32 @@ import json
 import pickle
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-import skops.io
-from sklearn.linear_model import LinearRegression, LogisticRegression
-from sklearn.pipeline import Pipeline
-from sklearn.preprocessing import FunctionTransformer
+from numpy.typing import NDArray
 
-from pipeline import classifier, model_file
-from pipeline.classifier import Model
 from pipeline.errors import InputError
-from pipeline.model_file import CARD, WEIGHTS
+from pipeline.scoring import model_file
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import CARD, FORMAT, HEADS, WEIGHTS, load_model, save_model
+
+Arrays = dict[str, NDArray[Any]]
 
 
 @pytest.fixture
 def folder(model: Model, tmp_path: Path) -> Path:
-    classifier.save(model, tmp_path)
+    save_model(model, tmp_path)
     return tmp_path
 
 
 def refusal(folder: Path) -> str:
     """The one line with which loading is refused."""
     with pytest.raises(InputError) as told:
-        classifier.load(folder)
+        load_model(folder)
     assert "\n" not in str(told.value)
     assert "train it again with `nightclamp train`" in str(told.value)
     return str(told.value)
@@ -48,14 +48,15 @@ def sealed_again(folder: Path, **changed: Any) -> None:
     (folder / CARD).write_text(json.dumps({**card, "card_sha256": model_file._seal(card)}))
 
 
-def with_weights(folder: Path, estimator: object) -> None:
-    skops.io.dump(estimator, folder / WEIGHTS)
+def with_arrays(folder: Path, change: Callable[[Arrays], None]) -> None:
+    """Change the arrays in the file and seal it again."""
+    with zipfile.ZipFile(folder / WEIGHTS) as archive:
+        arrays = {
+            name.removesuffix(".npy"): np.load(io.BytesIO(archive.read(name))) for name in archive.namelist()
+        }
+    change(arrays)
+    np.savez_compressed(folder / WEIGHTS, **arrays)
     sealed_again(folder)
-
-
-def whole(folder: Path) -> LogisticRegression:
-    """The estimator in the file, as scikit-learn has it."""
-    return skops.io.load(folder / WEIGHTS, trusted=["sklearn.linear_model._logistic.LogisticRegression"])
 
 
 class Bomb:
@@ -66,6 +67,30 @@ class Bomb:
 
     def __reduce__(self) -> tuple[Callable[..., object], tuple[str, str]]:
         return open, (str(self.at), "w")
+
+
+def test_a_model_comes_back_as_it_was_and_the_same_model_is_the_same_bytes(
+    model: Model, tmp_path: Path
+) -> None:
+    told = replace(
+        model, base_rate=0.08, fault_mix={"dead": 0.7, "reversed": 0.3}, probe_slope={"sun": 1.3},
+        recipe={"seed": 7}, against_shipped={"is_better": True},
+    )  # fmt: skip
+    for place in ("one", "other"):
+        save_model(told, tmp_path / place)
+
+    back = load_model(tmp_path / "one")
+
+    assert back.model_id == told.model_id != model.model_id
+    assert (back.base_rate, back.fault_mix, back.probe_slope) == (
+        0.08,
+        {"dead": 0.7, "reversed": 0.3},
+        {"sun": 1.3},
+    )
+    assert (back.recipe, back.against_shipped) == ({"seed": 7}, {"is_better": True})
+    assert back.shipped_normal == told.shipped_normal
+    for name in (WEIGHTS, CARD):
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "other" / name).read_bytes()
 
 
 @pytest.mark.parametrize("name", [WEIGHTS, CARD])
@@ -84,7 +109,7 @@ def test_changed_weights_are_refused(folder: Path) -> None:
 
 def test_an_edited_card_is_refused(folder: Path) -> None:
     card = json.loads((folder / CARD).read_text())
-    card["train_share"] = dict.fromkeys(card["train_share"], 0.5)
+    card["slope"] = 1.5
     (folder / CARD).write_text(json.dumps(card))
 
     assert "card.json: changed since it was written" in refusal(folder)
@@ -96,21 +121,26 @@ def test_a_card_that_is_none_is_refused(folder: Path, text: str) -> None:
     refusal(folder)
 
 
-def test_a_model_of_another_version_is_refused(folder: Path) -> None:
-    for another in (0, 2, "1", None):
-        sealed_again(folder, format=another)
-        assert "written by another version of nightclamp" in refusal(folder)
+@pytest.mark.parametrize("another", [0, FORMAT - 1, FORMAT + 1, str(FORMAT), None])
+def test_a_model_of_another_version_is_refused(folder: Path, another: object) -> None:
+    sealed_again(folder, format=another)
+    assert "written by another version of nightclamp" in refusal(folder)
 
 
 @pytest.mark.parametrize(
     ("field", "value"),
     [
-        ("pieces", 5),
-        ("pieces", None),
-        ("pieces", [1, 2]),
-        ("stretch", {"dead": "much"}),
-        ("offset", {"dead": float("nan")}),
-        ("train_share", []),
+        ("faults", 5),
+        ("faults", None),
+        ("faults", []),
+        ("faults", [1, 2]),
+        ("columns", None),
+        ("normal_of", ["sun.gain"]),
+        ("slope", "much"),
+        ("intercept", float("nan")),
+        ("probe_slope", {"sun": "much"}),
+        ("fault_mix", {"dead": float("inf")}),
+        ("recipe", []),
         ("base_rate", 1.5),
         ("surplus", "field"),
     ],
@@ -123,8 +153,19 @@ def test_a_card_with_other_content_is_refused_even_with_a_right_seal(
 
 
 def test_a_card_of_another_model_is_refused(folder: Path) -> None:
-    sealed_again(folder, stretch={"dead": 3.0})
-    assert "the weights are not those of model" in refusal(folder)
+    sealed_again(folder, slope=0.123)
+    assert "the trees are not those of model" in refusal(folder)
+
+
+def test_a_model_of_other_probes_is_refused(model: Model, tmp_path: Path) -> None:
+    columns = ("sun.moonshine", *model.columns[1:])
+    save_model(replace(model, columns=columns), tmp_path / "other")
+    assert "trained on other probes than this version's (" in refusal(tmp_path / "other")
+    assert "sun.moonshine" in refusal(tmp_path / "other")
+
+    swapped = (model.columns[1], model.columns[0], *model.columns[2:])
+    save_model(replace(model, columns=swapped), tmp_path / "order")
+    assert "their order" in refusal(tmp_path / "order")
 
 
 def test_a_pickle_is_not_opened_alone_or_in_the_archive(folder: Path) -> None:
@@ -133,73 +174,27 @@ def test_a_pickle_is_not_opened_alone_or_in_the_archive(folder: Path) -> None:
     sealed_again(folder)
     assert "not a model this version can load" in refusal(folder)
 
-    joblib = io.BytesIO()
-    with zipfile.ZipFile(joblib, "w") as archive:
-        archive.writestr(
-            "schema.json", json.dumps({"__class__": "Bomb", "__module__": "x", "__loader__": "ObjectNode"})
-        )
-        archive.writestr("data.pkl", pickle.dumps(Bomb(left)))
-    (folder / WEIGHTS).write_bytes(joblib.getvalue())
+    with zipfile.ZipFile(folder / WEIGHTS, "w") as archive:
+        archive.writestr("any_fault.value.npy", pickle.dumps(Bomb(left)))
     sealed_again(folder)
-    assert "holds a Bomb, not the additive model" in refusal(folder)
+    assert "not a model this version can load" in refusal(folder)
     assert not left.exists()
 
 
-def test_an_array_that_hides_a_pickle_is_not_opened(folder: Path, model: Model) -> None:
-    """An array of objects would be unpickled; here it stands in the place of the weights."""
+def test_an_array_that_hides_a_pickle_is_not_opened(folder: Path) -> None:
+    """An array of objects would be unpickled; here it stands in the place of every array."""
     left = folder / "left behind"
     hidden = io.BytesIO()
     np.save(hidden, np.array([Bomb(left)], dtype=object), allow_pickle=True)
-    whole = io.BytesIO()
-    with zipfile.ZipFile(folder / WEIGHTS) as given, zipfile.ZipFile(whole, "w") as changed:
-        for member in given.namelist():
-            changed.writestr(member, hidden.getvalue() if member.endswith(".npy") else given.read(member))
-    (folder / WEIGHTS).write_bytes(whole.getvalue())
+    with zipfile.ZipFile(folder / WEIGHTS) as given:
+        names = given.namelist()
+    with zipfile.ZipFile(folder / WEIGHTS, "w") as changed:
+        for name in names:
+            changed.writestr(name, hidden.getvalue())
     sealed_again(folder)
 
-    refusal(folder)
+    assert "not a model this version can load" in refusal(folder)
     assert not left.exists()
-
-
-@pytest.mark.parametrize(
-    "thing",
-    [
-        LinearRegression(),
-        LogisticRegression(),
-        {"coef_": [1.0]},
-        Pipeline([("run", FunctionTransformer(print))]),
-        FunctionTransformer(eval),
-    ],
-    ids=["another model", "not fitted", "no model", "a chain with a function", "a function"],
-)
-def test_another_thing_is_refused_even_with_a_right_seal(folder: Path, thing: object) -> None:
-    with_weights(folder, thing)
-    assert WEIGHTS in refusal(folder)
-
-
-@pytest.mark.parametrize(
-    ("name", "value"),
-    [
-        ("coef_", np.zeros((2, 2))),
-        ("coef_", [[0.0]]),
-        ("coef_", "weights"),
-        ("intercept_", np.zeros(1)),
-        ("classes_", np.array([1, 2, 3])),
-        ("classes_", None),
-    ],
-)
-def test_weights_of_another_shape_are_refused(folder: Path, name: str, value: object) -> None:
-    estimator = whole(folder)
-    setattr(estimator, name, value)
-    with_weights(folder, estimator)
-    assert WEIGHTS in refusal(folder)
-
-
-def test_weights_that_are_no_numbers_are_refused(folder: Path) -> None:
-    estimator = whole(folder)
-    estimator.coef_[0, 0] = np.nan
-    with_weights(folder, estimator)
-    assert "not one finite number" in refusal(folder)
 
 
 def test_a_file_that_unpacks_to_an_absurd_size_is_refused(folder: Path) -> None:
@@ -207,3 +202,105 @@ def test_a_file_that_unpacks_to_an_absurd_size_is_refused(folder: Path) -> None:
         archive.writestr("zeros.npy", bytes(model_file._MOST_BYTES + 1))
     sealed_again(folder)
     assert "unpacks to" in refusal(folder)
+
+
+def test_an_array_whose_header_promises_more_than_there_is_is_refused(folder: Path) -> None:
+    header = io.BytesIO()
+    np.lib.format.write_array_header_1_0(
+        header, {"descr": "<f8", "fortran_order": False, "shape": (10**12,)}
+    )
+    with zipfile.ZipFile(folder / WEIGHTS) as given:
+        whole = {name: given.read(name) for name in given.namelist()}
+    with zipfile.ZipFile(folder / WEIGHTS, "w") as changed:
+        for name, raw in whole.items():
+            changed.writestr(name, header.getvalue() if name == "any_fault.value.npy" else raw)
+    sealed_again(folder)
+    assert "not a model this version can load" in refusal(folder)
+
+
+def replaced(name: str, value: object) -> Callable[[Arrays], None]:
+    return lambda arrays: arrays.__setitem__(name, np.asarray(value))
+
+
+def at_first_inner(name: str, value: float) -> Callable[[Arrays], None]:
+    """Set the number of the first tree's first node, which asks something."""
+
+    def change(arrays: Arrays) -> None:
+        head = name.split(".")[0]
+        (inner, *_) = np.flatnonzero(arrays[f"{head}.feature"] >= 0)
+        arrays[name][inner] = value
+
+    return change
+
+
+def at_first_leaf(name: str, value: float) -> Callable[[Arrays], None]:
+    def change(arrays: Arrays) -> None:
+        head = name.split(".")[0]
+        (leaf, *_) = np.flatnonzero(arrays[f"{head}.feature"] < 0)
+        arrays[name][leaf] = value
+
+    return change
+
+
+def at(name: str, place: int, value: float) -> Callable[[Arrays], None]:
+    return lambda arrays: arrays[name].__setitem__(place, value)
+
+
+SPOILT = {
+    "a column that isn't there": at_first_inner("any_fault.feature", 100_000),
+    "a child that is its own parent": at_first_inner("any_fault.left", 0),
+    "a child before its parent": at_first_inner("which.right", -1),
+    "a child beyond the last": at_first_inner("leg.right", 10_000_000),
+    "a threshold that is no number": at_first_inner("which.threshold", np.nan),
+    "a leaf that is no number": at_first_leaf("any_fault.value", np.nan),
+    "a leaf without end": at_first_leaf("innocent.value", np.inf),
+    "a leaf of no probe": at_first_leaf("any_fault.probe", -1),
+    "a leaf of a probe too many": at_first_leaf("any_fault.probe", 1000),
+    "a tree that begins nowhere": at("which.root", 0, 10_000_000),
+    "a tree that begins before the first": at("which.root", 0, -1),
+    "a tree of no class": at("leg.of_class", 0, 3),
+    "a tree of a class before the first": at("leg.of_class", 0, -1),
+    "a start that is no number": at("any_fault.start", 0, np.nan),
+    "a start too many": replaced("any_fault.start", np.zeros(2)),
+    "too few values": replaced("any_fault.value", np.zeros(3)),
+    "values in a table": replaced("which.value", np.zeros((2, 2))),
+    "words for numbers": replaced("which.value", np.array(["a", "b"])),
+    "numbers for yes and no": lambda arrays: arrays.__setitem__(
+        "leg.missing_left", arrays["leg.missing_left"].astype(np.int8)
+    ),
+    "nodes with fractions": lambda arrays: arrays.__setitem__(
+        "any_fault.left", arrays["any_fault.left"].astype(np.float64)
+    ),
+    "trees without nodes": replaced("any_fault.feature", np.empty(0, dtype=np.int32)),
+    "an array that is not there": lambda arrays: arrays.pop("innocent.root"),
+    "a normal of another shape": replaced("normal", np.zeros((2, 2))),
+    "a normal that is no number": lambda arrays: arrays["normal"].__setitem__((0, 1), np.nan),
+}
+
+
+@pytest.mark.parametrize("change", SPOILT.values(), ids=list(SPOILT))
+def test_arrays_that_are_no_models_are_refused_even_with_a_right_seal(
+    folder: Path, change: Callable[[Arrays], None]
+) -> None:
+    """Nothing outside its table is read, no number is missing, and every way down a tree ends."""
+    with_arrays(folder, change)
+    assert "its arrays are not those of a model" in refusal(folder)
+
+
+@pytest.mark.parametrize("head", HEADS)
+def test_no_head_may_go_in_a_circle(folder: Path, head: str) -> None:
+    """Both children of the last node that asks lead back to the first: a night that would never end."""
+
+    def circle(arrays: Arrays) -> None:
+        inner = np.flatnonzero(arrays[f"{head}.feature"] >= 0)
+        for side in ("left", "right"):
+            arrays[f"{head}.{side}"][inner[-1]] = inner[0]
+
+    with_arrays(folder, circle)
+    assert f"the trees of {head}" in refusal(folder)
+
+
+def test_other_numbers_are_another_model(folder: Path) -> None:
+    """Finite, inside every table, and not what the card says."""
+    with_arrays(folder, at_first_leaf("any_fault.value", 5.0))
+    assert "the trees are not those of model" in refusal(folder)

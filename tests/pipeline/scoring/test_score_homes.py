@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 import pytest
+from scored_homes import homes, night_scored, register, unseen_fleet
 
-from pipeline import classifier
-from pipeline.classifier import Model
 from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
-from pipeline.scoring import SHOWN, Scored, score, settle
+from pipeline.learning.labelled import Labelled, labelled_lake
+from pipeline.scoring.fleet_normal import FleetNormal
+from pipeline.scoring.innocent import CAUSES
+from pipeline.scoring.model import Model
+from pipeline.scoring.score_homes import SHOWN, Scored
 from pipeline.settings import Settings, load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
-from pipeline.learning.labelled import Labelled, labelled_lake
 
 SETTINGS = load_settings()
 VERDICTS = {"suspect", "unproven", "sound"}
@@ -30,9 +31,15 @@ def judged(**own: float) -> Settings:
 
 
 @pytest.fixture(scope="module")
+def normal(model: Model) -> FleetNormal:
+    """What is normal in a fleet of which nothing is known."""
+    return unseen_fleet(model)
+
+
+@pytest.fixture(scope="module")
 def scored(fleet: Labelled, model: Model) -> Scored:
     """The fleet with its first home's rows taken away."""
-    return score(fleet.signals[1:], fleet.sites, model, CATALOGUE, SETTINGS)
+    return night_scored(fleet.signals[1:], fleet.sites, model, SETTINGS)
 
 
 def test_every_home_of_the_register_has_one_row(scored: Scored, fleet: Labelled) -> None:
@@ -41,15 +48,16 @@ def test_every_home_of_the_register_has_one_row(scored: Scored, fleet: Labelled)
     assert set(SHOWN) <= set(scored.scores.columns)
 
 
-def test_a_home_without_rows_is_unproven_at_the_base_rate(scored: Scored) -> None:
+def test_a_home_without_rows_is_unproven_at_the_fleets_own_rate(scored: Scored) -> None:
     row = scored.scores.row(0, named=True)
 
-    assert row["likelihood"] == SETTINGS.verdict.base_rate
+    assert row["likelihood"] == scored.fleet.rate
+    assert (row["contradiction"], row["record_cause"], row["record_likelihood"]) == (None, None, 0.0)
     assert (row["verdict"], row["suspected_fault"], row["leg"]) == ("unproven", SOUND, None)
     assert row["evidence"] == row["unproven_why"] == "no rows in the window"
     assert (row["nights"], row["coverage_share"], row["is_clock_suspect"]) == (0, 0.0, False)
     assert sum(row["fault_likelihoods"].values()) == pytest.approx(1)
-    assert row["fault_likelihoods"][SOUND] == pytest.approx(1 - SETTINGS.verdict.base_rate)
+    assert row["fault_likelihoods"][SOUND] == pytest.approx(1 - scored.fleet.rate)
 
 
 def test_the_likelihood_is_what_is_left_of_sound(scored: Scored) -> None:
@@ -64,9 +72,9 @@ def test_a_home_that_may_not_be_called_sound_is_named_its_likeliest_fault(scored
     told = scored.scores[1:].to_dicts()
     for row in told:
         shares = row["fault_likelihoods"]
-        likeliest = max(CATALOGUE, key=shares.__getitem__)
+        likeliest = row["likely_fault"]
         is_named = row["likelihood"] >= SETTINGS.verdict.sound
-        assert row["likely_fault"] == likeliest
+        assert shares[likeliest] == max(shares[name] for name in CATALOGUE)
         assert row["suspected_fault"] == (likeliest if is_named else SOUND)
         assert row["leg"] == (row["likely_leg"] if is_named else None)
     assert {row["suspected_fault"] == SOUND for row in told} == {True, False}
@@ -82,12 +90,13 @@ def test_a_suspect_is_named_a_fault_though_each_single_one_is_less_likely_than_s
         for name, kind in fleet.signals.schema.items()
         if not name.startswith(kept)
     )
-    scores = score(blank, fleet.sites, model, CATALOGUE, judged(base_rate=0.15, suspect=0.3)).scores
+    # the rate at which a home of which nothing is known is likelier sound than any one fault
+    told = night_scored(blank, fleet.sites, model, judged(suspect=1e-6), unseen_fleet(model, rate=0.15)).scores
 
-    shares = [row["fault_likelihoods"] for row in scores.to_dicts()]
+    shares = [row["fault_likelihoods"] for row in told.to_dicts()]
     assert all(max(held, key=held.__getitem__) == SOUND for held in shares)
-    assert set(scores["verdict"]) == {"suspect"}
-    assert set(scores["suspected_fault"]) <= set(CATALOGUE)
+    assert set(told["verdict"]) == {"suspect"}
+    assert set(told["likely_fault"]) <= set(CATALOGUE)
 
 
 def test_verdicts_follow_likelihood_and_proof(scored: Scored) -> None:
@@ -96,7 +105,7 @@ def test_verdicts_follow_likelihood_and_proof(scored: Scored) -> None:
         if row["likelihood"] >= own.suspect:
             assert (row["verdict"], row["unproven_why"]) == ("suspect", None)
         elif row["unproven_why"] is None:
-            assert row["verdict"] == "sound"
+            assert (row["verdict"], row["contradiction"]) == ("sound", None)
             assert row["likelihood"] < own.sound
         else:
             assert row["verdict"] == "unproven"
@@ -129,57 +138,89 @@ def test_a_home_is_sound_only_if_sun_or_meter_prove_the_scale(
     has_probe: bool,
     meter_share: float | None,
     why: str | None,
-    fleet: Labelled,
     model: Model,
+    normal: FleetNormal,
 ) -> None:
     """With every home likely enough to be sound, only the proof decides; loads prove no scale, however many."""
-    known = fleet.signals.with_columns(
-        is_declared_upstream=pl.lit(is_upstream, pl.Boolean),
-        has_probe=pl.lit(has_probe),
-        meter_share=pl.lit(meter_share, pl.Float64),
-        nights=pl.lit(28),
-        pair_n=pl.lit(500.0),
-        sag_l1_z=pl.lit(-30.0),
-    )
+    takes_sun = 1.0 if is_upstream is not False else 0.0
+    known = homes(
+        [
+            {
+                "is_declared_upstream": is_upstream, "has_probe": has_probe, "meter_share": meter_share,
+                "gain_l1": takes_sun, "gain_l2": takes_sun, "gain_sum": takes_sun,
+                "expected_gain": takes_sun if is_upstream is not None else None,
+            }
+        ]
+    )  # fmt: skip
 
-    scores = score(known, fleet.sites, model, CATALOGUE, judged(suspect=1.1, sound=1.1)).scores
+    scores = night_scored(known, register(known), model, judged(suspect=1.1, sound=1.1), normal).scores
 
     assert set(scores["verdict"]) == {"sound" if why is None else "unproven"}
     assert set(scores["unproven_why"]) == {why}
 
 
-def test_a_home_seen_for_too_few_nights_is_never_sound(fleet: Labelled, model: Model) -> None:
+def test_a_home_seen_for_too_few_nights_is_never_sound(model: Model, normal: FleetNormal) -> None:
     least = SETTINGS.verdict.min_nights
-    few = fleet.signals.with_columns(
-        nights=pl.lit(least - 1),
-        is_declared_upstream=pl.lit(True),
-        has_probe=pl.lit(True),
-        meter_share=pl.lit(1.0),
-    )
-    enough = few.with_columns(nights=pl.lit(least))
+    few, enough = homes([{"nights": least - 1}]), homes([{"nights": least}])
     settings = judged(suspect=1.1, sound=1.1)
 
-    unproven = score(few, fleet.sites, model, CATALOGUE, settings).scores
+    unproven = night_scored(few, register(few), model, settings, normal).scores
     assert set(unproven["verdict"]) == {"unproven"}
     assert set(unproven["unproven_why"]) == {f"{least - 1} nights of data, {least} are needed"}
-    assert set(score(enough, fleet.sites, model, CATALOGUE, settings).scores["verdict"]) == {"sound"}
+    assert set(night_scored(enough, register(enough), model, settings, normal).scores["verdict"]) == {"sound"}
 
 
 def test_a_home_with_all_proof_between_sound_and_suspect_says_that_the_evidence_disagrees(
-    fleet: Labelled, model: Model
+    model: Model, normal: FleetNormal
 ) -> None:
-    proved = fleet.signals.with_columns(
-        nights=pl.lit(28), is_declared_upstream=pl.lit(True), has_probe=pl.lit(True)
-    )
+    right = homes([{}])
 
-    scores = score(proved, fleet.sites, model, CATALOGUE, judged(suspect=1.1, sound=0.0)).scores
+    told = night_scored(right, register(right), model, judged(suspect=1.1, sound=0.0), normal)
 
-    assert set(scores["verdict"]) == {"unproven"}
-    assert set(scores["unproven_why"]) == {"evidence for a fault and against it"}
-    assert set(scores["suspected_fault"]) <= set(CATALOGUE)
+    row = told.scores.row(0, named=True)
+    assert row["verdict"] == "unproven"
+    assert row["unproven_why"].startswith("evidence for a fault and against it")
+    assert row["suspected_fault"] in CATALOGUE
 
 
-def test_a_reversed_leg_is_suspected_with_leg_and_numbers(tmp_path: Path) -> None:
+HALF = {"meter_l1": 2.0, "meter_l2": 2.0, "meter_gain_l1": 0.5, "meter_gain_l2": 0.5}
+
+
+def test_a_number_that_no_right_install_shows_comes_first_and_is_never_called_sound(
+    model: Model, normal: FleetNormal
+) -> None:
+    """However unlikely a fault is made, and whatever else is said of the home."""
+    odd = homes([HALF, {}])
+
+    scores = night_scored(odd, register(odd), model, judged(suspect=1.1, sound=1.1), normal).scores
+    half, right = scores.to_dicts()
+
+    assert half["verdict"] == "unproven"
+    assert half["contradiction"] == "by the utility meter L1 reads 0.50 and L2 0.50 times the truth (right is 1)"
+    assert half["contradiction_probe"] == "meter"
+    assert half["unproven_why"].startswith(half["contradiction"])
+    assert half["evidence"].startswith(half["contradiction"])
+    assert (right["contradiction"], right["contradiction_probe"], right["verdict"]) == (None, None, "sound")
+    suspect = night_scored(odd, register(odd), model, judged(suspect=0.0), normal).scores.row(0, named=True)
+    assert (suspect["verdict"], suspect["unproven_why"]) == ("suspect", None)
+
+
+def test_what_the_record_may_be_is_said_with_its_likelihood(model: Model, normal: FleetNormal) -> None:
+    odd = homes([HALF])
+
+    row = night_scored(odd, register(odd), model, judged(suspect=1.1, record=0.0), normal).scores.row(0, named=True)
+
+    assert row["record_cause"] in CAUSES
+    assert 0 <= row["record_likelihood"] <= 1 - row["likelihood"]
+    words = f"; it may be the record: {CAUSES[row['record_cause']].words} ({round(100 * row['record_likelihood'])} %"
+    assert words in row["unproven_why"]
+    unasked = night_scored(odd, register(odd), model, judged(suspect=1.1, record=1.1), normal).scores
+    assert "record" not in unasked["unproven_why"][0]
+
+
+def test_a_reversed_leg_is_suspected_with_leg_and_numbers(
+    tmp_path: Path, model: Model, normal: FleetNormal
+) -> None:
     plain = (
         ("sees_pv", True),
         ("pv_added_back", False),
@@ -193,24 +234,22 @@ def test_a_reversed_leg_is_suspected_with_leg_and_numbers(tmp_path: Path) -> Non
     }
     spec = FleetSpec(sites=2, days=6, minutes=15, seed=20, register_gap_share=0.0)
     write_lake(spec, tmp_path / "lake", wishes=wishes)
-    homes = labelled_lake(tmp_path / "lake", tmp_path, spec.days, CATALOGUE, SETTINGS)
+    seen = labelled_lake(tmp_path / "lake", tmp_path, spec.days, SETTINGS)
 
-    turned, right = score(
-        homes.signals, homes.sites, classifier.load(), CATALOGUE, SETTINGS
-    ).scores.to_dicts()
+    turned, right = night_scored(seen.signals, seen.sites, model, SETTINGS, normal).scores.to_dicts()
 
     assert (turned["suspected_fault"], turned["leg"], turned["verdict"]) == ("reversed", "l2", "suspect")
     assert (turned["likely_fault"], turned["likely_leg"]) == ("reversed", "l2")
     assert turned["slope_l2"] == pytest.approx(0.5, abs=0.1)
     assert f"{turned['slope_l2']:+.2f}" in turned["evidence"]
     assert (right["suspected_fault"], right["leg"]) == (SOUND, None)
-    assert right["likely_fault"] != SOUND
+    assert right["likely_fault"] in CATALOGUE
 
 
 def test_legs_whose_voltages_part_under_load_are_flagged(fleet: Labelled, model: Model) -> None:
     loose = fleet.signals.with_columns(sag_v_per_kw=pl.when(pl.int_range(pl.len()) == 3).then(9.0))
 
-    flags = score(loose, fleet.sites, model, CATALOGUE, SETTINGS).scores["is_neutral_suspect"].to_list()
+    flags = night_scored(loose, fleet.sites, model, SETTINGS).scores["is_neutral_suspect"].to_list()
 
     assert [at for at, is_flagged in enumerate(flags) if is_flagged] == [3]
 
@@ -225,7 +264,7 @@ def test_a_suspect_carries_the_day_and_the_numbers_of_its_change(fleet: Labelled
     at, told = date(2026, 6, 3), "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 40 standard errors"
     changed = fleet.signals.with_columns(changed_on=pl.lit(at), change_told=pl.lit(told))
 
-    suspects = score(changed, fleet.sites, model, CATALOGUE, judged(suspect=0.0)).scores
+    suspects = night_scored(changed, fleet.sites, model, judged(suspect=0.0)).scores
 
     assert set(suspects.select("onset_on", "onset_evidence").iter_rows()) == {(at, told)}
 
@@ -233,19 +272,52 @@ def test_a_suspect_carries_the_day_and_the_numbers_of_its_change(fleet: Labelled
 def test_a_single_line_home_has_no_second_leg_to_suspect(fleet: Labelled, model: Model) -> None:
     single = fleet.signals.with_columns(service=pl.lit("single"))
 
-    legs = set(score(single, fleet.sites, model, CATALOGUE, SETTINGS).scores["likely_leg"])
+    legs = set(night_scored(single, fleet.sites, model, SETTINGS).scores["likely_leg"])
 
     assert "l2" not in legs
 
 
-def test_leg_voltages_settle_twins_and_silence_leaves_them_their_share(fleet: Labelled) -> None:
-    at = {name: column for column, name in enumerate(fleet.weighed.names)}
-    classes = ("legs_crossed", "reversed", "sound")
-    values = np.full((3, len(at)), np.nan)
-    values[0, at["both_turned"]] = 1.0
-    values[1, at["crossed_sag"]] = 1.0
-    share = np.array([[0.6, 0.3, 0.1]] * 3)
+TURNED = {
+    "slope_l1": 0.5, "slope_l2": 0.49, "slope_sum": 0.99, "gain_l1": -1.0, "gain_l2": -0.98, "gain_sum": -0.99,
+    "night_l1_w": -200.0, "night_l2_w": -220.0, "night_sum_w": -430.0, "night_l1_low_w": -2100.0,
+    "night_l2_low_w": -2200.0, "night_sum_low_w": -4200.0, "night_l1_high_w": -60.0, "night_l2_high_w": -45.0,
+    "night_sum_high_w": -165.0, "night_l1_negative_share": 1.0, "night_l2_negative_share": 1.0,
+    "night_sum_negative_share": 1.0, "day_l1_negative_share": 0.45, "day_l2_negative_share": 0.46,
+    "pv_corr_l1": 0.83, "pv_corr_l2": 0.83, "sky_corr_l1": 0.7, "sky_corr_l2": 0.7,
+    "meter_l1": -1.0, "meter_l2": -1.01, "meter_gain_l1": -1.0, "meter_gain_l2": -0.99, "meter_energy_ratio": -1.0,
+}  # fmt: skip
+AGAINST_THE_VOLTAGES = {"sag_l1": 0.2, "sag_l2": -0.21, "sag_l1_z": 33.0, "sag_l2_z": -35.0, "sag_one_z": 18.0}
 
-    settled = settle(share, replace(fleet.weighed, values=values), classes, CATALOGUE)
 
-    assert settled == pytest.approx(np.array([[0.0, 0.9, 0.1], [0.9, 0.0, 0.1], [0.6, 0.3, 0.1]]))
+def test_leg_voltages_tell_turned_clamps_from_crossed_ones(model: Model, normal: FleetNormal) -> None:
+    both_negative = homes([TURNED, {**TURNED, **AGAINST_THE_VOLTAGES}])
+
+    scores = night_scored(both_negative, register(both_negative), model, SETTINGS, normal).scores
+
+    assert scores.select("suspected_fault", "leg").rows() == [("legs_crossed", "both"), ("reversed", "both")]
+
+
+def test_no_fault_is_asked_for_where_none_is_likely(model: Model, normal: FleetNormal) -> None:
+    """Of a home that is surely sound nobody asks which fault and leg it has: faults share as the fleet has them."""
+    uneven = {name: (0.45 if name == "dead" else 0.05) for name in CATALOGUE}
+    right = homes([{}])
+    there = FleetNormal(normal.normal, normal.rate, uneven, normal.table)
+
+    row = night_scored(right, register(right), model, judged(ask_from=0.9), there).scores.row(0, named=True)
+
+    assert (row["likely_fault"], row["likely_leg"], row["record_cause"]) == ("dead", None, None)
+    shares: Mapping[str, float] = row["fault_likelihoods"]
+    assert shares["dead"] / shares["partial"] == pytest.approx(9)
+
+
+def test_a_home_alone_is_scored_as_among_others(fleet: Labelled, model: Model, normal: FleetNormal) -> None:
+    """To the last digit: what is said of a home is no matter of who is scored beside it."""
+    whole = night_scored(fleet.signals, fleet.sites, model, SETTINGS, normal).scores
+    alone = [
+        night_scored(fleet.signals[at : at + 1], fleet.sites[at : at + 1], model, SETTINGS, normal).scores
+        for at in range(fleet.signals.height)
+    ]
+
+    assert fleet.signals["site_id"].to_list() == fleet.sites["site_id"].to_list()
+    for at, one in enumerate(alone):
+        assert one.row(0) == whole.row(at)

@@ -1,0 +1,86 @@
+"""A home's weights as people read them: the probes that decide, the others folded, and this fault against the next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from pipeline.report import words
+from pipeline.report.model import FaultCard
+from pipeline.scoring.sentences import odds_words
+from pipeline.story import SMALL_WEIGHT
+
+DECIDING = 3  # probes that are called the deciding ones
+
+
+@dataclass(frozen=True)
+class Folded:
+    """A home's rows of `site_weight`: `first` is what stands before the data and the probes with weight, strongest
+    first; `rest` the probes that say little or could not tell."""
+
+    first: pl.DataFrame
+    rest: pl.DataFrame
+
+    @property
+    def rest_weight(self) -> float:
+        """What the folded probes add up to [log odds]."""
+        return float(self.rest["weight"].sum())
+
+    @property
+    def rest_label(self) -> str:
+        """What the folded probes are called together."""
+        return f"{words.count(self.rest.height, 'other probe')} together"
+
+
+def fold(weights: pl.DataFrame, contradicting: str | None = None) -> Folded:
+    """Return the rows in two parts; the probe `contradicting` a right install is never folded."""
+    ordered = weights.sort("ordinal")
+    is_weak = (pl.col("weight").abs() < SMALL_WEIGHT) | (pl.col("state") == "cannot tell").fill_null(False)
+    is_kept = (pl.col("ordinal") == 0) | (pl.col("probe") == (contradicting or "")) | ~is_weak
+    return Folded(ordered.filter(is_kept), ordered.filter(~is_kept))
+
+
+def weight_table(
+    weights: pl.DataFrame, fault: str | None, contradicting: str | None, cards: Mapping[str, FaultCard]
+) -> dict[str, Any] | None:
+    """Return the table's rows and sums in words, None without a row.
+
+    Its columns are for any fault against a sound install (`strength`) and for `fault` against the next likeliest.
+    """
+    if weights.is_empty():
+        return None
+    folded = fold(weights, contradicting)
+    known = weights["which_against"].drop_nulls()
+    against = words.fault(known[0], cards) if known.len() else ""
+
+    def rows(part: pl.DataFrame, deciding: int = 0) -> list[dict[str, Any]]:
+        return [
+            row
+            | {
+                "which": odds_words(row["which_weight"], "it", against) if against else "",
+                "decides": 1 <= at <= deciding,
+            }
+            for at, row in enumerate(part.iter_rows(named=True))
+        ]
+
+    first = rows(folded.first, DECIDING)
+    silent = folded.rest.filter(pl.col("state") == "cannot tell").height
+    little = folded.rest.height - silent
+    parts = [
+        f"{words.count(little, 'probe')} that {'says' if little == 1 else 'say'} little" if little else "",
+        f"{words.count(silent, 'probe')} that could not tell" if silent else "",
+    ]
+    return {
+        "first": first,
+        "rest": rows(folded.rest),
+        "rest_words": f"{' and '.join(filter(None, parts))}; together: "
+        f"{odds_words(folded.rest_weight, 'a fault', 'a sound install')}",
+        "deciding": min(DECIDING, len(first) - 1),
+        "fault": words.fault(fault, cards),
+        "against": against,
+        "total": odds_words(float(weights["weight"].sum()), "a fault", "a sound install"),
+        "which_total": odds_words(float(weights["which_weight"].sum()), "it", against) if against else "",
+    }
