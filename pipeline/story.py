@@ -48,7 +48,7 @@ def tell_home(
     events
         Its rows of `home_story`.
     """
-    sections = [
+    sections = (
         ("Before anything else", _cautions(score, listed, card)),
         ("Suspected", _suspicion(score, listed, card)),
         ("Why", _weights(weights, score["contradiction_probe"])),
@@ -127,7 +127,8 @@ def _contradicted(score: Mapping[str, Any]) -> Iterator[str]:
     yield from _text(f"Unproven, but no right install reads so: {score['contradiction']}.")
     cause = CAUSES.get(score["record_cause"] or "")
     if cause is not None:
-        yield from _text(f"It may be the record: {cause.words}, {_percent(score['record_likelihood'])} likely.")
+        likely = f"{_percent(score['record_likelihood'])} likely"
+        yield from _text(f"It may be the record: {cause.words}, {likely}.")
         yield from _text(f"First, at the desk: {cause.office}")
 
 
@@ -144,8 +145,7 @@ def _weights(weights: pl.DataFrame, contradicting: str | None) -> Iterator[str]:
             continue
         yield from _weighed(row["weight"], f"{row['label']}: {row['sentence']} ({row['strength']})")
     if small:
-        others = "probe that says" if len(small) == 1 else "probes that say"
-        yield from _weighed(sum(small), f"{len(small)} other {others} little or could not tell")
+        yield from _weighed(sum(small), f"{len(small)} other probes that say little or could not tell")
     total = float(weights["weight"].sum())
     odds = f"{_odds(abs(total))} {'for' if total >= 0 else 'against'}"
     yield f"  {'-' * 6}"

@@ -38,11 +38,13 @@ PV_SHARE, UPSTREAM_SHARE, BATTERY_SHARE, EV_SHARE = 0.95, 0.68, 0.07, 0.2
 WEATHER_SHARES = (0.7, 0.4, 0.25)  # of family "weather" with leg voltages, reactive power, utility meter
 HARD = (
     "battery_exporting", "battery_undeclared", "battery_declared", "ev_all_night", "vacant", "pv_outage",
-    "snow", "second_array", "production_scaled", "single_leg_inverter", "clock_offset", "local_time", "dst", "gaps",
-    "stale_values", "zero_dropouts", "sign_glitches", "new_site", "loose_neutral", "crossed_and_turned",
+    "snow", "second_array", "production_scaled", "single_leg_inverter", "clock_offset", "local_time", "dst",
+    "gaps", "stale_values", "zero_dropouts", "sign_glitches", "new_site", "loose_neutral",
+    "crossed_and_turned",
 )  # fmt: skip
 NEEDS_SUN = {
-    "pv_outage", "snow", "second_array", "production_scaled", "single_leg_inverter", "clock_offset", "local_time", "dst",
+    "pv_outage", "snow", "second_array", "production_scaled", "single_leg_inverter", "clock_offset", "local_time",
+    "dst",
 }  # fmt: skip
 NEEDS_TWO_LEGS = {"single_leg_inverter"}
 NEEDS_240 = {"loose_neutral", "crossed_and_turned"}

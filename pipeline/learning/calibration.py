@@ -1,4 +1,4 @@
-"""Calibration of the log odds of a fault: slope and intercept by homes of families that the trees never saw."""
+"""Calibration of the log odds of a fault: slope and intercept by homes of fleets and families the trees never saw."""
 
 from __future__ import annotations
 
@@ -10,44 +10,47 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 Float = NDArray[np.float64]
-Said = tuple[Float, NDArray[np.bool_], Float, NDArray[np.str_]]
+Said = tuple[Float, NDArray[np.bool_], Float, str]
+ONE_OF_EACH = "a fleet of each family"
 
 
 def calibrate(said: Sequence[Said], rate: float) -> tuple[float, float, dict[str, Any]]:
-    """Return slope and intercept [log odds] of least log loss at this share of faults, and each family's marks.
+    """Return slope and intercept [log odds] of least log loss at this share of faults, and each part's marks.
 
     Parameters
     ----------
     said
-        Of each family left out: its homes' log odds at even odds, whether they are faulty, weights that count sound
-        homes as much as faulty ones, and the family, (n,) each.
+        Of each part left out: its homes' log odds at even odds, whether they are faulty, weights that count sound homes
+        as much as faulty ones, (n,) each, and its name.
     rate
         Share of faulty homes that the likelihoods are for.
 
     Notes
     -----
-    The slope lies in 0.3 to 1.5. Without any family left out nothing is known: 1 and 0.
+    The families count alike, and together as much as ONE_OF_EACH. The slope lies in 0.3 to 1.5. With nothing left out
+    nothing is known: 1 and 0.
     """
     if not said:
         return 1.0, 0.0, {}
-    log_odds, is_faulty, weight, family = (np.concatenate(parts) for parts in zip(*said, strict=True))
     prior = np.log(rate / (1 - rate))
-    weight = weight * np.where(is_faulty, rate, 1 - rate)
-    for name in np.unique(family):  # families count alike
-        weight[family == name] /= weight[family == name].sum()
+    families = sum(name != ONE_OF_EACH for *_, name in said)
+    weighed = []
+    for _, is_bad, weight, name in said:
+        own = weight * np.where(is_bad, rate, 1 - rate)
+        weighed.append(own / own.sum() * (families if name == ONE_OF_EACH else 1))
+    log_odds = np.concatenate([odds for odds, *_ in said])
+    is_faulty, weights = np.concatenate([bad for _, bad, *_ in said]), np.concatenate(weighed)
 
     def loss(point: Float) -> float:
         moved = point[0] * log_odds + point[1] + prior
-        return float(weight @ np.logaddexp(0.0, np.where(is_faulty, -moved, moved)))
+        return float(weights @ np.logaddexp(0.0, np.where(is_faulty, -moved, moved)))
 
     best = minimize(loss, np.array([1.0, 0.0]), method="L-BFGS-B", bounds=[(0.3, 1.5), (-2.0, 2.0)])
     slope, intercept = (round(float(value), 4) for value in best.x)
-    marks = {}
-    for name in np.unique(family).tolist():
-        own = family == name
-        marks[str(name)] = marks_of(
-            slope * log_odds[own] + intercept + prior, is_faulty[own], weight[own] / weight[own].sum()
-        )
+    marks = {
+        name: marks_of(slope * odds + intercept + prior, is_bad, own)
+        for (odds, is_bad, _, name), own in zip(said, weighed, strict=True)
+    }
     return slope, intercept, marks
 
 

@@ -1,8 +1,9 @@
 """Makes the classifier: fleets of several families through the night's own SQL, each held against its own normal.
 
 Every home is seen twice: beside its whole fleet, and beside a few neighbours only, so that the trees also know what a
-deviation is worth where the yardstick is thin. Each family is left out in turn: what the others' trees say of its homes
-calibrates the likelihoods (slope and intercept) for fleets that nobody has seen.
+deviation is worth where the yardstick is thin. Each family is left out in turn, then a fleet of each: what the other
+homes' trees say of these calibrates the likelihoods (slope and intercept). A user's fleet lies somewhere between a new
+fleet of a known family and a family that nobody has seen, so both count alike.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.contract import SOUND
 from pipeline.fault import Fault
-from pipeline.learning.calibration import calibrate
+from pipeline.learning.calibration import ONE_OF_EACH, Said, calibrate
 from pipeline.learning.labelled import Labelled
 from pipeline.learning.lessons import LESSONS, labelled_fleet
 from pipeline.probes import NAMES
@@ -108,22 +109,22 @@ def fit_model(
 ) -> Model:
     """Return the model fitted to these fleets, calibrated on each family by the trees of the others."""
     own, rate = settings.training, settings.verdict.base_rate
-    said: list[tuple[Float, Lessons]] = []
-    families = sorted({fleet.family for fleet in fleets})
-    for left_out in families if len(families) > 1 else []:
+    said: list[Said] = []
+    for left_out, is_out in held_out_parts(fleets):
         tell(f"fitting without {left_out}")
-        others = [fleet for fleet in fleets if fleet.family != left_out]
+        others = [fleet for fleet, out in zip(fleets, is_out, strict=True) if not out]
         shipped = shipped_normal(others, own, seed)
         trees, _ = fit_any(lessons(others, shipped, own, seed), own)
-        unseen = lessons([fleet for fleet in fleets if fleet.family == left_out], shipped, own, seed + 1)
-        said.append((trees.terms(unseen.alike.rows, len(NAMES)).sum(axis=(1, 2)) + trees.start[0], unseen))
+        unseen = lessons(
+            [fleet for fleet, out in zip(fleets, is_out, strict=True) if out], shipped, own, seed + 1
+        )
+        log_odds = trees.terms(unseen.alike.rows, len(NAMES)).sum(axis=(1, 2)) + trees.start[0]
+        said.append((log_odds, unseen.fault != SOUND, unseen.weight, left_out))
     shipped = shipped_normal(fleets, own, seed)
     whole = lessons(fleets, shipped, own, seed)
     tell(f"fitting {len(whole.fault)} looks at {sum(fleet.measured.size for fleet in fleets)} homes")
     any_fault, _ = fit_any(whole, own)
-    slope, intercept, held_out = calibrate(
-        [(log_odds, unseen.fault != SOUND, unseen.weight, unseen.family) for log_odds, unseen in said], rate
-    )
+    slope, intercept, held_out = calibrate(said, rate)
     faulty = whole.of(whole.fault != SOUND)
     tell("fitting which fault, which leg, and what else it may be")
     which, faults = fit_trees(faulty.alike, faulty.fault, faulty.weight, own, own.which_rounds)
@@ -138,10 +139,24 @@ def fit_model(
     )  # fmt: skip
 
 
+def held_out_parts(fleets: Sequence[Fleet]) -> list[tuple[str, list[bool]]]:
+    """Return what is left out of a fit, and which fleets that are: every family, and a fleet of each family."""
+    families = sorted({fleet.family for fleet in fleets})
+    if len(families) < 2:
+        return []
+    places = [[at for at, fleet in enumerate(fleets) if fleet.family == family] for family in families]
+    chosen = {own[len(own) // 2] for own in places}
+    parts = [
+        (family, [at in own for at in range(len(fleets))])
+        for family, own in zip(families, places, strict=True)
+    ]
+    return [*parts, (ONE_OF_EACH, [at in chosen for at in range(len(fleets))])]
+
+
 def fit_any(lesson: Lessons, own: TrainingSettings) -> tuple[Any, tuple[str, ...]]:
     """Return the trees that tell a fault from none."""
     labels = np.where(lesson.fault != SOUND, FAULTY, RIGHT)
-    return fit_trees(lesson.alike, labels, lesson.weight, own, own.rounds)
+    return fit_trees(lesson.alike, labels, lesson.weight, own, own.rounds, is_monotone=True)
 
 
 def fit_leg(faulty: Lessons, faults: tuple[str, ...], own: TrainingSettings) -> Any:

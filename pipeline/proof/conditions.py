@@ -45,10 +45,13 @@ def _row(
     sound = judged.filter(~pl.col("is_faulty"))
     alarms = suspect.filter(~pl.col("is_faulty")).select(weight.sum()).item()
     named = suspect.select(weight.sum()).item()
+    told_marks = asdict(marks(judged, found.cut_of(judged.height)))
+    if not told_marks["faulty"]:  # where nothing is to be found, a share of the first homes says nothing
+        told_marks["first_share"] = None
     row = {
         "kind": kind,
         "fleet": label,
-        **asdict(marks(judged, found.cut_of(judged.height))),
+        **told_marks,
         "suspects": suspect.height,
         "suspects_right_share": (named - alarms) / named if named else None,
         "sound_suspects_1000": 1000 * alarms / sound.select(weight.sum()).item() if sound.height else None,

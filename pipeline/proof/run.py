@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.errors import InputError
 from pipeline.families.measurements import need_measurements
 from pipeline.families.spec import FAMILIES, Family, UnlikeSpec
+from pipeline.faults import CATALOGUE
 from pipeline.proof import results
 from pipeline.proof.calibration import reliability
 from pipeline.proof.fleets import Fleet, Maker
@@ -86,7 +87,18 @@ class ProofRequest:
     def _spec(self, family: Family, number: int, size: float) -> UnlikeSpec:
         homes = max(FEWEST, round(self.sites * size * (QUICK_SIZE if self.is_quick else 1.0)))
         days = QUICK_DAYS if self.is_quick else DAYS
-        return UnlikeSpec(homes, days, 15, self.seed + number, SUMMER, FAULT_SHARE, HARD_SHARE, family=family)
+        return UnlikeSpec(
+            homes, days, 15, self.seed + number, SUMMER, FAULT_SHARE, HARD_SHARE,
+            faults=kinds(round(homes * FAULT_SHARE), number), family=family,
+        )  # fmt: skip
+
+
+def kinds(faulty: int, number: int) -> tuple[str, ...]:
+    """Return which faults fleet `number` has: of few homes each fleet takes the next ones in turn; all: none named."""
+    names = tuple(CATALOGUE)
+    if faulty >= len(names):
+        return ()
+    return tuple(names[(number * faulty + at) % len(names)] for at in range(max(faulty, 1)))
 
 
 @dataclass(frozen=True)
@@ -139,7 +151,7 @@ def prove(
             summer.append(seen)
             blind.append(unseen)
         for family in FAMILIES:
-            winter += maker.fleet(f"{family}, winter, hourly", request.winter(family))
+            winter += maker.fleet(f"{family}, winter hourly", request.winter(family))
         clean = [
             fleet for family in CLEAN for fleet in maker.fleet(f"{family}, no fault", request.clean(family))
         ]

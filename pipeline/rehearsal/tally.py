@@ -47,7 +47,8 @@ def tally(request: RehearsalRequest, world: World, work: Path, seconds: float) -
     later = faulty["began_at"].is_not_null().sum()
     told = (
         f"{world.homes.height} homes of family {request.family}, {faulty.height} of which get a fault "
-        f"({faulty.height - later} at commissioning, {later} later); {len(nights)} nights from {nights[0]} to {nights[-1]}; "
+        f"({faulty.height - later} at commissioning, {later} later); {len(nights)} nights from "
+        f"{nights[0]} to {nights[-1]}; "
         f"{request.visits_a_day} truck visits a day. Every night is the same as `nightclamp nightly`; every number "
         f"here is measured against the fleet's twin without faults."
     )

@@ -25,6 +25,7 @@ from pipeline.simulate.spec import FleetSpec
 from pipeline.simulate.twins import Twins, twin_home
 
 Spec = FleetSpec | UnlikeSpec
+Batch = list[tuple[int, int]]  # number and seed of each household
 Part = tuple[
     range, Sequence[Sequence[Home]]
 ]  # numbers of its homes; a family's homes street by street, else none
@@ -51,14 +52,21 @@ def twins_of(spec: Spec, part: Part, pool: Path) -> list[Twins]:
     return [twin for street in streets for twin in street_twins(spec, street, pool)]
 
 
-def write_pool(spec: Spec, pool: Path) -> None:
-    """Write the households that homes of family "crest" are dealt from into the folder; other families need none."""
+def pool_batches(spec: Spec) -> list[Batch]:
+    """Return the households that homes of family "crest" are dealt from, in batches; other families need none."""
     if isinstance(spec, FleetSpec) or spec.family != "crest":
-        return
-    pool.mkdir(parents=True, exist_ok=True)
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(7,)))
+        return []
+    rng = np.random.default_rng(
+        np.random.SeedSequence(spec.seed, spawn_key=(7,))
+    )  # as families.fleet draws them
     seeds = [(number, int(rng.integers(2**31))) for number in range(pool_size(spec.sites))]
-    write_households(pool, seeds, min(WORKDAYS, spec.days + 2), min(WEEKEND_DAYS, spec.days + 1))
+    return [seeds[at : at + 10] for at in range(0, len(seeds), 10)]
+
+
+def write_pool(days: int, pool: Path, batch: Batch) -> None:
+    """Write a batch of households for a window of so many days into the folder `pool`."""
+    pool.mkdir(parents=True, exist_ok=True)
+    write_households(pool, batch, min(WORKDAYS, days + 2), min(WEEKEND_DAYS, days + 1))
 
 
 def street_twins(spec: UnlikeSpec, street: Sequence[Home], pool: Path) -> list[Twins]:

@@ -17,13 +17,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import polars as pl
 
 from pipeline import __version__
 from pipeline.families.register import CREWS
-from pipeline.rehearsal.twins import Part, Spec, parts_of, twins_of, write_pool
+from pipeline.rehearsal.twins import Part, Spec, parts_of, pool_batches, twins_of, write_pool
 from pipeline.rehearsal.workers import processes
 from pipeline.simulate.fleet import crews_of
 from pipeline.simulate.lake import SITE_COLUMNS, Rows, write_shard
@@ -39,6 +39,8 @@ HOMES = pl.Schema(_HOMES)
 _WRONG: dict[str, Any] = {"site_id": pl.String, "hour_start": pl.Datetime("us"), "wrong_kwh": pl.Float64}
 WRONG = pl.Schema(_WRONG)
 HOMES_A_PART = 100
+Work = TypeVar("Work")
+Done = TypeVar("Done")
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,10 @@ def make_world(
     shutil.rmtree(root, ignore_errors=True)
     root.mkdir(parents=True)
     pool = root / "households"
-    write_pool(spec, pool)
+    batches = pool_batches(spec)
+    if batches:
+        tell("households of the CREST model")
+        list(_made(partial(write_pool, spec.days, pool), batches, workers))
     parts = list(enumerate(parts_of(spec, HOMES_A_PART)))
     done = []
     for made in _made(partial(_make_part, spec, root, pool), parts, workers):
@@ -117,9 +122,7 @@ class _Part:
     sites_right: Rows
 
 
-def _made(
-    make: Callable[[tuple[int, Part]], _Part], parts: list[tuple[int, Part]], workers: int
-) -> Iterator[_Part]:
+def _made(make: Callable[[Work], Done], parts: list[Work], workers: int) -> Iterator[Done]:
     if workers == 1:
         yield from map(make, parts)
         return

@@ -72,8 +72,8 @@ def weight_figure(weights: pl.DataFrame, contradicting: str | None = None) -> Fi
     probes = words.count(folded.first.height - 1, "probe")
     rest = f" and {folded.rest_label}" if folded.rest.height else ""
     caption = (
-        f"Start: log odds {words.number(prior, 2, sign=True)} ({words.percent(_share(prior))}), from the fleet's share of "
-        f"homes with a fault and the model's own constant. {probes} with weight{rest} bring the sum to "
+        f"Start: log odds {words.number(prior, 2, sign=True)} ({words.percent(_share(prior))}), from the fleet's "
+        f"share of homes with a fault and the model's own constant. {probes} with weight{rest} bring the sum to "
         f"{words.number(score, 2, sign=True)}, which stands for {words.percent(_share(score))} for a fault of any kind."
     )
     return Figure("weights", "From the fleet's odds to the likelihood, probe by probe", spec, "", caption)

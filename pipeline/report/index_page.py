@@ -17,8 +17,8 @@ from pipeline.setting_sections import ReportSettings
 
 # The list's columns as the reader's own CSV of it gets them, in this order.
 CSV_COLUMNS = (
-    "rank", "site_id", "area", "likelihood", "fault_likelihood", "verdict", "suspected_fault", "leg", "since", "evidence",
-    "fix_by", "bring", "minutes_on_site", "kwh_per_day_wrong", "priority", "nights_listed", "standing",
+    "rank", "site_id", "area", "likelihood", "fault_likelihood", "verdict", "suspected_fault", "leg", "since",
+    "evidence", "fix_by", "bring", "minutes_on_site", "kwh_per_day_wrong", "priority", "nights_listed", "standing",
     "also_possible", "desk_change", "desk_proof", "crew_id",
 )  # fmt: skip
 VERDICTS = ("suspect", "unproven", "sound")

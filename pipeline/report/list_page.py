@@ -15,7 +15,9 @@ from pipeline.report.names import page_name
 from pipeline.report.record_first import fault_shares
 from pipeline.settings import Settings
 
-TABLES = ("worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut", "site_scores")
+TABLES = (
+    "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut", "site_scores",
+)  # fmt: skip
 WAYS = {"visit": "truck visits", "office": "office checks"}
 _OFF_ROWS = 20
 

@@ -47,7 +47,12 @@ def spread_chart(told: Sequence[dict[str, Any]]) -> Spec | None:
     strata = list(dict.fromkeys(dot["homes"] for dot in dots))
     size = len(names) + len(dots)
     y = vega.y("row:O", axis=None, scale=vega.scale(domain=list(range(size))))
-    axis = vega.axis(values=[0.125, 0.25, 0.5, 1, 2, 4, 8], labelExpr="'×' + format(datum.value, '~g')", grid=True)
+    axis = vega.axis(
+        values=[0.25, 0.5, 1, 2, 4],
+        labelExpr="'×' + format(datum.value, '~g')",
+        grid=True,
+        labelOverlap=False,
+    )
     scale = vega.scale(type="log", domain=[_LEAST, _MOST], nice=False)
     x = vega.x("ratio:Q", title="spread here over spread of many fleets", scale=scale, axis=axis)
     colours = vega.scale(domain=strata, range=[theme.light(name) for name in _COLOURS[: len(strata)]])
@@ -59,7 +64,8 @@ def spread_chart(told: Sequence[dict[str, Any]]) -> Spec | None:
         x, vega.shape("homes:N", scale=shapes, legend=legend), tooltip=tips
     )
     bars = base.mark("rule", strokeWidth=2, opacity=0.6).encode(
-        vega.x("low:Q", scale=scale, axis=axis, title="spread here over spread of many fleets"), vega.x2("high:Q")
+        vega.x("low:Q", scale=scale, axis=axis, title="spread here over spread of many fleets"),
+        vega.x2("high:Q"),
     )
     even = data("even").mark("rule", color=theme.light("expected"), strokeDash=[6, 4], strokeWidth=1.5)
     label = data("names").encode(y, vega.text("name:N"), x=vega.value(4))

@@ -55,7 +55,7 @@ def _far(rows: pl.DataFrame, wider: float, apart: float, than: str) -> Iterator[
             said.append(f"scatters {many} times {'as wide as' if ratio > 1 else 'less than'} {than}")
         if sizes[1] > 1:
             side = "above" if shift > 0 else "below"
-            said.append(f"its middle lies {words.number(abs(shift), 1)} spreads {side} that {than}")
+            said.append(f"the middle lies {words.number(abs(shift), 1)} spreads {side} that {than}")
         name = QUANTITIES.get(f"{row['probe']}.{row['quantity']}", words.plain(row["quantity"]))
         here = scatter(row["quantity"], row["unit"], row["centre"], row["spread"])
         there = scatter(row["quantity"], row["unit"], row["was_centre"], row["was_spread"])

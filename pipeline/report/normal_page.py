@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import Any
 
 import polars as pl
@@ -90,8 +91,8 @@ def _block(
         "name": probe.name,
         "label": probe.label,
         "measured": MEASURED[probe.name],
-        "main": [row for row in rows if row["is_main"]],
-        "rest": [row for row in rows if not row["is_main"]],
+        "main": _by_quantity([row for row in rows if row["is_main"]]),
+        "rest": _by_quantity([row for row in rows if not row["is_main"]]),
         "figure": _figure(probe, drawn),
         "can_contradict": any(quantity.decides is not None for quantity in quantities),
         "outside": homes.height,
@@ -100,6 +101,10 @@ def _block(
             for site_id in homes["site_id"].head(MOST_NAMES).to_list()
         ],
     }
+
+
+def _by_quantity(rows: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
+    return [(name, list(own)) for name, own in groupby(rows, key=lambda row: str(row["quantity"]))]
 
 
 def _figure(probe: Probe, drawn: list[dict[str, Any]]) -> Figure:

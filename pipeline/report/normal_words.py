@@ -46,7 +46,7 @@ QUANTITIES = {
     "daylight.energy": "energy a day",
     "daylight.balanced_share": "sunny readings whose legs sum to about zero",
     "production.sky_correlation": "correlation with the sun's height",
-    "production.noon": "its middle from the sun's noon",
+    "production.noon": "hours from the sun's noon",
     "production.dark_share": "energy counted in the dark",
     "production.alive_in_dark_share": "dark readings that are not zero",
     "production.peak_of_rating": "peak over the array's rating",
@@ -126,13 +126,18 @@ def scatter(quantity: str, unit: str, centre: float | None, spread: float | None
         name = _UNITS.get(unit, "" if unit == "-" else unit)
     decimals = _decimals(spread)
     told = f"{words.number(centre, decimals)} ± {words.number(spread, decimals)}"
-    return f"{told} {name}".strip()
+    return _unbroken(f"{told} {name}")
 
 
 def _between(middle: float, low: float, high: float, unit: str) -> str:
     decimals = _decimals((high - low) / 2)
     told = [words.number(x, decimals) for x in (middle, low, high)]
-    return f"{told[0]}{' ' + unit if unit else ''} ({told[1]} to {told[2]})"
+    return _unbroken(f"{told[0]}{' ' + unit if unit else ''} ({told[1]} to {told[2]})")
+
+
+def _unbroken(text: str) -> str:
+    """Return a number with its unit so that no line breaks within it."""
+    return text.strip().replace(" ", "\u00a0")
 
 
 def _decimals(spread: float) -> int:

@@ -14,12 +14,16 @@ from pipeline.scoring.sentences import odds_words
 from pipeline.story import SMALL_WEIGHT
 
 DECIDING = 3  # probes that are called the deciding ones
+WHICH_DECIDES = 1.0  # log; a probe that tells this fault from the next by so much is never folded
 
 
 @dataclass(frozen=True)
 class Folded:
-    """A home's rows of `site_weight`: `first` is what stands before the data and the probes with weight, strongest
-    first; `rest` the probes that say little or could not tell."""
+    """A home's rows of `site_weight` in two parts.
+
+    `first` is what stands before the data and the probes with weight, strongest first; `rest` the probes that say
+    little or could not tell.
+    """
 
     first: pl.DataFrame
     rest: pl.DataFrame
@@ -36,10 +40,16 @@ class Folded:
 
 
 def fold(weights: pl.DataFrame, contradicting: str | None = None) -> Folded:
-    """Return the rows in two parts; the probe `contradicting` a right install is never folded."""
+    """Return the rows in two parts.
+
+    The probe `contradicting` a right install is never folded, nor one that decides which fault it is.
+    """
     ordered = weights.sort("ordinal")
     is_weak = (pl.col("weight").abs() < SMALL_WEIGHT) | (pl.col("state") == "cannot tell").fill_null(False)
-    is_kept = (pl.col("ordinal") == 0) | (pl.col("probe") == (contradicting or "")) | ~is_weak
+    is_telling_which = (pl.col("which_weight").abs() >= WHICH_DECIDES).fill_null(False)
+    is_kept = (
+        (pl.col("ordinal") == 0) | (pl.col("probe") == (contradicting or "")) | is_telling_which | ~is_weak
+    )
     return Folded(ordered.filter(is_kept), ordered.filter(~is_kept))
 
 

@@ -34,9 +34,10 @@ _PER_HOME = ("site_weight", "site_daily", "site_hour")
 def write_report(folder: Path, night: ReportInput, settings: Settings, kept: Path | None = None) -> None:
     """Write the night's report into `folder` (created where missing): the same input gives the same bytes.
 
-    index.html, list.html, crews.html, normal.html, home/<page_name>.html for the first `report.home_pages` homes of the list, and
-    assets/. Pages open from disk and never reach for the network. Files already there are overwritten, others
-    are left alone, so hand it an empty folder. `kept` is a folder where what the pages share may be found and left.
+    index.html, list.html, crews.html, normal.html, home/<page_name>.html for the first `report.home_pages` homes
+    of the list, and assets/. Pages open from disk and never reach for the network. Files already there are
+    overwritten, others are left alone, so hand it an empty folder. `kept` is a folder where what the pages share may
+    be found and left.
 
     Raises
     ------

@@ -59,7 +59,9 @@ class _Columns:
         self.monotone.append(monotone)
 
     def done(self) -> Design:
-        rows = np.empty((len(self.columns[0]), len(self.columns)), order="F")  # the trees read column by column
+        rows = np.empty(
+            (len(self.columns[0]), len(self.columns)), order="F"
+        )  # the trees read column by column
         for at, column in enumerate(self.columns):
             rows[:, at] = column
         return Design(rows, tuple(self.names), tuple(self.probes), tuple(self.monotone))
@@ -83,12 +85,14 @@ def alike(measured: Measured, moved: Deviations) -> Design:
 
 def _put(out: _Columns, probe: str, key: str, quantity: Quantity, values: Float) -> None:
     if quantity.shape == "contrast":
-        out.add(probe, key, np.abs(values[:, 0]), int(quantity.wrong != ""))
+        out.add(probe, key, np.abs(values[:, 0]))
         return
-    sides = (("", values, {"low": -1, "high": 1}.get(quantity.wrong, 0)),)
+    # What can decide by itself never speaks less for a fault by lying farther out.
+    held = int(quantity.decides is not None)
+    sides = (("", values, held * {"low": -1, "high": 1}.get(quantity.wrong, 0)),)
     if quantity.wrong == "both":
         short, over = np.maximum(-values, 0.0), np.maximum(values, 0.0)
-        sides = ((" short", short, 1), (" over", over, 1))  # type: ignore[assignment]
+        sides = ((" short", short, held), (" over", over, held))  # type: ignore[assignment]
     for side, column, monotone in sides:
         if column.shape[1] == 1:
             out.add(probe, f"{key}{side}", column[:, 0], monotone)

@@ -182,7 +182,9 @@ def score(
     told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
         scored, on="site_id", how="left", maintain_order="left"
     )
-    mix = {name: fleet.fault_mix[name] for name in catalogue if name in classes}  # in the order of the likelihoods
+    mix = {
+        name: fleet.fault_mix[name] for name in catalogue if name in classes
+    }  # in the order of the likelihoods
     return with_verdicts(told, Prior(fleet.rate, mix), own)
 
 

@@ -146,14 +146,14 @@ def test_the_right_home_is_a_row_of_site_signal(fleet: Labelled) -> None:
     assert None not in RIGHT.values()
 
 
-def test_the_numbers_of_a_case_hang_together(
-    signals: pl.DataFrame, fleet: Labelled, tmp_path: Path
-) -> None:
+def test_the_numbers_of_a_case_hang_together(signals: pl.DataFrame, fleet: Labelled, tmp_path: Path) -> None:
     """Gains follow from slopes, z from sag and its error, and so on, as sql/site_signal.sql derives them."""
     facts = site_fact(fleet.sites).columns
     derived = set(re.findall(r"\bAS (\w+)", warehouse.sql_text("site_signal"))) & {*RIGHT}
     con = warehouse.connect(tmp_path, SETTINGS.engine)
-    con.register("site_feature", signals.drop(*derived, *(set(facts) - {"site_id"}), *OF_THE_WINDOW).to_arrow())
+    con.register(
+        "site_feature", signals.drop(*derived, *(set(facts) - {"site_id"}), *OF_THE_WINDOW).to_arrow()
+    )
     con.register("site_fact", signals.select(facts).to_arrow())
     truth = warehouse.query(con, "site_signal", SETTINGS.feature.model_dump()).sort("site_id")
     con.close()

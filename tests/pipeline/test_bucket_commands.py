@@ -16,11 +16,11 @@ from lakes import DAY, SITES, build_lake, put, rows
 from s3_server import KEY, SECRET, Server
 
 from pipeline import cli
-from pipeline.scoring.model import Model
-from pipeline.scoring.model_file import save_model
 from pipeline.night import run_night
 from pipeline.out_place import keep_model
 from pipeline.plan import NightRequest
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import save_model
 from pipeline.settings import load_settings
 
 ROOT = Path(__file__).parents[2]

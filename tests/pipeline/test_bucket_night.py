@@ -12,12 +12,12 @@ from lakes import DAY, build_lake, put, rows
 from s3_server import KEY, SECRET, Server
 
 from pipeline import night
-from pipeline.scoring.model import Model
-from pipeline.scoring.model_file import save_model
 from pipeline.errors import InputError, NightFailed
 from pipeline.explain import explain_home
 from pipeline.night import NightResult, run_night
 from pipeline.plan import NightRequest
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import save_model
 from pipeline.settings import load_settings
 
 SECOND, THIRD = DAY + timedelta(days=1), DAY + timedelta(days=2)

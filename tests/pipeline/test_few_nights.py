@@ -9,11 +9,11 @@ import pytest
 from scored_homes import night_scored
 
 from pipeline.contract import SOUND
+from pipeline.learning.labelled import labelled_lake
 from pipeline.scoring.model import Model
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
-from pipeline.learning.labelled import labelled_lake
 
 SETTINGS = load_settings()
 UPSTREAM = (

@@ -8,8 +8,8 @@ import pytest
 from pipeline.contract import FAULTS
 from pipeline.faults import CATALOGUE
 from pipeline.fix_proof import DISPROVED, OPEN, PROVED, SCHEMA, prove
-from pipeline.settings import load_settings
 from pipeline.scoring.verdict import Prior
+from pipeline.settings import load_settings
 
 OWN = load_settings().visits
 PRIOR = Prior(0.05, dict.fromkeys(CATALOGUE, 1 / len(CATALOGUE)))

@@ -59,9 +59,7 @@ def test_a_night_reads_what_the_one_before_left(scored, value, tmp_path):
     suspect = likeliest(scored)
     first = carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, SETTINGS)
     run = leave(tmp_path / "run", first)
-    second = carry_on(
-        run, scored, value, DAILY, visits(), NO_PLANS, NIGHT + timedelta(days=1), SETTINGS
-    )
+    second = carry_on(run, scored, value, DAILY, visits(), NO_PLANS, NIGHT + timedelta(days=1), SETTINGS)
     own = second.standing.filter(pl.col("site_id") == suspect).row(0, named=True)
     assert (own["standing"], own["nights_listed"], own["first_listed_on"]) == ("waiting", 2, NIGHT)
     told = second.home_story.filter(pl.col("site_id") == suspect)["told"].to_list()
@@ -70,15 +68,11 @@ def test_a_night_reads_what_the_one_before_left(scored, value, tmp_path):
 
 def test_a_visit_that_the_data_contradict_is_on_the_story_and_in_doubt(scored, value, tmp_path):
     suspect = likeliest(scored)
-    run = leave(
-        tmp_path / "run", carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, SETTINGS)
-    )
+    run = leave(tmp_path / "run", carry_on(None, scored, value, DAILY, visits(), NO_PLANS, NIGHT, SETTINGS))
     # The data since (the span begins after the visit) still say what they said.
     day = NIGHT - timedelta(days=21)
     visit = {"visit_id": "V1", "site_id": suspect, "visited_on": day, "found": SOUND, "crew_id": "C1"}
-    told = carry_on(
-        run, scored, value, DAILY, visits(visit), NO_PLANS, NIGHT + timedelta(days=1), SETTINGS
-    )
+    told = carry_on(run, scored, value, DAILY, visits(visit), NO_PLANS, NIGHT + timedelta(days=1), SETTINGS)
     own = told.standing.filter(pl.col("site_id") == suspect).row(0, named=True)
     assert (own["standing"], own["is_listed"], own["is_held"]) == ("found sound on site", False, True)
     assert told.visit_doubt["visit_id"].to_list() == ["V1"]

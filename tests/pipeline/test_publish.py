@@ -14,11 +14,11 @@ import pytest
 from lakes import DAY, build_lake, put, rows
 
 from pipeline import night, publish
-from pipeline.scoring.model import Model
-from pipeline.scoring.model_file import save_model
 from pipeline.errors import NightFailed
 from pipeline.night import run_night
 from pipeline.plan import NightRequest
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import save_model
 from pipeline.settings import load_settings
 
 SECOND = DAY + timedelta(days=1)

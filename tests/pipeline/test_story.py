@@ -15,11 +15,39 @@ from pipeline.story import WIDTH, tell_home
 
 CONTRADICTION = "by the utility meter L1 reads 1.88 and L2 2.31 times the truth (right is 1)"
 PROBES = [
-    ("prior", "Before looking", "against", -2.9, "of this fleet's homes about 5.2% have a fault", "18 to 1 against"),
-    ("nights", "Overnight baseload", "supports", 4.6, "negative in 98.0% of intervals", "99 to 1 for a fault"),
-    ("sun", "Answer to production", "supports", 3.25, "L1 moves +0.50 W for each watt of PV", "26 to 1 for a fault"),
+    (
+        "prior",
+        "Before looking",
+        "against",
+        -2.9,
+        "of this fleet's homes about 5.2% have a fault",
+        "18 to 1 against",
+    ),
+    (
+        "nights",
+        "Overnight baseload",
+        "supports",
+        4.6,
+        "negative in 98.0% of intervals",
+        "99 to 1 for a fault",
+    ),
+    (
+        "sun",
+        "Answer to production",
+        "supports",
+        3.25,
+        "L1 moves +0.50 W for each watt of PV",
+        "26 to 1 for a fault",
+    ),
     ("zeros", "No signal", "against", -0.5, "zero in 0.0% of intervals", "1.6 to 1 for a sound install"),
-    ("leaks", "Copy of the other leg's steps", "against", -0.03, "a step shows as +0.00 of it", "says little"),
+    (
+        "leaks",
+        "Copy of the other leg's steps",
+        "against",
+        -0.03,
+        "a step shows as +0.00 of it",
+        "says little",
+    ),
     ("floors", "Floor of the nights", "against", -0.01, "one night in ten falls 12 W", "says little"),
     ("meter", "Utility meter", "cannot tell", 0.0, "no data for this", "says little"),
 ]
@@ -239,7 +267,9 @@ def test_a_number_that_fits_no_right_install_comes_first_then_what_it_may_be_and
 
 
 def test_an_unproven_home_is_never_said_to_look_right():
-    text = plain(told(None, SOUND_STANDING | {"cause": "2 nights"}, verdict="unproven", unproven_why="2 nights"))
+    text = plain(
+        told(None, SOUND_STANDING | {"cause": "2 nights"}, verdict="unproven", unproven_why="2 nights")
+    )
     assert "Unproven: 2 nights; see what could not tell." in text
     assert "look right" not in text
 

@@ -13,10 +13,10 @@ import polars as pl
 import pytest
 from scored_homes import night_scored
 
+from pipeline.learning.labelled import labelled_lake
 from pipeline.proof.real_homes import DAYS, STARTS, windows, write_real_lake
 from pipeline.scoring.model_file import load_model
 from pipeline.settings import load_settings
-from pipeline.learning.labelled import labelled_lake
 
 INJECTED = (
     ("reversed", "l1"), ("reversed", "l2"), ("reversed", "both"), ("legs_crossed", "both"), ("dead", "l1"),

@@ -12,8 +12,8 @@ import pytest
 
 from pipeline import warehouse
 from pipeline.contract import FAULTS
-from pipeline.faults import CATALOGUE
 from pipeline.families.measurements import EVENT_W, deal, household, solar
+from pipeline.faults import CATALOGUE
 from pipeline.proof.real_homes import DAYS, PLACE, STARTS, windows, write_real_lake
 
 START = STARTS[0]

@@ -1,57 +1,87 @@
-"""Calibration on held-out homes: an overconfident model is drawn in, a well calibrated one is left alone."""
+"""Calibration on families that were left out: overconfident log odds are drawn in, right ones left alone."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from sklearn.metrics import average_precision_score
 
-from pipeline import classifier
-from pipeline.classifier import Model
-from pipeline.contract import SOUND
-from pipeline.learning.calibration import temper
-from pipeline.learning.training import home_weights
+from pipeline.learning.calibration import Said, calibrate, marks_of
+
+RATE = 0.05
 
 
-def homes(count: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """A quarter dead, a quarter reversed; each piece fires on 90 % of its own and on 20 % of the others."""
+def family(
+    name: str, homes: int, seed: int, *, slope: float = 1.0, offset: float = 0.0, shift: float = 3.0
+) -> Said:
+    """Homes at even odds whose evidence is told `slope` times too loud and `offset` too high."""
     rng = np.random.default_rng(seed)
-    labels = np.array(["dead", SOUND, "reversed", SOUND] * (count // 4))
-    silent = rng.random(count) < np.where(labels == "dead", 0.9, 0.2)
-    turned = rng.random(count) < np.where(labels == "reversed", 0.9, 0.2)
-    return np.column_stack([silent, turned]).astype(float), labels
+    is_faulty = np.arange(homes) % 2 == 0
+    seen = rng.normal(np.where(is_faulty, shift, 0.0), 1.0)
+    true = shift * seen - shift**2 / 2
+    return slope * true + offset, is_faulty, np.ones(homes), np.full(homes, name)
 
 
-def log_loss(model: Model, values: np.ndarray, labels: np.ndarray) -> float:
-    share = model.likelihoods(values, 0.5)
-    return float(
-        -np.log(share[np.arange(len(labels)), [model.classes.index(label) for label in labels]]).mean()
-    )
+def test_log_odds_that_are_right_are_left_alone() -> None:
+    slope, intercept, _ = calibrate([family("a", 20_000, 1), family("b", 20_000, 2)], RATE)
+
+    assert slope == pytest.approx(1.0, abs=0.08)
+    assert intercept == pytest.approx(0.0, abs=0.15)
 
 
-@pytest.fixture(scope="module")
-def overconfident() -> Model:
-    """Fitted to homes whose pieces never err."""
-    labels = np.array(["dead", SOUND, "reversed", SOUND] * 100)
-    values = np.column_stack([labels == "dead", labels == "reversed"]).astype(float)
-    return classifier.fit(values, labels, np.ones(400), ("silent", "turned"), 10.0, {})
+@pytest.mark.parametrize(("loud", "high"), [(2.0, 0.0), (1.0, 1.2), (1.6, -0.8)])
+def test_a_classifier_that_is_too_sure_or_too_alarmed_is_put_right(loud: float, high: float) -> None:
+    said = [family("a", 20_000, 1, slope=loud, offset=high), family("b", 20_000, 2, slope=loud, offset=high)]
+
+    slope, intercept, _ = calibrate(said, RATE)
+
+    assert slope == pytest.approx(1 / loud, abs=0.08)
+    assert intercept == pytest.approx(-high / loud, abs=0.2)
 
 
-def test_an_overconfident_model_is_drawn_in(overconfident: Model) -> None:
-    values, labels = homes(2000, 1)
-    weights = home_weights(labels, np.zeros(len(labels), dtype=bool), 1.0)
+def test_slope_and_offset_keep_their_limits() -> None:
+    wild = [family("a", 4000, 1, slope=20.0)]
+    shy = [family("a", 4000, 1, slope=0.1)]
 
-    tempered = temper(overconfident, values, labels, weights, base_rate=0.5, hold=1e-6)
-
-    fresh, truth = homes(2000, 2)
-    assert log_loss(tempered, fresh, truth) < log_loss(overconfident, fresh, truth) - 0.1
-    assert tempered.stretch["dead"] < 0.8
+    assert calibrate(wild, RATE)[0] == 0.3
+    assert calibrate(shy, RATE)[0] == 1.5
 
 
-def test_a_strong_hold_leaves_the_fit_alone(overconfident: Model) -> None:
-    values, labels = homes(400, 3)
-    weights = home_weights(labels, np.zeros(len(labels), dtype=bool), 1.0)
+def test_families_count_alike_however_many_homes_they_have() -> None:
+    """A hundred times the homes in one family don't outvote the other."""
+    few, many = family("few", 2000, 1, slope=2.0), family("many", 2000, 2)
+    again = tuple(np.tile(part, 5) for part in many)
 
-    held = temper(overconfident, values, labels, weights, base_rate=0.5, hold=1e6)
+    one = calibrate([few, many], RATE)
+    other = calibrate([few, again], RATE)  # type: ignore[list-item]
 
-    assert held.stretch["dead"] == pytest.approx(1.0, abs=1e-3)
-    assert held.offset["dead"] == pytest.approx(0.0, abs=1e-3)
+    assert other[:2] == pytest.approx(one[:2], abs=1e-3)
+
+
+def test_each_family_has_its_marks() -> None:
+    *_, marks = calibrate([family("easy", 6000, 1, shift=5.0), family("hard", 6000, 2, shift=1.0)], RATE)
+
+    assert set(marks) == {"easy", "hard"}
+    assert marks["easy"]["average_precision"] > 0.9 > marks["hard"]["average_precision"]
+    assert marks["easy"]["log_loss"] < marks["hard"]["log_loss"]
+    assert 0 <= marks["easy"]["false_alarm_share"] <= 0.01
+
+
+def test_without_a_family_left_out_nothing_is_known() -> None:
+    assert calibrate([], RATE) == (1.0, 0.0, {})
+
+
+def test_marks_are_those_of_weighed_homes() -> None:
+    log_odds = np.array([2.0, 1.0, -1.0, -2.0])
+    is_faulty: NDArray[np.bool_] = np.array([True, False, True, False])
+    weight = np.array([1.0, 3.0, 1.0, 1.0])
+
+    told = marks_of(log_odds, is_faulty, weight)
+
+    chance = 1 / (1 + np.exp(-log_odds))
+    loss = -np.log(np.where(is_faulty, chance, 1 - chance))
+    assert told["log_loss"] == pytest.approx(weight @ loss / weight.sum(), abs=1e-5)
+    assert told["false_alarm_share"] == 0.75
+    precision = average_precision_score(is_faulty, log_odds, sample_weight=weight)
+    assert told["average_precision"] == pytest.approx(precision, abs=1e-4)

@@ -24,11 +24,11 @@ from pipeline.learning.fleet_examples import (
     taken,
     write_lessons,
 )
+from pipeline.learning.labelled import labelled_lake
 from pipeline.registers import read_registers
 from pipeline.settings import Settings, load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-from pipeline.learning.labelled import labelled_lake
 
 SETTINGS = load_settings()
 OWN = SETTINGS.own_fleet

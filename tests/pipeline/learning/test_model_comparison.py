@@ -8,13 +8,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.learning.map_adaptation import adapt
-from pipeline.classifier import Model
-from pipeline.learning.model_comparison import compare, fares, lead, table
 from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
-from pipeline.settings import load_settings
 from pipeline.learning.labelled import Labelled
+from pipeline.learning.model_comparison import compare, fares, lead, table
+from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
+from pipeline.scoring.model import Model
+from pipeline.settings import load_settings
 
 SETTINGS = load_settings()
 
@@ -24,8 +24,21 @@ def held_out(fleet: Labelled) -> Labelled:
     return replace(fleet, truth=fleet.truth.with_columns(pl.lit(1.0).alias("weight")))
 
 
-def test_measures_are_weighed_to_the_base_rate(model: Model, held_out: Labelled) -> None:
-    found = fares(model, held_out, CATALOGUE, SETTINGS, 0.05)
+@pytest.fixture(scope="module")
+def normal(fleet: Labelled, model: Model) -> FleetNormal:
+    """What is normal in the fleet that the homes are from."""
+    return learn_normal(fleet.signals, model, SETTINGS.verdict)
+
+
+@pytest.fixture(scope="module")
+def worse(model: Model) -> Model:
+    """A model that is deaf to everything but the record and takes every home for a suspect."""
+    deaf = dict.fromkeys(("sun", "nights", "meter", "sag", "zeros", "daylight", "mirror", "pairs"), 0.0)
+    return replace(model, probe_slope=deaf, intercept=model.intercept + 2.0)
+
+
+def test_measures_are_weighed_to_the_base_rate(model: Model, held_out: Labelled, normal: FleetNormal) -> None:
+    found = fares(model, held_out, normal, CATALOGUE, SETTINGS, 0.05)
     is_faulty = (held_out.truth["fault"] != SOUND).to_numpy()
 
     assert found.weights[is_faulty].sum() == pytest.approx(0.05)
@@ -39,22 +52,24 @@ def test_measures_are_weighed_to_the_base_rate(model: Model, held_out: Labelled)
 
 
 def test_homes_as_they_are_keep_their_own_weights_and_the_model_its_base_rate(
-    model: Model, held_out: Labelled
+    model: Model, held_out: Labelled, normal: FleetNormal
 ) -> None:
     seldom, often = (replace(model, base_rate=rate) for rate in (0.001, 0.6))
-    usual = fares(seldom, held_out, CATALOGUE, SETTINGS, 0.05)
+    usual = fares(seldom, held_out, normal, CATALOGUE, SETTINGS, 0.05)
 
-    assert usual.losses == pytest.approx(fares(often, held_out, CATALOGUE, SETTINGS, 0.05).losses)
-    assert fares(seldom, held_out, CATALOGUE, SETTINGS, None).losses != pytest.approx(
-        fares(often, held_out, CATALOGUE, SETTINGS, None).losses
+    assert usual.losses == pytest.approx(fares(often, held_out, normal, CATALOGUE, SETTINGS, 0.05).losses)
+    assert fares(seldom, held_out, normal, CATALOGUE, SETTINGS, None).losses != pytest.approx(
+        fares(often, held_out, normal, CATALOGUE, SETTINGS, None).losses
     )
 
 
-def test_other_findings_are_no_ground_for_a_comparison(model: Model, held_out: Labelled) -> None:
+def test_other_findings_are_no_ground_for_a_comparison(
+    model: Model, held_out: Labelled, normal: FleetNormal
+) -> None:
     odd = held_out.truth.with_columns(pl.lit("other").alias("fault"))
     some = pl.concat([odd[:3], held_out.truth[3:]])
 
-    assert len(fares(model, replace(held_out, truth=some), CATALOGUE, SETTINGS, None).homes) == 9
+    assert len(fares(model, replace(held_out, truth=some), normal, CATALOGUE, SETTINGS, None).homes) == 9
 
 
 def test_copies_of_a_home_count_as_one() -> None:
@@ -66,8 +81,8 @@ def test_copies_of_a_home_count_as_one() -> None:
     assert 0 < together < apart
 
 
-def test_a_model_does_not_beat_itself(model: Model, held_out: Labelled) -> None:
-    result = compare(model, model, held_out, None, CATALOGUE, SETTINGS)
+def test_a_model_does_not_beat_itself(model: Model, held_out: Labelled, normal: FleetNormal) -> None:
+    result = compare(model, model, held_out, None, normal, CATALOGUE, SETTINGS)
 
     assert result["is_better"] is False
     assert result["log_loss_z"] == 0
@@ -76,14 +91,11 @@ def test_a_model_does_not_beat_itself(model: Model, held_out: Labelled) -> None:
 
 
 def test_a_model_that_knows_more_wins_and_visits_may_speak_against_it(
-    model: Model, held_out: Labelled
+    model: Model, worse: Model, held_out: Labelled, normal: FleetNormal
 ) -> None:
-    """The winner has seen the very homes before."""
-    faults = held_out.truth["fault"].to_numpy()
-    knows = adapt(model, held_out.weighed.values, faults, np.ones(faults.size), hold=0.01)
+    won = compare(worse, model, held_out, held_out, normal, CATALOGUE, SETTINGS)
+    lost = compare(model, worse, held_out, None, normal, CATALOGUE, SETTINGS)
 
-    won = compare(model, knows, held_out, held_out, CATALOGUE, SETTINGS)
-    lost = compare(knows, model, held_out, None, CATALOGUE, SETTINGS)
     assert won["is_better"] is True
     assert won["visits"]["homes"] == 12
     assert lost["is_better"] is False
@@ -93,6 +105,8 @@ def test_a_model_that_knows_more_wins_and_visits_may_speak_against_it(
     misled = held_out.truth.with_columns(
         pl.when(pl.col("fault") == SOUND).then(pl.lit("dead")).otherwise(pl.lit(SOUND)).alias("fault")
     )
-    vetoed = compare(model, knows, held_out, replace(held_out, truth=misled), CATALOGUE, SETTINGS)
+    strict = SETTINGS.own_fleet.model_copy(update={"veto_z": 0.5})  # twelve homes say little
+    settings = SETTINGS.model_copy(update={"own_fleet": strict})
+    vetoed = compare(worse, model, held_out, replace(held_out, truth=misled), normal, CATALOGUE, settings)
     assert vetoed["is_better"] is False
     assert "visits" in vetoed["why"]

@@ -12,9 +12,9 @@ from pipeline import cli
 from pipeline.contract import SOUND
 from pipeline.errors import InputError
 from pipeline.lake import open_lake
+from pipeline.learning.fleet_training_set import dealt
 from pipeline.scoring.model_choice import own_model_folder
 from pipeline.scoring.model_file import load_model
-from pipeline.learning.fleet_training_set import dealt
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec

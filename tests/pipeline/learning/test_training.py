@@ -1,46 +1,40 @@
-"""How the classifier is made: kinds of faults, weights of homes, the same model from the same seed."""
+"""How the classifier is made: weights of homes, every family left out once, the same model from the same seed."""
 
 from __future__ import annotations
 
 from datetime import date
 
 import numpy as np
-import polars as pl
 import pytest
+from scored_homes import varied
 
-from pipeline import training
 from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
+from pipeline.learning import training
+from pipeline.learning.labelled import Labelled
+from pipeline.learning.lessons import LESSONS, STREETS, Lesson, families
+from pipeline.learning.training import (
+    Fleet,
+    beside_few,
+    home_weights,
+    lessons,
+    majority,
+    train,
+)
+from pipeline.probes.measured import measure
+from pipeline.scoring.design import columns
+from pipeline.scoring.model_file import load_model, save_model
+from pipeline.scoring.normal import deviations, lean, observe
 from pipeline.settings import load_settings
-from pipeline.learning.training import Lesson, fold_rare, home_weights, kinds_of, train
 
-
-def test_a_kind_is_fault_position_legs_and_the_rooms_own_kinds() -> None:
-    truth = pl.DataFrame(
-        {
-            "fault": ["sound", "reversed", "same_leg", "wrong_scope"],
-            "leg": [None, "both", "l2", "both"],
-            "sees_pv_true": [False, True, True, False],
-            "severity": [None, "sign turned", "a copy: misplaced and turned", "declared upstream, is not"],
-        }
-    )
-
-    assert kinds_of(truth, CATALOGUE).tolist() == [
-        "sound/downstream",
-        "reversed/upstream/both",
-        "same_leg/upstream/one/copy",
-        "wrong_scope/downstream/both/declared upstream",
-    ]
-
-
-def test_kinds_of_too_few_homes_are_put_together() -> None:
-    kinds = np.array(["dead/upstream/one"] * 40 + ["dead/upstream/both"] * 3 + ["dead/downstream/both"] * 2)
-
-    assert set(fold_rare(kinds)) == {"dead/upstream/one", "dead"}
+QUICK = {"rounds": 5, "which_rounds": 5, "leg_rounds": 5, "innocent_rounds": 5, "fewest_in_leaf": 10}
+SHIPPED = load_settings()
+SETTINGS = SHIPPED.model_copy(update={"training": SHIPPED.training.model_copy(update=QUICK)})
+OWN = SETTINGS.training
 
 
 def test_sound_counts_as_much_as_all_faults_and_every_fault_alike() -> None:
-    labels = np.array(["sound/upstream"] * 6 + ["dead/upstream/one"] * 3 + ["reversed"])
+    labels = np.array([SOUND] * 6 + ["dead"] * 3 + ["reversed"])
     is_hard = np.array([True, True] + [False] * 8)
 
     weights = home_weights(labels, is_hard, 0.25)
@@ -50,13 +44,87 @@ def test_sound_counts_as_much_as_all_faults_and_every_fault_alike() -> None:
     assert weights[6:9].sum() == pytest.approx(weights[9]) == pytest.approx(2.5)
 
 
-def test_the_same_seed_makes_the_same_model(monkeypatch: pytest.MonkeyPatch) -> None:
-    lessons = (Lesson(60, 3, 60, date(2025, 6, 20)), Lesson(60, 3, 60, date(2025, 9, 20), True))
-    monkeypatch.setattr(training, "LESSONS", lessons)
+def test_a_normal_is_learned_from_all_sound_homes_and_no_more_faulty_ones_than_life_has() -> None:
+    fault = np.array([SOUND] * 300 + ["dead"] * 300)
 
-    once, again = (train(CATALOGUE, load_settings(), seed=3) for _ in range(2))
+    for seed in range(10):
+        kept = majority(fault, OWN, np.random.default_rng(seed))
+        assert kept[:300].all()
+        # drawn one by one up to the share: three standard deviations over it at the most
+        assert kept[300:].sum() <= OWN.faulty_in_normal * 300 + 3 * np.sqrt(OWN.faulty_in_normal * 300)
+
+
+@pytest.fixture(scope="module")
+def streets(fleet: Labelled) -> list[Fleet]:
+    return [Fleet(STREETS, fleet, measure(fleet.signals))]
+
+
+def test_every_home_is_seen_beside_its_fleet_and_beside_few(streets: list[Fleet]) -> None:
+    shipped = dict(load_model().shipped_normal)
+    told = lessons(streets, shipped, OWN, seed=1)
+
+    homes = streets[0].measured.size
+    assert told.alike.rows.shape == (2 * homes, len(columns()[0]))
+    assert told.in_order[0].shape == told.in_order[1].shape == (2 * homes, len(columns()[1]))
+    for part in (told.fault, told.leg, told.hard):
+        assert part[:homes].tolist() == part[homes:].tolist()
+    assert set(told.family) == {STREETS}
+    # raw values are the same from both looks, deviations are not
+    raw = [at for at, name in enumerate(told.alike.names) if "against" not in name]
+    moved = [at for at, name in enumerate(told.alike.names) if "against" in name]
+    np.testing.assert_array_equal(told.alike.rows[:homes, raw], told.alike.rows[homes:, raw])
+    assert not np.array_equal(told.alike.rows[:homes, moved], told.alike.rows[homes:, moved], equal_nan=True)
+    sound = told.of(told.fault == SOUND)
+    assert set(sound.fault) == {SOUND}
+    assert len(sound.alike.rows) == len(sound.weight) == int((told.fault == SOUND).sum())
+
+
+def test_few_homes_are_a_thinner_yardstick_than_many() -> None:
+    measured = measure(varied(120, seed=2))
+    fault = np.full(120, SOUND)
+    shipped = dict(load_model().shipped_normal)
+
+    few = beside_few(measured, fault, shipped, OWN, np.random.default_rng(1))
+    whole = deviations(measured, lean(observe(measured), shipped))
+
+    for key, values in whole.spread.items():
+        assert few.spread[key].shape == values.shape
+        np.testing.assert_array_equal(np.isnan(few.spread[key]), np.isnan(values))
+    assert not np.allclose(few.spread["sun.gain"], whole.spread["sun.gain"])
+
+
+def test_the_lessons_are_of_families_that_are_unlike() -> None:
+    assert len(families()) >= 4
+    assert {lesson.family for lesson in LESSONS} == set(families())
+    for family in families():
+        held = [lesson for lesson in LESSONS if lesson.family == family]
+        assert len({lesson.minutes for lesson in held}) > 1
+        assert min(lesson.days for lesson in held) < 15 < max(lesson.days for lesson in held)
+
+
+@pytest.mark.heavy
+def test_the_same_seed_makes_the_same_model(monkeypatch: pytest.MonkeyPatch, tmp_path_factory) -> None:
+    few = (
+        Lesson(STREETS, 60, 3, 60, date(2025, 6, 20)),
+        Lesson(STREETS, 60, 4, 60, date(2025, 12, 20)),
+        Lesson("measured", 60, 3, 60, date(2026, 6, 20)),
+    )
+    monkeypatch.setattr(training, "LESSONS", few)
+    lines: list[str] = []
+
+    once, again = (train(CATALOGUE, SETTINGS, seed=3, tell=lines.append) for _ in range(2))
 
     assert once.model_id == again.model_id
-    assert SOUND in once.classes
+    assert set(once.faults) <= set(CATALOGUE)
+    assert (once.columns, once.leg_columns) == columns()
     assert once.recipe["seed"] == 3
-    assert train(CATALOGUE, load_settings(), seed=4).model_id != once.model_id
+    assert once.recipe["training"]["rounds"] == 5
+    assert len(once.recipe["fleets"]) == 3
+    # each family was left out once, and what the others' trees say of it calibrates the likelihoods
+    assert set(once.recipe["left_out"]) == {STREETS, "measured"}
+    assert 0.3 <= once.slope <= 1.5
+    assert {"fitting without measured", f"fitting without {STREETS}"} <= set(lines)
+    place = tmp_path_factory.mktemp("model")
+    save_model(once, place)
+    assert load_model(place).model_id == once.model_id
+    assert train(CATALOGUE, SETTINGS, seed=4).model_id != once.model_id

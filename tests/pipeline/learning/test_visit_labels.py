@@ -11,18 +11,19 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline import warehouse
-from pipeline.classifier import Model
-from pipeline.contract import Visit
+from pipeline.contract import SOUND, Visit
 from pipeline.faults import CATALOGUE
 from pipeline.lake import open_lake
+from pipeline.learning.labelled import Labelled
+from pipeline.learning.visit_labels import as_declared_then, first_visits, rate_of, truths, visited_homes
 from pipeline.refresh import refresh_days
 from pipeline.registers import read_registers
+from pipeline.scoring.fleet_normal import learn_normal
+from pipeline.scoring.model import Model
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 from pipeline.store import Store
-from pipeline.learning.training import kinds_of
-from pipeline.learning.visit_labels import as_declared_then, first_visits, rate_of, truths, visited_homes
 from pipeline.window import look
 
 SETTINGS = load_settings()
@@ -65,9 +66,6 @@ def test_a_record_put_right_was_wrong_before_the_visit() -> None:
         ("a", "declared downstream, is not", True),
         ("b", "declared upstream, is not", False),
         ("c", None, None),
-    ]
-    assert kinds_of(truths(told, then)[:1], CATALOGUE).tolist() == [
-        "wrong_scope/upstream/one/declared downstream"
     ]
 
 
@@ -115,5 +113,30 @@ def test_the_evidence_is_that_of_the_window_before_the_visit(window_days: int, t
     assert seen.signals["days"].to_list() == [min(window_days, 3)] * 2 + [min(window_days, 5)]
 
 
-def test_without_visits_there_is_no_base_rate(model: Model) -> None:
-    assert rate_of(model, None, SETTINGS) is None
+def test_without_visits_there_is_no_base_rate(model: Model, fleet: Labelled) -> None:
+    normal = learn_normal(fleet.signals, model, SETTINGS.verdict)
+
+    assert rate_of(model, None, normal, CATALOGUE, SETTINGS) is None
+
+
+def test_visits_that_find_more_faults_say_a_higher_base_rate_and_their_mix(
+    model: Model, fleet: Labelled
+) -> None:
+    """The same homes, found as they are, or all found sound."""
+    normal = learn_normal(fleet.signals, model, SETTINGS.verdict)
+    sound = fleet.truth.with_columns(pl.lit(SOUND).alias("fault"))
+    as_they_are, all_sound = (
+        rate_of(model, replace(fleet, truth=truth), normal, CATALOGUE, SETTINGS)
+        for truth in (fleet.truth, sound)
+    )
+
+    assert as_they_are is not None
+    assert all_sound is not None
+    assert as_they_are[0].rate > all_sound[0].rate
+    assert as_they_are[0].low < as_they_are[0].rate < as_they_are[0].high
+    for _, mix in (as_they_are, all_sound):
+        assert list(mix) == list(model.faults)
+        assert sum(mix.values()) == pytest.approx(1)
+    found = set(fleet.truth["fault"]) - {SOUND}
+    told = as_they_are[1]
+    assert min(told[name] for name in found) > max(told[name] for name in set(told) - found)

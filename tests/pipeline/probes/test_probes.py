@@ -130,7 +130,9 @@ def test_the_table_has_a_row_for_every_quantity_that_is_known() -> None:
     ]  # fmt: skip
     assert table["site_id"].is_sorted()
     assert table["value"].null_count() == 0
-    gains = table.filter(probe="sun", quantity="gain").select("site_id", "leg", "value", "standard_error", "right")
+    gains = table.filter(probe="sun", quantity="gain").select(
+        "site_id", "leg", "value", "standard_error", "right"
+    )
     assert gains.rows() == [
         ("home 0000", "l1", 1.0, 0.02, 1.0),
         ("home 0000", "l2", 0.98, 0.02, 1.0),

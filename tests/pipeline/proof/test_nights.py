@@ -8,9 +8,9 @@ import polars as pl
 import pytest
 from proof_homes import judged
 
-from pipeline.scoring.model_file import load_model
 from pipeline.proof.nights import by_night, by_position, growing, nights_until_found
 from pipeline.proof.reading import read_lake
+from pipeline.scoring.model_file import load_model
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec

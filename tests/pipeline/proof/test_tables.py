@@ -36,7 +36,16 @@ def test_an_interval_is_one_column_and_only_what_is_shown_is_there() -> None:
 
 
 def test_notes_fill_in_and_tell_of_the_two_names() -> None:
-    words = {"homes": 9, "nights": 30, "faulty": 3, "cut": 3, "pooled": 20}
+    words = {
+        "homes": 9,
+        "nights": 30,
+        "faulty": 3,
+        "cut": 3,
+        "pooled": 20,
+        "fleets": 6,
+        "small": 60,
+        "sound": 9,
+    }
 
     told = {name: note.format(**words) for name, (_, note) in NOTES.items()}
 

@@ -11,13 +11,16 @@ import polars as pl
 import pytest
 
 from pipeline.errors import InputError
+from pipeline.families.spec import UnlikeSpec
 from pipeline.rehearsal import command, series
+from pipeline.rehearsal.crew import LEDGER
 from pipeline.rehearsal.picture import LINES
 from pipeline.rehearsal.policies import POLICIES
 from pipeline.rehearsal.request import RehearsalRequest
 from pipeline.rehearsal.run import rehearse
-from pipeline.rehearsal.tally import MAIN
+from pipeline.rehearsal.tally import MAIN, for_nothing
 from pipeline.settings import load_settings
+from pipeline.simulate.spec import FleetSpec
 
 REQUEST = RehearsalRequest(sites=20, nights=3, visits=2, seed=5, workers=1)
 SETTINGS = "[rehearsal]\nfault_share = 0.6\nonset_share = 0.0\nhard_share = 0.0\nhistory_days = 4\n"
@@ -105,3 +108,52 @@ def test_quick_is_a_tenth_of_homes_and_visits_and_half_of_the_nights() -> None:
     quick = RehearsalRequest(is_quick=True)
     assert (quick.homes, quick.visits_a_day, len(quick.days)) == (200, 1, 91)
     assert len(RehearsalRequest().days) == 182
+
+
+def test_a_family_has_its_own_fleet_and_an_unknown_one_is_refused() -> None:
+    own = load_settings().rehearsal
+    assert isinstance(RehearsalRequest().fleet(own), FleetSpec)
+    fleet = RehearsalRequest(sites=30, nights=4, family="weather", seed=3).fleet(own)
+    assert isinstance(fleet, UnlikeSpec)
+    assert (fleet.family, fleet.sites, fleet.days, fleet.seed) == ("weather", 30, own.history_days + 4, 3)
+    assert (fleet.fault_share, fleet.hard_share) == (own.fault_share, own.hard_share)
+    with pytest.raises(InputError, match="choose one of streets, crest"):
+        RehearsalRequest(family="moon")
+
+
+def test_what_was_for_nothing_is_counted_by_suspected_fault() -> None:
+    rows = [
+        ("truck", "dead", "dead", True), ("truck", "dead", "sound", False), ("truck", "partial", "sound", False),
+        ("desk", "wrong_scope", None, True), ("desk", "wrong_scope", "wrong_scope", True),
+    ]  # fmt: skip
+    ledger = pl.DataFrame(
+        [dict(zip(("by", "reason", "found", "was_faulty"), row, strict=True)) for row in rows], schema=LEDGER
+    )
+
+    table = for_nothing(ledger)
+
+    assert table.select("by", "suspected", "tried", "in_vain").rows() == [
+        ("truck", "all", 3, 2), ("truck", "dead", 2, 1), ("truck", "partial", 1, 1),
+        ("desk", "all", 2, 1), ("desk", "wrong_scope", 2, 1),
+    ]  # fmt: skip
+    assert for_nothing(pl.DataFrame(schema=LEDGER)).is_empty()
+
+
+@pytest.mark.heavy
+def test_a_rehearsal_on_a_family_s_fleet(tmp_path: Path) -> None:
+    settings = tmp_path / "own.toml"
+    settings.write_text(SETTINGS)
+    out = tmp_path / "out"
+
+    command.rehearse(
+        sites=20, nights=2, visits=3, seed=5, family="weather", workers=1, out=out, settings=settings
+    )
+
+    numbers = json.loads((out / "tally.json").read_text())
+    assert "family weather" in numbers["told"]
+    by = {row["policy"]: row for row in numbers["tables"]["policies"]}
+    assert by[MAIN]["put_right"] > 0
+    assert by[MAIN]["wrong_mwh"] < by["nobody goes"]["wrong_mwh"]
+    tried = {row["by"]: row for row in numbers["tables"]["for_nothing"] if row["suspected"] == "all"}
+    assert tried["truck"]["tried"] == by[MAIN]["visits"]
+    assert tried["truck"]["in_vain"] == by[MAIN]["wasted"]

@@ -52,11 +52,23 @@ def weights(site_id: str, likelihood: float, fault: str = "reversed") -> list[di
         ("pairs", "240 V steps", "L2 steps 1.00 times as much as L1 (right is 1)"),
         ("sag", "Voltage sag", "no data for this"),
         ("daylight", "Readings by day against the dark", "by day L1 goes with PV by a correlation of +0.80"),
-        ("leaks", "Copy of the other leg's steps", "a step of the other leg shows as +0.00 of it (right is 0)"),
+        (
+            "leaks",
+            "Copy of the other leg's steps",
+            "a step of the other leg shows as +0.00 of it (right is 0)",
+        ),
     )
     against = "dead" if fault != "dead" else "intermittent"
     rows: list[tuple[Any, ...]] = [
-        (0, "prior", "Before looking", "against", None, prior, "of this fleet's homes about 5.0% have a fault")
+        (
+            0,
+            "prior",
+            "Before looking",
+            "against",
+            None,
+            prior,
+            "of this fleet's homes about 5.0% have a fault",
+        )
     ]
     for i, ((probe, label, sentence), weight) in enumerate(zip(said, parts, strict=True), start=1):
         weight = 0.05 * float(np.sign(weight)) if probe == "leaks" else weight
@@ -70,7 +82,7 @@ def weights(site_id: str, likelihood: float, fault: str = "reversed") -> list[di
         {
             "site_id": site_id, **dict(zip(names, row, strict=True)),
             "strength": odds_words(row[5], "a fault", "a sound install"),
-            "which_weight": 0.5 * row[0], "which_against": against,
+            "which_weight": 0.1 * row[0], "which_against": against,
         }
         for row in rows
     ]  # fmt: skip

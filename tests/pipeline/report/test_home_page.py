@@ -12,6 +12,7 @@ from page import Page
 from pipeline.report import ReportInput
 from pipeline.report.home_page import others
 from pipeline.report.names import page_name
+from pipeline.report.weight_table import fold
 from pipeline.scoring.innocent import CAUSES
 
 
@@ -85,13 +86,24 @@ def test_deciding_probes_come_first_and_the_others_are_folded(folder: Path, nigh
 def test_the_sums_say_any_fault_and_this_fault_rather_than_the_next(folder: Path, night: ReportInput) -> None:
     foot = home(folder, "MH-20417").all("tfoot")[0].text
     assert "16 to 1 for a fault" in foot  # 0.94 / 0.06
-    assert "36,316 to 1 for it" in foot  # exp(0.5 (1 + ... + 6))
+    assert "8.2 to 1 for it" in foot  # exp(0.1 (1 + ... + 6))
     assert "This fault rather than dead channel" in home(folder, "MH-20417").all("thead")[0].text
+
+
+def test_a_probe_that_decides_which_fault_is_shown_whatever_else_it_says(night: ReportInput) -> None:
+    own = night.site_weight.filter(pl.col("site_id") == "MH-20417")
+    which = pl.when(pl.col("probe") == "sag").then(5.9).otherwise("which_weight")
+    assert fold(own).rest["probe"].to_list() == ["sag", "leaks"]
+    assert fold(own.with_columns(which_weight=which)).rest["probe"].to_list() == ["leaks"]
+    assert fold(own, "leaks").rest["probe"].to_list() == ["sag"]
 
 
 def test_an_unproven_home_says_its_number_the_innocent_cause_and_the_desk(folder: Path) -> None:
     notes = " ".join(note.text for note in home(folder, "new-3").all("p", **{"class": "notice note"}))
-    assert f"no right install reads so: {CONTRADICTION}. It may be the record: a clock that is hours off" in notes
+    assert (
+        f"no right install reads so: {CONTRADICTION}. It may be the record: a clock that is hours off"
+        in notes
+    )
     assert f"41 % likely. First, at the desk: {CAUSES['clock_wrong'].office}" in notes
 
 

@@ -51,6 +51,13 @@ def test_each_home_shows_every_term(page: Page, night: ReportInput) -> None:
     assert "360 kWh in 30 d" in table.text
 
 
+def test_the_named_faults_own_likelihood_stands_beside_that_of_any(page: Page) -> None:
+    own = [cell.text for cell in page.all("td", **{"data-label": "This fault"})]
+    either = [cell.text for cell in page.all("td", **{"data-label": "Any fault"})]
+    assert len(own) == len(either) > 3
+    assert ("85 %", "94 %") in zip(own, either, strict=True)
+
+
 def test_suspects_that_no_visit_pays_for_are_not_forgotten(page: Page) -> None:
     (table,) = [table for table in page.all("table") if "not for what a visit would bring" in table.text]
     assert "poor-1" in table.text

@@ -18,14 +18,18 @@ from pipeline.settings import Settings
 def many(night: ReportInput, count: int) -> ReportInput:
     one = night.site_scores.filter(pl.col("site_id") == "new-3")
     more = [
-        one.with_columns(site_id=pl.lit(f"R-{at:03d}"), record_likelihood=pl.lit(at / 100), likelihood=pl.lit(0.1))
+        one.with_columns(
+            site_id=pl.lit(f"R-{at:03d}"), record_likelihood=pl.lit(at / 100), likelihood=pl.lit(0.1)
+        )
         for at in range(count)
     ]
     return replace(night, site_scores=pl.concat([night.site_scores, *more]))
 
 
 def test_the_section_says_the_number_the_cause_the_fault_and_the_desk(folder: Path) -> None:
-    (table,) = [table for table in Page(folder / "index.html").all("table") if "innocent cause first" in table.text]
+    (table,) = [
+        table for table in Page(folder / "index.html").all("table") if "innocent cause first" in table.text
+    ]
     for part in (
         CONTRADICTION, "a clock that is hours off, 41 %", "reversed clamp: 32 % this fault, 35 % any fault",
         CAUSES["clock_wrong"].office,
@@ -38,7 +42,10 @@ def test_the_count_stands_in_the_heading_and_a_listed_truck_is_told_to_wait(fold
     page = Page(folder / "index.html")
     (heading,) = page.all("h2", id="record-title")
     assert heading.text == "Look at the record first 1 home, office work"
-    assert "1 of them is listed for a visit: look at the record before that truck goes." in page.all("main")[0].text
+    assert (
+        "1 of them is listed for a visit: look at the record before that truck goes."
+        in page.all("main")[0].text
+    )
 
 
 def test_likeliest_cause_comes_first_and_the_rest_is_counted(night: ReportInput) -> None:

@@ -83,9 +83,7 @@ def test_a_home_that_counts_for_nothing_moves_nothing() -> None:
     turned = labels.copy()
     turned[200:] = np.where(labels[200:] == "1", "0", "1")
 
-    one, other = (
-        fit_trees(replace(design), told, weights, OWN, 5)[0] for told in (labels, turned)
-    )
+    one, other = (fit_trees(replace(design), told, weights, OWN, 5)[0] for told in (labels, turned))
 
     for part in fields(one):
         np.testing.assert_array_equal(getattr(one, part.name), getattr(other, part.name))

@@ -113,7 +113,16 @@ def test_the_fleets_own_base_rate_comes_before_the_usual_one(model: Model) -> No
 def test_a_home_nothing_is_known_of_is_near_the_base_rate(model: Model) -> None:
     """Near, and never more than twice over."""
     right = homes([{}])
-    kept = ("site_id", "service", "is_", "has_", "length_min", "cts_per_leg", "lead_extended", "expected_gain")
+    kept = (
+        "site_id",
+        "service",
+        "is_",
+        "has_",
+        "length_min",
+        "cts_per_leg",
+        "lead_extended",
+        "expected_gain",
+    )
     blank = right.with_columns(
         pl.lit(None).cast(kind).alias(name)
         for name, kind in right.schema.items()

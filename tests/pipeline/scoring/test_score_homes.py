@@ -14,7 +14,6 @@ from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.scoring.fleet_normal import FleetNormal
-from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import SHOWN, Scored
 from pipeline.settings import Settings, load_settings
@@ -91,7 +90,9 @@ def test_a_suspect_is_named_a_fault_though_each_single_one_is_less_likely_than_s
         if not name.startswith(kept)
     )
     # the rate at which a home of which nothing is known is likelier sound than any one fault
-    told = night_scored(blank, fleet.sites, model, judged(suspect=1e-6), unseen_fleet(model, rate=0.15)).scores
+    told = night_scored(
+        blank, fleet.sites, model, judged(suspect=1e-6), unseen_fleet(model, rate=0.15)
+    ).scores
 
     shares = [row["fault_likelihoods"] for row in told.to_dicts()]
     assert all(max(held, key=held.__getitem__) == SOUND for held in shares)
@@ -109,113 +110,6 @@ def test_verdicts_follow_likelihood_and_proof(scored: Scored) -> None:
             assert row["likelihood"] < own.sound
         else:
             assert row["verdict"] == "unproven"
-
-
-FEW_RAMPS = "too few PV ramps and no utility meter: nothing proves the scale"
-UNKNOWN = "no utility meter, and the register doesn't say whether the clamps see the sun"
-NO_SUN = "clamps that don't see the sun and no utility meter: nothing proves the scale"
-
-
-@pytest.mark.parametrize(
-    ("is_upstream", "has_probe", "meter_share", "why"),
-    [
-        (True, True, 0.0, None),
-        (True, True, 1.0, None),
-        (True, False, 0.0, FEW_RAMPS),
-        (True, False, None, FEW_RAMPS),
-        (True, False, 0.9, None),
-        # production is reported and tells the clock, but a clamp at the loads shows nothing of it
-        (False, True, 0.0, NO_SUN),
-        (False, False, 0.0, NO_SUN),
-        (False, True, 0.4, NO_SUN),
-        (False, True, 0.9, None),
-        (None, True, 0.0, UNKNOWN),
-        (None, True, 0.9, None),
-    ],
-)
-def test_a_home_is_sound_only_if_sun_or_meter_prove_the_scale(
-    is_upstream: bool | None,
-    has_probe: bool,
-    meter_share: float | None,
-    why: str | None,
-    model: Model,
-    normal: FleetNormal,
-) -> None:
-    """With every home likely enough to be sound, only the proof decides; loads prove no scale, however many."""
-    takes_sun = 1.0 if is_upstream is not False else 0.0
-    known = homes(
-        [
-            {
-                "is_declared_upstream": is_upstream, "has_probe": has_probe, "meter_share": meter_share,
-                "gain_l1": takes_sun, "gain_l2": takes_sun, "gain_sum": takes_sun,
-                "expected_gain": takes_sun if is_upstream is not None else None,
-            }
-        ]
-    )  # fmt: skip
-
-    scores = night_scored(known, register(known), model, judged(suspect=1.1, sound=1.1), normal).scores
-
-    assert set(scores["verdict"]) == {"sound" if why is None else "unproven"}
-    assert set(scores["unproven_why"]) == {why}
-
-
-def test_a_home_seen_for_too_few_nights_is_never_sound(model: Model, normal: FleetNormal) -> None:
-    least = SETTINGS.verdict.min_nights
-    few, enough = homes([{"nights": least - 1}]), homes([{"nights": least}])
-    settings = judged(suspect=1.1, sound=1.1)
-
-    unproven = night_scored(few, register(few), model, settings, normal).scores
-    assert set(unproven["verdict"]) == {"unproven"}
-    assert set(unproven["unproven_why"]) == {f"{least - 1} nights of data, {least} are needed"}
-    assert set(night_scored(enough, register(enough), model, settings, normal).scores["verdict"]) == {"sound"}
-
-
-def test_a_home_with_all_proof_between_sound_and_suspect_says_that_the_evidence_disagrees(
-    model: Model, normal: FleetNormal
-) -> None:
-    right = homes([{}])
-
-    told = night_scored(right, register(right), model, judged(suspect=1.1, sound=0.0), normal)
-
-    row = told.scores.row(0, named=True)
-    assert row["verdict"] == "unproven"
-    assert row["unproven_why"].startswith("evidence for a fault and against it")
-    assert row["suspected_fault"] in CATALOGUE
-
-
-HALF = {"meter_l1": 2.0, "meter_l2": 2.0, "meter_gain_l1": 0.5, "meter_gain_l2": 0.5}
-
-
-def test_a_number_that_no_right_install_shows_comes_first_and_is_never_called_sound(
-    model: Model, normal: FleetNormal
-) -> None:
-    """However unlikely a fault is made, and whatever else is said of the home."""
-    odd = homes([HALF, {}])
-
-    scores = night_scored(odd, register(odd), model, judged(suspect=1.1, sound=1.1), normal).scores
-    half, right = scores.to_dicts()
-
-    assert half["verdict"] == "unproven"
-    assert half["contradiction"] == "by the utility meter L1 reads 0.50 and L2 0.50 times the truth (right is 1)"
-    assert half["contradiction_probe"] == "meter"
-    assert half["unproven_why"].startswith(half["contradiction"])
-    assert half["evidence"].startswith(half["contradiction"])
-    assert (right["contradiction"], right["contradiction_probe"], right["verdict"]) == (None, None, "sound")
-    suspect = night_scored(odd, register(odd), model, judged(suspect=0.0), normal).scores.row(0, named=True)
-    assert (suspect["verdict"], suspect["unproven_why"]) == ("suspect", None)
-
-
-def test_what_the_record_may_be_is_said_with_its_likelihood(model: Model, normal: FleetNormal) -> None:
-    odd = homes([HALF])
-
-    row = night_scored(odd, register(odd), model, judged(suspect=1.1, record=0.0), normal).scores.row(0, named=True)
-
-    assert row["record_cause"] in CAUSES
-    assert 0 <= row["record_likelihood"] <= 1 - row["likelihood"]
-    words = f"; it may be the record: {CAUSES[row['record_cause']].words} ({round(100 * row['record_likelihood'])} %"
-    assert words in row["unproven_why"]
-    unasked = night_scored(odd, register(odd), model, judged(suspect=1.1, record=1.1), normal).scores
-    assert "record" not in unasked["unproven_why"][0]
 
 
 def test_a_reversed_leg_is_suspected_with_leg_and_numbers(
@@ -286,7 +180,13 @@ TURNED = {
     "pv_corr_l1": 0.83, "pv_corr_l2": 0.83, "sky_corr_l1": 0.7, "sky_corr_l2": 0.7,
     "meter_l1": -1.0, "meter_l2": -1.01, "meter_gain_l1": -1.0, "meter_gain_l2": -0.99, "meter_energy_ratio": -1.0,
 }  # fmt: skip
-AGAINST_THE_VOLTAGES = {"sag_l1": 0.2, "sag_l2": -0.21, "sag_l1_z": 33.0, "sag_l2_z": -35.0, "sag_one_z": 18.0}
+AGAINST_THE_VOLTAGES = {
+    "sag_l1": 0.2,
+    "sag_l2": -0.21,
+    "sag_l1_z": 33.0,
+    "sag_l2_z": -35.0,
+    "sag_one_z": 18.0,
+}
 
 
 def test_leg_voltages_tell_turned_clamps_from_crossed_ones(model: Model, normal: FleetNormal) -> None:

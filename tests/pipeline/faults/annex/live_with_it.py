@@ -8,14 +8,15 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from pipeline.evidence import all_pieces
 
 from pipeline import classifier
 from pipeline.circuit import Circuit
-from pipeline.evidence import all_pieces
 from pipeline.explain import explain_home
 from pipeline.fault import Channels, Repair
 from pipeline.faults import CATALOGUE
 from pipeline.lake import open_lake
+from pipeline.learning.training import SOUND_PIECES, home_weights, kinds_of, labelled_fleet, stack
 from pipeline.night import run_night
 from pipeline.plan import NightRequest
 from pipeline.registers import read_registers
@@ -23,7 +24,6 @@ from pipeline.runcard import fault_cards
 from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-from pipeline.learning.training import SOUND_PIECES, home_weights, kinds_of, labelled_fleet, stack
 from pipeline.wiring import Wiring, measure
 
 ROOT = Path(sys.argv[1])
