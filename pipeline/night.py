@@ -212,32 +212,25 @@ def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> 
     from pipeline.report.list_page import TABLES as LIST_TABLES
     from pipeline.runcard import fault_cards
 
-    listed = tables.published["revisit_list"]
+    made = tables.published
     night = ReportInput(
         as_of=plan.as_of,
         window_days=plan.request.window_days,
         model_id=f"{plan.model.model_id} ({plan.model_note})",
         counts=NightCounts(**{name: tables.counts[name] for name in NightCounts.__dataclass_fields__}),
-        site_scores=tables.published["site_scores"],
-        revisit_list=listed,
-        site_weight=tables.published["site_weight"],
-        site_daily=tables.published["site_daily"],
-        site_hour=tables.published["site_hour"],
-        crews={name: tables.published[name] for name in CREW_PAGE}
-        | view_rows(tables.published, plan.workdir, settings.engine),
+        site_scores=made["site_scores"], revisit_list=made["revisit_list"], site_weight=made["site_weight"],
+        site_daily=made["site_daily"], site_hour=made["site_hour"],
+        crews={name: made[name] for name in CREW_PAGE} | view_rows(made, plan.workdir, settings.engine),
         rejects=tables.rejected,
         sites=plan.registers.sites,
-        standing=tables.published["standing"],
-        home_story=tables.published["home_story"],
-        visit_doubt=tables.published["visit_doubt"],
-        alarm=tables.published["alarm"],
-        list_tables={name: tables.published[name] for name in LIST_TABLES},
-        fleet_normal=tables.published["fleet_normal"],
+        standing=made["standing"], home_story=made["home_story"], visit_doubt=made["visit_doubt"], alarm=made["alarm"],
+        list_tables={name: made[name] for name in LIST_TABLES},
+        fleet_normal=made["fleet_normal"],
         fleet_normal_before=earlier_table(plan.previous, "fleet_normal"),
         base_rate=tables.told["base_rate"],
         faults=fault_cards(),
         cautions=CAUTIONS,
-    )
+    )  # fmt: skip
     write_report(built / "report", night, settings, plan.store.root / "charts")
 
 

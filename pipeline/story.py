@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from math import exp, log
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +11,7 @@ import polars as pl
 from pipeline.contract import SOUND
 from pipeline.fault import CAUTIONS
 from pipeline.scoring.innocent import CAUSES
+from pipeline.scoring.sentences import odds_words
 
 if TYPE_CHECKING:
     from pipeline.report.model import FaultCard
@@ -48,7 +48,7 @@ def tell_home(
     events
         Its rows of `home_story`.
     """
-    sections = (
+    sections = [
         ("Before anything else", _cautions(score, listed, card)),
         ("Suspected", _suspicion(score, listed, card)),
         ("Why", _weights(weights, score["contradiction_probe"])),
@@ -117,7 +117,7 @@ def _named(score: Mapping[str, Any], listed: Mapping[str, Any] | None, card: Fau
     leg = listed["leg"] if listed else score["leg"]
     where = f" {_LEGS[leg]}" if leg in _LEGS else ""
     since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
-    own = _percent(score["fault_likelihoods"].get(card.name) or 0.0)
+    own = _percent(score["fault_likelihoods"].get(score["likely_fault"]) or 0.0)
     likely = f"{own} this fault, {_percent(score['likelihood'])} any fault"
     return f"{_plain(card.name)}{where}, {since} ({likely}). {card.story}"
 
@@ -125,10 +125,9 @@ def _named(score: Mapping[str, Any], listed: Mapping[str, Any] | None, card: Fau
 def _contradicted(score: Mapping[str, Any]) -> Iterator[str]:
     """Yield the number that no right install shows, then what it may be but a fault, and what the office does."""
     yield from _text(f"Unproven, but no right install reads so: {score['contradiction']}.")
-    cause = CAUSES.get(score["record_cause"] or "")
-    if cause is not None:
-        likely = f"{_percent(score['record_likelihood'])} likely"
-        yield from _text(f"It may be the record: {cause.words}, {likely}.")
+    if cause := CAUSES.get(score["record_cause"] or ""):
+        likely = f"{cause.words}, {_percent(score['record_likelihood'])} likely"
+        yield from _text(f"It may be the record: {likely}.")
         yield from _text(f"First, at the desk: {cause.office}")
 
 
@@ -145,11 +144,11 @@ def _weights(weights: pl.DataFrame, contradicting: str | None) -> Iterator[str]:
             continue
         yield from _weighed(row["weight"], f"{row['label']}: {row['sentence']} ({row['strength']})")
     if small:
-        yield from _weighed(sum(small), f"{len(small)} other probes that say little or could not tell")
+        yield from _weighed(sum(small), f"the rest, which says little or could not tell ({len(small)})")
     total = float(weights["weight"].sum())
-    odds = f"{_odds(abs(total))} {'for' if total >= 0 else 'against'}"
     yield f"  {'-' * 6}"
-    yield from _weighed(total, f"score, log odds of any fault against a sound install: {odds} it")
+    odds = odds_words(total, "a fault", "a sound install")
+    yield from _weighed(total, f"score, log odds of any fault against a sound install: {odds}")
     silent = weights.filter(pl.col("state") == "cannot tell")["label"].to_list()
     if silent:
         yield from _text(f"Could not tell: {'; '.join(silent)}.")
@@ -241,10 +240,6 @@ def _text(text: str, indent: str = "  ") -> list[str]:
 
 def _plain(name: str) -> str:
     return "a sound install" if name == SOUND else name.replace("_", " ")
-
-
-def _odds(size: float) -> str:
-    return "over 1000 to 1" if size > log(1000) else f"{exp(size):.3g} to 1"
 
 
 def _percent(share: float) -> str:

@@ -30,4 +30,5 @@ PROBE = Probe(
         ),
     ),
     pl.col("floor_l1_drop_w").is_not_null(),
+    count=(pl.col("nights").cast(pl.Float64), "nights"),
 )

@@ -111,34 +111,46 @@ def strata(signals: pl.DataFrame) -> NDArray[np.int64]:
 
 
 def probe_table(signals: pl.DataFrame, measured: Measured) -> pl.DataFrame:
-    """Return table `probe`: site_id, probe, quantity, leg (null for the home's), value, standard_error, right, unit.
+    """Return table `probe`, one row a home, quantity and leg that is known.
 
-    One row a home, quantity and leg that is known; standard_error is null where only the fleet's spread tells.
+    site_id; probe; quantity; leg, null for the home's; value; standard_error, null where only the fleet's spread tells;
+    right, what a right install of the home's declared position shows; unit; count and counted, how much the probe rests
+    on and of what.
     """
+    counts = {probe.name: signals.select(probe.count[0].alias("count"))["count"] for probe in PROBES}
+    counted = {probe.name: probe.count[1] for probe in PROBES}
     parts = []
     for key, probe, quantity in all_quantities():
-        right = measured.rights.get(key)
+        right = measured.rights.get(key, np.full(measured.size, np.nan))
         for at, leg in enumerate(legs_of(quantity)):
-            value = measured.values[key][:, at]
+            value, error = measured.values[key][:, at], measured.errors[key][:, at]
             known = np.flatnonzero(~np.isnan(value))
+            numbers = {
+                "value": value[known],
+                "standard_error": error[known] if quantity.se is not None else np.full(known.size, np.nan),
+                "right": right[known],
+            }
             parts.append(
-                pl.DataFrame(
-                    {
-                        "site_id": signals["site_id"].gather(known),
-                        "probe": np.full(known.size, probe),
-                        "quantity": np.full(known.size, quantity.name),
-                        "leg": pl.Series(
-                            [leg if quantity.shape == "leg" else None] * known.size, dtype=pl.String
-                        ),
-                        "value": value[known],
-                        "standard_error": measured.errors[key][known, at]
-                        if quantity.se is not None
-                        else pl.Series([None] * known.size, dtype=pl.Float64),
-                        "right": pl.Series([None] * known.size, dtype=pl.Float64)
-                        if right is None
-                        else right[known],
-                        "unit": np.full(known.size, quantity.unit),
-                    }
-                ).with_columns(pl.col("value", "standard_error", "right").fill_nan(None))
+                pl.DataFrame({"site_id": signals["site_id"].gather(known), **numbers}).with_columns(
+                    pl.col(*numbers).fill_nan(None),
+                    pl.lit(probe).alias("probe"),
+                    pl.lit(quantity.name).alias("quantity"),
+                    pl.lit(leg if quantity.shape == "leg" else None, dtype=pl.String).alias("leg"),
+                    pl.lit(quantity.unit).alias("unit"),
+                    counts[probe].gather(known).cast(pl.Float64).alias("count"),
+                    pl.lit(counted[probe]).alias("counted"),
+                )
             )
-    return pl.concat(parts).sort("site_id", maintain_order=True)
+    columns = (
+        "site_id",
+        "probe",
+        "quantity",
+        "leg",
+        "value",
+        "standard_error",
+        "right",
+        "unit",
+        "count",
+        "counted",
+    )
+    return pl.concat(parts).select(columns).sort("site_id", maintain_order=True)

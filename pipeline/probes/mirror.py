@@ -43,4 +43,5 @@ PROBE = Probe(
         ),
     ),
     pl.col("active_steps").fill_null(0) > 5,
+    count=(pl.col("active_steps").cast(pl.Float64), "night steps"),
 )

@@ -42,4 +42,5 @@ PROBE = Probe(
         ),
     ),
     pl.col("nights") > 0,
+    count=(pl.col("nights").cast(pl.Float64), "nights"),
 )

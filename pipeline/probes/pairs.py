@@ -26,4 +26,5 @@ PROBE = Probe(
     ),
     pl.col("pair_n").fill_null(0) > 5,
     (pl.col("pair_log_ratio").exp().alias("pair_ratio"),),
+    count=(pl.col("pair_n").cast(pl.Float64), "steps"),
 )

@@ -31,4 +31,5 @@ PROBE = Probe(
         ),
     ),
     pl.col("phase_l1_se_deg") < 10,
+    count=(pl.col("slope_days").cast(pl.Float64), "days with ramps"),
 )

@@ -53,13 +53,17 @@ class Quantity:
     decides: float | None = None
 
 
+# How many intervals of the home's span have a reading.
+INTERVALS = (pl.col("coverage_share") * pl.col("days") * 1440 / pl.col("length_min")).round(0)
+
+
 @dataclass(frozen=True)
 class Probe:
     """A physical probe: `name` for tables, `label` for people, its quantities, and its sentences.
 
     `sentences` are (condition, template over site_signal and `spoken` columns); the first whose condition holds is
     said. `spoken` are columns that templates need beside those of site_signal. `is_there` tells whether the probe could
-    speak.
+    speak; `count` how much it rests on, and of what.
     """
 
     name: str
@@ -68,6 +72,7 @@ class Probe:
     sentences: tuple[tuple[pl.Expr, str], ...]
     is_there: pl.Expr
     spoken: tuple[pl.Expr, ...] = ()
+    count: tuple[pl.Expr, str] = (INTERVALS, "intervals")
 
 
 def column(template: str) -> Callable[[str], pl.Expr]:

@@ -59,4 +59,5 @@ PROBE = Probe(
         ),
     ),
     pl.col("gain_l1").is_not_null() & (pl.col("gain_sum_se") < 0.5),
+    count=(pl.col("slope_days").cast(pl.Float64), "days with ramps"),
 )

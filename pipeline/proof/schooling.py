@@ -28,7 +28,8 @@ def schooling(model: Model) -> pl.DataFrame:
         own = [fleet for fleet in fleets if fleet["family"] == family]
         homes = sum(max(60, round(fleet["sites"] * scale)) for fleet in own)
         marks = left_out.get(family, {})
-        rows.append((family, len(own), homes, *(marks.get(name) for name in MARKS)))
+        counted = (len(own), homes) if fleets else (None, None)
+        rows.append((family, *counted, *(marks.get(name) for name in MARKS)))
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 

@@ -58,7 +58,11 @@ def fit_trees(
         early_stopping=False,
         random_state=0,
     )
-    estimator.fit(design.rows, labels, sample_weight=weights)
+    rows, unknown = design.rows, np.isnan(design.rows).all(axis=0)
+    if unknown.any():  # a column that no home knows has no bins; as a constant no tree asks of it
+        rows = rows.copy()
+        rows[:, unknown] = 0.0
+    estimator.fit(rows, labels, sample_weight=weights)
     start = np.atleast_1d(np.asarray(estimator._baseline_prediction, dtype=np.float64).ravel())
     trees = from_predictors(estimator._predictors, start, probe, REGISTER)
     return trees, tuple(str(name) for name in estimator.classes_)

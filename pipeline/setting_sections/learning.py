@@ -37,6 +37,7 @@ class OwnFleetSettings(Section):
     holds: list[float]
     temper_hold: float
     visit_weight: float
+    train_every_days: int = Field(ge=0, le=LONGEST_DAYS)
     visit_days: int = Field(ge=0, le=LONGEST_DAYS)
     tangent_low: float
     tangent_high: float

@@ -68,7 +68,8 @@ def score(**changed):
         "onset_on": date(2026, 5, 14), "is_neutral_suspect": False, "is_clock_suspect": False,
         "clock_offset_h": None, "evidence": "negative in 98% of the night",
         "onset_evidence": "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 30 standard errors", "unproven_why": None,
-        "contradiction": None, "contradiction_probe": None, "record_cause": None, "record_likelihood": 0.0,
+        "likely_fault": "reversed", "contradiction": None, "contradiction_probe": None,
+        "record_cause": None, "record_likelihood": 0.0,
     } | changed  # fmt: skip
 
 
@@ -101,7 +102,7 @@ def card(name, cautions=()):
     fault = CATALOGUE[name]
     remedy = fault.remedy
     return FaultCard(
-        name, fault.story, fault.looks_like, remedy.action, remedy.fix_by, "; ".join(remedy.bring),
+        name.replace("_", " "), fault.story, fault.looks_like, remedy.action, remedy.fix_by, "; ".join(remedy.bring),
         remedy.minutes, remedy.prove, cautions,
     )  # fmt: skip
 
@@ -125,6 +126,8 @@ def test_it_says_what_is_suspected_where_and_since_when():
     likely = "(54 % this fault, 97 % any fault)"
     assert f"reversed on both legs, since 2026-05-14 {likely}. {CATALOGUE['reversed'].story}" in text
     assert "from the first day of data" in plain(told(onset_on=None))
+    other = plain(told(fault="legs_crossed", likely_fault="legs_crossed"))
+    assert "legs crossed on both legs, since 2026-05-14 (43 % this fault, 97 % any fault)." in other
 
 
 def test_cautions_come_first_and_all_of_them():
@@ -150,8 +153,8 @@ def test_prior_and_weights_add_up_to_the_score():
     numbers = [float(line.split()[0]) for line in column]
     assert numbers == [-2.9, 4.6, 3.25, -0.5, -0.04, 4.41]
     assert sum(numbers[:-1]) == pytest.approx(numbers[-1])
-    assert "3 other probes that say little or could not tell" in text
-    assert "82.3 to 1 for it" in plain(text)
+    assert "the rest, which says little or could not tell (3)" in text
+    assert "against a sound install: 82 to 1 for a fault" in plain(text)
     assert "Could not tell: Utility meter." in plain(text)
 
 
@@ -163,7 +166,7 @@ def test_each_probe_tells_its_numbers_and_how_much_they_are_worth():
 
 def test_a_score_against_a_fault_reads_so():
     text = plain(told(probes=weights().head(1)))
-    assert "-2.90 score, log odds of any fault against a sound install: 18.2 to 1 against it" in text
+    assert "-2.90 score, log odds of any fault against a sound install: 18 to 1 for a sound install" in text
 
 
 def test_it_names_what_else_it_could_be_and_how_to_tell():

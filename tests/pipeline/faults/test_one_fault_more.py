@@ -25,7 +25,8 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("project")
     for folder in ("pipeline", "sql", "tests/faults"):
         shutil.copytree(ROOT / folder, root / folder)
-    shutil.copy2(ROOT / "tests/conftest.py", root / "tests")
+    for name in ("conftest.py", "scored_homes.py"):
+        shutil.copy2(ROOT / "tests" / name, root / "tests")
     shutil.copy2(ROOT / "pyproject.toml", root)
     shutil.copy2(ANNEX / f"{NEW}.py", root / "pipeline/faults")
     shutil.copy2(ANNEX / f"{NEW}.yaml", root / "tests/faults")
@@ -54,12 +55,12 @@ def told(copy: Path) -> dict[str, Any]:
 
 @pytest.mark.heavy
 def test_its_cases_run_with_everybody_elses(copy: Path) -> None:
-    said = run(copy, "-m", "pytest", "-rp", "-p", "no:cacheprovider", "tests/faults", "-k", f"{NEW} or file")
+    said = run(copy, "-m", "pytest", "-rpx", "-p", "no:cacheprovider", "tests/faults", "-k", f"{NEW} or file")
     for asked in ("test_case[stuck_bit 1]", "test_case[stuck_bit 2]", "test_case[stuck_bit 3]"):
-        assert f"::{asked}" in said
+        assert f"::{asked}" in said  # passed, or wanted of a model that knows it
     for asked in (
-        "cases_about_its_own_pieces[stuck_bit]",
-        "to_be_silent[stuck_bit_level]",
+        "every_room_has_cases[stuck_bit]",
+        "to_be_kept_silent_about[stuck_bit]",
         "belongs_to_a_room",
     ):
         assert asked in said
@@ -67,12 +68,12 @@ def test_its_cases_run_with_everybody_elses(copy: Path) -> None:
 
 def test_the_simulator_makes_homes_with_it_and_training_labels_them(told: dict[str, Any]) -> None:
     assert len(told["sick"]) >= 4
-    assert {kind.split("/")[0] for kind in told["kinds"]} == {NEW, "sound"}
+    assert set(told["labels"]) == {NEW, "reversed", "wrong_ratio", "sound"}
 
 
-def test_it_is_evidence_and_a_class_of_the_model(told: dict[str, Any]) -> None:
-    assert {"stuck_bit_level", "stuck_bit_gain"} <= set(told["pieces"])
-    assert told["learned"]
+def test_it_is_a_class_of_the_model(told: dict[str, Any]) -> None:
+    """Which probes speak for it is learned from its homes."""
+    assert told["learned"] == ["reversed", NEW, "wrong_ratio"]
 
 
 def test_homes_with_it_are_scored_for_it(told: dict[str, Any]) -> None:
@@ -81,8 +82,8 @@ def test_homes_with_it_are_scored_for_it(told: dict[str, Any]) -> None:
     assert all(told["leg"][site] == "l1" for site in sick)
     assert min(told["likelihood"][site] for site in sick) > 0.5
     assert max(share for site, share in told["likelihood"].items() if site not in sick) < 0.2
-    assert all("lowest of the night is 2" in told["evidence"][site] for site in sick)
-    assert ["stuck_bit_level", "supports"] in [row[:2] for row in told["weights"]]
+    assert all("by night L1 reads" in told["evidence"][site] for site in sick)
+    assert any(probe == "nights" and state == "supports" for probe, state, _ in told["weights"])
 
 
 def test_the_work_order_says_what_to_do_and_to_bring(told: dict[str, Any]) -> None:
@@ -105,7 +106,7 @@ def test_the_page_of_a_home_tells_it(told: dict[str, Any]) -> None:
         "adds 2048 W to leg 1",
         "stay live after the plug is pulled",
         "Replace the monitor's input board.",
-        "Never reads less than the bit",
+        "by night L1 reads",
     ):
         assert words in page
     assert len(told["pages"]) >= 2  # the report's list and the home's own

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import average_precision_score
 
-from pipeline.learning.calibration import Said, calibrate, marks_of
+from pipeline.learning.calibration import ONE_OF_EACH, Said, calibrate, marks_of
 
 RATE = 0.05
 
@@ -20,7 +20,7 @@ def family(
     is_faulty = np.arange(homes) % 2 == 0
     seen = rng.normal(np.where(is_faulty, shift, 0.0), 1.0)
     true = shift * seen - shift**2 / 2
-    return slope * true + offset, is_faulty, np.ones(homes), np.full(homes, name)
+    return slope * true + offset, is_faulty, np.ones(homes), name
 
 
 def test_log_odds_that_are_right_are_left_alone() -> None:
@@ -51,12 +51,20 @@ def test_slope_and_offset_keep_their_limits() -> None:
 def test_families_count_alike_however_many_homes_they_have() -> None:
     """A hundred times the homes in one family don't outvote the other."""
     few, many = family("few", 2000, 1, slope=2.0), family("many", 2000, 2)
-    again = tuple(np.tile(part, 5) for part in many)
+    again: Said = (np.tile(many[0], 5), np.tile(many[1], 5), np.tile(many[2], 5), many[3])
 
-    one = calibrate([few, many], RATE)
-    other = calibrate([few, again], RATE)  # type: ignore[list-item]
+    assert calibrate([few, again], RATE)[:2] == pytest.approx(calibrate([few, many], RATE)[:2], abs=1e-3)
 
-    assert other[:2] == pytest.approx(one[:2], abs=1e-3)
+
+def test_a_new_fleet_of_a_known_family_counts_as_much_as_all_new_families() -> None:
+    loud = [family(name, 2000, seed, slope=2.0) for seed, name in enumerate("abc")]
+    known = family(ONE_OF_EACH, 2000, 9)
+
+    alone, shared = calibrate(loud, RATE)[0], calibrate([*loud, known], RATE)[0]
+    copies = [(*known[:3], name) for name in "xyz"]
+
+    assert alone < shared < 1.0
+    assert calibrate([*loud, *copies], RATE)[0] == pytest.approx(shared, abs=0.01)
 
 
 def test_each_family_has_its_marks() -> None:

@@ -11,11 +11,13 @@ from scored_homes import varied
 from pipeline.contract import SOUND
 from pipeline.faults import CATALOGUE
 from pipeline.learning import training
+from pipeline.learning.calibration import ONE_OF_EACH
 from pipeline.learning.labelled import Labelled
 from pipeline.learning.lessons import LESSONS, STREETS, Lesson, families
 from pipeline.learning.training import (
     Fleet,
     beside_few,
+    held_out_parts,
     home_weights,
     lessons,
     majority,
@@ -93,6 +95,18 @@ def test_few_homes_are_a_thinner_yardstick_than_many() -> None:
     assert not np.allclose(few.spread["sun.gain"], whole.spread["sun.gain"])
 
 
+def test_every_family_is_left_out_and_then_a_fleet_of_each(fleet: Labelled) -> None:
+    measured = measure(fleet.signals)
+    fleets = [Fleet(name, fleet, measured) for name in ("a", "b", "a", "b", "a")]
+
+    assert held_out_parts(fleets) == [
+        ("a", [True, False, True, False, True]),
+        ("b", [False, True, False, True, False]),
+        (ONE_OF_EACH, [False, False, True, True, False]),
+    ]
+    assert held_out_parts(fleets[:1]) == []
+
+
 def test_the_lessons_are_of_families_that_are_unlike() -> None:
     assert len(families()) >= 4
     assert {lesson.family for lesson in LESSONS} == set(families())
@@ -120,8 +134,8 @@ def test_the_same_seed_makes_the_same_model(monkeypatch: pytest.MonkeyPatch, tmp
     assert once.recipe["seed"] == 3
     assert once.recipe["training"]["rounds"] == 5
     assert len(once.recipe["fleets"]) == 3
-    # each family was left out once, and what the others' trees say of it calibrates the likelihoods
-    assert set(once.recipe["left_out"]) == {STREETS, "measured"}
+    # each family was left out once, then a fleet of each: what the others' trees say of them calibrates
+    assert set(once.recipe["left_out"]) == {STREETS, "measured", ONE_OF_EACH}
     assert 0.3 <= once.slope <= 1.5
     assert {"fitting without measured", f"fitting without {STREETS}"} <= set(lines)
     place = tmp_path_factory.mktemp("model")

@@ -137,6 +137,8 @@ def test_visits_that_find_more_faults_say_a_higher_base_rate_and_their_mix(
     for _, mix in (as_they_are, all_sound):
         assert list(mix) == list(model.faults)
         assert sum(mix.values()) == pytest.approx(1)
-    found = set(fleet.truth["fault"]) - {SOUND}
-    told = as_they_are[1]
-    assert min(told[name] for name in found) > max(told[name] for name in set(told) - found)
+    # the mix leans to what was found, by as much as six faults can move sixty that are alike
+    even, told = 1 / len(model.faults), as_they_are[1]
+    found = [name for name in fleet.truth["fault"] if name != SOUND]
+    assert sum(told[name] for name in set(found)) > len(set(found)) * even
+    assert all_sound[1] == pytest.approx(dict.fromkeys(model.faults, even))

@@ -41,6 +41,8 @@ def test_families_are_told_with_what_they_got_when_left_out(model: Model) -> Non
 def test_a_card_that_says_nothing_is_told_so(model: Model) -> None:
     silent = replace(model, recipe={"left_out": {}})
 
+    partly = replace(model, recipe={"left_out": RECIPE["left_out"]})
+    assert schooling(partly).rows() == [("weather", None, None, 0.94, 0.05, 0.004)]
     assert schooling(silent).schema == SCHEMA
     assert schooling(silent).is_empty()
     assert "doesn't say" in schooling_told(silent)

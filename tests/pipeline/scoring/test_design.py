@@ -90,21 +90,17 @@ def test_the_columns_of_this_version_are_those_of_any_home(measured: Measured, m
     )
 
 
-def test_directions_stand_where_faults_move_a_quantity_and_nowhere_else(
+def test_what_can_decide_by_itself_never_speaks_less_by_lying_farther_out(
     measured: Measured, model: Model
 ) -> None:
     design = alike(measured, moved(measured, model))
-    wrong = {key: quantity.wrong for key, _, quantity in all_quantities()}
-    shape = {key: quantity.shape for key, _, quantity in all_quantities()}
+    of = {key: quantity for key, _, quantity in all_quantities()}
 
     for name, monotone in zip(design.names, design.monotone, strict=True):
-        key = name.split(" ")[0]
-        if wrong[key] == "low" and shape[key] != "contrast":
-            assert monotone == -1, name
-        elif wrong[key]:
-            assert monotone == 1, name
-        else:
-            assert monotone == 0, name
+        quantity = of[name.split(" ")[0]]
+        away = {"low": -1, "high": 1, "both": 1}.get(quantity.wrong, 0)
+        assert monotone == (away if quantity.decides is not None else 0), name
+    assert any(design.monotone)
 
 
 def test_a_gain_beside_right_is_short_of_it_or_over_it(model: Model) -> None:

@@ -89,6 +89,17 @@ def test_a_home_that_counts_for_nothing_moves_nothing() -> None:
         np.testing.assert_array_equal(getattr(one, part.name), getattr(other, part.name))
 
 
+def test_what_no_home_knows_is_not_asked() -> None:
+    design, labels = drawn(6)
+    rows = design.rows.copy()
+    rows[:, 1] = np.nan
+
+    trees, _ = fit_trees(replace(design, rows=rows), labels, np.ones(400), OWN, 5)
+
+    assert 1 not in trees.feature
+    assert np.isnan(rows[:, 1]).all()
+
+
 def test_the_same_homes_give_the_same_trees() -> None:
     once, again = (fit_trees(*drawn(5), np.ones(400), OWN, 5)[0] for _ in range(2))
 

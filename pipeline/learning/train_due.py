@@ -1,0 +1,79 @@
+"""After a night: the fleet's own model is trained once its days are over and enough right homes are there.
+
+Training is no part of the night that waits for its list: it runs when the list is out, and the next night takes the new
+model if it won on held-out homes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import InputError, NightFailed
+from pipeline.faults import CATALOGUE
+from pipeline.object_url import object_url
+from pipeline.scoring.model_choice import own_model_folder
+from pipeline.scoring.model_file import CARD
+from pipeline.settings import Settings
+
+SEED = 7
+
+
+def is_due(out: Path, scores: pl.DataFrame, as_of: date, settings: Settings) -> bool:
+    """Return whether the fleet's own model should be trained after the night `as_of`.
+
+    Parameters
+    ----------
+    out
+        OUT of the nights. One in an object store is trained by the command only.
+    scores
+        The night's site_scores.
+    as_of
+        The night.
+    settings
+        [own_fleet] train_every_days (0: never by itself) and what a fleet needs to learn from.
+    """
+    own = settings.own_fleet
+    if not own.train_every_days or object_url(out):
+        return False
+    looks_sound = (pl.col("likelihood") < own.looks_sound) & (pl.col("nights") >= settings.verdict.min_nights)
+    if scores.filter(looks_sound).height < own.min_homes:
+        return False
+    last = trained_on(own_model_folder(out))
+    return last is None or (as_of - last).days >= own.train_every_days
+
+
+def trained_on(folder: Path) -> date | None:
+    """Return the newest day that the model in `folder` was trained with; None where there is none that says so."""
+    try:
+        card = json.loads((folder / CARD).read_text(encoding="utf-8"))
+        return date.fromisoformat(card["recipe"]["as_of"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def train_after_night(
+    lake: Path, out: Path, settings: Settings, tell: Callable[[str], None] = lambda line: None
+) -> str:
+    """Train the fleet's own model, keep it in OUT/model, and return one line on how it fared.
+
+    What hinders a training is said in that line and fails nothing: the night is published.
+    """
+    from pipeline.learning.train_fleet import train_own
+    from pipeline.out_place import keep_model
+    from pipeline.scoring.model_file import save_model
+
+    try:
+        model = train_own(lake, out, CATALOGUE, settings, SEED, tell)
+        keep_model(out, settings, lambda folder: save_model(model, folder))
+    except (InputError, NightFailed) as error:
+        return f"the fleet's own model was not trained: {error}"
+    result = model.against_shipped
+    beats = (
+        "beats the shipped one and is taken from the next night on" if result["is_better"] else "stays aside"
+    )
+    return f"the fleet's own model {beats}: {result['why']}"
