@@ -88,9 +88,13 @@ def _train_if_due(lake: Path, out: Path, result: NightResult, own: Settings, con
     """Have the fleet's own model trained where its days are over; the night is published whatever comes of it."""
     from pipeline.learning.train_due import is_due, train_after_night
 
-    scores = pl.read_parquet(result.folder / "site_scores.parquet", columns=["likelihood", "nights"], glob=False)
+    scores = pl.read_parquet(
+        result.folder / "site_scores.parquet", columns=["likelihood", "nights"], glob=False
+    )
     if is_due(out, scores, result.as_of, own):
-        console.print(one_line(train_after_night(lake, out, own)), highlight=False, markup=False, soft_wrap=True)
+        console.print(
+            one_line(train_after_night(lake, out, own)), highlight=False, markup=False, soft_wrap=True
+        )
 
 
 @app.command

@@ -24,7 +24,7 @@ from pipeline.probes import NAMES
 from pipeline.probes.measured import Measured, all_quantities, measure
 from pipeline.scoring.design import Design, alike, in_order
 from pipeline.scoring.fit import fit_trees
-from pipeline.scoring.innocent import CAUSE_OF, NOTHING
+from pipeline.scoring.innocent import A_FAULT, CAUSE_OF, NOTHING
 from pipeline.scoring.model import Model, fault_columns
 from pipeline.scoring.normal import Deviations, Normal, Spread, deviations, lean, observe, pool
 from pipeline.setting_sections import TrainingSettings
@@ -129,9 +129,9 @@ def fit_model(
     tell("fitting which fault, which leg, and what else it may be")
     which, faults = fit_trees(faulty.alike, faulty.fault, faulty.weight, own, own.which_rounds)
     leg = fit_leg(faulty, faults, own)
-    sound = whole.of(whole.fault == SOUND)
-    cause = np.array([CAUSE_OF.get(hard, NOTHING) for hard in sound.hard.tolist()])
-    innocent, innocents = fit_trees(sound.alike, cause, _usual(cause), own, own.innocent_rounds)
+    named = zip(whole.fault.tolist(), whole.hard.tolist(), strict=True)
+    cause = np.array([A_FAULT if fault != SOUND else CAUSE_OF.get(hard, NOTHING) for fault, hard in named])
+    innocent, innocents = fit_trees(whole.alike, cause, _usual(cause), own, own.innocent_rounds)
     return Model(
         any_fault, which, leg, innocent, faults, innocents, whole.alike.names,
         in_order(fleets[0].measured, deviations(fleets[0].measured, shipped), False).names,
@@ -266,10 +266,11 @@ def home_weights(fault: NDArray[np.str_], is_hard: Bool, hard_weight: float) -> 
 
 
 def _usual(cause: NDArray[np.str_]) -> Float:
-    """Weigh causes alike, and nothing in particular as much as all of them together."""
+    """Weigh causes alike; nothing in particular, and a fault, as much each as all of them together."""
     weights = np.ones(cause.size)
-    named = sorted(set(cause.tolist()) - {NOTHING})
+    named = sorted(set(cause.tolist()) - {NOTHING, A_FAULT})
     for name in named:
-        weights[cause == name] = cause.size / 2 / len(named) / (cause == name).sum()
-    weights[cause == NOTHING] = cause.size / 2 / max((cause == NOTHING).sum(), 1)
+        weights[cause == name] = cause.size / 3 / len(named) / (cause == name).sum()
+    for name in (NOTHING, A_FAULT):
+        weights[cause == name] = cause.size / 3 / max((cause == name).sum(), 1)
     return weights

@@ -16,7 +16,7 @@ from pipeline.quality.casemix import UNKNOWN, case_mix
 from pipeline.quality.change import changes
 from pipeline.quality.estimates import Estimates, estimate
 from pipeline.quality.fault_chances import FaultChances
-from pipeline.quality.fleet import Installs
+from pipeline.quality.fleet import Installs, fleet_interval
 from pipeline.quality.homes import install_homes
 from pipeline.quality.lessons import DUST, lesson_table
 from pipeline.quality.table import count_installs, quality_table, with_names
@@ -186,6 +186,7 @@ def _crew_fleet(
     """Return the one row of crew_fleet: counts, the rate, what visits say of the likelihoods, how crews differ."""
     fit = found.fit
     rate, low, high = check or (None, None, None)
+    fleet_low, fleet_high = fleet_interval(fit)
     return pl.DataFrame(
         {
             "installs": homes.height,
@@ -194,6 +195,8 @@ def _crew_fleet(
             "visited_with_promise": int((homes["is_visited"] & homes["has_promise"]).sum()),
             "base_rate": base_rate,
             "fleet_rate": fit.fleet_rate,
+            "fleet_low": fleet_low,
+            "fleet_high": fleet_high,
             "weighted_rate": rate,
             "weighted_low": low,
             "weighted_high": high,

@@ -6,14 +6,17 @@ from collections.abc import Mapping
 from math import exp
 from typing import Any
 
+import numpy as np
 import polars as pl
 
+from pipeline.quality.intervals import wilson
 from pipeline.report import words
 from pipeline.report.crew_charts import percent_interval, ratio_interval
 from pipeline.report.model import FaultCard
 from pipeline.setting_sections import CrewSettings
 
 _ALIKE_P = 0.05
+RANDOM_VISITS = 20
 
 
 def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
@@ -26,9 +29,12 @@ def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
         "at commissioning, given how often its own crew errs.",
         f"The list's likelihoods are worked out for a fleet in which {words.number(fleet['base_rate'] * 100, 1)} % of "
         "homes have a fault. Here the share is what all homes' data together make likeliest, "
-        f"{words.number(fleet['fleet_rate'] * 100, 1)} % from the first day, and each home's chance is worked out with "
-        "that and its own crew's: their sum is not that of the list's likelihoods.",
+        f"{percent_interval(fleet['fleet_rate'], fleet['fleet_low'], fleet['fleet_high'])} from the first day, and "
+        "each home's chance is worked out with that and its own crew's: their sum is not that of the list's "
+        "likelihoods.",
     ]
+    if not is_level_known(fleet):
+        told.append(level_not_known(fleet))
     if fleet["weighted_rate"] is None:
         told.append(
             f"For {words.count(known, 'visit')} the list's likelihood before the visit is on record: too few to check "
@@ -56,6 +62,24 @@ def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
             f"{words.count(visited - known, 'visit')} with no likelihood on record count with what they found."
         )
     return told
+
+
+def is_level_known(fleet: Mapping[str, Any]) -> bool:
+    """Return whether the fleet's rate is known to about a factor of three or to five in a hundred."""
+    rate, high = fleet["fleet_rate"], fleet["fleet_high"]
+    return bool(high <= max(3 * rate, rate + 0.05))
+
+
+def level_not_known(fleet: Mapping[str, Any]) -> str:
+    """Return that the rate isn't known yet, and what twenty visits to homes drawn at random would make of it."""
+    found = round(RANDOM_VISITS * fleet["fleet_rate"])
+    low, high = wilson(np.array([float(found)]), np.array([float(RANDOM_VISITS)]))
+    return (
+        "How many installs of this fleet are wrong is not known yet: the likelihoods alone leave it between "
+        f"{words.percent(fleet['fleet_low'])} and {words.percent(fleet['fleet_high'])}. {RANDOM_VISITS} visits to "
+        f"homes drawn at random would make it known: if {words.count(found, 'visit')} found a fault, as expected, it "
+        f"would lie between {words.percent(float(low[0]))} and {words.percent(float(high[0]))}."
+    )
 
 
 def dispersion(fleet: Mapping[str, Any]) -> str:

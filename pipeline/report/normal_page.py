@@ -21,6 +21,7 @@ from pipeline.setting_sections import VerdictSettings
 
 MOST_NAMES = 10
 MOST_MOVES = 10
+_ANY_ANGLE_DEG = 30.0
 _MAIN_WITHOUT_FAULTS = 3  # rows shown at once of a probe none of whose quantities a fault moves one way
 
 
@@ -29,14 +30,22 @@ def normal_context(night: ReportInput, own: VerdictSettings, with_page: frozense
     outside = night.site_scores.drop_nulls("contradiction_probe").select(
         "site_id", "contradiction_probe", "likelihood"
     )
+    # The phase of an answer that isn't there may be any: at the loads no production passes.
+    normal, before = (
+        None
+        if table is None
+        else table.filter((pl.col("unit") != "deg") | (pl.col("spread") < _ANY_ANGLE_DEG))
+        for table in (night.fleet_normal, night.fleet_normal_before)
+    )
+    assert normal is not None
     compared = [probe for probe in PROBES if any(quantity.is_compared for quantity in probe.quantities)]
     return {
         "rate": _rate_words(night, own),
         "outside": outside.height,
-        "unlike": _first(unlike_others(night.fleet_normal)),
-        "moved": _first(moved_since(night.fleet_normal, night.fleet_normal_before)),
+        "unlike": _first(unlike_others(normal)),
+        "moved": _first(moved_since(normal, before)),
         "is_first_night": night.fleet_normal_before is None,
-        "blocks": [_block(probe, night.fleet_normal, outside, with_page) for probe in compared],
+        "blocks": [_block(probe, normal, outside, with_page) for probe in compared],
     }
 
 

@@ -13,7 +13,7 @@ class Cause:
     office: str
 
 
-NOTHING = "nothing"
+NOTHING, A_FAULT = "nothing", "a fault"  # what else the trees tell causes from
 CAUSES: dict[str, Cause] = {
     "battery_unreported": Cause(
         "a battery that nobody reports",

@@ -9,12 +9,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.probes import PROBES
-from pipeline.probes.measured import measure
+from pipeline.probes.measured import Measured, all_quantities, measure
 from pipeline.scoring.design import alike
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
 from pipeline.scoring.normal import deviations
-from pipeline.scoring.sentences import could_speak, odds_words, probe_sentences
+from pipeline.scoring.sentences import odds_words, probe_sentences
 
 Float = NDArray[np.float64]
 SCHEMA = pl.Schema(
@@ -65,12 +65,13 @@ def site_weights(
     other = rest.argmax(axis=1)
     which = terms[homes_at, one] - terms[homes_at, other]
     start = np.full(one.size, model.offset + np.log(fleet.rate / (1 - fleet.rate)))
-    speaks = could_speak(some)
+    before = _before_words(fleet.rate, model.offset)
+    speaks = knows_something(measured)
     order = np.argsort(-np.abs(added), axis=1, kind="stable")
     ordinal = np.empty_like(order)
     np.put_along_axis(ordinal, order, np.arange(1, added.shape[1] + 1)[None, :], axis=1)
     against = np.array(model.faults, dtype=object)[other]
-    parts = [_prior_rows(start, model.which.start[one] - model.which.start[other], against, fleet.rate)]
+    parts = [_prior_rows(start, model.which.start[one] - model.which.start[other], against, before)]
     for number, probe in enumerate(PROBES):
         largest = _largest(probe.name, moved.spread, one.size)
         state = np.where(~speaks[:, number], CANNOT_TELL, np.where(added[:, number] > 0, SUPPORTS, AGAINST))
@@ -91,7 +92,23 @@ def site_weights(
     ).select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
 
 
-def _prior_rows(start: Float, which_start: Float, against: NDArray[np.object_], rate: float) -> pl.DataFrame:
+def knows_something(measured: Measured) -> NDArray[np.bool_]:
+    """Return whether any quantity of each probe is known at each home, (n, probes)."""
+    found = np.zeros((measured.size, len(PROBES)), dtype=np.bool_)
+    place = {probe.name: number for number, probe in enumerate(PROBES)}
+    for key, probe, _ in all_quantities():
+        found[:, place[probe]] |= ~np.isnan(measured.values[key]).all(axis=1)
+    return found
+
+
+def _before_words(rate: float, offset: float) -> str:
+    told = f"about {rate:.1%} of this fleet's homes have a fault, by what all of their data say"
+    if abs(offset) < 0.05:
+        return told
+    return f"{told}; these odds times {np.exp(offset):.2f}, as fleets asked for that training never saw"
+
+
+def _prior_rows(start: Float, which_start: Float, against: NDArray[np.object_], before: str) -> pl.DataFrame:
     size = start.size
     return pl.DataFrame(
         {
@@ -100,7 +117,7 @@ def _prior_rows(start: Float, which_start: Float, against: NDArray[np.object_], 
             "state": np.where(start > 0, SUPPORTS, AGAINST).tolist(), "value": np.full(size, np.nan), "weight": start,
             "strength": [odds_words(w, "a fault", "a sound install") for w in start.tolist()],
             "which_weight": which_start, "which_against": against.tolist(),
-            "sentence": f"of this fleet's homes about {rate:.1%} have a fault, by what all of their data say",
+            "sentence": before,
         }
     )  # fmt: skip
 

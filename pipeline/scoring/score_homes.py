@@ -16,7 +16,7 @@ from pipeline.probes.measured import Measured, measure
 from pipeline.scoring.contradiction import Contradiction, contradictions
 from pipeline.scoring.design import alike, in_order
 from pipeline.scoring.fleet_normal import FleetNormal
-from pipeline.scoring.innocent import NOTHING
+from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.model import Model
 from pipeline.scoring.normal import Deviations, deviations
 from pipeline.scoring.sentences import could_speak, evidence_lines, strongest
@@ -89,10 +89,11 @@ def judge_homes(
         legs[asked] = _legs(measured.of(asked), moved.of(asked), best, signals[asked],
                             model, catalogue)  # fmt: skip
         innocent = model.innocent_shares(rows[asked])
-        named = [at for at, name in enumerate(model.innocents) if name != NOTHING]
+        named = [at for at, name in enumerate(model.innocents) if name in CAUSES]
         likeliest = innocent[:, named].argmax(axis=1)
         cause[asked] = np.array([model.innocents[at] for at in named], dtype=object)[likeliest]
-        cause_share[asked] = innocent[:, named].max(axis=1) * (1 - likelihood[asked])
+        # What the likelihood says of a fault holds; of the rest a cause has its part.
+        cause_share[asked] = np.minimum(innocent[:, named].max(axis=1), 1 - likelihood[asked])
     shares = np.column_stack([share * likelihood[:, None], 1 - likelihood])
     told: list[str | None] = cause.tolist()
     named_legs: list[str | None] = legs.tolist()

@@ -19,7 +19,6 @@ class ReportSettings(Section):
     colour_quantile: float
     least_reach_w: float
     slope_reach: float
-    min_weight: float
     other_faults: int
 
 

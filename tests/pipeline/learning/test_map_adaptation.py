@@ -19,7 +19,7 @@ SUN, NIGHTS, SAG = (NAMES.index(name) for name in ("sun", "nights", "sag"))
 
 
 def homes(count: int, seed: int, *, alarm_share: float = 0.0) -> tuple[Float, NDArray[np.bool_]]:
-    """What probes add to homes half of which are faulty: `sun` says what it knows, `nights` alarms on sound ones too."""
+    """What probes add to homes half of which are faulty: `sun` is right, `nights` alarms on sound ones too."""
     rng = np.random.default_rng(seed)
     is_faulty = np.arange(count) % 2 == 0
     terms = np.zeros((count, len(NAMES)))

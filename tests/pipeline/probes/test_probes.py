@@ -126,8 +126,10 @@ def test_the_table_has_a_row_for_every_quantity_that_is_known() -> None:
     table = probe_table(signals, measure(signals))
 
     assert table.columns == [
-        "site_id", "probe", "quantity", "leg", "value", "standard_error", "right", "unit"
+        "site_id", "probe", "quantity", "leg", "value", "standard_error", "right", "unit", "count", "counted"
     ]  # fmt: skip
+    assert table["counted"].null_count() == 0  # of what a probe counts is known, however many there are
+    assert set(table.filter(probe="pairs")["count"]) == {right_home()["pair_n"]}
     assert table["site_id"].is_sorted()
     assert table["value"].null_count() == 0
     gains = table.filter(probe="sun", quantity="gain").select(

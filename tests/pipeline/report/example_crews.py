@@ -96,7 +96,7 @@ def crew_tables() -> dict[str, pl.DataFrame]:
             [
                 {
                     "installs": 222, "heard": 202, "visited": 20, "visited_with_promise": 15,
-                    "base_rate": 0.05, "fleet_rate": 0.09,
+                    "base_rate": 0.05, "fleet_rate": 0.09, "fleet_low": 0.06, "fleet_high": 0.13,
                     "weighted_rate": 0.1, "weighted_low": 0.07, "weighted_high": 0.13, "offset": -0.4,
                     "offset_sd": 0.2, "stretch": 0.9, "spread_alpha": 3.0, "spread_beta": 30.0, "phi": 3.2,
                     "phi_p_value": 0.01, "crews_compared": 3,

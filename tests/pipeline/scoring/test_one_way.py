@@ -14,13 +14,15 @@ from pipeline.scoring.normal import deviations
 
 STEPS = 60
 FARTHEST = 40.0  # spreads of the fleet away from right
-# Loose: a home that is worse by one number may look better by no more than this. What can decide by itself is held by
-# the fit, column by column; only where right and the fleet's own centre differ a step away from one is one to the other.
+# Loose: a home that is worse by one number may look better by no more than this. What can decide by itself is held so
+# column by column; where right and the fleet's own centre differ, a step away from one is a step to the other.
 MOST_FALL = {True: 0.3, False: 1.5}
 WRONG = [
     pytest.param(key, quantity, toward, at, id=f"{key} {toward}{at}")
     for key, _, quantity in all_quantities()
-    for toward in {"low": ("lower",), "high": ("higher",), "both": ("lower", "higher"), "": ()}[quantity.wrong]
+    for toward in {"low": ("lower",), "high": ("higher",), "both": ("lower", "higher"), "": ()}[
+        quantity.wrong
+    ]
     for at in (("l1", "both") if quantity.shape == "leg" else ("",))
 ]
 
