@@ -39,7 +39,12 @@ def schooling_told(model: Model) -> str:
     if not table.height:
         return f"Model {model.model_id} doesn't say which fleets it learned from."
     names = ", ".join(table["family"])
-    return f"Model {model.model_id} learned from families {names}, from other seeds than these fleets."
+    seeds = (
+        "of other seeds than these fleets"
+        if "seed" in model.recipe
+        else "its card doesn't say of which seeds"
+    )
+    return f"Model {model.model_id} learned from families {names}, {seeds}."
 
 
 def refuse_seen(model: Model, seeds: set[int]) -> None:

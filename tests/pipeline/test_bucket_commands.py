@@ -140,12 +140,17 @@ def test_plans_orders_and_stories_are_kept_there_and_the_next_night_knows_them(
     orders = {name for name in made if name.startswith(f"orders/{DAY}/")}
     assert orders
     planned = pl.read_parquet(made[f"dispatch/{DAY}/dispatch.parquet"])
-    assert sorted(planned["site_id"]) == ["a", "b"]
+    listed = pl.read_parquet(made[f"{index_of(s3)['run']}/revisit_list.parquet"])
+    # what the model takes home a for, a setting may correct: trucks go where the list says visit
+    visits = listed.filter(pl.col("fix_by") == "visit")["site_id"].to_list()
+    assert sorted(planned["site_id"]) == sorted(visits)
+    assert "b" in visits
     pages = b"".join(made[name] for name in made if name.startswith(f"dispatch/{DAY}/"))
     assert all(f"../../{name}".encode() in pages for name in orders)
     assert command(*night_words(place, tmp_path)) in (0, 3)
     standing = pl.read_parquet(s3.objects(s3.bucket, "out")[f"{index_of(s3)['run']}/standing.parquet"])
-    assert standing["standing"].to_list() == ["visit planned"] * 2
+    now = dict(standing.select("site_id", "standing").iter_rows())
+    assert {site for site, where in now.items() if where == "visit planned"} == set(visits)
 
 
 def test_a_model_of_the_fleets_own_is_kept_there_and_found_by_the_night(

@@ -35,7 +35,7 @@ def test_families_are_told_with_what_they_got_when_left_out(model: Model) -> Non
         ("streets", 1, 300, None, None, None),
         ("weather", 2, 560, 0.94, 0.05, 0.004),
     ]
-    assert "families streets, weather" in schooling_told(model)
+    assert "families streets, weather, of other seeds" in schooling_told(model)
 
 
 def test_a_card_that_says_nothing_is_told_so(model: Model) -> None:
@@ -43,6 +43,7 @@ def test_a_card_that_says_nothing_is_told_so(model: Model) -> None:
 
     partly = replace(model, recipe={"left_out": RECIPE["left_out"]})
     assert schooling(partly).rows() == [("weather", None, None, 0.94, 0.05, 0.004)]
+    assert "doesn't say of which seeds" in schooling_told(partly)
     assert schooling(silent).schema == SCHEMA
     assert schooling(silent).is_empty()
     assert "doesn't say" in schooling_told(silent)
