@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from prefect import Flow, flow
+from prefect import Flow, flow, get_run_logger
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 from prefect.client.schemas.objects import FlowRun, State, TaskRun
 from prefect.logging.loggers import flow_run_logger
@@ -23,6 +23,7 @@ from flows.quiet_task import quiet_task
 from pipeline.alarm import EXIT_STATUS, read, stale
 from pipeline.errors import InputError, NightclampError
 from pipeline.lake import open_lake
+from pipeline.learning.train_due import train_if_due
 from pipeline.night import run_night
 from pipeline.object_url import object_url
 from pipeline.plan import NightRequest
@@ -164,6 +165,8 @@ def nightly(
         key="nightclamp-night",
         description=f"The night of {result.as_of}",
     )
+    if line := train_if_due(request.lake, request.out, result, own):
+        get_run_logger().info(line)
     if line := account.alarm_line(result, told):
         return Failed(message=line, data=PublishedWithAlarm(line, result.published))
     return result.published

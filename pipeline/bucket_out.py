@@ -30,7 +30,7 @@ from pipeline.store import TABLES
 # What is fetched, and so may name a file here; an object of any other name stays where it is.
 _DAY_FILE = re.compile(r"[a-z_]+/date=(\d{4}-\d{2}-\d{2})/[A-Za-z0-9][A-Za-z0-9_.=-]{0,150}")
 _TABLE = re.compile(r"[a-z_]{1,80}\.parquet|run\.json")
-_MODEL = re.compile(r"[a-z_]{1,80}\.(json|skops)")
+_MODEL = re.compile(r"[a-z_]{1,80}\.(json|npz)")
 _PLAN = re.compile(r"\d{4}-\d{2}-\d{2}/dispatch\.parquet")
 
 

@@ -9,7 +9,6 @@ import io
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import cyclopts
 import duckdb
@@ -21,10 +20,7 @@ from pipeline import __version__
 from pipeline.errors import NightclampError
 from pipeline.options import OUT, SettingsFile
 from pipeline.printable import one_line, printable
-from pipeline.settings import Settings, load_settings
-
-if TYPE_CHECKING:
-    from pipeline.night import NightResult
+from pipeline.settings import load_settings
 
 app = App(
     name="nightclamp",
@@ -63,6 +59,7 @@ def nightly(
         How many rows of the list to print.
     """
     from pipeline.alarm import ALARM, EXIT_STATUS, read, stale
+    from pipeline.learning.train_due import train_if_due
     from pipeline.night import run_night
     from pipeline.plan import NightRequest
     from pipeline.screen import show_night, teller
@@ -78,23 +75,10 @@ def nightly(
     if as_of is None:
         told += stale(result.as_of, datetime.now(UTC).date(), own.alarm)
     show_night(console, result, rows, told)
-    if model is None:
-        _train_if_due(lake, out, result, own, console)
+    if model is None and (line := train_if_due(lake, out, result, own)):
+        console.print(one_line(line), highlight=False, markup=False, soft_wrap=True)
     if any(line.severity == ALARM for line in told):
         sys.exit(EXIT_STATUS)
-
-
-def _train_if_due(lake: Path, out: Path, result: NightResult, own: Settings, console: Console) -> None:
-    """Have the fleet's own model trained where its days are over; the night is published whatever comes of it."""
-    from pipeline.learning.train_due import is_due, train_after_night
-
-    scores = pl.read_parquet(
-        result.folder / "site_scores.parquet", columns=["likelihood", "nights"], glob=False
-    )
-    if is_due(out, scores, result.as_of, own):
-        console.print(
-            one_line(train_after_night(lake, out, own)), highlight=False, markup=False, soft_wrap=True
-        )
 
 
 @app.command

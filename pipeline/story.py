@@ -11,14 +11,13 @@ import polars as pl
 from pipeline.contract import SOUND
 from pipeline.fault import CAUTIONS
 from pipeline.scoring.innocent import CAUSES
-from pipeline.scoring.sentences import odds_words
+from pipeline.scoring.sentences import SMALL_WEIGHT, odds_words
 
 if TYPE_CHECKING:
     from pipeline.report.model import FaultCard
 
 WIDTH = 100
 _LEGS = {"l1": "on L1", "l2": "on L2", "both": "on both legs"}
-SMALL_WEIGHT = 0.2  # log odds; what weighs less is told as one sum
 _SMALL_SHARE = 0.01  # likelihood; other faults below this are not told
 
 

@@ -156,7 +156,9 @@ def held_out_parts(fleets: Sequence[Fleet]) -> list[tuple[str, list[bool]]]:
 def fit_any(lesson: Lessons, own: TrainingSettings) -> tuple[Any, tuple[str, ...]]:
     """Return the trees that tell a fault from none."""
     labels = np.where(lesson.fault != SOUND, FAULTY, RIGHT)
-    return fit_trees(lesson.alike, labels, lesson.weight, own, own.rounds, is_monotone=True)
+    return fit_trees(
+        lesson.alike, labels, lesson.weight, own, own.rounds, is_monotone=True, is_one_sided=True
+    )
 
 
 def fit_leg(faulty: Lessons, faults: tuple[str, ...], own: TrainingSettings) -> Any:

@@ -11,7 +11,14 @@ PROBE = Probe(
     "Copy of the other leg's steps",
     (
         Quantity(
-            "leak", column("leak_{}"), "leg", column("leak_{}_se"), wrong="both", unit="W/W", floor=0.004
+            "leak",
+            column("leak_{}"),
+            "leg",
+            column("leak_{}_se"),
+            wrong="both",
+            unit="W/W",
+            floor=0.004,
+            decides=0.12,
         ),
         leg_quantity("leak_error", "leak_{}_se", unit="W/W", is_compared=False),
         Quantity(

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import polars as pl
 
 from pipeline.probes.probe import ALWAYS, Probe, Quantity, home_quantity
+
+FEWEST_STEPS = 15
 
 
 def _apart(of: str, sign: float) -> Quantity:
@@ -18,6 +22,11 @@ def _apart(of: str, sign: float) -> Quantity:
     )
 
 
+def _of_enough(name: str) -> Callable[[str], pl.Expr]:
+    """A share of the night's steps; of a few it says nothing."""
+    return lambda _: pl.when(pl.col("active_steps") >= FEWEST_STEPS).then(pl.col(name))
+
+
 PROBE = Probe(
     "mirror",
     "One leg against the other",
@@ -27,8 +36,10 @@ PROBE = Probe(
             for name in ("leg_corr_night", "leg_corr_day", "step_corr_night", "step_corr_day")
         ),
         home_quantity("step_gain", "leg_gain_night"),
-        home_quantity("equal_share", "equal_share", "high"),
-        home_quantity("mirror_share", "mirror_share", "high"),
+        *(
+            Quantity(name, _of_enough(name), wrong="high", decides=0.7)
+            for name in ("equal_share", "mirror_share")
+        ),
         home_quantity("equal_day_share", "equal_day_share", "high"),
         home_quantity("mirror_day_share", "mirror_day_share", "high"),
         home_quantity("steps", "active_steps", is_compared=False),

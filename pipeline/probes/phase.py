@@ -6,18 +6,25 @@ import polars as pl
 
 from pipeline.probes.probe import ALWAYS, ONE_LINE, Probe, Quantity, column, leg_quantity
 
+
+def _lead(leg: str) -> pl.Expr:
+    """Return the lead [deg]; a leg that doesn't answer production has no phase towards it."""
+    return pl.when(pl.col(f"gain_{leg}").abs() > 0.25).then(pl.col(f"phase_{leg}_deg"))
+
+
 PROBE = Probe(
     "phase",
     "Phase on PV ramps",
     (
         Quantity(
             "lead",
-            column("phase_{}_deg"),
+            _lead,
             "leg",
             column("phase_{}_se_deg"),
             wrong="both",
             unit="deg",
             floor=0.5,
+            decides=15.0,
         ),
         leg_quantity("lead_error", "phase_{}_se_deg", unit="deg", is_compared=False),
         leg_quantity("gain", "gain_{}", is_compared=False),

@@ -15,7 +15,7 @@ PROBE = Probe(
         home_quantity("sky_correlation", "sky_corr_pv"),
         home_quantity("noon", "pv_noon_h", unit="h"),
         home_quantity("dark_share", "pv_dark_share", floor=0.002),
-        home_quantity("alive_in_dark_share", "pv_dark_live_share", floor=0.002),
+        home_quantity("alive_in_dark_share", "pv_dark_live_share", "high", floor=0.002, decides=0.6),
         Quantity("peak_of_rating", lambda _: pl.col("pv_max_w") / _RATED_W, "home"),
         Quantity("hours_of_rating", lambda _: 1000 * pl.col("pv_kwh_day") / _RATED_W, "home", unit="h"),
     ),

@@ -10,8 +10,7 @@ import polars as pl
 
 from pipeline.report import words
 from pipeline.report.model import FaultCard
-from pipeline.scoring.sentences import odds_words
-from pipeline.story import SMALL_WEIGHT
+from pipeline.scoring.sentences import SMALL_WEIGHT, odds_words
 
 DECIDING = 3  # probes that are called the deciding ones
 WHICH_DECIDES = 1.0  # log; a probe that tells this fault from the next by so much is never folded

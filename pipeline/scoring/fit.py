@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.probes import NAMES
 from pipeline.scoring.design import Design
-from pipeline.scoring.trees import Trees, from_predictors
+from pipeline.scoring.trees import Trees, a_column_each, from_predictors
 from pipeline.setting_sections import TrainingSettings
 
 Float = NDArray[np.float64]
@@ -22,6 +22,7 @@ def fit_trees(
     rounds: int,
     *,
     is_monotone: bool = False,
+    is_one_sided: bool = False,
 ) -> tuple[Trees, tuple[str, ...]]:
     """Return the trees and the classes they tell apart, sorted.
 
@@ -30,13 +31,15 @@ def fit_trees(
     design
         Homes (n, columns).
     labels
-        The class of each home, (n,). Of two classes the trees speak for the later one.
+        The class of each home, (n,).
     weights
         How much each home counts, (n,).
     rounds
         How many trees a class.
     is_monotone
         Hold the directions that the design names; of two classes only.
+    is_one_sided
+        Of two classes the trees speak for the later one only; else each class has its score.
     """
     from sklearn.ensemble import HistGradientBoostingClassifier  # long to load, and a night fits nothing
 
@@ -65,4 +68,6 @@ def fit_trees(
     estimator.fit(rows, labels, sample_weight=weights)
     start = np.atleast_1d(np.asarray(estimator._baseline_prediction, dtype=np.float64).ravel())
     trees = from_predictors(estimator._predictors, start, probe, REGISTER)
+    if trees.classes == 1 and not is_one_sided:
+        trees = a_column_each(trees)
     return trees, tuple(str(name) for name in estimator.classes_)

@@ -68,13 +68,13 @@ def observe(measured: Measured, rows: NDArray[np.bool_] | None = None) -> dict[t
             value, error = measured.values[key][some].ravel(), measured.errors[key][some].ravel()
             if quantity.shape == "contrast":  # legs can be exchanged: as far above zero as below
                 value, error = np.concatenate([value, -value]), np.concatenate([error, error])
-            spread = _robust(value, error, quantity.floor)
+            spread = _robust(value, error, quantity.floor, legs=2 if quantity.shape != "home" else 1)
             if spread is not None:
                 found[key, name] = spread
     return found
 
 
-def _robust(value: Float, error: Float, floor: float) -> Spread | None:
+def _robust(value: Float, error: Float, floor: float, legs: int) -> Spread | None:
     known = ~np.isnan(value) & ~np.isnan(error)
     value, error = value[known], error[known]
     if not value.size:
@@ -96,7 +96,7 @@ def _robust(value: Float, error: Float, floor: float) -> Spread | None:
     middle, fifth, tenth = np.quantile(size, (0.5, 0.8, 0.9))
     tail = float(np.clip(fifth / max(middle, 1e-9) / NORMAL_TAIL, 1.0, MOST_TAIL))
     outer = float(np.clip(tenth / NORMAL_OUTER, 1.0, MOST_OUTER))
-    return Spread(centre, max(high, floor), int(value.size), tail=tail, outer=outer)
+    return Spread(centre, max(high, floor), -(-int(value.size) // legs), tail=tail, outer=outer)
 
 
 def pool(fleets: Iterable[Mapping[tuple[str, str], Spread]]) -> dict[tuple[str, str], Spread]:
@@ -126,8 +126,8 @@ def pool(fleets: Iterable[Mapping[tuple[str, str], Spread]]) -> dict[tuple[str, 
 def lean(own: Normal, shipped: Normal) -> dict[tuple[str, str], Spread]:
     """Return the fleet's normal: its own spreads, drawn to the shipped ones as far as its homes are few.
 
-    With n homes a median's variance is 1.57 spread^2 / n, that of the logarithm of a spread from a median 1.4 / n.
-    What is not known of the centre stays in the spread.
+    With n others a median's variance is 1.57 spread^2 / n, that of the logarithm of a spread from a median 1.4 / n. No
+    home is a yardstick for itself: of n homes n - 1 are others. What is not known of the centre stays in the spread.
     """
     leaned = {}
     for key, _, quantity in all_quantities():
@@ -150,12 +150,16 @@ def lean(own: Normal, shipped: Normal) -> dict[tuple[str, str], Spread]:
 
 
 def _between(seen: Spread, before: Spread) -> Spread:
-    ours = before.centre_sd**2 / (before.centre_sd**2 + 1.57 * before.spread**2 / seen.homes + 1e-18)
-    of_spread = before.spread_sd**2 / (before.spread_sd**2 + 1.4 / seen.homes)
+    others = seen.homes - 1
+    if others < 1:
+        wide = float(np.hypot(before.spread, before.centre_sd))
+        return Spread(before.centre, wide, seen.homes, tail=before.tail, outer=before.outer)
+    ours = before.centre_sd**2 / (before.centre_sd**2 + 1.57 * before.spread**2 / others + 1e-18)
+    of_spread = before.spread_sd**2 / (before.spread_sd**2 + 1.4 / others)
     spread = np.exp(of_spread * np.log(seen.spread) + (1 - of_spread) * np.log(before.spread))
     unknown = (1 - ours) * before.centre_sd**2
     centre = ours * seen.centre + (1 - ours) * before.centre
-    part = seen.homes / (seen.homes + TAIL_HOMES)
+    part = others / (others + TAIL_HOMES)
     tail = part * seen.tail + (1 - part) * before.tail
     outer = np.exp(part * np.log(seen.outer) + (1 - part) * np.log(before.outer))
     wide = float(np.sqrt(spread**2 + unknown))

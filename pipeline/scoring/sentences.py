@@ -19,6 +19,7 @@ from pipeline.probes.probe import Probe
 Float = NDArray[np.float64]
 MISSING = "not known"
 MOST_SAID = 3
+SMALL_WEIGHT = 0.2  # log odds; probes that weigh less are told as one sum
 
 
 @cache

@@ -7,7 +7,7 @@ probe. So a home's score is a sum over probes, exactly.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +69,11 @@ def _add_terms(rows, feature, threshold, left, right, missing_left, value, probe
                     goes_left = missing_left[node] if asked != asked else asked <= threshold[node]
                     node = left[node] if goes_left else right[node]
                 found[home, of_class[tree], probe[node]] += value[node]
+
+
+def a_column_each(trees: Trees) -> Trees:
+    """Return trees of two classes that speak for the second one as ones with a score for each."""
+    return replace(trees, of_class=np.ones_like(trees.of_class), start=np.array([0.0, float(trees.start[0])]))
 
 
 def from_predictors(

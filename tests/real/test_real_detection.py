@@ -6,6 +6,7 @@ The model was trained on simulated homes only.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from scored_homes import night_scored
 
 from pipeline.learning.labelled import labelled_lake
 from pipeline.proof.real_homes import DAYS, STARTS, windows, write_real_lake
+from pipeline.scoring.fleet_normal import learn_normal
 from pipeline.scoring.model_file import load_model
 from pipeline.settings import load_settings
 
@@ -39,7 +41,11 @@ def scored_windows(folder: Path, with_voltage: bool) -> pl.DataFrame:
             root / "lake", [(fault, leg, number + 1) for fault, leg in INJECTED], windows(start), with_voltage
         )
         seen = labelled_lake(root / "lake", root, DAYS + 1, settings)
-        scores = night_scored(seen.signals, seen.sites, model, settings).scores
+        # Copies with faults are no fleet: what is normal is what the untouched homes say, at the usual share of faults.
+        untouched = seen.signals.filter(pl.Series(seen.fault == "sound"))
+        known = learn_normal(untouched, model, settings.verdict)
+        normal = replace(known, rate=settings.verdict.base_rate)
+        scores = night_scored(seen.signals, seen.sites, model, settings, normal).scores
         parts.append(
             scores.join(
                 seen.truth.select("site_id", "fault", pl.col("leg").alias("true_leg"), "window", "severity"),
