@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.ahead import load_ahead
 
-NEVER = {"sklearn", "skops", "altair", "vl_convert", "ruptures"}
+NEVER = {"sklearn", "altair", "vl_convert", "ruptures"}
 LATER = {"scipy.stats", "jinja2"}
 
 

@@ -121,9 +121,6 @@ def test_a_right_home_alone_has_the_shipped_centre_and_limits_no_narrower_than_a
     assert nobody.spread > many.spread
 
 
-@pytest.mark.xfail(
-    reason="wanted: both legs of one home count as two homes, and draw the centre half way to a fault"
-)
 def test_a_faulty_home_alone_is_hardly_its_own_yardstick(model: Model) -> None:
     half = homes([{"gain_l1": 0.5, "gain_l2": 0.5, "gain_sum": 0.5}])
     shipped = model.shipped_normal[GAIN]
