@@ -12,6 +12,7 @@ from scipy.optimize import minimize
 Float = NDArray[np.float64]
 Said = tuple[Float, NDArray[np.bool_], Float, str]
 ONE_OF_EACH = "a fleet of each family"
+SLOPES, OFFSETS = (0.3, 1.5), (-2.0, 2.0)
 
 
 def calibrate(said: Sequence[Said], rate: float) -> tuple[float, float, dict[str, Any]]:
@@ -27,31 +28,47 @@ def calibrate(said: Sequence[Said], rate: float) -> tuple[float, float, dict[str
 
     Notes
     -----
-    The families count alike, and together as much as ONE_OF_EACH. The slope lies in 0.3 to 1.5. With nothing left out
-    nothing is known: 1 and 0.
+    Each part has a slope of its own, and with the middle slope an offset of its own; the middle ones are taken. One
+    family unlike all others then doesn't make the likelihoods of every fleet timid, nor an easy one bold. The slope lies
+    in 0.3 to 1.5. With nothing left out nothing is known: 1 and 0.
     """
     if not said:
         return 1.0, 0.0, {}
-    prior = np.log(rate / (1 - rate))
-    families = sum(name != ONE_OF_EACH for *_, name in said)
-    weighed = []
-    for _, is_bad, weight, name in said:
-        own = weight * np.where(is_bad, rate, 1 - rate)
-        weighed.append(own / own.sum() * (families if name == ONE_OF_EACH else 1))
-    log_odds = np.concatenate([odds for odds, *_ in said])
-    is_faulty, weights = np.concatenate([bad for _, bad, *_ in said]), np.concatenate(weighed)
+    prior = float(np.log(rate / (1 - rate)))
+    parts = [
+        (log_odds, is_bad, weight * np.where(is_bad, rate, 1 - rate), name)
+        for log_odds, is_bad, weight, name in said
+    ]
+    own = [_fit(log_odds, is_bad, weight, prior, SLOPES) for log_odds, is_bad, weight, _ in parts]
+    slope = round(float(np.median([slope for slope, _ in own])), 4)
+    offsets = [
+        _fit(log_odds, is_bad, weight, prior, (slope, slope))[1] for log_odds, is_bad, weight, _ in parts
+    ]
+    intercept = round(float(np.median(offsets)), 4)
+    marks = {
+        name: {
+            **marks_of(slope * log_odds + intercept + prior, is_bad, weight),
+            "own_slope": round(own_slope, 4),
+            "own_intercept": round(own_intercept, 4),
+        }
+        for (log_odds, is_bad, weight, name), (own_slope, own_intercept) in zip(parts, own, strict=True)
+    }
+    return slope, intercept, marks
+
+
+def _fit(
+    log_odds: Float, is_faulty: NDArray[np.bool_], weight: Float, prior: float, slopes: tuple[float, float]
+) -> tuple[float, float]:
+    """Return slope and intercept of least log loss of one part."""
+    share = weight / weight.sum()
 
     def loss(point: Float) -> float:
         moved = point[0] * log_odds + point[1] + prior
-        return float(weights @ np.logaddexp(0.0, np.where(is_faulty, -moved, moved)))
+        return float(share @ np.logaddexp(0.0, np.where(is_faulty, -moved, moved)))
 
-    best = minimize(loss, np.array([1.0, 0.0]), method="L-BFGS-B", bounds=[(0.3, 1.5), (-2.0, 2.0)])
-    slope, intercept = (round(float(value), 4) for value in best.x)
-    marks = {
-        name: marks_of(slope * odds + intercept + prior, is_bad, own)
-        for (odds, is_bad, _, name), own in zip(said, weighed, strict=True)
-    }
-    return slope, intercept, marks
+    start = np.array([min(max(1.0, slopes[0]), slopes[1]), 0.0])
+    best = minimize(loss, start, method="L-BFGS-B", bounds=[slopes, OFFSETS])
+    return float(best.x[0]), float(best.x[1])
 
 
 def marks_of(log_odds: Float, is_faulty: NDArray[np.bool_], weight: Float) -> dict[str, float]:

@@ -2,8 +2,8 @@
 
 Every home is seen twice: beside its whole fleet, and beside a few neighbours only, so that the trees also know what a
 deviation is worth where the yardstick is thin. Each family is left out in turn, then a fleet of each: what the other
-homes' trees say of these calibrates the likelihoods (slope and intercept). A user's fleet lies somewhere between a new
-fleet of a known family and a family that nobody has seen, so both count alike.
+homes' trees say of these calibrates the likelihoods (slope and intercept): a user's fleet lies somewhere between a new
+fleet of a known family and a family that nobody has seen.
 """
 
 from __future__ import annotations

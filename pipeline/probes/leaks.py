@@ -18,7 +18,7 @@ PROBE = Probe(
             wrong="both",
             unit="W/W",
             floor=0.004,
-            decides=0.12,
+            decides=1.0,
         ),
         leg_quantity("leak_error", "leak_{}_se", unit="W/W", is_compared=False),
         Quantity(

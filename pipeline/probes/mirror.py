@@ -37,7 +37,7 @@ PROBE = Probe(
         ),
         home_quantity("step_gain", "leg_gain_night"),
         *(
-            Quantity(name, _of_enough(name), wrong="high", decides=0.7)
+            Quantity(name, _of_enough(name), wrong="high", decides=0.9)
             for name in ("equal_share", "mirror_share")
         ),
         home_quantity("equal_day_share", "equal_day_share", "high"),

@@ -24,7 +24,7 @@ PROBE = Probe(
             wrong="both",
             unit="deg",
             floor=0.5,
-            decides=15.0,
+            decides=20.0,
         ),
         leg_quantity("lead_error", "phase_{}_se_deg", unit="deg", is_compared=False),
         leg_quantity("gain", "gain_{}", is_compared=False),

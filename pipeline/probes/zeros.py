@@ -12,10 +12,10 @@ PROBE = Probe(
     (
         leg_quantity("zero_share", "zero_{}_share", "high", floor=0.001),
         leg_quantity("tiny_share", "tiny_{}_share", "high", floor=0.002, decides=0.8),
-        leg_quantity("lone_share", "lone_zero_{}_share", "high", floor=0.001, decides=0.3),
+        leg_quantity("lone_share", "lone_zero_{}_share", "high", floor=0.001, decides=0.6),
         leg_quantity("gap_share", "gap_{}_share", "high", floor=0.001),
         leg_quantity("sharpness", "gap_{}_sharpness", "high", floor=0.01),
-        leg_quantity("drops", "drop_{}_day", "high", unit="1/day", floor=0.02, decides=4.0),
+        leg_quantity("drops", "drop_{}_day", "high", unit="1/day", floor=0.02, decides=10.0),
         leg_quantity("in_dark_share", "zero_{}_dark_share", "high", floor=0.001),
         Quantity("night", watts("night_{}_w"), "leg", unit="asinh(W/20)", floor=0.05),
         home_quantity("all_share", "zero_all_share"),

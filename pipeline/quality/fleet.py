@@ -235,17 +235,19 @@ def _adjust(
     return fit.beta, fit.covariance @ meat @ fit.covariance
 
 
-def fleet_interval(fit: FleetFit) -> tuple[float, float]:
+def fleet_interval(fit: FleetFit, columns: Float) -> tuple[float, float]:
     """Return the 95 % interval of the fleet's rate: what its own level leaves open, and all likelihoods together.
 
-    In log odds: the level's variance, and that of the offset all likelihoods may share as far as it moves the rate,
-    which is as far as homes are neither surely right nor surely wrong.
+    `columns` is the homes' case mix (n, k). In log odds: the variance at the average install, and that of the offset
+    all likelihoods may share, as far as it moves the rate: as far as homes are neither surely right nor surely wrong.
     """
     rate = min(max(fit.fleet_rate, EDGE), 1 - EDGE)
     open_share = (
         float((fit.chance * (1 - fit.chance)).mean()) / (rate * (1 - rate)) if fit.chance.size else 1.0
     )
-    spread = float(np.sqrt(fit.case_cov[0, 0] + fit.adjust_cov[0, 0] * min(open_share, 1.0) ** 2))
+    average = columns.mean(axis=0) if len(columns) else np.eye(1, columns.shape[1])[0]
+    level = float(average @ fit.case_cov @ average)
+    spread = float(np.sqrt(level + fit.adjust_cov[0, 0] * min(open_share, 1.0) ** 2))
     middle = float(special.logit(rate))
     return float(special.expit(middle - 1.96 * spread)), float(special.expit(middle + 1.96 * spread))
 

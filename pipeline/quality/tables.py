@@ -104,7 +104,7 @@ def crew_tables(
             own,
         ),
         "crew_change": _crew_change(heard, installs, found, names.to_list(), own),
-        "crew_fleet": _crew_fleet(homes, found, check, night.base_rate),
+        "crew_fleet": _crew_fleet(homes, found, installs.columns, check, night.base_rate),
     }
 
 
@@ -181,12 +181,16 @@ def _crew_change(
 
 
 def _crew_fleet(
-    homes: pl.DataFrame, found: Estimates, check: tuple[float, float, float] | None, base_rate: float
+    homes: pl.DataFrame,
+    found: Estimates,
+    columns: NDArray[np.float64],
+    check: tuple[float, float, float] | None,
+    base_rate: float,
 ) -> pl.DataFrame:
     """Return the one row of crew_fleet: counts, the rate, what visits say of the likelihoods, how crews differ."""
     fit = found.fit
     rate, low, high = check or (None, None, None)
-    fleet_low, fleet_high = fleet_interval(fit)
+    fleet_low, fleet_high = fleet_interval(fit, columns)
     return pl.DataFrame(
         {
             "installs": homes.height,
