@@ -29,7 +29,7 @@ def calibrate(said: Sequence[Said], rate: float) -> tuple[float, float, dict[str
     Notes
     -----
     Each part has a slope of its own, and with the middle slope an offset of its own; the middle ones are taken. One
-    family unlike all others then doesn't make the likelihoods of every fleet timid, nor an easy one bold. The slope lies
+    family unlike all others then doesn't make the likelihoods of every fleet timid, nor an easy one bold. It lies
     in 0.3 to 1.5. With nothing left out nothing is known: 1 and 0.
     """
     if not said:
