@@ -10,7 +10,6 @@ import json
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -20,9 +19,6 @@ from pipeline.object_url import object_url
 from pipeline.scoring.model_choice import own_model_folder
 from pipeline.scoring.model_file import CARD
 from pipeline.settings import Settings
-
-if TYPE_CHECKING:
-    from pipeline.night import NightResult
 
 SEED = 7
 
@@ -51,7 +47,7 @@ def is_due(out: Path, scores: pl.DataFrame, as_of: date, settings: Settings) -> 
     return last is None or (as_of - last).days >= own.train_every_days
 
 
-def train_if_due(lake: Path, out: Path, night: NightResult, settings: Settings) -> str | None:
+def train_if_due(lake: Path, out: Path, run: Path, as_of: date, settings: Settings) -> str | None:
     """Train the fleet's own model after this night where its days are over; return one line on it, None: not due.
 
     Parameters
@@ -60,17 +56,17 @@ def train_if_due(lake: Path, out: Path, night: NightResult, settings: Settings) 
         The lake.
     out
         OUT of the nights.
-    night
-        The night, published.
+    run
+        The folder of the night that was published.
+    as_of
+        That night.
     settings
         Of the night.
     """
     if not settings.own_fleet.train_every_days:
         return None
-    scores = pl.read_parquet(
-        night.folder / "site_scores.parquet", columns=["likelihood", "nights"], glob=False
-    )
-    return train_after_night(lake, out, settings) if is_due(out, scores, night.as_of, settings) else None
+    scores = pl.read_parquet(run / "site_scores.parquet", columns=["likelihood", "nights"], glob=False)
+    return train_after_night(lake, out, settings) if is_due(out, scores, as_of, settings) else None
 
 
 def trained_on(folder: Path) -> date | None:

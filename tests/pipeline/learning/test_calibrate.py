@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import average_precision_score
 
-from pipeline.learning.calibration import ONE_OF_EACH, Said, calibrate, marks_of
+from pipeline.learning.calibration import Said, calibrate, marks_of
 
 RATE = 0.05
 
@@ -56,15 +56,20 @@ def test_families_count_alike_however_many_homes_they_have() -> None:
     assert calibrate([few, again], RATE)[:2] == pytest.approx(calibrate([few, many], RATE)[:2], abs=1e-3)
 
 
-def test_a_new_fleet_of_a_known_family_counts_as_much_as_all_new_families() -> None:
-    loud = [family(name, 2000, seed, slope=2.0) for seed, name in enumerate("abc")]
-    known = family(ONE_OF_EACH, 2000, 9)
+def test_one_family_unlike_all_others_moves_the_slope_by_little() -> None:
+    """The middle part is taken: neither the wildest nor the easiest decides for fleets that nobody has seen."""
+    usual = [family(name, 2000, seed, slope=1.0 + 0.05 * seed) for seed, name in enumerate("abc")]
+    wild = family("wild", 2000, 9, slope=4.0)
 
-    alone, shared = calibrate(loud, RATE)[0], calibrate([*loud, known], RATE)[0]
-    copies = [(*known[:3], name) for name in "xyz"]
+    without, beside = calibrate(usual, RATE)[0], calibrate([*usual, wild], RATE)[0]
 
-    assert alone < shared < 1.0
-    assert calibrate([*loud, *copies], RATE)[0] == pytest.approx(shared, abs=0.01)
+    assert beside == pytest.approx(without, abs=0.1)
+
+
+def test_each_part_says_what_it_would_have_asked_for() -> None:
+    slope, _, marks = calibrate([family("calm", 4000, 1), family("wild", 4000, 2, slope=4.0)], RATE)
+
+    assert marks["wild"]["own_slope"] < slope < marks["calm"]["own_slope"]
 
 
 def test_each_family_has_its_marks() -> None:

@@ -30,13 +30,26 @@ def drawn(seed: int) -> tuple[Design, NDArray[np.str_]]:
 
 def test_of_two_classes_the_trees_speak_for_the_later_one() -> None:
     design, labels = drawn(1)
-    trees, classes = fit_trees(design, labels, np.ones(400), OWN, 10)
+    trees, classes = fit_trees(design, labels, np.ones(400), OWN, 10, is_one_sided=True)
 
     said = trees.terms(design.rows, len(NAMES)).sum(axis=(1, 2)) + trees.start[0]
 
     assert classes == ("0", "1")
     assert trees.classes == 1
     assert said[labels == "1"].mean() > said[labels == "0"].mean() + 0.5
+
+
+def test_of_two_classes_each_may_have_its_score() -> None:
+    """A fleet's faults may be of two kinds only; their shares are asked for like any others."""
+    design, labels = drawn(1)
+    one = fit_trees(design, labels, np.ones(400), OWN, 10, is_one_sided=True)[0]
+    both = fit_trees(design, labels, np.ones(400), OWN, 10)[0]
+
+    score = both.terms(design.rows, len(NAMES)).sum(axis=2) + both.start
+    assert score.shape == (400, 2)
+    assert score[:, 1] - score[:, 0] == pytest.approx(
+        one.terms(design.rows, len(NAMES)).sum(axis=(1, 2)) + one.start[0]
+    )
 
 
 def test_each_class_has_its_own_trees() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.families.draw import HARD as UNLIKE
-from pipeline.scoring.innocent import CAUSE_OF, CAUSES, NOTHING
+from pipeline.scoring.innocent import A_FAULT, CAUSE_OF, CAUSES, NOTHING
 from pipeline.scoring.model import Model
 from pipeline.simulate.plan import HARD
 
@@ -38,4 +38,4 @@ def test_every_cause_is_drawn_in_some_fleet() -> None:
 
 
 def test_the_shipped_model_names_causes_that_have_words(model: Model) -> None:
-    assert set(model.innocents) - {NOTHING} <= set(CAUSES)
+    assert set(model.innocents) - {NOTHING, A_FAULT} <= set(CAUSES)

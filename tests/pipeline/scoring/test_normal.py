@@ -50,7 +50,7 @@ def test_the_fleets_own_centre_and_spread_are_found_beyond_the_errors() -> None:
 
     assert seen.centre == pytest.approx(0.97, abs=0.005)
     assert seen.spread == pytest.approx(0.05, rel=0.12)
-    assert seen.homes == 1600
+    assert seen.homes == 800  # both legs of a home are one home
     assert seen.tail < 1.15
 
 
