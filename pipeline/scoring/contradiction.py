@@ -19,6 +19,7 @@ from pipeline.scoring.normal import Deviations, Normal
 
 Float = NDArray[np.float64]
 ONCE_IN = 1000.0
+PLAIN = 2.0  # limits; from there on one number is as plain as another, and the earlier probe speaks
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ def contradictions(
         )
         if probe != "meter":
             over[is_silent] = np.nan
-        most = np.nanmax(np.where(np.isnan(over), 0.0, over), axis=1)
+        most = np.minimum(np.nanmax(np.where(np.isnan(over), 0.0, over), axis=1), PLAIN)
         is_more = most > strength
         strength[is_more], best[is_more] = most[is_more], NAMES.index(probe)
     return Contradiction(best, strength)

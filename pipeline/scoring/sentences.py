@@ -28,6 +28,12 @@ def _parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
     return tuple((text, name, spec or "") for text, name, spec, _ in Formatter().parse(template))
 
 
+def _number(value: Any, spec: str) -> str:
+    """Return the number in this format; what rounds to zero has no minus."""
+    told = format(value, spec)
+    return told.removeprefix("-") if not told.strip("-0.%") else told
+
+
 def sentence(template: str, row: Mapping[str, Any]) -> str:
     """Return the template with the row's numbers; what is missing reads *not known*."""
     told = []
@@ -36,7 +42,7 @@ def sentence(template: str, row: Mapping[str, Any]) -> str:
         if name is not None:
             value = row.get(name)
             is_missing = value is None or (isinstance(value, float) and not isfinite(value))
-            told.append(MISSING if is_missing else format(value, spec))
+            told.append(MISSING if is_missing else _number(value, spec))
     return "".join(told)
 
 
@@ -49,7 +55,7 @@ def sentences(template: str, rows: pl.DataFrame) -> list[str]:
             column = rows[name]
             if column.dtype.is_float() and not column.is_finite().all():
                 column = column.set(~column.is_finite(), None)
-            told.append([MISSING if value is None else format(value, spec) for value in column.to_list()])
+            told.append([MISSING if value is None else _number(value, spec) for value in column.to_list()])
         elif name is not None:
             told.append(repeat(MISSING, rows.height))
     return ["".join(texts) for texts in zip(*told, strict=True)]
