@@ -24,29 +24,37 @@ PLAIN = 2.0  # limits; from there on one number is as plain as another, and the 
 
 @dataclass(frozen=True)
 class Contradiction:
-    """The strongest contradiction of each of n homes: `probe` (its number, -1: none) and `strength` in limits (n,)."""
+    """What of each of n homes no right install shows: `strength` of each probe's number in limits, (n, probes).
 
-    probe: NDArray[np.int64]
+    From 1 on it contradicts; from PLAIN on none is plainer.
+    """
+
     strength: Float
+
+    @property
+    def probe(self) -> NDArray[np.int64]:
+        """The plainest one's probe, (n,); of equals the first of the catalogue, -1: none."""
+        found: NDArray[np.int64] = np.where(self.is_there, self.strength.argmax(axis=1), -1)
+        return found
 
     @property
     def is_there(self) -> NDArray[np.bool_]:
         """Whether a home has one, (n,)."""
-        found: NDArray[np.bool_] = self.probe >= 0
+        found: NDArray[np.bool_] = np.any(self.strength > 1, axis=1)
         return found
 
 
 def contradictions(
     measured: Measured, moved: Deviations, normal: Normal, signals: pl.DataFrame
 ) -> Contradiction:
-    """Return each home's strongest contradiction of a right install.
+    """Return what of each home contradicts a right install.
 
     What a battery does that nobody reports moves the readings by sun and by night: there those probes are silent.
     """
     deciding = [(key, probe, q) for key, probe, q in all_quantities() if q.decides is not None]
     limit_z = float(ndtri(1 - 0.5 / ONCE_IN / (2 * len(deciding))))
     is_silent = signals.select(pl.col("is_battery_hidden").fill_null(False))["is_battery_hidden"].to_numpy()
-    strength, best = np.ones(measured.size), np.full(measured.size, -1, dtype=np.int64)
+    strength = np.zeros((measured.size, len(NAMES)))
     for key, probe, quantity in deciding:
         value = measured.values[key]
         right = measured.rights.get(key, np.zeros(measured.size))[:, None]
@@ -60,6 +68,6 @@ def contradictions(
         if probe != "meter":
             over[is_silent] = np.nan
         most = np.minimum(np.nanmax(np.where(np.isnan(over), 0.0, over), axis=1), PLAIN)
-        is_more = most > strength
-        strength[is_more], best[is_more] = most[is_more], NAMES.index(probe)
-    return Contradiction(best, strength)
+        place = NAMES.index(probe)
+        strength[:, place] = np.maximum(strength[:, place], most)
+    return Contradiction(strength)

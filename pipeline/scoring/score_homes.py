@@ -25,6 +25,7 @@ from pipeline.setting_sections import VerdictSettings
 
 Float = NDArray[np.float64]
 LEGS = ("l1", "l2", "both")
+FIRST = 100.0  # log odds, more than any probe weighs
 # Columns of site_signal that are published beside the scores.
 SHOWN = (
     "slope_l1", "slope_l1_se", "slope_l2", "slope_l2_se", "slope_sum", "slope_sum_se", "slope_expected",
@@ -39,7 +40,7 @@ class Judged:
 
     `terms` (n, probes) is what each probe adds to the log odds of a fault, `log_odds` (n,) their sum with the fleet's
     own odds; `shares` (n, faults + sound) the likelihoods; `legs` each home's leg of its likeliest fault; `cause` (n,)
-    the likeliest innocent cause with its likelihood; `contradiction` the strongest number that no right install shows.
+    the likeliest innocent cause with its likelihood; `contradiction` the numbers that no right install shows.
     """
 
     terms: Float
@@ -142,9 +143,10 @@ def score(
     best_fault = judged.shares[:, :-1].argmax(axis=1)
     is_told = likelihood >= own.sound
     speaks = could_speak(signals)
-    order = strongest(judged.terms, speaks, is_told)
-    # What contradicts a right install comes first, whatever its weight.
     against = judged.contradiction
+    # What contradicts a right install comes first, whatever its weight.
+    plain = np.where(is_told[:, None] & (against.strength > 1), FIRST, 0.0)
+    order = strongest(judged.terms + plain, speaks | (plain > 0), is_told)
     order = _first(order, against.probe)
     names = np.array(classes, dtype=object)
     first = evidence_lines(signals, against.probe[:, None])
