@@ -35,7 +35,6 @@ class OwnFleetSettings(Section):
     temper_share: float
     held_out_share: float
     holds: list[float]
-    temper_hold: float
     visit_weight: float
     train_every_days: int = Field(ge=0, le=LONGEST_DAYS)
     visit_days: int = Field(ge=0, le=LONGEST_DAYS)
