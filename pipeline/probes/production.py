@@ -21,6 +21,10 @@ PROBE = Probe(
     ),
     (
         (
+            pl.col("pv_noon_h").is_null(),
+            "production is alive in {pv_dark_live_share:.0%} of the intervals without sun (right is never)",
+        ),
+        (
             ALWAYS,
             "production lies {pv_noon_h:+.1f} h from the sun's noon, and {pv_dark_share:.1%} of it in the dark "
             "(right is 0 and none)",

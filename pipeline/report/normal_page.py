@@ -15,7 +15,7 @@ from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
 from pipeline.report.normal_chart import spread_chart
 from pipeline.report.normal_drift import moved_since, unlike_others
-from pipeline.report.normal_words import MEASURED, QUANTITIES, STRATA, rests_on, scatter
+from pipeline.report.normal_words import MEASURED, QUANTITIES, STRATA, scatter
 from pipeline.scoring.normal import MOST_HOMES
 from pipeline.setting_sections import VerdictSettings
 
@@ -83,7 +83,7 @@ def _block(
             rows.append(
                 {
                     "quantity": name, "stratum": stratum, "here": told[0], "many": told[1],
-                    "rests_on": rests_on(quantity.shape, row["homes"]), "is_main": quantity.name in main,
+                    "rests_on": words.count(row["homes"], "home"), "is_main": quantity.name in main,
                 }
             )  # fmt: skip
             if quantity.name in main and row["own_spread"] and row["shipped_spread"]:
@@ -124,7 +124,7 @@ def _figure(probe: Probe, drawn: list[dict[str, Any]]) -> Figure:
         widest, item = max(ratios, key=lambda pair: pair[0])
         caption = (
             f"Right of 1: wider than in many fleets. Widest here: {item['quantity']} ({item['stratum']}), "
-            f"{words.number(widest, 1)} times. Bars: 95 %, from how many values each rests on."
+            f"{words.number(widest, 1)} times. Bars: 95 %, from how many homes each rests on."
         )
     empty = "No home here has data for this probe."
     return Figure(f"spread-{probe.name}", "How widely homes scatter here", spec, empty, caption)

@@ -143,10 +143,3 @@ def _unbroken(text: str) -> str:
 def _decimals(spread: float) -> int:
     """Return decimals that leave a spread two digits."""
     return max(0, min(4, 1 - floor(log10(spread)))) if spread > 0 else 2
-
-
-def rests_on(shape: str, values: int) -> str:
-    """Return what a spread rests on: homes, or legs where each leg has its own value."""
-    if shape == "contrast":  # each home stands for both orders of its legs
-        return words.count(values // 2, "home")
-    return words.count(values, "leg" if shape == "leg" else "home")

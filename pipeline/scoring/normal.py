@@ -221,7 +221,7 @@ def deviations(measured: Measured, normal: Normal) -> Deviations:
 def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
     """Return table `fleet_normal`, one row a quantity and stratum.
 
-    probe, quantity, stratum, unit; centre, spread, tail and outer as the night used them; `homes` [values] that they
+    probe, quantity, stratum, unit; centre, spread, tail and outer as the night used them; `homes` that they
     rest on; `own_centre`, `own_spread` of this fleet alone and `shipped_centre`, `shipped_spread` of many.
     """
     rows = []

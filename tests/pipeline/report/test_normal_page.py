@@ -17,7 +17,7 @@ from pipeline.report import ReportInput
 from pipeline.report.normal_chart import spread_chart, spread_rows
 from pipeline.report.normal_drift import moved_since, unlike_others
 from pipeline.report.normal_page import MOST_NAMES, normal_context
-from pipeline.report.normal_words import MEASURED, QUANTITIES, STRATA, rests_on, scatter
+from pipeline.report.normal_words import MEASURED, QUANTITIES, STRATA, scatter
 from pipeline.settings import Settings
 
 SPACE = "\u00a0"  # lines don't break within a number and its unit
@@ -116,14 +116,6 @@ def test_scatter_reads_in_the_quantitys_own_unit(
     quantity: str, unit: str, centre: float | None, spread: float | None, text: str
 ) -> None:
     assert scatter(quantity, unit, centre, spread) == text.replace(" ", SPACE)
-
-
-def test_values_are_counted_as_what_they_are() -> None:
-    assert [rests_on(shape, 40) for shape in ("leg", "home", "contrast")] == [
-        "40 legs",
-        "40 homes",
-        "20 homes",
-    ]
 
 
 def test_the_picture_has_a_row_a_name_and_stratum_and_cuts_at_its_ends() -> None:
