@@ -50,7 +50,7 @@ def test_each_probe_says_what_it_measures_and_how_homes_scatter(page: Page) -> N
     assert all(told in text for told in MEASURED.values())
     sun = page.all("section", **{"aria-labelledby": "normal-sun"})[0].text.replace(SPACE, " ")
     assert "CTs upstream of the solar tie-in: 184 homes0.996 ± 0.0320.999 ± 0.014" in sun
-    assert "CTs at the loads: 40 legs0.001 ± 0.0110.000 ± 0.010" in sun
+    assert "CTs at the loads: 40 homes0.001 ± 0.0110.000 ± 0.010" in sun
     phase = page.all("section", **{"aria-labelledby": "normal-phase"})[0].text
     assert "No home here has data for this probe." in phase
 
