@@ -16,7 +16,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -119,27 +119,27 @@ def write_tables(
     big to be held: each is what writes it as the Parquet file it is called with. `workers` tables are written at once;
     only where they lie within nightclamp.duckdb depends on it.
     """
-    # A table is too few row groups for threads of its own.
-    con = duckdb.connect(str(folder / "nightclamp.duckdb"), config=_SMALL)
-    for name, write_to in (streamed or {}).items():
-        path = folder / f"{name}.parquet"
-        write_to(path)
-        con.read_parquet(warehouse.as_named(path)).create(name)
+    # A table is too few row groups for threads of its own. Closed whatever happens: within a process DuckDB would hand
+    # a file that was left open, with its tables, to the next night.
+    with closing(duckdb.connect(str(folder / "nightclamp.duckdb"), config=_SMALL)) as con:
+        for name, write_to in (streamed or {}).items():
+            path = folder / f"{name}.parquet"
+            write_to(path)
+            con.read_parquet(warehouse.as_named(path)).create(name)
 
-    def write(name: str) -> None:
-        table = tables[name]
-        table.write_parquet(folder / f"{name}.parquet", compression="zstd")
-        if name in as_csv:
-            write_csv(table, folder / f"{name}.csv")
-        with con.cursor() as own:
-            own.register(f"incoming {name}", table.to_arrow())
-            own.table(f'"incoming {name}"').create(name)
+        def write(name: str) -> None:
+            table = tables[name]
+            table.write_parquet(folder / f"{name}.parquet", compression="zstd")
+            if name in as_csv:
+                write_csv(table, folder / f"{name}.csv")
+            with con.cursor() as own:
+                own.register(f"incoming {name}", table.to_arrow())
+                own.table(f'"incoming {name}"').create(name)
 
-    with ThreadPoolExecutor(workers) as pool:  # the largest first, so that none is left over at the end
-        list(pool.map(write, sorted(tables, key=lambda name: -tables[name].estimated_size())))
-    for name in views:
-        con.sql(warehouse.sql_text(name), alias=f"{name}_rows").create_view(name)
-    con.close()
+        with ThreadPoolExecutor(workers) as pool:  # the largest first, so that none is left over at the end
+            list(pool.map(write, sorted(tables, key=lambda name: -tables[name].estimated_size())))
+        for name in views:
+            con.sql(warehouse.sql_text(name), alias=f"{name}_rows").create_view(name)
 
 
 def write_csv(table: pl.DataFrame, path: Path) -> None:

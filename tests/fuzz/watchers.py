@@ -17,6 +17,8 @@ from pathlib import Path
 import numpy as np
 from hostile_words import CANARY, TAG
 
+from pipeline.scoring.design import columns
+from pipeline.scoring.model_file import load_model
 from pipeline.tidy.homes import Limits, check_homes, work_out
 from pipeline.tidy.rows import CHANNELS, MOST_ROWS, Lines, Sky, Sun
 
@@ -66,6 +68,7 @@ def _compile() -> None:
     channels = np.zeros((len(CHANNELS), 1))
     limits = Limits(lines, lines, channels[:, 0].copy(), channels[:, 0].copy())
     check_homes(none, one, none, channels, none, limits, 15.0)
+    load_model().log_odds(np.zeros((1, len(columns()[0]))))
     sky = Sky(lines, lines, lines, lines, np.zeros(1, bool), lines, lines)
     sun = Sun(*(np.zeros((1, MOST_ROWS)) for _ in Sun._fields))
     work_out(
