@@ -21,7 +21,7 @@ PROBE = Probe(
     ),
     (
         (
-            pl.col("pv_noon_h").is_null(),
+            pl.col("pv_noon_h").is_null() & pl.col("pv_dark_live_share").is_not_null(),
             "production is alive in {pv_dark_live_share:.0%} of the intervals without sun (right is never)",
         ),
         (
