@@ -31,7 +31,7 @@ def _parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
 def _number(value: Any, spec: str) -> str:
     """Return the number in this format; what rounds to zero has no minus."""
     told = format(value, spec)
-    return told[1:] if told[0] == "-" and not told.strip("-0.%") else told
+    return told[1:] if told[:1] == "-" and not told.strip("-0.%") else told
 
 
 def sentence(template: str, row: Mapping[str, Any]) -> str:
