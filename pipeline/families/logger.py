@@ -2,7 +2,7 @@
 
 CTs are of IEC 61869-2 class 1: at 20 % of rated current and above a ratio error within 1.5 % and a phase
 displacement within 90 minutes of arc; each clamp has its own, drawn once. The bad habits are the hard
-negatives of trade.md that a logger causes: a clock hours off or in local time, the step of daylight saving,
+negatives that a logger causes: a clock hours off or in local time, the step of daylight saving,
 gaps, stale values, zeros for nothing, signs turned for minutes.
 """
 
