@@ -17,7 +17,6 @@ from pipeline.families.draw import right_wiring
 from pipeline.families.home import Area, Home
 from pipeline.families.loads import Loads
 from pipeline.families.powers import Powers, crest_powers
-from pipeline.families.powers import covered as _covered
 from pipeline.families.rough_monitor import Monitor
 from pipeline.families.spec import UnlikeSpec
 from pipeline.families.street import Drop, solve_street
@@ -27,7 +26,7 @@ from pipeline.families.witness import Dealt, bundled, witness
 from pipeline.faults import CATALOGUE
 from pipeline.wiring import Reading, Wiring, measure
 
-__all__ = ["MEASURES", "Built", "Powers", "_covered", "build_street", "circuit_of", "powers_of"]
+__all__ = ["MEASURES", "Built", "Powers", "build_street", "circuit_of", "powers_of"]
 
 Float = NDArray[np.float64]
 MEASURES = (

@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,10 +19,8 @@ from pipeline.families import heavy, measured_sun
 from pipeline.families.home import Area, Home
 from pipeline.families.loads import CAR, GROUPS, SMALL_CAR, Complex, Float, Loads, local_minutes
 from pipeline.families.measurements import deal, household, need_measurements
+from pipeline.families.powers import Powers, covered
 from pipeline.families.spec import UnlikeSpec
-
-if TYPE_CHECKING:
-    from pipeline.families.build import Powers
 
 Index = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -116,8 +113,6 @@ def powers_of(spec: UnlikeSpec, home: Home, area: Area, rng: np.random.Generator
     InputError
         The packages of measurements are not installed.
     """
-    from pipeline.families.build import Powers, _covered  # build asks this module for its homes
-
     need_measurements()
     loads = draw_loads(spec, home, area, rng)
     pv_w, hidden_w, battery_w = (np.zeros(spec.steps) for _ in range(3))
@@ -125,7 +120,7 @@ def powers_of(spec: UnlikeSpec, home: Home, area: Area, rng: np.random.Generator
         pv_w, hidden_w = measured_sun.production(
             home.roof, spec.start, spec.steps, rng, with_other=home.hard == "second_array"
         )
-        pv_w = measured_sun.with_standby(pv_w * _covered(spec, home, rng), rng)
+        pv_w = measured_sun.with_standby(pv_w * covered(spec, home, rng), rng)
     if home.battery:
         net_w = loads.va.real.sum(axis=0) - pv_w - hidden_w
         hour = (local_minutes(spec, area) % 1440) / 60

@@ -11,6 +11,7 @@ from pipeline.errors import InputError
 from pipeline.faults import CATALOGUE
 
 Family = Literal["crest", "weather", "measured"]
+STREETS = "streets"  # the family of the simulator beside these
 FAMILIES: tuple[Family, ...] = get_args(Family)
 
 

@@ -12,13 +12,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from pipeline.families.fleet import write_unlike_lake
-from pipeline.families.spec import UnlikeSpec
+from pipeline.families.spec import STREETS, UnlikeSpec
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.settings import Settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-
-STREETS = "streets"  # the simulator's own family
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.errors import InputError
+from pipeline.learning.calibration import ONE_OF_EACH
 from pipeline.scoring.model import Model
 
 SCHEMA = pl.Schema(
@@ -38,7 +39,7 @@ def schooling_told(model: Model) -> str:
     table = schooling(model)
     if not table.height:
         return f"Model {model.model_id} doesn't say which fleets it learned from."
-    names = ", ".join(table["family"])
+    names = ", ".join(name for name in table["family"] if name != ONE_OF_EACH)
     seeds = (
         "of other seeds than these fleets"
         if "seed" in model.recipe

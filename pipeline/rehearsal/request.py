@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from pipeline.errors import InputError
-from pipeline.families.spec import FAMILIES, UnlikeSpec
+from pipeline.families.spec import FAMILIES, STREETS, UnlikeSpec
 from pipeline.rehearsal.twins import Spec
 from pipeline.setting_sections import RehearsalSettings
 from pipeline.simulate.spec import FleetSpec
@@ -15,7 +15,6 @@ LAST_NIGHT = date(2026, 6, 14)
 MINUTES = 15
 QUICK_HOMES, QUICK_NIGHTS = 0.1, 0.5
 FEWEST = 20  # homes
-STREETS = "streets"  # the simulator's own family
 
 
 @dataclass(frozen=True)
