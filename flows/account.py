@@ -7,8 +7,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.alarm import ALARM, NOTE, Alarm
-from pipeline.night import NightResult
+from pipeline.core.alarm import ALARM, NOTE, Alarm
+from pipeline.nightly.run import NightResult
 from pipeline.report import words
 
 TOP_ROWS = 15

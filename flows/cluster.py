@@ -26,14 +26,15 @@ from prefect_dask.task_runners import DaskTaskRunner
 from threadpoolctl import threadpool_limits
 
 from flows.quiet_task import quiet_task
-from pipeline import __version__, warehouse
-from pipeline.errors import InputError, NightclampError, NightFailed
-from pipeline.object_store import Bucket
-from pipeline.object_url import ObjectUrl, object_url
-from pipeline.runcard import VERSIONS
-from pipeline.setting_sections import EngineSettings, ObjectStoreSettings
-from pipeline.settings import Settings
-from pipeline.shards import Shelf
+from pipeline import __version__
+from pipeline.core import sql_runner
+from pipeline.core.errors import InputError, NightclampError, NightFailed
+from pipeline.core.setting_sections import EngineSettings, ObjectStoreSettings
+from pipeline.core.settings import Settings
+from pipeline.core.sharding import Shelf
+from pipeline.nightly.run_record import VERSIONS
+from pipeline.storage.object_store import Bucket
+from pipeline.storage.object_url import ObjectUrl, object_url
 
 U = TypeVar("U")
 R = TypeVar("R")
@@ -47,7 +48,7 @@ def work_off(batch: bytes) -> list[Any]:
     # As where the night began, and for good: other batches of this process may be at it at the same time.
     threadpool_limits(1, "blas")
     with tempfile.TemporaryDirectory(prefix="nightclamp-") as spill:
-        con = warehouse.connect(Path(spill), engine)
+        con = sql_runner.connect(Path(spill), engine)
         try:
             return [function(con, piece) for piece in pieces]
         finally:
@@ -67,7 +68,7 @@ def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]
 
 @dataclass(frozen=True)
 class OnCluster:
-    """Hands pieces to the workers of a Dask cluster (a `pipeline.shards.Spread`)."""
+    """Hands pieces to the workers of a Dask cluster (a `pipeline.core.sharding.Spread`)."""
 
     runner: DaskTaskRunner
     address: str

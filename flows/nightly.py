@@ -1,123 +1,54 @@
-"""The night as a Prefect flow: the same steps as the command, each a task, with retries and artifacts.
+"""Runs the flow once, or every night on a cron until it is stopped: `python -m flows.nightly`."""
 
-Values pass from step to step in memory and are never hashed or stored; what a night is made from is on disk
-already, so a failed flow is simply run again.
-"""
-
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from datetime import UTC, date, datetime
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, nullcontext
+from datetime import date
+from http import HTTPStatus
+from http.client import HTTPException
 from pathlib import Path
-from typing import Any, TypeVar
+from urllib.error import HTTPError
+from urllib.parse import urlsplit
+from urllib.request import urlopen
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from prefect import Flow, flow, get_run_logger
-from prefect.artifacts import create_markdown_artifact, create_table_artifact
-from prefect.client.schemas.objects import FlowRun, State, TaskRun
-from prefect.logging.loggers import flow_run_logger
-from prefect.runtime import deployment, flow_run
-from prefect.states import Failed
-from prefect.tasks import Task
+import cyclopts
+from cyclopts import App
+from prefect.schedules import Cron, Schedule
+from prefect.settings import PREFECT_API_URL, temporary_settings
+from rich.console import Console
 
-from flows import account
-from flows.quiet_task import quiet_task
-from pipeline.alarm import EXIT_STATUS, read, stale
-from pipeline.errors import InputError, NightclampError
-from pipeline.lake import open_lake
-from pipeline.learning.train_due import train_if_due
-from pipeline.night import run_night
-from pipeline.object_url import object_url
-from pipeline.plan import NightRequest
-from pipeline.settings import Settings, load_settings
-from pipeline.shards import Spread
+from flows.night_flow import PublishedWithAlarm, nightly
+from pipeline.core.errors import InputError, NightclampError, NightFailed
+from pipeline.ingest.lake import open_lake
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.storage.object_url import object_url
 
-T = TypeVar("T")
-# Steps that touch the disk, where a share that was away for a moment is back later: seconds before each new
-# try. The others only compute, or, as publishing does, rename: there a second try has nothing to gain.
-RETRY_AFTER_S = {
-    "open the lake": [10.0, 60.0],
-    "take in the days": [30.0, 120.0],
-    "write the tables": [10.0, 60.0],
-    "draw the report": [10.0, 60.0],
-}
-
-# With a cluster these steps are its tasks, and no task of their own: a task takes along what the step was given.
-SPREAD = ("take in the days", "look at the window", "score the homes")
+LOOPBACK = "127.0.0.1"
+PORT = 4200
+START_S = 120
+ANSWER_S = 10
+app = App(name="python -m flows.nightly", help="Runs the night as a Prefect flow, once or on a cron.")
 
 
-class PublishedWithAlarm(NightclampError):
-    """A night that is published in `folder` (or at that address), with something that must be looked at first."""
-
-    exit_status = EXIT_STATUS
-
-    def __init__(self, line: str, folder: str) -> None:
-        """Keep the line and the folder of the run."""
-        super().__init__(line)
-        self.folder = folder
-
-
-def say_failure(flow: Flow[..., Any], flow_run: FlowRun, state: State[Any]) -> None:
-    """Say the state's line in the run's log; the flow's failure hook, beside which others can stand."""
-    flow_run_logger(flow_run, flow).error(state.message)
-
-
-def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]) -> bool:
-    """Return False where the input is wrong: it is as wrong on the next try."""
-    return not isinstance(state.data, InputError)
-
-
-def as_task(name: str, function: Callable[..., T], *args: Any) -> T:
-    """Run one step of the night as a task run of that name; what it raises is raised here."""
-
-    def run() -> T:
-        return function(*args)
-
-    return quiet_task(name, run, RETRY_AFTER_S.get(name, []), is_worth_retrying)()
-
-
-def as_task_or_spread(name: str, function: Callable[..., T], *args: Any) -> T:
-    """Run one step of a night whose pieces a cluster carries out, where they are the task runs of that name."""
-    return function(*args) if name in SPREAD else as_task(name, function, *args)
-
-
-@contextmanager
-def cluster_of(dask: str | None, request: NightRequest, settings: Settings) -> Iterator[Spread | None]:
-    """Connect to the Dask scheduler at the address `dask`; None where the night has this machine only."""
-    if dask is None:
-        yield None
-        return
-    if object_url(request.out):
-        raise InputError(
-            f"--dask: {request.out} is an object store, and workers meet in the store of OUT; choose a folder that"
-            " all machines share"
-        )
-    try:
-        from flows.cluster import on_cluster
-    except ImportError as error:
-        raise InputError(f'--dask needs more packages: pip install "nightclamp[dask]" ({error})') from error
-    with on_cluster(dask, request.lake, request.out, settings) as spread:
-        yield spread
-
-
-def _place(path: str, dask: str | None) -> Path:
-    """Return a folder so that workers, who have a current folder of their own, find it too."""
-    return Path(path).resolve() if dask and not object_url(path) else Path(path)
-
-
-def run_name() -> str:
-    """Return "night of DATE", the as-of day of this flow run; without a date where the lake can't say it."""
-    given: dict[str, Any] = flow_run.parameters
-    try:
-        day = given["as_of"] or open_lake(given["lake"]).newest_day(datetime.now(UTC).date())
-    except (NightclampError, OSError):
-        return "night"
-    return f"night of {day}"
-
-
-@flow(name="nightclamp", flow_run_name=run_name, persist_result=False, on_failure=[say_failure])
-def nightly(
-    lake: str, out: str, as_of: date | None = None, window_days: int = 30, dask: str | None = None
-) -> Any:
-    """Publish one night of LAKE in OUT; the flow run fails with one line where the command would.
+@app.default
+def start(
+    *,
+    lake: Path,
+    out: Path = Path("nightclamp-out"),
+    as_of: date | None = None,
+    window_days: int = NightRequest.window_days,
+    once: bool = False,
+    cron: str = "30 3 * * *",
+    timezone: str = "UTC",
+    name: str = "nightly",
+    dask: str | None = None,
+) -> None:
+    """Run the night as a flow, once or on a cron.
 
     Parameters
     ----------
@@ -126,53 +57,170 @@ def nightly(
     out
         Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
     as_of
-        Last whole UTC day to use; the newest in the lake if not given.
+        Last whole UTC day to use; the newest in the lake if not given. Only with --once.
     window_days
         How many days up to then speak.
+    once
+        Run one night now and stop.
+    cron
+        When to run: minute, hour, day of month, month, day of week.
+    timezone
+        IANA name of the time zone the cron is in.
+    name
+        What the schedule is called on the server; one a lake.
     dask
-        Address of a Dask scheduler whose workers see `out`, and a `lake` that is a folder, under the same paths;
-        without one the night is this machine's.
+        Address of a Dask scheduler, such as tcp://HOST:8786, that shares the work out to its workers; they see lake
+        and out under the same paths.
+    """
+    console = Console()
 
-    Returns
-    -------
-    str
-        The folder of the run, or its address.
+    def tell(line: str) -> None:
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
+
+    if (given := PREFECT_API_URL.value()) and not _answers(given):
+        raise NightFailed(f"PREFECT_API_URL {given}: no server answers; start it, or unset the variable")
+    elif dask and not given and (urlsplit(dask).hostname or dask) not in (LOOPBACK, "localhost"):
+        raise InputError(
+            f"--dask {dask}: set PREFECT_API_URL to a server that the workers reach; see `prefect server start`"
+        )
+    if once:
+        alarm: PublishedWithAlarm | None = None
+        try:
+            # Without a server each worker would start one of its own.
+            with scheduling_server() if dask else nullcontext():
+                folder = nightly(str(lake), str(out), as_of, window_days, dask)
+        except PublishedWithAlarm as raised:
+            alarm, folder = raised, raised.folder
+        tell(f"results: {folder}")
+        tell(f"report:  {folder}/report/index.html")
+        if alarm:
+            raise alarm
+        return
+    if as_of is not None:
+        raise InputError(f"--as-of {as_of}: goes with --once; on a cron each night takes the newest day")
+    schedule = nightly_schedule(cron, timezone)
+    open_lake(lake)
+    with scheduling_server():
+        tell(f"cron {cron!r}, {timezone}; watch at {str(PREFECT_API_URL.value()).removesuffix('/api')}")
+        nightly.serve(
+            name=name,
+            schedule=schedule,
+            parameters={"lake": _whole(lake), "out": _whole(out), "window_days": window_days, "dask": dask},
+            paused=False,
+            limit=1,
+            global_limit=1,
+            print_starting_message=False,
+        )
+
+
+def _whole(place: Path) -> str:
+    """Return a folder's whole path, or an object store's address."""
+    return str(object_url(place) or place.resolve())
+
+
+def nightly_schedule(cron: str, timezone: str) -> Schedule:
+    """Return the schedule.
 
     Raises
     ------
-    InputError, NightFailed, OSError
-        As the night does; the state's message is the error's line.
-    PublishedWithAlarm
-        The night is published, and something must be looked at: the flow run fails so that failure hooks and
-        automations run. What it published stays.
+    InputError
+        The cron or the time zone is not one.
     """
-    own = load_settings()
     try:
-        request = NightRequest(_place(lake, dask), _place(out, dask), as_of, window_days)
-        with cluster_of(dask, request, own) as spread:
-            result = run_night(request, own, as_task_or_spread if spread else as_task, spread=spread)
-    except (NightclampError, OSError) as error:
-        return Failed(message=" ".join(str(error).split()), data=error)
-    told = read(result.alarm)
-    if as_of is None:
-        today = datetime.now(UTC).date()
-        told += stale(result.as_of, today, own.alarm, is_scheduled=deployment.id is not None)
-    create_table_artifact(
-        account.top_rows(result), key="nightclamp-list", description=f"Most worth a revisit, {result.as_of}"
-    )
-    create_markdown_artifact(
-        account.night_account(result, told),
-        key="nightclamp-night",
-        description=f"The night of {result.as_of}",
-    )
-    if line := train_if_due(request.lake, request.out, result.folder, result.as_of, own):
-        get_run_logger().info(line)
-    if line := account.alarm_line(result, told):
-        return Failed(message=line, data=PublishedWithAlarm(line, result.published))
-    return result.published
+        ZoneInfo(timezone)
+    except (ValueError, ZoneInfoNotFoundError) as error:
+        raise InputError(f"--timezone {timezone!r}: not an IANA name such as America/Denver") from error
+    try:
+        return Cron(cron, timezone=timezone)
+    except ValueError as error:
+        raise InputError(f"--cron {cron!r}: {error}; give five fields such as '30 3 * * *'") from error
+
+
+@contextmanager
+def scheduling_server() -> Iterator[None]:
+    """Have a server that schedules: PREFECT_API_URL's, one that answers at PORT on loopback, or our own.
+
+    A flow alone makes do with an in-process server, but that one does not schedule. Ours ends with this.
+
+    Raises
+    ------
+    NightFailed
+        Our own server ended or did not answer within START_S seconds.
+    """
+    if PREFECT_API_URL.value():
+        yield
+        return
+    url, server = _url(PORT), None
+    if not _answers(url):
+        port = PORT if _is_free(PORT) else _free_port()
+        url, server = _url(port), _start_server(port)
+    try:
+        until = time.monotonic() + START_S
+        while not _answers(url):
+            if time.monotonic() > until or (server and server.poll() is not None):
+                raise NightFailed(f"{url}: the scheduling server did not start; see `prefect server start`")
+            time.sleep(0.5)
+        os.environ["PREFECT_API_URL"] = url  # the flow runs are processes of their own
+        with temporary_settings({PREFECT_API_URL: url}):
+            yield
+    finally:
+        os.environ.pop("PREFECT_API_URL", None)
+        if server:
+            server.terminate()
+            server.wait()
+
+
+def _start_server(port: int) -> "subprocess.Popen[bytes]":
+    command = [sys.executable, "-m", "prefect", "server", "start", "--host", LOOPBACK, "--port", str(port)]
+    # In a session of its own, so that Ctrl-C reaches the runner first, which still tells the server.
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, start_new_session=True)
+
+
+def _url(port: int) -> str:
+    return f"http://{LOOPBACK}:{port}/api"
+
+
+def _answers(url: str) -> bool:
+    """Whether a server is there, if only to say that it wants to know who asks."""
+    try:
+        with urlopen(f"{url}/health", timeout=ANSWER_S):
+            return True
+    except HTTPError as error:
+        return error.code in (HTTPStatus.UNAUTHORIZED, HTTPStatus.FORBIDDEN)
+    except (OSError, HTTPException, ValueError):
+        return False
+
+
+def _is_free(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex((LOOPBACK, port)) != 0
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind((LOOPBACK, 0))
+        return int(probe.getsockname()[1])
+
+
+def main(tokens: Sequence[str] | None = None) -> None:
+    """Run the command line; a known error is one line on stderr, exit status as the nightclamp command's."""
+    try:
+        app(tokens, exit_on_error=False, print_error=False)
+    except cyclopts.CycloptsError as error:
+        _stop(str(error), 2)
+    except NightclampError as error:
+        _stop(str(error), error.exit_status)
+    except KeyboardInterrupt:
+        _stop("stopped", 1)
+    except OSError as error:
+        _stop(f"{type(error).__name__}: {error}; nothing was published", 1)
+
+
+def _stop(line: str, status: int) -> None:
+    told = f"nightclamp: {' '.join(line.split())}"
+    Console(stderr=True).print(told, highlight=False, markup=False, soft_wrap=True)
+    sys.exit(status)
 
 
 if __name__ == "__main__":
-    from flows.serve import main
-
     main()

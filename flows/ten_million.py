@@ -20,12 +20,12 @@ import polars as pl
 from cyclopts import App
 from rich.console import Console
 
-from flows.nightly import SPREAD, PublishedWithAlarm, nightly
-from flows.serve import scheduling_server
-from pipeline.bench_fleet import copied_id
-from pipeline.night import run_night
-from pipeline.plan import NightRequest
-from pipeline.settings import load_settings
+from flows.night_flow import SPREAD, PublishedWithAlarm, nightly
+from flows.nightly import scheduling_server
+from pipeline.core.settings import load_settings
+from pipeline.evaluation.benchmark_fleet import copied_id
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.nightly.run import run_night
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 

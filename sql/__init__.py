@@ -1,1 +1,1 @@
-"""The SELECTs of the pipeline; pipeline.warehouse reads them from here."""
+"""The SELECTs of the pipeline; pipeline.core.sql_runner reads them from here."""

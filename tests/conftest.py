@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.core.settings import load_settings
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_file import load_model
-from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 

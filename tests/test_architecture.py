@@ -14,67 +14,35 @@ import pytest
 from scored_homes import homes, night_scored, register, varied
 from threadpoolctl import threadpool_limits
 
-import pipeline.faults
-from pipeline import runcard
-from pipeline.fault import Fault
-from pipeline.faults import CATALOGUE, discover
+import pipeline.faults.catalogue
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE, discover
+from pipeline.faults.types import Fault
 from pipeline.learning.labelled import Labelled
 from pipeline.learning.training import Fleet, fit_model
 from pipeline.probes.measured import measure
-from pipeline.settings import load_settings
+from pipeline.report import fault_cards
 
 ROOT = Path(__file__).parent.parent
 ROOMS = sorted((ROOT / "pipeline").rglob("*.py"))
 SQL = sorted(path for path in (ROOT / "sql").glob("*.sql") if path.stem != "macros")
 LONGEST = 300
 
-# From the ground up: a room imports from layers below its own only. A package is one room.
-LAYERS = (
-    {"printable", "setting_sections", "whole", "ahead"},
-    {"errors", "pages", "options", "shards"},
-    {"toml_text", "object_url"},
-    {"object_client", "shelf"},
-    {"object_store"},
-    {"settings", "contract", "alarm", "circuit", "delimited", "sun", "misread", "fix_words", "probes"},
-    {
-        "foreign", "newest_day", "wiring", "mapping", "warehouse", "likely", "nearby", "planned", "bucket_shelf",
-        "bucket_lock", "bucket_index", "bucket_copy", "watched", "sources",
-    },
-    {"lake", "clock", "fault", "last_visit", "at_once"},
-    {"conform", "faults"},
-    {"worth", "scored_before"},
-    {"registers", "staging", "daystats", "simulate", "families"},
-    {"tidy", "bench_pandas", "two_levels", "ranks"},
-    {"merged", "reject_file", "scoring"},
-    {"ingest", "store", "features", "onset", "fix_proof"},
-    {"window", "check", "revisit", "publish", "chance", "promise", "standing_words", "visit_doubt"},
-    {"standing"},
-    {"day_shards", "bench_fleet", "quality", "bucket_out"},
-    {"day_states", "bucket_hold"},
-    {"refresh", "out_place"},
-    {"home_shards", "rejects"},
-    {"home_story", "decision_curve", "hit_rate"},
-    {"learning", "report", "plan", "memory"},
-    {"runcard", "changes", "story", "measured", "workorder", "judgement"},
-    {"since_before"},
-    {"lookout"},
-    {"night_tables"},
-    {"night", "explain", "bench", "proof", "dispatch"},
-    {"screen"},
-    {"workshop", "rehearsal", "fairness"},
-    {"cli"},
+# In the order of the data: a package imports from those before it only.
+PACKAGES = (
+    "core", "storage", "ingest", "features", "probes", "faults", "scoring", "worklist", "crews", "report", "workorder",
+    "dispatch", "simulate", "learning", "nightly", "evaluation", "commands",
 )  # fmt: skip
-LAYER = {room: height for height, rooms in enumerate(LAYERS) for room in rooms}
-# The simulator sits beside the night: what it may stand on, and who may use it.
-SIMULATOR_STANDS_ON = {"circuit", "wiring", "fault", "faults", "contract", "errors"}
-SIMULATOR_SERVES = {"learning", "bench", "workshop", "rehearsal", "fairness"}
+# The simulator invents homes; it knows nothing of how they are found out.
+SIMULATOR_STANDS_ON = {"core", "faults"}
+SIMULATOR_SERVES = {"learning", "evaluation", "commands"}
 SQL_IN_TEXT = re.compile(
     r"\bselect\b.+\bfrom\b|\binsert\s+into\b|\bcreate\b.+\b(table|view)\b.+\bas\b", re.IGNORECASE | re.DOTALL
 )
 
 
-def room_of(path: Path) -> str:
-    return path.relative_to(ROOT / "pipeline").parts[0].removesuffix(".py")
+def package_of(path: Path) -> str:
+    return path.relative_to(ROOT / "pipeline").parts[0]
 
 
 def imported(path: Path) -> Iterator[str]:
@@ -88,9 +56,24 @@ def imported(path: Path) -> Iterator[str]:
             yield from (f"{node.module}.{name.name}" for name in node.names)
 
 
-def rooms_used(path: Path) -> set[str]:
+def packages_used(path: Path) -> set[str]:
     used = {name.split(".")[1] for name in imported(path) if name.startswith("pipeline.")}
-    return {room for room in used if room in LAYER} - {room_of(path)}
+    return (used & set(PACKAGES)) - {package_of(path)}
+
+
+def modules_used() -> dict[str, set[str]]:
+    """Return which modules of pipeline/ and flows/ each of them imports when it is loaded, by full names."""
+    names = {module_name(path): path for path in [*ROOMS, *(ROOT / "flows").glob("*.py")]}
+    used = {name: set(imported(path)) & set(names) - {name} for name, path in names.items()}
+    # "from package import module" is of the module; the package's door is loaded before either
+    return {
+        name: {one for one in found if not any(other.startswith(f"{one}.") for other in found)}
+        for name, found in used.items()
+    }
+
+
+def module_name(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
 
 
 def texts(path: Path) -> Iterator[str]:
@@ -113,27 +96,53 @@ def name_of(path: Path) -> str:
     return str(path.relative_to(ROOT))
 
 
-def test_every_room_has_a_layer() -> None:
-    assert {room_of(path) for path in ROOMS} - {"__init__"} - set(LAYER) == set()
-    assert {room for room in LAYER if not list((ROOT / "pipeline").glob(f"{room}*"))} == set()
+def test_nothing_lies_flat_and_every_package_has_its_place() -> None:
+    assert [path.name for path in (ROOT / "pipeline").glob("*.py")] == ["__init__.py"]
+    folders = {path.parent.name for path in (ROOT / "pipeline").glob("*/__init__.py")}
+    assert folders == set(PACKAGES)
 
 
-@pytest.mark.parametrize("path", [path for path in ROOMS if room_of(path) != "__init__"], ids=name_of)
+@pytest.mark.parametrize("package", PACKAGES)
+def test_a_package_says_what_comes_in_what_goes_out_and_where_to_begin(package: str) -> None:
+    told = ast.get_docstring(
+        ast.parse((ROOT / "pipeline" / package / "__init__.py").read_text(encoding="utf-8"))
+    )
+    assert told is not None
+    assert re.search(r"^In: ", told, re.MULTILINE)
+    assert re.search(r"\bOut: ", told)
+    first = re.search(r"\b[Oo]pen `(\w+)(\.py)?`", told)
+    assert first, "which module to open first"
+    assert list((ROOT / "pipeline" / package).glob(f"{first[1]}*"))
+
+
+@pytest.mark.parametrize("path", [path for path in ROOMS if path.parent.name != "pipeline"], ids=name_of)
 def test_imports_point_one_way(path: Path) -> None:
-    upwards = {room for room in rooms_used(path) if LAYER[room] >= LAYER[room_of(path)]}
-    assert upwards == set()
+    here = PACKAGES.index(package_of(path))
+    assert {package for package in packages_used(path) if PACKAGES.index(package) >= here} == set()
+
+
+def test_no_two_modules_need_each_other() -> None:
+    """Neither inside a package nor between the flows."""
+    left = modules_used()
+    while ready := {name for name, used in left.items() if not used & set(left)}:
+        left = {name: used for name, used in left.items() if name not in ready}
+    assert sorted(left) == []
 
 
 def test_the_simulator_sits_beside_the_night() -> None:
-    stands_on = {room for path in ROOMS if room_of(path) == "simulate" for room in rooms_used(path)}
-    serves = {room_of(path) for path in ROOMS if "simulate" in rooms_used(path)}
+    stands_on = {used for path in ROOMS if "simulate" in path.parts for used in packages_used(path)}
+    serves = {
+        package_of(path)
+        for path in ROOMS
+        if path.parts[-2] != "pipeline" and "simulate" in packages_used(path)
+    }
     assert stands_on <= SIMULATOR_STANDS_ON
     assert serves <= SIMULATOR_SERVES
 
 
 def test_one_fault_knows_of_no_other() -> None:
-    for path in (ROOT / "pipeline" / "faults").glob("*.py"):
-        assert [name for name in imported(path) if name.startswith("pipeline.faults")] == []
+    for path in (ROOT / "pipeline" / "faults" / "catalogue").glob("*.py"):
+        assert [name for name in imported(path) if name.startswith("pipeline.faults.catalogue")] == []
 
 
 def test_the_pipeline_runs_without_prefect() -> None:
@@ -173,12 +182,12 @@ def test_no_file_is_too_long() -> None:
 
 def test_only_the_command_line_prints() -> None:
     printing = {
-        room_of(path)
+        package_of(path)
         for path in ROOMS
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
     }
-    assert printing <= {"cli", "workshop"}
+    assert printing <= {"commands"}
 
 
 def test_every_query_is_used() -> None:
@@ -190,7 +199,7 @@ def test_every_query_is_used() -> None:
 @pytest.mark.parametrize("name", CATALOGUE)
 def test_a_fault_room_tells_its_whole_story(name: str) -> None:
     fault = CATALOGUE[name]
-    told = importlib.import_module(f"pipeline.faults.{name}").__doc__ or ""
+    told = importlib.import_module(f"pipeline.faults.catalogue.{name}").__doc__ or ""
 
     assert "On site" in told
     assert "data" in told
@@ -202,14 +211,14 @@ def test_a_fault_room_tells_its_whole_story(name: str) -> None:
 
 def test_a_fault_room_says_nothing_of_how_it_is_told() -> None:
     """What the data show is a probe's; which probe speaks for which fault is learned."""
-    for path in (ROOT / "pipeline" / "faults").glob("*.py"):
-        assert rooms_used(path) & {"probes", "scoring", "learning"} == set()
+    for path in (ROOT / "pipeline" / "faults" / "catalogue").glob("*.py"):
+        assert packages_used(path) & {"probes", "scoring", "learning"} == set()
 
 
 def test_a_probe_knows_of_no_fault_and_of_no_weight() -> None:
     """A probe says what it measures, whatever anybody makes of it."""
     for path in (ROOT / "pipeline" / "probes").glob("*.py"):
-        assert rooms_used(path) == set()
+        assert packages_used(path) == set()
         assert [name for name in CATALOGUE if re.search(rf'"{name}"', path.read_text(encoding="utf-8"))] == []
 
 
@@ -217,7 +226,7 @@ ROOM = '''"""A clamp hums. On site: it can be heard. The data: the nights of leg
 
 from dataclasses import replace
 
-from pipeline.faults.dead import FAULT as DEAD
+from pipeline.faults.catalogue.dead import FAULT as DEAD
 
 FAULT = replace(DEAD, name="humming", legs=("l1",), story="A clamp hums.")
 '''
@@ -227,12 +236,14 @@ FAULT = replace(DEAD, name="humming", legs=("l1",), story="A clamp hums.")
 def with_humming(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[str, Fault]]:
     """The catalogue as it is once one file more lies in the folder of faults."""
     (tmp_path / "humming.py").write_text(ROOM, encoding="utf-8")
-    monkeypatch.setattr(pipeline.faults, "__path__", [*pipeline.faults.__path__, str(tmp_path)])
-    found = discover("pipeline.faults", list(pipeline.faults.__path__))
-    monkeypatch.setattr(runcard, "CATALOGUE", found)
+    monkeypatch.setattr(
+        pipeline.faults.catalogue, "__path__", [*pipeline.faults.catalogue.__path__, str(tmp_path)]
+    )
+    found = discover("pipeline.faults.catalogue", list(pipeline.faults.catalogue.__path__))
+    monkeypatch.setattr(fault_cards, "CATALOGUE", found)
     yield dict(found)
-    del sys.modules["pipeline.faults.humming"]
-    del pipeline.faults.humming  # type: ignore[attr-defined]
+    del sys.modules["pipeline.faults.catalogue.humming"]
+    del pipeline.faults.catalogue.humming  # type: ignore[attr-defined]
 
 
 def test_a_new_fault_edits_nothing_else(with_humming: dict[str, Fault]) -> None:
@@ -268,4 +279,4 @@ def test_a_new_fault_edits_nothing_else(with_humming: dict[str, Fault]) -> None:
             (name, leg)
         }
     assert set(told.filter(pl.col("fault") == "sound")["verdict"]) == {"sound"}
-    assert runcard.fault_cards()["humming"].story == "A clamp hums."
+    assert fault_cards.fault_cards()["humming"].story == "A clamp hums."

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from pipeline import contract
-from pipeline.faults import CATALOGUE
-from pipeline.mapping import describe, read_mapping
+from pipeline.core import contract
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.ingest.lake_config import describe, read_mapping
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -32,7 +32,7 @@ def test_every_fault_stands_in_the_readme_with_who_fixes_it() -> None:
 
 
 def test_every_command_of_the_readme_exists() -> None:
-    from pipeline.cli import app
+    from pipeline.commands.cli import app
 
     known = {str(name) for name in app}
     for command in re.findall(r"`nightclamp (\w+)", README):

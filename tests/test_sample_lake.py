@@ -9,9 +9,9 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.night import run_night
-from pipeline.plan import NightRequest
-from pipeline.settings import load_settings
+from pipeline.core.settings import load_settings
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.nightly.run import run_night
 
 LAKE = Path(__file__).parent.parent / "sample_lake"
 TRUTH = pl.read_csv(LAKE / "truth.csv", infer_schema_length=None)

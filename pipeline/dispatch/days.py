@@ -13,9 +13,9 @@ from pyvrp.stop import MaxIterations
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
+from pipeline.core.setting_sections import DispatchSettings
 from pipeline.dispatch.problem import Problem, Route
 from pipeline.dispatch.travel import UNREACHABLE, Whole
-from pipeline.setting_sections import DispatchSettings
 
 _CENT = 100  # the solver counts in whole hundredths of the currency
 

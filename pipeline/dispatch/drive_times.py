@@ -8,11 +8,11 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.conform import nearest
-from pipeline.delimited import ROW
+from pipeline.core.errors import InputError
 from pipeline.dispatch.opened import read_texts
 from pipeline.dispatch.trucks import Truck
-from pipeline.errors import InputError
+from pipeline.ingest.csv_reader import ROW
+from pipeline.ingest.normalize import nearest
 
 COLUMNS = ("from_site", "to_site", "minutes")
 START = "start"

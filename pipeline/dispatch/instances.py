@@ -19,10 +19,10 @@ from pathlib import Path
 from pyvrp import CostEvaluator, ProblemData, read, read_solution
 from rich.console import Console
 
+from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import DispatchSettings
+from pipeline.core.settings import load_settings
 from pipeline.dispatch.days import run_solver
-from pipeline.errors import InputError
-from pipeline.setting_sections import DispatchSettings
-from pipeline.settings import load_settings
 
 LIMIT = 0.05
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.delimited import UnusableFileError, read_delimited, with_plain_names
-from pipeline.errors import InputError
+from pipeline.core.errors import InputError
+from pipeline.ingest.csv_reader import UnusableFileError, read_delimited, with_plain_names
 
 
 def read_texts(path: Path) -> pl.DataFrame:

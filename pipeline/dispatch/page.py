@@ -14,10 +14,10 @@ import polars as pl
 from pipeline.dispatch.picture import route_map
 from pipeline.dispatch.plan import DispatchPlan
 from pipeline.dispatch.trucks import Truck
-from pipeline.fault import CAUTIONS
-from pipeline.pages import environment, report_style
+from pipeline.faults.types import CAUTIONS
 from pipeline.report import FaultCard, words
 from pipeline.report.names import page_name
+from pipeline.report.page_templates import environment, report_style
 
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 REASONS = {

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.nearby import EARTH_RADIUS_KM
+from pipeline.worklist.drive_minutes import EARTH_RADIUS_KM
 
 WIDTH, LEAST_HEIGHT, MOST_HEIGHT, MARGIN = 640.0, 220.0, 460.0, 34.0
 _KM_A_DEG = math.radians(1) * EARTH_RADIUS_KM

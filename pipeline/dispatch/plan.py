@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.core.errors import NightFailed
+from pipeline.core.settings import Settings
 from pipeline.dispatch.days import solve_day
 from pipeline.dispatch.insertion import Round, fill, why_left
 from pipeline.dispatch.problem import Problem
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck, clock
-from pipeline.errors import NightFailed
-from pipeline.settings import Settings
 
 STOPS = pl.Schema(
     {

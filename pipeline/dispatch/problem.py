@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.settings import Settings
 from pipeline.dispatch.travel import Floats, Travel, Whole
 from pipeline.dispatch.trucks import Truck
-from pipeline.settings import Settings
 
 Route = list[int]  # the stops of one truck and day, by index, in order
 

@@ -11,22 +11,22 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import DispatchSettings
+from pipeline.core.settings import Settings
 from pipeline.dispatch.drive_times import read_drive_times
 from pipeline.dispatch.files import replace_folder
 from pipeline.dispatch.page import PageInput, write_pages
 from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck, alike_trucks, middle, read_trucks, start_point
-from pipeline.errors import InputError
-from pipeline.lake import Lake, open_lake
-from pipeline.out_place import Out, read_out
-from pipeline.publish import write_csv
-from pipeline.registers import read_registers
+from pipeline.ingest.lake import Lake, open_lake
+from pipeline.ingest.registers import read_registers
+from pipeline.report.fault_cards import fault_cards
 from pipeline.report.names import page_name
 from pipeline.report.words import count
-from pipeline.runcard import fault_cards
-from pipeline.setting_sections import DispatchSettings
-from pipeline.settings import Settings
+from pipeline.storage.output_location import Out, read_out
+from pipeline.storage.publish import write_csv
 
 FOLDER = "dispatch"
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")

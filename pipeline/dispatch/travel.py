@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.nearby import EARTH_RADIUS_KM
-from pipeline.setting_sections import DispatchSettings
+from pipeline.core.setting_sections import DispatchSettings
+from pipeline.worklist.drive_minutes import EARTH_RADIUS_KM
 
 # Stands for "nobody can drive there", longer than any shift [min].
 UNREACHABLE = 100_000

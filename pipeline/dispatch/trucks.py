@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipeline.conform import nearest
-from pipeline.delimited import ROW
+from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import DispatchSettings
 from pipeline.dispatch.opened import read_texts
-from pipeline.errors import InputError
-from pipeline.setting_sections import DispatchSettings
+from pipeline.ingest.csv_reader import ROW
+from pipeline.ingest.normalize import nearest
 
 COLUMNS = ("truck_id", "area", "start_latitude", "start_longitude", "start_time", "hours")
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")

@@ -1,36 +1,10 @@
-"""The fault catalogue: every module in this folder that has a FAULT is one fault."""
+"""What each fault does: to the readings of a home, and what is to be done about it.
 
-from __future__ import annotations
+In: a home as a circuit (`circuit.py`), its CTs (`clamps.py`). Out: `catalogue.CATALOGUE`, by name: effect and inverse
+on readings, energy misread, what to do, bring and beware of. One file a fault in `catalogue/`, found by discovery;
+adding one edits nothing else. Open `types.py` first, then `catalogue/reversed.py`.
 
-import pkgutil
-from collections.abc import Mapping
-from importlib import import_module
-from types import MappingProxyType
-
-from pipeline.contract import FAULTS
-from pipeline.fault import Fault
-
-
-def discover(package: str, path: list[str]) -> Mapping[str, Fault]:
-    """Return the FAULT of every module on `path` by its name, in the contract's order.
-
-    A fault that the contract doesn't name comes after those, by name.
-
-    Raises
-    ------
-    AttributeError
-        A module there has no FAULT.
-    ValueError
-        A fault is not named like its module.
-    """
-    found: dict[str, Fault] = {}
-    for module in pkgutil.iter_modules(path):
-        fault: Fault = import_module(f"{package}.{module.name}").FAULT
-        if fault.name != module.name:
-            raise ValueError(f"{package}.{module.name}: its fault is named {fault.name}")
-        found[fault.name] = fault
-    known = [name for name in FAULTS if name in found]
-    return MappingProxyType({name: found[name] for name in [*known, *sorted(found.keys() - set(known))]})
-
-
-CATALOGUE: Mapping[str, Fault] = discover(__name__, list(__path__))
+>>> from pipeline.faults.catalogue import CATALOGUE
+>>> CATALOGUE["reversed"].remedy.fix_by
+'visit'
+"""

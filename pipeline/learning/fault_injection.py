@@ -26,11 +26,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.circuit import Circuit, Complex, Float
-from pipeline.contract import SERVICE_LEG_V
-from pipeline.fault import Fault
-from pipeline.setting_sections import OwnFleetSettings
-from pipeline.wiring import Reading, Wiring, measure
+from pipeline.core.contract import SERVICE_LEG_V
+from pipeline.core.setting_sections import OwnFleetSettings
+from pipeline.faults.circuit import Circuit, Complex, Float
+from pipeline.faults.clamps import Reading, Wiring, measure
+from pipeline.faults.types import Fault
 
 # Columns that come through the clamps.
 CLAMPED = ("l1_w", "l2_w", "pv_w", "l1_var", "l2_var")

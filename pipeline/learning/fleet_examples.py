@@ -17,15 +17,15 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.contract import FAULTS, SOUND
-from pipeline.errors import InputError
-from pipeline.fault import Fault
-from pipeline.ingest import load_shards
-from pipeline.lake import Lake
+from pipeline.core.contract import FAULTS, SOUND
+from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import OwnFleetSettings
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
+from pipeline.ingest.intervals import load_shards
+from pipeline.ingest.lake import Lake
+from pipeline.ingest.registers import Registers
 from pipeline.learning.fault_injection import RealHome, inject, restore
-from pipeline.registers import Registers
-from pipeline.setting_sections import OwnFleetSettings
-from pipeline.settings import Settings
 
 FIT, TEMPER, HELD_OUT = "fit", "temper", "held_out"
 PARTS = (FIT, TEMPER, HELD_OUT)

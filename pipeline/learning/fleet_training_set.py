@@ -10,10 +10,16 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline import warehouse
-from pipeline.errors import InputError
-from pipeline.fault import Fault
-from pipeline.lake import open_lake
+from pipeline.core import sql_runner
+from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import OwnFleetSettings
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
+from pipeline.features.day_store import Store
+from pipeline.features.update_store import refresh_days
+from pipeline.features.window import look
+from pipeline.ingest.lake import open_lake
+from pipeline.ingest.registers import read_registers
 from pipeline.learning.base_rate import BaseRate
 from pipeline.learning.fleet_examples import (
     FIT,
@@ -27,15 +33,9 @@ from pipeline.learning.fleet_examples import (
 )
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.learning.visit_labels import rate_of, visited_homes
-from pipeline.refresh import refresh_days
-from pipeline.registers import read_registers
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import score
-from pipeline.setting_sections import OwnFleetSettings
-from pipeline.settings import Settings
-from pipeline.store import Store
-from pipeline.window import look
 
 Tell = Callable[[str], None]
 WINDOW_DAYS = 30
@@ -84,7 +84,7 @@ def own_lessons(
     visits = registers.visits.filter(pl.col("visited_on") > as_of - timedelta(days=own.visit_days))
     earliest = min([first, *(visits["visited_on"] - timedelta(days=WINDOW_DAYS))])
     days = [day for day in lake.days() if earliest <= day <= as_of]
-    con = warehouse.connect(workdir, settings.engine)
+    con = sql_runner.connect(workdir, settings.engine)
     store = Store(out / "store")
     tell(f"reading {len(days)} days")
     stored = refresh_days(con, lake, days, registers, store, settings, workdir)

@@ -9,14 +9,14 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline import warehouse
-from pipeline.contract import SOUND
-from pipeline.lake import open_lake
-from pipeline.refresh import refresh_days
-from pipeline.registers import read_registers
-from pipeline.settings import Settings
-from pipeline.store import Store
-from pipeline.window import look
+from pipeline.core import sql_runner
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import Settings
+from pipeline.features.day_store import Store
+from pipeline.features.update_store import refresh_days
+from pipeline.features.window import look
+from pipeline.ingest.lake import open_lake
+from pipeline.ingest.registers import read_registers
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def labelled_lake(lake_root: Path, root: Path, window_days: int, settings: Setti
     registers = read_registers(lake, days[-1])
     workdir = root / "work"
     workdir.mkdir(exist_ok=True)
-    con = warehouse.connect(workdir, settings.engine)
+    con = sql_runner.connect(workdir, settings.engine)
     store = Store(root / "store")
     stored = refresh_days(con, lake, days, registers, store, settings, workdir)
     files = [path for day in stored for path in day.paths(store, "site_day")]

@@ -11,10 +11,10 @@ from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipeline.families.fleet import write_unlike_lake
-from pipeline.families.spec import STREETS, UnlikeSpec
+from pipeline.core.settings import Settings
 from pipeline.learning.labelled import Labelled, labelled_lake
-from pipeline.settings import Settings
+from pipeline.simulate.families.fleet import write_unlike_lake
+from pipeline.simulate.families.spec import STREETS, UnlikeSpec
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 

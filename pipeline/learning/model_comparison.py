@@ -15,13 +15,13 @@ import polars as pl
 from numpy.typing import NDArray
 from sklearn.metrics import average_precision_score
 
-from pipeline.contract import SOUND
-from pipeline.fault import Fault
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
 from pipeline.learning.labelled import Labelled
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import score
-from pipeline.settings import Settings
 
 Float = NDArray[np.float64]
 BINS = 10

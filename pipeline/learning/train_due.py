@@ -13,12 +13,12 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.errors import InputError, NightFailed
-from pipeline.faults import CATALOGUE
-from pipeline.object_url import object_url
-from pipeline.scoring.model_choice import own_model_folder
+from pipeline.core.errors import InputError, NightFailed
+from pipeline.core.settings import Settings
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.model_file import CARD
-from pipeline.settings import Settings
+from pipeline.storage.layout import own_model_folder
+from pipeline.storage.object_url import object_url
 
 SEED = 7
 
@@ -86,8 +86,8 @@ def train_after_night(
     What hinders a training is said in that line and fails nothing: the night is published.
     """
     from pipeline.learning.train_fleet import train_own
-    from pipeline.out_place import keep_model
     from pipeline.scoring.model_file import save_model
+    from pipeline.storage.output_location import keep_model
 
     try:
         model = train_own(lake, out, CATALOGUE, settings, SEED, tell)

@@ -19,15 +19,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.contract import OTHER, SOUND
-from pipeline.fault import Fault
+from pipeline.core.contract import OTHER, SOUND
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
 from pipeline.learning.fleet_examples import FIT, HELD_OUT, TEMPER
 from pipeline.learning.fleet_training_set import OwnLessons, Tell, own_lessons
 from pipeline.learning.labelled import Labelled
 from pipeline.learning.map_adaptation import adapt
 from pipeline.learning.model_comparison import compare
 from pipeline.learning.training import home_weights
-from pipeline.out_place import hold_out
 from pipeline.probes import NAMES
 from pipeline.probes.measured import measure
 from pipeline.scoring.design import alike
@@ -35,7 +35,7 @@ from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_file import load_model
 from pipeline.scoring.normal import deviations
-from pipeline.settings import Settings
+from pipeline.storage.output_location import hold_out
 
 Float = NDArray[np.float64]
 Homes = tuple[Float, NDArray[np.bool_], Float]

@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.contract import SOUND
-from pipeline.fault import Fault
+from pipeline.core.contract import SOUND
+from pipeline.core.setting_sections import TrainingSettings
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
 from pipeline.learning.calibration import ONE_OF_EACH, Said, calibrate
 from pipeline.learning.labelled import Labelled
 from pipeline.learning.lessons import LESSONS, labelled_fleet
@@ -27,8 +29,6 @@ from pipeline.scoring.fit import fit_trees
 from pipeline.scoring.innocent import A_FAULT, CAUSE_OF, NOTHING
 from pipeline.scoring.model import Model, fault_columns
 from pipeline.scoring.normal import Deviations, Normal, Spread, deviations, lean, observe, pool
-from pipeline.setting_sections import TrainingSettings
-from pipeline.settings import Settings
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]

@@ -15,19 +15,19 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.contract import FINDINGS
-from pipeline.fault import Fault
+from pipeline.core.contract import FINDINGS
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
+from pipeline.features.day_store import Store
+from pipeline.features.update_store import StoredDay
+from pipeline.features.window import look
+from pipeline.ingest.registers import Registers
 from pipeline.learning.base_rate import BaseRate, base_rate, fault_mix
 from pipeline.learning.fleet_examples import TRUTH
 from pipeline.learning.labelled import Labelled
-from pipeline.refresh import StoredDay
-from pipeline.registers import Registers
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import judge_homes
-from pipeline.settings import Settings
-from pipeline.store import Store
-from pipeline.window import look
 
 
 def first_visits(visits: pl.DataFrame, first: date, last: date) -> pl.DataFrame:

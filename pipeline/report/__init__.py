@@ -1,6 +1,11 @@
-"""The report for people: static pages from the night's tables, opened from disk."""
+"""The pages for people, static, opened from disk.
 
-from pipeline.report.model import FaultCard, NightCounts, ReportInput
+In: the night's tables as a `ReportInput` (`report_input.py`); no file is read and no clock. Out: index, list, homes,
+crews, visits and normal pages as HTML with their charts; `page_templates.py` is how every page of the project is
+made. Open `write.py` first; a page's words and order stand in its own `*_page.py` and in templates/.
+"""
+
+from pipeline.report.report_input import FaultCard, NightCounts, ReportInput
 from pipeline.report.write import write_report
 
 __all__ = ["FaultCard", "NightCounts", "ReportInput", "write_report"]

@@ -7,7 +7,7 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
-from pipeline.whole import write_bytes
+from pipeline.core.atomic_files import write_bytes
 
 _SNIPPET = "window.vegaEmbed = vegaEmbed;"
 # The function around it keeps its names off the page.

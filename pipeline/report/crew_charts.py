@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.quality.funnel import LIMITS, limit
+from pipeline.crews.funnel import LIMITS, limit
 from pipeline.report import theme, vega, words
 from pipeline.report.chart_parts import Rows, data, finish, rows
 from pipeline.report.vega import Channel, Spec

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.quality.intervals import wilson
+from pipeline.core.binomial_intervals import wilson
+from pipeline.core.setting_sections import CrewSettings
 from pipeline.report import words
 from pipeline.report.crew_charts import percent_interval, ratio_interval
-from pipeline.report.model import FaultCard
-from pipeline.setting_sections import CrewSettings
+from pipeline.report.report_input import FaultCard
 
 _ALIKE_P = 0.05
 RANDOM_VISITS = 20

@@ -7,14 +7,14 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.setting_sections import CrewSettings
 from pipeline.report import words
 from pipeline.report.crew_charts import fair_rates, funnel, most_judged, percent_interval, ratio_interval
 from pipeline.report.crew_dots_chart import fault_dots, months
 from pipeline.report.crew_words import change_lines, dispersion, how_counted, lesson_rows, training_rows
 from pipeline.report.figures import Figure
-from pipeline.report.model import FaultCard
+from pipeline.report.report_input import FaultCard
 from pipeline.report.vega import Spec
-from pipeline.setting_sections import CrewSettings
 
 TABLES = ("crew_quality", "crew_fault", "crew_lesson", "crew_training", "crew_change", "crew_fleet")
 _STANDING = {"worse": "worse than the fleet", "better": "better than the fleet"}

@@ -9,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.chart_parts import quantile
 from pipeline.report.charts import daily_slopes, day_hour_map, night_levels
@@ -17,7 +18,6 @@ from pipeline.report.series import HomeSeries, daylight, days_from
 from pipeline.report.vega import Spec
 from pipeline.report.weight_chart import running_totals, weight_bars
 from pipeline.report.weight_table import fold
-from pipeline.setting_sections import ReportSettings
 
 _LEGS = ("l1", "l2")
 _NIGHT_HOURS = (0, 4)

@@ -6,15 +6,15 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.figures import day_figures, leg_figures, weight_figure
-from pipeline.report.model import FaultCard, ReportInput
 from pipeline.report.record_first import fault_share
+from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
 from pipeline.report.visits_page import home_events
 from pipeline.report.weight_table import weight_table
 from pipeline.scoring.innocent import CAUSES
-from pipeline.setting_sections import ReportSettings
 
 
 def home_context(

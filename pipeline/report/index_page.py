@@ -6,14 +6,14 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.alarm import ALARM, NOTE
+from pipeline.core.alarm import ALARM, NOTE
+from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.home_page import since_words, suspicion
-from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
 from pipeline.report.record_first import fault_shares, record_first
+from pipeline.report.report_input import ReportInput
 from pipeline.report.visits_page import visits_context
-from pipeline.setting_sections import ReportSettings
 
 # The list's columns as the reader's own CSV of it gets them, in this order.
 CSV_COLUMNS = (

@@ -7,13 +7,13 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.settings import Settings
 from pipeline.report import words
 from pipeline.report.curve_chart import confirmed_chart, decision_curve_chart, hit_rate_chart
 from pipeline.report.figures import Figure
-from pipeline.report.model import FaultCard
 from pipeline.report.names import page_name
 from pipeline.report.record_first import fault_shares
-from pipeline.settings import Settings
+from pipeline.report.report_input import FaultCard
 
 TABLES = (
     "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut", "site_scores",

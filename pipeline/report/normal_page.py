@@ -7,17 +7,17 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.setting_sections import VerdictSettings
 from pipeline.probes import PROBES
 from pipeline.probes.probe import Probe
 from pipeline.report import words
 from pipeline.report.figures import Figure
-from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
 from pipeline.report.normal_chart import spread_chart
 from pipeline.report.normal_drift import moved_since, unlike_others
 from pipeline.report.normal_words import MEASURED, QUANTITIES, STRATA, scatter
+from pipeline.report.report_input import ReportInput
 from pipeline.scoring.normal import MOST_HOMES
-from pipeline.setting_sections import VerdictSettings
 
 MOST_NAMES = 10
 MOST_MOVES = 10

@@ -7,8 +7,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.report import words
-from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
+from pipeline.report.report_input import ReportInput
 from pipeline.scoring.innocent import CAUSES
 
 MOST_ROWS = 25

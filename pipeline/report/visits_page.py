@@ -7,12 +7,12 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.fix_proof import PROVED
-from pipeline.last_visit import FIXED
 from pipeline.report import words
-from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
-from pipeline.standing_words import STILL_WRONG, WATCHED
+from pipeline.report.report_input import ReportInput
+from pipeline.worklist.fix_verification import PROVED
+from pipeline.worklist.home_status_text import STILL_WRONG, WATCHED
+from pipeline.worklist.last_visit import FIXED
 
 PROVED_DAYS = 30  # a proof stays on the page for so long
 

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.report import words
-from pipeline.report.model import FaultCard
+from pipeline.report.report_input import FaultCard
 from pipeline.scoring.sentences import SMALL_WEIGHT, odds_words
 
 DECIDING = 3  # probes that are called the deciding ones

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import date
 from math import isfinite
 
-from pipeline.report.model import FaultCard
+from pipeline.report.report_input import FaultCard
 
 LEGS = {"l1": "L1", "l2": "L2", "both": "both legs"}
 NOTHING = "–"

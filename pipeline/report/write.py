@@ -13,18 +13,18 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.pages import environment
+from pipeline.core.settings import Settings
 from pipeline.report import theme, words
 from pipeline.report.bundle import chart_script
 from pipeline.report.crews_page import crews_context
 from pipeline.report.home_page import home_context
 from pipeline.report.index_page import index_context
 from pipeline.report.list_page import list_context
-from pipeline.report.model import ReportInput
 from pipeline.report.names import page_name
 from pipeline.report.normal_page import normal_context
+from pipeline.report.page_templates import environment
+from pipeline.report.report_input import ReportInput
 from pipeline.report.visits_page import doubts
-from pipeline.settings import Settings
 
 _OWN_ASSETS = ("report.css", "list.js", "charts.js")
 _BUNDLE = "vega.js"

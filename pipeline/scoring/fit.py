@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.core.setting_sections import TrainingSettings
 from pipeline.probes import NAMES
 from pipeline.scoring.design import Design
 from pipeline.scoring.trees import Trees, a_column_each, from_predictors
-from pipeline.setting_sections import TrainingSettings
 
 Float = NDArray[np.float64]
 REGISTER = NAMES.index("register")

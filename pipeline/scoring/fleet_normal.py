@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.core.setting_sections import VerdictSettings
 from pipeline.probes.measured import measure
 from pipeline.scoring.design import alike
 from pipeline.scoring.fleet_rate import fleet_rate
@@ -21,7 +22,6 @@ from pipeline.scoring.normal import (
     observe,
     taken,
 )
-from pipeline.setting_sections import VerdictSettings
 
 
 @dataclass(frozen=True)

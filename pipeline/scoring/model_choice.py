@@ -4,16 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.errors import InputError
+from pipeline.core.errors import InputError
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_file import load_model
-
-OWN = "model"
-
-
-def own_model_folder(out: Path) -> Path:
-    """Return where `nightclamp train LAKE` keeps the model of a fleet whose runs are in OUT."""
-    return out / OWN
+from pipeline.storage.layout import OWN_MODEL, own_model_folder
 
 
 def choose_model(given: Path | None, out: Path) -> tuple[Model, str]:
@@ -37,7 +31,7 @@ def choose_model(given: Path | None, out: Path) -> tuple[Model, str]:
     try:
         own = load_model(folder)
     except InputError as error:
-        told = str(error).replace(str(folder), f"OUT/{OWN}").split(";")[0]
+        told = str(error).replace(str(folder), f"OUT/{OWN_MODEL}").split(";")[0]
         return shipped, f"shipped, since the fleet's own can't be used: {told}; {again}"
     result = own.against_shipped
     if result.get("shipped_id") != shipped.model_id:

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from pipeline.errors import InputError
+from pipeline.core.errors import InputError
 from pipeline.probes import NAMES
 from pipeline.scoring.design import columns
 from pipeline.scoring.model import LEG_CLASSES, Model

@@ -9,8 +9,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.contract import SOUND
-from pipeline.fault import Fault
+from pipeline.core.contract import SOUND
+from pipeline.core.setting_sections import VerdictSettings
+from pipeline.faults.types import Fault
 from pipeline.probes import NAMES
 from pipeline.probes.measured import Measured, measure
 from pipeline.scoring.contradiction import Contradiction, contradictions
@@ -21,7 +22,6 @@ from pipeline.scoring.model import Model
 from pipeline.scoring.normal import Deviations, deviations
 from pipeline.scoring.sentences import could_speak, evidence_lines, strongest
 from pipeline.scoring.verdict import Prior, missing, with_verdicts
-from pipeline.setting_sections import VerdictSettings
 
 Float = NDArray[np.float64]
 LEGS = ("l1", "l2", "both")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.tidy.compiled import entry
+from pipeline.features.kernels.compiled import entry
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int32]

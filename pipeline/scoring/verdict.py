@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.contract import SOUND
+from pipeline.core.contract import SOUND
+from pipeline.core.setting_sections import VerdictSettings
 from pipeline.scoring.innocent import CAUSES
-from pipeline.setting_sections import VerdictSettings
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.faults import CATALOGUE
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.clamps import Clamp, Reading, Wiring, measure
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import as_frame, bad_habits, kept_rows, metered, shift_clock, utility
 from pipeline.simulate.plan import AREAS, Plan
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
-from pipeline.wiring import Clamp, Reading, Wiring, measure
 
 HOMES_PER_CREW = 60
 # How likely a fault is against the fleet's share: with bundles, parallel CTs or extended leads, and without.

@@ -9,13 +9,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.circuit import LEG_2_DEG, Circuit, Float
+from pipeline.faults.circuit import LEG_2_DEG, Circuit, Float
+from pipeline.faults.clamps import Wiring
 from pipeline.simulate.loads import household
 from pipeline.simulate.plain import plain_household, plain_solar_w
 from pipeline.simulate.plan import Plan, draw_plan
 from pipeline.simulate.sky import area_sky, array_w, sun, temperature_c, wander
 from pipeline.simulate.spec import FleetSpec, Window, Wish
-from pipeline.wiring import Wiring
 
 BATTERY_STEP_MIN = 15  # the battery's controller decides this often
 IMPORT_KEPT_W = 25.0  # and leaves this much to the utility, lest it export by mistake

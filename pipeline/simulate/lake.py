@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.contract import FAULTS
-from pipeline.errors import InputError
-from pipeline.faults import CATALOGUE
+from pipeline.core.contract import FAULTS
+from pipeline.core.errors import InputError
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.fleet import crews_of, simulate_home
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.circuit import Complex, Float, line_to_line_va
+from pipeline.faults.circuit import Complex, Float, line_to_line_va
 from pipeline.simulate.plan import Plan
 from pipeline.simulate.sky import wander
 from pipeline.simulate.spec import Window

@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.circuit import Float
+from pipeline.faults.circuit import Float
+from pipeline.faults.clamps import Reading
 from pipeline.simulate.home import CleanHome, utc_offsets_h
-from pipeline.wiring import Reading
 
 Columns = dict[str, Float]
 Mask = NDArray[np.bool_]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.circuit import Complex, Float
+from pipeline.faults.circuit import Complex, Float
 from pipeline.simulate.plan import Plan
 
 

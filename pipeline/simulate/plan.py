@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.circuit import PvLeg
+from pipeline.faults.circuit import PvLeg
 from pipeline.simulate.sky import Array
 from pipeline.simulate.spec import FleetSpec, Window, Wish
 

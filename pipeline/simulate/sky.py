@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.signal import lfilter
 
-from pipeline.circuit import Float
+from pipeline.faults.circuit import Float
 from pipeline.simulate.spec import Window
 
 _EPOCH = datetime(2000, 1, 1, 12)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.errors import InputError
+from pipeline.core.errors import InputError
 
 # Which stream of random numbers is drawn for what; a home's streams don't disturb each other.
 STREAMS = {"plan": 0, "series": 1, "report": 2}

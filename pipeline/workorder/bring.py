@@ -6,10 +6,10 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.fault import Fault
+from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.types import Fault
 from pipeline.report import words
-from pipeline.revisit import to_bring
-from pipeline.setting_sections import OrderSettings
+from pipeline.worklist.revisit_list import to_bring
 
 _SPARE = re.compile(r"\bclamp\b(?! meter)")
 

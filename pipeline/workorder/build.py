@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-from pipeline.fault import Fault
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
 from pipeline.report import words
 from pipeline.report.home_page import since_words
-from pipeline.settings import Settings
 from pipeline.workorder import cautions, expectations, steps
 from pipeline.workorder.bring import things
 from pipeline.workorder.install import Install

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.fault import CAUTIONS, Fault
+from pipeline.faults.types import CAUTIONS, Fault
 from pipeline.report import words
 from pipeline.workorder.order import Case
 

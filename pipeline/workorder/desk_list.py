@@ -6,8 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.fault import Fault
-from pipeline.settings import Settings
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
 from pipeline.workorder.install import Install
 from pipeline.workorder.office import desk_fix, has_desk_fix
 from pipeline.workorder.order import Case, DeskFix

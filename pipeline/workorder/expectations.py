@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.fault import Fault
+from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.types import Fault
 from pipeline.report import words
-from pipeline.setting_sections import OrderSettings
 from pipeline.workorder.order import Case, Expectation, Other
 from pipeline.workorder.say import accepted, fault_words, likely, moves
 from pipeline.workorder.trial import CHANNELS, Trial, fault_trial, right_trial

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.wiring import Wiring
+from pipeline.faults.clamps import Wiring
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,10 @@ from dataclasses import replace
 from math import ceil
 from typing import Any
 
-from pipeline.contract import SERVICE_LEG_V
-from pipeline.fault import Fault
+from pipeline.core.contract import SERVICE_LEG_V
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
 from pipeline.report import words
-from pipeline.settings import Settings
 from pipeline.workorder.order import Case, Change, DeskFix, Wait
 from pipeline.workorder.say import measured
 

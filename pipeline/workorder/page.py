@@ -7,8 +7,8 @@ from functools import cache
 import jinja2
 from markupsafe import Markup
 
-from pipeline.pages import environment
 from pipeline.report import words
+from pipeline.report.page_templates import environment
 from pipeline.workorder.cautions import DESK, GOVERN
 from pipeline.workorder.order import Order, Picture
 

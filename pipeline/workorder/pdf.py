@@ -10,7 +10,7 @@ import logging
 import warnings
 from typing import Any
 
-from pipeline.errors import InputError
+from pipeline.core.errors import InputError
 
 # Share of the usual type size, tried in turn; the last is kept even if it doesn't fit.
 _POINTS = 8.5  # usual type size on paper

@@ -8,12 +8,12 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.charts import daily_slopes, night_levels
 from pipeline.report.pv_chart import leg_against_pv
 from pipeline.report.series import HomeSeries, daylight, home_series
 from pipeline.report.vega import Spec
-from pipeline.setting_sections import ReportSettings
 from pipeline.workorder.charts import day_profile, leg_against_leg, night_floors, zero_shares
 from pipeline.workorder.order import Case, Picture
 

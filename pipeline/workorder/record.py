@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.contract import FINDINGS, Visit
+from pipeline.core.contract import FINDINGS, Visit
 from pipeline.workorder.order import Case
 
 

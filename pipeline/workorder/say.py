@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from pipeline.core.setting_sections import OrderSettings
 from pipeline.report import words
-from pipeline.setting_sections import OrderSettings
 
 
 def watts(value: float) -> str:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.fault import Fault
-from pipeline.setting_sections import OrderSettings
+from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.types import Fault
 from pipeline.workorder.order import Case, DeskFix
 from pipeline.workorder.say import fault_words
 

@@ -11,8 +11,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.conform import nearest
-from pipeline.errors import InputError
+from pipeline.core.errors import InputError
+from pipeline.ingest.normalize import nearest
 
 # Of the register a sheet may carry these columns and no others.
 REGISTER = (

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.circuit import Circuit, Float
-from pipeline.fault import Fault
-from pipeline.setting_sections import OrderSettings
-from pipeline.wiring import Wiring, measure
+from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.circuit import Circuit, Float
+from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.types import Fault
 from pipeline.workorder.install import Install
 
 _REPEATS = 8  # switchings of a draw; their median leaves noise and wander out

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from pipeline.errors import InputError
-from pipeline.faults import CATALOGUE
-from pipeline.out_place import read_out
+from pipeline.core.errors import InputError
+from pipeline.core.settings import Settings
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.report.names import page_name
-from pipeline.settings import Settings
+from pipeline.storage.output_location import read_out
 from pipeline.workorder import pdf
 from pipeline.workorder.build import build_order
 from pipeline.workorder.page import order_page

@@ -27,13 +27,13 @@ import pytest
 import yaml
 from scored_homes import OF_THE_WINDOW, homes, night_scored, register, right_home, unseen_fleet
 
-from pipeline import warehouse
-from pipeline.contract import SOUND
-from pipeline.faults import CATALOGUE
-from pipeline.features import site_fact
+from pipeline.core import sql_runner
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.features.window_features import site_fact
 from pipeline.learning.labelled import Labelled
 from pipeline.scoring.model import Model
-from pipeline.settings import load_settings
 
 HERE = Path(__file__).parent
 SETTINGS = load_settings()
@@ -149,13 +149,13 @@ def test_the_right_home_is_a_row_of_site_signal(fleet: Labelled) -> None:
 def test_the_numbers_of_a_case_hang_together(signals: pl.DataFrame, fleet: Labelled, tmp_path: Path) -> None:
     """Gains follow from slopes, z from sag and its error, and so on, as sql/site_signal.sql derives them."""
     facts = site_fact(fleet.sites).columns
-    derived = set(re.findall(r"\bAS (\w+)", warehouse.sql_text("site_signal"))) & {*RIGHT}
-    con = warehouse.connect(tmp_path, SETTINGS.engine)
+    derived = set(re.findall(r"\bAS (\w+)", sql_runner.sql_text("site_signal"))) & {*RIGHT}
+    con = sql_runner.connect(tmp_path, SETTINGS.engine)
     con.register(
         "site_feature", signals.drop(*derived, *(set(facts) - {"site_id"}), *OF_THE_WINDOW).to_arrow()
     )
     con.register("site_fact", signals.select(facts).to_arrow())
-    truth = warehouse.query(con, "site_signal", SETTINGS.feature.model_dump()).sort("site_id")
+    truth = sql_runner.query(con, "site_signal", SETTINGS.feature.model_dump()).sort("site_id")
     con.close()
 
     told = signals.sort("site_id")

@@ -18,10 +18,10 @@ os.environ.pop("PREFECT_API_URL", None)
 from prefect import State
 from prefect.testing.utilities import prefect_test_harness
 
-from flows.nightly import nightly
-from pipeline.night import run_night
-from pipeline.plan import NightRequest
-from pipeline.settings import load_settings
+from flows.night_flow import nightly
+from pipeline.core.settings import load_settings
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.nightly.run import run_night
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 

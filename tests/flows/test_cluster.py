@@ -21,12 +21,12 @@ from s3_server import KEY, SECRET, Server
 
 from flows import cluster as module
 from flows.cluster import batches, what_it_has
-from flows.nightly import nightly
-from flows.serve import main
-from pipeline.errors import InputError
-from pipeline.night import NightResult, run_night
-from pipeline.plan import NightRequest
-from pipeline.settings import load_settings
+from flows.night_flow import nightly
+from flows.nightly import main
+from pipeline.core.errors import InputError
+from pipeline.core.settings import load_settings
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.nightly.run import NightResult, run_night
 
 SHARDS, DAYS = 4, 5
 WORKERS_KEY, WORKERS_SECRET = "AKIAFAKEFORWORKERS00", "fake/secret+of+the/workers00000000000000"

@@ -16,7 +16,7 @@ from hostile_bytes import DAY, Sent, csv_bytes
 from hostile_registers import GOOD
 from watchers import no_formula, nothing_run_or_written_outside, page_text, tree
 
-from pipeline import cli
+from pipeline.commands import cli
 
 ALARMED = 3  # published, with an alarm beside
 AS_OF = DAY + timedelta(days=1)

@@ -13,22 +13,22 @@ from built import build
 from hostile_bytes import DAY, Sent
 from watchers import no_formula
 
-from pipeline import contract, warehouse
-from pipeline.conform import conform
-from pipeline.delimited import ROW, UnusableFileError
+from pipeline.core import contract, sql_runner
+from pipeline.core.errors import InputError
+from pipeline.core.settings import load_settings
+from pipeline.core.terminal_text import one_line
 from pipeline.dispatch.drive_times import read_drive_times
 from pipeline.dispatch.trucks import alike_trucks, read_trucks
-from pipeline.errors import InputError
-from pipeline.ingest import load_day
-from pipeline.lake import LakeFile, open_lake
-from pipeline.mapping import Intervals, describe, read_mapping
-from pipeline.printable import one_line
-from pipeline.publish import write_csv
-from pipeline.registers import read_registers
+from pipeline.ingest.csv_reader import ROW, UnusableFileError
+from pipeline.ingest.intervals import load_day
+from pipeline.ingest.lake import LakeFile, open_lake
+from pipeline.ingest.lake_config import Intervals, describe, read_mapping
+from pipeline.ingest.normalize import conform
+from pipeline.ingest.registers import read_registers
+from pipeline.ingest.staging import prepare
 from pipeline.report.names import page_name
 from pipeline.report.write import script_json
-from pipeline.settings import load_settings
-from pipeline.staging import prepare
+from pipeline.storage.publish import write_csv
 
 AS_OF = DAY + timedelta(days=1)
 _KEYS = ("site_id", "interval_start", "l1_w")
@@ -37,7 +37,7 @@ REQUIRED = contract.required("intervals")
 
 @cache
 def _connection(folder: Path) -> duckdb.DuckDBPyConnection:
-    return warehouse.connect(folder, load_settings().engine)
+    return sql_runner.connect(folder, load_settings().engine)
 
 
 def drive_mapping(case: tuple[str, list[str], list[str]], folder: Path) -> bool:
@@ -72,7 +72,7 @@ def drive_settings(case: str, folder: Path) -> bool:
         return False
     if "engine" in case:
         with contextlib.suppress(InputError):
-            warehouse.connect(folder, settings.engine).close()
+            sql_runner.connect(folder, settings.engine).close()
     return True
 
 

@@ -11,8 +11,8 @@ from hostile_columns import arrow_column
 from hostile_words import texts, toml_string, values
 from hypothesis import strategies as st
 
-from pipeline import contract
-from pipeline.mapping import UNITS
+from pipeline.core import contract
+from pipeline.ingest.lake_config import UNITS
 
 _NEEDED = ["site_id", "interval_start", "l1_w", "l2_w", "pv_w"]
 

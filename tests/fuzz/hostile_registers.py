@@ -7,7 +7,7 @@ from hostile_columns import arrow_column
 from hostile_words import nasty, texts
 from hypothesis import strategies as st
 
-from pipeline import contract
+from pipeline.core import contract
 
 _HOME = {
     "timezone": "America/Denver",

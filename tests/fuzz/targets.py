@@ -24,9 +24,9 @@ from hostile_registers import registers, trucks_file
 from hostile_words import floats, nasty, texts, values, wholes
 from hypothesis import strategies as st
 
-from pipeline import contract
+from pipeline.core import contract
+from pipeline.core.settings import DEFAULT_FILE
 from pipeline.dispatch import drive_times, trucks
-from pipeline.settings import DEFAULT_FILE
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 from hostile_words import CANARY, TAG
 
+from pipeline.features.kernels.homes import Limits, check_homes, work_out
+from pipeline.features.kernels.rows import CHANNELS, MOST_ROWS, Lines, Sky, Sun
 from pipeline.scoring.design import columns
 from pipeline.scoring.model_file import load_model
-from pipeline.tidy.homes import Limits, check_homes, work_out
-from pipeline.tidy.rows import CHANNELS, MOST_ROWS, Lines, Sky, Sun
 
 _RUNS = {
     "os.system",

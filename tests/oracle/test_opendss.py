@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from opendss_circuit import Service, solve
 
-from pipeline.circuit import Circuit, line_to_line_va
-from pipeline.faults import CATALOGUE
-from pipeline.wiring import Wiring, measure
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit, line_to_line_va
+from pipeline.faults.clamps import Wiring, measure
 
 STEPS = 160
 HOLD = 4  # steps for which the loads stay while the sun moves: those steps' slope on PV is the clamp's alone

@@ -1,7 +1,7 @@
 """Every entry of the catalogue against the power-flow engine, leg by leg and each way its room draws it.
 
 The engine knows the currents and voltages of a home; described_install.py multiplies them as a meter would
-for the fault in words. The room's effect through pipeline.wiring must read the same: powers, production,
+for the fault in words. The room's effect through pipeline.faults.clamps must read the same: powers, production,
 signs, and how V1 - V2 moves with the readings.
 """
 
@@ -15,9 +15,9 @@ import pytest
 from described_install import HOLD, STEPS, Install, as_described, home, our_circuit
 from opendss_circuit import solve
 
-from pipeline.circuit import line_to_line_va
-from pipeline.faults import CATALOGUE
-from pipeline.wiring import Wiring, measure
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import line_to_line_va
+from pipeline.faults.clamps import Wiring, measure
 
 # service and what the inverter is connected to
 SERVICES = (

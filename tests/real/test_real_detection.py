@@ -14,11 +14,11 @@ import polars as pl
 import pytest
 from scored_homes import night_scored
 
+from pipeline.core.settings import load_settings
+from pipeline.evaluation.validation.real_homes import DAYS, STARTS, windows, write_real_lake
 from pipeline.learning.labelled import labelled_lake
-from pipeline.proof.real_homes import DAYS, STARTS, windows, write_real_lake
 from pipeline.scoring.fleet_normal import learn_normal
 from pipeline.scoring.model_file import load_model
-from pipeline.settings import load_settings
 
 INJECTED = (
     ("reversed", "l1"), ("reversed", "l2"), ("reversed", "both"), ("legs_crossed", "both"), ("dead", "l1"),

@@ -9,10 +9,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.faults import CATALOGUE
-from pipeline.proof.real import injections
-from pipeline.proof.real_hard import HABITS, KINDS, without_production
-from pipeline.proof.real_homes import STARTS, windows, write_real_lake
+from pipeline.evaluation.validation.real import injections
+from pipeline.evaluation.validation.real_hard import HABITS, KINDS, without_production
+from pipeline.evaluation.validation.real_homes import STARTS, windows, write_real_lake
+from pipeline.faults.catalogue import CATALOGUE
 
 
 @pytest.fixture(scope="module")

@@ -10,11 +10,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline import warehouse
-from pipeline.contract import FAULTS
-from pipeline.families.measurements import EVENT_W, deal, household, solar
-from pipeline.faults import CATALOGUE
-from pipeline.proof.real_homes import DAYS, PLACE, STARTS, windows, write_real_lake
+from pipeline.core import sql_runner
+from pipeline.core.contract import FAULTS
+from pipeline.evaluation.validation.real_homes import DAYS, PLACE, STARTS, windows, write_real_lake
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.simulate.families.measurements import EVENT_W, deal, household, solar
 
 START = STARTS[0]
 MINUTES_IN_SOURCE = 2_075_259  # 16 December 2006 17:24 to 26 November 2010 21:02
@@ -48,11 +48,11 @@ def test_the_array_is_real_and_lives_by_day() -> None:
     assert sun["interval_start"].diff().drop_nulls().unique().to_list() == [timedelta(minutes=15)]
     assert sun["pv_w"].max() == pytest.approx(5426.4)
     con = duckdb.connect()
-    con.execute(warehouse.sql_text("macros"))
+    con.execute(sql_runner.sql_text("macros"))
     times = sun.select("interval_start", length_min=pl.lit(15.0))
     con.register("interval_time", times.to_arrow())
     height = (
-        sun.join(warehouse.query(con, "sun_time", {}), on="interval_start")
+        sun.join(sql_runner.query(con, "sun_time", {}), on="interval_start")
         .with_columns(
             sine=np.sin(np.radians(PLACE["latitude"])) * pl.col("sin_declination")
             + np.cos(np.radians(PLACE["latitude"]))

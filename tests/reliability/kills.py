@@ -24,7 +24,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 
 from nights import FIRST, NEXT, build, put, rows, said, start, words
 
-from pipeline import cli
+from pipeline.commands import cli
 
 
 def whole_night(lake: Path, out: Path, as_of: date = NEXT) -> None:

@@ -84,7 +84,7 @@ def words(lake: Path, out: Path, as_of: date = NEXT) -> list[str]:
 def start(lake: Path, out: Path, as_of: date = NEXT, **how: object) -> subprocess.Popen[str]:
     """Start a night in a process of its own."""
     return subprocess.Popen(
-        [sys.executable, "-m", "pipeline.cli", *words(lake, out, as_of)],
+        [sys.executable, "-m", "pipeline.commands.cli", *words(lake, out, as_of)],
         cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **how,
     )  # type: ignore[call-overload,no-any-return]  # fmt: skip
 

@@ -14,7 +14,7 @@ import pytest
 from kills import kill_nights, whole_night
 from nights import FIRST, NEXT, build, said, words
 
-from pipeline import cli
+from pipeline.commands import cli
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ import pytest
 from kills import whole_night
 from nights import FIRST, NEXT, build, put, rows, start, words
 
-from pipeline import cli
+from pipeline.commands import cli
 
 
 @pytest.fixture

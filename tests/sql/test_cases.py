@@ -19,7 +19,7 @@ import pytest
 import yaml
 from sql_tables import FROM_FILES, SETTINGS, TABLES, World, default_params, select
 
-from pipeline import warehouse
+from pipeline.core import sql_runner
 
 HERE = Path(__file__).parent
 CASES = sorted(HERE.glob("*/*.yaml"))
@@ -43,7 +43,7 @@ def test_case(path: Path, world: World, tmp_path: Path) -> None:
     assert set(case) <= PARTS
     assert case["why"]
     table = path.parent.name
-    con = warehouse.connect(tmp_path, SETTINGS.engine)
+    con = sql_runner.connect(tmp_path, SETTINGS.engine)
     params = {**default_params(date(2025, 6, 1)), **case.get("params", {})}
     for name, rows in case["given"].items():
         frame = typed(world, name, rows)

@@ -8,13 +8,13 @@ import polars as pl
 import pytest
 from sql_tables import SETTINGS, default_params
 
-from pipeline import warehouse
-from pipeline.daystats import build_day, site_sky
-from pipeline.features import WINDOW_TABLES, site_fact
-from pipeline.ingest import load_day
-from pipeline.lake import open_lake
-from pipeline.merged import HomeDays, site_window
-from pipeline.registers import read_registers
+from pipeline.core import sql_runner
+from pipeline.features.aggregates import HomeDays, site_window
+from pipeline.features.day_statistics import build_day, site_sky
+from pipeline.features.window_features import WINDOW_TABLES, site_fact
+from pipeline.ingest.intervals import load_day
+from pipeline.ingest.lake import open_lake
+from pipeline.ingest.registers import read_registers
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
@@ -32,7 +32,7 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[pl.DataFrame, pl.Dat
     lake = open_lake(root / "lake")
     registers = read_registers(lake, lake.days()[-1])
     sky = site_sky(registers.sites, SETTINGS.day)
-    con = warehouse.connect(root, SETTINGS.engine)
+    con = sql_runner.connect(root, SETTINGS.engine)
     paths, raw, times = [], [], []
     for day in lake.days():
         load_day(con, lake, day, registers, SETTINGS, root / "work")
@@ -40,14 +40,14 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[pl.DataFrame, pl.Dat
         paths.append(root / f"{day}.parquet")
         build_day(con, sky, SETTINGS.day, day)[0].write_parquet(paths[-1])
         con.register("site_sky", sky.to_arrow())
-        warehouse.build(con, "interval_length", default_params(day))
-        times.append(warehouse.query(con, "interval_time", {}))
+        sql_runner.build(con, "interval_length", default_params(day))
+        times.append(sql_runner.query(con, "interval_time", {}))
     params = default_params(lake.days()[0])
     span = registers.sites.select("site_id", from_on=pl.lit(lake.days()[0]), to_on=pl.lit(lake.days()[-1]))
     con.register("site_window", site_window(HomeDays.of(paths), span, SETTINGS.feature).to_arrow())
     con.register("site_fact", site_fact(registers.sites).to_arrow())
     for table in WINDOW_TABLES:
-        warehouse.build(con, table, params)
+        sql_runner.build(con, table, params)
     merged = con.table("site_window").pl().join(con.table("site_feature").pl(), on="site_id", suffix="_twice")
     days = pl.concat([pl.read_parquet(path) for path in paths])
     merged = merged.join(days.group_by("site_id").agg(pl.col(DAY_ONLY).sum()), on="site_id")
@@ -55,8 +55,8 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[pl.DataFrame, pl.Dat
     con.execute("DROP TABLE interval_used")
     con.register("interval_used", pl.concat(raw).to_arrow())
     con.register("interval_time", pl.concat(times).unique().to_arrow())
-    warehouse.build(con, "sun_time", params)
-    oracle = warehouse.query(con, "oracle_window", params)
+    sql_runner.build(con, "sun_time", params)
+    oracle = sql_runner.query(con, "oracle_window", params)
     con.close()
     return merged.sort("site_id"), oracle
 

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from dispatch_homes import truck
 
+from pipeline.core.errors import InputError
 from pipeline.dispatch.drive_times import DriveTimes, read_drive_times
-from pipeline.errors import InputError
 
 TRUCKS = [truck("T1"), truck("T2")]
 

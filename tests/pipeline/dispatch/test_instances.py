@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.core.errors import InputError
+from pipeline.core.settings import load_settings
 from pipeline.dispatch.instances import INSTANCES, Published, main, measure
-from pipeline.errors import InputError
-from pipeline.settings import load_settings
 
 OWN = load_settings().dispatch
 SQUARE = """NAME : square

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from dispatch_homes import START, settings, stops
 
+from pipeline.core.errors import InputError
 from pipeline.dispatch.trucks import Truck, alike_trucks, clock, middle, read_trucks
-from pipeline.errors import InputError
 
 OWN = settings(hours=8.0, start_time="08:00", trucks=2).dispatch
 HEADER = "truck_id,area,start_latitude,start_longitude,start_time,hours\n"

@@ -6,11 +6,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.circuit import Circuit
-from pipeline.contract import FAULTS
-from pipeline.fault import Channels, Repair
-from pipeline.faults import CATALOGUE, discover
-from pipeline.wiring import Wiring, measure
+from pipeline.core.contract import FAULTS
+from pipeline.faults.catalogue import CATALOGUE, discover
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.types import Channels, Repair
 
 N = 7 * 96
 T = np.arange(N)
@@ -35,12 +35,12 @@ def test_a_file_more_is_a_fault_more(tmp_path, monkeypatch):
     (package / "__init__.py").write_text("")
     (package / "humming.py").write_text(
         "from dataclasses import replace\n"
-        "from pipeline.faults.dead import FAULT as DEAD\n"
+        "from pipeline.faults.catalogue.dead import FAULT as DEAD\n"
         "FAULT = replace(DEAD, name='humming')\n"
     )
     monkeypatch.syspath_prepend(str(tmp_path))
     assert list(discover("annex", [str(package)])) == ["humming"]
-    (package / "mute.py").write_text("from pipeline.faults.dead import FAULT\n")
+    (package / "mute.py").write_text("from pipeline.faults.catalogue.dead import FAULT\n")
     with pytest.raises(ValueError, match=r"annex\.mute: its fault is named dead"):
         discover("annex", [str(package)])
 

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from still_home import LOAD_W, PV_W, SERVICES, SOURCES, home, legs_of, slope, sound
 
-from pipeline.circuit import Circuit
-from pipeline.faults import CATALOGUE
-from pipeline.wiring import Wiring, measure
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring, measure
 
 # A leg's current times the other leg's voltage: cos 180 and cos 120 degrees
 ACROSS = {"120/240": -1.0, "120/208": -0.5, "single": 0.0}

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from still_home import LOAD_W, PV_W, SERVICES, SOURCES, home, slope, sound
 
-from pipeline.faults import CATALOGUE
-from pipeline.wiring import Wiring, measure
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.clamps import Wiring, measure
 
 
 @pytest.mark.parametrize("source", SOURCES)

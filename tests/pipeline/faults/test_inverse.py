@@ -14,10 +14,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.circuit import Circuit
-from pipeline.fault import Channels, Repair
-from pipeline.faults import CATALOGUE
-from pipeline.wiring import Reading, Wiring, measure
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Reading, Wiring, measure
+from pipeline.faults.types import Channels, Repair
 
 N = 96
 RNG = np.random.default_rng(8)
@@ -82,7 +82,7 @@ def test_the_inverse_of_the_effect_is_the_right_reading(
 
 @pytest.mark.parametrize("name", CATALOGUE)
 def test_a_room_without_an_inverse_says_why(name: str) -> None:
-    told = importlib.import_module(f"pipeline.faults.{name}").__doc__ or ""
+    told = importlib.import_module(f"pipeline.faults.catalogue.{name}").__doc__ or ""
 
     assert ("No inverse" in " ".join(told.split())) == (CATALOGUE[name].inverse is None)
 

@@ -28,7 +28,7 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name in ("conftest.py", "scored_homes.py"):
         shutil.copy2(ROOT / "tests" / name, root / "tests")
     shutil.copy2(ROOT / "pyproject.toml", root)
-    shutil.copy2(ANNEX / f"{NEW}.py", root / "pipeline/faults")
+    shutil.copy2(ANNEX / f"{NEW}.py", root / "pipeline/faults/catalogue")
     shutil.copy2(ANNEX / f"{NEW}.yaml", root / "tests/faults")
     return root
 

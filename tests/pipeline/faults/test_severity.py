@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.circuit import Circuit
-from pipeline.faults import CATALOGUE
-from pipeline.wiring import Wiring, measure
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring, measure
 
 N = 14 * 96
 LOAD = np.full(N, 1000.0 + 300.0j)

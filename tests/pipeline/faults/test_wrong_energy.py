@@ -4,10 +4,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.circuit import Circuit
-from pipeline.faults import CATALOGUE
-from pipeline.misread import MOST_KWH_DAY, UNSEEN_KWH_DAY
-from pipeline.wiring import Wiring, measure
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.energy_error import MOST_KWH_DAY, UNSEEN_KWH_DAY
 
 DAYS = 7
 N = DAYS * 96

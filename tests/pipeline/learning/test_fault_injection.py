@@ -9,11 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.contract import MEASURES, Site
-from pipeline.faults import CATALOGUE
+from pipeline.core.contract import MEASURES, Site
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.clamps import measure
 from pipeline.learning.fault_injection import CLAMPED, RealHome, inject, reported, restore
-from pipeline.settings import load_settings
-from pipeline.wiring import measure
 
 OWN = load_settings().own_fleet
 SITE: dict[str, Any] = {

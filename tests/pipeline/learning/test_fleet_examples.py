@@ -8,12 +8,14 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import warehouse
-from pipeline.check import check_lake
-from pipeline.contract import SOUND, Visit
-from pipeline.errors import InputError
-from pipeline.faults import CATALOGUE
-from pipeline.lake import open_lake
+from pipeline.core import sql_runner
+from pipeline.core.contract import SOUND, Visit
+from pipeline.core.errors import InputError
+from pipeline.core.settings import Settings, load_settings
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.ingest.contract_check import check_lake
+from pipeline.ingest.lake import open_lake
+from pipeline.ingest.registers import read_registers
 from pipeline.learning.fleet_examples import (
     HELD_OUT,
     PARTS,
@@ -25,8 +27,6 @@ from pipeline.learning.fleet_examples import (
     write_lessons,
 )
 from pipeline.learning.labelled import labelled_lake
-from pipeline.registers import read_registers
-from pipeline.settings import Settings, load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
@@ -144,7 +144,7 @@ def lesson_lake(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     work = root / "work"
     work.mkdir()
-    con = warehouse.connect(work, SETTINGS.engine)
+    con = sql_runner.connect(work, SETTINGS.engine)
     gather(con, lake, lake.days(), registers, homes, root / "rows", SETTINGS, work)
     con.close()
     two = OWN.model_copy(update={"copies": 2})

@@ -8,13 +8,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.contract import SOUND
-from pipeline.faults import CATALOGUE
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled
 from pipeline.learning.model_comparison import compare, fares, lead, table
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
-from pipeline.settings import load_settings
 
 SETTINGS = load_settings()
 

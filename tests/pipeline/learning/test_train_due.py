@@ -9,10 +9,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.core.settings import Settings, load_settings
 from pipeline.learning import train_due
 from pipeline.learning.train_due import is_due, train_after_night, trained_on
-from pipeline.scoring.model_choice import own_model_folder
-from pipeline.settings import Settings, load_settings
+from pipeline.storage.layout import own_model_folder
 
 AS_OF = date(2026, 6, 14)
 

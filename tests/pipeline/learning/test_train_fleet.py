@@ -8,16 +8,16 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import cli
-from pipeline.contract import SOUND
-from pipeline.errors import InputError
-from pipeline.lake import open_lake
+from pipeline.commands import cli
+from pipeline.core.contract import SOUND
+from pipeline.core.errors import InputError
+from pipeline.core.settings import load_settings
+from pipeline.ingest.lake import open_lake
 from pipeline.learning.fleet_training_set import dealt
-from pipeline.scoring.model_choice import own_model_folder
 from pipeline.scoring.model_file import load_model
-from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
+from pipeline.storage.layout import own_model_folder
 
 
 @pytest.fixture(scope="module")

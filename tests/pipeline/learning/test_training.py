@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scored_homes import varied
 
-from pipeline.contract import SOUND
-from pipeline.faults import CATALOGUE
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning import training
 from pipeline.learning.calibration import ONE_OF_EACH
 from pipeline.learning.labelled import Labelled
@@ -27,7 +28,6 @@ from pipeline.probes.measured import measure
 from pipeline.scoring.design import columns
 from pipeline.scoring.model_file import load_model, save_model
 from pipeline.scoring.normal import deviations, lean, observe
-from pipeline.settings import load_settings
 
 QUICK = {"rounds": 5, "which_rounds": 5, "leg_rounds": 5, "innocent_rounds": 5, "fewest_in_leaf": 10}
 SHIPPED = load_settings()

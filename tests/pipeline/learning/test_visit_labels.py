@@ -10,21 +10,21 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline import warehouse
-from pipeline.contract import SOUND, Visit
-from pipeline.faults import CATALOGUE
-from pipeline.lake import open_lake
+from pipeline.core import sql_runner
+from pipeline.core.contract import SOUND, Visit
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.features.day_store import Store
+from pipeline.features.update_store import refresh_days
+from pipeline.features.window import look
+from pipeline.ingest.lake import open_lake
+from pipeline.ingest.registers import read_registers
 from pipeline.learning.labelled import Labelled
 from pipeline.learning.visit_labels import as_declared_then, first_visits, rate_of, truths, visited_homes
-from pipeline.refresh import refresh_days
-from pipeline.registers import read_registers
 from pipeline.scoring.fleet_normal import learn_normal
 from pipeline.scoring.model import Model
-from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-from pipeline.store import Store
-from pipeline.window import look
 
 SETTINGS = load_settings()
 FIRST = date(2026, 6, 9)
@@ -81,7 +81,7 @@ def test_the_evidence_is_that_of_the_window_before_the_visit(window_days: int, t
         (names[2], 5, "sound", None),
         (names[3], 0, "dead", None),
     )
-    con = warehouse.connect(tmp_path, SETTINGS.engine)
+    con = sql_runner.connect(tmp_path, SETTINGS.engine)
     store = Store(tmp_path / "store")
     stored = refresh_days(con, lake, lake.days(), registers, store, SETTINGS, tmp_path)
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from example import example_night
 
+from pipeline.core.settings import Settings, load_settings
 from pipeline.report import ReportInput, write_report
-from pipeline.settings import Settings, load_settings
 
 
 @pytest.fixture(scope="session")

@@ -10,9 +10,9 @@ from example_crews import HOSTILE_NAME, crew_tables
 from example_words import cards
 from page import Page
 
+from pipeline.core.settings import load_settings
 from pipeline.report.crew_words import change_lines, dispersion, how_counted
 from pipeline.report.crews_page import crews_context
-from pipeline.settings import load_settings
 
 OWN = load_settings().crews
 Fleet = dict[str, float | int | None]

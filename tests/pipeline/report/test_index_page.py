@@ -8,10 +8,10 @@ from pathlib import Path
 import polars as pl
 from page import Element, Page
 
-from pipeline.alarm import alarm, note, table
+from pipeline.core.alarm import alarm, note, table
+from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
 from pipeline.report.index_page import CSV_COLUMNS
-from pipeline.settings import Settings
 
 
 def listed(page: Page, way: str) -> list[Element]:

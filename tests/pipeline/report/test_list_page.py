@@ -8,10 +8,10 @@ import pytest
 from example_list import HOSTILE_HOME, list_tables
 from page import Page
 
+from pipeline.core.settings import Settings
 from pipeline.report import ReportInput
 from pipeline.report.list_page import list_context
 from pipeline.report.write import _environment
-from pipeline.settings import Settings
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ import pytest
 from example_normal import BEFORE, NORMAL
 from page import Page
 
+from pipeline.core.settings import Settings
 from pipeline.probes import NAMES
 from pipeline.probes.measured import STRATA as EVERY_STRATUM
 from pipeline.probes.measured import all_quantities
@@ -18,7 +19,6 @@ from pipeline.report.normal_chart import spread_chart, spread_rows
 from pipeline.report.normal_drift import moved_since, unlike_others
 from pipeline.report.normal_page import MOST_NAMES, normal_context
 from pipeline.report.normal_words import MEASURED, QUANTITIES, STRATA, scatter
-from pipeline.settings import Settings
 
 SPACE = "\u00a0"  # lines don't break within a number and its unit
 

@@ -9,10 +9,10 @@ import polars as pl
 from example import CONTRADICTION
 from page import Page
 
+from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
 from pipeline.report.record_first import MOST_ROWS, record_first
 from pipeline.scoring.innocent import CAUSES
-from pipeline.settings import Settings
 
 
 def many(night: ReportInput, count: int) -> ReportInput:

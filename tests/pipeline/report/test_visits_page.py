@@ -8,10 +8,10 @@ from pathlib import Path
 from example_visits import HOSTILE_NOTE
 from page import Page
 
+from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
 from pipeline.report.names import page_name
 from pipeline.report.visits_page import visits_context
-from pipeline.settings import Settings
 
 
 def test_homes_that_are_still_wrong_come_first_then_open_ones_then_those_proved_lately(

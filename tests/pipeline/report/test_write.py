@@ -10,10 +10,10 @@ import pytest
 from example import CASES, HOSTILE, TRAVERSAL, example_night
 from page import Page
 
+from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
 from pipeline.report.names import page_name
 from pipeline.report.write import script_json
-from pipeline.settings import Settings
 
 
 def pages(folder: Path) -> list[Page]:

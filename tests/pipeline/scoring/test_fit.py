@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pipeline.core.settings import load_settings
 from pipeline.probes import NAMES
 from pipeline.scoring.design import Design
 from pipeline.scoring.fit import fit_trees
-from pipeline.settings import load_settings
 
 OWN = load_settings().training.model_copy(update={"fewest_in_leaf": 5, "leaves": 4, "learning_rate": 0.2})
 SUN, NIGHTS = NAMES.index("sun"), NAMES.index("nights")

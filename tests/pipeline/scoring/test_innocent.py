@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pipeline.families.draw import HARD as UNLIKE
 from pipeline.scoring.innocent import A_FAULT, CAUSE_OF, CAUSES, NOTHING
 from pipeline.scoring.model import Model
+from pipeline.simulate.families.draw import HARD as UNLIKE
 from pipeline.simulate.plan import HARD
 
 # They look like nothing in particular: right installs whose data say so, by and large.

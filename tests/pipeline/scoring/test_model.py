@@ -10,8 +10,9 @@ import polars as pl
 import pytest
 from scored_homes import homes, unseen_fleet
 
-from pipeline.contract import SOUND
-from pipeline.faults import CATALOGUE
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled
 from pipeline.probes import NAMES
 from pipeline.probes.measured import Measured, measure
@@ -20,7 +21,6 @@ from pipeline.scoring.innocent import A_FAULT, CAUSES, NOTHING
 from pipeline.scoring.model import Model, fault_columns, softmax
 from pipeline.scoring.normal import Deviations, deviations
 from pipeline.scoring.trees import Trees
-from pipeline.settings import load_settings
 
 BASE_RATE = load_settings().verdict.base_rate
 

@@ -8,10 +8,11 @@ from typing import Any
 
 import pytest
 
-from pipeline.errors import InputError
+from pipeline.core.errors import InputError
 from pipeline.scoring.model import Model
-from pipeline.scoring.model_choice import choose_model, own_model_folder
+from pipeline.scoring.model_choice import choose_model
 from pipeline.scoring.model_file import WEIGHTS, save_model
+from pipeline.storage.layout import own_model_folder
 
 
 def own(model: Model, out: Path, **result: Any) -> Model:

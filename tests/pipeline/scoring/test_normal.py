@@ -11,6 +11,7 @@ import yaml
 from numpy.testing import assert_array_equal
 from scored_homes import homes, varied
 
+from pipeline.core.settings import load_settings
 from pipeline.probes.measured import STRATA, all_quantities, measure
 from pipeline.scoring.fleet_normal import learn_normal, normal_from
 from pipeline.scoring.model import Model
@@ -26,10 +27,9 @@ from pipeline.scoring.normal import (
     pool,
     taken,
 )
-from pipeline.settings import load_settings
 
 OWN = load_settings().verdict
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 GAIN, METER = ("sun.gain", "upstream"), ("meter.log_gain", "upstream")
 
 

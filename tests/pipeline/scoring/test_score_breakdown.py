@@ -7,13 +7,13 @@ import polars as pl
 import pytest
 from scored_homes import night_scored
 
+from pipeline.core.settings import load_settings
 from pipeline.learning.labelled import Labelled
 from pipeline.probes import NAMES, PROBES
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import Scored
 from pipeline.scoring.sentences import probe_sentences
-from pipeline.settings import load_settings
 
 SETTINGS = load_settings()
 

@@ -10,13 +10,13 @@ import polars as pl
 import pytest
 from scored_homes import homes, night_scored, register, unseen_fleet
 
-from pipeline.contract import SOUND
-from pipeline.faults import CATALOGUE
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import Settings, load_settings
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import SHOWN, Scored
-from pipeline.settings import Settings, load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
 

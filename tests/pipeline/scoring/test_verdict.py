@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from scored_homes import homes, night_scored, register, unseen_fleet
 
-from pipeline.faults import CATALOGUE
+from pipeline.core.settings import Settings, load_settings
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.model import Model
-from pipeline.settings import Settings, load_settings
 
 SETTINGS = load_settings()
 

@@ -8,8 +8,8 @@ import pytest
 from orders_example import AS_OF, Wish, home
 from sheet import Sheet
 
-from pipeline.faults import CATALOGUE
-from pipeline.settings import Settings, load_settings
+from pipeline.core.settings import Settings, load_settings
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.workorder.build import build_order
 from pipeline.workorder.order import Order
 from pipeline.workorder.page import order_page

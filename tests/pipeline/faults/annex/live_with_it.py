@@ -9,25 +9,25 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipeline.circuit import Circuit
-from pipeline.contract import SOUND
-from pipeline.explain import explain_home
-from pipeline.fault import Channels, Repair
-from pipeline.faults import CATALOGUE
-from pipeline.lake import open_lake
+from pipeline.commands.explain import explain_home
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.types import Channels, Repair
+from pipeline.ingest.lake import open_lake
+from pipeline.ingest.registers import read_registers
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.learning.training import Fleet, fit_model
-from pipeline.night import run_night
-from pipeline.plan import NightRequest
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.nightly.run import run_night
 from pipeline.probes.measured import measure as measure_probes
-from pipeline.registers import read_registers
-from pipeline.runcard import fault_cards
+from pipeline.report.fault_cards import fault_cards
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_file import save_model
-from pipeline.settings import load_settings
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
-from pipeline.wiring import Wiring, measure
 
 ROOT = Path(sys.argv[1])
 NEW = sys.argv[2]

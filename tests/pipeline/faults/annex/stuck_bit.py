@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from pipeline.circuit import Circuit
-from pipeline.fault import Channels, Fault, Remedy, Repair, always
-from pipeline.wiring import Wiring
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring
+from pipeline.faults.types import Channels, Fault, Remedy, Repair, always
 
 BIT_W = 2048.0
 

@@ -1,0 +1,172 @@
+"""The night as a Prefect flow: the same steps as the command, each a task, with retries and artifacts.
+
+Values pass from step to step in memory and are never hashed or stored; what a night is made from is on disk
+already, so a failed flow is simply run again.
+"""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+from prefect import Flow, flow, get_run_logger
+from prefect.artifacts import create_markdown_artifact, create_table_artifact
+from prefect.client.schemas.objects import FlowRun, State, TaskRun
+from prefect.logging.loggers import flow_run_logger
+from prefect.runtime import deployment, flow_run
+from prefect.states import Failed
+from prefect.tasks import Task
+
+from flows import account
+from flows.quiet_task import quiet_task
+from pipeline.core.alarm import EXIT_STATUS, read, stale
+from pipeline.core.errors import InputError, NightclampError
+from pipeline.core.settings import Settings, load_settings
+from pipeline.core.sharding import Spread
+from pipeline.ingest.lake import open_lake
+from pipeline.learning.train_due import train_if_due
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.nightly.run import run_night
+from pipeline.storage.object_url import object_url
+
+T = TypeVar("T")
+# Steps that touch the disk, where a share that was away for a moment is back later: seconds before each new
+# try. The others only compute, or, as publishing does, rename: there a second try has nothing to gain.
+RETRY_AFTER_S = {
+    "open the lake": [10.0, 60.0],
+    "take in the days": [30.0, 120.0],
+    "write the tables": [10.0, 60.0],
+    "draw the report": [10.0, 60.0],
+}
+
+# With a cluster these steps are its tasks, and no task of their own: a task takes along what the step was given.
+SPREAD = ("take in the days", "look at the window", "score the homes")
+
+
+class PublishedWithAlarm(NightclampError):
+    """A night that is published in `folder` (or at that address), with something that must be looked at first."""
+
+    exit_status = EXIT_STATUS
+
+    def __init__(self, line: str, folder: str) -> None:
+        """Keep the line and the folder of the run."""
+        super().__init__(line)
+        self.folder = folder
+
+
+def say_failure(flow: Flow[..., Any], flow_run: FlowRun, state: State[Any]) -> None:
+    """Say the state's line in the run's log; the flow's failure hook, beside which others can stand."""
+    flow_run_logger(flow_run, flow).error(state.message)
+
+
+def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]) -> bool:
+    """Return False where the input is wrong: it is as wrong on the next try."""
+    return not isinstance(state.data, InputError)
+
+
+def as_task(name: str, function: Callable[..., T], *args: Any) -> T:
+    """Run one step of the night as a task run of that name; what it raises is raised here."""
+
+    def run() -> T:
+        return function(*args)
+
+    return quiet_task(name, run, RETRY_AFTER_S.get(name, []), is_worth_retrying)()
+
+
+def as_task_or_spread(name: str, function: Callable[..., T], *args: Any) -> T:
+    """Run one step of a night whose pieces a cluster carries out, where they are the task runs of that name."""
+    return function(*args) if name in SPREAD else as_task(name, function, *args)
+
+
+@contextmanager
+def cluster_of(dask: str | None, request: NightRequest, settings: Settings) -> Iterator[Spread | None]:
+    """Connect to the Dask scheduler at the address `dask`; None where the night has this machine only."""
+    if dask is None:
+        yield None
+        return
+    if object_url(request.out):
+        raise InputError(
+            f"--dask: {request.out} is an object store, and workers meet in the store of OUT; choose a folder that"
+            " all machines share"
+        )
+    try:
+        from flows.cluster import on_cluster
+    except ImportError as error:
+        raise InputError(f'--dask needs more packages: pip install "nightclamp[dask]" ({error})') from error
+    with on_cluster(dask, request.lake, request.out, settings) as spread:
+        yield spread
+
+
+def _place(path: str, dask: str | None) -> Path:
+    """Return a folder so that workers, who have a current folder of their own, find it too."""
+    return Path(path).resolve() if dask and not object_url(path) else Path(path)
+
+
+def run_name() -> str:
+    """Return "night of DATE", the as-of day of this flow run; without a date where the lake can't say it."""
+    given: dict[str, Any] = flow_run.parameters
+    try:
+        day = given["as_of"] or open_lake(given["lake"]).newest_day(datetime.now(UTC).date())
+    except (NightclampError, OSError):
+        return "night"
+    return f"night of {day}"
+
+
+@flow(name="nightclamp", flow_run_name=run_name, persist_result=False, on_failure=[say_failure])
+def nightly(
+    lake: str, out: str, as_of: date | None = None, window_days: int = 30, dask: str | None = None
+) -> Any:
+    """Publish one night of LAKE in OUT; the flow run fails with one line where the command would.
+
+    Parameters
+    ----------
+    lake
+        Folder (or s3://bucket/prefix) with sites, crews, visits and intervals/date=YYYY-MM-DD/.
+    out
+        Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
+    as_of
+        Last whole UTC day to use; the newest in the lake if not given.
+    window_days
+        How many days up to then speak.
+    dask
+        Address of a Dask scheduler whose workers see `out`, and a `lake` that is a folder, under the same paths;
+        without one the night is this machine's.
+
+    Returns
+    -------
+    str
+        The folder of the run, or its address.
+
+    Raises
+    ------
+    InputError, NightFailed, OSError
+        As the night does; the state's message is the error's line.
+    PublishedWithAlarm
+        The night is published, and something must be looked at: the flow run fails so that failure hooks and
+        automations run. What it published stays.
+    """
+    own = load_settings()
+    try:
+        request = NightRequest(_place(lake, dask), _place(out, dask), as_of, window_days)
+        with cluster_of(dask, request, own) as spread:
+            result = run_night(request, own, as_task_or_spread if spread else as_task, spread=spread)
+    except (NightclampError, OSError) as error:
+        return Failed(message=" ".join(str(error).split()), data=error)
+    told = read(result.alarm)
+    if as_of is None:
+        today = datetime.now(UTC).date()
+        told += stale(result.as_of, today, own.alarm, is_scheduled=deployment.id is not None)
+    create_table_artifact(
+        account.top_rows(result), key="nightclamp-list", description=f"Most worth a revisit, {result.as_of}"
+    )
+    create_markdown_artifact(
+        account.night_account(result, told),
+        key="nightclamp-night",
+        description=f"The night of {result.as_of}",
+    )
+    if line := train_if_due(request.lake, request.out, result.folder, result.as_of, own):
+        get_run_logger().info(line)
+    if line := account.alarm_line(result, told):
+        return Failed(message=line, data=PublishedWithAlarm(line, result.published))
+    return result.published

@@ -1,0 +1,63 @@
+"""The command `nightclamp bench`."""
+
+from __future__ import annotations
+
+from pipeline.commands.options import SettingsFile
+from pipeline.core.settings import load_settings
+
+
+def bench(
+    *,
+    homes: tuple[int, ...] = (1000, 10_000, 100_000),
+    history_days: int = 30,
+    minutes: int = 5,
+    seed: int = 5,
+    distinct: int = 1000,
+    pandas_homes: int = 10_000,
+    workers: int = 2,
+    settings: SettingsFile = None,
+) -> None:
+    """Time one new night on top of a store, beside a bare scan of the same files in the same run.
+
+    Parameters
+    ----------
+    homes
+        Fleet sizes.
+    history_days
+        Days already in the store.
+    minutes
+        Interval length.
+    seed
+        Seed of the fleets.
+    distinct
+        Homes that are simulated; bigger fleets are copies of them under new ids.
+    pandas_homes
+        Largest fleet whose day is timed in pandas too (needs pandas, extra `nightclamp[dev]`); 0: none.
+    workers
+        Processes to share the simulation.
+    """
+    from pipeline.evaluation.benchmark import BenchRequest, exponent
+    from pipeline.evaluation.benchmark import bench as time_fleets
+
+    request = BenchRequest(homes, history_days, minutes, seed, distinct, pandas_homes, workers)
+    rows = time_fleets(request, load_settings(settings), print)
+    print(
+        f"{'homes':>8} {'rows':>10} {'scan s':>8} {'night s':>8} {'ratio':>7} {'8 scans + 20 s':>14} {'rows/s':>10}"
+        f" {'CPU s':>7} {'peak MB':>8} {'pandas s':>9} {'over intake':>11}"
+    )
+    for row in rows:
+        pandas = "-" if row.pandas_s is None else f"{row.pandas_s:.1f}"
+        over = "-" if row.pandas_ratio is None else f"{row.pandas_ratio:.1f}"
+        print(
+            f"{row.homes:8d} {row.rows:10d} {row.scan_s:8.3f} {row.night_s:8.2f} {row.ratio:7.1f}"
+            f" {8 * row.scan_s + 20:14.1f} {row.rows / row.night_s:10.0f} {row.cpu_s:7.1f} {row.peak_mb:8.0f}"
+            f" {pandas:>9} {over:>11}"
+        )
+    for row in rows:
+        print(
+            f"{row.homes} homes, seconds a step: "
+            + ", ".join(f"{name} {s:.1f}" for name, s in row.steps.items())
+        )
+    grows = exponent(rows)
+    if grows is not None:
+        print(f"a night's seconds grow as homes^{grows:.2f}")

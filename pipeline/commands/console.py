@@ -1,0 +1,73 @@
+"""What the commands say: progress and the night's table, for a terminal or as plain lines in a log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import polars as pl
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from pipeline.core.alarm import ALARM, Alarm
+from pipeline.core.terminal_text import one_line
+from pipeline.nightly.run import NightResult
+
+
+def teller(console: Console) -> Callable[[str], None]:
+    """Return a function that shows progress: one status line on a terminal, plain lines elsewhere."""
+    if not console.is_terminal:
+        return lambda line: console.print(
+            one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True
+        )
+    status = console.status("starting")
+    status.start()
+    return lambda line: status.update(Text(one_line(line.strip()))) if line else status.stop()
+
+
+def show_night(console: Console, result: NightResult, rows: int, lines: Sequence[Alarm]) -> None:
+    """Print the first rows of the list, what was read, where the full results are, then `lines`, alarms last."""
+    listed = result.revisit_list
+    table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)
+    for name in ("rank", "site", "likely", "suspected", "leg", "since", "by", "evidence"):
+        table.add_column(
+            name,
+            justify="right" if name in ("rank", "likely") else "left",
+            no_wrap=name not in ("suspected", "evidence"),
+            overflow="fold",
+        )
+    for row in listed.head(rows).to_dicts():
+        told = (
+            str(row["rank"]), row["site_id"], _percent(row["likelihood"]), row["suspected_fault"].replace("_", " "),
+            row["leg"] or "", str(row["since"] or "first day"), row["fix_by"], row["evidence"].split("; ")[0],
+        )  # fmt: skip
+        table.add_row(*(Text(one_line(text)) for text in told))  # a name is no mark-up
+    if console.is_terminal:
+        console.print(table)
+    else:
+        Console(file=console.file, width=max(150, console.width), force_terminal=False).print(table)
+    counts = result.counts
+    for line in (
+        f"{listed.height} homes listed of {counts['homes']}"
+        f" ({_count(listed, 'visit')} for a visit, {_count(listed, 'office')} for the office);"
+        f" {counts['homes_silent']} homes without data",
+        f"rows: {counts['rows_in']} in = {counts['rows_used']} used + {counts['rows_duplicate']} duplicate"
+        f" + {counts['rows_rejected']} rejected; {result.fresh_days} days read",
+        f"model: {result.model_note}",
+        f"results: {result.published or result.folder}",
+        f"report:  {result.folder / 'report' / 'index.html'}",
+    ):
+        console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
+    for said in sorted(lines, key=lambda said: said.severity == ALARM):
+        style = "bold red" if said.severity == ALARM else None
+        line = f"{said.severity.upper() if said.severity == ALARM else said.severity}: {said.told} (see {said.look})"
+        console.print(one_line(line), style=style, highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+
+def _percent(likelihood: float) -> str:
+    """Likelihood in per cent; never 100, since no list is that sure."""
+    return f"{min(likelihood, 0.99):.0%}" if likelihood < 0.995 else ">99%"
+
+
+def _count(listed: pl.DataFrame, fix_by: str) -> int:
+    return listed.filter(pl.col("fix_by") == fix_by).height

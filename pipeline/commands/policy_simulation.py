@@ -1,0 +1,67 @@
+"""The command `nightclamp rehearse`; pipeline.commands.cli loads it when it is asked for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from rich.console import Console
+
+from pipeline.commands.options import SettingsFile
+from pipeline.core.settings import load_settings
+
+
+def rehearse(
+    *,
+    sites: int = 2000,
+    nights: int = 182,
+    visits: int = 6,
+    seed: int = 1,
+    family: str = "streets",
+    out: Path = Path("nightclamp-rehearsal"),
+    quick: bool = False,
+    workers: int = 2,
+    settings: SettingsFile = None,
+) -> None:
+    """Live through a simulated half year of nights and visits by the list, and by three simpler ways.
+
+    Every night runs as `nightclamp nightly` does; every morning crews go by what it has published. Prints what was
+    misreported, left and wasted, and how the fixes were proved; a page with pictures and tables goes to a folder.
+    A rehearsal that was stopped goes on where it was when it is started again.
+
+    Parameters
+    ----------
+    sites
+        Homes of the fleet.
+    nights
+        Nights in a row.
+    visits
+        Truck visits a day.
+    seed
+        Seed of the fleet and of the crews' luck.
+    family
+        Whose loads, sun and services the homes have: streets (the simulator's), or crest, weather or measured, which
+        need the proof extra.
+    out
+        Folder of the page and the tables; OUT/series holds the fleet and every policy's nights.
+    quick
+        A tenth of the homes and of the visits, and half of the nights.
+    workers
+        Processes to share the work.
+    """
+    from pipeline.commands.console import teller
+    from pipeline.commands.policy_simulation_console import show_tally
+    from pipeline.evaluation.policy_simulation.page import write_tally
+    from pipeline.evaluation.policy_simulation.request import RehearsalRequest
+    from pipeline.evaluation.policy_simulation.run import rehearse as run
+
+    request = RehearsalRequest(sites, nights, visits, seed, workers, quick, family)
+    console = Console()
+    tell = teller(console)
+    try:
+        tally = run(request, out / "series", load_settings(settings), tell)
+    finally:
+        if console.is_terminal:
+            tell("")
+    page = write_tally(tally, out)
+    show_tally(console, tally)
+    console.print(f"results: {page}", highlight=False, markup=False, soft_wrap=True)

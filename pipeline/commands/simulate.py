@@ -1,0 +1,61 @@
+"""The command `nightclamp simulate`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+from pipeline.core.errors import InputError
+from pipeline.storage.object_url import object_url
+
+
+def simulate(
+    out: Path,
+    *,
+    sites: int = 200,
+    days: int = 30,
+    minutes: int = 15,
+    seed: int = 1,
+    fault_share: float = 0.05,
+    end: date | None = None,
+    workers: int = 1,
+    sample: bool = False,
+) -> None:
+    """Make a lake of invented homes, with the truth in truth.csv.
+
+    Parameters
+    ----------
+    out
+        Empty folder for the lake.
+    sites
+        How many homes.
+    days
+        How many UTC days.
+    minutes
+        Interval length: 1, 5, 15, 30 or 60.
+    seed
+        The same seed gives the same bytes.
+    fault_share
+        Share of homes with a fault.
+    end
+        Last day; 2026-06-14 if not given.
+    workers
+        Processes to share the work.
+    sample
+        Make the project's sample lake instead; the other options are not used.
+    """
+    from pipeline.simulate.lake import write_lake
+    from pipeline.simulate.sample import write_sample_lake
+    from pipeline.simulate.spec import FleetSpec
+
+    if object_url(out):
+        raise InputError(f"{object_url(out)}: a lake is made in a folder; copy it from there")
+    if sample:
+        if (out / "intervals").exists():
+            raise InputError(f"{out}: holds intervals already; choose an empty folder")
+        write_sample_lake(out)
+    else:
+        spec = FleetSpec(sites, days, minutes, seed, fault_share=fault_share)
+        write_lake(spec if end is None else replace(spec, end=end), out, workers=workers)
+    print(f"{out}: written, the truth in {out / 'truth.csv'}")

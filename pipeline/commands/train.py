@@ -1,0 +1,64 @@
+"""The command `nightclamp train`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from rich.console import Console
+
+from pipeline.commands.options import OUT, SettingsFile
+from pipeline.core.settings import load_settings
+
+
+def train(
+    lake: Path | None = None,
+    *,
+    out: Path | None = None,
+    seed: int = 7,
+    scale: float = 1.0,
+    workers: int = 1,
+    settings: SettingsFile = None,
+) -> None:
+    """Train the classifier on a lake's own homes, or without LAKE on simulated fleets as the shipped one.
+
+    With LAKE, homes that look sound get every fault injected and visits count as labels; the shipped model is moved
+    as far as they ask for, and both are compared on held-out homes. `nightly` takes OUT/model if it won. Without,
+    seed 7 and scale 1 give the shipped model.
+
+    Parameters
+    ----------
+    lake
+        Folder of the fleet to learn from.
+    out
+        With LAKE the OUT of `nightly` (nightclamp-out), where OUT/model is written; without, the folder of the model
+        (nightclamp-model).
+    seed
+        The same seed, scale and version give the same weights.
+    scale
+        Multiplies the number of simulated homes.
+    workers
+        Processes to share the simulation.
+    """
+    from pipeline.faults.catalogue import CATALOGUE
+    from pipeline.learning import model_comparison
+    from pipeline.learning.train_fleet import train_own
+    from pipeline.learning.training import train as make
+    from pipeline.scoring.model_file import save_model
+    from pipeline.storage.output_location import keep_model
+
+    console = Console()
+
+    def tell(line: str) -> None:
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
+
+    if lake is not None:
+        own = load_settings(settings)
+        model = train_own(lake, out or OUT, CATALOGUE, own, seed, tell)
+        folder = keep_model(out or OUT, own, lambda folder: save_model(model, folder))
+    else:
+        folder = str(out or Path("nightclamp-model"))
+        model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
+        save_model(model, Path(folder))
+    for line in model_comparison.table(model.against_shipped) if model.against_shipped else ():
+        tell(line)
+    tell(f"model {model.model_id} in {folder}")

@@ -1,0 +1,58 @@
+"""The command `nightclamp proof`; pipeline.commands.cli loads it when it is asked for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from rich.console import Console
+
+from pipeline.commands.options import SettingsFile
+from pipeline.core.settings import load_settings
+
+
+def proof(
+    *,
+    sites: int = 2000,
+    seed: int = 11,
+    visits: int | None = None,
+    model: Path | None = None,
+    out: Path = Path("nightclamp-proof"),
+    quick: bool = False,
+    workers: int = 2,
+    keep: Path | None = None,
+    settings: SettingsFile = None,
+) -> None:
+    """Measure the likelihoods on fleets of every family, of seeds no training has seen, and on real measured homes.
+
+    Prints every target with met or not met; tables, all numbers and the reliability picture go to a folder.
+
+    Parameters
+    ----------
+    sites
+        Homes of the first fleet (5.5 % faulty); the others have half as many.
+    seed
+        Seed of the first fleet; the others' follow it.
+    visits
+        How many homes can be visited; as many as are faulty if not given.
+    model
+        Folder of a model made by `nightclamp train`; the shipped one if not given.
+    out
+        Folder for the page, the tables and the picture.
+    quick
+        A tenth of the homes, half of the nights, fewer small fleets.
+    workers
+        Processes to share the building of fleets.
+    keep
+        Folder in which the fleets stay, and are taken from where they are there already.
+    """
+    from pipeline.commands.validation_console import show_proof, teller
+    from pipeline.evaluation.validation.page import write_proof
+    from pipeline.evaluation.validation.run import ProofRequest, prove
+
+    request = ProofRequest(sites, seed, visits, model, quick, workers, keep)
+    console = Console()
+    with teller(console) as tell:
+        shown = prove(request, load_settings(settings), tell)
+        page = write_proof(shown, out)
+    show_proof(console, shown)
+    console.print(f"results: {page}", highlight=False, markup=False, soft_wrap=True)

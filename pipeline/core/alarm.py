@@ -1,0 +1,75 @@
+"""An alarm or a note beside the list: its code, one line in words with the numbers, and where to look."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from pipeline.core.setting_sections import AlarmSettings
+from pipeline.core.terminal_text import one_line
+
+EXIT_STATUS = 3  # of a command that published its list, with an alarm
+ALARM, NOTE = "alarm", "note"
+MOST_NAMED = 5
+# One row an alarm (look before a truck goes) or note (good to know), alarms first.
+SCHEMA = pl.Schema({"severity": pl.String, "code": pl.String, "told": pl.String, "look": pl.String})
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One alarm or note (`severity`): `told` is one line with the numbers, `look` says where to look."""
+
+    severity: str
+    code: str
+    told: str
+    look: str
+
+
+def alarm(code: str, told: str, look: str) -> Alarm:
+    """Return an alarm."""
+    return Alarm(ALARM, code, one_line(told), one_line(look))
+
+
+def note(code: str, told: str, look: str) -> Alarm:
+    """Return a note."""
+    return Alarm(NOTE, code, one_line(told), one_line(look))
+
+
+def table(found: Iterable[Alarm]) -> pl.DataFrame:
+    """Return table alarm (SCHEMA), alarms first, each kind in the order given."""
+    rows = sorted(found, key=lambda one: one.severity != ALARM)
+    return pl.DataFrame([vars(row) for row in rows], schema=SCHEMA)
+
+
+def read(lines: pl.DataFrame) -> list[Alarm]:
+    """Return the alarms and notes of table alarm."""
+    return [Alarm(**row) for row in lines.to_dicts()]
+
+
+def stale(as_of: date, today: date, own: AlarmSettings, *, is_scheduled: bool = False) -> list[Alarm]:
+    """Return that nothing new comes, if the newest day lies [alarm] stale_days back: the one line with a clock.
+
+    An alarm where the run is scheduled or [alarm] stale_alarm is set, else a note, since a lake may be old on
+    purpose. A run's tables don't hold it: they are the same whenever the night is run.
+    """
+    days = (today - as_of).days
+    if days < own.stale_days:
+        return []
+    say = alarm if is_scheduled or own.stale_alarm else note
+    return [say("stale", f"the lake's newest day is {as_of}, {days} days ago", "who sends the data")]
+
+
+def places(counts: Mapping[str | None, int], what: str = "home") -> str:
+    """Return areas with their homes in words, most first: "North (12 homes), South (1 home) and 3 more"."""
+    ranked = sorted(counts.items(), key=lambda item: (-item[1], item[0] or ""))
+    shown = [f"{area or 'no area'} ({count_of(n, what)})" for area, n in ranked[:MOST_NAMED]]
+    more = len(ranked) - MOST_NAMED
+    return ", ".join(shown) + (f" and {more} more" if more > 0 else "")
+
+
+def count_of(number: int, what: str) -> str:
+    """Return "1 home", "1,200 homes"."""
+    return f"{number:,} {what}{'' if number == 1 else 's'}"

@@ -1,0 +1,56 @@
+"""The sections of settings.toml, each a class: what there is to turn, of which type and in which range.
+
+The file has the meaning and the unit of each.
+"""
+
+from pipeline.core.setting_sections.data import (
+    ClusterSettings,
+    DaySettings,
+    EngineSettings,
+    FeatureSettings,
+    LakeSettings,
+    ObjectStoreSettings,
+    OnsetSettings,
+    VerdictSettings,
+)
+from pipeline.core.setting_sections.learning import (
+    OwnFleetSettings,
+    TrainingSettings,
+)
+from pipeline.core.setting_sections.reporting import (
+    AlarmSettings,
+    CrewSettings,
+    ReportSettings,
+)
+from pipeline.core.setting_sections.section import Section
+from pipeline.core.setting_sections.visiting import (
+    DispatchSettings,
+    HitRateSettings,
+    OrderSettings,
+    RankingSettings,
+    RehearsalSettings,
+    VisitSettings,
+)
+
+__all__ = [
+    "AlarmSettings",
+    "ClusterSettings",
+    "CrewSettings",
+    "DaySettings",
+    "DispatchSettings",
+    "EngineSettings",
+    "FeatureSettings",
+    "HitRateSettings",
+    "LakeSettings",
+    "ObjectStoreSettings",
+    "OnsetSettings",
+    "OrderSettings",
+    "OwnFleetSettings",
+    "RankingSettings",
+    "RehearsalSettings",
+    "ReportSettings",
+    "Section",
+    "TrainingSettings",
+    "VerdictSettings",
+    "VisitSettings",
+]

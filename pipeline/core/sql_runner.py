@@ -1,0 +1,102 @@
+"""Runs the SELECTs of sql/ in DuckDB: one file is one table, parameters are `$names`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import EngineSettings
+
+_PARAMETER = re.compile(r"\$([a-z_][a-z0-9_]*)")
+_COMMENT = re.compile(r"--[^\n]*")
+
+
+@cache
+def sql_text(table: str) -> str:
+    """Return the text of sql/<table>.sql, found in the checkout or in the installed wheel."""
+    return files("sql").joinpath(f"{table}.sql").read_text(encoding="utf-8")
+
+
+def parameters(table: str) -> set[str]:
+    """Return the `$names` that sql/<table>.sql takes (those in comments don't count)."""
+    return set(_PARAMETER.findall(_COMMENT.sub("", sql_text(table))))
+
+
+def as_named(path: Path) -> str:
+    """Return the path as DuckDB's readers take it by that name and no other: `*`, `?` and `[` are no patterns."""
+    return re.sub(r"[*?[]", r"[\g<0>]", str(path))
+
+
+def connect(workdir: Path, engine: EngineSettings) -> duckdb.DuckDBPyConnection:
+    """Open an in-memory DuckDB that spills into `workdir` and never reaches for the network.
+
+    Raises
+    ------
+    InputError
+        [engine] asks for what DuckDB can't do.
+    """
+    try:
+        con = duckdb.connect(
+            config={
+                "temp_directory": str(workdir),
+                "memory_limit": engine.memory_limit,
+                "threads": engine.threads,
+                "autoinstall_known_extensions": False,
+                "autoload_known_extensions": False,
+            }
+        )
+    except duckdb.Error as error:
+        raise InputError(f"setting engine: {' '.join(str(error).split())}") from error
+    con.execute("SET TimeZone = 'UTC'")
+    con.execute("SET enable_progress_bar = false")
+    con.execute(sql_text("macros"))
+    return con
+
+
+def beside(con: duckdb.DuckDBPyConnection, engine: EngineSettings) -> duckdb.DuckDBPyConnection:
+    """Open another database that spills where `con` does, for one of [engine] workers: they share its memory."""
+    folder, limit = (
+        con.execute(f"SELECT current_setting('{name}')").fetchall()[0][
+            0
+        ]  # to its end: the connection is free again
+        for name in ("temp_directory", "memory_limit")
+    )
+    amount, unit = str(limit).split()
+    own = connect(
+        Path(folder),
+        engine.model_copy(update={"memory_limit": f"{float(amount) / engine.workers:.2f}{unit}"}),
+    )
+    own.execute("SET parquet_metadata_cache = true")
+    return own
+
+
+def _relation(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> Any:
+    wanted = {name: params[name] for name in parameters(table)}
+    return con.sql(sql_text(table), params=wanted) if wanted else con.sql(sql_text(table))
+
+
+def build(
+    con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any], into: str | None = None
+) -> None:
+    """Run sql/<table>.sql and keep the rows as the table `into` (default: `table`), replacing it.
+
+    `params` may hold more names than the query takes; a missing one is a KeyError.
+    """
+    name = into or table
+    relation = _relation(con, table, params)
+    con.execute(f'DROP TABLE IF EXISTS "{name}"')
+    relation.create(name)
+
+
+def query(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> pl.DataFrame:
+    """Run sql/<table>.sql and return its rows."""
+    frame: pl.DataFrame = _relation(con, table, params).pl()
+    return frame

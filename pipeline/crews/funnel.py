@@ -1,0 +1,89 @@
+"""Which crews stand out from the fleet: exact limits by number of installs, over-dispersion, many crews at once.
+
+Limits and tails are those of the binomial with the fleet's rate. Installs are counted as average ones that were
+inspected: a home that only its data judge, or an easy one, is worth less than one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special, stats
+
+from pipeline.core.binomial_intervals import upper_tail
+
+Float = NDArray[np.float64]
+LIMITS = (0.001, 0.025, 0.975, 0.999)
+SEEN = 0.9  # share of crews that is nearly all
+
+
+def limit(share: float, homes: Float, rate: float) -> Float:
+    """Return the rate that a share `share` of crews with these homes lies below, by luck alone; 0 to 1.
+
+    Exact binomial, interpolated between whole counts (Spiegelhalter, Stat. Med. 24:1185, 2005, appendix A.1).
+    """
+    whole = np.round(homes)
+    first = stats.binom.ppf(share, whole, rate)
+    at, below = stats.binom.cdf(first, whole, rate), stats.binom.cdf(first - 1, whole, rate)
+    back = (at - share) / (at - below)
+    rates: Float = np.clip((first - back) / np.maximum(whole, 1), 0, 1)
+    return rates
+
+
+def seen_ratio(homes: Float, rate: float, level: float) -> Float:
+    """Return how many times as often as the fleet a crew with these homes errs that lies above the limits mostly.
+
+    That is in SEEN of such crews, the limits being those of the two-sided `level`; nan where no rate is high enough.
+    By the beta quantile, continued to counts that aren't whole.
+    """
+    whole = np.round(homes)
+    first = limit(1 - level / 2, whole, rate) * whole
+    ratio: Float = special.betaincinv(np.maximum(first, 1e-9), whole - first + 1, SEEN) / rate
+    return np.where((first < whole) & (ratio * rate < 1), ratio, np.nan)
+
+
+@dataclass(frozen=True)
+class Dispersion:
+    """`phi` how many times as much crews differ as by luck, winsorised; `p_value` of so much by luck; `crews`."""
+
+    phi: float
+    p_value: float
+    crews: int
+
+
+def over_dispersion(faults: Float, homes: Float, rate: float, winsor_share: float) -> Dispersion:
+    """Return Spiegelhalter's phi: the mean square of the crews' winsorised z (his equations 8 and 9).
+
+    z = (faults / homes - rate) / sqrt(rate (1 - rate) / homes). The `winsor_share` of z at either end is set to the
+    next one's, so that the crews which stand out don't hide themselves. Its p-value is the chi-square tail, on the
+    safe side since winsorised z vary less. Fewer than 3 crews, or a rate of 0 or 1: phi 1.
+    """
+    some = homes > 0
+    if some.sum() < 3 or not 0 < rate < 1:
+        return Dispersion(1.0, 1.0, int(some.sum()))
+    z = (faults[some] / homes[some] - rate) / np.sqrt(rate * (1 - rate) / homes[some])
+    low, high = np.quantile(z, [winsor_share, 1 - winsor_share], method="inverted_cdf")
+    total = float(np.sum(np.clip(z, low, high) ** 2))
+    return Dispersion(total / z.size, float(stats.chi2.sf(total, z.size)), int(z.size))
+
+
+def tails(faults: Float, homes: Float, rate: float) -> Float:
+    """Return each crew's two-sided exact p-value of the fleet's rate: twice the smaller mid-p tail, at most 1."""
+    above = (upper_tail(faults, homes, rate) + upper_tail(faults + 1, homes, rate)) / 2
+    return np.where(homes > 0, np.minimum(1.0, 2 * np.minimum(above, 1 - above)), 1.0)
+
+
+def benjamini_hochberg(p_values: Float) -> Float:
+    """Return q-values: flag those below q and at most a share q of the flagged is expected to be there by luck.
+
+    Benjamini and Hochberg, JRSS B 57:289, 1995.
+    """
+    if p_values.size == 0:
+        return p_values
+    order = np.argsort(p_values)
+    scaled = p_values[order] * p_values.size / np.arange(1, p_values.size + 1)
+    q_values = np.empty_like(p_values)
+    q_values[order] = np.minimum(1.0, np.minimum.accumulate(scaled[::-1])[::-1])
+    return q_values

@@ -1,0 +1,88 @@
+"""What to teach: by crew and for the fleet the fault that costs most, and the one habit that prevents it.
+
+The cost of a fault is what the list counts too: energy misreported until somebody goes, and the time to set it right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.core.setting_sections import CrewSettings, RankingSettings
+from pipeline.faults.types import Fault
+from pipeline.worklist.expected_value import wrong_energy
+
+SCHEMA = pl.Schema(
+    {
+        "crew_id": pl.String, "fault": pl.String, "faults": pl.Float64, "confirmed_faults": pl.Int64,
+        "kwh_per_day": pl.Float64, "minutes": pl.Float64, "cost": pl.Float64, "cost_share": pl.Float64,
+        "habit": pl.String,
+    }
+)  # fmt: skip
+DUST = 0.01  # chances below this are left out: many sound homes' crumbs teach nothing
+
+
+def lesson_table(
+    chances: pl.DataFrame,
+    crew_of: pl.DataFrame,
+    signals: pl.DataFrame,
+    catalogue: Mapping[str, Fault],
+    ranking: RankingSettings,
+    own: CrewSettings,
+) -> pl.DataFrame:
+    """Return table crew_lesson (SCHEMA): the costliest fault of each crew, and of the fleet (crew_id null, first).
+
+    `faults` found and expected from commissioning, `kwh_per_day` [kWh/day] they misreport or did, `minutes` [min] of
+    visits, drive included, or at the desk; `cost` both together in the fleet's currency, `cost_share` of all the
+    crew's. A crew with fewer than [crews] lesson_faults of its costliest fault has no row: it may be luck.
+
+    Parameters
+    ----------
+    chances
+        site_id, fault, leg, is_found, chance.
+    crew_of
+        site_id, crew_id.
+    signals
+        Table site_signal, for the energy.
+    """
+    likely = chances.filter((pl.col("chance") >= DUST) & pl.col("fault").is_in(list(catalogue)))
+    if likely.is_empty():
+        return pl.DataFrame(schema=SCHEMA)
+    wrong = wrong_energy(likely, signals, catalogue)["kwh_per_day_wrong"]
+    remedy = pl.DataFrame(
+        [
+            (n, f.remedy.fix_by == "visit", float(f.remedy.minutes), f.remedy.habit)
+            for n, f in catalogue.items()
+        ],
+        schema={"fault": pl.String, "is_visit": pl.Boolean, "on_site": pl.Float64, "habit": pl.String},
+        orient="row",
+    )
+    drive = pl.when("is_visit").then(ranking.drive_min).otherwise(0.0)
+    rate_h = pl.when("is_visit").then(ranking.labour_rate_h).otherwise(ranking.office_rate_h)
+    energy = pl.col("kwh_per_day_wrong").clip(0, ranking.kwh_cap) * ranking.kwh_value * ranking.horizon_days
+    minutes, chance = pl.col("on_site") + drive, pl.col("chance")
+    each = (
+        likely.with_columns(wrong)
+        .join(remedy, on="fault")
+        .join(crew_of, on="site_id")
+        .select(
+            "crew_id", "fault", "habit", chance.alias("faults"),
+            pl.col("is_found").cast(pl.Int64).alias("confirmed_faults"),
+            (chance * pl.col("kwh_per_day_wrong")).alias("kwh_per_day"),
+            (chance * minutes).alias("minutes"),
+            (chance * (energy + minutes / 60 * rate_h)).alias("cost"),
+        )
+    )  # fmt: skip
+    fleet = each.with_columns(pl.lit(None, dtype=pl.String).alias("crew_id"))
+    every = pl.concat([fleet, each.drop_nulls("crew_id")])
+    summed = every.group_by("crew_id", "fault", "habit", maintain_order=True).agg(
+        pl.col("faults", "confirmed_faults", "kwh_per_day", "minutes", "cost").sum()
+    )
+    ranked = summed.with_columns(
+        (pl.col("cost") / pl.col("cost").sum().over("crew_id")).alias("cost_share")
+    ).sort("crew_id", "cost", "fault", descending=[False, True, False], nulls_last=False)
+    costliest = ranked.group_by("crew_id", maintain_order=True).first()
+    return costliest.filter(pl.col("faults") >= own.lesson_faults).select(
+        pl.col(name).cast(kind) for name, kind in SCHEMA.items()
+    )

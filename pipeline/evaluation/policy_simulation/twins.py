@@ -1,0 +1,108 @@
+"""Twins of a family's homes: as installed, and with the fault absent; every other draw is the same.
+
+A home's fault draws from the same random numbers as its logger afterwards. So its twin has the same fault, which begins
+when the window is over: all draws are made, and none of its readings are touched. Its street is built once more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from pipeline.core.contract import SOUND
+from pipeline.simulate.counterfactual import Twins, twin_home
+from pipeline.simulate.families.build import Built, build_street
+from pipeline.simulate.families.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_households
+from pipeline.simulate.families.draw import areas, draw_fleet, right_wiring
+from pipeline.simulate.families.home import Home
+from pipeline.simulate.families.register import site_row
+from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.spec import FleetSpec
+
+Spec = FleetSpec | UnlikeSpec
+Batch = list[tuple[int, int]]  # number and seed of each household
+Part = tuple[
+    range, Sequence[Sequence[Home]]
+]  # numbers of its homes; a family's homes street by street, else none
+
+
+def parts_of(spec: Spec, homes_a_part: int) -> list[Part]:
+    """Return the fleet's homes in parts of about that many, in order; a family's streets stay whole."""
+    if isinstance(spec, FleetSpec):
+        starts = range(0, spec.sites, homes_a_part)
+        return [(range(first, min(first + homes_a_part, spec.sites)), ()) for first in starts]
+    parts: list[list[list[Home]]] = [[]]
+    for street in draw_fleet(spec):
+        if parts[-1] and sum(map(len, parts[-1])) + len(street) > homes_a_part:
+            parts.append([])
+        parts[-1].append(street)
+    return [(range(part[0][0].number, part[-1][-1].number + 1), part) for part in parts]
+
+
+def twins_of(spec: Spec, part: Part, pool: Path) -> list[Twins]:
+    """Return the homes of a part twice, in order; `pool` as of `write_pool`."""
+    numbers, streets = part
+    if isinstance(spec, FleetSpec):
+        return [twin_home(spec, number) for number in numbers]
+    return [twin for street in streets for twin in street_twins(spec, street, pool)]
+
+
+def pool_batches(spec: Spec) -> list[Batch]:
+    """Return the households that homes of family "crest" are dealt from, in batches; other families need none."""
+    if isinstance(spec, FleetSpec) or spec.family != "crest":
+        return []
+    rng = np.random.default_rng(
+        np.random.SeedSequence(spec.seed, spawn_key=(7,))
+    )  # as families.fleet draws them
+    seeds = [(number, int(rng.integers(2**31))) for number in range(pool_size(spec.sites))]
+    return [seeds[at : at + 10] for at in range(0, len(seeds), 10)]
+
+
+def write_pool(days: int, pool: Path, batch: Batch) -> None:
+    """Write a batch of households for a window of so many days into the folder `pool`."""
+    pool.mkdir(parents=True, exist_ok=True)
+    write_households(pool, batch, min(WORKDAYS, days + 2), min(WEEKEND_DAYS, days + 1))
+
+
+def street_twins(spec: UnlikeSpec, street: Sequence[Home], pool: Path) -> list[Twins]:
+    """Return the homes of one street twice, in order."""
+    places = areas(spec)
+    installed = build_street(spec, street, places, pool)
+    right = installed
+    if any(home.fault != SOUND for home in street):
+        absent = [replace(home, onset_min=spec.steps) if home.fault != SOUND else home for home in street]
+        right = build_street(spec, absent, places, pool)
+    return [_twins(spec, one, other) for one, other in zip(installed, right, strict=True)]
+
+
+def _twins(spec: UnlikeSpec, installed: Built, right: Built) -> Twins:
+    home = installed.home
+    is_faulty = home.fault != SOUND
+    site = site_row(spec, installed, areas(spec)[home.area])
+    # The record of a wrong scope is right in the twin's; what the register leaves empty is drawn alike.
+    put_right = replace(installed, wiring=right_wiring(home))
+    site_right = site_row(spec, put_right, areas(spec)[home.area]) if is_faulty else site
+    # where the register doesn't say: before the first row
+    since = (spec.start + timedelta(days=installed.first_day)).date() - timedelta(days=1)
+    return Twins(
+        home.site_id,
+        home.fault if is_faulty else "",
+        home.leg or None,
+        spec.start + timedelta(minutes=home.onset_min) if home.onset_min else None,
+        installed.wiring.severity or None,
+        home.hard or None,
+        site["commissioned_on"] or since,
+        _in_utc(installed.rows),
+        _in_utc(right.rows),
+        site,
+        site_right,
+    )
+
+
+def _in_utc(rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.with_columns(pl.col("interval_start").dt.replace_time_zone("UTC"))

@@ -1,0 +1,51 @@
+"""Runs a command and tells what it took, as one line of JSON.
+
+`python -m pipeline.evaluation.process_usage LOG COMMAND ...`
+
+A process that is started counts its starter's memory as its own most until then (Linux, `exec`): who measures
+memory must start it from a process as small as this.
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class Watched:
+    """Exit status, seconds by the clock and of all cores, and the most memory held (resident set) [MB]."""
+
+    status: int
+    clock_s: float
+    cpu_s: float
+    peak_mb: float
+
+
+def watch(command: Sequence[str], log: Path) -> Watched:
+    """Run the command in a process of its own; what it prints goes to the file `log`."""
+    ran = subprocess.run(
+        [sys.executable, "-m", __name__, str(log), *command], stdout=subprocess.PIPE, check=True
+    )
+    return Watched(**json.loads(ran.stdout))
+
+
+def main() -> None:
+    """Run the command of the command line and print what it took."""
+    log, *command = sys.argv[1:]
+    start = time.perf_counter()
+    with open(log, "w", encoding="utf-8") as told:
+        status = subprocess.run(command, stdout=told, stderr=told, check=False).returncode
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    took = Watched(status, time.perf_counter() - start, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)
+    sys.stdout.write(json.dumps(asdict(took)))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,114 @@
+"""What a first night says of a fleet beside its likelihoods: how many homes it lists, its rate, its crews' rates.
+
+Each is held against the truth, so that likelihoods which are good for ranking but not for counting are seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.core.binomial_intervals import Z
+from pipeline.core.contract import SOUND
+from pipeline.core.settings import Settings
+from pipeline.crews import CrewInputs, crew_tables
+from pipeline.evaluation.validation.reading import Reading, ScoredNight
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.scoring.score_homes import Scored
+from pipeline.worklist.carry_over import carry_on
+from pipeline.worklist.expected_value import worth
+from pipeline.worklist.fix_success import chances
+from pipeline.worklist.list_evaluation import judge
+from pipeline.worklist.planned_visits import read_plans
+from pipeline.worklist.revisit_list import revisit_list
+
+Float = NDArray[np.float64]
+RATES = np.exp(np.linspace(np.log(1e-5), np.log(0.9), 2000))
+EDGE = 1e-12  # likelihoods stay this far from 0 and 1
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the night said of its fleet.
+
+    `listed` homes on the list, `above_cut` of them worth going to. `rate` the share of faulty homes that it works with
+    and the ends of its 95 % interval. `installs_rate` the share of installs wrong from the first day, `installs_true`
+    in truth. Of `crews` with homes `crews_held` have their true rate in the interval that is told; `stand_out` are
+    called unlike the others.
+    """
+
+    listed: int
+    above_cut: int
+    rate: float
+    rate_low: float
+    rate_high: float
+    installs_rate: float
+    installs_true: float
+    crews: int
+    crews_held: int
+    stand_out: int
+
+
+def told_of(night: ScoredNight, reading: Reading, settings: Settings) -> Told:
+    """Return what the night would publish of its fleet, with nothing carried on from a night before."""
+    scored = Scored(night.scores, night.view.signals, night.fleet)
+    sites, visits = reading.registers.sites, reading.registers.visits
+    chance = chances(None, CATALOGUE, settings.ranking)
+    value = worth(night.scores, night.view.signals, sites, chance, night.as_of, CATALOGUE, settings)
+    plans = read_plans(reading.workdir, night.as_of)  # none were made
+    memory = carry_on(None, scored, value, night.view.daily, visits, plans, night.as_of, settings)
+    listed = revisit_list(night.scores, value, sites, memory.standing, CATALOGUE, settings)
+    judged = judge(None, value, listed, visits, memory.standing, night.as_of, settings)
+    inputs = CrewInputs(
+        night.scores, night.view.signals, sites, reading.registers.crews, visits, reading.registers.trainings,
+        judged["promise"], night.fleet.rate,
+    )  # fmt: skip
+    tables = crew_tables(inputs, CATALOGUE, settings)
+    crews = crews_beside_truth(tables["crew_quality"], tables["crew_home"], reading.truth)
+    heard = _heard(tables["crew_home"], reading.truth)
+    has_signals = pl.col("site_id").is_in(night.view.signals["site_id"].implode())
+    low, high = rate_interval(night.scores.filter(has_signals)["likelihood"].to_numpy(), night.fleet.rate)
+    return Told(
+        listed.height, int(listed["is_above_cut"].sum()), night.fleet.rate, low, high,
+        float(tables["crew_fleet"]["fleet_rate"][0]), _mean(heard["is_wrong_true"]), crews.height,
+        int(crews["is_held"].sum()), int(tables["crew_quality"]["stands_out"].is_not_null().sum()),
+    )  # fmt: skip
+
+
+def crews_beside_truth(quality: pl.DataFrame, homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+    """Return a row a crew with homes: `crew_id`, `true_rate`, `rate_low`, `rate_high`, `is_held`.
+
+    `true_rate` is the share of its installs with data that had their fault from the first day; `quality` and `homes`
+    are crew_quality and crew_home.
+    """
+    of_crew = _heard(homes, truth).group_by("crew_id").agg(true_rate=pl.col("is_wrong_true").mean())
+    told = quality.select("crew_id", "rate_low", "rate_high").drop_nulls()
+    is_held = pl.col("true_rate").is_between(pl.col("rate_low") - 1e-9, pl.col("rate_high") + 1e-9)
+    return told.join(of_crew, on="crew_id").with_columns(is_held=is_held).sort("crew_id")
+
+
+def _heard(homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+    is_wrong = (pl.col("fault") != SOUND) & pl.col("onset_on").is_null()
+    told = truth.select("site_id", is_wrong_true=is_wrong)
+    return homes.filter("is_heard").join(told, on="site_id")
+
+
+def rate_interval(likelihood: Float, rate: float) -> tuple[float, float]:
+    """Return the ends of the 95 % interval of the share of faulty homes that these likelihoods say.
+
+    `rate` is the share that they were worked out for, which gives each home's evidence back; the interval holds the
+    shares under which all evidence together is at most exp(1.92) times less likely than under the best (Wilks). The
+    night's own prior of the share has no part in it.
+    """
+    safe = np.clip(likelihood, EDGE, 1 - EDGE)
+    ratio = safe / (1 - safe) * (1 - rate) / rate
+    log_likelihood = np.array([np.log1p(share * (ratio - 1)).sum() for share in RATES])
+    inside = RATES[log_likelihood >= log_likelihood.max() - Z**2 / 2]
+    return float(inside[0]), float(inside[-1])
+
+
+def _mean(values: pl.Series) -> float:
+    return float(values.mean() or 0.0)  # type: ignore[arg-type]

@@ -1,0 +1,89 @@
+"""Each clamp is on the other leg's conductor.
+
+On site: L1's clamp sits on L2's conductor and L2's on L1's, or their leads are exchanged at the
+monitor. The data: each current is multiplied with the wrong voltage. On 120/240 both legs are
+negative and exchanged; on 120/208 they are about half size, negative, with heavy reactive power. What
+else looks the same: both clamps reversed, told apart only by which leg's voltage sags with which
+channel. Crossed and both turned as well is harmless and reads right.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Clamp, Wiring
+from pipeline.faults.energy_error import bounded, number, read_kwh
+from pipeline.faults.types import Channels, Fault, Remedy, Repair, on_two_legs
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Put each channel's clamps on the other leg's conductors; nothing to draw."""
+
+    def moved(clamps: tuple[Clamp, ...]) -> tuple[Clamp, ...]:
+        return tuple(replace(clamp, leg=3 - clamp.leg) for clamp in clamps)
+
+    return replace(wiring, l1=moved(wiring.l1), l2=moved(wiring.l2), severity="legs exchanged")
+
+
+def inverse(now: Channels, repair: Repair) -> Channels:
+    """Give each current its own voltage back; exact with leg voltages (and var on 120/208).
+
+    The true power of leg 2 is S2 = S1' * V2 / V1, that of leg 1 is S1 = S2' * V1 / V2: on 120/240
+    times -(v2 / v1), on 120/208 turned by -120 and +120 degrees.
+    """
+    up, down = now.l2_v / now.l1_v, now.l1_v / now.l2_v
+    if repair.service == "120/240":
+        return now._replace(
+            l1_w=-down * now.l2_w, l2_w=-up * now.l1_w, l1_var=-down * now.l2_var, l2_var=-up * now.l1_var
+        )
+    sine = 3**0.5 / 2
+    return now._replace(
+        l1_w=down * (-0.5 * now.l2_w - sine * now.l2_var),
+        l1_var=down * (sine * now.l2_w - 0.5 * now.l2_var),
+        l2_w=up * (-0.5 * now.l1_w + sine * now.l1_var),
+        l2_var=up * (-sine * now.l1_w - 0.5 * now.l1_var),
+    )
+
+
+REMEDY = Remedy(
+    action="Exchange the two clamps' leads at the monitor's terminals, so that each current meets its "
+    "own leg's voltage. Mark the leads by leg.",
+    fix_by="visit",
+    bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
+    minutes=30,
+    prove="Solar off, known 1.5 kW load on an outlet of leg 1: channel L1 rises by about +1.5 kW and L2 "
+    "stays; then the same on leg 2.",
+    habit="Trace each lead from clamp to terminal with a finger, and mark both ends before landing it.",
+)
+
+
+# Each reading is minus the other leg's truth: |P1 + P2| a leg, 2 (|P1| + |P2|) at most and nearly always. On
+# 120/208 a load to neutral reads minus half (three times the reading wrong); solar turns as on 120/240.
+WRONG_KWH_DAY = {
+    "both": bounded(
+        pl.when(
+            (pl.col("service") == "120/208")
+            & ~((number("pv_kwh_day") > 1) & pl.col("is_declared_upstream")).fill_null(False)
+        )
+        .then(3.0)
+        .otherwise(2.0)
+        * read_kwh("both")
+    )
+}
+
+FAULT = Fault(
+    name="legs_crossed",
+    legs=("both",),
+    story="The clamp of L1 is on L2's conductor and the other way round, so each current is multiplied "
+    "with the wrong voltage.",
+    looks_like="both clamps reversed: the same powers on 120/240, told apart by the leg voltages only",
+    fits=on_two_legs,
+    effect=effect,
+    inverse=inverse,
+    wrong_kwh_day=WRONG_KWH_DAY,
+    remedy=REMEDY,
+)

@@ -1,0 +1,79 @@
+"""One clamp of a parallel pair is reversed.
+
+On site: two CTs in parallel on one input, one of them turned. The data: the difference of two
+bundles instead of their sum; upstream on two equal conductors nearly zero with a slope near 0, at
+the loads a mix of positive and negative depending on which bundle is busy. What else looks the
+same: a dead channel (upstream), a reversed clamp (when the turned bundle carries most of the load).
+No inverse: the difference of two currents doesn't tell their sum, and two conductors in parallel
+share unequally by an amount that nobody measures.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring
+from pipeline.faults.energy_error import bounded, other_kwh, read_kwh, unseen_kwh
+from pipeline.faults.types import Fault, Remedy, channels_of
+
+UNEQUAL = 0.06  # standard deviation of how unequally two parallel conductors share the current
+
+
+def fits(wiring: Wiring, circuit: Circuit) -> bool:
+    """Fits channels with clamps in parallel."""
+    return len(wiring.l1) > 1
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Turn one clamp of the pair; draw which, and how unequal parallel conductors are."""
+    for channel in channels_of(leg, wiring):
+        clamps = list(wiring.clamps(channel))
+        if clamps[0].load_a == clamps[1].load_a:  # parallel conductors: never exactly equal
+            tilt = float(np.clip(rng.normal(0.0, UNEQUAL), -0.2, 0.2))
+            for at, factor in enumerate((1.0 + tilt, 1.0 - tilt)):
+                clamp = clamps[at]
+                clamps[at] = replace(
+                    clamp,
+                    load_a=clamp.load_a * factor,
+                    load_b=clamp.load_b * factor,
+                    source=clamp.source * factor,
+                )
+        at = int(rng.integers(len(clamps)))
+        clamps[at] = replace(clamps[at], is_turned=not clamps[at].is_turned)
+        wiring = wiring.with_clamps(channel, tuple(clamps))
+    return replace(wiring, severity="one clamp of the pair turned")
+
+
+REMEDY = Remedy(
+    action="Turn the one clamp of the pair whose mark faces the loads; both marks must face the utility.",
+    fix_by="visit",
+    bring=("clamp meter", "1.5 kW known load"),
+    minutes=30,
+    prove="Known 1.5 kW load on a circuit of each bundle in turn: the leg rises by about +1.5 kW both "
+    "times, and the leg's reading equals the sum of the two bundles.",
+    habit="Lay parallel clamps side by side with their marks the same way before closing them.",
+)
+
+
+# A - B instead of A + B errs by 2 B, within |reading| of the leg's truth, which the other leg stands for.
+WRONG_KWH_DAY = {
+    "l1": bounded(other_kwh("l1")),
+    "l2": bounded(other_kwh("l2")),
+    "both": bounded(pl.max_horizontal(read_kwh("both"), unseen_kwh("both"))),
+}
+
+FAULT = Fault(
+    name="opposed_pair",
+    legs=("l1", "l2", "both"),
+    story="Of two clamps in parallel on one input one faces the wrong way, so they subtract.",
+    looks_like="dead or partial upstream; reversed where the turned bundle carries most of the load",
+    fits=fits,
+    effect=effect,
+    inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
+    remedy=REMEDY,
+)

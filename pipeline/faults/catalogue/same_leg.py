@@ -1,0 +1,69 @@
+"""Both clamps are on one leg's conductors.
+
+On site: the second clamp was closed around the conductor next to the first instead of the other
+leg's. The data: the misplaced channel mirrors the other with the sign turned (120/240), so the two
+sum to about zero; if it was also turned, it is a copy. On 120/208 it is minus half a copy plus
+reactive power. The other leg's load is never seen. What else looks the same: nothing lasts like it;
+homes whose load is all 240 V run alike too, but with a positive sum and ordinary scatter at night.
+No inverse: what the other leg carried was never measured (the other channel is right all along).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring
+from pipeline.faults.energy_error import each_leg, other_kwh
+from pipeline.faults.types import Fault, Remedy, channels_of, on_two_legs
+
+ALSO_TURNED_SHARE = 0.25  # how often the misplaced clamp faces the other way as well
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Move the leg's clamps to the other leg; draw whether they are turned as well."""
+    is_turned = bool(rng.random() < ALSO_TURNED_SHARE)
+    channel = channels_of(leg, wiring)[0]
+    moved = tuple(
+        replace(clamp, leg=3 - clamp.leg, is_turned=clamp.is_turned != is_turned)
+        for clamp in wiring.clamps(channel)
+    )
+    wiring = wiring.with_clamps(channel, moved)
+    return replace(wiring, severity="a copy: misplaced and turned" if is_turned else "a mirror image")
+
+
+REMEDY = Remedy(
+    action="Move the misplaced clamp to its own leg's conductor (follow the conductor to the breaker's "
+    "pole, not the colour of its insulation).",
+    fix_by="visit",
+    bring=("voltage tester", "lead markers", "1.5 kW known load"),
+    minutes=35,
+    prove="Solar off, known 1.5 kW load on an outlet of the missing leg: its channel rises by about "
+    "+1.5 kW and the other stays.",
+    habit="Measure 240 V (208 V) between the two conductors you clamp: 0 V means the same leg twice.",
+)
+
+
+# The leg never seen is taken to be like the other: a mirror image errs by both, a copy by as much as one.
+WRONG_KWH_DAY = each_leg(
+    lambda leg: (
+        pl.when((pl.col("equal_share") > pl.col("mirror_share")).fill_null(False)).then(1.0).otherwise(2.0)
+        * other_kwh(leg)
+    ),
+    has_both=False,
+)
+
+FAULT = Fault(
+    name="same_leg",
+    legs=("l1", "l2"),
+    story="Both clamps are around one leg's conductors; the other leg is not measured at all.",
+    looks_like="a home with nearly all load at 240 V; one clamp reversed",
+    fits=on_two_legs,
+    effect=effect,
+    inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
+    remedy=REMEDY,
+)

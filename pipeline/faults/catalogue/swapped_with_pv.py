@@ -1,0 +1,121 @@
+"""The production clamp and a consumption clamp are exchanged at the terminals.
+
+On site: two leads landed on each other's terminals. The data: "consumption" of that leg is
+bell-shaped and dead at night, "production" lives at night. How large depends on how production is
+metered. One clamp on one inverter conductor, multiplied with the voltage between the legs: the leg
+shows half the production and the production channel twice the leg. Both conductors folded through
+the clamp, multiplied with one leg's voltage: a plain exchange. If production is led by the other leg,
+both come out negative. What else looks the same: a home that is empty by night, a clock hours off.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from pipeline.faults.circuit import LEG_2_DEG, Circuit
+from pipeline.faults.clamps import Wiring
+from pipeline.faults.energy_error import each_leg, number, other_kwh, read_kwh
+from pipeline.faults.types import Channels, Fault, Remedy, Repair, channels_of
+
+
+def fits(wiring: Wiring, circuit: Circuit) -> bool:
+    """Fits homes with monitored solar."""
+    return circuit.has_pv
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Exchange the production channel's clamps with the leg's; nothing to draw."""
+    channel = channels_of(leg, wiring)[0]
+    clamps = wiring.clamps(channel)
+    wiring = wiring.with_clamps(channel, wiring.production)
+    return replace(wiring, production=clamps, severity=f"production by {wiring.production_by} voltage")
+
+
+def _watts_of_one(own: pl.Expr, other: pl.Expr, repair: Repair) -> pl.Expr:
+    """Return the watts the production channel makes of a current of which the leg's channel makes one.
+
+    The current is that of an inverter between the legs at power factor 1; `own` and `other` are the voltage of
+    the exchanged leg and of the other one [V]. With equal ones it is `production_factor` on 120/240.
+    """
+    factor = repair.production_factor
+    if repair.service == "single" or factor == 1.0:
+        return pl.lit(1.0)
+    across = own * other * math.cos(math.radians(LEG_2_DEG[repair.service]))
+    along = own**2 - across  # the leg's voltage along the voltage between the legs, times the latter
+    if factor == -1.0:
+        return -(other**2 - across) / along
+    return math.copysign(1.0, factor) * (own**2 + other**2 - 2 * across) / along
+
+
+def inverse(now: Channels, repair: Repair) -> Channels:
+    """Exchange the two again; exact on "single", and on 120/240 with the leg voltages.
+
+    It takes an inverter between the legs at power factor 1. Reactive power of the leg was not recorded by the
+    production channel and becomes null. On 120/208 production is put right as well; the leg only where production
+    is metered by that leg's own voltage (`production_factor` 1), since any other lies across it: null then.
+    """
+    unknown = pl.lit(None, dtype=pl.Float64)
+    is_one = repair.leg == "l1"
+    own, other = (now.l1_v, now.l2_v) if is_one else (now.l2_v, now.l1_v)
+    factor = _watts_of_one(own, other, repair)
+    is_lost = repair.service == "120/208" and repair.production_factor != 1.0
+    leg_w = unknown if is_lost else now.pv_w / factor
+    if is_one:
+        return now._replace(l1_w=leg_w, pv_w=now.l1_w * factor, l1_var=unknown)
+    return now._replace(l2_w=leg_w, pv_w=now.l2_w * factor, l2_var=unknown)
+
+
+REMEDY = Remedy(
+    action="Exchange the two leads at the monitor's terminals and mark them.",
+    fix_by="visit",
+    bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
+    minutes=25,
+    prove="Solar off: production reads 0 and a known 1.5 kW load shows on the leg as about +1.5 kW. "
+    "Solar on: production agrees with the inverter's display within 5 %.",
+    habit="Land the production lead first, with the loads on and solar off: it must read zero.",
+)
+
+
+DARK_LOAD_SHARE = 0.55  # of a home's energy is taken while there is no sun
+FOLDED = 1.5  # a leg that reads this many times the other one, upstream, shows all production, not half
+
+
+def _wrong_kwh(leg: str) -> pl.Expr:
+    """Return (1 + f) times the leg's error, f watts of production being reported for one of the clamp's.
+
+    The leg reads A, the production channel f P, with P the leg's truth: load L, upstream less its part B of
+    the solar. One inverter conductor: f = 2, B = A; both folded: f = 1, B = A / 2; "single": f = 1, B = A.
+    A clamp led by the other leg turns both. The leg errs by |A + B - L| upstream, |A - L| at the loads, dark
+    and sunny hours apart; turned by L + A - B, L + A.
+    """
+    is_upstream = pl.col("is_declared_upstream").fill_null(True)
+    is_single = (pl.col("service") == "single").fill_null(False)
+    is_turned = (number(f"sky_corr_{leg}") < 0).fill_null(False)
+    solar = read_kwh(leg)
+    is_folded = ~is_single & is_upstream & (solar > FOLDED * other_kwh(leg))
+    factor = pl.when(is_single | is_folded).then(1.0).otherwise(2.0)
+    part = pl.when(~is_upstream).then(0.0).when(is_folded).then(solar / 2).otherwise(solar)
+    sent = number("pv_kwh_day").fill_null(0.0) / factor
+    load = (pl.when(is_turned).then(-sent).otherwise(sent) + part).abs()
+    apart = DARK_LOAD_SHARE * load + (solar + part - (1 - DARK_LOAD_SHARE) * load).abs()
+    return (1 + factor) * pl.when(is_turned).then(load + solar - part).otherwise(apart)
+
+
+# (1 + f) x the leg's error, see _wrong_kwh.
+WRONG_KWH_DAY = each_leg(_wrong_kwh, has_both=False)
+
+FAULT = Fault(
+    name="swapped_with_pv",
+    legs=("l1", "l2"),
+    story="The production clamp's lead and a consumption clamp's lead are on each other's terminals.",
+    looks_like="a clock hours off; a home without load at night",
+    fits=fits,
+    effect=effect,
+    inverse=inverse,
+    wrong_kwh_day=WRONG_KWH_DAY,
+    remedy=REMEDY,
+)

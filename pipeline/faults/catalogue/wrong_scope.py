@@ -1,0 +1,61 @@
+"""The register says the wrong thing about where the clamps are.
+
+On site: nothing is wrong; the clamps sit upstream of the solar tie-in and the register says
+downstream, or the other way round. The data: the readings are right and every number derived from
+them is wrong. Declared upstream, the legs never fall with the sun (slope 0, not -0.5); declared
+downstream, they do. What else looks the same: opposed pairs upstream (slope 0), a site whose
+production is already added back, a production outage (no probe signal, so nothing to say). No
+inverse of the readings: they are right; correcting the record puts right what is derived.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring
+from pipeline.faults.energy_error import bounded, number
+from pipeline.faults.types import Fault, Remedy
+
+
+def fits(wiring: Wiring, circuit: Circuit) -> bool:
+    """Fits homes with solar whose source doesn't add production back (which would depend on it)."""
+    return circuit.has_pv and not wiring.pv_added_back
+
+
+def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+    """Declare the contrary of the truth; the readings stay."""
+    declared = "upstream" if not wiring.declared_sees_pv else "downstream"
+    return replace(
+        wiring, declared_sees_pv=not wiring.declared_sees_pv, severity=f"declared {declared}, is not"
+    )
+
+
+REMEDY = Remedy(
+    action="Compare with the install photos and correct ct_sees_pv in the site's record; nothing on "
+    "site needs touching.",
+    fix_by="office",
+    bring=(),
+    minutes=5,
+    prove="With the record corrected, load computed at noon and at night agree in level, and the slope "
+    "on production is what the record now expects.",
+    habit="Photograph clamps and solar breaker in one picture, and fill in the record from the picture.",
+)
+
+
+# The readings are right; the load worked out from them has production counted twice or not at all.
+WRONG_KWH_DAY = {"both": bounded(number("pv_kwh_day").abs())}
+
+FAULT = Fault(
+    name="wrong_scope",
+    legs=("both",),
+    story="The record says the clamps see the solar power and they don't, or the other way round.",
+    looks_like="opposed_pair upstream; a source that adds production back without saying so",
+    fits=fits,
+    effect=effect,
+    inverse=None,
+    wrong_kwh_day=WRONG_KWH_DAY,
+    remedy=REMEDY,
+)

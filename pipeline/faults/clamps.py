@@ -1,0 +1,230 @@
+"""Clamps around a circuit's conductors, the channels they land on, and what the monitor then reports.
+
+A clamp upstream of the solar tie-in encloses load current minus source current, one around the load
+conductors encloses load current only. A channel multiplies the sum of its clamps' currents with its
+own leg's voltage, so a clamp on the wrong leg turns the reading's sign on 120/240.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from pipeline.faults.circuit import Circuit, Complex, Float, PvLeg
+
+Channel = Literal["l1", "l2"]
+
+
+@dataclass(frozen=True)
+class Clamp:
+    """One CT: which conductors it encloses, and how its signal differs from their current.
+
+    `leg` is the leg whose conductors lie in it; `load_a`, `load_b`, `source` and `pv` are the shares
+    of that leg's bundles, of the source current (1 upstream of the tie-in, 0 at the loads) and of the
+    inverter's own conductor (2 if both conductors are folded through one clamp). `gain` multiplies
+    the current (a phase lead has a positive angle), `is_turned` means it faces the load, `alive` is
+    the share [0, 1] of each step during which it is connected.
+    """
+
+    leg: int
+    load_a: float = 0.0
+    load_b: float = 0.0
+    source: float = 0.0
+    pv: float = 0.0
+    is_turned: bool = False
+    gain: complex = 1.0
+    alive: Float | None = None
+
+    def current(self, circuit: Circuit) -> Complex:
+        """Return the current [A] that the clamp's output stands for, shape (n,)."""
+        one = self.leg == 1
+        load_a, load_b = (circuit.load_1a, circuit.load_1b) if one else (circuit.load_2a, circuit.load_2b)
+        source, pv = (circuit.source_1, circuit.pv_1) if one else (circuit.source_2, circuit.pv_2)
+        total = np.zeros(circuit.size, dtype=np.complex128)
+        for share, part in (
+            (self.load_a, load_a), (self.load_b, load_b), (-self.source, source), (self.pv, pv)
+        ):  # fmt: skip
+            if share:
+                total += share * part
+        total *= -self.gain if self.is_turned else self.gain
+        return total if self.alive is None else total * self.alive
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """Which clamps land on which channel of the monitor, and what is configured there.
+
+    `l1`, `l2`, `production` are the clamps in parallel on each channel; the consumption channels
+    multiply by their own leg's voltage. The production channel multiplies by the voltage between the
+    legs, led by `production_leg` (`production_by` "line"), or by that leg's voltage alone ("leg").
+    `ratio` is configured over true CT ratio. `leak_1` is the share of channel 2's current that gets
+    into channel 1's lead, `leak_2` the other way. `offset_1`, `offset_2` [W] is added to each channel.
+    `declared_sees_pv` is what the register says. `pv_added_back`: the source adds the reported
+    production, half a leg; `is_clipped`: it then writes negative values as 0. `severity` says in
+    words how bad the fault is (for truth tables).
+    """
+
+    service: str
+    l1: tuple[Clamp, ...]
+    l2: tuple[Clamp, ...]
+    production: tuple[Clamp, ...]
+    sees_pv: bool
+    declared_sees_pv: bool
+    production_by: Literal["line", "leg"] = "line"
+    production_leg: int = 1
+    ratio: float = 1.0
+    leak_1: complex = 0.0
+    leak_2: complex = 0.0
+    offset_1: Float | float = 0.0
+    offset_2: Float | float = 0.0
+    pv_added_back: bool = False
+    is_clipped: bool = False
+    severity: str = ""
+
+    @classmethod
+    def sound(
+        cls,
+        service: str = "120/240",
+        ct_sees_pv: bool = True,
+        cts_per_leg: int = 1,
+        production_by: Literal["line", "leg"] = "line",
+        production_leg: int = 1,
+        pv_leg: PvLeg = "both",
+        pv_added_back: bool = False,
+        is_clipped: bool = False,
+    ) -> Wiring:
+        """Return the right wiring of this position.
+
+        Two CTs a leg clamp one load bundle each at the loads, and one of two parallel conductors
+        each upstream. The production CT clamps one inverter conductor ("line") or both, folded so
+        that their currents add ("leg"); on a leg-to-neutral inverter it clamps that leg's conductor.
+        """
+        if pv_leg != "both" or service == "single":
+            leg = 2 if pv_leg == "l2" else 1
+            production_by, production_leg, production = "leg", leg, Clamp(leg, pv=1.0)
+        else:
+            production = Clamp(production_leg, pv=1.0 if production_by == "line" else 2.0)
+        legs: list[tuple[Clamp, ...]] = []
+        for leg in (1, 2):
+            source = 1.0 if ct_sees_pv else 0.0
+            if cts_per_leg == 1:
+                legs.append((Clamp(leg, 1.0, 1.0, source),))
+            elif ct_sees_pv:
+                legs.append((Clamp(leg, 0.5, 0.5, 0.5), Clamp(leg, 0.5, 0.5, 0.5)))
+            else:
+                legs.append((Clamp(leg, load_a=1.0), Clamp(leg, load_b=1.0)))
+        return cls(
+            service=service,
+            l1=legs[0],
+            l2=() if service == "single" else legs[1],
+            production=(production,),
+            sees_pv=ct_sees_pv,
+            declared_sees_pv=ct_sees_pv,
+            production_by=production_by,
+            production_leg=production_leg,
+            pv_added_back=pv_added_back,
+            is_clipped=is_clipped,
+        )
+
+    def clamps(self, channel: Channel) -> tuple[Clamp, ...]:
+        """Return the clamps that land on this channel."""
+        return self.l1 if channel == "l1" else self.l2
+
+    def with_clamps(self, channel: Channel, clamps: tuple[Clamp, ...]) -> Wiring:
+        """Return the wiring with other clamps on this channel."""
+        return replace(self, l1=clamps) if channel == "l1" else replace(self, l2=clamps)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the monitor measured, shape (n,), before the source's own bookkeeping.
+
+    `l1_va`, `l2_va` complex power of the consumption channels [W + j var]; `produced_w` [W] of the
+    production channel. The properties are the columns as reported: with production added back where
+    the source does that (`added_share` of it on each leg), then cut off at 0 where it clips.
+    """
+
+    l1_va: Complex
+    l2_va: Complex
+    produced_w: Float
+    added_share: float = 0.0
+    is_clipped: bool = False
+
+    def _reported_w(self, va: Complex) -> Float:
+        power: Float = va.real + self.added_share * self.produced_w
+        return np.maximum(power, 0.0) if self.is_clipped else power
+
+    @property
+    def l1_w(self) -> Float:
+        """Reported real power of channel L1 [W]."""
+        return self._reported_w(self.l1_va)
+
+    @property
+    def l2_w(self) -> Float:
+        """Reported real power of channel L2 [W]."""
+        return self._reported_w(self.l2_va)
+
+    @property
+    def l1_var(self) -> Float:
+        """Reactive power of channel L1 [var], positive lagging."""
+        return self.l1_va.imag
+
+    @property
+    def l2_var(self) -> Float:
+        """Reactive power of channel L2 [var], positive lagging."""
+        return self.l2_va.imag
+
+    @property
+    def pv_w(self) -> Float:
+        """Reported production [W]."""
+        return self.produced_w
+
+    def averaged(self, steps: int) -> Reading:
+        """Return the means of every `steps` steps; n must be a multiple of it."""
+        if steps == 1:
+            return self
+        return replace(
+            self,
+            l1_va=self.l1_va.reshape(-1, steps).mean(axis=1),
+            l2_va=self.l2_va.reshape(-1, steps).mean(axis=1),
+            produced_w=self.produced_w.reshape(-1, steps).mean(axis=1),
+        )
+
+    def then(self, later: Reading, at: int) -> Reading:
+        """Return this reading up to step `at` and `later` from there on (a fault that starts then)."""
+        return replace(
+            later,
+            l1_va=np.concatenate([self.l1_va[:at], later.l1_va[at:]]),
+            l2_va=np.concatenate([self.l2_va[:at], later.l2_va[at:]]),
+            produced_w=np.concatenate([self.produced_w[:at], later.produced_w[at:]]),
+        )
+
+
+def _sum(clamps: tuple[Clamp, ...], circuit: Circuit) -> Complex:
+    total = np.zeros(circuit.size, dtype=np.complex128)
+    for clamp in clamps:
+        total += clamp.current(circuit)
+    return total
+
+
+def measure(circuit: Circuit, wiring: Wiring) -> Reading:
+    """Return what a monitor wired like this reports of this circuit, step by step.
+
+    S = ratio * V_leg * conj(sum of the channel's clamp currents + leak * the other channel's) + offset;
+    production P = Re(V * conj(I)) with V as `Wiring.production_by` says, and no ratio.
+    """
+    current_1, current_2 = _sum(wiring.l1, circuit), _sum(wiring.l2, circuit)
+    leaked_1 = current_1 + wiring.leak_1 * current_2 if wiring.leak_1 else current_1
+    leaked_2 = current_2 + wiring.leak_2 * current_1 if wiring.leak_2 else current_2
+    lead, other = (circuit.v1, circuit.v2) if wiring.production_leg == 1 else (circuit.v2, circuit.v1)
+    volt = lead - other if wiring.production_by == "line" else lead
+    adds = wiring.pv_added_back and wiring.declared_sees_pv
+    return Reading(
+        l1_va=wiring.ratio * circuit.v1 * np.conj(leaked_1) + wiring.offset_1,
+        l2_va=wiring.ratio * circuit.v2 * np.conj(leaked_2) + wiring.offset_2,
+        produced_w=(volt * np.conj(_sum(wiring.production, circuit))).real,
+        added_share=(1.0 if wiring.service == "single" else 0.5) if adds else 0.0,
+        is_clipped=wiring.is_clipped,
+    )

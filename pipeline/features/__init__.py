@@ -1,0 +1,10 @@
+"""Checked rows become one row a home and day, and these become one row a home.
+
+In: table interval_used of a day (`ingest`). Out: site_day in OUT/store (`day_statistics.py`, `kernels/`, kept by
+`day_store.py`), merged over each home's window (`aggregates/`) into site_signal (`window_features.py`), with the day
+since when a home is as it is (`change_detection.py`). Open `update_store.py` first, then `window.py`.
+
+>>> from pipeline.features.change_point import two_levels
+>>> two_levels.__module__
+'pipeline.features.change_point'
+"""

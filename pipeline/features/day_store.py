@@ -1,0 +1,194 @@
+"""What the pipeline keeps between nights: statistics, a file a day and shard of homes; rebuilt if deleted.
+
+A shard's files carry the digest of everything they were worked out from (the lake's files, the SQL, the settings) and
+the shard in their name. A file of another digest is stale: the day is redone, and the stale file removed afterwards.
+The store may lie on storage that several machines share: each file is there whole or not at all, and
+written twice it is the same file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.core import sql_runner
+from pipeline.core.atomic_files import move_in, write_bytes, write_parquet
+from pipeline.core.settings import Settings
+from pipeline.core.sharding import Shard, between
+from pipeline.features.day_statistics import DAY_TABLES
+from pipeline.features.kernel_digest import kernel_digest
+from pipeline.storage.layout import STORE_TABLES
+
+_ROW_GROUP_ROWS = 5_000  # a night reads some homes of every day; it then opens only the groups they are in
+# Every night reads all of site_day, window after window: a fifth more disk, half the time to unpack.
+_COMPRESSION: dict[str, Literal["zstd", "lz4"]] = {"site_hour": "zstd", "reject": "zstd", "site_day": "lz4"}
+_INGEST_TABLES = ("interval_read", "interval_checked", "interval_used", "interval_reject", "interval_count")
+
+
+@dataclass(frozen=True)
+class DayCounts:
+    """Rows of one UTC day: `rows_in` = used + duplicate + rejected; and ids no register knows."""
+
+    rows_in: int
+    used: int
+    duplicate: int
+    rejected: int
+    files: int
+    unknown_homes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Cut:
+    """How a day is cut into shards of homes, and how many rows its files say they hold: all shards' `rows_in`."""
+
+    shards: tuple[Shard, ...]
+    rows_in: int
+
+
+@dataclass(frozen=True)
+class Store:
+    """The folder OUT/store."""
+
+    root: Path
+
+    def path(self, table: str, day: date, digest: str, shard: Shard) -> Path:
+        """Return where a shard's table of this digest lies."""
+        return self.root / table / f"date={day}" / f"{table}-{digest}-{shard.name}.parquet"
+
+    def counts_path(self, day: date, digest: str, shard: Shard) -> Path:
+        """Return where a shard's counts of this digest lie."""
+        return self.root / "intake" / f"date={day}" / f"intake-{digest}-{shard.name}.json"
+
+    def cut_path(self, day: date, digest: str) -> Path:
+        """Return where the day's cut lies."""
+        return self.root / "cut" / f"date={day}" / f"cut-{digest}.json"
+
+    def has(self, day: date, digest: str, shard: Shard) -> bool:
+        """Tell whether the shard is complete with this digest, each of its files readable.
+
+        Of site_day, whose footer is long, only that it has one: who asks whether a home moved reads it.
+        """
+        try:
+            self.counts(day, digest, shard)
+            for table in STORE_TABLES:
+                path = self.path(table, day, digest, shard)
+                if table != "site_day":
+                    pq.read_metadata(path)
+                elif not _has_footer(path):
+                    return False
+        except (OSError, ValueError, TypeError, LookupError, pa.ArrowException):
+            return False
+        return True
+
+    def counts(self, day: date, digest: str, shard: Shard) -> DayCounts:
+        """Return the counts of a complete shard."""
+        raw = json.loads(self.counts_path(day, digest, shard).read_text(encoding="utf-8"))
+        return DayCounts(**{**raw, "unknown_homes": tuple(raw["unknown_homes"])})
+
+    def put(
+        self,
+        day: date,
+        digest: str,
+        shard: Shard,
+        tables: Mapping[str, pl.DataFrame | Path],
+        counts: DayCounts,
+    ) -> None:
+        """Write a shard whole, each file in one step; a table that is a finished Parquet file is moved in.
+
+        The counts come last: they mark a new shard as complete. When it is redone under its old digest, since a home
+        moved or is known now, what tells so (site_day's keys, the counts' unknown homes) is still the old
+        until that file is the new one, so a night killed in between is followed by one that redoes it too.
+        """
+        for table in STORE_TABLES:
+            made, path = tables[table], self.path(table, day, digest, shard)
+            if isinstance(made, Path):
+                move_in(made, path)
+            else:
+                write_parquet(path, made, _ROW_GROUP_ROWS, _COMPRESSION[table])
+        write_bytes(self.counts_path(day, digest, shard), json.dumps(asdict(counts), indent=1).encode())
+
+    def cut(self, day: date, digest: str) -> Cut | None:
+        """Return the cut of a day that was begun with this digest, or None."""
+        return _read_cut(self.cut_path(day, digest))
+
+    def put_cut(self, day: date, digest: str, cut: Cut) -> None:
+        """Note how the day is cut, before its shards are worked out: a night that is killed goes on from there."""
+        if self.cut(day, digest) != cut:
+            told = {"rows_in": cut.rows_in, "starts": [shard.first_home for shard in cut.shards[1:]]}
+            write_bytes(self.cut_path(day, digest), json.dumps(told).encode())
+
+    def newest_shards(self) -> tuple[Shard, ...]:
+        """Return how the newest day of the store is cut; empty where there is none."""
+        for folder in sorted((self.root / "cut").glob("date=*"), reverse=True):
+            for path in sorted(folder.glob("cut-*.json")):
+                if found := _read_cut(path):
+                    return found.shards
+        return ()
+
+    def drop_stale(self, day: date, digest: str, shards: Sequence[Shard]) -> None:
+        """Remove what the day has of other digests and cuts, and what writers that were killed left half."""
+        kept = {self.cut_path(day, digest)}
+        for shard in shards:
+            kept |= {
+                self.counts_path(day, digest, shard),
+                *(self.path(table, day, digest, shard) for table in STORE_TABLES),
+            }
+        for folder in {path.parent for path in kept}:
+            for found in folder.iterdir():
+                if found not in kept:
+                    found.unlink(missing_ok=True)
+
+
+def total_counts(parts: Sequence[DayCounts]) -> DayCounts:
+    """Return the counts of a day from those of its shards."""
+    return DayCounts(
+        sum(part.rows_in for part in parts),
+        sum(part.used for part in parts),
+        sum(part.duplicate for part in parts),
+        sum(part.rejected for part in parts),
+        max(part.files for part in parts),
+        tuple(sorted({home for part in parts for home in part.unknown_homes})),
+    )
+
+
+def day_digest(fingerprint: str, settings: Settings) -> str:
+    """Return the digest of all that a day's statistics come from: files, queries, settings.
+
+    How many homes a shard has is not among them: any cut gives the same rows.
+    """
+    digest = hashlib.blake2b(digest_size=8)
+    digest.update(fingerprint.encode())
+    for table in ("macros", *_INGEST_TABLES, *DAY_TABLES, "site_day", "site_hour"):
+        digest.update(sql_runner.sql_text(table).encode())
+    digest.update(kernel_digest().encode())
+    digest.update(settings.day.model_dump_json().encode())
+    digest.update(settings.lake.model_dump_json(exclude={"homes_per_shard"}).encode())
+    return digest.hexdigest()
+
+
+def _has_footer(path: Path) -> bool:
+    """Tell whether a Parquet file ends as one does: the footer's length, which fits, and the letters PAR1."""
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(size - 8, 0))
+        end = file.read()
+    return end[4:] == b"PAR1" and int.from_bytes(end[:4], "little") <= size - 12
+
+
+def _read_cut(path: Path) -> Cut | None:
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
+        rows_in, starts = int(told["rows_in"]), [str(start) for start in told["starts"]]
+    except (OSError, ValueError, TypeError, LookupError):
+        return None
+    return Cut(between(starts), rows_in)

@@ -1,0 +1,172 @@
+"""The pieces of work that a day of the lake comes in: open some files, check a shard's days, work a shard out.
+
+Each piece carries all it needs and may be done by another process, or twice: what it leaves is the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import duckdb
+import polars as pl
+
+from pipeline.core import sql_runner
+from pipeline.core.errors import NightFailed
+from pipeline.core.settings import Settings
+from pipeline.core.sharding import Shard, Source, homes_of
+from pipeline.features import day_statistics
+from pipeline.features.day_store import DayCounts, Store
+from pipeline.features.kernels import TidyDay, take_tidy
+from pipeline.ingest.intervals import Opened, open_files, take_homes
+from pipeline.ingest.lake import Lake, LakeFile
+
+
+@dataclass(frozen=True)
+class FilesToOpen:
+    """Numbered files of a day, to be made readable; copies go into `folder`, which all share.
+
+    With `probe` each is read to its end, to find out which of them is damaged.
+    """
+
+    lake: Lake
+    day: date
+    fingerprint: str
+    files: tuple[tuple[int, LakeFile], ...]
+    required: tuple[str, ...]
+    folder: Path
+    in_place: bool
+    probe: bool
+
+
+@dataclass(frozen=True)
+class ShardToCheck:
+    """A shard of homes and the days, with their digests, that the store has of it."""
+
+    shard: Shard
+    days: tuple[tuple[date, str], ...]
+    sky: Source
+    store: Store
+
+
+@dataclass(frozen=True)
+class ShardToTake:
+    """A shard of a day's homes, to be worked out into the store; `opened` are the files that may hold their rows.
+
+    They are `probed` if each was read to its end.
+    """
+
+    lake: Lake
+    day: date
+    as_of: date
+    fingerprint: str
+    digest: str
+    files: int
+    opened: tuple[Opened, ...]
+    shard: Shard
+    limits: Source
+    sky: Source
+    store: Store
+    settings: Settings
+    folder: Path
+    probed: bool
+
+
+def open_some(con: duckdb.DuckDBPyConnection, piece: FilesToOpen) -> list[Opened] | None:
+    """Return the files as they can be read; None if the day's files are no longer those of the fingerprint."""
+    try:
+        files = [(number, piece.lake.bring_one(file, piece.folder, number)) for number, file in piece.files]
+        return open_files(
+            con, files, piece.lake.mapping.intervals, piece.required, piece.folder,
+            in_place=piece.in_place, probe=piece.probe,
+        )  # fmt: skip
+    except OSError:
+        if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+            return None
+        raise
+
+
+def check_days(con: duckdb.DuckDBPyConnection, piece: ShardToCheck) -> dict[date, DayCounts]:
+    """Return the counts of the days on which the shard stands in the store as it would be worked out now.
+
+    The others are not there, spoilt, or had a home that was another than the register says now, or wasn't in it.
+    """
+    store, shard = piece.store, piece.shard
+    there = [(day, digest) for day, digest in piece.days if store.has(day, digest, shard)]
+    if not there:
+        return {}
+    sky = piece.sky.of(shard)
+    known = set(sky["site_id"])
+    con.register("site_sky", sky.to_arrow())
+    stale = _moved(con, {day: store.path("site_day", day, digest, shard) for day, digest in there})
+    con.unregister("site_sky")
+    held = {day: store.counts(day, digest, shard) for day, digest in there if day not in stale}
+    return {day: counts for day, counts in held.items() if not known.intersection(counts.unknown_homes)}
+
+
+def _moved(con: duckdb.DuckDBPyConnection, files: dict[date, Path]) -> set[date]:
+    """Return the days on which a home was another than it is now, and those whose file can't be read."""
+    try:
+        named = [sql_runner.as_named(path) for path in files.values()]
+        return set(sql_runner.query(con, "site_day_moved", {"day_files": named})["day"])
+    except duckdb.Error:
+        if len(files) == 1:
+            return set(files)
+        return {day for day, path in files.items() if _moved(con, {day: path})}
+
+
+def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts | None:
+    """Work a shard of a day out into the store; None, and nothing written, if its files have to be opened again.
+
+    That is where the day's files changed meanwhile, since what was read may be half of the one and half of the other,
+    and where one of them, not probed, can't be read.
+
+    Raises
+    ------
+    NightFailed
+        The rows can't be read, or the counts don't add up.
+    """
+    shard, settings = piece.shard, piece.settings
+    limits, sky = piece.limits.of(shard), piece.sky.of(shard)
+    try:
+        with TemporaryDirectory(prefix="left-", dir=piece.folder) as folder, homes_of(con, shard):
+            tidy = take_tidy(con, _tidy_files(piece), limits, sky, piece.day, shard, settings, Path(folder))
+            opened = [_what_is_left(one, tidy) for one in piece.opened]
+            intake = take_homes(
+                con, piece.lake, piece.day, piece.as_of, [], opened, limits, shard, piece.folder
+            )
+            site_day, site_hour = tidy.joined(*day_statistics.build_day(con, sky, settings.day, piece.day))
+    except (duckdb.Error, OSError, NightFailed) as error:
+        if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+            return None
+        if isinstance(error, duckdb.Error):
+            if not piece.probed:
+                return None
+            told = " ".join(str(error).split())[:300]
+            where = f"{piece.lake.root}/intervals/date={piece.day}"
+            raise NightFailed(f"{where}: {told}; nothing was published") from error
+        raise
+    if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+        return None
+    counts = DayCounts(
+        intake.rows_in + tidy.rows, intake.used + tidy.rows, intake.duplicate, intake.rejected, piece.files,
+        intake.unknown_homes,
+    )  # fmt: skip
+    (rejects,) = intake.reject_files
+    tables: dict[str, pl.DataFrame | Path] = {"site_day": site_day, "site_hour": site_hour, "reject": rejects}
+    piece.store.put(piece.day, piece.digest, shard, tables, counts)
+    return counts
+
+
+def _tidy_files(piece: ShardToTake) -> dict[LakeFile, Path]:
+    """Return the files that tidy homes are looked for in: none of a day that is still to come, which is all rejects."""
+    if piece.day > piece.as_of:
+        return {}
+    return {one.file: one.path for one in piece.opened if one.path}
+
+
+def _what_is_left(one: Opened, tidy: TidyDay) -> Opened:
+    """Return the file as the SQL has to read it after the tidy homes; with no path where they were all."""
+    return replace(one, path=tidy.left.get(one.file)) if one.file in tidy.looked_at else one

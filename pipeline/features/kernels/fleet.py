@@ -1,0 +1,95 @@
+"""What the statistics of tidy homes need beside their rows: the register by number, the sun, limits and lines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from pipeline.core import contract, sql_runner
+from pipeline.core.settings import Settings
+from pipeline.features.day_statistics import day_params
+from pipeline.features.kernels.compiled import Float
+from pipeline.features.kernels.homes import Limits
+from pipeline.features.kernels.rows import CHANNELS, Lines, Sky, Sun, lines_of
+
+
+class Suns:
+    """Table sun_time by minute of the day for an interval length, worked out once a length."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, day: date) -> None:
+        self._con, self._day = con, day
+        self._known: dict[float, tuple[Float, ...]] = {}
+
+    def of(self, lengths_min: Float) -> Sun:
+        """Return the sun of these lengths, a line each."""
+        each = [self._of(float(length)) for length in lengths_min]
+        return Sun(*(np.stack(lines) for lines in zip(*each, strict=True)))
+
+    def _of(self, length_min: float) -> tuple[Float, ...]:
+        if length_min not in self._known:
+            first = datetime(self._day.year, self._day.month, self._day.day)
+            starts = pl.datetime_range(first, first.replace(hour=23, minute=59), "1m", eager=True)
+            times = pl.DataFrame({"interval_start": starts}).with_columns(length_min=pl.lit(length_min))
+            self._con.register("interval_time", times.to_arrow())
+            sun = sql_runner.query(self._con, "sun_time", {}).sort("interval_start")
+            self._con.unregister("interval_time")
+            angle = sun["greenwich_hour_angle_rad"].to_numpy()
+            self._known[length_min] = (
+                sun["sin_declination"].to_numpy(), sun["cos_declination"].to_numpy(), np.cos(angle), np.sin(angle)
+            )  # fmt: skip
+        return self._known[length_min]
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """A shard's homes by number, their place in the register: `sites` has site_id and that number, key.
+
+    `day_us` is the UTC day's begin [us since 1970].
+    """
+
+    sites: pl.DataFrame
+    ids: pl.Series
+    register_key: pl.Series
+    sky: Sky
+    limits: Limits
+    lines: Lines
+    default_length_min: float
+    day: date
+    day_us: int
+    suns: Suns
+
+
+def fleet_of(
+    con: duckdb.DuckDBPyConnection, limits: pl.DataFrame, sky: pl.DataFrame, day: date, settings: Settings
+) -> Fleet:
+    """Return what a day of these homes is worked out with (see `take_tidy`)."""
+    held = limits.select("site_id", "leg_max_w", "pv_max_w")
+    sky = sky.join(held, on="site_id", how="left", maintain_order="left")
+
+    def numbers(name: str) -> Float:
+        # A copy: an array of someone else's can't be written, and is another type, compiled for anew.
+        return np.array(sky[name].cast(pl.Float64).fill_null(float("nan")))
+
+    ranges = contract.interval_ranges()
+    longitude = numbers("lon_rad")
+    params = day_params(settings.day, day)
+    return Fleet(
+        sky.select("site_id", key=pl.int_range(pl.len(), dtype=pl.Int64)),
+        sky["site_id"],
+        sky["register_key"],
+        Sky(
+            numbers("sin_lat"), numbers("cos_lat"), np.sin(longitude), np.cos(longitude),
+            np.array(sky["is_load_side"]), numbers("pv_quiet_w"), numbers("ramp_w"),
+        ),
+        Limits(
+            numbers("leg_max_w"), numbers("pv_max_w"),
+            *(np.array([ranges.get(f"{name}_{end}", np.nan) for name in CHANNELS]) for end in ("min", "max")),
+        ),
+        lines_of(params), float(params["default_length_min"]), day,
+        int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) * 1_000_000,
+        Suns(con, day),
+    )  # fmt: skip

@@ -1,0 +1,63 @@
+"""What homes gave, as the tables site_day and site_hour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import polars as pl
+import polars.selectors as cs
+
+from pipeline.features.kernels.compiled import Float, Int
+from pipeline.features.kernels.fleet import Fleet
+from pipeline.features.kernels.homes import COLUMNS
+
+
+@dataclass(frozen=True)
+class Found:
+    """What some homes give: `home` in the register, and what `work_out` returns of each."""
+
+    home: Int
+    columns: Float
+    hour_rows: Float
+    hour_sums: Float
+
+
+def day_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
+    """Return the homes' columns of site_day, all blocks together: a frame a block would cost more than its numbers."""
+    if not blocks:
+        return pl.DataFrame()
+    home = np.concatenate([block.home for block in blocks])
+    columns = np.concatenate([block.columns for block in blocks]).T
+    numbers = pl.DataFrame(dict(zip(COLUMNS, columns, strict=True))).with_columns(cs.float().fill_nan(None))
+    head = [
+        fleet.ids.gather(home).alias("site_id"),
+        fleet.register_key.gather(home).alias("register_key"),
+    ]
+    return pl.DataFrame(head).with_columns(pl.lit(fleet.day).alias("day")).hstack(numbers.get_columns())
+
+
+def hour_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
+    """Return the homes' columns of site_hour, all blocks together."""
+    if not blocks:
+        return pl.DataFrame()
+    home = np.concatenate([block.home for block in blocks])
+    rows = np.concatenate([block.hour_rows for block in blocks])
+    sums = np.concatenate([block.hour_sums for block in blocks])
+    run, hour = np.nonzero(rows[:, 0])
+    with np.errstate(invalid="ignore"):
+        means = {
+            name: sums[run, at, hour] / rows[run, 1 + at, hour]
+            for at, name in enumerate(("l1_w", "l2_w", "pv_w"))
+        }
+    midnight = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day))
+    return (
+        pl.DataFrame({"hour": hour, **means})
+        .with_columns(cs.float().fill_nan(None).cast(pl.Float32))
+        .select(
+            fleet.ids.gather(home[run]).alias("site_id"),
+            (midnight + pl.duration(hours=pl.col("hour"))).alias("hour_start"),
+            *means,
+        )
+    )

@@ -1,0 +1,137 @@
+"""PV ramps of a home: the slopes of sql/ramp.sql and sql/site_day_ramp.sql."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.features.kernels.compiled import FALSE, TRUE, Float, Int, compiled, numbered
+from pipeline.features.kernels.rows import Lines, Rows
+
+AT = numbered(
+    """
+    s_l1 s_l2 s_sum s_am s_pm s_l1_var s_l2_var s_net s_l1_se s_l2_se s_sum_se s_am_se s_pm_se s_l1_var_se
+    s_l2_var_se s_net_se s_n s_w
+    """
+)
+RAMPS = AT._fields
+_SERIES = 8
+_L1, _L2, _SUM, _AM, _PM, _L1_VAR, _L2_VAR, _NET = range(_SERIES)
+
+
+@compiled
+def ramps(
+    r: Rows,
+    rows: int,
+    length_min: float,
+    ramp_w: float,
+    lines: Lines,
+    lit: Int,
+    room: Float,
+    v: Float,
+) -> None:
+    """Put RAMPS into `v`, NaN for null; `lit` (rows), `room` (6, rows) are to write in."""
+    v[:] = np.nan
+    span = max(1, int(np.floor(lines.ramp_span_min / length_min + 0.5)))
+    count = 0
+    for i in range(rows):
+        if r.is_dark[i] == FALSE or r.is_pv_live[i] == TRUE:
+            lit[count] = i
+            count += 1
+    # In `room` for each ramp that counts: start, end, weight; then a series' weights in the order of its ratios.
+    found = 0
+    for at in range(count - span - 2):
+        first, start, end, last = lit[at], lit[at + 1], lit[at + 1 + span], lit[at + 2 + span]
+        around, ramp = r.pv_w[last] - r.pv_w[first], r.pv_w[end] - r.pv_w[start]
+        if (
+            r.is_idle[start] == TRUE
+            and r.is_idle[end] == TRUE
+            and r.minute[last] - r.minute[first] == (span + 2) * length_min
+            and abs(around) >= ramp_w
+            and around * ramp > lines.ramp_core_share * around * around
+        ):
+            room[0, found], room[1, found] = start, end
+            room[2, found] = np.floor(abs(around) * 1024.0 + 0.5) / 1024.0
+            found += 1
+    for series in (_L1, _L2, _SUM, _L1_VAR, _L2_VAR, _NET):
+        size = _ratios(r, series, found, room)
+        if size == 0:
+            continue
+        order = np.argsort(room[3, :size])
+        _slope(series, order, room, 0.0, v)
+        if (
+            series == _SUM
+        ):  # before the sun's noon the hour angle's sine is negative; unplaced homes have none
+            _slope(_AM, order, room, -1.0, v)
+            _slope(_PM, order, room, 1.0, v)
+
+
+@compiled
+def _ratios(r: Rows, series: int, found: int, room: Float) -> int:
+    """Write ratio, weight and the hour angle's sine of each ramp on which the series is known; return how many."""
+    size = 0
+    for at in range(found):
+        start, end = int(room[0, at]), int(room[1, at])
+        ratio = _moved(r, series, start, end) / (r.pv_w[end] - r.pv_w[start])
+        if ratio == ratio:
+            room[3, size], room[4, size], room[5, size] = ratio, room[2, at], r.hour_sin[end]
+            size += 1
+    return size
+
+
+@compiled
+def _slope(series: int, order: Int, room: Float, side: float, v: Float) -> None:
+    """Put a series' weighted median, and its error, over the ramps in `order` of their ratios.
+
+    With `side` -1 those before noon only, with 1 those after it.
+    """
+    size = 0
+    total = square = 0.0
+    for at in order:
+        if _is_in(room[5, at], side):
+            weight = room[4, at]
+            total += weight
+            square += weight * weight
+            size += 1
+    if size == 0:
+        return
+    half = np.sqrt(square) / 2.0
+    v[AT.s_n] = float(size) if not v[AT.s_n] >= size else v[AT.s_n]
+    v[AT.s_w] = total if not v[AT.s_w] >= total else v[AT.s_w]
+    v[series] = _at(total / 2.0, order, room, side)
+    low, high = _at(total / 2.0 - half, order, room, side), _at(total / 2.0 + half, order, room, side)
+    v[_SERIES + series] = (high - low) / 2.0
+
+
+@compiled
+def _is_in(hour_sin: float, side: float) -> bool:
+    return side == 0.0 or (hour_sin < 0.0 if side < 0.0 else hour_sin >= 0.0)
+
+
+@compiled
+def _at(weight: float, order: Int, room: Float, side: float) -> float:
+    """Return the lowest ratio with so much weight at it or below it, else the highest."""
+    below_w, found = 0.0, np.nan
+    for at in order:
+        if _is_in(room[5, at], side):
+            below_w += room[4, at]
+            found = float(room[3, at])
+            if below_w >= weight:
+                break
+    return found
+
+
+@compiled
+def _moved(r: Rows, series: int, start: int, end: int) -> float:
+    """Return what a series moved by; NaN where it isn't known."""
+    if series == _L1:
+        return float(r.l1_w[end] - r.l1_w[start])
+    if series == _L2:
+        return float(r.l2_w[end] - r.l2_w[start])
+    if series == _L1_VAR:
+        return float(r.l1_var[end] - r.l1_var[start])
+    if series == _L2_VAR:
+        return float(r.l2_var[end] - r.l2_var[start])
+    if series == _NET:
+        return float(r.net_w[end] - r.net_w[start])
+    d2 = r.l2_w[end] - r.l2_w[start]
+    return float(r.l1_w[end] - r.l1_w[start] + (d2 if d2 == d2 else 0.0))

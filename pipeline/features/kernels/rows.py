@@ -1,0 +1,172 @@
+"""One home's rows of a day, each told of itself: sql/interval_length.sql and sql/interval_step.sql."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from pipeline.features.kernels.compiled import FALSE, NULL, TRUE, Bool, Float, Int, above, below, compiled
+
+CHANNELS = (
+    "l1_w", "l2_w", "pv_w", "battery_w", "l1_v", "l2_v", "l1_var", "l2_var", "import_wh", "export_wh",
+)  # fmt: skip
+MOST_ROWS = 1440  # a home's day: one a minute
+
+
+class Sky(NamedTuple):
+    """What the statistics need of the register, an entry a home (see daystats.site_sky); NaN where it isn't known."""
+
+    sin_lat: Float
+    cos_lat: Float
+    sin_lon: Float
+    cos_lon: Float
+    is_load_side: Bool
+    pv_quiet_w: Float
+    ramp_w: Float
+
+
+class Sun(NamedTuple):
+    """Table sun_time by minute of the day, a line an interval length; the hour angle by its cosine and sine."""
+
+    sin_declination: Float
+    cos_declination: Float
+    cos_hour: Float
+    sin_hour: Float
+
+
+class Lines(NamedTuple):
+    """The numbers of `daystats.day_params` that the statistics are taken by."""
+
+    longest_gap_min: float
+    dark_sin: float
+    sun_sin: float
+    battery_idle_w: float
+    noise_w: float
+    zero_w: float
+    balanced_w: float
+    tiny_w: float
+    drop_w: float
+    glitch_share: float
+    calm_w: float
+    ramp_span_min: float
+    ramp_core_share: float
+    active_w: float
+    alike_w: float
+    alike_share: float
+    pair_w: float
+    pair_log_range: float
+    leak_w: float
+    volt_low: float
+    volt_high: float
+
+
+class Rows(NamedTuple):
+    """The columns of interval_step that others read, in the order of time; NaN is null.
+
+    Flags are TRUE or FALSE, never null.
+    """
+
+    minute: Int
+    l1_w: Float
+    l2_w: Float
+    pv_w: Float
+    battery_w: Float
+    l1_v: Float
+    l2_v: Float
+    l1_var: Float
+    l2_var: Float
+    net_w: Float
+    probe_w: Float
+    vdiff_v: Float
+    vmean_v: Float
+    sun_sin: Float
+    hour_cos: Float
+    hour_sin: Float
+    is_dark: Int
+    is_pv_live: Int
+    is_idle: Int
+    is_night: Int
+    is_step: Int
+    is_calm: Int
+
+
+def lines_of(params: Mapping[str, Any]) -> Lines:
+    """Return the lines among the parameters of a day's tables."""
+    return Lines(**{name: float(params[name]) for name in Lines._fields})
+
+
+@compiled
+def empty_rows() -> Rows:
+    """Return room for one home."""
+    return Rows(
+        np.empty(MOST_ROWS, np.int64),
+        np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS),
+        np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS),
+        np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS),
+        np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS),
+        np.empty(MOST_ROWS, np.int64), np.empty(MOST_ROWS, np.int64), np.empty(MOST_ROWS, np.int64),
+        np.empty(MOST_ROWS, np.int64), np.empty(MOST_ROWS, np.int64), np.empty(MOST_ROWS, np.int64),
+    )  # fmt: skip
+
+
+@compiled
+def fill_rows(
+    r: Rows,
+    channels: Float,
+    minute: Int,
+    first: int,
+    count: int,
+    length_min: float,
+    sky: Sky,
+    home: int,
+    sun: Sun,
+    sun_line: int,
+    lines: Lines,
+) -> None:
+    """Tell the `count` rows of a home of themselves; in `channels` (CHANNELS, rows) they begin at `first`."""
+    sin_lat, cos_lat = sky.sin_lat[home], sky.cos_lat[home]
+    sin_lon, cos_lon = sky.sin_lon[home], sky.cos_lon[home]
+    quiet_w, is_load_side = sky.pv_quiet_w[home], sky.is_load_side[home]
+    for i in range(count):
+        at = first + i
+        now = minute[at]
+        r.minute[i] = now
+        r.l1_w[i], r.l2_w[i], r.pv_w[i], r.battery_w[i] = (
+            channels[0, at], channels[1, at], channels[2, at], channels[3, at]
+        )  # fmt: skip
+        v1, v2 = channels[4, at], channels[5, at]
+        r.l1_v[i], r.l2_v[i] = v1, v2
+        r.l1_var[i], r.l2_var[i] = channels[6, at], channels[7, at]
+        r.net_w[i] = (channels[8, at] - channels[9, at]) * 60.0 / length_min
+        if lines.volt_low <= v1 <= lines.volt_high and lines.volt_low <= v2 <= lines.volt_high:
+            r.vdiff_v[i], r.vmean_v[i] = v1 - v2, (v1 + v2) / 2.0
+        else:
+            r.vdiff_v[i] = r.vmean_v[i] = np.nan
+        hour_cos = sun.cos_hour[sun_line, now] * cos_lon - sun.sin_hour[sun_line, now] * sin_lon
+        r.hour_cos[i] = hour_cos
+        r.hour_sin[i] = sun.sin_hour[sun_line, now] * cos_lon + sun.cos_hour[sun_line, now] * sin_lon
+        sun_sin = (
+            sin_lat * sun.sin_declination[sun_line, now]
+            + cos_lat * sun.cos_declination[sun_line, now] * hour_cos
+        )
+        r.sun_sin[i] = sun_sin
+        pv = r.pv_w[i]
+        battery = r.battery_w[i] if r.battery_w[i] == r.battery_w[i] else 0.0
+        r.probe_w[i] = pv + battery
+        is_live = TRUE if pv > quiet_w else FALSE
+        is_dark = below(sun_sin, lines.dark_sin)
+        if is_dark == NULL:
+            is_dark = TRUE - above(pv, quiet_w)
+        if is_dark == NULL:
+            is_dark = FALSE
+        is_idle = TRUE if abs(battery) < lines.battery_idle_w else FALSE
+        is_night = min(is_dark, TRUE - is_live, TRUE if is_load_side else is_idle)
+        is_step = FALSE
+        if i > 0 and now - r.minute[i - 1] <= lines.longest_gap_min:
+            is_step = TRUE
+        driven = abs(r.probe_w[i] - r.probe_w[i - 1]) if i > 0 else np.nan
+        is_still = FALSE if driven >= lines.calm_w else TRUE
+        r.is_dark[i], r.is_pv_live[i], r.is_idle[i] = is_dark, is_live, is_idle
+        r.is_night[i], r.is_step[i], r.is_calm[i] = is_night, is_step, min(is_step, max(is_night, is_still))

@@ -1,0 +1,84 @@
+"""Brings the store up to date with the lake: redoes the shards that are new, late or changed, and no other."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import duckdb
+
+from pipeline.core.executors import AtOnce
+from pipeline.core.settings import Settings
+from pipeline.core.sharding import WHOLE, Shard, Spread
+from pipeline.features.day_store import DayCounts, Store, total_counts
+from pipeline.features.day_update import DayState, DayWork
+from pipeline.ingest.lake import Lake
+from pipeline.ingest.registers import Registers
+
+
+@dataclass(frozen=True)
+class StoredDay:
+    """One day in the store, up to date with the lake."""
+
+    day: date
+    digest: str
+    shards: tuple[Shard, ...]
+    counts: DayCounts
+    is_fresh: bool
+
+    def paths(self, store: Store, table: str, homes: Shard | Sequence[str] = WHOLE) -> list[Path]:
+        """Return the files of this day's table that have rows of these homes, a shard or some by name."""
+        return [
+            store.path(table, self.day, self.digest, shard)
+            for shard in self.shards
+            if (shard.meets(homes) if isinstance(homes, Shard) else any(shard.has(home) for home in homes))
+        ]
+
+
+def refresh_days(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    days: Iterable[date],
+    registers: Registers,
+    store: Store,
+    settings: Settings,
+    workdir: Path,
+    tell: Callable[[date, bool], None] = lambda day, is_fresh: None,
+    spread: Spread | None = None,
+) -> list[StoredDay]:
+    """Return every day of `days` from the store, after redoing what changed.
+
+    A day is redone when its files, the SQL or the settings differ from what it was worked out from; a shard of it
+    when a register fact that it used has changed, or when a home it could not place is known now. `tell` hears of each
+    day when it is done, and whether any of it was read anew. `spread` carries out the pieces, by default a few at
+    once, here.
+
+    Raises
+    ------
+    NightFailed
+        A day's files don't rest, can't be read, or hold other rows than came out of them.
+    """
+    work = DayWork(lake, registers, store, settings, workdir, spread or AtOnce(con, settings.engine))
+    every, done = list(days), {}
+    waiting = []
+    for state in work.look(every):
+        if state.is_done:
+            done[state.day] = _stored(state, is_fresh=False)
+            tell(state.day, False)
+        else:
+            waiting.append(state)
+    # As many days at once as keep everybody busy: copies of their files are gone before the next ones are made.
+    for at in range(0, len(waiting), work.days_at_once):
+        for state in work.finish(waiting[at : at + work.days_at_once]):
+            done[state.day] = _stored(state, is_fresh=True)
+            tell(state.day, True)
+    shutil.rmtree(work.workdir, ignore_errors=True)
+    return [done[day] for day in every]
+
+
+def _stored(state: DayState, *, is_fresh: bool) -> StoredDay:
+    counts = total_counts([state.held[shard] for shard in state.shards])
+    return StoredDay(state.day, state.digest, state.shards, counts, is_fresh)

@@ -1,0 +1,70 @@
+"""The window of a night: which days speak for each home, and what the features then are."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.core.settings import Settings
+from pipeline.core.sharding import WHOLE, Shard
+from pipeline.features.aggregates import HomeDays, daily_numbers
+from pipeline.features.change_detection import find_changes
+from pipeline.features.window_features import site_signals
+
+
+@dataclass(frozen=True)
+class WindowView:
+    """A window looked at: `signals` (table site_signal, with `from_on` and `changed_on`), `daily` (site_daily)."""
+
+    first: date
+    last: date
+    signals: pl.DataFrame
+    daily: pl.DataFrame
+
+
+def look(
+    con: duckdb.DuckDBPyConnection,
+    day_files: Sequence[Path],
+    sites: pl.DataFrame,
+    visits: pl.DataFrame,
+    as_of: date,
+    window_days: int,
+    settings: Settings,
+    shard: Shard = WHOLE,
+) -> WindowView:
+    """Return the features of every home of `shard` with rows in the `window_days` UTC days that end with `as_of`.
+
+    A home that changed within the window speaks from the change on, a home that was visited from the day after
+    its last visit on.
+    """
+    first = as_of - timedelta(days=window_days - 1)
+    days = HomeDays.of(day_files, shard)
+    daily = daily_numbers(days, settings)
+    changes = find_changes(daily, first, as_of, settings)
+    visited = (
+        visits.filter(pl.col("visited_on").is_between(first, as_of - timedelta(days=1)))
+        .group_by("site_id")
+        .agg(pl.col("visited_on").max())
+    )
+    span = (
+        pl.DataFrame({"site_id": days.homes})
+        .join(changes, on="site_id", how="left")
+        .join(visited, on="site_id", how="left")
+        .select(
+            "site_id",
+            pl.max_horizontal(
+                pl.lit(first), pl.col("changed_on"), pl.col("visited_on") + pl.duration(days=1)
+            ).alias("from_on"),
+            pl.lit(as_of).alias("to_on"),
+            "changed_on", "change_z", "change_of", "change_told",
+        )
+        .sort("site_id")
+    )  # fmt: skip
+    signals = site_signals(con, days, span.select("site_id", "from_on", "to_on"), sites, settings)
+    told = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
+    return WindowView(first, as_of, signals.join(told, on="site_id", maintain_order="left"), daily)

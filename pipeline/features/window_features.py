@@ -1,0 +1,65 @@
+"""Days of statistics -> one row a home: what the physics says over the home's span, beside the register."""
+
+from __future__ import annotations
+
+import duckdb
+import polars as pl
+
+from pipeline.core import sql_runner
+from pipeline.core.settings import Settings
+from pipeline.features.aggregates import HomeDays, site_window
+
+WINDOW_TABLES = ("site_window_fit", "site_feature")
+
+
+def site_fact(sites: pl.DataFrame) -> pl.DataFrame:
+    """Return what the evidence reads of the register, one row a site.
+
+    An empty `service` is taken as 120/240; production counts as added back only where the register also says
+    that the CTs see it (a source adds nothing back to a reading that carries no production).
+    """
+    return sites.select(
+        "site_id",
+        pl.col("service").fill_null("120/240"),
+        pl.col("ct_sees_pv").alias("is_declared_upstream"),
+        (pl.col("pv_added_back").fill_null(False) & pl.col("ct_sees_pv").fill_null(True)).alias(
+            "is_added_back"
+        ),
+        pl.col("has_battery").fill_null(False),
+        pl.col("cts_per_leg").cast(pl.Float64),
+        pl.col("lead_extended"),
+        pl.col("pv_kw").cast(pl.Float64),
+        "ct_location",
+    )
+
+
+def site_signals(
+    con: duckdb.DuckDBPyConnection,
+    days: HomeDays,
+    span: pl.DataFrame,
+    sites: pl.DataFrame,
+    settings: Settings,
+) -> pl.DataFrame:
+    """Return table site_signal (see sql/site_signal.sql) for the homes of `span` that have rows.
+
+    Parameters
+    ----------
+    days
+        The homes' days.
+    span
+        `site_id`, `from_on`, `to_on`: the days that speak for each home.
+    sites
+        The register, every contract column present.
+    """
+    params = settings.feature.model_dump()
+    given = {"site_window": site_window(days, span, settings.feature), "site_fact": site_fact(sites)}
+    for name, frame in given.items():
+        con.register(name, frame.to_arrow())
+    for table in WINDOW_TABLES:
+        sql_runner.build(con, table, params)
+    signals = sql_runner.query(con, "site_signal", params)
+    for table in WINDOW_TABLES:
+        con.execute(f'DROP TABLE "{table}"')
+    for name in given:
+        con.unregister(name)
+    return signals.sort("site_id")

@@ -1,0 +1,263 @@
+"""Takes one UTC day of the lake in: each row ends up used, a duplicate or a reject with its reason."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import pairwise
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.core import contract, sql_runner
+from pipeline.core.atomic_files import write_parquet
+from pipeline.core.errors import NightFailed
+from pipeline.core.settings import Settings
+from pipeline.core.sharding import Shard, cut, homes_of
+from pipeline.ingest.csv_reader import UnusableFileError
+from pipeline.ingest.lake import Lake, LakeFile
+from pipeline.ingest.lake_config import Intervals
+from pipeline.ingest.normalize import STAGED
+from pipeline.ingest.registers import Registers
+from pipeline.ingest.rejects_file import writing
+from pipeline.ingest.staging import extent, has_nanoseconds, prepare
+
+_REJECTS_AT_ONCE = 50_000
+_REJECTS_IN_GROUP = 5_000  # who puts shards in order holds one group of each
+_FIRST, _LAST = -1, 2**62  # before and after any row's arrival
+_COUNTS = ("rows_in", "used", "duplicate", "rejected")
+
+
+@dataclass(frozen=True)
+class DayIntake:
+    """What came in on `day`; rows_in = used + duplicate + rejected.
+
+    `reject_files` (the contract's Reject, in the workdir) have a row for each rejected row and, with null source_row,
+    one for each file that could not be read: its rows can't be counted. `unknown_homes` are the site ids that rows were
+    rejected for because no register knows them. `files` are those that were listed, in order.
+    """
+
+    day: date
+    rows_in: int
+    used: int
+    duplicate: int
+    rejected: int
+    reject_files: tuple[Path, ...]
+    unknown_homes: tuple[str, ...]
+    files: list[LakeFile]
+
+
+def load_day(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    registers: Registers,
+    settings: Settings,
+    workdir: Path,
+) -> DayIntake:
+    """Leave the good rows of `day` as the DuckDB table interval_used, and site_register beside it.
+
+    Of several good rows for one home and start the last that arrived wins: later file (modification time,
+    then name), then later row. Staged copies are written into `workdir` and removed.
+
+    Raises
+    ------
+    NightFailed
+        The counts don't add up.
+    """
+    everyone = max(registers.sites.height, 1)
+    return total(_shards(con, lake, day, registers, settings, workdir, everyone))
+
+
+def load_shards(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    registers: Registers,
+    settings: Settings,
+    workdir: Path,
+) -> Iterator[DayIntake]:
+    """Like `load_day`, but [lake] homes_per_shard homes at a time, so that a big fleet fits in memory.
+
+    Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up.
+    """
+    return _shards(con, lake, day, registers, settings, workdir, settings.lake.homes_per_shard)
+
+
+def _shards(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    registers: Registers,
+    settings: Settings,
+    workdir: Path,
+    homes: int,
+) -> Iterator[DayIntake]:
+    workdir.mkdir(parents=True, exist_ok=True)
+    files = lake.bring(lake.files(day), workdir)
+    required = contract.required("intervals", are_all_single=registers.are_all_single)
+    how = lake.mapping.intervals
+    opened = open_files(con, list(enumerate(files)), how, required, workdir)
+    if fine := unlike_the_rest(opened):
+        again = open_files(
+            con, [(one.number, one.file) for one in fine], how, required, workdir, in_place=False
+        )
+        opened = sorted([*(one for one in opened if one not in fine), *again], key=lambda one: one.number)
+    limits = registers.site_limits(settings.lake)
+    for shard in cut(registers.sites["site_id"], homes):
+        with homes_of(con, shard):
+            yield take_homes(con, lake, day, registers.as_of, files, opened, limits, shard, workdir)
+    for one in opened:
+        if one.path and one.path != one.file.path:
+            one.path.unlink()
+    lake.drop(files)
+
+
+def total(parts: Iterable[DayIntake]) -> DayIntake:
+    """Return the intake of a whole day from that of its shards."""
+    every = list(parts)
+    counts = {name: sum(getattr(part, name) for part in every) for name in _COUNTS}
+    rejects = tuple(file for part in every for file in part.reject_files)
+    unknown = sorted({home for part in every for home in part.unknown_homes})
+    return DayIntake(
+        every[0].day, **counts, reject_files=rejects, unknown_homes=tuple(unknown), files=every[0].files
+    )
+
+
+def take_homes(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    as_of: date,
+    files: list[LakeFile],
+    opened: Sequence[Opened],
+    limits: pl.DataFrame,
+    shard: Shard,
+    workdir: Path,
+) -> DayIntake:
+    """Leave the good rows of a shard's homes as interval_used, and site_register, `limits`, beside it.
+
+    `opened` are the day's files in order; those that can't hold a row of the shard may be left out. To be called
+    within `homes_of(con, shard)`. What can't be read is told by the first shard.
+    """
+    con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
+    con.register("site_register", limits.to_arrow())
+    read = [one for one in opened if one.path]
+    paths = [one.path for one in read if one.path]
+    if not paths:
+        paths = [workdir / f"nothing-{shard.name}.parquet"]
+        write_parquet(paths[0], pl.DataFrame(schema=STAGED))
+    _point_at(con, paths)
+    unread = [(one.file.name, None, one.why, None) for one in opened if one.why] if shard.is_first else []
+    told = contract.rejects(unread)
+    return _take(con, lake, day, as_of, files, [one.file for one in read], told, workdir)
+
+
+def _take(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    day: date,
+    as_of: date,
+    files: list[LakeFile],
+    read: list[LakeFile],
+    unread: pl.DataFrame,
+    workdir: Path,
+) -> DayIntake:
+    params = {"day": day, "as_of": as_of, **contract.interval_ranges()}
+    for table in ("interval_checked", "interval_used"):
+        sql_runner.build(con, table, params)
+    counts = sql_runner.query(con, "interval_count", params).row(0, named=True)
+    if counts["rows_in"] != counts["used"] + counts["duplicate"] + counts["rejected"]:
+        told = ", ".join(f"{name} {count}" for name, count in counts.items())
+        raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({told}); run the night again")
+    names = pl.DataFrame(
+        {"file_no": range(len(read)), "source_file": [file.name for file in read]},
+        schema={"file_no": pl.Int32, "source_file": pl.String},
+    )
+    bounds = sql_runner.query(con, "interval_reject_bound", {"rows_at_once": _REJECTS_AT_ONCE})
+    rejects = workdir / f"reject-{uuid.uuid4().hex[:8]}.parquet"
+    with writing(rejects, _REJECTS_IN_GROUP) as write:
+        write(unread)
+        for after, until in pairwise([_FIRST, *bounds["arrival"], _LAST]):
+            rows = sql_runner.query(con, "interval_reject", {**params, "after": after, "until": until})
+            write(rows.join(names, on="file_no", maintain_order="left"))
+    unknown = tuple(sql_runner.query(con, "interval_unknown", params)["site_id"])
+    con.execute("DROP TABLE interval_checked")
+    return DayIntake(day, **counts, reject_files=(rejects,), unknown_homes=unknown, files=files)
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A file of a day, `number` in the order of arrival: the Parquet `path` that DuckDB reads, or `why` it can't be.
+
+    `path` is the file itself or a copy. It says that it holds `rows` rows, of homes from `first_home` to `last_home`
+    (None where it doesn't say), perhaps some without a home; `is_fine` is a file in place with times in nanoseconds.
+    """
+
+    number: int
+    file: LakeFile
+    path: Path | None = None
+    why: str | None = None
+    rows: int = 0
+    first_home: str | None = None
+    last_home: str | None = None
+    is_fine: bool = False
+
+    def may_hold(self, shard: Shard) -> bool:
+        """Tell whether a row of it, or what is to be told of it, can belong to the shard."""
+        if self.first_home is None or self.last_home is None:
+            return True
+        begins_before = shard.before_home is None or self.first_home < shard.before_home
+        return begins_before and (shard.first_home is None or shard.first_home <= self.last_home)
+
+
+def open_files(
+    con: duckdb.DuckDBPyConnection,
+    files: Sequence[tuple[int, LakeFile]],
+    how: Intervals,
+    required: tuple[str, ...],
+    workdir: Path,
+    *,
+    in_place: bool = True,
+    probe: bool = True,
+) -> list[Opened]:
+    """Make each numbered file readable, in place or as a copy in `workdir`, or say why it can't be.
+
+    With `probe` it is read once to its end: that finds a damaged page. Without, whoever reads it finds it.
+    """
+    workdir.mkdir(parents=True, exist_ok=True)
+    con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
+    opened = []
+    for number, file in files:
+        try:
+            path = prepare(file, how, required, workdir, number, may_be_in_place=in_place)
+            if probe:
+                _point_at(con, [path])
+                sql_runner.query(con, "interval_probe", {})
+        except UnusableFileError as error:
+            opened.append(Opened(number, file, why=f"the file {error}"))
+        except duckdb.Error as error:
+            told = " ".join(str(error).split())[:200]
+            why = f"the file cannot be read ({told}); send it again, whole"
+            opened.append(Opened(number, file, why=why))
+        else:
+            is_fine = path == file.path and has_nanoseconds(path)
+            opened.append(Opened(number, file, path, None, *extent(path), is_fine=is_fine))
+    return opened
+
+
+def unlike_the_rest(opened: Sequence[Opened]) -> list[Opened]:
+    """Return the files that count in ns beside others that don't: read together, all would be counted in ns."""
+    fine = [one for one in opened if one.is_fine]
+    return fine if len(fine) < sum(one.path is not None for one in opened) else []
+
+
+def _point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:
+    """Make the view interval_read read these files."""
+    con.execute(
+        "SET VARIABLE interval_files = $value", {"value": [sql_runner.as_named(path) for path in paths]}
+    )
+    con.sql(sql_runner.sql_text("interval_read")).create_view("interval_read", replace=True)

@@ -1,0 +1,184 @@
+"""A lake, in a folder or an object store: which days, files and registers it holds, in the order they arrived."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+from pathlib import Path
+
+from pipeline.core.errors import InputError
+from pipeline.core.settings import Settings, load_settings
+from pipeline.ingest.lake_config import Mapping, read_mapping
+from pipeline.storage.bucket_lake_source import BucketShelf
+from pipeline.storage.lake_source import SUFFIXES, FolderShelf, LakeFile, Shelf
+from pipeline.storage.object_url import ObjectUrl, object_url
+
+__all__ = ["Lake", "LakeFile", "open_lake", "partition_day"]
+_PARTITION = re.compile(r"date=(\d{4}-\d{2}-\d{2})")
+
+
+@dataclass(frozen=True)
+class Lake:
+    """An opened lake; `mapping` is what its lake.toml says, or the contract's own names."""
+
+    shelf: Shelf
+    mapping: Mapping = field(default_factory=Mapping)
+    mapping_text: str = ""
+
+    @property
+    def root(self) -> Path | ObjectUrl:
+        """The folder or address, as people call it."""
+        return self.shelf.root
+
+    @cached_property
+    def _partitions(self) -> tuple[dict[date, str], list[tuple[str, str]]]:
+        days: dict[date, str] = {}
+        odd: list[tuple[str, str]] = []
+        for entry in self.shelf.partitions():
+            name = f"intervals/{entry.name}"
+            if _is_hidden(entry.name):
+                continue
+            day = partition_day(entry.name) if entry.inside is not None else None
+            if day is None or entry.inside is None:
+                odd.append((name, "not a partition named date=YYYY-MM-DD; it is not read"))
+                continue
+            data = {inside for inside, is_file in entry.inside if is_file and _is_data(inside)}
+            odd += [
+                (f"{name}/{inside}", f"not one of {', '.join(SUFFIXES)}; it is not read")
+                for inside, _ in entry.inside
+                if inside not in data and not _is_hidden(inside)
+            ]
+            if data:
+                days[day] = entry.name
+            else:
+                odd.append((name, "a day without a file"))
+        return days, odd
+
+    def days(self) -> list[date]:
+        """Return the UTC days that have files, oldest first."""
+        return sorted(self._partitions[0])
+
+    def oddities(self) -> list[tuple[str, str]]:
+        """Return (where, what) for everything under intervals/ that is not read."""
+        return self._partitions[1]
+
+    def newest_day(self, today: date) -> date:
+        """Return the newest day in the lake that is not after `today` (UTC), the default as-of day.
+
+        Raises
+        ------
+        InputError
+            Every partition lies after `today`.
+        """
+        past = [day for day in self.days() if day <= today]
+        if not past:
+            raise InputError(f"{self.root}: every partition lies after today, {today}; check the date= names")
+        return past[-1]
+
+    def files(self, day: date) -> list[LakeFile]:
+        """Return the files of `day` in the order they arrived: modification time, then name."""
+        partition = self._partitions[0].get(day)
+        if partition is None:
+            return []
+        found = [file for file in self.shelf.files(partition) if _is_data(file.name.rpartition("/")[2])]
+        return sorted(found, key=lambda f: (f.mtime_ns, f.name))
+
+    def bring(self, files: list[LakeFile], workdir: Path) -> list[LakeFile]:
+        """Return the files with paths that can be read here; copies, of an object store's, are in `workdir`.
+
+        Raises
+        ------
+        OSError
+            A file is no longer the one that was listed.
+        """
+        return [self.bring_one(file, workdir, number) for number, file in enumerate(files)]
+
+    def bring_one(self, file: LakeFile, workdir: Path, number: int) -> LakeFile:
+        """Like `bring`; the copy is named by `number`."""
+        return self.shelf.bring(file, workdir, number)
+
+    def drop(self, files: list[LakeFile]) -> None:
+        """Remove the copies that `bring` made."""
+        for file in files:
+            self.shelf.drop(file)
+
+    def fingerprint(self, day: date) -> str:
+        """Return a text that changes when lake.toml does, or a file of `day` by name, size, time or ETag."""
+        digest = hashlib.sha256(self.mapping_text.encode())
+        for file in self.files(day):
+            tag = f"\0{file.tag}" if file.tag else ""
+            digest.update(f"{file.name}\0{file.size}\0{file.mtime_ns}{tag}\n".encode())
+        return digest.hexdigest()[:32]
+
+    def register(self, table: str) -> Path | None:
+        """Return the file of a register, "sites" to "trainings", or None; Parquet before CSV."""
+        found = (self.shelf.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
+        return next((path for path in found if path is not None), None)
+
+    @contextmanager
+    def naming(self) -> Iterator[None]:
+        """Have errors call a file that is read from a copy by its address."""
+        try:
+            yield
+        except InputError as error:
+            raise InputError(self.shelf.named(str(error))) from error
+
+
+def partition_day(name: str) -> date | None:
+    """Return the day of a partition named date=YYYY-MM-DD, or None."""
+    matched = _PARTITION.fullmatch(name)
+    try:
+        return date.fromisoformat(matched.group(1)) if matched else None
+    except ValueError:
+        return None
+
+
+def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
+    """Open the lake in the folder or at the address `root`; `settings` say how an object store is asked.
+
+    Raises
+    ------
+    InputError
+        No such folder or bucket, or no access; no sites or crews register; no intervals; or a lake.toml that says
+        nonsense.
+    NightFailed
+        The object store doesn't answer.
+    """
+    url = object_url(root)
+    if url is not None:
+        shelf: Shelf = BucketShelf(url, (settings or load_settings()).object_store)
+    elif Path(root).is_dir():
+        shelf = FolderShelf(Path(root))
+    else:
+        raise InputError(f"{root}: no such folder; name a lake (sites, crews, visits, intervals/date=.../)")
+    where, toml, text = shelf.root, shelf.beside("lake.toml"), ""
+    if toml is not None:
+        try:
+            text = toml.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(f"{where}/lake.toml: cannot be read as UTF-8 text ({error})") from error
+    lake = Lake(shelf, read_mapping(text, f"{where}/lake.toml") if text else Mapping(), text)
+    for table in ("sites", "crews"):
+        if lake.register(table) is None:
+            raise InputError(f"{where}: no {table}.csv or {table}.parquet; put the register there")
+    if not shelf.has_intervals():
+        raise InputError(f"{where}: no folder intervals; put the data in intervals/date=YYYY-MM-DD/")
+    if not lake.days():
+        odd = lake.oddities()
+        found = f" ({odd[0][0]}: {odd[0][1]})" if odd else ""
+        raise InputError(f"{where}/intervals: no day holds a file{found}; put data in date=YYYY-MM-DD/")
+    return lake
+
+
+def _is_hidden(name: str) -> bool:
+    """Markers and half-written files of writers: `_SUCCESS`, `.part.crc`."""
+    return name.startswith((".", "_"))
+
+
+def _is_data(name: str) -> bool:
+    return name.endswith(SUFFIXES) and not _is_hidden(name)

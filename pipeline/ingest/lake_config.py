@@ -1,0 +1,245 @@
+"""lake.toml: how a source's own columns become the contract's, said in a few lines and checked when read.
+
+    [intervals]
+    minutes = 15                        # length of an interval, where energy or an end label needs it
+    labelled = "end"                    # the source's time is the interval's end
+    zone = "America/Denver"             # or a fixed "-07:00"; times that carry their own offset keep it
+    [intervals.columns]
+    site_id = "meter"
+    interval_start = "read_at"
+    l1_w = { from = "l1_kwh", unit = "kWh an interval" }
+    l2_w = { from = "l2_amps", unit = "A", volts = "l2_volts", power_factor = 0.95, sign = -1 }
+
+A contract column that is not named keeps its own name. Without the file every column does.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from pipeline.core import contract
+from pipeline.core.errors import InputError
+from pipeline.core.toml_reader import read_toml
+
+ENERGY_UNITS = {"Wh an interval": 1.0, "kWh an interval": 1000.0}
+UNITS: dict[str, dict[str, float]] = {
+    "W": {"W": 1.0, "kW": 1000.0, "A": 1.0, **ENERGY_UNITS},
+    "var": {"var": 1.0, "kvar": 1000.0},
+    "V": {"V": 1.0},
+    "Wh": {"Wh": 1.0, "kWh": 1000.0},
+}
+REGISTERS = ("sites", "crews", "visits", "trainings")
+EPOCHS: dict[str, Literal["s", "ms"]] = {"epoch s": "s", "epoch ms": "ms"}
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class Source(_Part):
+    """Where one contract column comes from. A plain text stands for `{ from = text }`."""
+
+    source: str = Field(alias="from")
+    unit: str | None = None
+    sign: Literal[1, -1] = 1
+    volts: str | float | None = None
+    power_factor: str | float = 1.0
+
+    @model_validator(mode="before")
+    @classmethod
+    def _plain_name(cls, value: Any) -> Any:
+        return {"from": value} if isinstance(value, str) else value
+
+
+class Long(_Part):
+    """One row a channel: the column of the channel's name, that of its value, and channels to skip."""
+
+    channel: str
+    value: str
+    ignore: tuple[str, ...] = ()
+
+
+class Intervals(_Part):
+    """[intervals] of lake.toml."""
+
+    columns: dict[str, Source] = {}
+    minutes: int | None = None
+    labelled: Literal["start", "end"] = "start"
+    zone: str = "UTC"
+    time_format: str | None = None
+    long: Long | None = None
+    delimiter: str = Field(default=",", min_length=1, max_length=1)
+    decimal: Literal[".", ","] = "."
+    empty: tuple[str, ...] = ()
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        if offset_min(zone) is None and zone not in contract.time_zones():
+            raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00")
+        return zone
+
+    @field_validator("delimiter")
+    @classmethod
+    def _can_part_fields(cls, delimiter: str) -> str:
+        if delimiter != "\t" and (not delimiter.isascii() or not delimiter.isprintable() or delimiter == '"'):
+            raise ValueError(f"{delimiter!r} can't part fields; use a tab or a plain sign such as ; or |")
+        return delimiter
+
+    @field_validator("minutes")
+    @classmethod
+    def _known_length(cls, minutes: int | None) -> int | None:
+        if minutes is not None and minutes not in contract.INTERVAL_MINUTES:
+            raise ValueError(f"{minutes} is not one of {contract.INTERVAL_MINUTES}")
+        return minutes
+
+    @model_validator(mode="after")
+    def _fits_the_contract(self) -> Intervals:
+        if self.labelled == "end" and self.minutes is None:
+            raise ValueError('labelled = "end" needs minutes, the length of an interval')
+        fields = contract.Interval.columns()
+        for name, source in self.columns.items():
+            if name not in fields:
+                raise ValueError(f"columns.{name} is not in the contract; allowed: {', '.join(fields)}")
+            allowed = UNITS.get(str(contract.meta(fields[name])["unit"]), {})
+            if source.unit is not None and source.unit not in allowed:
+                raise ValueError(
+                    f"columns.{name}: unit '{source.unit}' unknown; allowed: {', '.join(allowed)}"
+                )
+            if source.unit in ENERGY_UNITS and self.minutes is None:
+                raise ValueError(f"columns.{name}: '{source.unit}' needs minutes, the length of an interval")
+            if source.unit == "A" and source.volts is None:
+                raise ValueError(f"columns.{name}: unit A needs volts, a number or a column")
+        return self
+
+    def reads(self) -> set[str]:
+        """Return every column that is read from a source file."""
+        if self.long is not None:
+            keys = [self.columns.get(name) or name for name in ("site_id", "interval_start")]
+            names = {key if isinstance(key, str) else key.source for key in keys}
+            return names | {self.long.channel, self.long.value}
+        sources = {name: self.columns.get(name) for name in contract.Interval.columns()}
+        named = [s for s in sources.values() if s is not None]
+        helpers = {part for s in named for part in (s.volts, s.power_factor) if isinstance(part, str)}
+        return helpers | {name if s is None else s.source for name, s in sources.items()}
+
+
+class Origin(_Part):
+    """Where one register column comes from: a column, or the same value in every row."""
+
+    source: str | None = Field(default=None, alias="from")
+    always: str | float | bool | None = None
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Origin:
+        if (self.source is None) == (self.always is None):
+            raise ValueError("needs one of from (a column) and always (a value)")
+        return self
+
+    @model_validator(mode="before")
+    @classmethod
+    def _plain_name(cls, value: Any) -> Any:
+        return {"from": value} if isinstance(value, str) else value
+
+
+Fields = dict[str, Origin]
+
+
+class Mapping(_Part):
+    """The whole of lake.toml."""
+
+    intervals: Intervals = Intervals()
+    sites: Fields = {}
+    crews: Fields = {}
+    visits: Fields = {}
+    trainings: Fields = {}
+
+    @model_validator(mode="after")
+    def _fits_the_contract(self) -> Mapping:
+        for table in REGISTERS:
+            allowed = contract.TABLES[table].columns()
+            for name in getattr(self, table):
+                if name not in allowed:
+                    raise ValueError(f"{table}.{name} is not in the contract; allowed: {', '.join(allowed)}")
+        return self
+
+
+def read_mapping(text: str, where: str) -> Mapping:
+    """Return the mapping that `text` (the file `where`) says.
+
+    Raises
+    ------
+    InputError
+        Not TOML, an unknown key (with the keys allowed), or a value that makes no sense.
+    """
+    says = read_toml(text, where)
+    try:
+        return Mapping(**says)
+    except ValidationError as error:
+        # An unknown key is often why another one is missing.
+        first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
+        key = ".".join(str(part) for part in first["loc"])
+        told = first["msg"].removeprefix("Value error, ")
+        if first["type"] == "extra_forbidden":
+            told = f"unknown key; allowed: {', '.join(_allowed(first['loc']))}"
+        raise InputError(f"{where}: {key + ': ' if key else ''}{told}") from error
+
+
+def _allowed(where: tuple[int | str, ...]) -> list[str]:
+    parts = [str(part) for part in where]
+    model: type[BaseModel] = Mapping
+    if parts[0] == "intervals" and len(parts) > 1:
+        model = Intervals
+        if len(parts) > 2:
+            model = Source if parts[1] == "columns" else Long
+    elif len(parts) > 1:
+        model = Origin
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def offset_min(zone: str) -> int | None:
+    """Return a fixed offset like +05:30 in minutes, or None for a named zone."""
+    sign, hours, colon, minutes = zone[:1], zone[1:3], zone[3:4], zone[4:]
+    digits = hours + minutes
+    if (
+        len(zone) != 6
+        or sign not in ("+", "-")
+        or colon != ":"
+        or not (digits.isascii() and digits.isdigit())
+    ):
+        return None
+    return (-1 if sign == "-" else 1) * (int(hours) * 60 + int(minutes))
+
+
+def describe(mapping: Mapping) -> list[str]:
+    """Return one line for each contract column that lake.toml fills, saying from what and how."""
+    how = mapping.intervals
+    lines = [_describe_source(name, source, how) for name, source in how.columns.items()]
+    if how.long is not None:
+        skipped = f"; ignored: {', '.join(how.long.ignore)}" if how.long.ignore else ""
+        long = f"one row a channel, named in '{how.long.channel}', value in '{how.long.value}'"
+        lines.append(f"intervals: {long}{skipped}")
+    if "interval_start" not in how.columns and (how.zone, how.labelled) != ("UTC", "start"):
+        lines.append(_describe_source("interval_start", Source.model_validate("interval_start"), how))
+    for table in REGISTERS:
+        for name, origin in getattr(mapping, table).items():
+            told = f"always '{origin.always}'" if origin.always is not None else f"from '{origin.source}'"
+            lines.append(f"{table}.{name}: {told}")
+    return lines
+
+
+def _describe_source(name: str, source: Source, how: Intervals) -> str:
+    told = f"intervals.{name}: from '{source.source}'"
+    if name == "interval_start":
+        told += f", time of {how.zone}"
+        return told + (
+            f", the interval's end, {how.minutes} min after its start" if how.labelled == "end" else ""
+        )
+    if source.unit is not None:
+        length = f" of {how.minutes} min" if source.unit in ENERGY_UNITS else ""
+        told += f" in {source.unit}{length}"
+    if source.unit == "A":
+        told += f" x volts {source.volts} x power factor {source.power_factor}"
+    return told + (", sign turned" if source.sign < 0 else "")

@@ -1,0 +1,243 @@
+"""The registers (sites, crews, visits, trainings) as the contract types them; bad rows become rejects."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import cast
+
+import dataframely as dy
+import polars as pl
+
+from pipeline.core import contract
+from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import LakeSettings
+from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT, UnusableFileError, read_delimited
+from pipeline.ingest.lake import Lake
+from pipeline.ingest.lake_config import REGISTERS, Fields
+from pipeline.ingest.normalize import nearest
+from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
+
+_TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
+_SORTED_BY = {"sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id"}
+
+
+@dataclass(frozen=True)
+class Registers:
+    """The registers on `as_of`, each with every contract column, sorted; `rejects` as the contract's Reject.
+
+    `duplicate` counts rows that say the same as one before.
+    """
+
+    as_of: date
+    sites: pl.DataFrame
+    crews: pl.DataFrame
+    visits: pl.DataFrame
+    trainings: pl.DataFrame
+    rejects: pl.DataFrame
+    duplicate: int = 0
+
+    @property
+    def are_all_single(self) -> bool:
+        """Every home has one line only, so that l2_w may be absent."""
+        return bool(self.sites.height) and bool((self.sites["service"] == "single").fill_null(False).all())
+
+    def site_limits(self, limits: LakeSettings) -> pl.DataFrame:
+        """Return the sites with site_key (whole number), leg_max_w and pv_max_w, the most a reading is [W].
+
+        A leg carries service_amps x its nominal volts x headroom. PV gives pv_kw x headroom, but never less
+        than one leg carries, which is what exchanged clamps show as production.
+        """
+        volts = pl.col("service").replace_strict(
+            contract.SERVICE_LEG_V, default=120.0, return_dtype=pl.Float64
+        )
+        leg_w = pl.col("service_amps").fill_null(limits.default_service_amps) * volts
+        pv_w = pl.col("pv_kw") * 1000 * limits.pv_headroom
+        return self.sites.with_row_index("site_key").with_columns(
+            (leg_w * limits.leg_headroom).alias("leg_max_w"),
+            pl.max_horizontal(pv_w.fill_null(limits.unknown_pv_kw * 1000), leg_w).alias("pv_max_w"),
+        )
+
+
+def read_registers(lake: Lake, as_of: date) -> Registers:
+    """Read the registers of `lake` as they stand on `as_of`.
+
+    Of rows with one key the first is kept; the same row again is no error, another one is rejected.
+
+    Raises
+    ------
+    InputError
+        A register can't be read, lacks a required column, or leaves no home.
+    """
+    tables: dict[str, pl.DataFrame] = {}
+    refused: list[pl.DataFrame] = [contract.rejects()]
+    duplicate = 0
+    for table in REGISTERS:
+        path = lake.register(table)
+        if path is None:
+            tables[table] = pl.DataFrame(schema=pl.Schema(contract.TABLES[table]))
+            continue
+        schema = contract.TABLES[table]
+        with lake.naming():
+            texts, malformed = _texts(path)
+            rows, bad = _split(_typed(path, texts, table, getattr(lake.mapping, table)))
+        steps = [bad]
+        if table == "visits":
+            rows, bad = _split(_misplaced(rows, tables["sites"], as_of))
+            steps.append(bad)
+        kept, bad = _split(_once(rows, schema))
+        duplicate += rows.height - kept.height - bad.height
+        steps.append(bad)
+        tables[table] = kept.select(schema.column_names())
+        refused.append(_as_rejects(pl.concat([malformed, _with_text(pl.concat(steps), texts)]), path.name))
+    if not tables["sites"].height:
+        with lake.naming():
+            raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
+    frames = {name: frame.sort(_SORTED_BY[name], maintain_order=True) for name, frame in tables.items()}
+    return Registers(as_of, **frames, rejects=pl.concat(refused), duplicate=duplicate)
+
+
+def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.DataFrame:
+    """Return ROW, the register's columns as the contract types them, and REASON, null where a row is good."""
+    schema = contract.TABLES[table]
+    own: dict[str, str] = {}
+    for column in texts.columns:
+        before = own.setdefault(column.strip().casefold(), column)
+        if before != column:
+            raise InputError(f"{path}: columns '{before}' and '{column}' have one name; keep one")
+    values: list[pl.Expr] = []
+    for name in schema.columns():
+        field = fields.get(name)
+        source = own.get((field.source if field and field.source else name).casefold())
+        if field is not None and field.always is not None:
+            values.append(pl.lit(str(field.always)).alias(name))
+        elif source is not None:
+            text = pl.col(source).str.strip_chars()
+            values.append(pl.when(text != "").then(text).alias(name))
+        elif name in contract.required(table):
+            raise InputError(f"{path}: no column {name}{nearest(name, set(own) - set(schema.columns()))}")
+        else:
+            values.append(pl.lit(None, dtype=pl.String).alias(name))
+    plain = texts.select(ROW, *values)
+    parsed = {name: _parsed(name, column) for name, column in schema.columns().items()}
+    faults: list[pl.Expr] = [
+        pl.when(pl.col(name).is_not_null() & expr.is_null()).then(
+            pl.format(f"{name}: '{{}}' is not a {contract.kind(column)}", pl.col(name))
+        )
+        for (name, column), expr in zip(schema.columns().items(), parsed.values(), strict=True)
+    ]
+    faults += [_outside(name, column, parsed[name], plain[name]) for name, column in schema.columns().items()]
+    return plain.select(ROW, **parsed, **{REASON: pl.coalesce(*faults)})
+
+
+def _split(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Part rows by REASON: the good ones without it, the bad ones as (ROW, REASON)."""
+    is_good = pl.col(REASON).is_null()
+    return rows.filter(is_good).drop(REASON), rows.filter(~is_good).select(ROW, REASON)
+
+
+def _with_text(bad: pl.DataFrame, texts: pl.DataFrame) -> pl.DataFrame:
+    """Return bad rows (ROW, REASON) with the TEXT that they came as: the schema BAD."""
+    came = texts.filter(pl.col(ROW).is_in(bad[ROW].implode()))
+    told = came.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
+    return bad.join(told, on=ROW, how="left", maintain_order="left").select(BAD.names())
+
+
+def _as_rejects(bad: pl.DataFrame, file: str) -> pl.DataFrame:
+    return bad.sort(ROW).select(
+        pl.lit(file).alias("source_file"),
+        pl.col(ROW).alias("source_row"),
+        pl.col(REASON).alias("reason"),
+        pl.col(TEXT).alias("row"),
+    )
+
+
+def _texts(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the rows as texts, numbered in ROW, and what is not even a row, in the schema BAD."""
+    try:
+        if path.suffix == ".csv":
+            return read_delimited(path, is_multiline=True)
+        frame = _foreign_texts(path)
+    except UnusableFileError as error:
+        raise InputError(f"{path}: {error}") from error
+    rows = pl.int_range(1, frame.height + 1, dtype=pl.Int64, eager=True)
+    return frame.with_columns(rows.alias(ROW)), pl.DataFrame(schema=BAD)
+
+
+def _foreign_texts(path: Path) -> pl.DataFrame:
+    try:
+        return read_foreign(path).select(pl.all().cast(pl.String))
+    except READ_ERRORS as error:
+        told = " ".join(str(error).split())[:200]
+        raise UnusableFileError(f"cannot be read as Parquet ({told})") from error
+
+
+def _parsed(name: str, column: dy.Column) -> pl.Expr:
+    text = pl.col(name)
+    if isinstance(column, dy.Float64):
+        return text.cast(pl.Float64, strict=False)
+    if isinstance(column, dy.Bool):
+        low = text.str.to_lowercase()
+        return pl.when(low.is_in(_TRUE)).then(True).when(low.is_in(_FALSE)).then(False)
+    if isinstance(column, dy.Date):
+        # A date may carry a midnight, as spreadsheets and timestamps do.
+        return text.str.replace(r"[T ]00:00(:00(\.0+)?)?(Z|[+-]00:?00)?$", "").str.to_date(
+            "%Y-%m-%d", strict=False
+        )
+    return text
+
+
+def _outside(name: str, column: dy.Column, value: pl.Expr, texts: pl.Series) -> pl.Expr:
+    """Return why a value breaks the contract, the nearest code offered where one looks like it."""
+    if name == "timezone":
+        return _unlisted(name, contract.time_zones(), "an IANA time zone", texts)
+    codes = contract.meta(column).get("codes")
+    if codes is not None:
+        return _unlisted(name, cast(tuple[str, ...], codes), "known", texts)
+    told = pl.lit(None, dtype=pl.String)
+    if isinstance(column, dy.Float64):
+        rule = ~value.is_finite() | ~value.is_between(column.min, column.max)  # type: ignore[arg-type]
+        told = pl.when(rule).then(pl.format(f"{name}: {{}} is outside {contract.span(column)}", pl.col(name)))
+    if not column.nullable:
+        told = pl.when(value.is_null()).then(pl.lit(f"{name} is missing")).otherwise(told)
+    return told
+
+
+def _unlisted(name: str, listed: Iterable[str], word: str, texts: pl.Series) -> pl.Expr:
+    known = set(listed)
+    odd = [text for text in texts.drop_nulls().unique().to_list() if text not in known]
+    told = [f"{name}: '{text}' is not {word}{nearest(text, known)}" for text in odd]
+    return pl.col(name).replace_strict(odd, told, default=None, return_dtype=pl.String)
+
+
+def _misplaced(visits: pl.DataFrame, sites: pl.DataFrame, as_of: date) -> pl.DataFrame:
+    """Give each visit a REASON if its home is unknown or its day can't be, else null."""
+    homes = sites.select("site_id", "commissioned_on", is_known=pl.lit(True))
+    day = pl.col("visited_on")
+    told = (
+        pl.when(pl.col("is_known").is_null())
+        .then(pl.lit("unknown home: site_id is not in sites"))
+        .when(day > as_of)
+        .then(pl.format("visited_on {} lies after the as-of day", day))
+        .when(day < pl.col("commissioned_on"))
+        .then(pl.format("visited_on {} lies before the home's commissioning", day))
+    )
+    joined = visits.join(homes, on="site_id", how="left", maintain_order="left")
+    return joined.with_columns(told.alias(REASON)).select(*visits.columns, REASON)
+
+
+def _once(rows: pl.DataFrame, schema: type[dy.Schema]) -> pl.DataFrame:
+    """Give each later row of a key that says other things a REASON, and drop those that say the same."""
+    columns, keys = schema.column_names(), schema.primary_key()
+    if keys and rows.select(keys).n_unique() == rows.height:  # as a register should be
+        return rows.with_columns(pl.lit(None, dtype=pl.String).alias(REASON))
+    distinct = rows.unique(columns, keep="first", maintain_order=True)
+    if not keys:
+        return distinct.with_columns(pl.lit(None, dtype=pl.String).alias(REASON))
+    is_later = pl.int_range(pl.len()).over(keys) > 0
+    told = pl.format(
+        f"{keys[0]} '{{}}' is there before with other content; the first row is kept", pl.col(keys[0])
+    )
+    return distinct.with_columns(pl.when(is_later).then(told).alias(REASON))

@@ -1,0 +1,89 @@
+"""A source's times as the UTC starts of its intervals: formats, offsets, zones, clock changes, end labels."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import polars as pl
+
+from pipeline.ingest.csv_reader import UnusableFileError
+from pipeline.ingest.lake_config import EPOCHS, Intervals, offset_min
+
+_OFFSET = r"\s*(Z|[+-]\d{2}:?\d{2})$"
+_FORMATS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M")
+_TIME = pl.Datetime("us")
+
+
+def interval_starts(times: pl.Series, homes: pl.Series, how: Intervals) -> tuple[pl.Series, pl.Series]:
+    """Return (start as naive UTC, why a row has none, else null) for `times`.
+
+    A time with an offset of its own keeps it; one without is local to `how.zone`. Where the clock goes back,
+    a home's first row of a doubled time is the earlier one, any later row the later. A local time that the
+    clock skips does not exist. A label of the interval's end moves back by `how.minutes`.
+    Each distinct time is read once: homes share them.
+
+    Raises
+    ------
+    UnusableFileError
+        The column's type holds no times.
+    """
+    given = pl.DataFrame({"time": times, "home": homes})
+    read = _read(given.select(pl.col("time").unique()), times.name, how)
+    read = read.with_columns(early=_utc("earliest", how), late=_utc("latest", how))
+    text = pl.col("time").cast(pl.String).str.strip_chars()
+    skipped = pl.lit("local time does not exist: the clock goes forward over it")
+    told = pl.when(pl.col("local").is_null()).then(pl.format(f"{times.name}: '{{}}' is not a time", text))
+    is_lost = pl.col("early").is_null() & text.is_not_null() & ~text.is_in(["", *how.empty])
+    read = read.with_columns(fault=pl.when(is_lost).then(told.otherwise(skipped)))
+    start = pl.col("early")
+    if (read["early"] != read["late"]).any():
+        start = pl.when(pl.int_range(pl.len()).over("home", "time") == 0).then(start).otherwise("late")
+    back = pl.duration(minutes=how.minutes if how.labelled == "end" and how.minutes else 0)
+    joined = given.join(read, on="time", how="left", nulls_equal=True, maintain_order="left")
+    done = joined.select((start - back).alias("start"), "fault")
+    return done["start"], done["fault"]
+
+
+def _read(distinct: pl.DataFrame, column: str, how: Intervals) -> pl.DataFrame:
+    """Add `local`, the time as written, and `east_min`, its own offset from UTC, null where it has none."""
+    dtype, time, utc = distinct.schema["time"], pl.col("time"), pl.lit(0, dtype=pl.Int64)
+    if how.time_format in EPOCHS and (dtype.is_integer() or dtype == pl.String):
+        count = time.cast(pl.Int64, strict=False)
+        passed = pl.from_epoch(count, time_unit=EPOCHS[how.time_format]).cast(_TIME)
+        return distinct.with_columns(local=passed, east_min=utc)
+    if isinstance(dtype, pl.Datetime) and dtype.time_zone is not None:
+        return distinct.with_columns(local=_in_utc(time), east_min=utc)
+    if isinstance(dtype, pl.Datetime) or dtype == pl.Null:
+        return distinct.with_columns(local=time.cast(_TIME), east_min=pl.lit(None, dtype=pl.Int64))
+    if dtype != pl.String:
+        raise UnusableFileError(f"column {column} is of type {dtype}, not a time")
+    text = time.str.strip_chars()
+    if how.time_format:
+        local = text.str.to_datetime(how.time_format, time_unit="us", strict=False)
+        if "%z" in how.time_format:
+            return distinct.with_columns(local=_in_utc(local), east_min=utc)
+        return distinct.with_columns(local=local, east_min=pl.lit(None, dtype=pl.Int64))
+    offset = (
+        text.str.extract(_OFFSET, 1)
+        .str.replace("Z", "+0000", literal=True)
+        .str.replace(":", "", literal=True)
+    )
+    minutes = offset.str.slice(1, 2).cast(pl.Int64) * 60 + offset.str.slice(3, 2).cast(pl.Int64)
+    base = text.str.replace(_OFFSET, "").str.replace("T", " ", literal=True)
+    local = pl.coalesce(*(base.str.to_datetime(form, time_unit="us", strict=False) for form in _FORMATS))
+    east = pl.when(offset.str.starts_with("-")).then(-minutes).otherwise(minutes)
+    return distinct.with_columns(local=local, east_min=east)
+
+
+def _utc(which: Literal["earliest", "latest"], how: Intervals) -> pl.Expr:
+    local = pl.col("local")
+    fixed = 0 if how.zone == "UTC" else offset_min(how.zone)
+    if fixed is not None:
+        return local - pl.duration(minutes=pl.col("east_min").fill_null(fixed))
+    zoned = _in_utc(local.dt.replace_time_zone(how.zone, ambiguous=which, non_existent="null"))
+    own = local - pl.duration(minutes=pl.col("east_min"))
+    return pl.when(pl.col("east_min").is_null()).then(zoned).otherwise(own)
+
+
+def _in_utc(time: pl.Expr) -> pl.Expr:
+    return time.dt.convert_time_zone("UTC").dt.replace_time_zone(None).cast(_TIME)

@@ -1,0 +1,180 @@
+"""What changed since the run before: homes on and off the list and why, verdicts, days that came late, counts."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.worklist.carry_over import earlier_table
+
+LISTED, OFF, VERDICT, JOINED, GONE = "newly listed", "off the list", "verdict", "home joined", "home gone"
+# One row a home and thing that changed; was, is_now: standings for the list, verdicts for a verdict.
+SCHEMA = pl.Schema(
+    {
+        "site_id": pl.String, "area": pl.String, "what": pl.String, "was": pl.String, "is_now": pl.String,
+        "why": pl.String,
+    }
+)  # fmt: skip
+_COUNTS = ("homes", "homes_silent", "rows_in", "rows_used", "rows_duplicate", "rows_rejected")
+_VERDICTS = ("suspect", "unproven", "sound")
+_ROWS = ("rows_in", "used", "duplicate", "rejected", "files")
+
+
+@dataclass(frozen=True)
+class RunBefore:
+    """What the run before published: its day, its run.json, its tables site_scores and standing."""
+
+    as_of: date
+    run: Mapping[str, Any]
+    scores: pl.DataFrame
+    standing: pl.DataFrame
+
+    def is_listed(self) -> pl.DataFrame:
+        """Return the site_id of each home that was on the list."""
+        return self.standing.filter("is_listed").select("site_id")
+
+
+def read_run_before(folder: Path | None) -> RunBefore | None:
+    """Return the run in `folder`; None if there is none, or it can't be read or compared with."""
+    try:
+        scores, standing = (earlier_table(folder, name) for name in ("site_scores", "standing"))
+        if folder is None or scores is None or standing is None or "is_listed" not in standing.columns:
+            return None
+        run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        return RunBefore(date.fromisoformat(run["as_of"]), run, scores, standing)
+    except (OSError, ValueError, TypeError, KeyError, pl.exceptions.PolarsError):
+        return None
+
+
+def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
+    """Return what changed at each home (SCHEMA), sorted by what, then home; no rows where there was no run before.
+
+    `scores` and `standing` are tonight's tables. A home that was not there before, or is not any more, is told as
+    such and, if it is or was listed, as newly listed or off the list too.
+    """
+    if before is None:
+        return pl.DataFrame(schema=SCHEMA)
+    facts = ("site_id", "standing", "cause", "is_listed")
+    now = scores.select("site_id", "area", "verdict", "likelihood", "suspected_fault").join(
+        standing.select(facts), on="site_id", how="left"
+    )
+    was = before.scores.select("site_id", "area", "verdict", "likelihood").join(
+        before.standing.select(facts), on="site_id", how="left"
+    )
+    both = now.join(was, on="site_id", how="full", coalesce=True, suffix="_was")
+    is_here, was_here = pl.col("verdict").is_not_null(), pl.col("verdict_was").is_not_null()
+    is_on, was_on = (pl.col(name).fill_null(False) for name in ("is_listed", "is_listed_was"))
+    left = pl.when(is_here).then("cause").otherwise(pl.lit("no longer in the register of homes"))
+    likelihoods = pl.format(
+        "likelihood {} before, {} now, most likely {}",
+        *(pl.col(name).round(2) for name in ("likelihood_was", "likelihood")),
+        pl.col("suspected_fault").str.replace_all("_", " ", literal=True),
+    )
+    parts = (
+        (LISTED, is_on & ~was_on, "standing_was", "standing", pl.col("cause")),
+        (OFF, was_on & ~is_on, "standing_was", "standing", left),
+        (VERDICT, pl.col("verdict") != pl.col("verdict_was"), "verdict_was", "verdict", likelihoods),
+        (JOINED, is_here & ~was_here, "verdict_was", "verdict", pl.lit("new in the register of homes")),
+        (GONE, was_here & ~is_here, "verdict_was", "verdict", left),
+    )
+    rows = [
+        both.filter(is_so).select(
+            "site_id",
+            pl.coalesce("area", "area_was").alias("area"),
+            pl.lit(what).alias("what"),
+            pl.col(was_as).alias("was"),
+            pl.col(is_as).alias("is_now"),
+            why.alias("why"),
+        )
+        for what, is_so, was_as, is_as, why in parts
+    ]
+    return pl.concat(rows).cast(SCHEMA).sort("what", "site_id")
+
+
+def changed_counts(
+    before: RunBefore | None,
+    changed: pl.DataFrame,
+    counts: Mapping[str, int],
+    standing: pl.DataFrame,
+    verdicts: Mapping[str, int],
+) -> dict[str, Any] | None:
+    """Return the changes in numbers, and tonight's counts beside those before as [before, now]; None: no run before.
+
+    `changed` is `changed_homes`, `counts` and `verdicts` (verdict -> homes) are tonight's.
+    """  # fmt: skip
+    if before is None:
+        return None
+    known = dict(changed.group_by("what").len().iter_rows())
+    off = changed.filter(pl.col("what") == OFF).with_columns(
+        pl.coalesce("is_now", pl.lit("no longer in the register of homes"))
+    )
+    turned = changed.filter(pl.col("what") == VERDICT).select(
+        pl.format("{} to {}", "was", "is_now").alias("turn")
+    )
+    counted, judged = before.run.get("counts", {}), before.run.get("verdicts", {})
+    return {
+        "since": str(before.as_of),
+        **{name.replace(" ", "_"): known.get(name, 0) for name in (LISTED, OFF, VERDICT, JOINED, GONE)},
+        "off_the_list_by_standing": _tally(off["is_now"]),
+        "verdict_by_turn": _tally(turned["turn"]),
+        "before_and_now": {
+            "listed": [before.is_listed().height, int(standing["is_listed"].sum())],
+            **{name: [judged.get(name, 0), verdicts.get(name, 0)] for name in _VERDICTS},
+            **{name: [counted.get(name), counts[name]] for name in _COUNTS},
+        },
+    }  # fmt: skip
+
+
+def late(before: RunBefore | None, days: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    """Return what came, or went, for days that the run before had worked off already.
+
+    Parameters
+    ----------
+    before
+        The run before; None: nothing is late.
+    days
+        Tonight's days as in run.json: rows, files and a digest of the files, by day.
+
+    Returns
+    -------
+    dict
+        `days`: day -> what its counts grew by since, and `is_by_files`: its files have changed, else the register
+        of homes has, or the settings; `gone`: days that are in the lake no more; `rows_in`, `rows_used`: by how
+        many rows all these days grew.
+    """
+    held: Mapping[str, Mapping[str, Any]] = before.run.get("days", {}) if before else {}
+    oldest = min((*held, *days), default="")
+    first = max(min(held, default=oldest), min(days, default=oldest))
+    moved = {
+        day: {
+            **{name: now[name] - was.get(name, 0) for name in _ROWS},
+            "is_by_files": not was or _files(was) != _files(now),
+        }
+        for day, now in sorted(days.items())
+        if before and first <= day <= str(before.as_of) and not _is_same(was := held.get(day, {}), now)
+    }
+    return {
+        "days": moved,
+        "gone": sorted(day for day in held if day > first and day not in days),
+        "rows_in": sum(day["rows_in"] for day in moved.values()),
+        "rows_used": sum(day["used"] for day in moved.values()),
+    }
+
+
+def _is_same(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
+    return all(was.get(name) == now[name] for name in _ROWS) and _files(was) in (None, _files(now))
+
+
+def _files(day: Mapping[str, Any]) -> str | None:
+    """Return the digest of a day's files; a run of an older version has none."""
+    return day.get("files_digest")
+
+
+def _tally(things: pl.Series) -> dict[str, int]:
+    return {str(name): int(count) for name, count in sorted(things.value_counts().iter_rows())}

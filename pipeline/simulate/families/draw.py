@@ -1,0 +1,216 @@
+"""Draws a proof fleet: streets and homes, then who has which fault and who only looks odd.
+
+Own ranges, from the trade: mostly 120/240 homes with an upstream clamp a leg, some 120/208 condominiums
+and single-line homes, some bundled load conductors with clamps in parallel. Faults and hard negatives
+are dealt evenly over their kinds, each home in a random order getting the rarest kind that fits it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit, PvLeg
+from pipeline.faults.clamps import Wiring
+from pipeline.simulate.families.array import Roof
+from pipeline.simulate.families.home import Area, Home
+from pipeline.simulate.families.spec import UnlikeSpec
+
+PLACES = (
+    ("harbour", "America/New_York", 41.3, -72.9, 17.0),
+    ("ridge", "America/New_York", 35.6, -82.5, 19.0),
+    ("lakes", "America/Chicago", 43.1, -89.4, 17.5),
+    ("plains", "America/Chicago", 30.3, -97.7, 27.0),
+    ("foothills", "America/Denver", 39.7, -105.2, 18.0),
+    ("desert", "America/Phoenix", 33.5, -112.1, 32.0),
+    ("coast", "America/Los_Angeles", 37.8, -122.3, 15.5),
+    ("islands", "Pacific/Honolulu", 21.3, -157.9, 26.0),
+)
+SERVICES = (("120/240", 0.83), ("120/208", 0.1), ("single", 0.07))
+HOMES_A_STREET = {"120/240": (3, 9), "120/208": (6, 13), "single": (3, 7)}
+PV_SHARE, UPSTREAM_SHARE, BATTERY_SHARE, EV_SHARE = 0.95, 0.68, 0.07, 0.2
+WEATHER_SHARES = (0.7, 0.4, 0.25)  # of family "weather" with leg voltages, reactive power, utility meter
+HARD = (
+    "battery_exporting", "battery_undeclared", "battery_declared", "ev_all_night", "vacant", "pv_outage",
+    "snow", "second_array", "production_scaled", "single_leg_inverter", "clock_offset", "local_time", "dst",
+    "gaps", "stale_values", "zero_dropouts", "sign_glitches", "new_site", "loose_neutral",
+    "crossed_and_turned",
+)  # fmt: skip
+NEEDS_SUN = {
+    "pv_outage", "snow", "second_array", "production_scaled", "single_leg_inverter", "clock_offset", "local_time",
+    "dst",
+}  # fmt: skip
+NEEDS_TWO_LEGS = {"single_leg_inverter"}
+NEEDS_240 = {"loose_neutral", "crossed_and_turned"}
+NO_SUMMER_TIME = {"America/Phoenix", "Pacific/Honolulu"}
+NEEDS_DAYS = {"dst": 4, "pv_outage": 4, "snow": 4, "new_site": 3}
+LEAST_DAYS_FOR_ONSET = 6
+
+
+def areas(spec: UnlikeSpec) -> list[Area]:
+    """Return the dispatch areas; a zone's offset is the one at the middle of the window."""
+    middle = (spec.start + (datetime.combine(spec.end, datetime.max.time()) - spec.start) / 2).replace(
+        tzinfo=UTC
+    )
+    found = []
+    for name, zone, latitude, longitude, mean_c in PLACES:
+        offset = middle.astimezone(ZoneInfo(zone)).utcoffset()
+        assert offset is not None
+        found.append(Area(name, zone, latitude, longitude, int(offset.total_seconds() // 60), mean_c))
+    return found
+
+
+def streets(spec: UnlikeSpec) -> Iterator[list[int]]:
+    """Yield the numbers of the homes on each transformer, in order."""
+    first, street = 0, 0
+    while first < spec.sites:
+        low, high = HOMES_A_STREET[service_of(spec, street)[0]]
+        count = int(_street_rng(spec, street, 1).integers(low, high))
+        yield list(range(first, min(first + count, spec.sites)))
+        first, street = first + count, street + 1
+
+
+def _street_rng(spec: UnlikeSpec, street: int, what: int) -> np.random.Generator:
+    return np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(2, street, what)))
+
+
+def service_of(spec: UnlikeSpec, street: int) -> tuple[str, int]:
+    """Return the service of a street and the number of its area."""
+    rng = _street_rng(spec, street, 0)
+    at = int(rng.choice(len(SERVICES), p=[share for _, share in SERVICES]))
+    return SERVICES[at][0], int(rng.integers(len(PLACES)))
+
+
+def draw_fleet(spec: UnlikeSpec) -> list[list[Home]]:
+    """Return the homes of the fleet, street by street, with their faults and hard negatives."""
+    drawn = [
+        [_home(spec, street, number) for number in numbers] for street, numbers in enumerate(streets(spec))
+    ]
+    flat = [home for homes in drawn for home in homes]
+    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(4,)))
+    order = rng.permutation(len(flat)).tolist()
+    faulty, hard = round(spec.fault_share * spec.sites), round(spec.hard_share * spec.sites)
+    dealt: Counter[str] = Counter()
+    for at in order:
+        if sum(dealt.values()) == faulty:
+            break
+        kinds = [name for name in spec.faults or CATALOGUE if _fits(name, flat[at])]
+        if kinds:
+            name = min(kinds, key=lambda kind: (dealt[kind], kind))
+            flat[at] = _faulty(flat[at], name, dealt[name], spec, rng)
+            dealt[name] += 1
+    odd: Counter[str] = Counter()
+    for at in order:
+        if sum(odd.values()) == hard:
+            break
+        if flat[at].fault == "sound":
+            words = [word for word in HARD if _looks(word, flat[at], spec)]
+            word = min(words, key=lambda kind: (odd[kind], kind))
+            flat[at] = _odd(flat[at], word, spec, rng)
+            odd[word] += 1
+    return [[flat[home.number] for home in homes] for homes in drawn]
+
+
+def right_wiring(home: Home) -> Wiring:
+    """Return the right wiring of the home's position."""
+    return Wiring.sound(
+        service=home.service, ct_sees_pv=home.sees_pv, cts_per_leg=home.cts_per_leg,
+        production_by=home.production_by, production_leg=home.production_leg, pv_leg=home.pv_leg,
+        pv_added_back=home.added_back, is_clipped=home.is_clipped,
+    )  # fmt: skip
+
+
+def _fits(name: str, home: Home) -> bool:
+    one = np.ones(1)
+    pv_w = 1000.0 * one if home.roof else 0.0 * one
+    circuit = Circuit.from_powers(one, one, pv_w, service=home.service, pv_leg=home.pv_leg)
+    fault = CATALOGUE[name]
+    return bool(fault.legs_on(home.service)) and fault.fits(right_wiring(home), circuit)
+
+
+def _faulty(home: Home, name: str, nth: int, spec: UnlikeSpec, rng: np.random.Generator) -> Home:
+    legs = CATALOGUE[name].legs_on(home.service)
+    onset = 0
+    # A record that is wrong has been wrong from the first day: readings don't change with it.
+    if name != "wrong_scope" and spec.days >= LEAST_DAYS_FOR_ONSET and rng.random() < spec.onset_share:
+        onset = int(rng.integers(2, spec.days - 2)) * 1440 + int(rng.integers(1440))
+    return replace(home, fault=name, leg=legs[nth % len(legs)], onset_min=onset)
+
+
+def _looks(word: str, home: Home, spec: UnlikeSpec) -> bool:
+    if (word in NEEDS_SUN and home.roof is None) or spec.days < NEEDS_DAYS.get(word, 0):
+        return False
+    if (word in NEEDS_TWO_LEGS and home.service == "single") or (
+        word in NEEDS_240 and home.service != "120/240"
+    ):
+        return False
+    if word == "dst":
+        return PLACES[home.area][1] not in NO_SUMMER_TIME
+    return word != "loose_neutral" or spec.with_volts is not False
+
+
+def _odd(home: Home, word: str, spec: UnlikeSpec, rng: np.random.Generator) -> Home:
+    told = bool(rng.random() < 0.5)
+    if word == "battery_exporting":
+        return replace(home, hard=word, battery="exports", declares_battery=True, has_battery_w=told)
+    if word == "battery_undeclared":
+        return replace(home, hard=word, battery="self", declares_battery=False, has_battery_w=False)
+    if word == "battery_declared":
+        return replace(home, hard=word, battery="self", declares_battery=True, has_battery_w=told)
+    if word == "loose_neutral":
+        return replace(home, hard=word, has_volts=bool(spec.with_volts or rng.random() < 0.8))
+    if word == "ev_all_night":
+        return replace(home, hard=word, has_ev=told)
+    if word == "single_leg_inverter" and home.roof is not None:
+        ac_kw = float(rng.choice([0.6, 0.9, 1.2, 1.8]))
+        roof = replace(home.roof, ac_kw=ac_kw, dc_kw=ac_kw * 1.2)
+        leg: PvLeg = "l1" if told else "l2"
+        # What is added back goes half on each leg, which this inverter doesn't do.
+        return replace(home, hard=word, roof=roof, pv_leg=leg, added_back=False, is_clipped=False)
+    return replace(home, hard=word)
+
+
+def _home(spec: UnlikeSpec, street: int, number: int) -> Home:
+    service, area = service_of(spec, street)
+    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(1, number)))
+    _, _, latitude, longitude, _ = PLACES[area]
+    ac_kw = float(rng.choice([2.9, 3.8, 5.0, 6.0, 7.6, 8.2, 10.0, 11.4])) * (
+        0.6 if service == "120/208" else 1
+    )
+    roof = Roof(
+        latitude=latitude + float(rng.normal(0, 0.15)), longitude=longitude + float(rng.normal(0, 0.2)),
+        tilt=float(rng.uniform(8, 42)), azimuth=float(rng.normal(185, 50)),
+        dc_kw=ac_kw * float(rng.uniform(0.85, 1.45)), ac_kw=round(ac_kw, 2),
+    )  # fmt: skip
+    sees_pv = bool(rng.random() < UPSTREAM_SHARE)
+    has_pv, adds, by_line = rng.random() < PV_SHARE, rng.random() < 0.1, rng.random() < 0.65
+    has_battery = bool(rng.random() < BATTERY_SHARE)
+    volts = bool(rng.random() < 0.6)
+    home = Home(
+        number=number, street=street, area=area, service=service, roof=roof if has_pv else None,
+        pv_leg="both", sees_pv=sees_pv,
+        cts_per_leg=2 if rng.random() < (0.12 if sees_pv else 0.5) else 1,
+        added_back=bool(has_pv and sees_pv and adds),
+        is_clipped=bool(has_pv and sees_pv and adds and rng.random() < 0.5),
+        production_by="line" if by_line else "leg", production_leg=int(rng.integers(1, 3)),
+        battery="self" if has_battery else "", declares_battery=has_battery,
+        has_battery_w=has_battery, has_volts=volts if spec.with_volts is None else spec.with_volts,
+        has_var=bool(rng.random() < 0.5), has_meter=bool(rng.random() < 0.35),
+        has_ev=bool(rng.random() < EV_SHARE),
+        service_amps=int(rng.choice([100, 125, 150, 200], p=[0.2, 0.15, 0.15, 0.5])),
+    )  # fmt: skip
+    if spec.family != "weather":
+        return home
+    volts, has_var, has_meter = (bool(rng.random() < share) for share in WEATHER_SHARES)
+    return replace(
+        home,
+        has_volts=volts if spec.with_volts is None else spec.with_volts,
+        has_var=has_var,
+        has_meter=has_meter,
+    )

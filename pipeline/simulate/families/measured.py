@@ -1,0 +1,229 @@
+"""Homes of measured circuits and a measured array, dealt and bootstrapped by days.
+
+Every local day of a home is made of whole measured days of one household, another day for each circuit,
+so that circuits don't know of each other; each has its own size and its own hours. What no sub-meter sees
+is dealt to legs and bundles by `measurements.deal`. Only the car (the household had none), the battery and
+clouds within a quarter of an hour are models.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from functools import cache, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.simulate.families import heavy, measured_sun
+from pipeline.simulate.families.home import Area, Home
+from pipeline.simulate.families.loads import CAR, GROUPS, SMALL_CAR, Complex, Float, Loads, local_minutes
+from pipeline.simulate.families.measurements import deal, household, need_measurements
+from pipeline.simulate.families.powers import Powers, covered
+from pipeline.simulate.families.spec import UnlikeSpec
+
+Index = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+MOST_MISSING_MIN = 10  # of a day, filled with the minute before
+NEAR_DAYS = 30  # a measured day within so many of the date is of its season
+OPPOSITE_SHARE = 0.35  # homes that live by the opposite season: heat in June, or cold
+QUIET_DAYS = 25  # the household was away for a month
+VACANT_W = (15.0, 90.0)
+MOST_SHIFT_MIN = 60
+TWO_HOUSEHOLDS_SHARE, NO_HEATER_SHARE = 0.3, 0.2
+KITCHEN_240_SHARE, LAUNDRY_240_SHARE = 0.35, 0.5
+LEAN = (0.2, 0.8)  # share of what no sub-meter sees that leans to leg 1
+# logarithm's middle and spread of a circuit's size over the measured one
+REST_SIZE, SUB_SIZE, HEATER_SIZE = (-0.1, 0.4), (0.0, 0.4), (0.4, 0.5)
+
+
+@dataclass(frozen=True)
+class MeasuredDays:
+    """Whole measured days of the household, shape (days, 1440), at its wall clock.
+
+    Powers [W]; `tan` is the reactive over the real power of all that isn't the heater. `day_of_year` and
+    `is_rest` (Saturday, Sunday), shape (days,); `quiet` are the days on which least happened.
+    """
+
+    watts: dict[str, NDArray[np.float32]]
+    tan: NDArray[np.float32]
+    day_of_year: Index
+    is_rest: Bool
+    quiet: Index
+
+
+@dataclass(frozen=True)
+class Part:
+    """A circuit of a home: "rest" (dealt to legs and bundles), "kitchen", "laundry" or "heater".
+
+    `days` of MeasuredDays, one a local day; `sizes` (6,) how much larger than measured it is in each group of
+    Loads; `later_min` by how much later than measured it lives.
+    """
+
+    circuit: str
+    days: Index
+    sizes: Float
+    later_min: int
+
+
+@lru_cache(maxsize=1)
+def measured_days() -> MeasuredDays:
+    """Return the household's whole days, once a process."""
+    rows = household()
+    first = rows["wall_time"][0].date()
+    minute = ((rows["wall_time"] - rows["wall_time"].dt.date()[0]).dt.total_minutes()).to_numpy()
+    count = int(minute[-1]) // 1440 + 1
+    is_known = np.zeros(count * 1440, dtype=bool)
+    is_known[minute] = True
+    latest = np.maximum.accumulate(np.where(is_known, np.arange(count * 1440), 0))
+    is_whole = is_known.reshape(count, 1440).sum(axis=1) >= 1440 - MOST_MISSING_MIN
+
+    def days_of(column: str) -> NDArray[np.float32]:
+        flat = np.zeros(count * 1440, dtype=np.float32)
+        flat[minute] = rows[column].to_numpy()
+        kept: NDArray[np.float32] = flat[latest].reshape(count, 1440)[is_whole]
+        return kept
+
+    # sub-meters count whole Wh: by a minute they may be ahead of the total
+    watts = {name: np.maximum(days_of(f"{name}_w"), 0) for name in ("rest", "kitchen", "laundry", "heater")}
+    dates = [date.fromordinal(first.toordinal() + int(day)) for day in np.flatnonzero(is_whole)]
+    busiest_w = np.quantile(watts["rest"], 0.95, axis=1)
+    return MeasuredDays(
+        watts=watts,
+        tan=days_of("total_var") / np.maximum(watts["rest"] + watts["kitchen"] + watts["laundry"], 1),
+        day_of_year=np.array([day.timetuple().tm_yday for day in dates]),
+        is_rest=np.array([day.weekday() >= 5 for day in dates]),
+        quiet=np.argsort(busiest_w, kind="stable")[:QUIET_DAYS],
+    )
+
+
+@cache
+def dealt(day: int) -> NDArray[np.float32]:
+    """Return a day's rest dealt to leg 1 bundle a, b, leg 2 bundle a, b [W], shape (4, 1440); once a process."""
+    legs = deal(measured_days().watts["rest"][day].astype(np.float64))
+    return np.array([bundle for leg in legs for bundle in deal(leg)], dtype=np.float32)
+
+
+def powers_of(spec: UnlikeSpec, home: Home, area: Area, rng: np.random.Generator) -> Powers:
+    """Return the home's true powers over the window.
+
+    Raises
+    ------
+    InputError
+        The packages of measurements are not installed.
+    """
+    need_measurements()
+    loads = draw_loads(spec, home, area, rng)
+    pv_w, hidden_w, battery_w = (np.zeros(spec.steps) for _ in range(3))
+    if home.roof is not None:
+        pv_w, hidden_w = measured_sun.production(
+            home.roof, spec.start, spec.steps, rng, with_other=home.hard == "second_array"
+        )
+        pv_w = measured_sun.with_standby(pv_w * covered(spec, home, rng), rng)
+    if home.battery:
+        net_w = loads.va.real.sum(axis=0) - pv_w - hidden_w
+        hour = (local_minutes(spec, area) % 1440) / 60
+        battery_w = heavy.battery(
+            rng, net_w, hour, float(rng.choice([3300.0, 5000.0, 7600.0])), float(rng.choice([9.0, 13.5, 20.0])),
+            home.battery == "exports",
+        )  # fmt: skip
+    return Powers(loads, pv_w, battery_w, hidden_w)
+
+
+def draw_loads(spec: UnlikeSpec, home: Home, area: Area, rng: np.random.Generator) -> Loads:
+    """Return the home's loads: its measured circuits and its car."""
+    local = local_minutes(spec, area)
+    va: Complex = np.zeros((GROUPS, spec.steps), dtype=np.complex128)
+    for part in draw_parts(spec, home, local, rng):
+        va += part_va(part, local)
+    if home.hard == "ev_all_night":
+        charger_w = float(rng.choice(SMALL_CAR))
+        volts = 120 if charger_w < 2000 else 240  # a slow one hangs on an outlet
+        va[_group(rng, volts == 240)] += heavy.car_all_night(rng, local, charger_w)
+    elif home.has_ev and home.hard != "vacant":
+        watts = va[:4].real.sum(axis=0)
+        is_home = (watts > np.median(watts)).astype(np.float64)  # somebody who comes home switches things on
+        va[_group(rng, True)] += heavy.car(rng, is_home, local, float(rng.choice(CAR)))
+    if home.service == "single":  # there is no leg 2
+        va[0:2] += va[2:4]
+        va[2:4] = 0.0
+    return Loads(va)
+
+
+def draw_parts(spec: UnlikeSpec, home: Home, local: Index, rng: np.random.Generator) -> list[Part]:
+    """Return the circuits of a home."""
+    table = measured_days()
+    count = int(local[-1] // 1440) + 1
+    later = rng.integers(-MOST_SHIFT_MIN, MOST_SHIFT_MIN + 1, 5)
+    if home.hard == "vacant":
+        days = rng.choice(table.quiet, count)
+        size = rng.uniform(*VACANT_W) / float(table.watts["rest"][days].mean())
+        return [Part("rest", days, _rest_sizes(rng, size), int(later[0]))]
+    opposite = rng.random() < OPPOSITE_SHARE
+    first = spec.start.date().toordinal() - 1  # the local day before the window's
+    days = np.array(
+        [_like_days(rng, date.fromordinal(first + day), opposite, later.size) for day in range(count)]
+    )
+    parts = [Part("rest", days[:, 0], _rest_sizes(rng, _size(rng, REST_SIZE)), int(later[0]))]
+    if rng.random() < TWO_HOUSEHOLDS_SHARE:
+        parts.append(Part("rest", days[:, 1], _rest_sizes(rng, _size(rng, REST_SIZE)), int(later[1])))
+    has_heater = rng.random() >= NO_HEATER_SHARE
+    for at, (circuit, between, size) in enumerate(
+        (
+            ("kitchen", rng.random() < KITCHEN_240_SHARE, _size(rng, SUB_SIZE)),
+            ("laundry", rng.random() < LAUNDRY_240_SHARE, _size(rng, SUB_SIZE)),
+            ("heater", True, _size(rng, HEATER_SIZE) * has_heater),
+        ),
+        start=2,
+    ):
+        sizes = np.zeros(GROUPS)
+        sizes[_group(rng, between)] = size
+        parts.append(Part(circuit, days[:, at], sizes, int(later[at])))
+    return parts
+
+
+def part_va(part: Part, local: Index) -> Complex:
+    """Return what a circuit takes in each group [W + j var], shape (6, n)."""
+    table = measured_days()
+    if part.circuit == "rest":
+        watts = np.stack([dealt(int(day)) for day in part.days], axis=1).reshape(4, -1)
+    else:
+        watts = np.broadcast_to(
+            table.watts[part.circuit][part.days].reshape(-1), (GROUPS, 1440 * part.days.size)
+        )
+    tan = 0.0 * watts[0] if part.circuit == "heater" else table.tan[part.days].reshape(-1)
+    at = (
+        np.arange(local[0], local[-1] + 1) - part.later_min
+    )  # the first and last local day have hours to spare
+    va: Complex = np.zeros((GROUPS, local.size), dtype=np.complex128)
+    for group in np.flatnonzero(part.sizes):
+        va[group] = (
+            part.sizes[group] * watts[group].take(at, mode="wrap") * (1 + 1j * tan.take(at, mode="wrap"))
+        )
+    return va
+
+
+def _like_days(rng: np.random.Generator, local_day: date, opposite: bool, count: int) -> Index:
+    """Return so many different measured days of the date's season (or the opposite one) and kind of weekday."""
+    table = measured_days()
+    apart = np.abs(table.day_of_year - local_day.timetuple().tm_yday)
+    apart = np.minimum(apart, 365 - apart)
+    is_near = apart >= 182 - NEAR_DAYS if opposite else apart <= NEAR_DAYS
+    alike = np.flatnonzero(is_near & (table.is_rest == (local_day.weekday() >= 5)))
+    return rng.choice(alike, count, replace=False)
+
+
+def _size(rng: np.random.Generator, of: tuple[float, float]) -> float:
+    return float(np.exp(rng.normal(*of)))
+
+
+def _rest_sizes(rng: np.random.Generator, size: float) -> Float:
+    """Return the sizes of what is dealt to the legs: one leg has more than the other, each bundle its leg's."""
+    lean = rng.uniform(*LEAN)
+    return 2 * size * np.array([lean, lean, 1 - lean, 1 - lean, 0.0, 0.0])
+
+
+def _group(rng: np.random.Generator, is_between: bool) -> int:
+    leg, bundle = int(rng.integers(2)), int(rng.integers(2))
+    return 4 + bundle if is_between else 2 * leg + bundle

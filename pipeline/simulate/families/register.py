@@ -1,0 +1,79 @@
+"""What the register and the truth say of a built home: the contract's columns, with the gaps of life."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.simulate.families.build import Built
+from pipeline.simulate.families.home import Area
+from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.witness import WITNESS_COLUMNS
+
+SITE_COLUMNS: dict[str, Any] = {
+    "site_id": pl.String, "timezone": pl.String, "latitude": pl.Float64, "longitude": pl.Float64,
+    "area": pl.String, "service": pl.String, "service_amps": pl.Int64, "pv_kw": pl.Float64,
+    "ct_sees_pv": pl.Boolean, "pv_added_back": pl.Boolean, "ct_location": pl.String, "ct_amps": pl.Int64,
+    "cts_per_leg": pl.Int64, "lead_extended": pl.Boolean, "has_battery": pl.Boolean, "has_ev": pl.Boolean,
+    "crew_id": pl.String, "commissioned_on": pl.Date,
+}  # fmt: skip
+TRUTH_COLUMNS: dict[str, Any] = {
+    "site_id": pl.String, "fault": pl.String, "leg": pl.String, "onset_on": pl.Date,
+    "severity": pl.String, "hard_negative": pl.String, "sees_pv_true": pl.Boolean,
+    **dict.fromkeys(WITNESS_COLUMNS, pl.Float64),
+    "has_volts": pl.Boolean, "has_meter": pl.Boolean, "has_var": pl.Boolean, "has_battery_w": pl.Boolean,
+}  # fmt: skip
+CREWS = [(f"P{number + 1:02d}", f"Proof crew {number + 1}") for number in range(14)]
+# How often a register leaves a field empty.
+BLANK = {
+    "ct_location": 0.05, "ct_amps": 0.08, "cts_per_leg": 0.05, "lead_extended": 0.12, "has_ev": 0.15,
+    "crew_id": 0.02, "commissioned_on": 0.03, "service_amps": 0.05, "pv_kw": 0.02, "timezone": 0.02,
+}  # fmt: skip
+UPSTREAM_PLACES, LOAD_PLACES = ("service_entrance", "bus_bar", "feeder"), ("load_conductors", "feeder")
+
+
+def site_row(spec: UnlikeSpec, built: Built, area: Area) -> dict[str, Any]:
+    """Return the home's row of sites.csv."""
+    home = built.home
+    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(8, home.number)))
+    start = spec.start.date()
+    age = int(rng.integers(3, 1200))
+    since = start + timedelta(days=built.first_day) if built.first_day else start - timedelta(days=age)
+    declared = built.wiring.declared_sees_pv
+    place = (
+        rng.choice(UPSTREAM_PLACES, p=[0.5, 0.35, 0.15])
+        if declared
+        else rng.choice(LOAD_PLACES, p=[0.8, 0.2])
+    )
+    row: dict[str, Any] = {
+        "site_id": home.site_id, "timezone": area.timezone,
+        "latitude": round(home.roof.latitude if home.roof else area.latitude, 4),
+        "longitude": round(home.roof.longitude if home.roof else area.longitude, 4),
+        "area": area.name, "service": home.service, "service_amps": home.service_amps,
+        "pv_kw": home.roof.ac_kw if home.roof else 0.0, "ct_sees_pv": declared,
+        "pv_added_back": home.added_back, "ct_location": str(place),
+        "ct_amps": int(rng.choice([100, 200, 400], p=[0.3, 0.6, 0.1])), "cts_per_leg": home.cts_per_leg,
+        "lead_extended": bool(rng.random() < 0.2), "has_battery": home.declares_battery, "has_ev": home.has_ev,
+        "crew_id": CREWS[int(rng.integers(len(CREWS)))][0], "commissioned_on": since,
+    }  # fmt: skip
+    for name, share in BLANK.items():
+        is_blank = rng.random() < share
+        if is_blank and not (name == "commissioned_on" and built.first_day):
+            row[name] = None
+    return row
+
+
+def truth_row(spec: UnlikeSpec, built: Built) -> dict[str, Any]:
+    """Return the home's row of truth.csv, its witness columns included."""
+    home = built.home
+    onset = (spec.start + timedelta(minutes=home.onset_min)).date() if home.onset_min else None
+    return {
+        "site_id": home.site_id, "fault": home.fault, "leg": home.leg or None, "onset_on": onset,
+        "severity": built.wiring.severity or None, "hard_negative": home.hard or None,
+        "sees_pv_true": home.sees_pv, **built.witness,
+        "has_volts": home.has_volts, "has_meter": home.has_meter, "has_var": home.has_var,
+        "has_battery_w": home.has_battery_w,
+    }  # fmt: skip

@@ -1,0 +1,121 @@
+"""A lake in an object store: listed there, fetched file by file into the night's work folder.
+
+An object's name is what somebody else chose: it is shown, and never names a file here.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import weakref
+from dataclasses import replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from pipeline.core.errors import NightFailed
+from pipeline.core.setting_sections import ObjectStoreSettings
+from pipeline.storage.lake_source import SUFFIXES, LakeFile, Partition
+from pipeline.storage.object_store import Bucket, ReplacedError, Stored
+from pipeline.storage.object_url import ObjectUrl
+
+_TRIES = 3
+
+
+class BucketShelf:
+    """An object-store prefix. It may be sent to another process, which then asks for credentials of its own."""
+
+    def __init__(self, root: ObjectUrl, own: ObjectStoreSettings) -> None:
+        """Remember the place; the store is opened when it is first asked."""
+        self.root, self._own = root, own
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave out connections, credentials and local copies."""
+        return {"root": self.root, "_own": self._own}
+
+    @cached_property
+    def _bucket(self) -> Bucket:
+        return Bucket(self.root, self._own)
+
+    @cached_property
+    def _copies(self) -> Path:
+        """A folder for the small files beside intervals/, which goes with this object."""
+        folder = tempfile.mkdtemp(prefix="nightclamp-")
+        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+        return Path(folder)
+
+    @cached_property
+    def _listed(self) -> dict[str, list[str]]:
+        """What lies in intervals/ at the first look: name of an entry -> names below it, none for an object."""
+        entries: dict[str, list[str]] = {}
+        for one in self._bucket.listed("intervals"):
+            entry, _, name = one.name.removeprefix("intervals").removeprefix("/").partition("/")
+            if not name and not one.size:  # the mark that some tools put for a folder
+                continue
+            entries.setdefault(entry, []).extend([name] if name else [])
+        return entries
+
+    @cached_property
+    def _top(self) -> dict[str, Stored]:
+        """The objects beside intervals/, by name."""
+        return {one.name: one for one in self._bucket.level()[0]}
+
+    def has_intervals(self) -> bool:
+        """Tell whether any object lies in intervals/."""
+        return bool(self._listed)
+
+    def partitions(self) -> list[Partition]:
+        """Return what lies in intervals/, by name."""
+        found = []
+        for entry, names in sorted(self._listed.items()):
+            inside = {name.partition("/")[0]: "/" not in name for name in names}
+            found.append(Partition(entry, tuple(sorted(inside.items())) if names else None))
+        return found
+
+    def files(self, partition: str) -> list[LakeFile]:
+        """Return the files in a partition as they are now; their `path` is not there before `bring`."""
+        folder = f"intervals/{partition}/"
+        return [
+            LakeFile(Path(one.name), one.name, one.size, one.modified_ns, one.tag)
+            for one in self._bucket.listed(folder)
+            if one.name.startswith(folder) and "/" not in one.name.removeprefix(folder)
+        ]
+
+    def beside(self, name: str) -> Path | None:
+        """Return a copy of the object `name` (one of ours: sites.csv and the like), fetched once."""
+        path = self._copies / name
+        for _ in range(_TRIES):
+            if path.is_file():
+                return path
+            if name not in self._top:
+                return None
+            try:
+                self._bucket.fetch(self._top[name], path)
+            except ReplacedError:  # between the look and the reading
+                path.unlink(missing_ok=True)
+                del self._top
+            except BaseException:
+                path.unlink(missing_ok=True)
+                raise
+        raise NightFailed(f"{self.root}/{name}: keeps changing while it is read; run again when it is whole")
+
+    def named(self, text: str) -> str:
+        """Return the text with the copies' folder as the lake's address."""
+        return text.replace(str(self._copies), str(self.root))
+
+    def bring(self, file: LakeFile, workdir: Path, number: int) -> LakeFile:
+        """Return the file with a copy in `workdir`, named by `number`.
+
+        Raises
+        ------
+        ReplacedError
+            The object is not the one that was listed any more.
+        """
+        suffix = next(suffix for suffix in SUFFIXES if file.name.endswith(suffix))
+        path = workdir / f"fetched-{number:05d}{suffix}"
+        self._bucket.fetch(Stored(file.name, file.size, file.tag, file.mtime_ns), path)
+        return replace(file, path=path)
+
+    def drop(self, file: LakeFile) -> None:
+        """Remove the copy that `bring` made."""
+        file.path.unlink(missing_ok=True)

@@ -1,0 +1,212 @@
+"""OUT in an object store: the night works in a local copy, then hands in what it made; the index is turned last.
+
+    OUT/latest.json, OUT/night.lock        see bucket_index, bucket_lock
+    OUT/runs/DATE/<id>/...                 a run, all of it there before the index names it; run.json comes last
+    OUT/store/<table>/date=D/...           statistics of a day, put back when the day is done, its counts last
+    OUT/model/<id>/..., OUT/orders/DATE/..., OUT/dispatch/DATE/...
+
+A night that is killed or throttled out leaves objects that nothing names; a later night removes them. The copy, in the
+cache folder, may be deleted at any time when no command is at work.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from collections.abc import Collection, Iterable
+from contextlib import suppress
+from datetime import date
+from pathlib import Path
+
+from pipeline.core.errors import InputError, NightclampError, NightFailed
+from pipeline.storage import bucket_index, publish
+from pipeline.storage.bucket_index import Index, read_index
+from pipeline.storage.bucket_lock import BucketLock
+from pipeline.storage.bucket_sync import BucketCopy
+from pipeline.storage.layout import STORE_TABLES
+from pipeline.storage.object_store import Bucket
+
+# What is fetched, and so may name a file here; an object of any other name stays where it is.
+_DAY_FILE = re.compile(r"[a-z_]+/date=(\d{4}-\d{2}-\d{2})/[A-Za-z0-9][A-Za-z0-9_.=-]{0,150}")
+_TABLE = re.compile(r"[a-z_]{1,80}\.parquet|run\.json")
+_MODEL = re.compile(r"[a-z_]{1,80}\.(json|npz)")
+_PLAN = re.compile(r"\d{4}-\d{2}-\d{2}/dispatch\.parquet")
+
+
+class BucketOut:
+    """An OUT in an object store and its working copy `local`."""
+
+    def __init__(self, bucket: Bucket, local: Path, lock: BucketLock | None = None) -> None:
+        """Read the index; whoever means to publish holds the lock."""
+        self.local, self._bucket, self._lock = local, bucket, lock
+        self._copy = BucketCopy(bucket, local)
+        self.index, _ = read_index(bucket)
+
+    def named(self, text: str) -> str:
+        """Return the text with the address in place of the local folder."""
+        return text.replace(str(self.local), str(self._bucket.url))
+
+    def earlier_run(self, day: date) -> Path | None:
+        """Return the newest published run before `day`, its tables and run.json fetched."""
+        before = self.index.before(day)
+        return None if before is None else self.bring_run(before)
+
+    def bring_run(self, day: str) -> Path:
+        """Fetch tables and run.json of the run of `day`; return where it lies now."""
+        run = self.index.runs[day]
+        whole, place = self.local / "runs" / publish.WHOLE / _whole_name(run), self.local / "runs" / day
+        if not whole.is_dir():
+            listed = self._copy.listed(run, _TABLE)
+            if "run.json" not in listed:
+                raise NightFailed(
+                    f"{self._bucket.url}/{run}: is not there any more; run the night of {day} again"
+                )
+            fetched = f"runs/.building-{day}"
+            shutil.rmtree(self.local / fetched, ignore_errors=True)
+            self._copy.bring(listed, fetched)
+            whole.parent.mkdir(exist_ok=True)
+            (self.local / fetched).rename(whole)
+        publish.turn(place, Path(publish.WHOLE) / _whole_name(run))
+        return place
+
+    def bring_rest(self) -> None:
+        """Fetch the fleet's own model and the plans that nights remember; drop what was never published."""
+        self._mirror(self.index.model, "model", _MODEL)
+        self._mirror("dispatch", "dispatch", _PLAN)
+        runs = {day: _whole_name(run) for day, run in self.index.runs.items()}
+        (self.local / "latest").unlink(missing_ok=True)
+        for link in (self.local / "runs").glob("????-??-??"):
+            if runs.get(link.name) != Path(os.readlink(link)).name:
+                link.unlink()
+        for whole in (self.local / "runs" / publish.WHOLE).glob("*"):
+            if whole.name not in runs.values():
+                shutil.rmtree(whole)
+
+    def bring_store(self, days: Iterable[date] | None = None) -> None:
+        """Have the store's files of these days, or of all, as they are in the object store."""
+        wanted = None if days is None else {str(day) for day in days}
+        listed = {
+            name: one
+            for name, one in self._copy.listed("store", _DAY_FILE).items()
+            if wanted is None or _day_of(name) in wanted
+        }
+        self._copy.bring(listed, "store")
+        self._copy.forget(
+            name for name in self._day_files(wanted) if name.removeprefix("store/") not in listed
+        )
+
+    def keep_store(self, days: Iterable[date] | None = None) -> None:
+        """Put the store's files of these days, or of all, back where they differ; remove what was replaced.
+
+        In the order of `Store.put`, the counts last, so that a night killed in between is followed by one that
+        redoes the day.
+        """
+        names = self._day_files(None if days is None else {str(day) for day in days})
+        self._copy.send(sorted(names, key=lambda name: (_day_of(name), _turn_of(name))))
+        folders = {name.rpartition("/")[0] for name in names}
+        for folder in sorted(folders):
+            there = self._bucket.listed(folder)
+            self._bucket.remove(one.name for one in there if one.name not in names)
+
+    def hand_in(self, run: Path, as_of: date) -> str:
+        """Send a run that is published in `local`, then turn the index to it; return its address.
+
+        Raises
+        ------
+        NightFailed
+            It could not be sent, or another night has published: the index is as it was.
+        """
+        folder = run.resolve()
+        name = f"runs/{as_of}/{folder.name.rpartition('-')[2]}"
+        paths = sorted(path for path in folder.rglob("*") if path.is_file())
+
+        def send(path: Path) -> None:
+            self._bucket.put(f"{name}/{path.relative_to(folder)}", path)
+
+        try:
+            self._bucket.each(send, (path for path in paths if path.name != "run.json"))
+            send(folder / "run.json")
+        except (InputError, NightFailed) as error:
+            raise type(error)(f"{error}; nothing was published") from None
+        if self._lock:
+            self._lock.check()
+        opened = self.index
+        try:
+            self.index = bucket_index.turn(self._bucket, opened, lambda index: index.with_run(as_of, name))
+        except NightFailed as error:
+            told = (
+                ""
+                if "nothing was published" in str(error)
+                else "; latest.json says whether this night is published"
+            )
+            raise NightFailed(f"{error}{told}") from None
+        with suppress(NightclampError):  # published all the same; a later night removes what is left
+            self._tidy(as_of, {name, opened.runs.get(str(as_of), name)}, opened)
+        return f"{self._bucket.url}/{name}"
+
+    def hand_in_pages(self, folder: str, last: str = "") -> str:
+        """Send the files of a folder, `last` after all others."""
+        names = list(self._copy.files(folder))
+        self._bucket.each(
+            lambda name: self._bucket.put(name, self.local / name),
+            (n for n in names if not n.endswith(f"/{last}")),
+        )
+        for name in (n for n in names if last and n.endswith(f"/{last}")):
+            self._bucket.put(name, self.local / name)
+        return f"{self._bucket.url}/{folder}"
+
+    def pages(self, as_of: date) -> list[tuple[str, Collection[str]]]:
+        """Return the folders below OUT with a page a home, and the pages' names."""
+        places = (f"orders/{as_of}", f"{self.index.runs[str(as_of)]}/report/home")
+        return [
+            (place, {one.name.rpartition("/")[2] for one in self._bucket.listed(place)}) for place in places
+        ]
+
+    def _day_files(self, days: Collection[str] | None) -> list[str]:
+        """Return the names of the local store's files, of these days or of all."""
+        names = (n for n in self._copy.files("store") if _DAY_FILE.fullmatch(n.removeprefix("store/")))
+        return [name for name in names if days is None or _day_of(name) in days]
+
+    def _mirror(self, below: str, folder: str, names: re.Pattern[str]) -> None:
+        """Have in the local `folder` the objects below `below` with these names, and no other file."""
+        listed = self._copy.listed(below, names) if below else {}
+        self._copy.bring(listed, folder)
+        kept = {f"{folder}/{name}" for name in listed}
+        self._copy.forget(name for name in list(self._copy.files(folder)) if name not in kept)
+
+    def _tidy(self, as_of: date, kept: set[str], opened: Index) -> None:
+        """Remove what nothing names: of this day's runs all but `kept`, of days never published all."""
+        days = {day for day in self._bucket.level("runs")[1] if day not in self.index.runs} | {str(as_of)}
+        for day in sorted(days):
+            there = self._bucket.listed(f"runs/{day}")
+            self._bucket.remove(one.name for one in there if "/".join(one.name.split("/")[:3]) not in kept)
+        near = {_whole_name(run) for run in kept} | {
+            _whole_name(opened.runs[day]) for day in [opened.before(as_of)] if day is not None
+        }
+        for link in (self.local / "runs").glob("????-??-??"):
+            if Path(os.readlink(link)).name not in near:
+                shutil.rmtree(link.resolve(), ignore_errors=True)
+                link.unlink()
+
+
+def _whole_name(run: str) -> str:
+    """Return the local name of a run: DATE-id of runs/DATE/id."""
+    _, day, run_id = run.split("/")
+    return f"{day}-{run_id}"
+
+
+def _day_of(name: str) -> str:
+    return name.partition("/date=")[2].partition("/")[0]
+
+
+def _turn_of(name: str) -> int:
+    """Return when a day's file is put back: unknown tables first, then as the store writes them, the counts last."""
+    table = name.split("/")[1]
+    return (
+        STORE_TABLES.index(table) + 1
+        if table in STORE_TABLES
+        else len(STORE_TABLES) + 1
+        if table == "intake"
+        else 0
+    )

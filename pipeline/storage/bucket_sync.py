@@ -1,0 +1,100 @@
+"""A local folder that holds what is needed of an object-store prefix: fetched if it differs, put back if it changed.
+
+What is known of both sides lies in known.json beside the files: under which ETag a file was last the same as its
+object, and its size and time then. A file that was touched since, or an object with another ETag, differs.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from pipeline.storage.object_store import Bucket, Stored
+
+_KNOWN = "known.json"
+
+
+class BucketCopy:
+    """The folder `root`; names are relative, the same there and below the bucket's URL unless said otherwise."""
+
+    def __init__(self, bucket: Bucket, root: Path) -> None:
+        """Read what is known; a record that can't be read only means that all is fetched again."""
+        self.bucket, self.root = bucket, root
+        try:
+            told = json.loads((root / _KNOWN).read_text(encoding="utf-8"))
+            self._known = {str(name): tuple(one) for name, one in told.items()}
+        except (OSError, ValueError, TypeError, AttributeError):
+            self._known = {}
+
+    def listed(self, below: str, names: re.Pattern[str]) -> dict[str, Stored]:
+        """Return the objects below the folder `below` whose name from there on is one of `names`, by that name."""
+        start = f"{below}/"
+        found = (
+            (one.name.removeprefix(start), one)
+            for one in self.bucket.listed(below)
+            if one.name.startswith(start)
+        )
+        return {name: one for name, one in found if names.fullmatch(name)}
+
+    def bring(self, objects: dict[str, Stored], folder: str) -> None:
+        """Have each object, by its name in the local `folder`, as a file that is the same. The names are safe."""
+        differing = [(f"{folder}/{name}", one) for name, one in objects.items()]
+        differing = [(name, one) for name, one in differing if not self._is_same(name, one.tag)]
+
+        def fetch(what: tuple[str, Stored]) -> None:
+            name, one = what
+            path = self.root / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            part = path.with_name(f".{path.name}.part")
+            self.bucket.fetch(one, part)
+            os.replace(part, path)
+            self._note(name, one.tag)
+
+        try:
+            self.bucket.each(fetch, differing)
+        finally:
+            self._save()
+
+    def send(self, names: Iterable[str]) -> None:
+        """Put the files that differ from what was last seen of their objects, one after the other."""
+        try:
+            for name in names:
+                if self._known.get(name, ("",))[1:] != self._seen(name):
+                    self._note(name, self.bucket.put(name, self.root / name))
+        finally:
+            self._save()
+
+    def forget(self, names: Iterable[str]) -> None:
+        """Remove local files."""
+        for name in names:
+            (self.root / name).unlink(missing_ok=True)
+            self._known.pop(name, None)
+        self._save()
+
+    def files(self, folder: str) -> Iterator[str]:
+        """Yield the names of the local files in a folder, sorted, half-written ones left out."""
+        found = sorted(path for path in (self.root / folder).rglob("*") if path.is_file())
+        yield from (str(path.relative_to(self.root)) for path in found if not path.name.startswith("."))
+
+    def _is_same(self, name: str, tag: str) -> bool:
+        return self._known.get(name) == (tag, *self._seen(name))
+
+    def _seen(self, name: str) -> tuple[int, int]:
+        try:
+            stat = (self.root / name).stat()
+        except OSError:
+            return -1, -1
+        return stat.st_size, stat.st_mtime_ns
+
+    def _note(self, name: str, tag: str) -> None:
+        self._known[name] = (tag, *self._seen(name))
+
+    def _save(self) -> None:
+        """Write down what is known, of files that are still there."""
+        kept = {name: list(one) for name, one in self._known.items() if (self.root / name).is_file()}
+        part = self.root / f".{_KNOWN}.part"
+        part.write_text(json.dumps(kept), encoding="utf-8")
+        os.replace(part, self.root / _KNOWN)

@@ -1,0 +1,111 @@
+"""Where a lake's files lie: what is under intervals/, the registers beside it, and a local file to read each from."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from pipeline.storage.object_url import ObjectUrl
+
+SUFFIXES = (".parquet", ".csv", ".csv.gz")
+
+
+@dataclass(frozen=True)
+class LakeFile:
+    """A file of intervals: `path` as opened, `name` as people see it, from the lake's folder.
+
+    `tag` is what an object store calls this content (its ETag); a folder has none.
+    """
+
+    path: Path
+    name: str
+    size: int
+    mtime_ns: int
+    tag: str = ""
+
+
+@dataclass(frozen=True)
+class Partition:
+    """An entry of intervals/: its name, the names of data and of other things inside; None inside: no folder."""
+
+    name: str
+    inside: tuple[tuple[str, bool], ...] | None
+
+
+class Shelf(Protocol):
+    """What a lake needs of the place that it lies in."""
+
+    @property
+    def root(self) -> Path | ObjectUrl:
+        """The lake's folder or address, as people call it."""
+
+    def has_intervals(self) -> bool:
+        """Tell whether there is anything called intervals/."""
+
+    def partitions(self) -> list[Partition]:
+        """Return what lies in intervals/, by name; of things inside whether they are files."""
+
+    def files(self, partition: str) -> list[LakeFile]:
+        """Return the files in a partition as they are now, in no order."""
+
+    def beside(self, name: str) -> Path | None:
+        """Return a local file to read sites.csv, lake.toml and the like from; None if there is none."""
+
+    def named(self, text: str) -> str:
+        """Return the text with copies that `beside` made as people call them."""
+
+    def bring(self, file: LakeFile, workdir: Path, number: int) -> LakeFile:
+        """Return the file with a `path` that can be read here, a copy in `workdir` where need be."""
+
+    def drop(self, file: LakeFile) -> None:
+        """Remove the copy that `bring` made, if it made one."""
+
+
+@dataclass(frozen=True)
+class FolderShelf:
+    """A folder on disk."""
+
+    root: Path
+
+    def has_intervals(self) -> bool:
+        """Tell whether there is a folder intervals/."""
+        return (self.root / "intervals").is_dir()
+
+    def partitions(self) -> list[Partition]:
+        """Return what lies in intervals/, by name."""
+        found = []
+        for entry in sorted(os.scandir(self.root / "intervals"), key=lambda e: e.name):
+            inside = sorted((e.name, e.is_file()) for e in os.scandir(entry.path)) if entry.is_dir() else None
+            found.append(Partition(entry.name, None if inside is None else tuple(inside)))
+        return found
+
+    def files(self, partition: str) -> list[LakeFile]:
+        """Return the files in a partition as they are now."""
+        found = []
+        for entry in os.scandir(self.root / "intervals" / partition):
+            if entry.is_file():
+                try:
+                    stat = entry.stat()
+                except FileNotFoundError:  # taken away since it was listed
+                    continue
+                name = f"intervals/{partition}/{entry.name}"
+                found.append(LakeFile(Path(entry.path), name, stat.st_size, stat.st_mtime_ns))
+        return found
+
+    def beside(self, name: str) -> Path | None:
+        """Return the file of that name in the lake's folder."""
+        path = self.root / name
+        return path if path.is_file() else None
+
+    def named(self, text: str) -> str:
+        """Return the text as it is."""
+        return text
+
+    def bring(self, file: LakeFile, workdir: Path, number: int) -> LakeFile:
+        """Return the file as it lies: it is read in place."""
+        return file
+
+    def drop(self, file: LakeFile) -> None:
+        """Leave the file where it lies."""

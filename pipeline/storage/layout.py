@@ -1,0 +1,14 @@
+"""Names of what lies in OUT, for whoever keeps it and whoever reads it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+# Tables of OUT/store/<table>/date=D/, in the order in which a day's files are written.
+STORE_TABLES = ("site_hour", "reject", "site_day")
+OWN_MODEL = "model"
+
+
+def own_model_folder(out: Path) -> Path:
+    """Return where `nightclamp train LAKE` keeps the model of a fleet whose runs are in OUT."""
+    return out / OWN_MODEL

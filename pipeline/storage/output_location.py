@@ -1,0 +1,130 @@
+"""OUT as the commands see it: a folder, or the local working copy of one in an object store."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from datetime import date
+from pathlib import Path
+from typing import Protocol
+
+from pipeline.core.settings import Settings
+from pipeline.storage import publish
+from pipeline.storage.bucket_session import hold_bucket, read_bucket, send_model
+from pipeline.storage.layout import own_model_folder
+from pipeline.storage.object_url import object_url
+
+
+class Out(Protocol):
+    """A held OUT; what is in `local` lies as README says of OUT."""
+
+    @property
+    def local(self) -> Path:
+        """The folder to read and write in."""
+
+    def named(self, text: str) -> str:
+        """Return the text with the local folder as people call it."""
+
+    def earlier_run(self, day: date) -> Path | None:
+        """Return the newest published run before `day`, its tables readable."""
+
+    def bring_store(self, days: Iterable[date] | None = None) -> None:
+        """Have the store's files of these days, or of all, in `local`."""
+
+    def keep_store(self, days: Iterable[date] | None = None) -> None:
+        """Keep the store's files of these days, or of all, as they are in `local` now."""
+
+    def hand_in(self, run: Path, as_of: date) -> str:
+        """Publish a run that lies published in `local`; return where people find it."""
+
+    def hand_in_pages(self, folder: str, last: str = "") -> str:
+        """Keep the files of a folder of `local`, `last` after all others; return where."""
+
+    def pages(self, as_of: date) -> list[tuple[str, Collection[str]]]:
+        """Return the folders below OUT with a page a home, orders before the run's pages, and the pages' names."""
+
+
+class FolderOut:
+    """A folder on disk: everything lies where it is wanted."""
+
+    def __init__(self, folder: Path) -> None:
+        """Stand for `folder`."""
+        self.local = folder
+
+    def named(self, text: str) -> str:
+        """Return the text as it is."""
+        return text
+
+    def earlier_run(self, day: date) -> Path | None:
+        """Return the newest published run before `day`."""
+        return publish.earlier_run(self.local, day)
+
+    def bring_store(self, days: Iterable[date] | None = None) -> None:
+        """Do nothing: the store lies there."""
+
+    def keep_store(self, days: Iterable[date] | None = None) -> None:
+        """Do nothing: the store lies there."""
+
+    def hand_in(self, run: Path, as_of: date) -> str:
+        """Return where the run is."""
+        return str(run)
+
+    def hand_in_pages(self, folder: str, last: str = "") -> str:
+        """Return where the pages are."""
+        return str(self.local / folder)
+
+    def pages(self, as_of: date) -> list[tuple[str, Collection[str]]]:
+        """Return the folders with a page a home, and the pages' names."""
+        places = (f"orders/{as_of}", f"runs/{as_of}/report/home")
+        return [(place, {path.name for path in (self.local / place).glob("*.html")}) for place in places]
+
+
+def hold_out(out: Path, settings: Settings) -> AbstractContextManager[Out]:
+    """Hold OUT for one night.
+
+    Raises
+    ------
+    InputError
+        The object store refuses, or has no such bucket.
+    NightFailed
+        Another night is at work here, OUT can't be written, or the object store doesn't answer.
+    """
+    url = object_url(out)
+    return _hold_folder(out) if url is None else hold_bucket(url, settings.object_store)
+
+
+def read_out(out: Path, settings: Settings) -> AbstractContextManager[Out]:
+    """Have the latest published run of OUT, and the fleet's own model, in a folder to read.
+
+    Raises
+    ------
+    InputError
+        Nothing is published in an object store's OUT, or it refuses. (What a folder lacks, its readers say.)
+    NightFailed
+        The object store doesn't answer.
+    """
+    url = object_url(out)
+    return _read_folder(out) if url is None else read_bucket(url, settings.object_store)
+
+
+def keep_model(out: Path, settings: Settings, write: Callable[[Path], None]) -> str:
+    """Have `write` put the fleet's own model into a folder, and keep that in OUT; return where it is."""
+    url = object_url(out)
+    if url is None:
+        write(own_model_folder(out))
+        return str(own_model_folder(out))
+    with tempfile.TemporaryDirectory(prefix="nightclamp-") as folder:
+        write(Path(folder))
+        return send_model(url, settings.object_store, Path(folder))
+
+
+@contextmanager
+def _hold_folder(out: Path) -> Iterator[Out]:
+    with publish.only_night(out):
+        yield FolderOut(out)
+
+
+@contextmanager
+def _read_folder(out: Path) -> Iterator[Out]:
+    yield FolderOut(out)

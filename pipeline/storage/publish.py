@@ -1,0 +1,180 @@
+"""Publishes a night whole or not at all: built beside, then `runs/DATE` and `latest` turned by renaming a link.
+
+    OUT/runs/.whole/DATE-xxxxxxxx/   the run itself, never changed after it is there
+    OUT/runs/DATE  -> .whole/DATE-xxxxxxxx
+    OUT/latest     -> runs/DATE
+
+A killed night leaves at most a half-built folder under another name, which the next one removes. A run that is
+replaced by one of the same day stays until that day is published once more, for whoever is still reading it.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import shutil
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing, contextmanager
+from datetime import date
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.core import sql_runner
+from pipeline.core.errors import NightFailed
+
+WHOLE, _BUILDING = ".whole", ".building"
+_PIECE_BYTES = 2**22
+# Enough for any table that is copied into the run's database: it goes to the disk as it comes.
+_SMALL: dict[str, str | bool | int | float | list[str]] = {"memory_limit": "500MB", "threads": 1}
+# What makes a spreadsheet run a cell: a sign of these (also in full width), after blanks and marks that it drops.
+_SIGN = "[=+\\-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b]"
+_FORMULA = rf"^(?:[\s\p{{Cc}}\p{{Cf}}]*{_SIGN}|[\t\r])"
+# Where lists are parted by semicolons, a cell of our file also begins at each of these.
+_INNER = rf"([;\t\r\n][\s\p{{Cc}}\p{{Cf}}]*)({_SIGN})"
+
+
+@contextmanager
+def only_night(out: Path, shown: str = "") -> Iterator[None]:
+    """Hold OUT, which people know as `shown`, for one night; the lock goes with the process, however it ends.
+
+    Raises
+    ------
+    NightFailed
+        Another night is at work in this folder, or it can't be written.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with (out / ".night.lock").open("w") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                raise NightFailed(
+                    f"{shown or out}: another night is at work here; wait for it or choose another --out"
+                ) from error
+            yield
+    except OSError as error:
+        raise NightFailed(
+            f"{out}: {error.strerror or error} ({error.filename}); nothing was published"
+        ) from error
+
+
+def building_folder(out: Path, day: date) -> Path:
+    """Return an empty folder to build the run of `day` in, after removing what killed nights left."""
+    runs = out / "runs"
+    runs.mkdir(parents=True, exist_ok=True)
+    for left in runs.glob(f"{_BUILDING}-*"):
+        shutil.rmtree(left)
+    folder = runs / f"{_BUILDING}-{day}"
+    folder.mkdir()
+    return folder
+
+
+def publish(built: Path, out: Path, day: date) -> Path:
+    """Turn `runs/DATE` and `latest` to the finished folder `built`; return where it is now."""
+    whole = out / "runs" / WHOLE
+    whole.mkdir(exist_ok=True)
+    _sync(built)
+    kept = whole / f"{day}-{folder_digest(built)}"
+    if kept.exists():
+        shutil.rmtree(built)
+    else:
+        built.rename(kept)
+    place = out / "runs" / str(day)
+    replaced = place.resolve().name if place.is_symlink() else None
+    turn(place, Path(WHOLE) / kept.name)
+    turn(out / "latest", Path("runs") / str(day))
+    for older in whole.glob(f"{day}-*"):
+        if older.name not in (kept.name, replaced):
+            shutil.rmtree(older)
+    return place
+
+
+def earlier_run(out: Path, day: date) -> Path | None:
+    """Return the newest published run before `day`, or None."""
+    found = []
+    for entry in (out / "runs").glob("????-??-??"):
+        try:
+            if date.fromisoformat(entry.name) < day and (entry / "run.json").is_file():
+                found.append(entry)
+        except ValueError:
+            continue
+    return max(found, default=None)
+
+
+def write_tables(
+    folder: Path,
+    tables: Mapping[str, pl.DataFrame],
+    as_csv: tuple[str, ...],
+    views: tuple[str, ...] = (),
+    streamed: Mapping[str, Callable[[Path], None]] | None = None,
+    workers: int = 1,
+) -> None:
+    """Write each table as Parquet, those named in `as_csv` as CSV too, and all of them as nightclamp.duckdb.
+
+    `views` names queries of sql/ over these tables, which nightclamp.duckdb has as views. `streamed` tables are too
+    big to be held: each is what writes it as the Parquet file it is called with. `workers` tables are written at once;
+    only where they lie within nightclamp.duckdb depends on it.
+    """
+    # A table is too few row groups for threads of its own. Closed whatever happens: within a process DuckDB would hand
+    # a file that was left open, with its tables, to the next night.
+    with closing(duckdb.connect(str(folder / "nightclamp.duckdb"), config=_SMALL)) as con:
+        for name, write_to in (streamed or {}).items():
+            path = folder / f"{name}.parquet"
+            write_to(path)
+            con.read_parquet(sql_runner.as_named(path)).create(name)
+
+        def write(name: str) -> None:
+            table = tables[name]
+            table.write_parquet(folder / f"{name}.parquet", compression="zstd")
+            if name in as_csv:
+                write_csv(table, folder / f"{name}.csv")
+            with con.cursor() as own:
+                own.register(f"incoming {name}", table.to_arrow())
+                own.table(f'"incoming {name}"').create(name)
+
+        with ThreadPoolExecutor(workers) as pool:  # the largest first, so that none is left over at the end
+            list(pool.map(write, sorted(tables, key=lambda name: -tables[name].estimated_size())))
+        for name in views:
+            con.sql(sql_runner.sql_text(name), alias=f"{name}_rows").create_view(name)
+
+
+def write_csv(table: pl.DataFrame, path: Path) -> None:
+    """Write a table as CSV; a text that a spreadsheet would run as a formula gets an apostrophe in front."""
+    safe = table.with_columns(_as_text(pl.col(c)) for c, kind in table.schema.items() if kind == pl.String)
+    safe.write_csv(path, float_precision=4)
+
+
+def _as_text(cell: pl.Expr) -> pl.Expr:
+    held = cell.str.replace_all(_INNER, "${1}'${2}")
+    return pl.when(cell.str.contains(_FORMULA)).then("'" + held).otherwise(held).name.keep()
+
+
+def turn(link: Path, target: Path) -> None:
+    """Turn a link to `target`, relative to its folder, in one atomic step."""
+    part = link.with_name(f".{link.name}.turning")
+    part.unlink(missing_ok=True)
+    part.symlink_to(target)
+    os.replace(part, link)
+
+
+def folder_digest(folder: Path) -> str:
+    """Return 12 hexadecimal digits that stand for the names and contents of all files in a folder."""
+    digest = hashlib.blake2b(digest_size=6)
+    for path in sorted(p for p in folder.rglob("*") if p.is_file()):
+        digest.update(str(path.relative_to(folder)).encode())
+        with path.open("rb") as file:
+            while piece := file.read(_PIECE_BYTES):
+                digest.update(piece)
+    return digest.hexdigest()
+
+
+def _sync(folder: Path) -> None:
+    """Have the disk hold every file and folder before a link points at it."""
+    for path in (folder, *folder.rglob("*")):
+        handle = os.open(path, os.O_RDONLY)
+        os.fsync(handle)
+        os.close(handle)

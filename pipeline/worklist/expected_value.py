@@ -1,0 +1,195 @@
+"""What going to a home is worth: an expected value in the fleet's own currency, and the likelihood from which it pays.
+
+    value_true   = chance_fixed x (home_value_day + kwh_value x least(kwh_per_day_wrong, kwh_cap)) x horizon_days
+    value_gain   = likelihood x value_true
+    value_cost   = (drive_min + minutes_on_site) / 60 x labour_rate_h of a visit; minutes_on_site / 60 x office_rate_h
+    value_regret = (1 - likelihood) x needless_visit_cost, or needless_office_cost
+    priority     = value_gain - value_cost - value_regret
+
+`priority` is 0 at the home's own break-even, the likelihood from which going pays: the odds at which what a needless
+visit costs is made up by what a true one brings (Pauker & Kassirer, New Engl. J. Med. 302:1109, 1980),
+
+    needless_cost = value_cost + needless_visit_cost, or needless_office_cost
+    break_even    = needless_cost / (needless_cost + (value_true - value_cost))
+
+Energy misreported up to now is shown but counts for nothing here: it is the same whether or not anybody goes. What it
+is worth to put past data right is another job's value (reversed and crossed clamps have an exact inverse).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from pipeline.core.contract import SOUND
+from pipeline.core.setting_sections import RankingSettings
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
+from pipeline.worklist.drive_minutes import drive_minutes
+from pipeline.worklist.likeliest_fault import likely_faults
+
+# fault, leg: the home's likeliest, never sound. drive_min, drive_from: null at the desk. energy_from: "inverse" (exact)
+# or "bound" (from what the readings still show). value_true: what going brings if the fault is there, before the cost
+# of going; needless_cost: what it costs in all if it isn't; break_even: null where going never pays.
+SCHEMA = pl.Schema(
+    {
+        "site_id": pl.String, "fault": pl.String, "leg": pl.String, "fix_by": pl.String,
+        "likelihood": pl.Float64, "verdict": pl.String, "minutes_on_site": pl.Int64, "drive_min": pl.Float64,
+        "drive_from": pl.String, "chance_fixed": pl.Float64, "kwh_per_day_wrong": pl.Float64,
+        "energy_from": pl.String, "wrong_since": pl.Date, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
+        "value_true": pl.Float64, "value_gain": pl.Float64, "value_cost": pl.Float64,
+        "value_regret": pl.Float64, "priority": pl.Float64, "needless_cost": pl.Float64,
+        "break_even": pl.Float64,
+    }
+)  # fmt: skip
+
+
+def worth(
+    scores: pl.DataFrame,
+    signals: pl.DataFrame,
+    sites: pl.DataFrame,
+    chances: pl.DataFrame,
+    as_of: date,
+    catalogue: Mapping[str, Fault],
+    settings: Settings,
+) -> pl.DataFrame:
+    """Return table worth (SCHEMA): what going to each home of `scores` is worth tonight, sorted by site_id.
+
+    Parameters
+    ----------
+    scores
+        `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods, onset_on, from_on.
+    signals
+        Table site_signal, from which the energy misreported is worked out.
+    sites
+        The register: commissioned_on, latitude, longitude.
+    chances
+        `chance.chances`.
+
+    Notes
+    -----
+    Neighbours for the drive are the other homes that a visit is worth at [ranking] drive_min and that are not called
+    sound. `wrong_since` is the onset, else the commissioning, else the first day of the data that speak; the energy so
+    far takes tonight's a day for each of them.
+    """
+    own = settings.ranking
+    remedies = pl.DataFrame(
+        [
+            (name, fault.remedy.fix_by, fault.remedy.minutes, "inverse" if fault.inverse else "bound")
+            for name, fault in catalogue.items()
+        ],
+        schema={
+            "fault": pl.String,
+            "fix_by": pl.String,
+            "minutes_on_site": pl.Int64,
+            "energy_from": pl.String,
+        },
+        orient="row",
+    )
+    by_fault = chances.drop_nulls("fault").select("fault", pl.col("chance").alias("chance_fixed"))
+    homes = likely_faults(scores)
+    known = (
+        scores.select("site_id", "likelihood", "verdict", "onset_on", "from_on")
+        .join(homes, on="site_id")
+        .join(remedies, on="fault")
+        .join(by_fault, on="fault")
+        .join(wrong_energy(homes, signals, catalogue), on="site_id")
+        .join(sites.select("site_id", "commissioned_on", "latitude", "longitude"), on="site_id", how="left")
+    )
+    alone = terms(known.with_columns(pl.lit(own.drive_min).alias("drive_min")), own)
+    is_candidate = (pl.col("priority") > 0) & (pl.col("fix_by") == "visit") & (pl.col("verdict") != SOUND)
+    places = alone.select("site_id", "latitude", "longitude", is_candidate.alias("is_candidate"))
+    since = pl.coalesce("onset_on", "commissioned_on", "from_on")
+    valued = (
+        terms(known.join(drive_minutes(places, own, settings.dispatch), on="site_id"), own)
+        .with_columns(since.alias("wrong_since"), pl.lit(as_of).alias("as_of"))
+        .with_columns(
+            ((pl.col("as_of") - pl.col("wrong_since")).dt.total_days() + 1).clip(0).alias("days_so_far")
+        )
+        .with_columns((pl.col("kwh_per_day_wrong") * pl.col("days_so_far")).alias("kwh_so_far"))
+    )
+    is_visit = pl.col("fix_by") == "visit"
+    told = valued.with_columns(
+        pl.when(is_visit).then(name).alias(name) for name in ("drive_min", "drive_from")
+    )
+    return told.select(pl.col(name).cast(kind) for name, kind in SCHEMA.items()).sort("site_id")
+
+
+def terms(rows: pl.DataFrame, own: RankingSettings) -> pl.DataFrame:
+    """Return `rows` with value_true, value_gain, value_cost, value_regret, priority, needless_cost, break_even.
+
+    Parameters
+    ----------
+    rows
+        Any frame with likelihood, chance_fixed, kwh_per_day_wrong, fix_by, minutes_on_site and drive_min, such as the
+        list itself.
+    own
+        The weights, with their units in settings.toml.
+    """
+    likelihood, is_visit = pl.col("likelihood"), pl.col("fix_by") == "visit"
+    visit = (pl.col("drive_min") + pl.col("minutes_on_site")) / 60 * own.labour_rate_h
+    desk = pl.col("minutes_on_site") / 60 * own.office_rate_h
+    extra = pl.when(is_visit).then(own.needless_visit_cost).otherwise(own.needless_office_cost)
+    cost, needless, true = pl.col("value_cost"), pl.col("needless_cost"), pl.col("value_true")
+    return (
+        rows.with_columns(
+            (pl.col("chance_fixed") * worth_day(own) * own.horizon_days).alias("value_true"),
+            pl.when(is_visit).then(visit).otherwise(desk).alias("value_cost"),
+        )
+        .with_columns(
+            (likelihood * true).alias("value_gain"),
+            ((1 - likelihood) * extra).alias("value_regret"),
+            (cost + extra).alias("needless_cost"),
+        )
+        .with_columns(
+            (pl.col("value_gain") - cost - pl.col("value_regret")).alias("priority"),
+            pl.when(true > cost).then(needless / (needless + true - cost)).alias("break_even"),
+        )
+    )
+
+
+def worth_day(own: RankingSettings) -> pl.Expr:
+    """Return what a day of right data of a home is worth [currency/day], over kwh_per_day_wrong."""
+    return own.home_value_day + own.kwh_value * pl.col("kwh_per_day_wrong").clip(0, own.kwh_cap)
+
+
+def is_worth_listing(own: RankingSettings) -> pl.Expr:
+    """Return whether a home belongs on the list, over verdict, likelihood, nights, priority and is_listed_before.
+
+    A suspect always does: where going costs more than it brings, the list says so (`is_above_cut`). An unproven home
+    does when going has a positive expected value, with [ranking] least_nights of data, since waiting costs less than a
+    truck, and a likelihood from least_likelihood on, so that cheap fixes or much energy don't list homes of which
+    nothing is suspected. A home called sound never does. An unproven home that is listed stays until its value falls
+    below leave_below or its likelihood below leave_likelihood, so that it doesn't come and go.
+    """
+    is_in = pl.col("is_listed_before").fill_null(False)
+    pays = pl.col("priority") > pl.when(is_in).then(own.leave_below).otherwise(0.0)
+    is_told = (pl.col("nights") >= own.least_nights) & (pl.col("likelihood") >= own.least_likelihood)
+    stays = is_in & (pl.col("likelihood") >= own.leave_likelihood)
+    verdict = pl.col("verdict")
+    return (verdict == "suspect") | ((verdict == "unproven") & pays & (is_told | stays))
+
+
+def wrong_energy(homes: pl.DataFrame, signals: pl.DataFrame, catalogue: Mapping[str, Fault]) -> pl.DataFrame:
+    """Return `site_id`, `kwh_per_day_wrong` [kWh/day] of `homes` (site_id, fault, leg); 0 without signals.
+
+    Where `leg` is null or none of the fault's, the least of its legs counts.
+    """
+    known = homes.select("site_id", "fault", "leg").with_row_index("home")
+    heard = known.join(signals.select("site_id").with_row_index("signal"), on="site_id")
+    energy_of = np.zeros(homes.height)
+    for (name, leg), mine in heard.partition_by("fault", "leg", as_dict=True).items():
+        if name not in catalogue:
+            continue
+        wrong = catalogue[str(name)].wrong_kwh_day
+        energy = wrong[leg] if leg in wrong else pl.min_horizontal(wrong.values())
+        needed = set(energy.meta.root_names())
+        told = mine.select("leg").with_columns(
+            signals[column].gather(mine["signal"]) for column in signals.columns if column in needed
+        )
+        energy = energy.cast(pl.Float64).fill_null(0.0).alias("kwh_per_day_wrong")
+        energy_of[mine["home"].to_numpy()] = told.with_columns(energy)["kwh_per_day_wrong"].to_numpy()
+    return homes.select("site_id", pl.Series("kwh_per_day_wrong", energy_of))

@@ -1,0 +1,131 @@
+"""Is the list any good: what visits found against the likelihoods it promised, month by month.
+
+If the likelihoods hold, the number of faults found in n visits is Poisson-binomial: a sum of n throws with a chance of
+their own each. A month has drifted when what was found lies in the tails of that, by an exact two-sided test (twice the
+smaller tail). Months are tested together by Holm's rule (Scand. J. Statist. 6:65, 1979), so that a fleet without drift
+sees no flag at all with at least 1 - [hit_rate] alpha at any one look; all months together are tested beside them.
+Every night is a look: over half a year of them more fleets without drift see one, by simulation one in ten.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.core.binomial_intervals import wilson
+from pipeline.core.setting_sections import HitRateSettings
+from pipeline.worklist.fix_success import WAYS
+from pipeline.worklist.prediction_log import OTHER_CAUSE
+
+Float = NDArray[np.float64]
+
+# month: "2026-06", null for all together. visits: those that test a promise; others: another cause found, left out;
+# promised: sum of their likelihoods; rate, rate_low, rate_high: hits / visits with Wilson's 95 % interval; hits_low,
+# hits_high: between which the hits lie with 1 - alpha if the promises hold; drift: "too few", "too many" or null;
+# named_right: hits whose fault was the promised one.
+SCHEMA = pl.Schema(
+    {
+        "fix_by": pl.String, "month": pl.String, "visits": pl.Int64, "others": pl.Int64,
+        "promised": pl.Float64, "hits": pl.Int64, "rate": pl.Float64, "rate_low": pl.Float64,
+        "rate_high": pl.Float64, "hits_low": pl.Int64, "hits_high": pl.Int64, "p_value": pl.Float64,
+        "drift": pl.String, "named_right": pl.Int64,
+    }
+)  # fmt: skip
+TOO_FEW, TOO_MANY = "too few", "too many"
+
+
+def hit_rate(promise: pl.DataFrame, own: HitRateSettings) -> pl.DataFrame:
+    """Return table hit_rate (SCHEMA): for trucks and for the desk, all together and then month by month.
+
+    `promise` is the table of that name. A way of fixing without a visit that tests a promise has no rows.
+    """
+    rows = []
+    for way in WAYS:
+        own_way = promise.filter(pl.col("fix_by") == way)
+        if own_way.filter(pl.col("left_out").is_null()).is_empty():
+            continue
+        months = own_way.sort("month").partition_by("month", maintain_order=True)
+        counted = [_row(way, None, own_way, own)]
+        counted += [_row(way, str(part["month"][0]), part, own) for part in months]
+        p_values = [p for _, p in counted]
+        is_flagged = [p_values[0] <= own.alpha, *holm(p_values[1:], own.alpha)]
+        rows += [
+            row | {"p_value": p, "is_flagged": flag}
+            for (row, p), flag in zip(counted, is_flagged, strict=True)
+        ]
+    if not rows:
+        return pl.DataFrame(schema=SCHEMA)
+    table = pl.DataFrame(rows, infer_schema_length=None)
+    low, high = wilson(*(table[name].to_numpy().astype(np.float64) for name in ("hits", "visits")))
+    drift = (
+        pl.when("is_flagged")
+        .then(pl.when(pl.col("hits") < pl.col("promised")).then(pl.lit(TOO_FEW)).otherwise(pl.lit(TOO_MANY)))
+        .alias("drift")
+    )
+    has_visits = pl.col("visits") > 0
+    return table.with_columns(
+        drift,
+        pl.when(has_visits).then(pl.col("hits") / pl.col("visits")).alias("rate"),
+        pl.when(has_visits).then(pl.Series(low)).alias("rate_low"),
+        pl.when(has_visits).then(pl.Series(high)).alias("rate_high"),
+    ).select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+
+
+def _row(
+    way: str, month: str | None, visits: pl.DataFrame, own: HitRateSettings
+) -> tuple[dict[str, object], float]:
+    tested = visits.filter(pl.col("left_out").is_null())
+    likelihoods = tested["likelihood"].to_numpy()
+    hits = int(tested["is_hit"].sum())
+    low, high = hits_interval(likelihoods, own)
+    counted: dict[str, object] = {
+        "fix_by": way, "month": month, "visits": tested.height,
+        "others": visits.filter(pl.col("left_out") == OTHER_CAUSE).height,
+        "promised": float(likelihoods.sum()), "hits": hits, "hits_low": low, "hits_high": high,
+        "named_right": int(tested["is_named_right"].fill_null(False).sum()),
+    }  # fmt: skip
+    return counted, drift_p(likelihoods, hits, own.surest)
+
+
+def hits_chances(likelihoods: Float) -> Float:
+    """Return the chance of 0, 1, ... n hits in n visits with these likelihoods (n + 1,), by exact convolution."""
+    chances = np.ones(1)
+    for p in likelihoods:
+        chances = np.convolve(chances, [1 - p, p])
+    return chances
+
+
+def tails(likelihoods: Float, surest: float) -> tuple[Float, Float]:
+    """Return the chance of at most and of at least 0, 1, ... n hits if the likelihoods hold, (n + 1,) each.
+
+    Records are wrong now and then, so a promise counts as no surer than `surest`, either way: for too few hits
+    likelihoods end there, for too many they start at 1 - `surest`.
+    """
+    few = hits_chances(np.minimum(likelihoods, surest))
+    many = hits_chances(np.maximum(likelihoods, 1 - surest))
+    return np.cumsum(few), np.cumsum(many[::-1])[::-1]
+
+
+def hits_interval(likelihoods: Float, own: HitRateSettings) -> tuple[int, int]:
+    """Return the fewest and the most hits that aren't in a tail of [hit_rate] alpha / 2 or less."""
+    at_most, at_least = tails(likelihoods, own.surest)
+    inside = np.flatnonzero((at_most > own.alpha / 2) & (at_least > own.alpha / 2))
+    return int(inside[0]), int(inside[-1])
+
+
+def drift_p(likelihoods: Float, hits: int, surest: float) -> float:
+    """Return how likely it is to be off by so much or more if the likelihoods hold: twice the smaller tail."""
+    at_most, at_least = tails(likelihoods, surest)
+    return float(min(1.0, 2 * min(at_most[hits], at_least[hits])))
+
+
+def holm(p_values: list[float], alpha: float) -> list[bool]:
+    """Return which of several tests are significant with a chance of `alpha` for any false one (Holm 1979)."""
+    order = np.argsort(p_values, kind="stable")
+    is_flagged = [False] * len(p_values)
+    for rank, at in enumerate(order):
+        if p_values[at] > alpha / (len(p_values) - rank):
+            break
+        is_flagged[at] = True
+    return is_flagged

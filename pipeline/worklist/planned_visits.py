@@ -1,0 +1,46 @@
+"""The plans of days that `nightclamp dispatch` left in OUT/dispatch: for each home the newest, up to the night."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.core.errors import InputError
+
+FOLDER = "dispatch"
+# planned_made_on: the night the plan was made of.
+PLANS = pl.Schema(
+    {"site_id": pl.String, "planned_on": pl.Date, "truck_id": pl.String, "planned_made_on": pl.Date}
+)
+
+
+def read_plans(out: Path, as_of: date) -> pl.DataFrame:
+    """Return PLANS: the newest plan made by `as_of` of each home that was planned, sorted.
+
+    Raises
+    ------
+    InputError
+        A plan can't be read.
+    """
+    made = []
+    for file in sorted((out / FOLDER).glob("????-??-??/dispatch.parquet")):
+        try:
+            made_on = date.fromisoformat(file.parent.name)
+        except ValueError:
+            continue
+        if made_on > as_of:
+            continue
+        try:
+            rows = pl.read_parquet(file, columns=["site_id", "day", "truck_id"], glob=False)
+        except (OSError, pl.exceptions.PolarsError) as error:
+            reason = " ".join(str(error).split())[:200]
+            raise InputError(f"{file}: not a readable plan ({reason}); make it again or remove it") from error
+        made.append(
+            rows.select("site_id", pl.col("day").alias("planned_on"), "truck_id", planned_made_on=made_on)
+        )
+    if not made:
+        return pl.DataFrame(schema=PLANS)
+    newest = pl.concat(made).sort("planned_made_on", "planned_on").group_by("site_id").last()
+    return newest.select(pl.col(name).cast(kind) for name, kind in PLANS.items()).sort("site_id")

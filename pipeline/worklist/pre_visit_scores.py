@@ -1,0 +1,98 @@
+"""What the data said of a home before somebody went there, whether or not it was on a list.
+
+A visit to a home that no list named tells most of what the likelihoods miss. Its likelihood is that of the newest night
+before the visit, read from that night's scores as soon as the visit is in the register, and carried on from then. A
+visit that is recorded after later nights, to a home that was on no list, has none: only the last run is remembered.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.core.setting_sections import HitRateSettings
+
+COLUMNS = pl.Schema({"scored_on": pl.Date, "scored_likelihood": pl.Float64, "scored_since": pl.Date})
+_NEEDED = {"site_id", "likelihood", "onset_on", "nights"}
+_VISIT = ("visit_id", "site_id", "visited_on")
+
+
+def with_scores(
+    promise: pl.DataFrame, earlier: pl.DataFrame | None, run: Path | None, own: HitRateSettings
+) -> pl.DataFrame:
+    """Return table promise with COLUMNS: night, likelihood, and the day its fault began (null: the first day).
+
+    A promise says it; else the table of the run before, for the same visit; else that run's own scores, if it is of a
+    night before the visit and not more than [hit_rate] late_days before it. All null where none does.
+
+    Parameters
+    ----------
+    promise
+        Tonight's, without COLUMNS.
+    earlier
+        Table promise of the run before.
+    run
+        Folder of that run, named by its night.
+    """
+    is_near = (pl.col("visited_on") - pl.col("night")).dt.total_days().is_between(1, own.late_days)
+    return (
+        promise.join(_carried(earlier), on=_VISIT, how="left")
+        .join(_scores(run, promise), on="site_id", how="left")
+        .select(
+            *promise.columns,
+            pl.coalesce(
+                pl.when(pl.col("promised_on").is_not_null()).then(
+                    _said("promised_on", "likelihood", "since")
+                ),
+                "carried",
+                pl.when(is_near).then("fresh"),
+            ).alias("said"),
+        )
+        .unnest("said")
+    )
+
+
+def _said(night: str, likelihood: str, since: str) -> pl.Expr:
+    """Return COLUMNS as one value a row, so that they are taken from one source together, nulls and all."""
+    return pl.struct(
+        pl.col(name).cast(kind).alias(own)
+        for (own, kind), name in zip(COLUMNS.items(), (night, likelihood, since), strict=True)
+    )
+
+
+def _carried(earlier: pl.DataFrame | None) -> pl.DataFrame:
+    """Return `carried`: what the table of the run before said of each visit, if anything."""
+    if earlier is None or not set(COLUMNS) <= set(earlier.columns):
+        earlier = pl.DataFrame(
+            schema={"visit_id": pl.String, "site_id": pl.String, "visited_on": pl.Date, **COLUMNS}
+        )
+    known = earlier.drop_nulls("scored_on").unique(_VISIT, keep="first", maintain_order=True)
+    return known.select(*_VISIT, _said(*COLUMNS.names()).alias("carried"))
+
+
+def _scores(run: Path | None, promise: pl.DataFrame) -> pl.DataFrame:
+    """Return `night` and `fresh` of the homes visited, by the run's scores; no rows where it has none."""
+    night, file = _night_of(run), run / "site_scores.parquet" if run else None
+    if (
+        night is None
+        or file is None
+        or not file.is_file()
+        or not set(pl.read_parquet_schema(file)) >= _NEEDED
+    ):
+        return pl.DataFrame(schema={"site_id": pl.String, "night": pl.Date, "fresh": pl.Struct(COLUMNS)})
+    visited = promise.select(pl.col("site_id").unique())
+    scores = pl.scan_parquet(file, glob=False).filter(pl.col("nights") > 0).with_columns(night=pl.lit(night))
+    return (
+        scores.select("site_id", "night", _said("night", "likelihood", "onset_on").alias("fresh"))
+        .join(visited.lazy(), on="site_id", how="semi")
+        .collect()
+    )
+
+
+def _night_of(run: Path | None) -> date | None:
+    try:
+        return date.fromisoformat(run.name) if run else None
+    except ValueError:
+        return None

@@ -1,0 +1,111 @@
+"""The ranked list of homes to go back to or to put right at the desk: what, where, with what, in which order.
+
+Homes above the cut come first: those where acting now has a positive expected value in the fleet's own currency
+(`priority`, see worth.py). Of both parts suspects come before unproven homes, of which more nights may yet tell; within
+each the order is by `priority`, equal ones by site_id.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.core.setting_sections import RankingSettings
+from pipeline.core.settings import Settings
+from pipeline.faults.types import Fault
+
+SCHEMA = pl.Schema(
+    {
+        "rank": pl.Int64, "site_id": pl.String, "area": pl.String, "likelihood": pl.Float64,
+        "suspected_fault": pl.String, "leg": pl.String, "since": pl.Date, "evidence": pl.String,
+        "fix_by": pl.String, "bring": pl.String, "minutes_on_site": pl.Int64, "kwh_per_day_wrong": pl.Float64,
+        "priority": pl.Float64, "nights_listed": pl.Int64, "standing": pl.String, "verdict": pl.String,
+        "also_possible": pl.String, "crew_id": pl.String, "value_gain": pl.Float64, "value_cost": pl.Float64,
+        "value_regret": pl.Float64, "break_even": pl.Float64, "chance_fixed": pl.Float64,
+        "drive_min": pl.Float64, "energy_from": pl.String, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
+        "is_above_cut": pl.Boolean,
+    }
+)  # fmt: skip
+# A clamp among the things to bring, but not a clamp meter.
+_CLAMP = re.compile(r"^(?P<spare>spare )?clamp( of the same rating)?$")
+
+
+def revisit_list(
+    scores: pl.DataFrame,
+    worth: pl.DataFrame,
+    sites: pl.DataFrame,
+    standing: pl.DataFrame,
+    catalogue: Mapping[str, Fault],
+    settings: Settings,
+) -> pl.DataFrame:
+    """Return table revisit_list (SCHEMA), `rank` from 1, at most [ranking].max_rows rows.
+
+    Parameters
+    ----------
+    scores
+        `site_scores`: site_id, area, crew_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods,
+        onset_on, evidence (and likely_leg where it is known).
+    worth
+        `worth.worth` of the same scores: what going to each home is worth, term by term.
+    sites
+        The register; its `ct_amps` say which spare clamp to bring.
+    standing
+        Tonight's standings (`next_standing`): who is listed, and for how many nights.
+
+    Notes
+    -----
+    `suspected_fault` is the likeliest fault, never sound; `since` is null for one from the first day on. `bring`
+    has the things apart by "; ". `also_possible` names the other faults from [ranking].also_from on with their
+    likelihood and how to tell them on site, null where there is none.
+    """
+    own = settings.ranking
+    ranked = (
+        scores.drop("leg", "likelihood", "verdict")
+        .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
+        .join(worth, on="site_id")
+        .join(sites.select("site_id", pl.col("ct_amps").cast(pl.Float64)), on="site_id", how="left")
+        .with_columns((pl.col("priority") > 0).alias("is_above_cut"))
+        .sort(~pl.col("is_above_cut"), pl.col("verdict") != "suspect", -pl.col("priority"), "site_id")
+        .head(own.max_rows)
+        .with_row_index("rank", offset=1)
+    )
+    words = [_words(row, catalogue, own) for row in ranked.iter_rows(named=True)]
+    told = pl.DataFrame(words, schema={"bring": pl.String, "also_possible": pl.String}, orient="row")
+    named = pl.concat([ranked.drop("suspected_fault"), told], how="horizontal").rename(
+        {"fault": "suspected_fault", "onset_on": "since"}
+    )
+    return named.select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+
+
+def to_bring(things: tuple[str, ...], ct_amps: float | None) -> str:
+    """Return the things to bring, with the rating on a spare clamp where the register knows it."""
+    rated = []
+    for thing in things:
+        clamp = _CLAMP.match(thing)
+        is_known = clamp is not None and ct_amps is not None
+        rated.append(f"{(clamp['spare'] or '')}clamp, {ct_amps:g} A" if clamp and is_known else thing)
+    return "; ".join(rated)
+
+
+def also_possible(
+    shares: Mapping[str, float | None], fault: str, catalogue: Mapping[str, Fault], from_share: float
+) -> str | None:
+    """Return the other faults from `from_share` on, likeliest first, each with how to tell it on site."""
+    rest = [(share, name) for name, share in shares.items() if name in catalogue and name != fault and share]
+    told = [
+        f"{name.replace('_', ' ')} {share * 100:.0f} % (looks like: {catalogue[name].looks_like}. "
+        f"Test on site: {catalogue[name].remedy.prove})"
+        for share, name in sorted(rest, key=lambda pair: (-pair[0], pair[1]))
+        if share >= from_share
+    ]
+    return " | ".join(told) or None
+
+
+def _words(
+    row: Mapping[str, Any], catalogue: Mapping[str, Fault], own: RankingSettings
+) -> tuple[str, str | None]:
+    bring = to_bring(catalogue[row["fault"]].remedy.bring, row["ct_amps"])
+    return bring, also_possible(row["fault_likelihoods"], row["fault"], catalogue, own.also_from)

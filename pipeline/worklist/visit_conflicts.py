@@ -1,0 +1,49 @@
+"""Visits whose record the data contradict: for the operations manager to settle, for the quality lead to weigh."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.core.contract import SOUND
+from pipeline.worklist.fix_verification import DISPROVED
+from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED
+
+SCHEMA = pl.Schema(
+    {
+        "visit_id": pl.String, "site_id": pl.String, "visited_on": pl.Date, "crew_id": pl.String,
+        "found": pl.String, "leg": pl.String, "fixed": pl.Boolean, "doubt": pl.String,
+    }
+)  # fmt: skip
+
+
+def visit_doubts(visits: pl.DataFrame, standing: pl.DataFrame, scores: pl.DataFrame) -> pl.DataFrame:
+    """Return the last visits whose record and the data since say opposite things (SCHEMA), sorted by day and id.
+
+    Three ways: found sound (or another cause), yet the data since make the same fault a suspect; said to be fixed,
+    yet shown not to be; left unfixed, yet the data since look right.
+    """
+    told = scores.select("site_id", "verdict", "likelihood", "nights", "from_on", "evidence")
+    last = standing.filter(pl.col("outcome").is_not_null()).select(
+        "site_id", "last_visit_on", "outcome", "is_held", "fault", "proof", "proof_told"
+    )
+    known = visits.join(last, on="site_id").filter(pl.col("visited_on") == pl.col("last_visit_on"))
+    known = known.sort("visit_id").group_by("site_id", maintain_order=True).last()
+    has_data = pl.col("from_on") > pl.col("visited_on")
+    percent = (pl.col("likelihood") * 100).floor().cast(pl.Int64)
+    fault = pl.col("fault").str.replace_all("_", " ", literal=True)
+    is_suspect = pl.col("verdict") == "suspect"
+    says_not = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])
+    doubt = (
+        pl.when(says_not & pl.col("is_held") & is_suspect)
+        .then(pl.format("the data since still say {}, {} % likely a fault: {}", fault, percent, "evidence"))
+        .when((pl.col("outcome") == FIXED) & (pl.col("proof") == DISPROVED))
+        .then(pl.format("said to be fixed, but the data since say it is not: {}", "proof_told"))
+        .when((pl.col("outcome") == UNFIXED) & (pl.col("verdict") == SOUND))
+        .then(pl.format("left unfixed, but the data since look right: {}", "evidence"))
+    )
+    doubted = known.join(told, on="site_id").filter(has_data).with_columns(doubt.alias("doubt"))
+    return (
+        doubted.filter(pl.col("doubt").is_not_null())
+        .select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+        .sort("visited_on", "visit_id")
+    )

@@ -1,0 +1,219 @@
+"""`nightclamp dispatch` from a published night to pages: files, notes, hostile names, the same bytes twice."""
+
+import csv
+import json
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+import pytest
+from cyclopts import App
+from dispatch_homes import START, stops
+
+from pipeline.commands.dispatch import dispatch, with_options
+from pipeline.core.errors import InputError
+from pipeline.core.settings import load_settings
+from pipeline.dispatch.files import replace_folder
+from pipeline.dispatch.page import bring_list, weekday
+from pipeline.dispatch.run import work_days
+
+HOSTILE = '=1+1<img src=x onerror="alert(1)">'
+app = App()
+app.command(dispatch)
+
+
+@pytest.fixture
+def night(tmp_path: Path) -> Path:
+    """A lake and a published run of five visits and an office fix, after Friday 12 June 2026."""
+    lake, run = tmp_path / "lake", tmp_path / "out" / "runs" / "2026-06-12"
+    (lake / "intervals" / "date=2026-06-12").mkdir(parents=True)
+    (lake / "intervals" / "date=2026-06-12" / "part.csv").write_text("site_id\n", encoding="utf-8")
+    (lake / "crews.csv").write_text("crew_id\nC1\n", encoding="utf-8")
+    run.mkdir(parents=True)
+    listed = stops({"site_id": HOSTILE}, {}, {"area": "south"}, {"latitude": None}, {"bring": None}, {})
+    places = listed.select("site_id", "area", "latitude", "longitude")
+    places.write_csv(lake / "sites.csv")
+    ways = pl.Series("fix_by", ["visit"] * 5 + ["office"])
+    listed.drop("latitude", "longitude").with_columns(ways).write_parquet(run / "revisit_list.parquet")
+    (run / "run.json").write_text(json.dumps({"as_of": "2026-06-12"}), encoding="utf-8")
+    (tmp_path / "out" / "latest").symlink_to("runs/2026-06-12")
+    return tmp_path
+
+
+def call(night: Path, *words: str) -> Path:
+    app(["dispatch", str(night / "lake"), "--out", str(night / "out"), *words], result_action="return_value")
+    return night / "out" / "dispatch" / "2026-06-12"
+
+
+def bytes_of(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_the_folder_holds_tables_and_pages(night: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = call(night, "--trucks", "1", "--days", "1")
+
+    made = pl.read_parquet(folder / "dispatch.parquet")
+    assert made["day"].unique().to_list() == [date(2026, 6, 15)]  # the Monday after
+    assert made["site_id"].sort().to_list() == sorted([HOSTILE, "h1", "h2", "h4"])
+    left = pl.read_parquet(folder / "undispatched.parquet")
+    assert left.select("site_id", "reason").rows() == [("h3", "no_coordinates")]
+    pages = [name for name in bytes_of(folder) if name.endswith(".html")]
+    assert len(pages) == 2
+    said = " ".join(capsys.readouterr().out.split())
+    assert (
+        "No start point given for 1 of 1 truck: the middle of the stops (39.7400, -104.9900) stands in."
+        in said
+    )
+    assert "2026-06-15 T1 4 stops, 08:00 to 10:00, 0 min driving, 120 min on site, 360 to spare" in said
+    assert "4 visits planned, 1 home on no day (1 no coordinates)" in said
+
+
+def test_nothing_of_a_hostile_name_runs(night: Path) -> None:
+    folder = call(night)
+    for page in folder.glob("*.html"):
+        text = page.read_text(encoding="utf-8")
+        assert "<img" not in text
+        assert "<script" not in text
+        assert "http" not in text.replace('http-equiv="Content-Security-Policy"', "")
+    assert any("=1+1&lt;img src=x" in page.read_text(encoding="utf-8") for page in folder.glob("2026*.html"))
+    with (folder / "dispatch.csv").open(encoding="utf-8", newline="") as file:
+        names = {row["site_id"] for row in csv.DictReader(file)}
+    assert f"'{HOSTILE}" in names
+    assert HOSTILE not in names
+
+
+def test_a_truck_page_says_cautions_first_then_what_to_load_then_the_stops(night: Path) -> None:
+    folder = call(night, "--trucks", "1")
+    text = next(folder.glob("2026-06-15-t1-*.html")).read_text(encoding="utf-8")
+    order = (
+        "De-energize",
+        "Load for the day",
+        "spare clamp, 200 A",
+        "Stops in order",
+        "Back at the start",
+        "<svg",
+    )
+    at = [text.index(part) for part in order]
+    assert at == sorted(at)
+    assert text.count("<svg") == 1
+
+
+def test_a_home_links_to_its_order_or_else_to_its_page_of_the_night(night: Path) -> None:
+    from pipeline.report.names import page_name
+
+    homes = night / "out" / "runs" / "2026-06-12" / "report" / "home"
+    homes.mkdir(parents=True)
+    (homes / page_name("h1")).write_text("", encoding="utf-8")
+    folder = call(night, "--trucks", "1")
+    text = next(folder.glob("2026-06-15-t1-*.html")).read_text(encoding="utf-8")
+    assert text.count("../../runs/2026-06-12/report/home/") == 1
+    assert (folder / f"../../runs/2026-06-12/report/home/{page_name('h1')}").resolve().is_file()
+
+    orders = night / "out" / "orders" / "2026-06-12"
+    orders.mkdir(parents=True)
+    (orders / page_name("h1")).write_text("", encoding="utf-8")
+    text = next(call(night, "--trucks", "1").glob("2026-06-15-t1-*.html")).read_text(encoding="utf-8")
+    assert f"../../orders/2026-06-12/{page_name('h1')}" in text
+
+
+def test_the_same_night_gives_the_same_bytes(night: Path) -> None:
+    first = bytes_of(call(night))
+    assert bytes_of(call(night)) == first
+    assert [path.name for path in (night / "out" / "dispatch").iterdir()] == ["2026-06-12"]
+
+
+def test_trucks_and_drive_times_of_the_lake_are_used(night: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (night / "lake" / "trucks.csv").write_text(
+        f"truck_id,area,start_latitude,start_longitude\nS,south,{START[0]},{START[1]}\n", encoding="utf-8"
+    )
+    (night / "lake" / "drive_times.csv").write_text(
+        "from_site,to_site,minutes\nS,h2,17\nstart,h3,5\nh1,gone,2\n", encoding="utf-8"
+    )
+    folder = call(night)
+    made = pl.read_parquet(folder / "dispatch.parquet")
+    assert made.select("site_id", "drive_min", "drive_from").rows() == [("h2", 17, "supplied")]
+    said = capsys.readouterr().out
+    # five stops and one start are 30 pairs, of which two are given, each good for both ways
+    assert "Drive times from drive_times.csv; 26 of 30 pairs are not in it" in said
+    assert "1 row of drive_times.csv with a name that is neither" in said
+    with pytest.raises(InputError, match="leave out --trucks and --hours"):
+        call(night, "--hours", "6")
+
+
+def test_options_reach_the_plan(night: Path) -> None:
+    folder = call(
+        night,
+        "--trucks",
+        "1",
+        "--hours",
+        "0.5",
+        "--days",
+        "2",
+        "--date",
+        "2026-06-13",
+        "--start",
+        "39.74",
+        "-104.99",
+    )
+    made = pl.read_parquet(folder / "dispatch.parquet")
+    assert made["day"].to_list() == [
+        date(2026, 6, 13),
+        date(2026, 6, 15),
+    ]  # the Saturday asked for, then Monday
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"trucks": 0}, "--trucks 0: input should be greater than or equal to 1"),
+        ({"days": 0}, "--days 0"),
+    ],
+)
+def test_options_out_of_range_are_refused(asked: dict[str, float], told: str) -> None:
+    with pytest.raises(InputError, match=told):
+        with_options(load_settings(), asked)
+
+
+def test_half_a_start_point_is_refused(night: Path) -> None:
+    (night / "own.toml").write_text("[dispatch]\nstart = [39.7]\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"setting dispatch start: \[39.7\] is not \[latitude, longitude\]"):
+        call(night, "--settings", str(night / "own.toml"))
+    with pytest.raises(InputError, match="in degrees"):
+        call(night, "--start", "-104.99", "39.74")
+
+
+def test_without_a_published_night_it_says_what_to_run(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no published run; run `nightclamp nightly LAKE"):
+        call(tmp_path)
+
+
+def test_work_days_skip_the_weekend() -> None:
+    own = load_settings().dispatch.model_copy(update={"days": 3})
+    friday = date(2026, 6, 19)
+    assert work_days(friday, own, is_fixed=False) == (friday, date(2026, 6, 22), date(2026, 6, 23))
+    sunday = date(2026, 6, 21)
+    assert work_days(sunday, own, is_fixed=True) == (sunday, date(2026, 6, 22), date(2026, 6, 23))
+    assert weekday(sunday) == "Sun 21 Jun 2026"
+
+
+def test_what_to_load_names_the_stops_that_need_it() -> None:
+    rows = [
+        {"stop": 1, "bring": "clamp; meter"},
+        {"stop": 2, "bring": None},
+        {"stop": 3, "bring": "meter; meter"},
+    ]
+    assert bring_list(rows) == [("meter", [1, 3]), ("clamp", [1])]
+
+
+def test_a_plan_that_fails_to_be_written_leaves_the_old_one(tmp_path: Path) -> None:
+    target = tmp_path / "dispatch" / "2026-06-12"
+    replace_folder(target, lambda folder: folder.joinpath("a").touch())
+
+    def fail(folder: Path) -> None:
+        folder.joinpath("b").touch()
+        raise OSError("disk full")
+
+    with pytest.raises(OSError, match="disk full"):
+        replace_folder(target, fail)
+    assert [path.name for path in target.iterdir()] == ["a"]
+    assert [path.name for path in target.parent.iterdir()] == ["2026-06-12"]

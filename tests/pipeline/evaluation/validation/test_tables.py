@@ -1,0 +1,54 @@
+"""How numbers are written, for the screen and the page alike."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+from pipeline.evaluation.validation.notes import NOTES
+from pipeline.evaluation.validation.tables import Table, percent, written
+
+
+@pytest.mark.parametrize(
+    ("share", "text"), [(1.0, "100 %"), (0.9999, "99.9 %"), (0.93, "93 %"), (0.005, "0.5 %"), (0.0, "0 %")]
+)
+def test_only_a_whole_share_is_a_hundred(share: float, text: str) -> None:
+    assert percent(share) == text
+
+
+def test_what_there_is_none_of_is_a_dash() -> None:
+    assert written("average_precision", float("nan")) == written("median_nights", None) == "–"
+    assert written("average_precision", 0.97216) == "0.9722"
+    assert written("fault", "legs_crossed") == "legs crossed"
+    assert written("median_nights", 2.5) == "2.5"
+
+
+def test_an_interval_is_one_column_and_only_what_is_shown_is_there() -> None:
+    frame = pl.DataFrame(
+        {"fault": ["dead"], "homes": [20], "found_share": [0.0], "low": [0.0], "high": [0.161125]}
+    )
+
+    headings, rows, numbers = Table("t", "T", frame, shown=("fault", "found_share", "low", "high")).cells()
+
+    assert headings == ["fault", "found", "95 % interval"]
+    assert rows == [["dead", "0 %", "0.0–16.1 %"]]
+    assert numbers == [False, True, True]
+
+
+def test_notes_fill_in_and_tell_of_the_two_names() -> None:
+    words = {
+        "homes": 9,
+        "nights": 30,
+        "faulty": 3,
+        "cut": 3,
+        "pooled": 20,
+        "fleets": 6,
+        "small": 60,
+        "sound": 9,
+    }
+
+    told = {name: note.format(**words) for name, (_, note) in NOTES.items()}
+
+    assert next(iter(NOTES)) == "targets"
+    assert "one class with two names" in told["targets"]
+    assert not any("{" in note for note in told.values())

@@ -1,0 +1,98 @@
+"""lake.toml: a few lines, checked when read; what it does to columns is in test_conform."""
+
+import pytest
+
+from pipeline.core.errors import InputError
+from pipeline.ingest.lake_config import Mapping, describe, offset_min, read_mapping
+
+METERS = """
+[intervals]
+minutes = 15
+labelled = "end"
+zone = "America/Denver"
+[intervals.columns]
+site_id = "meter"
+interval_start = "read_at"
+l1_w = { from = "l1_kwh", unit = "kWh an interval" }
+l2_w = { from = "l2_amps", unit = "A", volts = "l2_volts", power_factor = 0.95, sign = -1 }
+[sites]
+service = { always = "120/240" }
+area = "depot"
+"""
+
+
+def test_without_a_file_every_column_keeps_its_name() -> None:
+    assert read_mapping("", "lake.toml") == Mapping()
+    assert describe(Mapping()) == []
+
+
+def test_describe_says_what_was_made_of_each_column() -> None:
+    assert describe(read_mapping(METERS, "lake.toml")) == [
+        "intervals.site_id: from 'meter'",
+        "intervals.interval_start: from 'read_at', time of America/Denver, "
+        "the interval's end, 15 min after its start",
+        "intervals.l1_w: from 'l1_kwh' in kWh an interval of 15 min",
+        "intervals.l2_w: from 'l2_amps' in A x volts l2_volts x power factor 0.95, sign turned",
+        "sites.service: always '120/240'",
+        "sites.area: from 'depot'",
+    ]
+
+
+def test_describe_says_how_channels_are_put_side_by_side() -> None:
+    text = (
+        '[intervals.long]\nchannel = "ch"\nvalue = "val"\nignore = ["temp"]\n[intervals]\nzone = "-07:00"\n'
+    )
+    assert describe(read_mapping(text, "lake.toml")) == [
+        "intervals: one row a channel, named in 'ch', value in 'val'; ignored: temp",
+        "intervals.interval_start: from 'interval_start', time of -07:00",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[interval]", "interval: unknown key; allowed: intervals, sites, crews, visits, trainings"),
+        ("[intervals]\nminute = 5", "intervals.minute: unknown key; allowed: columns, minutes, labelled,"),
+        (
+            '[intervals.columns]\nl1_w = { column = "x" }',
+            "intervals.columns.l1_w.column: unknown key; allowed: from, unit, sign, volts, power_factor",
+        ),
+        ('[intervals.columns]\nL1 = "x"', "intervals: columns.L1 is not in the contract; allowed: site_id,"),
+        ('[sites]\nowner = "x"', "sites.owner is not in the contract; allowed: site_id, timezone"),
+        ('[intervals]\nzone = "Mars/Olympus"', "'Mars/Olympus' is neither an IANA zone nor an offset"),
+        ("[intervals]\nminutes = 7", "intervals.minutes: 7 is not one of"),
+        ('[intervals]\nlabelled = "end"', 'labelled = "end" needs minutes'),
+        (
+            '[intervals.columns]\nl1_w = { from = "x", unit = "MW" }',
+            "columns.l1_w: unit 'MW' unknown; allowed: W, kW, A, Wh an interval, kWh an interval",
+        ),
+        ('[intervals.columns]\nl1_w = { from = "x", unit = "kWh an interval" }', "needs minutes"),
+        ('[intervals.columns]\nl1_w = { from = "x", unit = "A" }', "unit A needs volts"),
+        ("[sites]\narea = {}", "sites.area: needs one of from"),
+        ("[intervals", "not valid TOML"),
+        ('[intervals]\nzone = "localtime"', "'localtime' is neither an IANA zone nor an offset"),
+        ('[intervals]\nzone = "+\u0662\u0662:00"', "is neither an IANA zone nor an offset"),
+        ('[intervals]\ndelimiter = "\\n"', "can't part fields; use a tab or a plain sign"),
+        ('[intervals]\ndelimiter = "\u00e9"', "can't part fields"),
+        ("[intervals]\ndelimiter = '\"'", "can't part fields"),
+    ],
+)
+def test_nonsense_is_refused_in_one_line_with_what_is_allowed(text: str, told: str) -> None:
+    with pytest.raises(InputError, match=told) as raised:
+        read_mapping(text, "lake.toml")
+    assert str(raised.value).startswith("lake.toml: ")
+    assert "\n" not in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("zone", "minutes"),
+    [("+05:30", 330), ("-07:00", -420), ("UTC", None), ("America/Denver", None), ("+5", None)],
+)
+def test_fixed_offsets(zone: str, minutes: int | None) -> None:
+    assert offset_min(zone) == minutes
+
+
+def test_reads_names_every_source_column() -> None:
+    read = read_mapping(METERS, "lake.toml").intervals.reads()
+    assert {"meter", "read_at", "l1_kwh", "l2_amps", "l2_volts", "pv_w", "battery_w"} <= read
+    assert "l1_w" not in read

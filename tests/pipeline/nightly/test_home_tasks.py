@@ -1,0 +1,68 @@
+"""What is said of a home doesn't depend, to the last digit, on which others are looked at and scored with it."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.core import sql_runner
+from pipeline.core.settings import load_settings
+from pipeline.core.sharding import InTurn, Shelf
+from pipeline.features.day_store import Store
+from pipeline.features.update_store import refresh_days
+from pipeline.ingest.lake import open_lake
+from pipeline.ingest.registers import read_registers
+from pipeline.nightly.home_tasks import look_over, score_over
+from pipeline.scoring.model_file import load_model
+from pipeline.scoring.score_homes import Scored
+from pipeline.simulate.lake import write_lake
+from pipeline.simulate.spec import FleetSpec
+
+AS_OF = date(2025, 6, 14)
+
+
+@pytest.fixture(scope="module")
+def lake(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Eleven homes over six days of half hours, most with a fault, the last without a row."""
+    root = tmp_path_factory.mktemp("fleet") / "lake"
+    write_lake(FleetSpec(11, 6, 30, 5, fault_share=0.7, end=AS_OF), root)
+    sites = pl.read_csv(root / "sites.csv", infer_schema=False)
+    pl.concat([sites, sites.tail(1).with_columns(site_id=pl.lit("Z"))]).write_csv(root / "sites.csv")
+    return root
+
+
+def scored(lake_root: Path, place: Path, homes_per_shard: int, shelf: Shelf) -> tuple[Scored, pl.DataFrame]:
+    """Score the fleet in shards of a size; return what scoring leaves and the daily numbers."""
+    settings = load_settings()
+    limits = settings.lake.model_copy(update={"homes_per_shard": homes_per_shard})
+    settings = settings.model_copy(update={"lake": limits})
+    lake, store = open_lake(lake_root), Store(place / "store")
+    registers = read_registers(lake, AS_OF)
+    place.mkdir()
+    con = sql_runner.connect(place, settings.engine)
+    hand = InTurn(con, shelf=shelf)
+    stored = refresh_days(con, lake, lake.days(), registers, store, settings, place, spread=hand)
+    looked = look_over(stored, store, registers, AS_OF, 6, settings, hand)
+    done = score_over(looked, registers.sites, load_model(), settings, hand)
+    con.close()
+    return done, looked.view.daily
+
+
+@pytest.mark.parametrize(("homes_per_shard", "is_shared"), [(1, False), (5, True)])
+def test_any_cut_gives_the_same_to_the_last_digit(
+    lake: Path, tmp_path: Path, homes_per_shard: int, is_shared: bool
+) -> None:
+    whole, whole_daily = scored(lake, tmp_path / "whole", 99, Shelf())
+    shelf = Shelf(tmp_path / "shelf" if is_shared else None)
+    parts, daily = scored(lake, tmp_path / "cut", homes_per_shard, shelf)
+
+    assert whole.scores.height == 12
+    assert whole.signals.height == 11
+    assert parts.signals.equals(whole.signals)
+    assert daily.equals(whole_daily)
+    assert parts.scores.equals(whole.scores)
+    assert parts.fleet.table.equals(whole.fleet.table)
+    assert (parts.fleet.rate, parts.fleet.normal) == (whole.fleet.rate, whole.fleet.normal)

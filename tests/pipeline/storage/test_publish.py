@@ -1,0 +1,268 @@
+"""A night is published whole or not at all, and twice the same night is the same."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from datetime import date, timedelta
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+from lakes import DAY, build_lake, put, rows
+
+from pipeline.core.errors import NightFailed
+from pipeline.core.settings import load_settings
+from pipeline.nightly import run as night
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.nightly.run import run_night
+from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import save_model
+from pipeline.storage import publish
+
+SECOND = DAY + timedelta(days=1)
+
+
+@pytest.fixture
+def request_of(tmp_path: Path, model: Model) -> NightRequest:
+    """A night over two homes and two days."""
+    root = build_lake(tmp_path / "lake")
+    for day in (DAY, SECOND):
+        put(root, "a.parquet", rows("a", day), day)
+        put(root, "b.parquet", rows("b", day, l1_w=-250.0), day)
+    save_model(model, tmp_path / "model")
+    return NightRequest(root, tmp_path / "out", model=tmp_path / "model")
+
+
+def run_of(out: Path, day: date, text: str) -> Path:
+    """Publish a run that holds one file."""
+    built = publish.building_folder(out, day)
+    (built / "run.json").write_text(text)
+    return publish.publish(built, out, day)
+
+
+def kept(out: Path) -> list[str]:
+    """What the whole runs on the disk say, sorted."""
+    return sorted(run.read_text() for run in (out / "runs" / ".whole").glob("*/run.json"))
+
+
+def folder_bytes(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_latest_points_at_the_run_of_its_day(tmp_path: Path) -> None:
+    where = run_of(tmp_path, DAY, "first")
+
+    assert where == tmp_path / "runs" / str(DAY)
+    assert os.readlink(tmp_path / "latest") == f"runs/{DAY}"
+    assert (tmp_path / "latest" / "run.json").read_text() == "first"
+
+    run_of(tmp_path, SECOND, "second")
+    assert (tmp_path / "latest" / "run.json").read_text() == "second"
+    assert (where / "run.json").read_text() == "first"
+
+
+def test_a_day_published_again_replaces_its_run_and_keeps_the_one_before_for_its_readers(
+    tmp_path: Path,
+) -> None:
+    run_of(tmp_path, DAY, "first")
+    run_of(tmp_path, SECOND, "other day")
+    run_of(tmp_path, DAY, "again")
+
+    assert (tmp_path / "runs" / str(DAY) / "run.json").read_text() == "again"
+    assert os.readlink(tmp_path / "latest") == f"runs/{DAY}"
+    assert kept(tmp_path) == ["again", "first", "other day"]
+    run_of(tmp_path, DAY, "a third time")
+    assert kept(tmp_path) == ["a third time", "again", "other day"]
+    run_of(tmp_path, DAY, "a third time")
+    assert kept(tmp_path) == ["a third time", "other day"]
+
+
+@pytest.mark.parametrize("killed_at", range(3))
+def test_a_night_killed_while_it_publishes_leaves_latest_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, killed_at: int
+) -> None:
+    """Killed before the folder is moved, before the day's link turns, before `latest` turns."""
+    run_of(tmp_path, DAY, "first")
+    built = publish.building_folder(tmp_path, DAY)
+    (built / "run.json").write_text("again")
+    steps: list[str] = []
+
+    def counted(function):
+        def step(*args):
+            if len(steps) == killed_at:
+                raise KeyboardInterrupt
+            steps.append(function.__name__)
+            return function(*args)
+
+        return step
+
+    with monkeypatch.context() as patched:
+        patched.setattr(publish.Path, "rename", counted(Path.rename))
+        patched.setattr(publish.os, "replace", counted(os.replace))
+        with pytest.raises(KeyboardInterrupt):
+            publish.publish(built, tmp_path, DAY)
+
+    assert len(steps) == killed_at
+    assert (tmp_path / "latest" / "run.json").read_text() == ("first" if killed_at < 2 else "again")
+    run_of(tmp_path, DAY, "third")
+    assert (tmp_path / "latest" / "run.json").read_text() == "third"
+    assert [path.name for path in (tmp_path / "runs").iterdir() if path.name.startswith(".building")] == []
+    assert len(kept(tmp_path)) == 2
+    run_of(tmp_path, DAY, "third")
+    assert kept(tmp_path) == ["third"]
+
+
+def test_what_a_killed_night_left_is_removed(tmp_path: Path) -> None:
+    left = publish.building_folder(tmp_path, DAY)
+    (left / "half").write_text("half")
+
+    assert list(publish.building_folder(tmp_path, SECOND).iterdir()) == []
+    assert not left.exists()
+
+
+def test_the_run_before_is_the_newest_whole_one(tmp_path: Path) -> None:
+    assert publish.earlier_run(tmp_path, DAY) is None
+    for day in (DAY, SECOND):
+        run_of(tmp_path, day, "whole")
+    (tmp_path / "runs" / f"{SECOND + timedelta(days=1)}").mkdir()
+    (tmp_path / "runs" / "2025-99-99").mkdir()
+
+    assert publish.earlier_run(tmp_path, SECOND) == tmp_path / "runs" / str(DAY)
+    assert publish.earlier_run(tmp_path, SECOND + timedelta(days=9)) == tmp_path / "runs" / str(SECOND)
+    assert publish.earlier_run(tmp_path, DAY) is None
+
+
+def test_a_second_night_is_refused_while_one_is_at_work(tmp_path: Path) -> None:
+    with (
+        publish.only_night(tmp_path),
+        pytest.raises(NightFailed, match="another night is at work here"),
+        publish.only_night(tmp_path),
+    ):
+        pass
+    with publish.only_night(tmp_path):
+        pass
+
+
+def test_a_folder_that_cannot_be_made_is_said_in_one_line(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+
+    with (
+        pytest.raises(NightFailed, match="nothing was published") as told,
+        publish.only_night(tmp_path / "file" / "out"),
+    ):
+        pass
+    assert "\n" not in str(told.value)
+
+
+@pytest.mark.parametrize("workers", [1, 3])
+def test_tables_are_written_three_ways_and_a_formula_is_defused(tmp_path: Path, workers: int) -> None:
+    table = pl.DataFrame(
+        {"site_id": ["a", "=1+1", "@x"], "likelihood": [0.123456, None, 1.0], "since": [DAY, None, DAY]}
+    )
+
+    publish.write_tables(
+        tmp_path, {"revisit_list": table, "standing": table}, ("revisit_list",), workers=workers
+    )
+
+    assert pl.read_parquet(tmp_path / "standing.parquet").equals(table)
+    lines = (tmp_path / "revisit_list.csv").read_text().splitlines()
+    assert lines == ["site_id,likelihood,since", "a,0.1235,2025-06-01", "'=1+1,,", "'@x,1.0000,2025-06-01"]
+    assert not (tmp_path / "standing.csv").exists()
+    con = duckdb.connect(str(tmp_path / "nightclamp.duckdb"), read_only=True)
+    assert con.table("revisit_list").pl().equals(table)
+    assert con.table("standing").pl().equals(table)
+    assert len(con.sql("SHOW TABLES").fetchall()) == 2
+    con.close()
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        ("=1+1", "'=1+1"),
+        ("+1", "'+1"),
+        (" =1+1", "' =1+1"),
+        ("\t=1", "'\t'=1"),
+        ("\ufeff\u200b@x", "'\ufeff\u200b@x"),
+        ("\uff1d1+1", "'\uff1d1+1"),
+        ("\ufe62x", "'\ufe62x"),
+        ("a;=1+1", "a;'=1+1"),
+        ("a; -x\n@y", "a; '-x\n'@y"),
+        ("slope - 0.5; right is +", "slope - 0.5; right is +"),
+        ("H-1", "H-1"),
+        ("'=1", "'=1"),
+        ("", ""),
+    ],
+)
+def test_what_a_spreadsheet_would_run_is_text(tmp_path: Path, text: str, written: str) -> None:
+    """Also after blanks and unseen marks, in full width, and where cells are parted by semicolons."""
+    publish.write_csv(pl.DataFrame({"note": [text], "l1_w": [-1.0]}), tmp_path / "x.csv")
+    with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
+        assert list(csv.reader(file)) == [["note", "l1_w"], [written, "-1.0000"]]
+
+
+def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Path) -> None:
+    """All bytes but the seconds in run.json and the database's random identifier; its tables are."""
+    settings = load_settings()
+    first = run_night(request_of, settings).folder
+    again = NightRequest(request_of.lake, tmp_path / "other", model=request_of.model)
+    second = run_night(again, settings).folder
+
+    one, other = folder_bytes(first), folder_bytes(second)
+    assert list(one) == list(other)
+    assert {"site_scores.parquet", "revisit_list.csv", "report/index.html", "rejects.parquet"} <= set(one)
+    differing = {name for name in one if one[name] != other[name]}
+    assert differing <= {"run.json", "nightclamp.duckdb"}
+    told, told_again = (json.loads(run["run.json"]) for run in (one, other))
+    told.pop("seconds")
+    told_again.pop("seconds")
+    assert told == told_again
+    bases = [duckdb.connect(str(folder / "nightclamp.duckdb"), read_only=True) for folder in (first, second)]
+    names = [name for (name,) in bases[0].sql("SHOW TABLES").fetchall()]
+    assert names == [name for (name,) in bases[1].sql("SHOW TABLES").fetchall()]
+    for name in names:
+        assert bases[0].table(name).pl().equals(bases[1].table(name).pl()), name
+    for base in bases:
+        base.close()
+
+
+@pytest.mark.parametrize(
+    "step", ["look_at_window", "score_homes", "make_lists", "write_run", "draw_report", "write_run_json"]
+)
+def test_a_night_killed_between_steps_leaves_latest_as_it_was(
+    request_of: NightRequest, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    settings = load_settings()
+    run_of(request_of.out, DAY, "the night before")
+    before = folder_bytes(request_of.out / "latest")
+
+    def killed(*args: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(night, step, killed)
+    with pytest.raises(KeyboardInterrupt):
+        run_night(request_of, settings)
+
+    assert folder_bytes(request_of.out / "latest") == before
+    assert [path.name for path in (request_of.out / "runs").iterdir() if path.name == str(SECOND)] == []
+    assert not (request_of.out / "store" / ".work").exists()
+
+
+def test_after_a_killed_night_the_next_one_publishes(
+    request_of: NightRequest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def killed(*args: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(night, "draw_report", killed)
+        with pytest.raises(KeyboardInterrupt):
+            run_night(request_of, load_settings())
+
+    result = run_night(request_of, load_settings())
+
+    assert result.fresh_days == 0
+    assert (request_of.out / "latest").resolve() == result.folder.resolve()
+    assert not list((request_of.out / "runs").glob(".building-*"))

@@ -1,0 +1,184 @@
+"""What going to a home is worth: every term, the break-even, and who is worth listing."""
+
+from datetime import date
+
+import polars as pl
+import pytest
+
+from pipeline.core.contract import FAULTS, Site
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.worklist.expected_value import SCHEMA, is_worth_listing, terms, worth, wrong_energy
+from pipeline.worklist.fix_success import chances
+
+SETTINGS = load_settings()
+TONIGHT = date(2026, 6, 14)
+OWN = SETTINGS.ranking.model_copy(
+    update={
+        "home_value_day": 0.5, "kwh_value": 0.1, "kwh_cap": 10.0, "horizon_days": 100.0, "labour_rate_h": 60.0,
+        "office_rate_h": 30.0, "needless_visit_cost": 100.0, "needless_office_cost": 10.0,
+    }
+)  # fmt: skip
+NEEDS = {
+    name
+    for fault in CATALOGUE.values()
+    for wrong in fault.wrong_kwh_day.values()
+    for name in wrong.meta.root_names()
+}
+TYPES = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_back": pl.Boolean}
+
+
+def score(site_id, likelihood=0.9, fault="reversed", **changed):
+    """One home's row of site_scores."""
+    shares = dict.fromkeys((*FAULTS, "sound"), 0.0) | {fault: likelihood, "sound": 1 - likelihood}
+    return {
+        "site_id": site_id, "likelihood": likelihood, "verdict": "suspect", "suspected_fault": fault, "leg": "l1",
+        "fault_likelihoods": shares, "onset_on": None, "from_on": date(2026, 5, 16),
+    } | changed  # fmt: skip
+
+
+def valued(*scores, sites=(), kwh=4.0, promise=None):
+    """Table worth of homes with `kwh` a day on each leg."""
+    known = {site["site_id"]: site for site in sites}
+    register = [known.get(row["site_id"], {"site_id": row["site_id"]}) for row in scores]
+    schema = {"site_id": pl.String} | {name: TYPES.get(name, pl.Float64) for name in sorted(NEEDS)}
+    signals = [{"site_id": row["site_id"], "l1_kwh_day": kwh, "l2_kwh_day": kwh} for row in scores]
+    return worth(
+        pl.DataFrame(list(scores), schema_overrides={"onset_on": pl.Date, "from_on": pl.Date}),
+        pl.DataFrame(signals, schema=schema),
+        pl.DataFrame(register, schema=pl.Schema(Site)),
+        chances(promise, CATALOGUE, SETTINGS.ranking),
+        TONIGHT,
+        CATALOGUE,
+        SETTINGS,
+    )
+
+
+def one(**columns):
+    row = {
+        "likelihood": 0.8, "chance_fixed": 0.9, "kwh_per_day_wrong": 5.0, "fix_by": "visit", "minutes_on_site": 30,
+        "drive_min": 30.0,
+    } | columns  # fmt: skip
+    return terms(pl.DataFrame([row], schema_overrides={"drive_min": pl.Float64}), OWN).row(0, named=True)
+
+
+def test_the_terms_of_a_visit_by_hand():
+    row = one()
+    assert row["value_true"] == pytest.approx(0.9 * (0.5 + 0.1 * 5) * 100)
+    assert row["value_gain"] == pytest.approx(0.8 * 90)
+    assert row["value_cost"] == pytest.approx(60)
+    assert row["value_regret"] == pytest.approx(0.2 * 100)
+    assert row["needless_cost"] == pytest.approx(160)
+    assert row["priority"] == pytest.approx(72 - 60 - 20)
+    assert row["break_even"] == pytest.approx(160 / (160 + 30))
+
+
+def test_the_terms_of_the_desk_by_hand_and_energy_is_capped():
+    row = one(fix_by="office", minutes_on_site=10, drive_min=None, kwh_per_day_wrong=50.0)
+    assert (row["value_gain"], row["value_cost"], row["value_regret"]) == pytest.approx((0.8 * 135, 5, 2))
+    assert row["break_even"] == pytest.approx(15 / (15 + 130))
+
+
+def test_the_value_is_nothing_at_the_break_even_and_rises_with_likelihood():
+    even = one()["break_even"]
+    assert one(likelihood=even)["priority"] == pytest.approx(0)
+    assert one(likelihood=even + 0.01)["priority"] > 0 > one(likelihood=even - 0.01)["priority"]
+
+
+def test_what_brings_less_than_it_costs_never_pays():
+    row = one(likelihood=1.0, kwh_per_day_wrong=0.0)
+    assert (row["break_even"], row["priority"]) == (None, pytest.approx(45 - 60))
+
+
+def test_a_home_has_its_terms_in_the_table_and_the_table_its_own_sum():
+    table = valued(score("A", fault="dead"), score("B", fault="wrong_ratio"))
+    assert table.schema == SCHEMA
+    again = terms(table, SETTINGS.ranking)
+    assert again["priority"].to_list() == pytest.approx(table["priority"].to_list())
+    visit, office = table.to_dicts()
+    assert (visit["fix_by"], visit["drive_min"], visit["drive_from"]) == ("visit", 40.0, "setting")
+    assert (office["fix_by"], office["drive_min"], office["drive_from"]) == ("office", None, None)
+    assert (visit["chance_fixed"], office["chance_fixed"]) == pytest.approx((0.9, 0.95))
+    assert visit["minutes_on_site"] == CATALOGUE["dead"].remedy.minutes
+
+
+def test_energy_is_exact_where_the_fault_has_an_inverse():
+    table = valued(score("A", fault="reversed"), score("B", fault="dead"))
+    assert table["energy_from"].to_list() == ["inverse", "bound"]
+    assert table["kwh_per_day_wrong"][0] == 8.0
+
+
+def test_the_energy_so_far_counts_from_the_onset_else_the_commissioning_else_the_first_data():
+    table = valued(
+        score("A", onset_on=date(2026, 6, 5)), score("B"), score("C"), score("D", from_on=None),
+        sites=[{"site_id": "A", "commissioned_on": date(2026, 1, 1)},
+               {"site_id": "B", "commissioned_on": date(2026, 6, 11)}],
+    )  # fmt: skip
+    assert table["days_so_far"].to_list() == [10, 4, 30, None]
+    assert table["kwh_so_far"].to_list() == [80.0, 32.0, 240.0, None]
+
+
+def test_what_is_sunk_does_not_count():
+    old, new = valued(
+        score("A"), score("B"),
+        sites=[{"site_id": "A", "commissioned_on": date(2020, 1, 1)},
+               {"site_id": "B", "commissioned_on": date(2026, 6, 11)}],
+    ).to_dicts()  # fmt: skip
+    assert old["kwh_so_far"] > 100 * new["kwh_so_far"]
+    assert old["priority"] == new["priority"]
+
+
+def test_homes_that_are_near_each_other_cost_less_road_and_sound_ones_are_no_neighbours():
+    places = [
+        {"site_id": name, "latitude": 40.0 + at / 1000, "longitude": -105.0}
+        for at, name in enumerate("ABCDE")
+    ]
+    near = valued(*(score(name) for name in "ABCD"), sites=places)
+    assert near["drive_min"].to_list() == [SETTINGS.ranking.least_drive_min] * 4
+    lone = valued(score("A"), *(score(name, verdict="sound") for name in "BCDE"), sites=places)
+    assert lone["drive_min"][0] == SETTINGS.ranking.drive_min
+
+
+def test_energy_of_an_unknown_leg_is_the_least_and_of_an_unknown_home_none():
+    energy = pl.DataFrame({"site_id": ["A"], "l1_kwh_day": [4.0], "l2_kwh_day": [9.0]})
+    signals = energy.with_columns(
+        *(pl.lit(None, dtype=TYPES.get(n, pl.Float64)).alias(n) for n in NEEDS if n not in energy.columns)
+    )
+    schema = {"site_id": pl.String, "fault": pl.String, "leg": pl.String}
+    homes = pl.DataFrame([("A", "reversed", None), ("Z", "reversed", "l1")], schema=schema, orient="row")
+    assert wrong_energy(homes, signals, CATALOGUE).rows() == [("A", 8.0), ("Z", 0.0)]
+
+
+def listed(verdict="suspect", likelihood=0.6, priority=10.0, nights=20, was_listed=False):
+    row = {
+        "verdict": verdict, "likelihood": likelihood, "priority": priority, "nights": nights,
+        "is_listed_before": was_listed,
+    }  # fmt: skip
+    own = OWN.model_copy(
+        update={"least_likelihood": 0.2, "least_nights": 7, "leave_likelihood": 0.15, "leave_below": -25.0}
+    )
+    return pl.DataFrame([row]).select(is_worth_listing(own)).item()
+
+
+def test_a_suspect_is_listed_whatever_going_is_worth():
+    assert listed()
+    assert listed(nights=1)
+    assert listed(priority=-1.0)
+
+
+def test_an_unproven_home_needs_nights_and_a_suspicion_besides():
+    assert listed("unproven", 0.3)
+    assert not listed("unproven", 0.3, nights=6)
+    assert not listed("unproven", 0.19, priority=500.0)
+
+
+def test_a_sound_home_never_is():
+    assert not listed("sound", 0.19, priority=500.0, was_listed=True)
+
+
+def test_a_listed_home_stays_until_it_is_clearly_below():
+    assert not listed("unproven", 0.4, priority=-1.0)
+    assert listed("unproven", 0.4, priority=-24.0, was_listed=True)
+    assert not listed("unproven", 0.4, priority=-26.0, was_listed=True)
+    assert listed("unproven", 0.16, nights=3, was_listed=True)
+    assert not listed("unproven", 0.14, was_listed=True)

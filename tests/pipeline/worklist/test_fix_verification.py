@@ -1,0 +1,194 @@
+"""What the data since a visit prove, home by home."""
+
+from datetime import date, timedelta
+
+import polars as pl
+import pytest
+
+from pipeline.core.contract import FAULTS
+from pipeline.core.settings import load_settings
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.scoring.verdict import Prior
+from pipeline.worklist.fix_verification import DISPROVED, OPEN, PROVED, SCHEMA, prove
+
+OWN = load_settings().visits
+PRIOR = Prior(0.05, dict.fromkeys(CATALOGUE, 1 / len(CATALOGUE)))
+VISIT = date(2026, 6, 1)
+RIGHT = {
+    "slope_l1": -0.5, "slope_l1_se": 0.01, "slope_l2": -0.5, "slope_l2_se": 0.01, "slope_expected": -0.5,
+    "gain_l1": 1.0, "gain_l1_se": 0.02, "gain_l2": 1.0, "gain_l2_se": 0.02, "expected_gain": 1.0,
+    "meter_gain_l1": None, "meter_gain_l2": None, "meter_gain_se": None, "meter_share": 0.0, "meter_r2": 0.99,
+    "night_l1_negative_share": 0.0, "night_l2_negative_share": 0.0, "has_battery": False,
+}  # fmt: skip
+
+
+NIGHTS = (200.0, 210.0, 190.0, 205.0)
+
+
+def proof(
+    shares=(),
+    levels=NIGHTS,
+    fault="reversed",
+    leg="l1",
+    nights=None,
+    from_on=None,
+    clock=False,
+    lasted=None,
+    **signals,
+):
+    """Return the row of one home; `shares` are tonight's likelihoods of faults, `levels` its nights since the visit.
+
+    Tonight is `lasted` days after the visit, by default as many as there are nights.
+    """
+    named = dict(shares)
+    likelihoods = dict.fromkeys(FAULTS, 0.0) | named
+    likelihoods["sound"] = 1 - sum(named.values())
+    nights = len(levels) if nights is None else nights
+    first = (
+        VISIT + timedelta(days=1) if nights or lasted else None
+    )  # no rows since the visit, no first day of them
+    scores = pl.DataFrame(
+        [{"site_id": "A", "fault_likelihoods": likelihoods, "from_on": from_on or first,
+          "nights": nights, "is_clock_suspect": clock}],
+        schema_overrides={"from_on": pl.Date},
+    )  # fmt: skip
+    row = pl.DataFrame([{"site_id": "A", **RIGHT, **signals}]).with_columns(
+        pl.col("meter_gain_l1", "meter_gain_l2", "meter_gain_se").cast(pl.Float64)
+    )
+    daily = pl.DataFrame(
+        {"site_id": "A", "day": VISIT + timedelta(days=at + 1), "night_l1_w": level, "night_l2_w": level}
+        for at, level in enumerate(levels)
+    )
+    if daily.is_empty():
+        daily = pl.DataFrame(
+            schema={"site_id": pl.String, "day": pl.Date, "night_l1_w": pl.Float64, "night_l2_w": pl.Float64}
+        )
+    worked_on = pl.DataFrame(
+        [{"site_id": "A", "visited_on": VISIT, "fault": fault, "leg": leg}],
+        schema_overrides={"leg": pl.String},
+    )
+    as_of = VISIT + timedelta(days=lasted or max(nights, 1))
+    told = prove(worked_on, scores, row, daily, PRIOR, CATALOGUE, as_of, OWN)
+    assert told.schema == SCHEMA
+    return told.row(0, named=True)
+
+
+def test_right_by_likelihood_and_by_measure_is_proved_with_its_standard_errors():
+    told = proof({"reversed": 0.0002})
+    assert told["proof"] == PROVED
+    assert told["nights_since"] == 4
+    assert told["proof_told"] == (
+        "4 nights since the visit; slope on PV L1 -0.50 ± 0.01, L2 -0.50 ± 0.01 W per W, right is -0.50; "
+        "nights at L1 201 ± 4, L2 201 ± 4 W; 0.5 % likely still wrong"
+    )
+
+
+def test_what_is_known_of_a_visited_home_is_not_the_fleets_base_rate():
+    """Nine of ten fixes work: before any data one in ten homes has its fault still, not one in 240."""
+    told = proof(levels=(), nights=0)
+    assert told["proof"] == OPEN
+    assert told["still_wrong_share"] == pytest.approx(0.1, abs=0.005)
+    assert told["proof_told"] == "no data since the visit"
+    # Evidence that would take the fleet's 5 % / 12 down to itself takes a visited home to what it was.
+    same = PRIOR.base_rate / 12
+    told = proof(dict.fromkeys(CATALOGUE, same))
+    assert told["still_wrong_share"] == pytest.approx(0.1, abs=0.005)
+
+
+def test_a_fix_that_did_not_work_is_told():
+    told = proof({"reversed": 0.97}, gain_l1=-1.0, slope_l1=0.5)
+    assert told["proof"] == DISPROVED
+    assert told["nights_wanted"] is None
+
+
+def test_another_fault_than_the_one_worked_on_disproves_too_once_it_has_lasted():
+    """A night or two can look like any fault; the one that was worked on shows at once."""
+    assert proof({"dead": 0.9}, levels=(0.5,) * 3)["proof"] == OPEN
+    assert proof({"dead": 0.9}, levels=(0.5,) * OWN.again_nights)["proof"] == DISPROVED
+    assert proof({"dead": 0.9}, levels=(0.5,), fault="dead")["proof"] == DISPROVED
+    # By the odds of visited homes dead clamps it is, but the night looks twice as much like another fault.
+    one_night = {"dead": 0.05, "pickup_noise": 0.8}
+    assert proof(one_night, levels=(0.5,), fault="dead")["proof"] == OPEN
+    assert proof({"reversed": 0.4, "legs_crossed": 0.5}, levels=(-9.0,), leg="both")["proof"] == DISPROVED
+
+
+def test_leads_still_exchanged_with_production_are_shown_though_no_night_is_quiet():
+    """No night counts as one while the production channel lives at night, but the days do."""
+    told = proof({"swapped_with_pv": 0.99}, levels=(), nights=0, fault="swapped_with_pv", lasted=2)
+    assert (told["proof"], told["nights_since"]) == (DISPROVED, 2)
+    assert told["proof_told"].startswith("2 nights since the visit")
+
+
+def test_a_corrected_record_is_proved_by_the_answer_it_now_expects():
+    downstream = {"expected_gain": 0.0, "gain_l1": 0.01, "gain_l2": -0.02, "slope_expected": 0.0}
+    asked = {"shares": {"wrong_scope": 0.0002}, "levels": (), "nights": 3, "leg": "both", **downstream}
+    assert proof(fault="wrong_scope", **asked)["proof"] == PROVED
+    assert proof(fault="reversed", **asked)["proof"] == OPEN
+    # Whatever the meter has against the clamps, the record is right; and living nights say nothing of it.
+    off = {"meter_share": 0.9, "meter_gain_l1": 1.4, "meter_gain_l2": 2.0, "meter_gain_se": 0.04}
+    assert proof(fault="wrong_scope", **asked, **off)["proof"] == PROVED
+    asked |= {"levels": NIGHTS, "gain_l1": None, "gain_l2": None, "slope_l1": None, "slope_l2": None}
+    assert proof(fault="wrong_scope", **asked)["proof"] == OPEN
+
+
+def test_an_unlikely_fault_is_not_proved_gone_while_a_measure_is_wrong():
+    assert proof({"partial": 0.0002}, fault="partial", gain_l1=0.75)["proof"] == OPEN
+    assert proof({"partial": 0.0002}, fault="partial", gain_l1=0.97)["proof"] == PROVED
+
+
+def test_a_measure_counts_only_with_an_error_small_enough():
+    wide = {"gain_l1": 1.0, "gain_l1_se": 0.12, "night_l1_negative_share": 0.02}
+    assert proof({"partial": 0.0002}, fault="partial", **wide)["proof"] == OPEN
+
+
+def test_only_the_legs_worked_on_are_measured():
+    other_off = {"gain_l2": 0.5, "slope_l2": -0.25}
+    assert proof({"reversed": 0.0002}, leg="l1", **other_off)["proof"] == PROVED
+    assert proof({"reversed": 0.0002}, leg=None, **other_off)["proof"] == OPEN
+
+
+def test_a_clamp_at_the_loads_is_proved_by_its_nights_or_the_meter_not_by_the_sun_it_does_not_see():
+    at_loads = {"expected_gain": 0.0, "gain_l1": 0.0, "gain_l2": 0.0, "slope_expected": 0.0}
+    assert proof({"reversed": 0.0002}, **at_loads)["proof"] == PROVED
+    assert proof({"reversed": 0.0002}, levels=(), nights=3, **at_loads)["proof"] == OPEN
+    meter = {"meter_share": 0.9, "meter_gain_l1": 1.02, "meter_gain_l2": 0.99, "meter_gain_se": 0.01}
+    told = proof({"reversed": 0.0002}, levels=(), nights=3, **at_loads, **meter)
+    assert told["proof"] == PROVED
+    assert "by the utility meter L1 1.02 ± 0.01, L2 0.99 ± 0.01 of the truth" in told["proof_told"]
+    unexplained = proof({"reversed": 0.0002}, levels=(), nights=3, **at_loads, **meter, meter_r2=0.3)
+    assert unexplained["proof"] == OPEN
+    assert "utility meter" not in unexplained["proof_told"]
+
+
+def test_nights_below_zero_say_nothing_with_a_battery_or_a_wrong_clock():
+    below = {"levels": (-200.0, -210.0, -190.0), "night_l1_negative_share": 0.9}
+    assert proof({"reversed": 0.0002}, **below)["proof"] == OPEN
+    assert proof({"reversed": 0.0002}, **below, has_battery=True)["proof"] == PROVED
+    assert proof({"reversed": 0.0002}, **below, clock=True)["proof"] == PROVED
+
+
+def test_a_battery_does_not_show_in_a_clamp_around_the_loads():
+    at_loads = {"expected_gain": 0.0, "gain_l1": None, "gain_l2": None, "slope_l1": None, "slope_l2": None}
+    assert proof({"reversed": 0.0002}, **at_loads, has_battery=True)["proof"] == PROVED
+    below = {"levels": (-200.0, -210.0, -190.0), "night_l1_negative_share": 0.9}
+    assert proof({"reversed": 0.0002}, **at_loads, **below, has_battery=True)["proof"] == OPEN
+
+
+def test_how_many_nights_it_takes_follows_from_what_the_nights_so_far_said():
+    weak, strong = (proof({"intermittent": share}, fault="intermittent") for share in (0.003, 0.0015))
+    assert (weak["proof"], strong["proof"]) == (OPEN, OPEN)
+    assert weak["nights_wanted"] > strong["nights_wanted"] > 4
+    nothing = proof({"intermittent": 0.05 / 12 / 0.95 * 0.95}, fault="intermittent")
+    assert nothing["nights_wanted"] is None
+
+
+def test_data_of_before_the_visit_do_not_count():
+    told = proof({"reversed": 0.0002}, from_on=VISIT)
+    assert (told["proof"], told["nights_since"]) == (OPEN, 0)
+
+
+def test_nobody_visited():
+    empty = pl.DataFrame(
+        schema={"site_id": pl.String, "visited_on": pl.Date, "fault": pl.String, "leg": pl.String}
+    )
+    assert prove(empty, empty, empty, empty, PRIOR, CATALOGUE, VISIT, OWN).equals(pl.DataFrame(schema=SCHEMA))

@@ -1,0 +1,64 @@
+"""The sheet as PDF. Where a machine has no Pango, the one line that says what to install is what is tested."""
+
+from __future__ import annotations
+
+import builtins
+import io
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from orders_example import Wish
+
+from pipeline.core.errors import InputError
+from pipeline.workorder import pdf
+from pipeline.workorder.order import Order
+from pipeline.workorder.page import order_page
+
+OrderOf = Callable[[Wish], Order]
+FULL = Wish(
+    "reversed", "both", score={"is_neutral_suspect": True, "is_clock_suspect": True, "clock_offset_h": 5.0},
+    register={"ct_location": "service_entrance", "has_battery": True},
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("paper", ["letter", "a4"])
+@pytest.mark.parametrize(
+    "wish", [FULL, Wish("wrong_ratio", "both"), Wish("swapped_with_pv", "l1")], ids=lambda w: w.fault
+)
+def test_a_sheet_is_one_page_of_real_text_or_says_what_is_missing(
+    wish: Wish, paper: str, order_of: OrderOf
+) -> None:
+    html = order_page(order_of(wish))
+    if pdf.missing() is not None:
+        with pytest.raises(InputError, match=r"pip install 'nightclamp\[pdf\]'.*apt-get install libpango"):
+            pdf.order_pdf(html, paper)
+        return
+    import pypdf
+
+    made = pdf.order_pdf(html, paper)
+    pages = pypdf.PdfReader(io.BytesIO(made)).pages
+    assert len(pages) == 1
+    assert [round(float(side)) for side in pages[0].mediabox[2:]] == {"letter": [612, 792], "a4": [595, 842]}[
+        paper
+    ]
+    text = " ".join(pages[0].extract_text().split())
+    assert text.index("De-energize, lock out and test") < text.index("Suspected, not found")
+    assert "Home H1" in text
+    assert not pages[0].images  # pictures are lines, not pixels
+    assert pdf.order_pdf(html, paper) == made
+
+
+def test_without_the_library_one_line_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = builtins.__import__
+
+    def without(name: str, *args: Any, **kwargs: Any) -> Any:
+        if name.startswith("weasyprint"):
+            raise OSError("cannot load library 'libpango-1.0-0':\n  no such file")
+        return real(name, *args, **kwargs)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    told = pdf.missing()
+    assert told is not None
+    assert "apt-get install libpango-1.0-0" in told
+    assert "\n" not in told

@@ -1,0 +1,158 @@
+"""What a monitor reads of an install described in words, from the engine's phasors, without pipeline.faults.clamps.
+
+Each fault is what a technician would say of it: which conductors lie in which clamp, which way it faces,
+on which terminals its lead lands, what is set. Only what the room drew (how wide a gap, which bundle, when
+a splice was open) is read off its wiring.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from opendss_circuit import Complex, Float, Service, solve
+
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Wiring
+
+STEPS = 96
+HOLD = 4  # steps for which the loads stay while the sun moves
+
+
+@cache
+def home(service: str, pv_leg: str = "both") -> Service:
+    """Two unequal 120 V loads of their own power factors, a 240 V load and an inverter; a quarter of it night."""
+    rng = np.random.default_rng(5)
+    held = np.arange(STEPS) // HOLD * HOLD
+    one = (300 + rng.gamma(1, 700, STEPS))[held] * (1 + 0.2j)
+    two = (200 + rng.gamma(1, 400, STEPS))[held] * (1 + 0.6j)
+    line = (rng.random(STEPS) < 0.4)[held] * 3500 * (1 + 0.1j)
+    pv = np.where(np.arange(STEPS) < STEPS // 4, 0, rng.uniform(0, 5000, STEPS))
+    return solve(service, one, 0 * two if service == "single" else two, line, pv, pv_leg)
+
+
+def our_circuit(service: str, pv_leg: str = "both") -> Circuit:
+    """The same home by our algebra from what its appliances take; the 240 V load is bundle b of each leg."""
+    t = home(service, pv_leg)
+    v1, v2 = np.abs(t.v1), np.abs(t.v2)
+    a1, a2 = t.v1 * np.conj(t.load_1 - t.line_1), t.v2 * np.conj(t.load_2 - t.line_2)
+    b1, b2 = t.v1 * np.conj(t.line_1), t.v2 * np.conj(t.line_2)
+    whole = Circuit.from_powers(a1 + b1, a2 + b2, t.made_w, v1=v1, v2=v2, service=service, pv_leg=pv_leg)
+    c = Circuit.from_powers(a1, a2, t.made_w, v1=v1, v2=v2, service=service, bundle_share=1.0)
+    d = Circuit.from_powers(b1, b2, t.made_w, v1=v1, v2=v2, service=service, bundle_share=0.0)
+    parts = {"load_1a": c.load_1a, "load_2a": c.load_2a, "load_1b": d.load_1b, "load_2b": d.load_2b}
+    return Circuit(**{**vars(whole), **parts})
+
+
+@dataclass(frozen=True)
+class Install:
+    """A right install, and the leg on which a fault then is."""
+
+    service: str
+    sees_pv: bool
+    cts: int = 1
+    by: str = "line"
+    production_leg: int = 1
+    pv_leg: str = "both"
+
+    @property
+    def wiring(self) -> Wiring:
+        """The same as the pipeline's sound wiring."""
+        return Wiring.sound(
+            self.service,
+            self.sees_pv,
+            self.cts,
+            self.by,
+            self.production_leg,
+            self.pv_leg,  # type: ignore[arg-type]
+        )
+
+    def clamped(self, leg: int) -> list[Complex]:
+        """What the clamps of a leg enclose: parallel conductors share alike, at the loads a clamp a bundle."""
+        t = home(self.service, self.pv_leg)
+        service, load, line = (t.i1, t.load_1, t.line_1) if leg == 1 else (t.i2, t.load_2, t.line_2)
+        if self.sees_pv:
+            return [service / self.cts] * self.cts
+        return [load] if self.cts == 1 else [load - line, line]
+
+    def production(self) -> tuple[Complex, list[Complex]]:
+        """The voltage the production channel multiplies by, and what its clamp encloses."""
+        t = home(self.service, self.pv_leg)
+        if self.service == "single" or self.pv_leg != "both":
+            return (t.v2, [t.pv_2]) if self.pv_leg == "l2" else (t.v1, [t.pv_1])
+        lead, other, own = (t.v1, t.v2, t.pv_1) if self.production_leg == 1 else (t.v2, t.v1, t.pv_2)
+        # one conductor and the voltage between the legs, or both conductors folded through and a leg's voltage
+        return (lead - other, [own]) if self.by == "line" else (lead, [own, own])
+
+
+def as_described(fault: str, leg: str, install: Install, drawn: Wiring) -> tuple[Complex, Complex, Float]:
+    """Power of channels L1 and L2 [VA] and production [W] that the monitor shows with this fault on this leg."""
+    t = home(install.service, install.pv_leg)
+    legs = (1, 2) if install.service != "single" else (1,)
+    hit = legs if leg == "both" else (1 if leg == "l1" else 2,)
+    clamps = {at: install.clamped(at) for at in legs}
+    volt, made = install.production()
+    factor, added = 1.0, {1: np.zeros(STEPS), 2: np.zeros(STEPS)}
+    right = {at: sum(clamps[at]) for at in legs}
+    for at in hit:
+        of_room = drawn.clamps("l1" if at == 1 else "l2")
+        if fault == "reversed":  # faces the loads
+            clamps[at] = [-amps for amps in clamps[at]]
+        elif fault == "legs_crossed":  # around the other leg's conductors
+            clamps[at] = install.clamped(3 - at)
+        elif fault == "same_leg":  # the other leg's conductors lie in both
+            way = -1 if "turned" in drawn.severity else 1
+            clamps[at] = [way * amps for amps in install.clamped(3 - at)]
+        elif fault == "dead":  # an open input rustles
+            clamps[at], added[at] = [], np.asarray(drawn.offset_1 if at == 1 else drawn.offset_2)
+        elif fault == "partial":
+            clamps[at] = _with_some_outside(install, at, drawn)
+        elif fault == "opposed_pair":
+            assert [clamp.is_turned for clamp in of_room].count(True) == 1
+            # parallel conductors never share quite alike
+            shares = [clamp.source if install.sees_pv else 1 / install.cts for clamp in of_room]
+            clamps[at] = [
+                (-1 if clamp.is_turned else 1) * amps * share * install.cts
+                for clamp, amps, share in zip(of_room, clamps[at], shares, strict=True)
+            ]
+        elif fault == "loose_core":  # the gap makes the first clamp's output smaller and early
+            gain, lead = np.abs(of_room[0].gain), np.angle(of_room[0].gain)
+            assert gain < 1
+            assert lead > 0
+            clamps[at][0] = clamps[at][0] * gain * (np.cos(lead) + 1j * np.sin(lead))
+        elif fault == "intermittent":  # silent for the part of each step in which the splice is open
+            assert 0 <= np.min(of_room[0].alive) < 1
+            clamps[at] = [amps * of_room[0].alive for amps in clamps[at]]
+        elif fault == "pickup_noise":
+            leak, wander = (drawn.leak_1, drawn.offset_1) if at == 1 else (drawn.leak_2, drawn.offset_2)
+            assert 0 < abs(leak) < 0.5
+            clamps[at] = [right[at], leak * right.get(3 - at, np.zeros(STEPS))]
+            added[at] = np.asarray(wander)
+        elif fault == "swapped_with_pv":  # each lead on the other's terminals
+            clamps[at], made = made, clamps[at]
+        elif fault == "wrong_ratio":
+            configured, is_ = map(float, re.findall(r"(\d+) A", drawn.severity))
+            factor = configured / is_
+        else:
+            assert fault == "wrong_scope"  # nothing is wrong on site
+    s1, s2 = (
+        factor * v * np.conj(sum(clamps.get(at, []), np.zeros(STEPS))) + added[at]
+        for at, v in ((1, t.v1), (2, t.v2))
+    )
+    return s1, s2, (volt * np.conj(sum(made, np.zeros(STEPS)))).real
+
+
+def _with_some_outside(install: Install, at: int, drawn: Wiring) -> list[Complex]:
+    """One of two clamps is missing, a bundle runs past a lone clamp, or a part of its conductors does."""
+    (kept,) = drawn.clamps("l1" if at == 1 else "l2")
+    own, line = Install(install.service, False, 2, pv_leg=install.pv_leg).clamped(at)
+    if install.cts == 2 and install.sees_pv:
+        return install.clamped(at)[:1]
+    if kept.load_b == 0:
+        return [own]
+    if kept.load_a == 0:
+        return [line]
+    assert 0 < kept.load_a < 1
+    return [install.clamped(at)[0] * kept.load_a]

@@ -1,0 +1,60 @@
+"""Homes, trucks and drive times for tests of dispatch, in one line each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.core.settings import Settings, load_settings
+from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
+from pipeline.dispatch.travel import Travel
+from pipeline.dispatch.trucks import Truck
+
+MONDAY = date(2026, 6, 15)
+START = (39.74, -104.99)
+USUAL: dict[str, Any] = {
+    "area": "north", "likelihood": 0.9, "suspected_fault": "dead", "leg": "l1", "bring": "spare clamp, 200 A",
+    "minutes_on_site": 30, "priority": 100.0, "drive_min": 40.0, "latitude": START[0], "longitude": START[1],
+}  # fmt: skip
+
+
+def settings(**own: Any) -> Settings:
+    """The shipped settings with these of [dispatch]."""
+    shipped = load_settings()
+    return shipped.model_copy(update={"dispatch": shipped.dispatch.model_copy(update=own)})
+
+
+def stops(*homes: Mapping[str, Any]) -> pl.DataFrame:
+    """A list of homes h0, h1, ... ranked as given, each like USUAL but for what is said."""
+    rows = [{"rank": at + 1, "site_id": f"h{at}", **USUAL, **home} for at, home in enumerate(homes)]
+    return pl.DataFrame(rows, schema=STOPS)
+
+
+def truck(truck_id: str = "T1", areas: tuple[str, ...] = (), hours: float = 8, **own: Any) -> Truck:
+    """A truck from START at 08:00."""
+    place = {"latitude": START[0], "longitude": START[1], "start_min": 480, **own}
+    return Truck(truck_id, areas, shift_min=int(hours * 60), **place)
+
+
+def plan(
+    homes: pl.DataFrame,
+    trucks: Sequence[Truck],
+    days: int = 1,
+    supplied: Mapping[tuple[int, int], float] | None = None,
+    **own: Any,
+) -> DispatchPlan:
+    """The plan of so many days from MONDAY on."""
+    used = settings(**own)
+    latitude = np.array([*homes["latitude"].fill_null(np.nan), *(one.latitude for one in trucks)])
+    longitude = np.array([*homes["longitude"].fill_null(np.nan), *(one.longitude for one in trucks)])
+    travel = Travel(latitude, longitude, used.dispatch, supplied or {})
+    return plan_days(homes, trucks, travel, [MONDAY + timedelta(days=at) for at in range(days)], used)
+
+
+def why(made: DispatchPlan) -> dict[str, str]:
+    """The reason of each home that is on no day."""
+    return dict(made.undispatched.select("site_id", "reason").iter_rows())

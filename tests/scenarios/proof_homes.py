@@ -1,0 +1,56 @@
+"""Homes for tests of the proof: scores and truth in one line each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+import polars as pl
+
+from pipeline.core.contract import FAULTS, SOUND
+from pipeline.evaluation.validation.judged import judge
+
+LAST = date(2026, 6, 14)
+# of a right circuit upstream of its PV
+WITNESSES = {
+    "witness_pv_l1": -0.5, "witness_pv_l2": -0.5, "witness_load_l1": 1.0, "witness_load_l2": 1.0,
+    "witness_cross_l1": 0.0, "witness_cross_l2": 0.0, "witness_pair": 0.0, "witness_offset_l1_w": 0.0,
+    "witness_offset_l2_w": 0.0, "witness_alive_l1": 1.0, "witness_alive_l2": 1.0,
+}  # fmt: skip
+# likelihood, truth, its leg, name, leg of the name, hard negative
+Home = tuple[float, str, str | None, str, str | None, str | None]
+
+
+def scores_of(homes: Sequence[Home]) -> pl.DataFrame:
+    """site_scores of these homes; what is not said of a likelihood is shared by the other faults."""
+    rows = []
+    for at, (likelihood, _, _, named, leg, _) in enumerate(homes):
+        top = named if named != SOUND else "dead"
+        rest = 0.1 * likelihood / (len(FAULTS) - 1)
+        shares = {name: 0.9 * likelihood if name == top else rest for name in FAULTS}
+        rows.append({
+            "site_id": f"h{at:03d}", "likelihood": likelihood, "suspected_fault": named, "leg": leg,
+            "verdict": "suspect" if likelihood >= 0.5 else "unproven" if likelihood >= 0.2 else "sound",
+            "fault_likelihoods": {**shares, SOUND: 1 - likelihood},
+        })  # fmt: skip
+    return pl.DataFrame(rows, schema_overrides={"leg": pl.String})
+
+
+def truth_of(homes: Sequence[Home], onset_in_days: dict[int, int] | None = None) -> pl.DataFrame:
+    """Their truth; `onset_in_days` home -> days before LAST (negative: after) on which its fault began."""
+    onset = {at: LAST - timedelta(days=days) for at, days in (onset_in_days or {}).items()}
+    return pl.DataFrame(
+        [(f"h{at:03d}", fault, leg, onset.get(at), hard, True) for at, (_, fault, leg, _, _, hard) in enumerate(homes)],
+        schema={"site_id": pl.String, "fault": pl.String, "leg": pl.String, "onset_on": pl.Date,
+                "hard_negative": pl.String, "sees_pv_true": pl.Boolean},
+        orient="row",
+    )  # fmt: skip
+
+
+def judged(
+    homes: Sequence[Home], has_volts: bool = True, onset_in_days: dict[int, int] | None = None
+) -> pl.DataFrame:
+    """`judge`'s frame of these homes as of LAST."""
+    truth = truth_of(homes, onset_in_days)
+    carries = truth.select("site_id", has_volts=pl.lit(has_volts))
+    return judge(scores_of(homes), truth, carries, LAST)

@@ -1,0 +1,36 @@
+"""A home whose loads stand still at power factor 1, so that a slope on production is exactly the clamp's own."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.clamps import Reading, Wiring
+
+SERVICES = ("120/240", "120/208", "single")
+SOURCES = ("upstream", "downstream", "added back", "clipped")
+N = 48
+# The first half is night, then a ramp up to noon
+PV_W = np.where(np.arange(N) < N // 2, 0.0, np.linspace(500, 6000, N))
+LOAD_W = {1: 900.0, 2: 400.0}
+
+
+def home(service: str) -> Circuit:
+    one, two = (np.full(N, LOAD_W[leg], dtype=np.complex128) for leg in (1, 2))
+    volts = 240.0 if service == "single" else 120.0
+    return Circuit.from_powers(one, two, PV_W, v1=volts, v2=volts, service=service)
+
+
+def sound(service: str, source: str, cts: int = 1) -> Wiring:
+    is_added = source in ("added back", "clipped")
+    return Wiring.sound(
+        service, source != "downstream", cts, pv_added_back=is_added, is_clipped=source == "clipped"
+    )
+
+
+def legs_of(reading: Reading, service: str) -> tuple[np.ndarray, ...]:
+    return (reading.l1_w,) if service == "single" else (reading.l1_w, reading.l2_w)
+
+
+def slope(power_w: np.ndarray) -> float:
+    return float(np.polyfit(PV_W, power_w, 1)[0])
