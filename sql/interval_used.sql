@@ -2,6 +2,7 @@
 -- The good rows; of several for one start the last that arrived.
 --   site_id        [-]    home
 --   interval_start [UTC]  start
+--   key_us         [us]  both in one whole number, as in interval_checked
 --   l1_w, l2_w, pv_w, battery_w [W], l1_v, l2_v [V], l1_var, l2_var [var], import_wh, export_wh [Wh] null where absent
 -- The window carries two whole numbers a row; over whole rows it took three times as long.
 WITH followed AS (
@@ -13,7 +14,8 @@ WITH followed AS (
 )
 SELECT
   site_id, interval_start,
-  l1_w, l2_w, pv_w, l1_v, l2_v, l1_var, l2_var, battery_w, import_wh, export_wh
+  l1_w, l2_w, pv_w, l1_v, l2_v, l1_var, l2_var, battery_w, import_wh, export_wh,
+  key_us
 FROM interval_checked
 ANTI JOIN superseded USING (arrival)
 WHERE reason IS NULL

@@ -13,7 +13,7 @@ def bench(
     minutes: int = 5,
     seed: int = 5,
     distinct: int = 1000,
-    pandas_homes: int = 10_000,
+    oracle_homes: int = 10_000,
     workers: int = 2,
     settings: SettingsFile = None,
 ) -> None:
@@ -31,27 +31,27 @@ def bench(
         Seed of the fleets.
     distinct
         Homes that are simulated; bigger fleets are copies of them under new ids.
-    pandas_homes
-        Largest fleet whose day is timed in pandas too (needs pandas, extra `nightclamp[dev]`); 0: none.
+    oracle_homes
+        Largest fleet whose day is worked out by the tests' SQL too (of a checkout); 0: none.
     workers
         Processes to share the simulation.
     """
     from pipeline.evaluation.benchmark import BenchRequest, exponent
     from pipeline.evaluation.benchmark import bench as time_fleets
 
-    request = BenchRequest(homes, history_days, minutes, seed, distinct, pandas_homes, workers)
+    request = BenchRequest(homes, history_days, minutes, seed, distinct, oracle_homes, workers)
     rows = time_fleets(request, load_settings(settings), print)
     print(
         f"{'homes':>8} {'rows':>10} {'scan s':>8} {'night s':>8} {'ratio':>7} {'8 scans + 20 s':>14} {'rows/s':>10}"
-        f" {'CPU s':>7} {'peak MB':>8} {'pandas s':>9} {'over intake':>11}"
+        f" {'CPU s':>7} {'peak MB':>8} {'oracle s':>9} {'over intake':>11}"
     )
     for row in rows:
-        pandas = "-" if row.pandas_s is None else f"{row.pandas_s:.1f}"
-        over = "-" if row.pandas_ratio is None else f"{row.pandas_ratio:.1f}"
+        oracle = "-" if row.oracle_s is None else f"{row.oracle_s:.1f}"
+        over = "-" if row.oracle_ratio is None else f"{row.oracle_ratio:.1f}"
         print(
             f"{row.homes:8d} {row.rows:10d} {row.scan_s:8.3f} {row.night_s:8.2f} {row.ratio:7.1f}"
             f" {8 * row.scan_s + 20:14.1f} {row.rows / row.night_s:10.0f} {row.cpu_s:7.1f} {row.peak_mb:8.0f}"
-            f" {pandas:>9} {over:>11}"
+            f" {oracle:>9} {over:>11}"
         )
     for row in rows:
         print(

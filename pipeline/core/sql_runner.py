@@ -27,7 +27,12 @@ def sql_text(table: str) -> str:
 
 def parameters(table: str) -> set[str]:
     """Return the `$names` that sql/<table>.sql takes (those in comments don't count)."""
-    return set(_PARAMETER.findall(_COMMENT.sub("", sql_text(table))))
+    return parameter_names(sql_text(table))
+
+
+def parameter_names(text: str) -> set[str]:
+    """Return the `$names` that a query takes."""
+    return set(_PARAMETER.findall(_COMMENT.sub("", text)))
 
 
 def as_named(path: Path) -> str:
@@ -78,7 +83,10 @@ def beside(con: duckdb.DuckDBPyConnection, engine: EngineSettings) -> duckdb.Duc
     return own
 
 
-def _relation(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> Any:
+def relation(
+    con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]
+) -> duckdb.DuckDBPyRelation:
+    """Return sql/<table>.sql as a relation, which runs each time it is read."""
     wanted = {name: params[name] for name in parameters(table)}
     return con.sql(sql_text(table), params=wanted) if wanted else con.sql(sql_text(table))
 
@@ -91,12 +99,16 @@ def build(
     `params` may hold more names than the query takes; a missing one is a KeyError.
     """
     name = into or table
-    relation = _relation(con, table, params)
+    keep(con, relation(con, table, params), name)
+
+
+def keep(con: duckdb.DuckDBPyConnection, rows: duckdb.DuckDBPyRelation, name: str) -> None:
+    """Keep the rows of a relation as the table `name`, replacing it."""
     con.execute(f'DROP TABLE IF EXISTS "{name}"')
-    relation.create(name)
+    rows.create(name)
 
 
 def query(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> pl.DataFrame:
     """Run sql/<table>.sql and return its rows."""
-    frame: pl.DataFrame = _relation(con, table, params).pl()
+    frame: pl.DataFrame = relation(con, table, params).pl()
     return frame

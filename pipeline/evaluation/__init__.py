@@ -1,7 +1,6 @@
-"""Studies whose truth is known: how far may the night be believed, and how fast is it?
+"""Studies whose truth is known: how far a night may be believed, and how fast it is.
 
 In: fleets of `simulate` and measured homes. Out: printed tables and pages: `validation/` scores first nights on
 fleets that training never saw, `policy_simulation/` lives half a year by the list, `crew_recovery/` holds crews'
-rates against the truth, `benchmark.py` times a night. Open `validation/run.py` first; no night needs this package:
-open `validation` to see what is measured.
+rates against the truth, `benchmark.py` times a night. No night needs this package. Open `validation/run.py` first.
 """

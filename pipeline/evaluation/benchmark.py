@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import shutil
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -16,13 +18,15 @@ import duckdb
 import numpy as np
 import polars as pl
 
+import pipeline
 from pipeline.core import sql_runner
 from pipeline.core.errors import InputError, NightFailed
 from pipeline.core.settings import Settings
 from pipeline.evaluation.benchmark_fleet import copy_day, copy_registers, lay_history
-from pipeline.evaluation.pandas_oracle import day_features, sun_of_day
 from pipeline.evaluation.process_usage import Watched, watch
+from pipeline.features.day_statistics import site_sky
 from pipeline.features.day_store import Store
+from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
 from pipeline.simulate.lake import write_lake
@@ -34,9 +38,9 @@ Tell = Callable[[str], None]
 
 @dataclass(frozen=True)
 class BenchRow:
-    """One fleet: seconds of the scan, of the night from the start of its process and of its steps, and of pandas.
+    """One fleet: seconds of the scan, of the night from the start of its process and of its steps, and of the oracle.
 
-    `peak_mb` is the most memory that the night's process held (resident set) [MB]; `pandas_s` is None where not run.
+    `peak_mb` is the most memory that the night's process held (resident set) [MB]; `oracle_s` is None where not run.
     """
 
     homes: int
@@ -46,7 +50,7 @@ class BenchRow:
     cpu_s: float
     peak_mb: float
     steps: Mapping[str, float]
-    pandas_s: float | None
+    oracle_s: float | None
 
     @property
     def ratio(self) -> float:
@@ -54,16 +58,16 @@ class BenchRow:
         return self.night_s / self.scan_s
 
     @property
-    def pandas_ratio(self) -> float | None:
-        """Pandas over the night's intake of the same day, which comes to the same numbers and checks every row too."""
-        return None if self.pandas_s is None else self.pandas_s / self.steps["take in the days"]
+    def oracle_ratio(self) -> float | None:
+        """The oracle's SQL over the night's intake of the same day, which checks every row and comes to the same."""
+        return None if self.oracle_s is None else self.oracle_s / self.steps["take in the days"]
 
 
 @dataclass(frozen=True)
 class BenchRequest:
     """What to measure: fleet sizes, days of history, interval [min], how many homes are simulated and not copied.
 
-    Pandas is run on fleets of up to `pandas_homes`.
+    The oracle (tests/oracle, of a checkout) is run on fleets of up to `oracle_homes`.
     """
 
     homes: tuple[int, ...]
@@ -71,7 +75,7 @@ class BenchRequest:
     minutes: int = 5
     seed: int = 5
     distinct: int = 1000
-    pandas_homes: int = 10_000
+    oracle_homes: int = 10_000
     workers: int = 2
 
 
@@ -142,17 +146,11 @@ def _time(
     scan_s, rows = _scan(files)
     night = _night(lake, out)
     steps = json.loads((out / "latest" / "run.json").read_text(encoding="utf-8"))["seconds"]
-    pandas_s = None
-    if homes <= request.pandas_homes:
-        sites = read_registers(open_lake(lake), day).sites
-        sun = sun_of_day(sql_runner.connect(root, settings.engine), day, request.minutes, settings.day)
-        start = time.perf_counter()
-        day_features(files, sites, sun, settings.day, day)
-        pandas_s = time.perf_counter() - start
+    oracle_s = _oracle(lake, day, root, settings) if homes <= request.oracle_homes else None
     shutil.rmtree(lake)
     shutil.rmtree(out)
     tell(f"{homes} homes: scan {scan_s:.2f} s, night {night.clock_s:.1f} s")
-    return BenchRow(homes, rows, scan_s, night.clock_s, night.cpu_s, night.peak_mb, steps, pandas_s)
+    return BenchRow(homes, rows, scan_s, night.clock_s, night.cpu_s, night.peak_mb, steps, oracle_s)
 
 
 def _scan(files: Sequence[Path]) -> tuple[float, int]:
@@ -167,6 +165,23 @@ def _scan(files: Sequence[Path]) -> tuple[float, int]:
         rows = int(scanned["n"][0])
         con.close()
     return best, rows
+
+
+def _oracle(lake_folder: Path, day: date, root: Path, settings: Settings) -> float | None:
+    """Return the seconds in which the tests' SQL works a day out of its sorted rows; None without a checkout."""
+    path = Path(pipeline.__file__).parents[1] / "tests" / "oracle" / "day_oracle.py"
+    spec = importlib.util.spec_from_file_location("day_oracle", path)
+    if not path.is_file() or spec is None or spec.loader is None:
+        return None
+    oracle = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(oracle)
+    lake = open_lake(lake_folder)
+    registers = read_registers(lake, day)
+    with closing(sql_runner.connect(root, settings.engine)) as con:
+        load_day(con, lake, day, registers, settings, root / "work")
+        start = time.perf_counter()
+        oracle.build_day(con, site_sky(registers.sites, settings.day), settings.day, day)
+        return time.perf_counter() - start
 
 
 def _night(lake: Path, out: Path, *options: str) -> Watched:

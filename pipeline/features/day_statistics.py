@@ -1,4 +1,4 @@
-"""One UTC day of checked intervals -> one row a home: the statistics that the window merges."""
+"""What a day's statistics are worked out with: the settings' lines, and what the register says of each home."""
 
 from __future__ import annotations
 
@@ -7,27 +7,12 @@ from datetime import date
 from math import radians, sin
 from typing import Any
 
-import duckdb
 import numpy as np
 import polars as pl
-import polars.selectors as cs
 
-from pipeline.core import sql_runner
 from pipeline.core.setting_sections import DaySettings
 from pipeline.features.site_location import site_coordinates
 
-# In the order in which they read each other.
-DAY_TABLES = (
-    "interval_length",
-    "interval_time",
-    "sun_time",
-    "interval_step",
-    "site_day_level",
-    "site_day_step",
-    "ramp",
-    "site_day_ramp",
-    "site_day_meter",
-)
 _KEY_COLUMNS = ("latitude", "longitude", "pv_kw", "service", "service_amps", "ct_sees_pv")
 
 
@@ -69,25 +54,3 @@ def site_sky(sites: pl.DataFrame, settings: DaySettings) -> pl.DataFrame:
         pl.max_horizontal(pl.lit(settings.ramp_min_w), peak_w * settings.ramp_share).alias("ramp_w"),
         pl.Series("register_key", keys, dtype=pl.String),
     )
-
-
-def build_day(
-    con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, settings: DaySettings, day: date
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return (site_day, site_hour) of the day whose rows stand in the table `interval_used`.
-
-    `sky` is `site_sky(...)`. The tables in between are dropped again.
-    """
-    params = day_params(settings, day)
-    con.register("site_sky", sky.to_arrow())
-    for table in DAY_TABLES:
-        sql_runner.build(con, table, params)
-    # Counts come as numbers of 38 digits; a day has a few hundred rows.
-    site_day = sql_runner.query(con, "site_day", params).with_columns(
-        cs.decimal().cast(pl.Int32), cs.integer().cast(pl.Int32)
-    )
-    site_hour = sql_runner.query(con, "site_hour", params)
-    for table in reversed(DAY_TABLES):
-        con.execute(f'DROP TABLE "{table}"')
-    con.unregister("site_sky")
-    return site_day, site_hour

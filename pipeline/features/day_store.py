@@ -25,14 +25,15 @@ from pipeline.core import sql_runner
 from pipeline.core.atomic_files import move_in, write_bytes, write_parquet
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, between
-from pipeline.features.day_statistics import DAY_TABLES
 from pipeline.features.kernel_digest import kernel_digest
 from pipeline.storage.layout import STORE_TABLES
 
 _ROW_GROUP_ROWS = 5_000  # a night reads some homes of every day; it then opens only the groups they are in
 # Every night reads all of site_day, window after window: a fifth more disk, half the time to unpack.
 _COMPRESSION: dict[str, Literal["zstd", "lz4"]] = {"site_hour": "zstd", "reject": "zstd", "site_day": "lz4"}
-_INGEST_TABLES = ("interval_read", "interval_checked", "interval_used", "interval_reject", "interval_count")
+_QUERIES = (
+    "macros", "interval_read", "interval_checked", "interval_used", "interval_reject", "interval_count", "sun_time"
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -168,7 +169,7 @@ def day_digest(fingerprint: str, settings: Settings) -> str:
     """
     digest = hashlib.blake2b(digest_size=8)
     digest.update(fingerprint.encode())
-    for table in ("macros", *_INGEST_TABLES, *DAY_TABLES, "site_day", "site_hour"):
+    for table in _QUERIES:
         digest.update(sql_runner.sql_text(table).encode())
     digest.update(kernel_digest().encode())
     digest.update(settings.day.model_dump_json().encode())

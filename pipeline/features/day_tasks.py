@@ -5,10 +5,9 @@ Each piece carries all it needs and may be done by another process, or twice: wh
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import duckdb
 import polars as pl
@@ -17,9 +16,8 @@ from pipeline.core import sql_runner
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, Source, homes_of
-from pipeline.features import day_statistics
 from pipeline.features.day_store import DayCounts, Store
-from pipeline.features.kernels import TidyDay, take_tidy
+from pipeline.features.kernels.day_tables import day_tables
 from pipeline.ingest.intervals import Opened, open_files, take_homes
 from pipeline.ingest.lake import Lake, LakeFile
 
@@ -131,13 +129,11 @@ def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts 
     shard, settings = piece.shard, piece.settings
     limits, sky = piece.limits.of(shard), piece.sky.of(shard)
     try:
-        with TemporaryDirectory(prefix="left-", dir=piece.folder) as folder, homes_of(con, shard):
-            tidy = take_tidy(con, _tidy_files(piece), limits, sky, piece.day, shard, settings, Path(folder))
-            opened = [_what_is_left(one, tidy) for one in piece.opened]
-            intake = take_homes(
-                con, piece.lake, piece.day, piece.as_of, [], opened, limits, shard, piece.folder
-            )
-            site_day, site_hour = tidy.joined(*day_statistics.build_day(con, sky, settings.day, piece.day))
+        with homes_of(con, shard):
+            intake, (site_day, site_hour) = take_homes(
+                con, piece.lake, piece.day, piece.as_of, piece.opened, limits, shard, piece.folder,
+                lambda rows: day_tables(con, rows, sky, piece.day, settings.day),
+            )  # fmt: skip
     except (duckdb.Error, OSError, NightFailed) as error:
         if piece.lake.fingerprint(piece.day) != piece.fingerprint:
             return None
@@ -151,22 +147,9 @@ def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts 
     if piece.lake.fingerprint(piece.day) != piece.fingerprint:
         return None
     counts = DayCounts(
-        intake.rows_in + tidy.rows, intake.used + tidy.rows, intake.duplicate, intake.rejected, piece.files,
-        intake.unknown_homes,
+        intake.rows_in, intake.used, intake.duplicate, intake.rejected, piece.files, intake.unknown_homes
     )  # fmt: skip
     (rejects,) = intake.reject_files
     tables: dict[str, pl.DataFrame | Path] = {"site_day": site_day, "site_hour": site_hour, "reject": rejects}
     piece.store.put(piece.day, piece.digest, shard, tables, counts)
     return counts
-
-
-def _tidy_files(piece: ShardToTake) -> dict[LakeFile, Path]:
-    """Return the files that tidy homes are looked for in: none of a day that is still to come, which is all rejects."""
-    if piece.day > piece.as_of:
-        return {}
-    return {one.file: one.path for one in piece.opened if one.path}
-
-
-def _what_is_left(one: Opened, tidy: TidyDay) -> Opened:
-    """Return the file as the SQL has to read it after the tidy homes; with no path where they were all."""
-    return replace(one, path=tidy.left.get(one.file)) if one.file in tidy.looked_at else one

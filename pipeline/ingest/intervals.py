@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
+from typing import Any, TypeVar
 
 import duckdb
 import polars as pl
@@ -24,6 +25,9 @@ from pipeline.ingest.normalize import STAGED
 from pipeline.ingest.registers import Registers
 from pipeline.ingest.rejects_file import writing
 from pipeline.ingest.staging import extent, has_nanoseconds, prepare
+from pipeline.ingest.used_rows import OutOfOrder, RowStream, UsedRows
+
+T = TypeVar("T")
 
 _REJECTS_AT_ONCE = 50_000
 _REJECTS_IN_GROUP = 5_000  # who puts shards in order holds one group of each
@@ -47,7 +51,7 @@ class DayIntake:
     rejected: int
     reject_files: tuple[Path, ...]
     unknown_homes: tuple[str, ...]
-    files: list[LakeFile]
+    files: Sequence[LakeFile] = ()
 
 
 def load_day(
@@ -109,7 +113,10 @@ def _shards(
     limits = registers.site_limits(settings.lake)
     for shard in cut(registers.sites["site_id"], homes):
         with homes_of(con, shard):
-            yield take_homes(con, lake, day, registers.as_of, files, opened, limits, shard, workdir)
+            read, unread = _register(con, opened, limits, shard, workdir)
+            params = {"day": day, "as_of": registers.as_of, **contract.interval_ranges()}
+            intake = _intake(con, lake, day, params, _sort(con, params), read, unread, workdir)
+            yield replace(intake, files=files)
     for one in opened:
         if one.path and one.path != one.file.path:
             one.path.unlink()
@@ -132,17 +139,44 @@ def take_homes(
     lake: Lake,
     day: date,
     as_of: date,
-    files: list[LakeFile],
     opened: Sequence[Opened],
     limits: pl.DataFrame,
     shard: Shard,
     workdir: Path,
-) -> DayIntake:
-    """Leave the good rows of a shard's homes as interval_used, and site_register, `limits`, beside it.
+    work: Callable[[Iterable[UsedRows]], T],
+) -> tuple[DayIntake, T]:
+    """Give `work` the good rows of a shard's homes; return what came in and what it makes of them.
 
-    `opened` are the day's files in order; those that can't hold a row of the shard may be left out. To be called
-    within `homes_of(con, shard)`. What can't be read is told by the first shard.
+    Rows that stand in the files in order, each once, go through as they are read; otherwise all of the shard's are
+    sorted first, and `work` is called a second time. `opened` are the day's files in order; those that can't hold a row
+    of the shard may be left out. To be called within `homes_of(con, shard)`. What can't be read is told by the first
+    shard.
     """
+    read, unread = _register(con, opened, limits, shard, workdir)
+    params = {"day": day, "as_of": as_of, **contract.interval_ranges()}
+    checked = sql_runner.relation(con, "interval_checked", params)
+    rows = RowStream(checked)
+    try:
+        made = work(rows)
+    except OutOfOrder:
+        counts = _sort(con, params)
+        made = work(RowStream(con.table("interval_used")))
+        con.execute("DROP TABLE interval_used")
+    else:
+        refused = checked.filter("reason IS NOT NULL") if rows.rejected else checked.limit(0)
+        sql_runner.keep(con, refused, "interval_checked")
+        counts = {"rows_in": rows.rows_in, "used": rows.used, "duplicate": 0, "rejected": rows.rejected}
+    return _intake(con, lake, day, params, counts, read, unread, workdir), made
+
+
+def _register(
+    con: duckdb.DuckDBPyConnection,
+    opened: Sequence[Opened],
+    limits: pl.DataFrame,
+    shard: Shard,
+    workdir: Path,
+) -> tuple[list[LakeFile], pl.DataFrame]:
+    """Make interval_read see the files; return those it reads, and the rejects of those it can't."""
     con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
     con.register("site_register", limits.to_arrow())
     read = [one for one in opened if one.path]
@@ -152,24 +186,27 @@ def take_homes(
         write_parquet(paths[0], pl.DataFrame(schema=STAGED))
     _point_at(con, paths)
     unread = [(one.file.name, None, one.why, None) for one in opened if one.why] if shard.is_first else []
-    told = contract.rejects(unread)
-    return _take(con, lake, day, as_of, files, [one.file for one in read], told, workdir)
+    return [one.file for one in read], contract.rejects(unread)
 
 
-def _take(
+def _sort(con: duckdb.DuckDBPyConnection, params: Mapping[str, Any]) -> dict[str, int]:
+    """Leave the rows as the tables interval_checked and interval_used; return how many there are of each kind."""
+    for table in ("interval_checked", "interval_used"):
+        sql_runner.build(con, table, params)
+    return sql_runner.query(con, "interval_count", params).row(0, named=True)
+
+
+def _intake(
     con: duckdb.DuckDBPyConnection,
     lake: Lake,
     day: date,
-    as_of: date,
-    files: list[LakeFile],
+    params: Mapping[str, Any],
+    counts: dict[str, int],
     read: list[LakeFile],
     unread: pl.DataFrame,
     workdir: Path,
 ) -> DayIntake:
-    params = {"day": day, "as_of": as_of, **contract.interval_ranges()}
-    for table in ("interval_checked", "interval_used"):
-        sql_runner.build(con, table, params)
-    counts = sql_runner.query(con, "interval_count", params).row(0, named=True)
+    """Write the rejects among interval_checked, drop that table, and return what came in."""
     if counts["rows_in"] != counts["used"] + counts["duplicate"] + counts["rejected"]:
         told = ", ".join(f"{name} {count}" for name, count in counts.items())
         raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({told}); run the night again")
@@ -186,7 +223,9 @@ def _take(
             write(rows.join(names, on="file_no", maintain_order="left"))
     unknown = tuple(sql_runner.query(con, "interval_unknown", params)["site_id"])
     con.execute("DROP TABLE interval_checked")
-    return DayIntake(day, **counts, reject_files=(rejects,), unknown_homes=unknown, files=files)
+    return DayIntake(
+        day, counts["rows_in"], counts["used"], counts["duplicate"], counts["rejected"], (rejects,), unknown
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,7 @@ def gather(
         parts = []
         for _ in load_shards(con, lake, day, registers, settings, workdir):
             rows = con.table("interval_used").join(con.table("wanted"), "site_id")
-            parts.append(rows.pl().sort("site_id", "interval_start"))
+            parts.append(rows.pl().drop("key_us").sort("site_id", "interval_start"))
         pl.concat(parts).write_parquet(folder / f"{day}.parquet")
     con.unregister("wanted")
 

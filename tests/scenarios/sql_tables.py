@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import duckdb
+import day_oracle
 import polars as pl
+from day_oracle import select
 
 from pipeline.core import contract, sql_runner
 from pipeline.core.settings import load_settings
 from pipeline.crews import CrewInputs, crew_tables
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.aggregates import HomeDays, site_window
-from pipeline.features.day_statistics import DAY_TABLES, day_params, site_sky
+from pipeline.features.day_statistics import day_params, site_sky
 from pipeline.features.window_features import WINDOW_TABLES, site_fact
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
@@ -30,7 +30,7 @@ SETTINGS = load_settings()
 STEMS = sorted(
     path.name.removesuffix(".sql") for path in files("sql").iterdir() if path.name.endswith(".sql")
 )
-TABLES = [stem for stem in STEMS if stem != "macros"]
+TABLES = sorted({stem for stem in (*STEMS, *day_oracle.STEMS) if stem != "macros"})
 # Tables that queries read from files, and the parameter that names the files.
 FROM_FILES = {"site_day": "day_files", "site_hour": "hour_files"}
 _ENTRY = re.compile(r"((?:[a-z]\w*,\s+)*[a-z]\w*)\s+\[[^\]]+\]")
@@ -94,8 +94,8 @@ class World:
         }
         load_day(self.con, lake, day, registers, SETTINGS, root / "work")
         self.con.register("site_sky", site_sky(registers.sites, SETTINGS.day).to_arrow())
-        for table in ("interval_checked", *DAY_TABLES, *FROM_FILES):
-            sql_runner.build(self.con, table, self.params)
+        for table in ("interval_checked", *day_oracle.TABLES, *FROM_FILES):
+            sql_runner.keep(self.con, select(self.con, table, self.params), table)
         for table, parameter in FROM_FILES.items():
             self.con.table(table).write_parquet(self.params[parameter][0])
         sites = registers.sites.select("site_id")
@@ -145,10 +145,3 @@ def default_params(day: Any) -> dict[str, Any]:
         "rows_at_once": 2,
         "interval_minutes": [float(minutes) for minutes in contract.INTERVAL_MINUTES],
     }
-
-
-def select(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> duckdb.DuckDBPyRelation:
-    """The query of sql/<table>.sql, not yet run; a parameter nobody gives is a KeyError with its name."""
-    wanted = {name: params[name] for name in sql_runner.parameters(table)}
-    text = sql_runner.sql_text(table)
-    return con.sql(text, params=wanted) if wanted else con.sql(text)

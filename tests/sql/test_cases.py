@@ -17,7 +17,8 @@ from typing import Any
 import polars as pl
 import pytest
 import yaml
-from sql_tables import FROM_FILES, SETTINGS, TABLES, World, default_params, select
+from day_oracle import select
+from sql_tables import FROM_FILES, SETTINGS, TABLES, World, default_params
 
 from pipeline.core import sql_runner
 

@@ -6,16 +6,15 @@ import re
 
 import duckdb
 import pytest
+from day_oracle import sql_text
 from sql_tables import TABLES, World, read_header
-
-from pipeline.core import sql_runner
 
 LONGEST = 120
 
 
 @pytest.mark.parametrize("table", TABLES)
 def test_the_header_begins_with_the_grain_and_one_plain_sentence(table: str) -> None:
-    header = read_header(sql_runner.sql_text(table))
+    header = read_header(sql_text(table))
 
     assert re.fullmatch(rf"{table}: one row( an? | for | ?\.).*", header.grain), header.grain
     assert header.grain.endswith(".")
@@ -25,7 +24,7 @@ def test_the_header_begins_with_the_grain_and_one_plain_sentence(table: str) -> 
 
 @pytest.mark.parametrize("table", TABLES)
 def test_the_header_names_the_columns_of_the_result_and_no_others(table: str, world: World) -> None:
-    header = read_header(sql_runner.sql_text(table))
+    header = read_header(sql_text(table))
     result = set(world.columns_of(table))
     whole = {name for other in header.all_of for name in world.columns_of(other)} - set(header.but)
     some = {name for other in header.some_of for name in world.columns_of(other)}
@@ -37,7 +36,7 @@ def test_the_header_names_the_columns_of_the_result_and_no_others(table: str, wo
 
 @pytest.mark.parametrize("table", TABLES)
 def test_a_query_is_one_short_select(table: str) -> None:
-    text = sql_runner.sql_text(table)
+    text = sql_text(table)
 
     (statement,) = duckdb.extract_statements(text)
     assert statement.type == duckdb.StatementType.SELECT

@@ -6,11 +6,12 @@ from datetime import date
 
 import polars as pl
 import pytest
+from day_oracle import build_day, select
 from sql_tables import SETTINGS, default_params
 
 from pipeline.core import sql_runner
 from pipeline.features.aggregates import HomeDays, site_window
-from pipeline.features.day_statistics import build_day, site_sky
+from pipeline.features.day_statistics import site_sky
 from pipeline.features.window_features import WINDOW_TABLES, site_fact
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
@@ -40,8 +41,8 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[pl.DataFrame, pl.Dat
         paths.append(root / f"{day}.parquet")
         build_day(con, sky, SETTINGS.day, day)[0].write_parquet(paths[-1])
         con.register("site_sky", sky.to_arrow())
-        sql_runner.build(con, "interval_length", default_params(day))
-        times.append(sql_runner.query(con, "interval_time", {}))
+        sql_runner.keep(con, select(con, "interval_length", default_params(day)), "interval_length")
+        times.append(select(con, "interval_time", {}).pl())
     params = default_params(lake.days()[0])
     span = registers.sites.select("site_id", from_on=pl.lit(lake.days()[0]), to_on=pl.lit(lake.days()[-1]))
     con.register("site_window", site_window(HomeDays.of(paths), span, SETTINGS.feature).to_arrow())
@@ -56,7 +57,7 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[pl.DataFrame, pl.Dat
     con.register("interval_used", pl.concat(raw).to_arrow())
     con.register("interval_time", pl.concat(times).unique().to_arrow())
     sql_runner.build(con, "sun_time", params)
-    oracle = sql_runner.query(con, "oracle_window", params)
+    oracle = select(con, "window", params).pl()
     con.close()
     return merged.sort("site_id"), oracle
 

@@ -1,10 +1,7 @@
-"""Homes whose day arrived in order, many at once: the same statistics as the day's SQL, several times as fast.
+"""Statistics of a day: each is worked out here and nowhere else, in compiled code, a family of them a module.
 
-A home is tidy in a day when all its rows stand together in one file, forward in time on whole minutes, every value in
-range and each channel either always or never there. Whatever is not tidy goes through sql/interval_*.sql and
-sql/site_day*.sql, home by home; tests/pipeline/test_tidy.py holds both equal.
+In: a day's used rows, whole homes at a time (`ingest.used_rows`), and what the register says of them. Out: tables
+site_day and site_hour (`day_tables`). `rows.py` knows each row's sun and regime, `count.py` and `level.py` the levels,
+`step.py` first differences, `ramp.py` slopes on production, `meter.py` the utility meter. tests/oracle/sql says
+what each column is, with its unit and in SQL; the tests hold both equal. Open `homes.py` first.
 """
-
-from pipeline.features.kernels.take import TidyDay, take_tidy
-
-__all__ = ["TidyDay", "take_tidy"]

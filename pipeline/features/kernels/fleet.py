@@ -1,20 +1,19 @@
-"""What the statistics of tidy homes need beside their rows: the register by number, the sun, limits and lines."""
+"""What the statistics of homes need beside their rows: the register by number, the sun, the settings' lines."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.core import contract, sql_runner
-from pipeline.core.settings import Settings
+from pipeline.core import sql_runner
+from pipeline.core.setting_sections import DaySettings
 from pipeline.features.day_statistics import day_params
-from pipeline.features.kernels.compiled import Float
-from pipeline.features.kernels.homes import Limits
-from pipeline.features.kernels.rows import CHANNELS, Lines, Sky, Sun, lines_of
+from pipeline.features.kernels.compiled import Float, Int
+from pipeline.features.kernels.rows import Lines, Sky, Sun, lines_of
 
 
 class Suns:
@@ -46,50 +45,34 @@ class Suns:
 
 @dataclass(frozen=True)
 class Fleet:
-    """A shard's homes by number, their place in the register: `sites` has site_id and that number, key.
+    """A shard's homes by their place in the register: `site_key` of each, ascending, and what they are called."""
 
-    `day_us` is the UTC day's begin [us since 1970].
-    """
-
-    sites: pl.DataFrame
+    site_key: Int
     ids: pl.Series
     register_key: pl.Series
     sky: Sky
-    limits: Limits
     lines: Lines
     default_length_min: float
     day: date
-    day_us: int
     suns: Suns
 
 
-def fleet_of(
-    con: duckdb.DuckDBPyConnection, limits: pl.DataFrame, sky: pl.DataFrame, day: date, settings: Settings
-) -> Fleet:
-    """Return what a day of these homes is worked out with (see `take_tidy`)."""
-    held = limits.select("site_id", "leg_max_w", "pv_max_w")
-    sky = sky.join(held, on="site_id", how="left", maintain_order="left")
+def fleet_of(con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, day: date, settings: DaySettings) -> Fleet:
+    """Return what a day of these homes is worked out with; `sky` is `day_statistics.site_sky`."""
 
     def numbers(name: str) -> Float:
         # A copy: an array of someone else's can't be written, and is another type, compiled for anew.
         return np.array(sky[name].cast(pl.Float64).fill_null(float("nan")))
 
-    ranges = contract.interval_ranges()
     longitude = numbers("lon_rad")
-    params = day_params(settings.day, day)
+    params = day_params(settings, day)
     return Fleet(
-        sky.select("site_id", key=pl.int_range(pl.len(), dtype=pl.Int64)),
+        sky["site_key"].cast(pl.Int64).to_numpy(),
         sky["site_id"],
         sky["register_key"],
         Sky(
             numbers("sin_lat"), numbers("cos_lat"), np.sin(longitude), np.cos(longitude),
             np.array(sky["is_load_side"]), numbers("pv_quiet_w"), numbers("ramp_w"),
         ),
-        Limits(
-            numbers("leg_max_w"), numbers("pv_max_w"),
-            *(np.array([ranges.get(f"{name}_{end}", np.nan) for name in CHANNELS]) for end in ("min", "max")),
-        ),
-        lines_of(params), float(params["default_length_min"]), day,
-        int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) * 1_000_000,
-        Suns(con, day),
+        lines_of(params), float(params["default_length_min"]), day, Suns(con, day),
     )  # fmt: skip

@@ -11,7 +11,7 @@ import polars.selectors as cs
 
 from pipeline.features.kernels.compiled import Float, Int
 from pipeline.features.kernels.fleet import Fleet
-from pipeline.features.kernels.homes import COLUMNS
+from pipeline.features.kernels.homes import COLUMNS, WHOLE
 
 
 @dataclass(frozen=True)
@@ -25,12 +25,11 @@ class Found:
 
 
 def day_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
-    """Return the homes' columns of site_day, all blocks together: a frame a block would cost more than its numbers."""
-    if not blocks:
-        return pl.DataFrame()
-    home = np.concatenate([block.home for block in blocks])
-    columns = np.concatenate([block.columns for block in blocks]).T
+    """Return table site_day, all blocks together: a frame a block would cost more than its numbers."""
+    home = np.concatenate([np.empty(0, np.int64), *(block.home for block in blocks)])
+    columns = np.concatenate([np.empty((0, len(COLUMNS))), *(block.columns for block in blocks)]).T
     numbers = pl.DataFrame(dict(zip(COLUMNS, columns, strict=True))).with_columns(cs.float().fill_nan(None))
+    numbers = numbers.with_columns(cs.by_name(WHOLE).cast(pl.Int32))
     head = [
         fleet.ids.gather(home).alias("site_id"),
         fleet.register_key.gather(home).alias("register_key"),
@@ -39,12 +38,10 @@ def day_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
 
 
 def hour_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
-    """Return the homes' columns of site_hour, all blocks together."""
-    if not blocks:
-        return pl.DataFrame()
-    home = np.concatenate([block.home for block in blocks])
-    rows = np.concatenate([block.hour_rows for block in blocks])
-    sums = np.concatenate([block.hour_sums for block in blocks])
+    """Return table site_hour, all blocks together."""
+    home = np.concatenate([np.empty(0, np.int64), *(block.home for block in blocks)])
+    rows = np.concatenate([np.empty((0, 4, 24)), *(block.hour_rows for block in blocks)])
+    sums = np.concatenate([np.empty((0, 3, 24)), *(block.hour_sums for block in blocks)])
     run, hour = np.nonzero(rows[:, 0])
     with np.errstate(invalid="ignore"):
         means = {

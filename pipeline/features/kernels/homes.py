@@ -1,9 +1,8 @@
-"""Many homes' days, one after the other: which can be taken as they stand, and what they give."""
+"""Many homes' days, one after the other."""
 
 from __future__ import annotations
 
 from itertools import accumulate
-from typing import NamedTuple
 
 import numpy as np
 
@@ -13,7 +12,7 @@ from pipeline.features.kernels.count import COUNTS, count_levels
 from pipeline.features.kernels.level import hours, single_levels, sum_levels
 from pipeline.features.kernels.meter import metered
 from pipeline.features.kernels.ramp import RAMPS, ramps
-from pipeline.features.kernels.rows import CHANNELS, MOST_ROWS, Lines, Sky, Sun, empty_rows, fill_rows
+from pipeline.features.kernels.rows import Channels, Lines, Sky, Sun, empty_rows, fill_rows
 from pipeline.features.kernels.step import count_steps, sum_steps
 
 _PARTS = (
@@ -23,52 +22,7 @@ COLUMNS = tuple(name for names in _PARTS for name in names)
 _COLUMNS = len(COLUMNS)
 _ENDS = tuple(accumulate(len(names) for names in _PARTS))
 _MOST = max(len(names) for names in _PARTS)
-_CHANNELS = len(CHANNELS)
-
-
-class Limits(NamedTuple):
-    """By home of the register, the most its legs and array carry [W]; by channel, of those that have one, the range."""
-
-    leg_max_w: Float
-    pv_max_w: Float
-    least: Float
-    most: Float
-
-
-@entry
-def check_homes(
-    start: Int, rows: Int, home: Int, channels: Float, minute: Int, limits: Limits, default_length_min: float
-) -> Float:
-    """Return the interval length of each run [min], 0 where its rows can't be taken as they stand.
-
-    `channels` (CHANNELS, rows) has NaN for null; `minute` of the day is negative where that is no whole one.
-    """
-    lengths = np.zeros(len(start))
-    for run in range(len(start)):
-        gap = 60.0 if rows[run] > 1 else min(default_length_min, 60.0)
-        is_good = rows[run] <= MOST_ROWS
-        for at in range(start[run], start[run] + rows[run]):
-            if not is_good:
-                break
-            if at > start[run]:
-                gap = min(gap, float(minute[at] - minute[at - 1]))
-            is_good = (
-                minute[at] >= 0
-                and gap > 0.0
-                and not (np.isnan(channels[0, at]) and np.isnan(channels[1, at]))
-            )
-            for channel in range(_CHANNELS):
-                value = channels[channel, at]
-                if value != value:
-                    continue
-                if channel in (0, 1, 6, 7):
-                    is_good &= abs(value) <= limits.leg_max_w[home[run]]
-                elif channel == 2:
-                    is_good &= abs(value) <= limits.pv_max_w[home[run]]
-                else:
-                    is_good &= limits.least[channel] <= value <= limits.most[channel]
-        lengths[run] = gap if is_good else 0.0
-    return lengths
+WHOLE = frozenset((*COUNTS, *step.COUNTS, *level.WHOLE, "s_n", *meter.ONES))  # counts of rows
 
 
 @entry
@@ -76,7 +30,7 @@ def work_out(
     start: Int,
     rows: Int,
     home: Int,
-    channels: Float,
+    channels: Channels,
     minute: Int,
     length_min: Float,
     sun_line: Int,
@@ -86,12 +40,14 @@ def work_out(
 ) -> tuple[Float, Float, Float]:
     """Return (runs, COLUMNS), NaN for null; and rows and sums by hour as `hours` gives them, (runs, 4 or 3, 24).
 
-    Of each run: its first row and their number, its home in `sky`, its interval length and that one's line in `sun`.
+    A run is the rows of one home: `start` its first row and `rows` their number, `home` its place in `sky`,
+    `length_min` its interval length [min] and `sun_line` that one's line in `sun`.
     """
     runs = len(start)
+    most = rows.max()
     found = np.empty((runs, _COLUMNS))
     hour_rows, hour_sums = np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
-    r, room, lit = empty_rows(), np.empty((6, MOST_ROWS)), np.empty(MOST_ROWS, np.int64)
+    r, room, lit = empty_rows(most), np.empty((6, most)), np.empty(most, np.int64)
     sums, counts = np.empty(_MOST), np.empty(_MOST, np.int64)
     for run in range(runs):
         own, size, length, value = home[run], rows[run], length_min[run], found[run]

@@ -23,6 +23,7 @@ ONE = numbered(
     """
 )
 ONES = ONE._fields
+WHOLE = ("n_row", "n_l1", "n_l2", "n_pv", "n_volt", "n_net", "n_battery", "sky_n")  # of ONES
 
 
 @compiled

@@ -1,4 +1,4 @@
-"""One home's rows of a day, each told of itself: sql/interval_length.sql and sql/interval_step.sql."""
+"""One home's rows of a day: the sun over each, its regime (dark, night, day), and whether it follows the one before."""
 
 from __future__ import annotations
 
@@ -9,14 +9,24 @@ import numpy as np
 
 from pipeline.features.kernels.compiled import FALSE, NULL, TRUE, Bool, Float, Int, above, below, compiled
 
-CHANNELS = (
-    "l1_w", "l2_w", "pv_w", "battery_w", "l1_v", "l2_v", "l1_var", "l2_var", "import_wh", "export_wh",
-)  # fmt: skip
-MOST_ROWS = 1440  # a home's day: one a minute
+
+class Channels(NamedTuple):
+    """The contract's measures, a row each, shape (rows,); NaN for null."""
+
+    l1_w: Float
+    l2_w: Float
+    pv_w: Float
+    battery_w: Float
+    l1_v: Float
+    l2_v: Float
+    l1_var: Float
+    l2_var: Float
+    import_wh: Float
+    export_wh: Float
 
 
 class Sky(NamedTuple):
-    """What the statistics need of the register, an entry a home (see daystats.site_sky); NaN where it isn't known."""
+    """What the statistics need of the register, an entry a home (`site_sky`); NaN where it isn't known."""
 
     sin_lat: Float
     cos_lat: Float
@@ -37,7 +47,7 @@ class Sun(NamedTuple):
 
 
 class Lines(NamedTuple):
-    """The numbers of `daystats.day_params` that the statistics are taken by."""
+    """The numbers of `day_statistics.day_params` that the statistics are taken by."""
 
     longest_gap_min: float
     dark_sin: float
@@ -63,7 +73,7 @@ class Lines(NamedTuple):
 
 
 class Rows(NamedTuple):
-    """The columns of interval_step that others read, in the order of time; NaN is null.
+    """What the statistics read of each row, in the order of time; NaN is null.
 
     Flags are TRUE or FALSE, never null.
     """
@@ -98,23 +108,23 @@ def lines_of(params: Mapping[str, Any]) -> Lines:
 
 
 @compiled
-def empty_rows() -> Rows:
-    """Return room for one home."""
+def empty_rows(most: int) -> Rows:
+    """Return room for the day of one home, of `most` rows."""
     return Rows(
-        np.empty(MOST_ROWS, np.int64),
-        np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS),
-        np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS),
-        np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS),
-        np.empty(MOST_ROWS), np.empty(MOST_ROWS), np.empty(MOST_ROWS),
-        np.empty(MOST_ROWS, np.int64), np.empty(MOST_ROWS, np.int64), np.empty(MOST_ROWS, np.int64),
-        np.empty(MOST_ROWS, np.int64), np.empty(MOST_ROWS, np.int64), np.empty(MOST_ROWS, np.int64),
+        np.empty(most, np.int64),
+        np.empty(most), np.empty(most), np.empty(most), np.empty(most),
+        np.empty(most), np.empty(most), np.empty(most), np.empty(most),
+        np.empty(most), np.empty(most), np.empty(most), np.empty(most),
+        np.empty(most), np.empty(most), np.empty(most),
+        np.empty(most, np.int64), np.empty(most, np.int64), np.empty(most, np.int64),
+        np.empty(most, np.int64), np.empty(most, np.int64), np.empty(most, np.int64),
     )  # fmt: skip
 
 
 @compiled
 def fill_rows(
     r: Rows,
-    channels: Float,
+    channels: Channels,
     minute: Int,
     first: int,
     count: int,
@@ -125,7 +135,7 @@ def fill_rows(
     sun_line: int,
     lines: Lines,
 ) -> None:
-    """Tell the `count` rows of a home of themselves; in `channels` (CHANNELS, rows) they begin at `first`."""
+    """Fill `r` with the `count` rows of a home, which begin at `first` in `channels`."""
     sin_lat, cos_lat = sky.sin_lat[home], sky.cos_lat[home]
     sin_lon, cos_lon = sky.sin_lon[home], sky.cos_lon[home]
     quiet_w, is_load_side = sky.pv_quiet_w[home], sky.is_load_side[home]
@@ -133,13 +143,12 @@ def fill_rows(
         at = first + i
         now = minute[at]
         r.minute[i] = now
-        r.l1_w[i], r.l2_w[i], r.pv_w[i], r.battery_w[i] = (
-            channels[0, at], channels[1, at], channels[2, at], channels[3, at]
-        )  # fmt: skip
-        v1, v2 = channels[4, at], channels[5, at]
+        r.l1_w[i], r.l2_w[i] = channels.l1_w[at], channels.l2_w[at]
+        r.pv_w[i], r.battery_w[i] = channels.pv_w[at], channels.battery_w[at]
+        v1, v2 = channels.l1_v[at], channels.l2_v[at]
         r.l1_v[i], r.l2_v[i] = v1, v2
-        r.l1_var[i], r.l2_var[i] = channels[6, at], channels[7, at]
-        r.net_w[i] = (channels[8, at] - channels[9, at]) * 60.0 / length_min
+        r.l1_var[i], r.l2_var[i] = channels.l1_var[at], channels.l2_var[at]
+        r.net_w[i] = (channels.import_wh[at] - channels.export_wh[at]) * 60.0 / length_min
         if lines.volt_low <= v1 <= lines.volt_high and lines.volt_low <= v2 <= lines.volt_high:
             r.vdiff_v[i], r.vmean_v[i] = v1 - v2, (v1 + v2) / 2.0
         else:

@@ -99,8 +99,8 @@ def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.M
     assert (row.homes, row.night_s, row.cpu_s, row.peak_mb) == (8, 5.0, 1.0, 100.0)
     assert 0.9 * 8 * 24 < row.rows <= 1.1 * 8 * 24
     assert row.ratio == row.night_s / row.scan_s > 1
-    assert row.pandas_ratio is not None
-    assert row.pandas_ratio > 0
+    assert row.oracle_ratio is not None
+    assert row.oracle_ratio > 0
     assert "copies" in told[0]
 
 
@@ -116,4 +116,4 @@ def test_the_exponent_is_the_slope_of_the_logarithms() -> None:
 
     assert exponent(rows) == pytest.approx(1.5)
     assert exponent(rows[:1]) is None
-    assert rows[0].pandas_ratio is None
+    assert rows[0].oracle_ratio is None

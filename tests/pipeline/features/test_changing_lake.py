@@ -11,9 +11,8 @@ from lakes import SITES, put, rows
 from stored_nights import DAYS, content, fresh, night, three_days
 
 from pipeline.core.errors import NightFailed
-from pipeline.features import day_statistics
+from pipeline.features import day_tasks
 from pipeline.features.day_store import Store
-from pipeline.ingest import intervals
 
 
 @pytest.fixture
@@ -30,16 +29,16 @@ def test_a_file_that_is_replaced_while_it_is_read_is_read_again(
     lake: Path, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What was read may be half of the one and half of the other."""
-    honest, turns = day_statistics.build_day, []
+    honest, turns = day_tasks.day_tables, []
 
     def replaced_meanwhile(*given: object) -> object:
-        if given[-1] == DAYS[0] and not turns:
+        if given[3] == DAYS[0] and not turns:
             put(lake, "a.parquet", rows("a", DAYS[0], l1_w=77.0).head(50), DAYS[0], arrived_h=9)
             turns.append(1)
         return honest(*given)  # type: ignore[arg-type]
 
     with monkeypatch.context() as patched:
-        patched.setattr(day_statistics, "build_day", replaced_meanwhile)
+        patched.setattr(day_tasks, "day_tables", replaced_meanwhile)
         done = night(lake, store)
 
     assert [day.counts.rows_in for day in done] == [146, 96, 192]
@@ -52,7 +51,7 @@ def test_a_file_that_is_replaced_while_it_is_read_is_read_again(
 def test_a_file_that_is_taken_away_or_spoilt_while_it_is_read_is_looked_at_again(
     lake: Path, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    honest, turns = intervals._take, []
+    honest, turns = day_tasks.take_homes, []
 
     def spoilt_meanwhile(*given: object) -> object:
         if given[2] == DAYS[0] and not turns:
@@ -61,7 +60,7 @@ def test_a_file_that_is_taken_away_or_spoilt_while_it_is_read_is_looked_at_again
             turns.append(1)
         return honest(*given)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(intervals, "_take", spoilt_meanwhile)
+    monkeypatch.setattr(day_tasks, "take_homes", spoilt_meanwhile)
     first = night(lake, store)[0]
     assert (first.counts.rows_in, first.counts.files) == (0, 1)
     assert "cannot be read" in pl.read_parquet(first.paths(store, "reject")[0])["reason"][0]
@@ -70,15 +69,15 @@ def test_a_file_that_is_taken_away_or_spoilt_while_it_is_read_is_looked_at_again
 def test_files_that_never_rest_stop_the_night_with_a_line(
     lake: Path, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    honest, turns = day_statistics.build_day, []
+    honest, turns = day_tasks.day_tables, []
 
     def replaced_each_time(*given: object) -> object:
-        if given[-1] == DAYS[0]:
+        if given[3] == DAYS[0]:
             turns.append(1)
             put(lake, "a.parquet", rows("a", DAYS[0]).head(len(turns)), DAYS[0], arrived_h=len(turns))
         return honest(*given)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(day_statistics, "build_day", replaced_each_time)
+    monkeypatch.setattr(day_tasks, "day_tables", replaced_each_time)
     with pytest.raises(NightFailed, match=f"date={DAYS[0]}: files keep changing while they are read"):
         night(lake, store)
     assert not list(store.root.rglob(f"date={DAYS[0]}/*.parquet"))

@@ -3,53 +3,21 @@
 from __future__ import annotations
 
 import math
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
+from day_oracle import TABLES, sql_text
+from kernel_days import DENVER, day_of, register
 from lakes import DAY, rows
 
 from pipeline.core import sql_runner
-from pipeline.core.contract import Interval, Site
 from pipeline.core.settings import load_settings
-from pipeline.features.day_statistics import DAY_TABLES, build_day, day_params, site_sky
+from pipeline.features.day_statistics import day_params, site_sky
 
 SETTINGS = load_settings()
-
-
-def register(*sites: dict[str, object]) -> pl.DataFrame:
-    """Sites with every contract column, empty where not given."""
-    schema = pl.Schema(Site)
-    return pl.DataFrame([dict.fromkeys(schema) | site for site in sites], schema=schema)
-
-
-DENVER = {
-    "site_id": "a",
-    "latitude": 39.7,
-    "longitude": -105.0,
-    "pv_kw": 10.0,
-    "service": "120/240",
-    "service_amps": 200.0,
-}
-
-
-def day_of(
-    intervals: pl.DataFrame, sites: pl.DataFrame, tmp_path: Path, day: date = DAY
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Build the day from these rows of interval_used."""
-    con = sql_runner.connect(tmp_path, SETTINGS.engine)
-    schema = pl.Schema(Interval)
-    held = intervals.with_columns(
-        pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in intervals.columns
-    )
-    con.register("interval_used", held.select(schema.names()).sort("site_id", "interval_start").to_arrow())
-    made = build_day(con, site_sky(sites, SETTINGS.day), SETTINGS.day, day)
-    left = {name for (name,) in con.sql("SHOW TABLES").fetchall()}
-    con.close()
-    assert left == {"interval_used"}
-    return made
 
 
 def test_the_suns_lines_are_given_as_sines() -> None:
@@ -58,7 +26,9 @@ def test_the_suns_lines_are_given_as_sines() -> None:
     assert params["day"] == DAY
     assert params["dark_sin"] == pytest.approx(math.sin(math.radians(SETTINGS.day.dark_deg)))
     assert params["sun_sin"] == pytest.approx(math.sin(math.radians(SETTINGS.day.sun_deg)))
-    needed = set().union(*(sql_runner.parameters(table) for table in (*DAY_TABLES, "site_day", "site_hour")))
+    needed = set().union(
+        *(sql_runner.parameter_names(sql_text(table)) for table in (*TABLES, "site_day", "site_hour"))
+    )
     assert needed <= set(params)
 
 
@@ -108,7 +78,7 @@ def test_the_register_key_is_of_the_facts_a_day_depends_on(fact: str, other: obj
 
 
 def test_a_constant_day_is_its_constant(tmp_path: Path) -> None:
-    site_day, site_hour = day_of(rows("a"), register(DENVER), tmp_path)
+    site_day, site_hour = day_of(rows("a"), register(DENVER), tmp_path, DAY)
 
     row = site_day.row(0, named=True)
     assert (row["site_id"], row["day"], row["n_row"], row["length_min"], row["covered_min"]) == (
@@ -147,7 +117,7 @@ def test_a_right_upstream_home_answers_pv_by_half_a_leg(tmp_path: Path) -> None:
     )
     frame = frame.with_columns(l1_w=300 - pl.col("pv_w") / 2, l2_w=200 - pl.col("pv_w") / 2)
 
-    row = day_of(frame, register(DENVER), tmp_path)[0].row(0, named=True)
+    row = day_of(frame, register(DENVER), tmp_path, DAY)[0].row(0, named=True)
 
     assert (row["s_l1"], row["s_l2"], row["s_sum"]) == pytest.approx((-0.5, -0.5, -1.0))
     assert row["s_l1_se"] == pytest.approx(0)
@@ -164,7 +134,7 @@ def test_a_battery_at_work_ends_the_night_only_where_a_clamp_may_see_it(
     """At the loads the battery's power is in no reading, so the nights still tell of the home."""
     at_work = rows("a").with_columns(battery_w=pl.lit(-2000.0))
 
-    row = day_of(at_work, register({**DENVER, "ct_sees_pv": sees_pv}), tmp_path)[0].row(0, named=True)
+    row = day_of(at_work, register({**DENVER, "ct_sees_pv": sees_pv}), tmp_path, DAY)[0].row(0, named=True)
 
     assert (row["n_night"] == row["n_dark"] > 20) == is_night
     assert (row["n_night"] == 0) == (not is_night)
@@ -172,14 +142,14 @@ def test_a_battery_at_work_ends_the_night_only_where_a_clamp_may_see_it(
 
 def test_each_home_has_its_own_row_and_strangers_none(tmp_path: Path) -> None:
     both = pl.concat([rows("b", l1_w=100.0), rows("a", minutes=60), rows("stranger")])
-    site_day, site_hour = day_of(both, register(DENVER, {**DENVER, "site_id": "b"}), tmp_path)
+    site_day, site_hour = day_of(both, register(DENVER, {**DENVER, "site_id": "b"}), tmp_path, DAY)
 
     assert site_day.select("site_id", "n_row", "length_min").rows() == [("a", 24, 60.0), ("b", 96, 15.0)]
     assert site_hour["site_id"].unique(maintain_order=True).to_list() == ["a", "b"]
 
 
 def test_a_single_line_home_leaves_the_second_leg_empty(tmp_path: Path) -> None:
-    row = day_of(rows("a", l2_w=None), register({**DENVER, "service": "single"}), tmp_path)[0].row(
+    row = day_of(rows("a", l2_w=None), register({**DENVER, "service": "single"}), tmp_path, DAY)[0].row(
         0, named=True
     )
 
@@ -191,8 +161,8 @@ def test_a_single_line_home_leaves_the_second_leg_empty(tmp_path: Path) -> None:
 
 
 def test_a_day_without_rows_is_empty_and_typed(tmp_path: Path) -> None:
-    full, _ = day_of(rows("a"), register(DENVER), tmp_path)
-    empty, hours = day_of(rows("a").clear(), register(DENVER), tmp_path)
+    full, _ = day_of(rows("a"), register(DENVER), tmp_path, DAY)
+    empty, hours = day_of(rows("a").clear(), register(DENVER), tmp_path, DAY)
 
     assert empty.height == hours.height == 0
     assert empty.schema == full.schema

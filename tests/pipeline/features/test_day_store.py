@@ -11,10 +11,12 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
+from pipeline.core import sql_runner
 from pipeline.core.settings import load_settings
 from pipeline.core.sharding import WHOLE, between
-from pipeline.features import day_store as store_module
+from pipeline.features import day_store
 from pipeline.features.day_store import Cut, DayCounts, Store, day_digest, total_counts
+from pipeline.storage.layout import STORE_TABLES
 
 DAY = date(2025, 6, 1)
 LEFT, RIGHT = between(["m"])
@@ -22,7 +24,7 @@ COUNTS = DayCounts(rows_in=5, used=3, duplicate=1, rejected=1, files=2, unknown_
 
 
 def tables(value: int) -> dict[str, pl.DataFrame]:
-    return {name: pl.DataFrame({"value": [value]}) for name in store_module.TABLES}
+    return {name: pl.DataFrame({"value": [value]}) for name in STORE_TABLES}
 
 
 def test_what_is_put_is_found(tmp_path: Path) -> None:
@@ -42,7 +44,7 @@ def test_what_every_night_reads_whole_is_quick_to_unpack(tmp_path: Path) -> None
     store = Store(tmp_path)
     store.put(DAY, "one", WHOLE, tables(1), COUNTS)
 
-    files = {table: pq.read_metadata(store.path(table, DAY, "one", WHOLE)) for table in store_module.TABLES}
+    files = {table: pq.read_metadata(store.path(table, DAY, "one", WHOLE)) for table in STORE_TABLES}
     packed = {table: file.row_group(0).column(0).compression for table, file in files.items()}
     assert packed == {"site_day": "LZ4", "site_hour": "ZSTD", "reject": "ZSTD"}
 
@@ -76,7 +78,7 @@ def test_what_is_stale_goes_and_other_days_stay(tmp_path: Path) -> None:
     assert store.has(DAY, "two", LEFT)
     assert store.has(DAY, "two", RIGHT)
     assert store.has(date(2025, 6, 2), "one", WHOLE)
-    assert len(list(tmp_path.rglob(f"date={DAY}/*"))) == 2 * (len(store_module.TABLES) + 1) + 1
+    assert len(list(tmp_path.rglob(f"date={DAY}/*"))) == 2 * (len(STORE_TABLES) + 1) + 1
 
 
 @pytest.mark.parametrize("at", range(4))
@@ -116,7 +118,7 @@ def test_a_shard_written_twice_at_once_is_there_once(tmp_path: Path) -> None:
         list(pool.map(lambda _: store.put(DAY, "one", LEFT, tables(1), COUNTS), range(12)))
 
     assert store.has(DAY, "one", LEFT)
-    assert len(list(tmp_path.rglob("*.*"))) == len(store_module.TABLES) + 1
+    assert len(list(tmp_path.rglob("*.*"))) == len(STORE_TABLES) + 1
 
 
 def test_counts_of_shards_add_up_to_the_day() -> None:
@@ -142,8 +144,11 @@ def test_the_digest_depends_on_files_queries_and_settings(monkeypatch: pytest.Mo
     smaller = settings.lake.model_copy(update={"homes_per_shard": 7})
     assert day_digest("files", settings.model_copy(update={"lake": smaller})) == plain
 
-    text = store_module.warehouse.sql_text
-    monkeypatch.setattr(
-        store_module.warehouse, "sql_text", lambda table: text(table) + (table == "ramp") * "\n-- changed"
-    )
+    text = sql_runner.sql_text
+    with monkeypatch.context() as patched:
+        patched.setattr(
+            sql_runner, "sql_text", lambda table: text(table) + (table == "interval_used") * "\n-- changed"
+        )
+        assert day_digest("files", settings) != plain
+    monkeypatch.setattr(day_store, "kernel_digest", lambda: "other code")
     assert day_digest("files", settings) != plain

@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from kernel_days import DENVER, day_of, register
 from lakes import DAY
 from regression import ols, york
-from test_daystats import DENVER, day_of, register
 
 DAYS, MINUTES = 16, 5
 TRUE_SLOPE = -1.0  # of both legs of a right clamp upstream
@@ -63,7 +63,7 @@ def test_noise_and_coarse_steps_dont_flatten_the_slope(tmp_path: Path, noise_w: 
     made = [home(f"h{at:02d}", at, noise_w, step_w) for at in range(DAYS)]
     sites = register(*(DENVER | {"site_id": f"h{at:02d}"} for at in range(DAYS)))
 
-    days, _ = day_of(pl.concat(rows for rows, _, _ in made), sites, tmp_path)
+    days, _ = day_of(pl.concat(rows for rows, _, _ in made), sites, tmp_path, DAY)
 
     assert days["s_sum"].median() == pytest.approx(TRUE_SLOPE, abs=0.05)
 
@@ -72,7 +72,7 @@ def test_least_squares_flattens_what_york_and_the_instrument_keep(tmp_path: Path
     noise_w = 150.0
     made = [home(f"h{at:02d}", at, noise_w, 1.0) for at in range(DAYS)]
     sites = register(*(DENVER | {"site_id": f"h{at:02d}"} for at in range(DAYS)))
-    days, _ = day_of(pl.concat(rows for rows, _, _ in made), sites, tmp_path)
+    days, _ = day_of(pl.concat(rows for rows, _, _ in made), sites, tmp_path, DAY)
 
     plain, errors_in_both = [], []
     for _, pv_steps, net_steps in made:

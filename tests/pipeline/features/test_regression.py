@@ -6,6 +6,7 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from day_oracle import select
 from regression import ols, weighted_median_slope, york
 from scipy import optimize, stats
 
@@ -119,7 +120,7 @@ def test_its_error_is_that_of_a_sign_test() -> None:
     assert stats.norm.ppf(0.9) * np.mean(errors) == pytest.approx(np.quantile(slopes, 0.9), rel=0.25)
 
 
-def test_the_nights_sql_finds_the_same_slopes() -> None:
+def test_the_oracle_finds_the_same_slopes() -> None:
     rng = np.random.default_rng(6)
     frame = pl.DataFrame({"site_key": rng.integers(0, 5, 400), "weight": rng.uniform(200, 2000, 400)})
     frame = frame.with_columns(
@@ -129,7 +130,7 @@ def test_the_nights_sql_finds_the_same_slopes() -> None:
     con.execute(sql_runner.sql_text("macros"))
     con.register("ramp", frame.to_arrow())
 
-    for row in sql_runner.query(con, "site_day_ramp", {}).iter_rows(named=True):
+    for row in select(con, "site_day_ramp", {}).pl().iter_rows(named=True):
         ramps = frame.filter(site_key=row["site_key"])
         x = ramps["weight"].to_numpy()
         slope, se = weighted_median_slope(x, x * ramps["ratio"].to_numpy())

@@ -7,21 +7,15 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from kernel_days import day_of, register
 from lakes import DAY, rows
 
-from pipeline.core import contract, sql_runner
-from pipeline.core.contract import Site
+from pipeline.core import sql_runner
 from pipeline.core.settings import load_settings
 from pipeline.features.aggregates import HomeDays
-from pipeline.features.day_statistics import build_day, site_sky
 from pipeline.features.window_features import site_fact, site_signals
 
 SETTINGS = load_settings()
-
-
-def register(*sites: dict[str, object]) -> pl.DataFrame:
-    schema = pl.Schema(Site)
-    return pl.DataFrame([dict.fromkeys(schema) | site for site in sites], schema=schema)
 
 
 def test_what_the_evidence_reads_of_the_register() -> None:
@@ -62,19 +56,13 @@ def signals(tmp_path: Path) -> pl.DataFrame:
     )
     days = [DAY, date(2025, 6, 2)]
     con = sql_runner.connect(tmp_path, SETTINGS.engine)
-    schema = pl.Schema(contract.Interval)
     paths = []
     for day in days:
         held = pl.concat(
             [rows("a", day, l1_w=-300.0 if day == days[0] else 300.0), rows("b", day, l2_w=None)]
         )
-        full = held.with_columns(
-            pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in held.columns
-        )
-        con.register("interval_used", full.select(schema.names()).to_arrow())
         paths.append(tmp_path / f"{day}.parquet")
-        build_day(con, site_sky(sites, SETTINGS.day), SETTINGS.day, day)[0].write_parquet(paths[-1])
-    con.unregister("interval_used")
+        day_of(held, sites, tmp_path, day)[0].write_parquet(paths[-1])
     span = pl.DataFrame(
         {"site_id": ["a", "b", "c"], "from_on": [days[1], days[0], days[0]], "to_on": [days[1]] * 3}
     )

@@ -1,4 +1,4 @@
-"""The fast way of tidy homes gives what the day's SQL gives, whatever the rows look like."""
+"""The compiled statistics of a day are those of the oracle's SQL, whatever the rows look like."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 import polars.selectors as cs
 import pytest
+from day_oracle import build_day
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakes import CREWS, DAY, SITE_COLUMNS, build_lake, put
@@ -19,12 +20,13 @@ from lakes import CREWS, DAY, SITE_COLUMNS, build_lake, put
 from pipeline.core import contract, sql_runner
 from pipeline.core.contract import MEASURES
 from pipeline.core.settings import load_settings
-from pipeline.features import day_tasks
+from pipeline.features.day_statistics import site_sky
 from pipeline.features.day_store import DayCounts, Store
-from pipeline.features.kernels import TidyDay, take_tidy
-from pipeline.features.kernels.homes import check_homes, work_out
+from pipeline.features.kernels.homes import work_out
 from pipeline.features.update_store import refresh_days
-from pipeline.ingest.lake import LakeFile, open_lake
+from pipeline.ingest import intervals, used_rows
+from pipeline.ingest.intervals import load_day
+from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
 from pipeline.nightly.rejects import day_rejects
 from pipeline.storage.layout import STORE_TABLES
@@ -103,22 +105,11 @@ def zipped(rows: pl.DataFrame) -> bytes:
     return gzip.compress(rows.write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ").encode())
 
 
-def stored(
-    root: Path, monkeypatch: pytest.MonkeyPatch, *, is_fast: bool, homes: int = HOMES
-) -> tuple[Mapping[str, pl.DataFrame], DayCounts, int]:
-    """Return the day's tables and counts as a night leaves them in its store, and the rows the fast way took."""
-    taken = []
+Tables = Mapping[str, pl.DataFrame]
 
-    def first(con: object, files: Mapping[LakeFile, Path], *others: object) -> TidyDay:
-        day = (
-            take_tidy(con, files, *others)
-            if is_fast
-            else TidyDay(pl.DataFrame(), pl.DataFrame(), 0, frozenset(files), dict(files))
-        )  # type: ignore[arg-type]
-        taken.append(day.rows)
-        return day
 
-    monkeypatch.setattr(day_tasks, "take_tidy", first)
+def stored(root: Path, homes: int = HOMES) -> tuple[Tables, DayCounts]:
+    """Return the day's tables and counts as a night leaves them in its store, `homes` a shard."""
     own = SETTINGS.model_copy(update={"lake": SETTINGS.lake.model_copy(update={"homes_per_shard": homes})})
     with TemporaryDirectory() as folder:
         workdir = Path(folder)
@@ -129,17 +120,39 @@ def stored(
             name: pl.read_parquet(done.paths(store, name), hive_partitioning=False) for name in STORE_TABLES
         }
         tables["reject"] = pl.concat([contract.rejects(), *day_rejects(done, lake, store)])
-        return tables, done.counts, sum(taken)
+        return tables, done.counts
+
+
+def by_the_oracle(root: Path) -> tuple[Tables, DayCounts]:
+    """Return the same by SQL over the day's rows, all of them sorted first."""
+    with TemporaryDirectory() as folder:
+        workdir = Path(folder)
+        con, lake = sql_runner.connect(workdir, SETTINGS.engine), open_lake(root)
+        registers = read_registers(lake, DAY)
+        intake = load_day(con, lake, DAY, registers, SETTINGS, workdir)
+        site_day, site_hour = build_day(con, site_sky(registers.sites, SETTINGS.day), SETTINGS.day, DAY)
+        con.close()
+        rejects = pl.concat([pl.read_parquet(path) for path in intake.reject_files])
+        counts = DayCounts(
+            intake.rows_in,
+            intake.used,
+            intake.duplicate,
+            intake.rejected,
+            len(intake.files),
+            intake.unknown_homes,
+        )
+        return {"site_day": site_day, "site_hour": site_hour, "reject": rejects}, counts
 
 
 # Sums over production of both signs, and the sum of its sizes.
 SUMMED = {"pv_sin_w": "pv_abs_w", "pv_cos_w": "pv_abs_w"}
 
 
-def hold_equal(fast: Mapping[str, pl.DataFrame], slow: Mapping[str, pl.DataFrame]) -> None:
+def hold_equal(fast: Tables, slow: Tables) -> None:
     """Hold two days' tables equal: numbers to a part in 1e9 (sums in another order), all else exactly."""
     for name in STORE_TABLES:
-        one, two = fast[name], slow[name]
+        one, two = fast[name], slow[name].select(fast[name].columns)
+        assert len(fast[name].columns) == len(slow[name].columns)
         assert one.schema == two.schema
         assert one.select(cs.exclude(cs.float())).equals(two.select(cs.exclude(cs.float()))), name
         for column in one.select(cs.float()).columns:
@@ -180,22 +193,27 @@ def test_whatever_the_rows(
         if spoil == "again later":
             some = day.head(3).with_columns(l1_w=pl.lit(55.0))
             again.append(some.cast({"interval_start": pl.Datetime("ns")}) if late == "fine.parquet" else some)
-    with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as monkeypatch:
+    with TemporaryDirectory() as folder:
         root = build_lake(Path(folder) / "lake", sites=sites(), crews=CREWS)
         for number, part in enumerate([*parts, again]):
             if part:
                 name = f"{number}.parquet" if number < files else late
                 rows = pl.concat(part, how="diagonal")
                 put(root, name, zipped(rows) if name.endswith("gz") else rows, arrived_h=number)
-        fast, counts, taken = stored(root, monkeypatch, is_fast=True, homes=cut)
-        slow, same, none = stored(root, monkeypatch, is_fast=False)
+        compiled, counts = stored(root, homes=cut)
+        oracle, same = by_the_oracle(root)
 
-    assert (counts, none) == (same, 0)
-    assert taken <= counts.used
-    hold_equal(fast, slow)
+    assert counts == same
+    hold_equal(compiled, oracle)
 
 
-def test_tidy_homes_are_taken_and_only_they(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_rows_in_order_go_through_as_they_are_read_and_others_are_sorted_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A shard without a row twice or out of order costs no sort; both ways the rows add up."""
+    sorted_first = []
+    honest = intervals._sort
+    monkeypatch.setattr(intervals, "_sort", lambda *given: sorted_first.append(1) or honest(*given))
     rng = np.random.default_rng(3)
     days = [
         home_day(f"h{at:02d}", 15, set(), spoil, rng)
@@ -204,18 +222,17 @@ def test_tidy_homes_are_taken_and_only_they(tmp_path: Path, monkeypatch: pytest.
     root = build_lake(tmp_path / "lake", sites=sites())
     put(root, "a.parquet", pl.concat(days))
 
-    fast, counts, taken = stored(root, monkeypatch, is_fast=True)
-    alone, same, _ = stored(root, monkeypatch, is_fast=True, homes=1)
+    together, counts = stored(root)
+    assert len(sorted_first) == 1
+    alone, same = stored(root, homes=1)
+    assert len(sorted_first) == 2  # the home with rows twice
 
-    assert taken == sum(day.height for day in days[:3])
     assert (counts.rows_in, counts.duplicate, counts.rejected) == (sum(day.height for day in days), 2, 1)
     assert counts == same
-    assert all(fast[name].equals(alone[name]) for name in STORE_TABLES)
+    assert all(together[name].equals(alone[name]) for name in STORE_TABLES)
 
 
-def test_the_code_is_compiled_once_whatever_the_registers_look_like(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_code_is_compiled_once_whatever_the_registers_look_like(tmp_path: Path) -> None:
     """An array of another layout, or one that can't be written, would be another type: seconds of compiling."""
     rng = np.random.default_rng(6)
     days = pl.concat(home_day(f"h{at:02d}", 15, set(), "none", rng) for at in range(4))
@@ -223,37 +240,23 @@ def test_the_code_is_compiled_once_whatever_the_registers_look_like(
     alike = "\n".join([head, *(whole.replace("h01", f"h{at:02d}", 1) for at in range(4))]) + "\n"
     for name, register in (("some", sites()), ("all", alike)):
         root = build_lake(tmp_path / name, sites=register)
-        put(root, "a.parquet", days)
+        put(root, "a.parquet", days.sample(fraction=1.0, shuffle=True, seed=1) if name == "all" else days)
         for homes in (HOMES, 1):
-            assert stored(root, monkeypatch, is_fast=True, homes=homes)[2] == days.height
+            assert stored(root, homes=homes)[1].used == days.height
 
-    assert len(check_homes.signatures) == len(work_out.signatures) == 1
-
-
-def test_a_file_sorted_by_time_is_left_to_the_sql(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    rng = np.random.default_rng(4)
-    days = pl.concat(home_day(f"h{at:02d}", 15, set(), "none", rng) for at in range(4))
-    root = build_lake(tmp_path / "lake", sites=sites())
-    put(root, "a.parquet", days.sort("interval_start", "site_id"))
-
-    fast, counts, taken = stored(root, monkeypatch, is_fast=True)
-
-    assert (taken, counts.used) == (0, days.height)
-    assert fast["site_day"].height == 4
+    assert len(work_out.signatures) == 1
 
 
-def test_runs_that_lie_across_stretches_of_a_file_are_whole(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A file is read a stretch at a time; the last home of one goes on in the next."""
-    monkeypatch.setattr("pipeline.features.kernels.take._BATCH_ROWS", 100)
+def test_homes_that_lie_across_batches_are_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows come a batch at a time; the last home of one goes on in the next."""
+    monkeypatch.setattr(used_rows, "_ROWS_AT_ONCE", 100)
     rng = np.random.default_rng(5)
     days = pl.concat(home_day(f"h{at:02d}", 15, set(), "none", rng) for at in range(5))
     root = build_lake(tmp_path / "lake", sites=sites())
     put(root, "a.parquet", days.with_columns(pl.col(*set(MEASURES)).cast(pl.Float32)))
 
-    fast, counts, taken = stored(root, monkeypatch, is_fast=True)
-    slow, same, _ = stored(root, monkeypatch, is_fast=False)
+    compiled, counts = stored(root)
+    oracle, same = by_the_oracle(root)
 
-    assert (taken, counts) == (days.height, same)
-    hold_equal(fast, slow)
+    assert counts == same
+    hold_equal(compiled, oracle)

@@ -31,7 +31,7 @@ WITH sky AS (
          THEN (i.l1_v + i.l2_v) / 2 END AS vmean_v
   FROM interval_length i
   JOIN site_sky s USING (site_key)
-  JOIN sun_time t USING (interval_start, length_min)
+  JOIN sun_time t ON t.interval_start = date_trunc('minute', i.interval_start) AND t.length_min = i.length_min
 ), regime AS (
   SELECT
     *,

@@ -1,4 +1,4 @@
--- oracle_window: one row a home.
+-- window: one row a home.
 -- The window worked out from its intervals at one go, by the database's own aggregates: what the merged statistics of
 -- the days must equal. Only tests run it, on a small fleet: interval_used holds every day here.
 --   site_id [-] home

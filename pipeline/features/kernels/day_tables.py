@@ -1,0 +1,71 @@
+"""Used rows of a day -> tables site_day and site_hour."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from contextlib import closing
+from datetime import date
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from pipeline.core.setting_sections import DaySettings
+from pipeline.features.kernels.compiled import Float, Int
+from pipeline.features.kernels.fleet import Fleet, fleet_of
+from pipeline.features.kernels.frames import Found, day_frame, hour_frame
+from pipeline.features.kernels.homes import work_out
+from pipeline.features.kernels.rows import Channels
+from pipeline.ingest.used_rows import UsedRows
+
+_LONGEST_MIN = 60.0
+
+
+def day_tables(
+    con: duckdb.DuckDBPyConnection,
+    blocks: Iterable[UsedRows],
+    sky: pl.DataFrame,
+    day: date,
+    settings: DaySettings,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return (site_day, site_hour), a row a home or a home and hour, sorted.
+
+    Parameters
+    ----------
+    con
+        Beside it, where the sun is is worked out.
+    blocks
+        The day's rows, whole homes at a time; each home in one block.
+    sky
+        `day_statistics.site_sky` of at least these homes, sorted by site_key.
+    day
+        The UTC day.
+    settings
+        Section [day].
+    """
+    with closing(con.cursor()) as beside:  # the blocks may still be a result of `con`, which is busy then
+        fleet = fleet_of(beside, sky, day, settings)
+        found = [_work_out(rows, fleet) for rows in blocks]
+    return day_frame(found, fleet).sort("site_id"), hour_frame(found, fleet).sort("site_id", "hour_start")
+
+
+def _work_out(rows: UsedRows, fleet: Fleet) -> Found:
+    start = np.flatnonzero(np.diff(rows.home, prepend=-1))
+    count = np.diff(start, append=len(rows.home))
+    home = np.searchsorted(fleet.site_key, rows.home[start])
+    lengths, line = np.unique(
+        _lengths(rows.minute, start, count, fleet.default_length_min), return_inverse=True
+    )
+    found = work_out(
+        start, count, home, Channels(**rows.channels), rows.minute, lengths[line], line,
+        fleet.sky, fleet.suns.of(lengths), fleet.lines,
+    )  # fmt: skip
+    return Found(home, *found)
+
+
+def _lengths(minute: Int, start: Int, count: Int, default_min: float) -> Float:
+    """Return how long each home's intervals are [min]: its shortest gap, an hour at the most."""
+    gap = np.diff(minute, prepend=minute[0]).astype(float)
+    gap[start] = np.inf
+    least: Float = np.minimum.reduceat(gap, start)
+    return np.minimum(np.where(count > 1, least, default_min), _LONGEST_MIN)

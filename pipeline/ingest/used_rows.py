@@ -1,0 +1,115 @@
+"""Good rows of a shard's homes as arrays, in order of home and time, a few whole homes at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import duckdb
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from pipeline.core.contract import MEASURES
+
+_ROWS_AT_ONCE = 200_000
+_DAY_US = 86_400_000_000
+_MINUTE_US = 60_000_000
+
+
+class OutOfOrder(Exception):
+    """The rows as they come are not sorted by home and time, or one comes twice."""
+
+
+@dataclass(frozen=True)
+class UsedRows:
+    """Rows of whole homes, sorted by home and time.
+
+    `home` is each row's site_key, `minute` its minute of the UTC day, both shape (rows,); `channels` has each of the
+    contract's MEASURES by name, in its unit there, NaN for null.
+    """
+
+    home: NDArray[np.int64]
+    minute: NDArray[np.int64]
+    channels: Mapping[str, NDArray[np.float64]]
+
+
+class RowStream:
+    """Rows of a relation (key_us, MEASURES, perhaps reason) as `UsedRows`; when it has ended, how many there were.
+
+    A row with a reason is counted in `rejected` and passed over. As key_us is home and time in one number, rows are in
+    order where it grows from each row to the next.
+    """
+
+    def __init__(self, relation: duckdb.DuckDBPyRelation) -> None:
+        """Take the relation; nothing is read yet."""
+        self._relation = relation
+        self.rows_in = self.rejected = self.used = 0
+
+    def __iter__(self) -> Iterator[UsedRows]:
+        """Read the rows once.
+
+        Raises
+        ------
+        OutOfOrder
+            A row does not come after the one before it.
+        duckdb.IOException
+            A file can't be read to its end.
+        """
+        try:
+            yield from self._blocks()
+        except (OSError, pa.ArrowException) as error:  # what DuckDB says through Arrow
+            raise duckdb.IOException(str(error)) from error
+
+    def _blocks(self) -> Iterator[UsedRows]:
+        names = [name for name in self._relation.columns if name in ("key_us", "reason", *MEASURES)]
+        rest: list[pa.RecordBatch] = []  # of a home whose last row may be still to come
+        last_key = -1
+        with self._relation.select(*names).to_arrow_reader(_ROWS_AT_ONCE) as reader:
+            for batch in reader:
+                good = self._good(batch)
+                if not good.num_rows:
+                    continue
+                key = good["key_us"].to_numpy()
+                if key[0] <= last_key or (key[1:] <= key[:-1]).any():
+                    raise OutOfOrder
+                ends = int(np.searchsorted(key, key[-1] // _DAY_US * _DAY_US))
+                if ends or last_key // _DAY_US < key[-1] // _DAY_US:
+                    rest.append(good.slice(0, ends))
+                    yield from self._arrays(rest)
+                    rest = []
+                rest.append(good.slice(ends))
+                last_key = int(key[-1])
+        yield from self._arrays(rest)
+
+    def _arrays(self, batches: list[pa.RecordBatch]) -> Iterator[UsedRows]:
+        if not sum(batch.num_rows for batch in batches):
+            return
+        table = pa.Table.from_batches(batches)
+        key = table["key_us"].to_numpy()
+        self.used += len(key)
+        home = key // _DAY_US
+        yield UsedRows(
+            home, (key - home * _DAY_US) // _MINUTE_US, {name: _numbers(table[name]) for name in MEASURES}
+        )
+
+    def _good(self, batch: pa.RecordBatch) -> pa.RecordBatch:
+        self.rows_in += batch.num_rows
+        if "reason" not in batch.schema.names:
+            return batch
+        why = batch["reason"]
+        if why.null_count == batch.num_rows:
+            return batch
+        self.rejected += batch.num_rows - why.null_count
+        return batch.filter(pc.is_null(why))
+
+
+def _numbers(column: pa.ChunkedArray) -> NDArray[np.float64]:
+    # A copy that can be written: an array of Arrow's can't be, which is another type, compiled for anew.
+    values: NDArray[np.float64] = np.empty(len(column))
+    at = 0
+    for chunk in column.chunks:
+        values[at : at + len(chunk)] = chunk.to_numpy(zero_copy_only=False)
+        at += len(chunk)
+    return values
