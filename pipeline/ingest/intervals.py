@@ -147,8 +147,8 @@ def take_homes(
 ) -> tuple[DayIntake, T]:
     """Give `work` the good rows of a shard's homes; return what came in and what it makes of them.
 
-    Rows that stand in the files in order, each once, go through as they are read; otherwise all of the shard's are
-    sorted first, and `work` is called a second time. `opened` are the day's files in order; those that can't hold a row
+    Rows that stand in the files in order go through as they are read; otherwise DuckDB sorts the shard's first, and
+    `work` is called a second time. `opened` are the day's files in order; those that can't hold a row
     of the shard may be left out. To be called within `homes_of(con, shard)`. What can't be read is told by the first
     shard.
     """
@@ -159,13 +159,11 @@ def take_homes(
     try:
         made = work(rows)
     except OutOfOrder:
-        counts = _sort(con, params)
-        made = work(RowStream(con.table("interval_used")))
-        con.execute("DROP TABLE interval_used")
-    else:
-        refused = checked.filter("reason IS NOT NULL") if rows.rejected else checked.limit(0)
-        sql_runner.keep(con, refused, "interval_checked")
-        counts = {"rows_in": rows.rows_in, "used": rows.used, "duplicate": 0, "rejected": rows.rejected}
+        rows = RowStream(checked.order("key_us, arrival"))
+        made = work(rows)
+    refused = checked.filter("reason IS NOT NULL") if rows.rejected else checked.limit(0)
+    sql_runner.keep(con, refused, "interval_checked")
+    counts = {name: getattr(rows, name) for name in _COUNTS}
     return _intake(con, lake, day, params, counts, read, unread, workdir), made
 
 

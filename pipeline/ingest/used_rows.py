@@ -19,7 +19,7 @@ _MINUTE_US = 60_000_000
 
 
 class OutOfOrder(Exception):
-    """The rows as they come are not sorted by home and time, or one comes twice."""
+    """The rows as they come are not sorted by home and time."""
 
 
 @dataclass(frozen=True)
@@ -38,14 +38,14 @@ class UsedRows:
 class RowStream:
     """Rows of a relation (key_us, MEASURES, perhaps reason) as `UsedRows`; when it has ended, how many there were.
 
-    A row with a reason is counted in `rejected` and passed over. As key_us is home and time in one number, rows are in
-    order where it grows from each row to the next.
+    A row with a reason is counted in `rejected` and passed over; of several for one home and time the last is used, the
+    others are counted in `duplicate`. key_us is home and time in one number: rows are in order where it never falls.
     """
 
     def __init__(self, relation: duckdb.DuckDBPyRelation) -> None:
         """Take the relation; nothing is read yet."""
         self._relation = relation
-        self.rows_in = self.rejected = self.used = 0
+        self.rows_in = self.rejected = self.used = self.duplicate = 0
 
     def __iter__(self) -> Iterator[UsedRows]:
         """Read the rows once.
@@ -53,7 +53,7 @@ class RowStream:
         Raises
         ------
         OutOfOrder
-            A row does not come after the one before it.
+            A row comes before the one before it.
         duckdb.IOException
             A file can't be read to its end.
         """
@@ -72,7 +72,7 @@ class RowStream:
                 if not good.num_rows:
                     continue
                 key = good["key_us"].to_numpy()
-                if key[0] <= last_key or (key[1:] <= key[:-1]).any():
+                if key[0] < last_key or (key[1:] < key[:-1]).any():
                     raise OutOfOrder
                 ends = int(np.searchsorted(key, key[-1] // _DAY_US * _DAY_US))
                 if ends or last_key // _DAY_US < key[-1] // _DAY_US:
@@ -88,6 +88,11 @@ class RowStream:
             return
         table = pa.Table.from_batches(batches)
         key = table["key_us"].to_numpy()
+        is_last = np.append(key[1:] != key[:-1], True)
+        if not is_last.all():
+            self.duplicate += len(key) - int(is_last.sum())
+            table = table.filter(pa.array(is_last))
+            key = key[is_last]
         self.used += len(key)
         home = key // _DAY_US
         yield UsedRows(

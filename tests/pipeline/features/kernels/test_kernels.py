@@ -24,7 +24,7 @@ from pipeline.features.day_statistics import site_sky
 from pipeline.features.day_store import DayCounts, Store
 from pipeline.features.kernels.homes import work_out
 from pipeline.features.update_store import refresh_days
-from pipeline.ingest import intervals, used_rows
+from pipeline.ingest import used_rows
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
@@ -207,29 +207,27 @@ def test_whatever_the_rows(
     hold_equal(compiled, oracle)
 
 
-def test_rows_in_order_go_through_as_they_are_read_and_others_are_sorted_first(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A shard without a row twice or out of order costs no sort; both ways the rows add up."""
-    sorted_first = []
-    honest = intervals._sort
-    monkeypatch.setattr(intervals, "_sort", lambda *given: sorted_first.append(1) or honest(*given))
+def test_rows_in_order_go_through_as_they_are_read_and_others_are_sorted_first(tmp_path: Path) -> None:
+    """Both ways the rows add up, and a shard comes to the same whoever else is in it."""
     rng = np.random.default_rng(3)
-    days = [
-        home_day(f"h{at:02d}", 15, set(), spoil, rng)
-        for at, spoil in enumerate(("none", "gaps", "half null", "twice", "nan"))
-    ]
+    spoils = ("none", "gaps", "half null", "twice", "nan", "again later")
+    days = [home_day(f"h{at:02d}", 15, set(), spoil, rng) for at, spoil in enumerate(spoils)]
+    twice = days[5].head(3).with_columns(l1_w=pl.lit(55.0))
     root = build_lake(tmp_path / "lake", sites=sites())
     put(root, "a.parquet", pl.concat(days))
 
-    together, counts = stored(root)
-    assert len(sorted_first) == 1
-    alone, same = stored(root, homes=1)
-    assert len(sorted_first) == 2  # the home with rows twice
-
+    in_order, counts = stored(root)
     assert (counts.rows_in, counts.duplicate, counts.rejected) == (sum(day.height for day in days), 2, 1)
-    assert counts == same
+    put(root, "late.parquet", twice, arrived_h=1)
+    together, more = stored(root)
+    alone, same = stored(root, homes=1)
+
+    assert more == same
+    assert (more.rows_in, more.duplicate, more.used) == (counts.rows_in + 3, 5, counts.used)
     assert all(together[name].equals(alone[name]) for name in STORE_TABLES)
+    others = pl.col("site_id") != "h05"
+    assert in_order["site_day"].filter(others).equals(together["site_day"].filter(others))
+    assert not in_order["site_day"].equals(together["site_day"])
 
 
 def test_the_code_is_compiled_once_whatever_the_registers_look_like(tmp_path: Path) -> None:
