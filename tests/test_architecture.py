@@ -280,3 +280,10 @@ def test_a_new_fault_edits_nothing_else(with_humming: dict[str, Fault]) -> None:
         }
     assert set(told.filter(pl.col("fault") == "sound")["verdict"]) == {"sound"}
     assert fault_cards.fault_cards()["humming"].story == "A clamp hums."
+
+
+def test_no_room_but_its_own_knows_a_fault_by_name() -> None:
+    """The contract lists them; the sample's scenario is one."""
+    may_name = {ROOT / "pipeline/core/contract.py", ROOT / "pipeline/simulate/sample.py"}
+    elsewhere = [path for path in ROOMS if path.parent.name != "catalogue" and path not in may_name]
+    assert [(name_of(path), text) for path in elsewhere for text in texts(path) if text in CATALOGUE] == []

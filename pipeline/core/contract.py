@@ -31,8 +31,8 @@ _TRADE = (
     "intermittent",
     "pickup_noise",
 )
-# A fault is a file of faults/: one more there is a name more that crews may report, after the trade's own.
-_ROOMS = sorted(room.name for room in iter_modules([str(Path(__file__).with_name("faults"))]))
+# A fault is a file of faults/catalogue/: one more there is a name more that crews may report, after the trade's own.
+_ROOMS = sorted(room.name for room in iter_modules([str(Path(__file__).parents[1] / "faults/catalogue")]))
 FAULTS = (*_TRADE, *(name for name in _ROOMS if name not in _TRADE))
 FINDINGS = (*FAULTS, SOUND, OTHER)
 LEGS = ("l1", "l2", "both")

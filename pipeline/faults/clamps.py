@@ -136,6 +136,14 @@ class Wiring:
         """Return the wiring with other clamps on this channel."""
         return replace(self, l1=clamps) if channel == "l1" else replace(self, l2=clamps)
 
+    def crossed_and_turned(self) -> Wiring:
+        """Return it with each leg's clamps on the other leg and turned: the powers stay right but for the volts."""
+        l1, l2 = (
+            tuple(replace(clamp, leg=3 - clamp.leg, is_turned=not clamp.is_turned) for clamp in clamps)
+            for clamps in (self.l1, self.l2)
+        )
+        return replace(self, l1=l1, l2=l2)
+
 
 @dataclass(frozen=True)
 class Reading:

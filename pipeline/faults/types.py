@@ -1,4 +1,4 @@
-"""What a fault is to the rest of the house: its effect on readings, its inverse, its remedy.
+"""What a fault is to the rest of the house: its effect on readings, its inverse, its remedy, what is shown of it.
 
 Each fault is one room in pipeline/faults/catalogue/; this module only says of which parts a room is made.
 """
@@ -6,8 +6,8 @@ Each fault is one room in pipeline/faults/catalogue/; this module only says of w
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from dataclasses import dataclass, field
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -16,6 +16,11 @@ from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Wiring
 
 Leg = Literal["l1", "l2", "both"]
+PictureName = Literal[
+    "leg_against_pv", "leg_against_leg", "daily_slopes", "night_levels", "night_floors", "day_profile", "zero_shares"
+]  # fmt: skip
+# Settings whose right value is worked out from the home's own numbers.
+DeskSetting = Literal["ct_amps", "ct_sees_pv"]
 
 # Said on every work order, whatever the fault. General words: local codes, the employer's safety
 # programme and licensed practice govern.
@@ -35,12 +40,35 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True)
+class Change:
+    """A setting to change at the desk, from what to what, and why that value."""
+
+    setting: str
+    now: str
+    to: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Stopgap:
+    """Settings of the monitor that can serve until the visit, on these services; `when` is the condition, a sentence.
+
+    "{leg}" in a change's `setting` stands for each leg of the fault.
+    """
+
+    when: str
+    changes: tuple[Change, ...]
+    services: tuple[str, ...] = ("120/240", "120/208", "single")
+
+
+@dataclass(frozen=True)
 class Remedy:
     """What sets a fault right.
 
     `action` is what to do, `fix_by` who ("office" by a setting, "visit" by hand), `bring` what to
     take along, `minutes` on site, `prove` how to show it fixed before leaving, `habit` the one habit
-    that keeps it from happening.
+    that keeps it from happening. `desk` is what the desk can set, for good or until the visit.
+    `is_taught`: invented fleets train their crews in this habit.
     """
 
     action: str
@@ -49,6 +77,8 @@ class Remedy:
     minutes: int
     prove: str
     habit: str
+    desk: DeskSetting | Stopgap | None = None
+    is_taught: bool = False
 
 
 class Channels(NamedTuple):
@@ -91,7 +121,12 @@ Effect = Callable[[Wiring, Circuit, str, np.random.Generator], Wiring]
 Inverse = Callable[[Channels, Repair], Channels]
 
 
-@dataclass(frozen=True)
+def always(wiring: Wiring, circuit: Circuit) -> bool:
+    """Fits every wiring and circuit."""
+    return True
+
+
+@dataclass(frozen=True, kw_only=True)
 class Fault:
     """One way an install goes wrong.
 
@@ -99,19 +134,27 @@ class Fault:
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
     right exactly, or is None; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
-    `cautions` come on top of CAUTIONS.
+    `pictures` convince, the best first; `cautions` come on top of CAUTIONS.
+
+    `is_record_error`: the readings are right and the register's ct_sees_pv is not, so it has no onset and nothing on
+    site proves it. `same_powers_as` is the fault that, both on both legs, only leg voltages tell from it. `needs` are
+    the values of simulate's Plan that make a home fit.
     """
 
     name: str
     legs: tuple[Leg, ...]
     story: str
     looks_like: str
-    fits: Callable[[Wiring, Circuit], bool]
     effect: Effect
-    inverse: Inverse | None
     wrong_kwh_day: Mapping[str, pl.Expr]
     remedy: Remedy
+    pictures: tuple[PictureName, ...]
     cautions: tuple[str, ...] = ()
+    fits: Callable[[Wiring, Circuit], bool] = always
+    inverse: Inverse | None = None
+    is_record_error: bool = False
+    same_powers_as: str | None = None
+    needs: Mapping[str, Any] = field(default_factory=dict)
 
     def legs_on(self, service: str) -> tuple[Leg, ...]:
         """Return the legs it can have on this service: "single" has no second leg and so no l2."""
@@ -120,16 +163,16 @@ class Fault:
         return ("l1",) if "l1" in self.legs else self.legs
 
 
+def record_errors(catalogue: Mapping[str, Fault]) -> list[str]:
+    """Return the names of the faults that are in the register and not on site."""
+    return [name for name, fault in catalogue.items() if fault.is_record_error]
+
+
 def channels_of(leg: str, wiring: Wiring) -> tuple[Literal["l1", "l2"], ...]:
     """Return the consumption channels that "l1", "l2" or "both" means on this wiring."""
     if leg == "both":
         return ("l1",) if wiring.service == "single" else ("l1", "l2")
     return ("l1",) if leg == "l1" else ("l2",)
-
-
-def always(wiring: Wiring, circuit: Circuit) -> bool:
-    """Fits every wiring and circuit."""
-    return True
 
 
 def on_two_legs(wiring: Wiring, circuit: Circuit) -> bool:

@@ -6,8 +6,8 @@ production added back is the load, and only its noise falls below 0. What the re
 
 - no reactive power: each leg's load has a constant var per W, drawn from [own_fleet] tangent_low to tangent_high;
 - no leg voltages: nominal ones;
-- inverter and battery between the legs, production metered at one inverter conductor or at both, drawn (only
-  `swapped_with_pv` asks);
+- inverter and battery between the legs, production metered at one inverter conductor or at both, drawn (only a
+  fault that takes a leg's lead for production's asks);
 - which bundle a load is in: what lies above the home's base is dealt out anew whenever the load steps up, to bundle
   a or b on both legs at once. A constant share would make a lost bundle look like a loose core; real bundles hold
   appliances, and those of 240 V hold their two conductors in one.
@@ -103,8 +103,8 @@ def inject(
 ) -> Injected:
     """Return the home's rows with `fault` on `leg`; None leaves it sound (its own readings come back).
 
-    `onset_share` is where in its time [0, 1) the fault starts; None: it was there from the first day. A record
-    (wrong_scope) has no such moment.
+    `onset_share` is where in its time [0, 1) the fault starts; None: it was there from the first day. A wrong record
+    has no such moment.
     """
     if fault is None:
         return Injected(home.rows, dict(home.site), None)

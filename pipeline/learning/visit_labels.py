@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.core.contract import FINDINGS
 from pipeline.core.settings import Settings
-from pipeline.faults.types import Fault
+from pipeline.faults.types import Fault, record_errors
 from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay
 from pipeline.features.window import look
@@ -56,7 +56,7 @@ def visited_homes(
     """
     days = {day.day: day.paths(store, "site_day") for day in stored}
     visits = first_visits(registers.visits, min(days) + timedelta(days=1), registers.as_of)
-    sites = as_declared_then(registers.sites, visits)
+    sites = as_declared_then(registers.sites, visits, catalogue)
     folder.mkdir(parents=True, exist_ok=True)
     looks = []
     for (visited_on,), group in visits.group_by("visited_on", maintain_order=True):
@@ -75,21 +75,25 @@ def visited_homes(
     if not any(signals.height for signals in looks):
         return None
     signals = pl.concat(looks, how="vertical_relaxed").sort("site_id")
-    told = truths(visits, sites)
+    told = truths(visits, sites, catalogue)
     matched = signals.select("site_id").join(told, on="site_id", how="left", maintain_order="left")
     return Labelled(sites, signals, matched)
 
 
-def as_declared_then(sites: pl.DataFrame, visits: pl.DataFrame) -> pl.DataFrame:
+def as_declared_then(
+    sites: pl.DataFrame, visits: pl.DataFrame, catalogue: Mapping[str, Fault]
+) -> pl.DataFrame:
     """Return the register with `ct_sees_pv` as before the visits: a wrong record that was put right is wrong again."""
-    righted = visits.filter((pl.col("found") == "wrong_scope") & pl.col("fixed").fill_null(False))
+    righted = visits.filter(
+        pl.col("found").is_in(record_errors(catalogue)) & pl.col("fixed").fill_null(False)
+    )
     is_righted = pl.col("site_id").is_in(righted["site_id"].to_list())
     return sites.with_columns(
         pl.when(is_righted).then(~pl.col("ct_sees_pv")).otherwise(pl.col("ct_sees_pv")).alias("ct_sees_pv")
     )
 
 
-def truths(visits: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def truths(visits: pl.DataFrame, sites: pl.DataFrame, catalogue: Mapping[str, Fault]) -> pl.DataFrame:
     """Return the truth of visited homes, one row a home, as training reads it.
 
     `sites` is the register before the visits. Visits say nothing of severities but what the record was.
@@ -98,7 +102,7 @@ def truths(visits: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     declared = dict(sites.select("site_id", "ct_sees_pv").iter_rows())
     for visit in visits.to_dicts():
         upstream, severity = declared.get(visit["site_id"]), None
-        if visit["found"] == "wrong_scope" and upstream is not None:
+        if visit["found"] in record_errors(catalogue) and upstream is not None:
             severity = f"declared {'upstream' if upstream else 'downstream'}, is not"
             upstream = not upstream
         rows.append(

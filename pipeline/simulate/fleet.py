@@ -42,17 +42,6 @@ def crews_of(spec: FleetSpec) -> list[tuple[str, str, float]]:
     return [(f"C{at + 1:02d}", f"Crew {at + 1:02d}", float(factors[at])) for at in range(count)]
 
 
-def needed_by(fault: str) -> Wish:
-    """Return what a home must be so that this fault can happen to it."""
-    values: dict[str, tuple[tuple[str, Any], ...]] = {
-        "opposed_pair": (("cts_per_leg", 2),),
-        "legs_crossed": (("service", "120/240"), ("volts", 120.0)),
-        "same_leg": (("service", "120/240"), ("volts", 120.0)),
-        "wrong_scope": (("pv_added_back", False), ("is_clipped", False)),
-    }
-    return Wish(fault=fault, values=values.get(fault, ()))
-
-
 def accurate(home: CleanHome, rng: np.random.Generator) -> Wiring:
     """Return the home's sound wiring with its clamps' own small errors.
 
@@ -71,9 +60,7 @@ def accurate(home: CleanHome, rng: np.random.Generator) -> Wiring:
     wiring = home.wiring
     wiring = replace(wiring, l1=real(wiring.l1), l2=real(wiring.l2), production=real(wiring.production))
     if home.plan.hard == "crossed_and_turned":
-        for name, leg in (("legs_crossed", "both"), ("reversed", "both")):
-            wiring = CATALOGUE[name].effect(wiring, home.circuit, leg, rng)
-        wiring = replace(wiring, severity="")
+        wiring = wiring.crossed_and_turned()
     return wiring
 
 
@@ -126,7 +113,7 @@ def measured(
         return Measured(sound, sound, right, right, None)
     wiring = CATALOGUE[fault].effect(sound, circuit, leg, rng)
     faulty = measure(circuit, wiring)
-    if onset_share is None or fault == "wrong_scope":  # a record has no moment at which it changed
+    if onset_share is None or CATALOGUE[fault].is_record_error:  # a record has no moment at which it changed
         return Measured(sound, wiring, right, faulty, None)
     onset = plan.window.day_of(onset_share)
     reading = right.then(faulty, int(onset_share * circuit.size))
@@ -222,10 +209,10 @@ def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Inst
     if not fault:
         return Install(home, "", "", rng, crew_id)
     if not CATALOGUE[fault].fits(home.wiring, home.circuit):
-        need = needed_by(fault).values + (() if home.circuit.has_pv else (("hard", ""),))
+        need = tuple(CATALOGUE[fault].needs.items()) + (() if home.circuit.has_pv else (("hard", ""),))
         home = clean_home(spec, number, replace(wish, values=wish.values + need))
     if not CATALOGUE[fault].fits(home.wiring, home.circuit):  # no solar to exchange or misdeclare
-        fault = "reversed"
+        fault = next(name for name, other in CATALOGUE.items() if other.fits(home.wiring, home.circuit))
     legs = CATALOGUE[fault].legs_on(home.plan.service)
     weights = np.array([0.25 if leg == "both" and len(legs) > 1 else 1.0 for leg in legs])
     leg = wish.leg or str(rng.choice(legs, p=weights / weights.sum()))

@@ -106,11 +106,12 @@ def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
             "crew_id": str(rng.choice(crews)), "found": found,
             "leg": str(rng.choice(legs)) if legs else None, "fixed": found != "sound", "note": None,
         })  # fmt: skip
+    taught = [name for name, fault in CATALOGUE.items() if fault.remedy.is_taught]
     trainings: Rows = [
         {
             "crew_id": crew,
             "trained_on": spec.end - timedelta(days=int(rng.integers(10, 500))),
-            "topic": str(rng.choice(["reversed", "legs_crossed", "partial"])),
+            "topic": str(rng.choice(taught)),
         }
         for crew in crews[::3]
     ]

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from pipeline.core.contract import SOUND
 from pipeline.core.setting_sections import VisitSettings
-from pipeline.faults.types import Fault
+from pipeline.faults.types import Fault, record_errors
 from pipeline.scoring.verdict import Prior
 from pipeline.worklist.fix_verification_text import NUMBERS, proof_words
 
@@ -35,7 +35,6 @@ SCHEMA = pl.Schema(
         "nights_wanted": pl.Int64, "proof_told": pl.String,
     }
 )  # fmt: skip
-RECORD_FAULT = "wrong_scope"  # the one that is in the register and not on site
 MOST_NIGHTS = 365  # a proof that would take longer is none
 
 
@@ -93,7 +92,7 @@ def prove(
     still, any_fault = _still_wrong(known, prior, catalogue, own.fix_works)
     judged = known.with_columns(
         pl.Series("still_wrong_share", still), pl.Series("any_fault", any_fault), _is_likeliest(catalogue)
-    ).with_columns(_measured(own))
+    ).with_columns(_measured(own, catalogue))
     right, wrong = (_any(judged, word) for word in ("right", "wrong"))
     days = (pl.lit(as_of) - pl.col("from_on")).dt.total_days() + 1
     nights = pl.when(pl.col("nights") > 0).then("nights").otherwise(days)
@@ -165,11 +164,11 @@ def _nights_since(worked_on: pl.DataFrame, daily: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _measured(own: VisitSettings) -> list[pl.Expr]:
+def _measured(own: VisitSettings, catalogue: Mapping[str, Fault]) -> list[pl.Expr]:
     """Return {gain,meter,night}_{l1,l2}_is: true right, false wrong, null where it can't tell or wasn't worked on."""
     told = []
     # A record that was corrected moved no clamp: of the clamps' scale and their nights it proves nothing.
-    is_record = pl.col("fault") == RECORD_FAULT
+    is_record = pl.col("fault").is_in(record_errors(catalogue))
     for leg in ("l1", "l2"):
         is_worked_on = pl.col("has_data") & pl.col("leg").is_in([leg, "both"]).fill_null(True)
         off = (pl.col(f"gain_{leg}") - pl.col("expected_gain")).abs()

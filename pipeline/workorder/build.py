@@ -8,7 +8,7 @@ from typing import Any
 
 from pipeline.core.settings import Settings
 from pipeline.faults.types import Fault
-from pipeline.report import words
+from pipeline.report import fault_cards, words
 from pipeline.report.home_page import since_words
 from pipeline.workorder import cautions, expectations, steps
 from pipeline.workorder.bring import things
@@ -17,7 +17,7 @@ from pipeline.workorder.office import desk_fix
 from pipeline.workorder.order import Case, Order
 from pipeline.workorder.pictures import pictures
 from pipeline.workorder.record import visit_fields
-from pipeline.workorder.say import fault_words
+from pipeline.workorder.say import likely
 from pipeline.workorder.tables import Home
 
 _OUTCOMES = {"fixed": ", said to be put right", "open": ", left as it was"}
@@ -34,14 +34,14 @@ def build_order(home: Home, as_of: date, catalogue: Mapping[str, Fault], setting
     """
     own, listed, score = settings.orders, home.listed, home.score
     fault = catalogue[listed["suspected_fault"]]
-    case = Case(home, fault.name, listed["leg"], Install.of(home.register, score))
+    case = Case(home, fault, listed["leg"], Install.of(home.register, score))
     is_office = listed["fix_by"] == "office"
-    desk = desk_fix(fault, case, settings)
+    desk = desk_fix(case, settings)
     likelihood = float(listed["likelihood"])
     share = (score["fault_likelihoods"] or {}).get(fault.name)
     where = words.leg(case.leg)
-    silent = expectations.is_silent(fault, case, own)
-    rows = expectations.expectations(fault, case, own)
+    silent = expectations.is_silent(case, own)
+    rows = expectations.expectations(case, own)
     name = fault.name.replace("_", " ")
     return Order(
         site_id=home.site_id,
@@ -49,26 +49,24 @@ def build_order(home: Home, as_of: date, catalogue: Mapping[str, Fault], setting
         kind="office" if is_office else "visit",
         suspicion=f"{name}, {where}" if where else name,
         likelihood=likelihood,
-        how_likely=expectations.how_likely(likelihood, own),
+        how_likely=f"{likely(likelihood, own.likelihood_words)} ({words.percent(likelihood)})",
         share=share,
         since=since_words(listed),
         stops=cautions.stops(case),
-        cautions=cautions.cautions(fault, case),
+        cautions=cautions.cautions(case),
         doubts=cautions.doubts(case),
-        story=fault_words(fault.story, catalogue),
+        story=fault_cards.words(fault.story),
         evidence=listed["evidence"] or "",
         facts=register_facts(home.register, with_place=not is_office),
-        others=expectations.others(fault, case, catalogue, own),
-        looks_like=expectations.looks_like(fault, catalogue),
+        others=expectations.others(case, catalogue, own),
+        looks_like=fault_cards.words(fault.looks_like),
         bring=() if is_office else things(fault, home.register, own),
         minutes=int(listed["minutes_on_site"]),
-        steps=steps.desk_steps(desk)
-        if is_office and desk
-        else steps.visit_steps(fault, case, desk, silent, catalogue),
+        steps=steps.desk_steps(desk) if is_office and desk else steps.visit_steps(case.fault, desk, silent),
         expectations=() if is_office else rows,
         channels=() if is_office else expectations.worth_a_column(rows, case),
         known_load="" if is_office else steps.known_load(case, own),
-        prove=fault_words(fault.remedy.prove, catalogue),
+        prove=fault_cards.words(fault.remedy.prove),
         desk=desk,
         record=visit_fields(case),
         before=earlier_visit(home.standing),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.faults.types import CAUTIONS, Fault
+from pipeline.faults.types import CAUTIONS
 from pipeline.report import words
 from pipeline.workorder.order import Case
 
@@ -23,7 +23,7 @@ def stops(case: Case) -> tuple[str, ...]:
     return (_NEUTRAL,) if case.home.score["is_neutral_suspect"] else ()
 
 
-def cautions(fault: Fault, case: Case) -> tuple[str, ...]:
+def cautions(case: Case) -> tuple[str, ...]:
     """Return the cautions of every order, then the fault's own and the home's own."""
     register, own = case.home.register, []
     if register["ct_location"] == "service_entrance":
@@ -34,7 +34,7 @@ def cautions(fault: Fault, case: Case) -> tuple[str, ...]:
         own.append(
             "Here, by the register, a battery stands: it feeds the panel with the main breaker and the solar off."
         )
-    return (*CAUTIONS, *fault.cautions, *own)
+    return (*CAUTIONS, *case.fault.cautions, *own)
 
 
 def doubts(case: Case) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.core.settings import Settings
 from pipeline.faults.types import Fault
 from pipeline.workorder.install import Install
-from pipeline.workorder.office import desk_fix, has_desk_fix
+from pipeline.workorder.office import desk_fix
 from pipeline.workorder.order import Case, DeskFix
 from pipeline.workorder.tables import NightTables
 
@@ -23,12 +23,14 @@ def with_desk_columns(
     `desk_proof` which number should be where by when.
     """
     rows = []
-    faults = [name for name, fault in catalogue.items() if has_desk_fix(fault)]
+    faults = [
+        name for name, fault in catalogue.items() if fault.remedy.desk or fault.remedy.fix_by == "office"
+    ]
     chosen = listed.filter(pl.col("suspected_fault").is_in(faults))["site_id"].to_list()
     for home in night.homes(chosen, with_series=False):
         fault = catalogue[home.listed["suspected_fault"]]
-        case = Case(home, fault.name, home.listed["leg"], Install.of(home.register, home.score))
-        desk = desk_fix(fault, case, settings)
+        case = Case(home, fault, home.listed["leg"], Install.of(home.register, home.score))
+        desk = desk_fix(case, settings)
         if desk is not None:
             rows.append((home.site_id, changes(desk), proofs(desk)))
     schema = {"site_id": pl.String, "desk_change": pl.String, "desk_proof": pl.String}

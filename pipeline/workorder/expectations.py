@@ -6,18 +6,18 @@ from collections.abc import Mapping
 
 from pipeline.core.setting_sections import OrderSettings
 from pipeline.faults.types import Fault
-from pipeline.report import words
+from pipeline.report import fault_cards, words
 from pipeline.workorder.order import Case, Expectation, Other
-from pipeline.workorder.say import accepted, fault_words, likely, moves
+from pipeline.workorder.say import accepted, moves
 from pipeline.workorder.trial import CHANNELS, Trial, fault_trial, right_trial
 
 _NAMES = {"l1": "L1", "l2": "L2", "pv": "production"}
 
 
-def expectations(fault: Fault, case: Case, own: OrderSettings) -> tuple[Expectation, ...]:
+def expectations(case: Case, own: OrderSettings) -> tuple[Expectation, ...]:
     """Return a row a switch: the load on each leg with the solar off, then the sun alone."""
     right = right_trial(case.install, own)
-    now = _trial(fault, case, case.leg, own)
+    now = _trial(case.fault, case, case.leg, own)
     return tuple(
         Expectation(
             name,
@@ -38,21 +38,21 @@ def worth_a_column(rows: tuple[Expectation, ...], case: Case) -> tuple[str, ...]
     return (*legs, *((production,) if is_told else ()))
 
 
-def is_silent(fault: Fault, case: Case, own: OrderSettings) -> bool:
+def is_silent(case: Case, own: OrderSettings) -> bool:
     """Tell whether the known load reads right also while the fault is there, so that it can't show it."""
-    now = _trial(fault, case, case.leg, own)
+    now = _trial(case.fault, case, case.leg, own)
     return now is None or now.is_within(right_trial(case.install, own), own.load_tolerance * own.known_load_w)
 
 
-def others(fault: Fault, case: Case, catalogue: Mapping[str, Fault], own: OrderSettings) -> tuple[Other, ...]:
+def others(case: Case, catalogue: Mapping[str, Fault], own: OrderSettings) -> tuple[Other, ...]:
     """Return the other explanations, likeliest first, each with the test that tells it from the suspected one."""
     shares: dict[str, float | None] = case.home.score["fault_likelihoods"] or {}
     rest = sorted(
-        ((name, share) for name, share in shares.items() if name != fault.name and share),
+        ((name, share) for name, share in shares.items() if name != case.fault.name and share),
         key=lambda pair: (-pair[1], pair[0]),
     )
     near = sum(share >= own.others_from for _, share in rest)
-    suspected = _trial(fault, case, case.leg, own)
+    suspected = _trial(case.fault, case, case.leg, own)
     found = []
     for name, share in rest[: min(own.others, max(near, own.others_least))]:
         if name not in catalogue:
@@ -63,19 +63,9 @@ def others(fault: Fault, case: Case, catalogue: Mapping[str, Fault], own: OrderS
         other = catalogue[name]
         leg = case.leg if case.leg in other.legs else "both" if "both" in other.legs else other.legs[0]
         test = _told(suspected, _trial(other, case, leg, own), case, own)
-        told = test or f"One known load can't tell; look: {fault_words(other.story, catalogue)}"
+        told = test or f"One known load can't tell; look: {fault_cards.words(other.story)}"
         found.append(Other(name.replace("_", " "), share, told))
     return tuple(found)
-
-
-def looks_like(fault: Fault, catalogue: Mapping[str, Fault]) -> str:
-    """Return what else gives the same data, by the catalogue."""
-    return fault_words(fault.looks_like, catalogue)
-
-
-def how_likely(share: float, own: OrderSettings) -> str:
-    """Return a likelihood as a word and a number."""
-    return f"{likely(share, own.likelihood_words)} ({words.percent(share)})"
 
 
 def _trial(fault: Fault, case: Case, leg: str | None, own: OrderSettings) -> Trial | None:

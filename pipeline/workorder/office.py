@@ -1,20 +1,18 @@
-"""What the desk can do about each fault: the exact setting from what to what, and the proof to wait for.
+"""What the desk can do about a fault: the exact setting from what to what, and the proof to wait for.
 
-A fault of this file's list gets its home's own numbers; any other gets its Remedy's words.
+Which setting that is stands in the fault's Remedy; here it gets the home's own numbers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from math import ceil
 from typing import Any
 
-from pipeline.core.contract import SERVICE_LEG_V
 from pipeline.core.settings import Settings
-from pipeline.faults.types import Fault
+from pipeline.faults.types import Change, Stopgap
 from pipeline.report import words
-from pipeline.workorder.order import Case, Change, DeskFix, Wait
+from pipeline.workorder.order import Case, DeskFix, Wait
 from pipeline.workorder.say import measured
 
 _UNKNOWN = "what is set now"
@@ -27,27 +25,24 @@ _SPEAKS = (
 )
 
 
-def has_desk_fix(fault: Fault) -> bool:
-    """Return whether the desk can do anything about the fault, at least until it is put right on site."""
-    return fault.name in _KNOWN or fault.remedy.fix_by == "office"
-
-
-def desk_fix(fault: Fault, case: Case, settings: Settings) -> DeskFix | None:
+def desk_fix(case: Case, settings: Settings) -> DeskFix | None:
     """Return what the desk can do; None where the fault is fixed on site and no setting can serve until then."""
-    known = _KNOWN.get(fault.name)
-    if known is not None:
-        return known(case, settings)
-    if fault.remedy.fix_by == "office":
+    remedy = case.fault.remedy
+    if isinstance(remedy.desk, Stopgap):
+        return _stopgap(remedy.desk, case, settings)
+    if remedy.desk is not None:
+        return _SETTINGS[remedy.desk](case, settings)
+    if remedy.fix_by == "office":
         return DeskFix(
             "Look the setting up before you change it.",
-            (Change("setting", _UNKNOWN, "as it should be", fault.remedy.action),),
-            (Wait(fault.remedy.prove, "", "", _nights(settings.orders.usual_nights)),),
+            (Change("setting", _UNKNOWN, "as it should be", remedy.action),),
+            (Wait(remedy.prove, "", "", _nights(settings.orders.usual_nights)),),
             (_SPEAKS,),
         )
     return None
 
 
-def _wrong_ratio(case: Case, settings: Settings) -> DeskFix:
+def _ct_amps(case: Case, settings: Settings) -> DeskFix:
     gain, error, how = _gain(case.signal)
     amps = case.home.register["ct_amps"]
     now = _UNKNOWN if amps is None else f"{amps:g} A, by the register"
@@ -74,7 +69,7 @@ def _wrong_ratio(case: Case, settings: Settings) -> DeskFix:
     )
 
 
-def _wrong_scope(case: Case, settings: Settings) -> DeskFix:
+def _ct_sees_pv(case: Case, settings: Settings) -> DeskFix:
     declared = case.home.register["ct_sees_pv"]
     signal, is_upstream = case.signal, case.install.sees_pv
     now = {True: "true", False: "false"}.get(declared, "empty")
@@ -111,47 +106,20 @@ def _wrong_scope(case: Case, settings: Settings) -> DeskFix:
     )
 
 
-def _signs(case: Case, settings: Settings) -> DeskFix | None:
-    """A sign setting for each turned leg, until somebody turns the clamp."""
-    legs = (
-        case.install.channels if case.leg == "both" else tuple(leg for leg in ("l1", "l2") if leg == case.leg)
-    )
-    if not legs:
+def _stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix | None:
+    """Its changes on each leg of the fault, until somebody puts it right on site."""
+    legs = tuple(leg for leg in case.install.channels if case.leg in (leg, "both"))
+    if not legs or case.install.service not in stopgap.services:
         return None
-    return DeskFix(
-        "If the monitor has a sign (or polarity) setting a channel, it can serve until the visit.",
-        tuple(
-            Change(f"sign of {words.leg(leg)}", "+1", "−1", "the leg reads the wrong way round")
-            for leg in legs
-        ),
-        _right_again(case, settings, legs),
-        _MOVED,
+    changes = (
+        replace(change, setting=change.setting.format(leg=words.leg(leg)))
+        for change in stopgap.changes
+        for leg in legs
     )
+    return DeskFix(stopgap.when, tuple(dict.fromkeys(changes)), _right_again(case, settings, legs), _MOVED)
 
 
-def _exchanged(case: Case, settings: Settings) -> DeskFix | None:
-    """Names and signs exchanged: exact on 120/240 with equal voltages only."""
-    if case.install.service != "120/240":
-        return None
-    volts = f"{SERVICE_LEG_V['120/240']:.0f} V"
-    return DeskFix(
-        f"If the monitor can name its channels and turn their signs, that serves until the visit (as far as both legs "
-        f"have the same {volts}).",
-        (
-            Change("channels' names", "L1, L2", "L2, L1", "each clamp is on the other leg"),
-            Change("sign of both legs", "+1", "−1", "each current meets the opposite voltage"),
-        ),
-        _right_again(case, settings, case.install.channels),
-        _MOVED,
-    )
-
-
-_KNOWN: dict[str, Callable[[Case, Settings], DeskFix | None]] = {
-    "wrong_ratio": _wrong_ratio,
-    "wrong_scope": _wrong_scope,
-    "reversed": _signs,
-    "legs_crossed": _exchanged,
-}
+_SETTINGS = {"ct_amps": _ct_amps, "ct_sees_pv": _ct_sees_pv}
 
 
 def _gain(signal: dict[str, Any]) -> tuple[float | None, float | None, str]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal
 
+from pipeline.faults.types import Change, Fault
 from pipeline.workorder.install import Install
 from pipeline.workorder.tables import Home
 
@@ -29,16 +30,6 @@ class Other:
     name: str
     share: float
     test: str
-
-
-@dataclass(frozen=True)
-class Change:
-    """A setting to change at the desk, from what to what, and why that value."""
-
-    setting: str
-    now: str
-    to: str
-    why: str
 
 
 @dataclass(frozen=True)
@@ -114,7 +105,7 @@ class Case:
     """One home with what is suspected of it: the input of every part of an order."""
 
     home: Home
-    fault: str
+    fault: Fault
     leg: str | None
     install: Install
 

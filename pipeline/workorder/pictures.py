@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.setting_sections import ReportSettings
+from pipeline.faults.types import PictureName
 from pipeline.report import words
 from pipeline.report.charts import daily_slopes, night_levels
 from pipeline.report.pv_chart import leg_against_pv
@@ -31,8 +32,8 @@ def pictures(case: Case, own: ReportSettings) -> tuple[Picture, ...]:
     """Return the first two pictures of the fault's list that this home has the data for."""
     series = home_series(case.home.hours, case.home.days, case.home.register["timezone"])
     found: list[Picture] = []
-    for draw in (*_first(case), *_LAST):
-        title, spec, caption = draw(case, series, own)
+    for name in (*_first(case), *_LAST):
+        title, spec, caption = _DRAWN[name](case, series, own)
         if spec is not None and title not in [picture.title for picture in found]:
             found.append(_picture(title, spec, caption, case, f"picture-{len(found) + 1}"))
         if len(found) == WANTED:
@@ -40,12 +41,12 @@ def pictures(case: Case, own: ReportSettings) -> tuple[Picture, ...]:
     return tuple(found)
 
 
-def _first(case: Case) -> tuple[Draw, ...]:
+def _first(case: Case) -> tuple[PictureName, ...]:
     """Return the fault's own pictures; at the loads, where the sun moves nothing, those of the sun come last."""
-    chosen = _BY_FAULT.get(case.fault, (_against_pv, _nights))
-    if case.install.sees_pv or case.fault == "wrong_scope":
+    chosen = case.fault.pictures
+    if case.install.sees_pv or case.fault.is_record_error:
         return chosen
-    return tuple(sorted((*chosen, *_LAST), key=lambda draw: draw in (_against_pv, _slopes)))
+    return tuple(sorted((*chosen, *_LAST), key=lambda name: name in ("leg_against_pv", "daily_slopes")))
 
 
 def _against_pv(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
@@ -128,21 +129,16 @@ def _floors(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
     )
 
 
-_BY_FAULT: dict[str, tuple[Draw, ...]] = {
-    "reversed": (_against_pv, _nights),
-    "legs_crossed": (_nights, _slopes),
-    "same_leg": (_legs, _slopes),
-    "dead": (_nights, _profile),
-    "partial": (_slopes, _against_pv),
-    "opposed_pair": (_against_pv, _profile),
-    "loose_core": (_slopes, _against_pv),
-    "wrong_ratio": (_slopes, _against_pv),
-    "wrong_scope": (_slopes, _profile),
-    "swapped_with_pv": (_profile, _nights),
-    "intermittent": (_zeros, _nights),
-    "pickup_noise": (_floors, _nights),
+_DRAWN: dict[PictureName, Draw] = {
+    "leg_against_pv": _against_pv,
+    "leg_against_leg": _legs,
+    "daily_slopes": _slopes,
+    "night_levels": _nights,
+    "night_floors": _floors,
+    "day_profile": _profile,
+    "zero_shares": _zeros,
 }
-_LAST: tuple[Draw, ...] = (_profile, _nights, _slopes, _zeros)
+_LAST: tuple[PictureName, ...] = ("day_profile", "night_levels", "daily_slopes", "zero_shares")
 
 
 def _leg(case: Case) -> str:

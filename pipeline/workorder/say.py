@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from pipeline.core.setting_sections import OrderSettings
 from pipeline.report import words
@@ -29,13 +29,6 @@ def accepted(value: float, own: OrderSettings) -> str:
     if abs(value) <= own.quiet_w:
         return f"0 ± {own.quiet_w:.0f}"
     return f"{watts(value)} ± {words.number(round(abs(value) * own.load_tolerance, -1))}"
-
-
-def fault_words(text: str, names: Iterable[str]) -> str:
-    """Return a text of the catalogue with fault names as words: legs_crossed as legs crossed."""
-    for name in names:
-        text = text.replace(name, name.replace("_", " "))
-    return text
 
 
 def likely(share: float, scale: Mapping[str, float]) -> str:

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from pipeline.core.setting_sections import OrderSettings
 from pipeline.faults.types import Fault
+from pipeline.report import fault_cards
 from pipeline.workorder.order import Case, DeskFix
-from pipeline.workorder.say import fault_words
 
 
-def visit_steps(
-    fault: Fault, case: Case, desk: DeskFix | None, is_silent: bool, catalogue: Mapping[str, Fault]
-) -> tuple[str, ...]:
+def visit_steps(fault: Fault, desk: DeskFix | None, is_silent: bool) -> tuple[str, ...]:
     """Return the steps of a visit; `is_silent`: the known load reads right also while the fault is there."""
     test = "Covers closed, do the known-load test below." + (
         " It is expected to read right today: it can't show this fault."
@@ -24,13 +20,11 @@ def visit_steps(
         test,
         "Make safe (cautions above), then look before you change anything. If you see something else, see “What else "
         "it could be”.",
-        fault_words(fault.remedy.action, catalogue),
+        fault_cards.words(fault.remedy.action),
         "Covers closed again: repeat the test: every row has to read right. Photograph clamps, marks and labels.",
     ]
     if desk is not None:
-        steps.insert(
-            4, "Ask the desk whether a sign setting stands in for this fault, and have it set back now."
-        )
+        steps.insert(4, "Ask the desk whether a setting stands in for this fault, and have it set back now.")
     return tuple(steps)
 
 

@@ -1,7 +1,7 @@
 """Scores beside the truth, one row a home: what every measure of the proof is taken from.
 
-Two classes are one: a crossed pair and two turned clamps look the same from power alone (without leg voltages they
-are one class with two names), so where a home has none, either name counts as right for either.
+Two faults with the same powers look the same where a home reports no leg voltages: they are one class with two names,
+and either counts as right for either.
 """
 
 from __future__ import annotations
@@ -12,12 +12,14 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.contract import SOUND
+from pipeline.faults.catalogue import CATALOGUE
 from pipeline.worklist.likeliest_fault import likely_faults
 
-CROSSED, TURNED = "legs_crossed", "reversed"
+_PAIRS = [(name, fault.same_powers_as) for name, fault in CATALOGUE.items() if fault.same_powers_as]
+TWINS = {name: twin for pair in _PAIRS for name, twin in (pair, pair[::-1])}
 TWINS_SAID = (
-    "without leg voltages legs_crossed and reversed on both legs are one class with two names, and either counts as "
-    "right"
+    f"without leg voltages {', '.join(' and '.join(pair) for pair in _PAIRS)} on both legs are one class with two "
+    "names, and either counts as right"
 )
 PLAIN = "plain sound home"
 
@@ -73,12 +75,11 @@ def judge(scores: pl.DataFrame, truth: pl.DataFrame, carries: pl.DataFrame, as_o
     DataFrame
         `site_id`, `rank` from 1, `likelihood`, `verdict`, `named`, `named_leg`, `fault_likelihoods`; the truth:
         `fault`, `leg`, `is_faulty`, `is_from_first_day`, `hard_negative` (null none), `position` (upstream or
-        downstream); `has_volts`; `is_twin` may go by either of two names; `is_named_right`, `is_leg_right`;
+        downstream); `has_volts`; `twin` the other name it may go by (null none); `is_named_right`, `is_leg_right`;
         `is_order_right`, `is_order_leg_right` the same of `order_fault`, `order_leg`, the likeliest fault: what a
         work order names even where sound is likelier; `weight` 1.
     """
     is_faulty = (pl.col("fault") != SOUND) & (pl.col("onset_on").is_null() | (pl.col("onset_on") <= as_of))
-    both = pl.col("fault") == CROSSED, (pl.col("fault") == TURNED) & (pl.col("leg") == "both")
     told = scores.select(
         "site_id", "likelihood", "verdict", "fault_likelihoods",
         named=pl.col("suspected_fault"), named_leg=pl.col("leg"),
@@ -91,7 +92,7 @@ def judge(scores: pl.DataFrame, truth: pl.DataFrame, carries: pl.DataFrame, as_o
         .join(told, on="site_id", how="inner")
         .with_columns(is_faulty=is_faulty, has_volts=pl.col("has_volts").fill_null(False))
         .with_columns(
-            is_twin=(both[0] | both[1]) & ~pl.col("has_volts") & pl.col("is_faulty"),
+            twin=pl.when(~pl.col("has_volts") & pl.col("is_faulty")).then(_twin("fault", "leg")),
             is_from_first_day=pl.col("is_faulty") & pl.col("onset_on").is_null(),
             fault=pl.when("is_faulty").then("fault").otherwise(pl.lit(SOUND)),
             leg=pl.when("is_faulty").then("leg"),
@@ -113,8 +114,17 @@ def judge(scores: pl.DataFrame, truth: pl.DataFrame, carries: pl.DataFrame, as_o
 
 
 def _has_name(name: str, leg: str) -> pl.Expr:
-    twin = (pl.col(name) == CROSSED) | ((pl.col(name) == TURNED) & (pl.col(leg) == "both").fill_null(False))
-    return (pl.col(name) == pl.col("fault")) | (pl.col("is_twin") & twin)
+    fault = pl.col("fault")
+    return (pl.col(name) == fault) | (pl.col("twin").is_not_null() & _twin(name, leg).eq_missing(fault))
+
+
+def _twin(name: str, leg: str) -> pl.Expr:
+    """Return the fault that only leg voltages tell from the one in these columns; null where none is."""
+    is_both = pl.col(leg).eq_missing(pl.lit("both"))
+    return pl.coalesce(
+        pl.when((pl.col(name) == one) & (is_both | (CATALOGUE[one].legs == ("both",)))).then(pl.lit(twin))
+        for one, twin in TWINS.items()
+    )
 
 
 def pool(parts: list[pl.DataFrame]) -> pl.DataFrame:

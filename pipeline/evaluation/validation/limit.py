@@ -149,9 +149,11 @@ def beside(judged: pl.DataFrame, share: pl.DataFrame, site_ids: pl.Series) -> pl
         "named": [share.columns[at] for at in best],
     })  # fmt: skip
     other = judged.drop("likelihood", "named", "rank").join(told, on="site_id", how="inner")
-    twin = pl.col("is_twin") & pl.col("named").is_in(["legs_crossed", "reversed"])
+    named = pl.col("named")
     return (
-        other.with_columns(is_named_right=(pl.col("named") == pl.col("fault")) | twin)
+        other.with_columns(
+            is_named_right=named.eq_missing(pl.col("fault")) | named.eq_missing(pl.col("twin"))
+        )
         .sort("likelihood", "site_id", descending=[True, False])
         .with_columns(rank=pl.int_range(1, pl.len() + 1))
         .select(*judged.columns)

@@ -159,7 +159,7 @@ def write_real_lake(
         The lake's folder; truth.csv is written beside the registers.
     faults
         Fault, leg ("l1", "l2", "both" or "") and the seed from which the catalogue draws its severity;
-        "opposed_pair" gets a home with two CTs a leg around its loads.
+        a fault that needs two CTs a leg gets a home with them around its loads.
     homes
         Windows of one start.
     with_voltage
@@ -188,9 +188,9 @@ def write_real_lake(
             rows.append(HABITS[kind](lines, rng) if kind in HABITS else lines)
         circuit = home.circuit()
         for fault, leg, seed in faults:
-            cts = 2 if fault == "opposed_pair" else 1
-            wiring = Wiring.sound("120/240", ct_sees_pv=cts == 1, cts_per_leg=cts)
             room = CATALOGUE[fault]
+            cts = room.needs.get("cts_per_leg", 1)
+            wiring = Wiring.sound("120/240", ct_sees_pv=cts == 1, cts_per_leg=cts)
             if not room.fits(wiring, circuit):
                 raise ValueError(f"{fault} does not fit such a home")
             wiring = room.effect(wiring, circuit, leg, np.random.default_rng(seed))

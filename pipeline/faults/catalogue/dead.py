@@ -16,7 +16,7 @@ import numpy as np
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Wiring
 from pipeline.faults.energy_error import bounded, unseen_kwh
-from pipeline.faults.types import Fault, Remedy, always, channels_of
+from pipeline.faults.types import Fault, Remedy, channels_of
 
 NOISE_W = (0.0, 5.0)  # range of the standard deviation of what an open input picks up
 BIAS_W = 3.0  # standard deviation of its constant part
@@ -53,9 +53,8 @@ FAULT = Fault(
     story="The channel gets no signal: an open lead, an unplugged clamp or an unseated splice.",
     looks_like="a logger's dropouts written as exactly 0; a reversed clamp in a source that adds "
     "production back and clips; a leg without load",
-    fits=always,
     effect=effect,
-    inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("night_levels", "day_profile"),
 )

@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.faults.circuit import Circuit, Float
 from pipeline.faults.clamps import Wiring
 from pipeline.faults.energy_error import each_leg, number, read_kwh
-from pipeline.faults.types import Fault, Remedy, always, channels_of
+from pipeline.faults.types import Fault, Remedy, channels_of
 
 PER_DAY = (0.4, 6.0)  # range of dropouts a day, drawn on a log scale
 MIDDLE_MIN = (12.0, 150.0)  # range of their median length, drawn on a log scale
@@ -79,9 +79,8 @@ FAULT = Fault(
     legs=("l1", "l2", "both"),
     story="A splice is not fully crimped: the leg drops to zero for minutes to hours and comes back.",
     looks_like="a logger's dropouts or gaps; dead when it is open most of the time",
-    fits=always,
     effect=effect,
-    inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("zero_shares", "night_levels"),
 )

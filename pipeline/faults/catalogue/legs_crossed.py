@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Clamp, Wiring
 from pipeline.faults.energy_error import bounded, number, read_kwh
-from pipeline.faults.types import Channels, Fault, Remedy, Repair, on_two_legs
+from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap, on_two_legs
 
 
 def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
@@ -58,6 +58,16 @@ REMEDY = Remedy(
     prove="Solar off, known 1.5 kW load on an outlet of leg 1: channel L1 rises by about +1.5 kW and L2 "
     "stays; then the same on leg 2.",
     habit="Trace each lead from clamp to terminal with a finger, and mark both ends before landing it.",
+    desk=Stopgap(
+        "If the monitor can name its channels and turn their signs, that serves until the visit (as far as both legs "
+        "have the same 120 V).",
+        (
+            Change("channels' names", "L1, L2", "L2, L1", "each clamp is on the other leg"),
+            Change("sign of both legs", "+1", "−1", "each current meets the opposite voltage"),
+        ),
+        services=("120/240",),
+    ),
+    is_taught=True,
 )
 
 
@@ -86,4 +96,7 @@ FAULT = Fault(
     inverse=inverse,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("night_levels", "daily_slopes"),
+    same_powers_as="reversed",
+    needs={"service": "120/240", "volts": 120.0},
 )

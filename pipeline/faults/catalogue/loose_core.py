@@ -16,7 +16,7 @@ import numpy as np
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Wiring
 from pipeline.faults.energy_error import each_leg, part_seen, read_kwh
-from pipeline.faults.types import Fault, Remedy, always, channels_of
+from pipeline.faults.types import Fault, Remedy, channels_of
 
 GAIN = (0.4, 0.92)
 LEAD_DEG = (3.0, 25.0)  # a wider gap reads lower and leads more
@@ -55,9 +55,8 @@ FAULT = Fault(
     legs=("l1", "l2", "both"),
     story="The clamp's jaws are not latched or something lies in the gap, so it reads low and early.",
     looks_like="partial; wrong_ratio when on both legs",
-    fits=always,
     effect=effect,
-    inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("daily_slopes", "leg_against_pv"),
 )

@@ -73,7 +73,8 @@ FAULT = Fault(
     looks_like="dead or partial upstream; reversed where the turned bundle carries most of the load",
     fits=fits,
     effect=effect,
-    inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("leg_against_pv", "day_profile"),
+    needs={"cts_per_leg": 2},
 )

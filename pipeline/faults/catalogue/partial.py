@@ -18,7 +18,7 @@ import numpy as np
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Clamp, Wiring
 from pipeline.faults.energy_error import each_leg, part_seen, read_kwh
-from pipeline.faults.types import Fault, Remedy, always, channels_of
+from pipeline.faults.types import Fault, Remedy, channels_of
 
 HALF_SHARE = 0.6  # how often a lone CT misses one of two equal conductors
 ENCLOSED = (0.3, 0.75)  # range of the enclosed share otherwise
@@ -61,6 +61,7 @@ REMEDY = Remedy(
     prove="Clamp meter around all of the leg's conductors against the reading at the same moment, with "
     "a 240 V load running: within 5 %.",
     habit="Count conductors out of the panel and conductors in the clamps: the two numbers must agree.",
+    is_taught=True,
 )
 
 
@@ -72,9 +73,8 @@ FAULT = Fault(
     legs=("l1", "l2", "both"),
     story="A parallel clamp is missing or a conductor was left outside, so part of the leg is never seen.",
     looks_like="loose_core; wrong_ratio when on both legs; a home whose load sits mostly on the other leg",
-    fits=always,
     effect=effect,
-    inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("daily_slopes", "leg_against_pv"),
 )

@@ -16,7 +16,7 @@ import numpy as np
 from pipeline.faults.circuit import Circuit, Float
 from pipeline.faults.clamps import Wiring
 from pipeline.faults.energy_error import each_leg, number, other_kwh
-from pipeline.faults.types import Fault, Remedy, always, channels_of
+from pipeline.faults.types import Fault, Remedy, channels_of
 
 LEAK = (0.05, 0.30)  # share of the other channel's current that gets in
 LEAK_DEG = 60.0  # its phase is anything up to this, either way up
@@ -78,9 +78,8 @@ FAULT = Fault(
     legs=("l1", "l2", "both"),
     story="The lead's extension is untwisted or a split pair, and picks up what runs beside it.",
     looks_like="a busy home; a noisy meter; an undeclared small battery",
-    fits=always,
     effect=effect,
-    inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("night_floors", "night_levels"),
 )

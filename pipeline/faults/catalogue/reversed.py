@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Wiring
 from pipeline.faults.energy_error import bounded, each_leg, other_kwh, read_kwh
-from pipeline.faults.types import Channels, Fault, Remedy, Repair, always, channels_of
+from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap, channels_of
 
 
 def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
@@ -47,6 +47,11 @@ REMEDY = Remedy(
     prove="Solar off, known 1.5 kW load on an outlet of that leg: the leg rises by about +1.5 kW and "
     "stays positive. Solar on again: an upstream leg falls by half the production.",
     habit="Before closing the panel, switch on one known load per leg and read the sign aloud.",
+    desk=Stopgap(
+        "If the monitor has a sign (or polarity) setting a channel, it can serve until the visit.",
+        (Change("sign of {leg}", "+1", "−1", "the leg reads the wrong way round"),),
+    ),
+    is_taught=True,
 )
 
 
@@ -67,9 +72,9 @@ FAULT = Fault(
     story="The clamp faces the load instead of the utility, or its lead pair is landed the wrong way round.",
     looks_like="legs_crossed when both legs are negative and no leg voltages are known; a clock hours "
     "off; a battery exporting at night",
-    fits=always,
     effect=effect,
     inverse=inverse,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("leg_against_pv", "night_levels"),
 )

@@ -63,7 +63,8 @@ FAULT = Fault(
     looks_like="a home with nearly all load at 240 V; one clamp reversed",
     fits=on_two_legs,
     effect=effect,
-    inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("leg_against_leg", "daily_slopes"),
+    needs={"service": "120/240", "volts": 120.0},
 )

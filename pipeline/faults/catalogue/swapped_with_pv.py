@@ -118,4 +118,5 @@ FAULT = Fault(
     inverse=inverse,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("day_profile", "night_levels"),
 )

@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Wiring
 from pipeline.faults.energy_error import bounded, number, read_kwh
-from pipeline.faults.types import Channels, Fault, Remedy, Repair, always
+from pipeline.faults.types import Channels, Fault, Remedy, Repair
 
 # (configured, true) ratings in amperes that get confused.
 RATINGS = ((100, 200), (200, 100), (50, 100), (60, 200), (400, 200), (50, 200), (200, 400), (150, 200))
@@ -51,6 +51,7 @@ REMEDY = Remedy(
     prove="After the change the slope of each upstream leg on production returns to -0.5, and the load "
     "agrees with the utility meter within 5 %.",
     habit="Read the rating off the clamp and enter that number, never the one from the last job.",
+    desk="ct_amps",
 )
 
 
@@ -75,9 +76,9 @@ FAULT = Fault(
     legs=("both",),
     story="The monitor is configured for clamps of another rating; both legs are scaled alike.",
     looks_like="partial or loose_core on both legs; a scaled production reading",
-    fits=always,
     effect=effect,
     inverse=inverse,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("daily_slopes", "leg_against_pv"),
 )

@@ -42,6 +42,7 @@ REMEDY = Remedy(
     prove="With the record corrected, load computed at noon and at night agree in level, and the slope "
     "on production is what the record now expects.",
     habit="Photograph clamps and solar breaker in one picture, and fill in the record from the picture.",
+    desk="ct_sees_pv",
 )
 
 
@@ -55,7 +56,9 @@ FAULT = Fault(
     looks_like="opposed_pair upstream; a source that adds production back without saying so",
     fits=fits,
     effect=effect,
-    inverse=None,
     wrong_kwh_day=WRONG_KWH_DAY,
     remedy=REMEDY,
+    pictures=("daily_slopes", "day_profile"),
+    is_record_error=True,
+    needs={"pv_added_back": False, "is_clipped": False},
 )

@@ -136,7 +136,7 @@ def _built(
     circuit = circuit_of(home, power, v1, v2)
     sound = logger.within_class(right_wiring(home), rng)
     if home.hard == "crossed_and_turned":
-        sound = _crossed_and_turned(sound)
+        sound = sound.crossed_and_turned()
     wiring, reading = sound, measure(circuit, sound)
     if home.fault != "sound":
         wiring = CATALOGUE[home.fault].effect(sound, circuit, home.leg, rng)
@@ -161,15 +161,6 @@ def _built(
     rows = logger.lose_some(logger.misbehave(rows, home.hard, spec.minutes, area.offset_min, rng), rng)
     seen = witness(wiring, _dealt(power.loads), home.roof is not None, home.pv_leg)
     return Built(home, wiring, rows, seen, first_day)
-
-
-def _crossed_and_turned(wiring: Wiring) -> Wiring:
-    """Exchange the legs' clamps and turn both: each reads its own channel's load right, by the other's volts."""
-    turned = [
-        tuple(replace(clamp, leg=3 - clamp.leg, is_turned=not clamp.is_turned) for clamp in clamps)
-        for clamps in (wiring.l1, wiring.l2)
-    ]
-    return replace(wiring, l1=turned[0], l2=turned[1])
 
 
 def _columns(

@@ -135,10 +135,11 @@ def _fits(name: str, home: Home) -> bool:
 
 
 def _faulty(home: Home, name: str, nth: int, spec: UnlikeSpec, rng: np.random.Generator) -> Home:
-    legs = CATALOGUE[name].legs_on(home.service)
-    onset = 0
+    fault, onset = CATALOGUE[name], 0
+    legs = fault.legs_on(home.service)
     # A record that is wrong has been wrong from the first day: readings don't change with it.
-    if name != "wrong_scope" and spec.days >= LEAST_DAYS_FOR_ONSET and rng.random() < spec.onset_share:
+    may_begin = spec.days >= LEAST_DAYS_FOR_ONSET and not fault.is_record_error
+    if may_begin and rng.random() < spec.onset_share:
         onset = int(rng.integers(2, spec.days - 2)) * 1440 + int(rng.integers(1440))
     return replace(home, fault=name, leg=legs[nth % len(legs)], onset_min=onset)
 

@@ -23,10 +23,9 @@ NEW = "stuck_bit"
 def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The project with one fault more."""
     root = tmp_path_factory.mktemp("project")
-    for folder in ("pipeline", "sql", "tests/faults"):
+    for folder in ("pipeline", "sql", "tests/faults", "tests/scenarios"):
         shutil.copytree(ROOT / folder, root / folder)
-    for name in ("conftest.py", "scored_homes.py"):
-        shutil.copy2(ROOT / "tests" / name, root / "tests")
+    shutil.copy2(ROOT / "tests/conftest.py", root / "tests")
     shutil.copy2(ROOT / "pyproject.toml", root)
     shutil.copy2(ANNEX / f"{NEW}.py", root / "pipeline/faults/catalogue")
     shutil.copy2(ANNEX / f"{NEW}.yaml", root / "tests/faults")
@@ -97,6 +96,13 @@ def test_the_work_order_says_what_to_do_and_to_bring(told: dict[str, Any]) -> No
     assert told["card"]["cautions"] == [
         "The board's terminals stay live after the plug is pulled: wait a minute."
     ]
+
+
+def test_it_brings_its_pictures_and_what_the_desk_can_set(told: dict[str, Any]) -> None:
+    assert told["pictures"] == ["Lowest hour of each night", "L2 against L1, hour by hour"]
+    (order,) = told["order"]
+    assert order["desk_change"] == "offset of L1: 0 W → −2 048 W (the bit adds as much)"
+    assert order["desk_proof"].startswith("night level of L1")
 
 
 def test_the_page_of_a_home_tells_it(told: dict[str, Any]) -> None:

@@ -59,10 +59,10 @@ def test_a_record_put_right_was_wrong_before_the_visit() -> None:
     told = visits(
         ("a", 1, "wrong_scope", True), ("b", 1, "wrong_scope", False), ("c", 1, "wrong_scope", True)
     )
-    then = as_declared_then(sites, told)
+    then = as_declared_then(sites, told, CATALOGUE)
 
     assert then["ct_sees_pv"].to_list() == [False, True, None]
-    assert truths(told, then).select("site_id", "severity", "sees_pv_true").rows() == [
+    assert truths(told, then, CATALOGUE).select("site_id", "severity", "sees_pv_true").rows() == [
         ("a", "declared downstream, is not", True),
         ("b", "declared upstream, is not", False),
         ("c", None, None),

@@ -28,6 +28,8 @@ from pipeline.scoring.model import Model
 from pipeline.scoring.model_file import save_model
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
+from pipeline.workorder.build import build_order
+from pipeline.workorder.tables import read_night
 
 ROOT = Path(sys.argv[1])
 NEW = sys.argv[2]
@@ -112,6 +114,8 @@ def main() -> None:
     sick = truth.filter(pl.col("fault") == NEW)["site_id"].to_list()
     likely = scores.filter(pl.col("site_id").is_in(sick)).sort("likelihood")["site_id"][-1]
     registers = read_registers(open_lake(root), result.as_of)
+    (home,) = read_night(out).homes([likely])
+    sheet = build_order(home, result.as_of, CATALOGUE, SETTINGS)
     pages = [path.read_text(encoding="utf-8") for path in sorted((result.folder / "report").rglob("*.html"))]
     told = {
         "sick": sick,
@@ -126,6 +130,7 @@ def main() -> None:
         "weights": weights.filter(pl.col("site_id") == likely).select("probe", "state", "sentence").rows(),
         "order": listed.filter(pl.col("site_id") == likely).drop("since").to_dicts(),
         "card": vars(fault_cards()[NEW]),
+        "pictures": [picture.title for picture in sheet.pictures],
         "page": explain_home(likely, out, SETTINGS, ROOT / "model"),
         "pages": [page for page in pages if NEW.replace("_", " ") in page],
         "visits": registers.visits["found"].to_list(),

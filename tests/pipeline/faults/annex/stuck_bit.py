@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Wiring
-from pipeline.faults.types import Channels, Fault, Remedy, Repair, always
+from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap
 
 BIT_W = 2048.0
 
@@ -34,7 +34,6 @@ FAULT = Fault(
     legs=("l1",),
     story="A bit of the monitor's first input sticks, which adds 2048 W to leg 1 day and night.",
     looks_like="a load that never stops",
-    fits=always,
     effect=effect,
     inverse=inverse,
     wrong_kwh_day={"l1": pl.lit(BIT_W * 24 / 1000)},
@@ -45,6 +44,11 @@ FAULT = Fault(
         minutes=35,
         prove="All loads of leg 1 off: the channel reads within a few watts of 0.",
         habit="Read each channel with its clamp unplugged before leaving.",
+        desk=Stopgap(
+            "If the monitor has an offset a channel, it can serve until the visit.",
+            (Change("offset of {leg}", "0 W", "−2 048 W", "the bit adds as much"),),
+        ),
     ),
+    pictures=("night_floors", "leg_against_leg"),
     cautions=("The board's terminals stay live after the plug is pulled: wait a minute.",),
 )
