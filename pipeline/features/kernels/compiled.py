@@ -131,6 +131,22 @@ def put_sums(value: Float, sums: Float, seen: int) -> None:
         value[at] = sums[at] if (seen >> at) & 1 else np.nan
 
 
+# Shell's sort with Ciura's gaps: as quick as the library's on a day of a home, and compiled in a tenth of the time.
+GAPS = (701, 301, 132, 57, 23, 10, 4, 1)
+
+
+@compiled
+def sort(values: Float, count: int) -> None:
+    """Put the first `count` values in order."""
+    for gap in GAPS:
+        for i in range(gap, count):
+            value, at = values[i], i
+            while at >= gap and values[at - gap] > value:
+                values[at] = values[at - gap]
+                at -= gap
+            values[at] = value
+
+
 @compiled
 def quantile(ranked: Float, count: int, share: float) -> float:
     """Return the continuous quantile of the first `count` values, which are in order; NaN where there is none."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.features.kernels.compiled import TRUE, Float, add, compiled, numbered, put_sums, quantile
+from pipeline.features.kernels.compiled import TRUE, Float, add, compiled, numbered, put_sums, quantile, sort
 from pipeline.features.kernels.rows import Lines, Rows
 
 SUM = numbered(
@@ -105,7 +105,7 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
             if r.is_dark[i] == TRUE and one == one:
                 room[size] = abs(one)
                 size += 1
-        room[:size].sort()
+        sort(room, size)
         value[ONE.l1_dark_size if leg == 0 else ONE.l2_dark_size] = quantile(room, size, 0.9)
     for series in range(3):
         size = 0
@@ -114,7 +114,7 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
             if r.is_night[i] == TRUE and one == one:
                 room[size] = one
                 size += 1
-        room[:size].sort()
+        sort(room, size)
         low, middle, high = (
             (ONE.l1_night_p05, ONE.l1_night_p50, ONE.l1_night_p95) if series == 0
             else (ONE.l2_night_p05, ONE.l2_night_p50, ONE.l2_night_p95) if series == 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.features.kernels.compiled import FALSE, TRUE, Float, Int, compiled, numbered
+from pipeline.features.kernels.compiled import FALSE, GAPS, TRUE, Float, Int, compiled, numbered
 from pipeline.features.kernels.rows import Lines, Rows
 
 AT = numbered(
@@ -16,6 +16,7 @@ AT = numbered(
 RAMPS = AT._fields
 _SERIES = 8
 _L1, _L2, _SUM, _AM, _PM, _L1_VAR, _L2_VAR, _NET = range(_SERIES)
+_OF_ALL_RAMPS = np.array([_L1, _L2, _SUM, _L1_VAR, _L2_VAR, _NET])
 
 
 @compiled
@@ -52,17 +53,15 @@ def ramps(
             room[0, found], room[1, found] = start, end
             room[2, found] = np.floor(abs(around) * 1024.0 + 0.5) / 1024.0
             found += 1
-    for series in (_L1, _L2, _SUM, _L1_VAR, _L2_VAR, _NET):
+    for series in _OF_ALL_RAMPS:
         size = _ratios(r, series, found, room)
         if size == 0:
             continue
-        order = np.argsort(room[3, :size])
-        _slope(series, order, room, 0.0, v)
-        if (
-            series == _SUM
-        ):  # before the sun's noon the hour angle's sine is negative; unplaced homes have none
-            _slope(_AM, order, room, -1.0, v)
-            _slope(_PM, order, room, 1.0, v)
+        _sort_ratios(room, size)
+        _slope(series, size, room, 0.0, v)
+        if series == _SUM:  # before the sun's noon the hour angle's sine is negative; unplaced homes have none
+            _slope(series + 1, size, room, -1.0, v)
+            _slope(series + 2, size, room, 1.0, v)
 
 
 @compiled
@@ -79,14 +78,27 @@ def _ratios(r: Rows, series: int, found: int, room: Float) -> int:
 
 
 @compiled
-def _slope(series: int, order: Int, room: Float, side: float, v: Float) -> None:
-    """Put a series' weighted median, and its error, over the ramps in `order` of their ratios.
+def _sort_ratios(room: Float, size: int) -> None:
+    """Put the ramps in the order of their ratios, weight and hour angle with them (as `compiled.sort`)."""
+    for gap in GAPS:
+        for i in range(gap, size):
+            ratio, weight, hour_sin, at = room[3, i], room[4, i], room[5, i], i
+            while at >= gap and room[3, at - gap] > ratio:
+                for part in range(3, 6):
+                    room[part, at] = room[part, at - gap]
+                at -= gap
+            room[3, at], room[4, at], room[5, at] = ratio, weight, hour_sin
+
+
+@compiled
+def _slope(series: int, count: int, room: Float, side: float, v: Float) -> None:
+    """Put a series' weighted median, and its error, over the `count` ramps, which are in the order of their ratios.
 
     With `side` -1 those before noon only, with 1 those after it.
     """
     size = 0
     total = square = 0.0
-    for at in order:
+    for at in range(count):
         if _is_in(room[5, at], side):
             weight = room[4, at]
             total += weight
@@ -97,8 +109,8 @@ def _slope(series: int, order: Int, room: Float, side: float, v: Float) -> None:
     half = np.sqrt(square) / 2.0
     v[AT.s_n] = float(size) if not v[AT.s_n] >= size else v[AT.s_n]
     v[AT.s_w] = total if not v[AT.s_w] >= total else v[AT.s_w]
-    v[series] = _at(total / 2.0, order, room, side)
-    low, high = _at(total / 2.0 - half, order, room, side), _at(total / 2.0 + half, order, room, side)
+    v[series] = _at(total / 2.0, count, room, side)
+    low, high = _at(total / 2.0 - half, count, room, side), _at(total / 2.0 + half, count, room, side)
     v[_SERIES + series] = (high - low) / 2.0
 
 
@@ -108,10 +120,10 @@ def _is_in(hour_sin: float, side: float) -> bool:
 
 
 @compiled
-def _at(weight: float, order: Int, room: Float, side: float) -> float:
+def _at(weight: float, count: int, room: Float, side: float) -> float:
     """Return the lowest ratio with so much weight at it or below it, else the highest."""
     below_w, found = 0.0, np.nan
-    for at in order:
+    for at in range(count):
         if _is_in(room[5, at], side):
             below_w += room[4, at]
             found = float(room[3, at])

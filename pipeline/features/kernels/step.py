@@ -17,6 +17,7 @@ from pipeline.features.kernels.compiled import (
     put_sums,
     quantile,
     reaches,
+    sort,
     tally,
 )  # fmt: skip
 from pipeline.features.kernels.rows import Lines, Rows
@@ -148,12 +149,12 @@ def count_steps(r: Rows, rows: int, lines: Lines, room: Float, n: Int, value: Fl
             leaks2 += 1
         tally(n, AT.n_glitch_l1, _glitch(l1, was1, lines))
         tally(n, AT.n_glitch_l2, _glitch(l2, was2, lines))
-    room[0, :pairs].sort()
+    sort(room[0], pairs)
     value[ONE.pair_log_ratio] = quantile(room[0], pairs, 0.5)
     for leg in range(2):
         copied, count = (room[1], leaks1) if leg == 0 else (room[2], leaks2)
         if count > 0:
-            copied[:count].sort()
+            sort(copied, count)
             least = max(quantile(copied, count, 0.25), 0.0) + min(quantile(copied, count, 0.75), 0.0)
             value[ONE.leak_l1 if leg == 0 else ONE.leak_l2] = quantile(copied, count, 0.5)
             value[ONE.leak_least_l1 if leg == 0 else ONE.leak_least_l2] = least
