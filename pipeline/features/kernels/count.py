@@ -35,8 +35,8 @@ def count_levels(r: Rows, rows: int, quiet_w: float, lines: Lines, n: Int) -> No
     was_zero1 = was_zero2 = NULL  # of the row before
     size1_before = size2_before = size1_twice = size2_twice = np.nan
     for i in range(rows):
-        l1, l2, pv, sun_sin = r.l1_w[i], r.l2_w[i], r.pv_w[i], r.sun_sin[i]
-        night, dark, live, step = r.is_night[i], r.is_dark[i], r.is_pv_live[i], r.is_step[i]
+        l1, l2, pv, sun_sin = r[i].l1_w, r[i].l2_w, r[i].pv_w, r[i].sun_sin
+        night, dark, live, step = r[i].is_night, r[i].is_dark, r[i].is_pv_live, r[i].is_step
         light = TRUE - night
         size1, size2, size_pv = abs(l1), abs(l2), abs(pv)
         both = l1 + (l2 if l2 == l2 else 0.0)
@@ -69,8 +69,8 @@ def count_levels(r: Rows, rows: int, quiet_w: float, lines: Lines, n: Int) -> No
         tally(n, AT.n_lone_l2, open2)
         tally(n, AT.n_tiny_l1, below(size1, lines.tiny_w))
         tally(n, AT.n_tiny_l2, below(size2, lines.tiny_w))
-        d1 = l1 - r.l1_w[i - 1] if i > 0 else np.nan
-        d2 = l2 - r.l2_w[i - 1] if i > 0 else np.nan
+        d1 = l1 - r[i - 1].l1_w if i > 0 else np.nan
+        d2 = l2 - r[i - 1].l2_w if i > 0 else np.nan
         tally(n, AT.n_stale_l1, min(step, is_same(d1, 0.0), reaches(size1, zero_w)))
         tally(n, AT.n_stale_l2, min(step, is_same(d2, 0.0), reaches(size2, zero_w)))
         tally(n, AT.n_step_row, step)

@@ -12,7 +12,7 @@ from pipeline.features.kernels.count import COUNTS, count_levels
 from pipeline.features.kernels.level import hours, single_levels, sum_levels
 from pipeline.features.kernels.meter import metered
 from pipeline.features.kernels.ramp import RAMPS, ramps
-from pipeline.features.kernels.rows import Channels, Lines, Sky, Sun, empty_rows, fill_rows
+from pipeline.features.kernels.rows import ROW, Channels, Lines, Sky, Sun, fill_rows
 from pipeline.features.kernels.step import count_steps, sum_steps
 
 _PARTS = (
@@ -47,7 +47,7 @@ def work_out(
     most = rows.max()
     found = np.empty((runs, _COLUMNS))
     hour_rows, hour_sums = np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
-    r, room, lit = empty_rows(most), np.empty((6, most)), np.empty(most, np.int64)
+    r, room, lit = np.empty(most, ROW), np.empty((6, most)), np.empty(most, np.int64)
     sums, counts = np.empty(_MOST), np.empty(_MOST, np.int64)
     for run in range(runs):
         own, size, length, value = home[run], rows[run], length_min[run], found[run]

@@ -31,9 +31,9 @@ def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float)
     """Put SUMS into `value`; `sums` has room for them, 0 before."""
     seen = 0
     for i in range(rows):
-        l1, l2, pv, sun_sin = r.l1_w[i], r.l2_w[i], r.pv_w[i], r.sun_sin[i]
+        l1, l2, pv, sun_sin = r[i].l1_w, r[i].l2_w, r[i].pv_w, r[i].sun_sin
         size1, size2, size_pv = abs(l1), abs(l2), abs(pv)
-        if r.is_night[i] == TRUE:
+        if r[i].is_night == TRUE:
             seen |= add(sums, SUM.l1_night_w, l1, True) | add(sums, SUM.l2_night_w, l2, True)
             seen |= add(sums, SUM.l1_l1_night, l1 * l1, True) | add(sums, SUM.l2_l2_night, l2 * l2, True)
             seen |= add(sums, SUM.l1_l2_night, l1 * l2, True)
@@ -43,7 +43,7 @@ def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float)
             seen |= add(sums, SUM.l1_l1_day, l1 * l1, True) | add(sums, SUM.l2_l2_day, l2 * l2, True)
             seen |= add(sums, SUM.l1_l2_day, l1 * l2, True)
             seen |= add(sums, SUM.l1_pv_day, l1 * pv, True) | add(sums, SUM.l2_pv_day, l2 * pv, True)
-        seen |= add(sums, SUM.pv_dark_w, size_pv, r.is_dark[i] == TRUE)
+        seen |= add(sums, SUM.pv_dark_w, size_pv, r[i].is_dark == TRUE)
         sky = sun_sin if sun_sin > 0.0 else 0.0
         seen |= add(sums, SUM.sky_x, sky, True) | add(sums, SUM.sky_xx, sky * sky, True)
         seen |= add(sums, SUM.l1_sky, l1 * sky, True) | add(sums, SUM.l2_sky, l2 * sky, True)
@@ -52,13 +52,13 @@ def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float)
         seen |= add(sums, SUM.pv_all_w, pv, True)
         seen |= add(sums, SUM.l1_l1_all, l1 * l1, True) | add(sums, SUM.l2_l2_all, l2 * l2, True)
         seen |= add(sums, SUM.pv_pv_all, pv * pv, True)
-        seen |= add(sums, SUM.pv_cos_w, pv * r.hour_cos[i], True)
-        seen |= add(sums, SUM.pv_sin_w, pv * r.hour_sin[i], True)
+        seen |= add(sums, SUM.pv_cos_w, pv * r[i].hour_cos, True)
+        seen |= add(sums, SUM.pv_sin_w, pv * r[i].hour_sin, True)
         seen |= add(sums, SUM.l1_abs_wh, size1, True) | add(sums, SUM.l2_abs_wh, size2, True)
         seen |= add(sums, SUM.pv_wh, pv, True) | add(sums, SUM.pv_abs_w, size_pv, True)
-        has_volt = r.vdiff_v[i] == r.vdiff_v[i]
-        seen |= add(sums, SUM.l1_v_sum, r.l1_v[i], has_volt) | add(sums, SUM.l2_v_sum, r.l2_v[i], has_volt)
-        seen |= add(sums, SUM.vdiff_vdiff, r.vdiff_v[i] * r.vdiff_v[i], has_volt)
+        has_volt = r[i].vdiff_v == r[i].vdiff_v
+        seen |= add(sums, SUM.l1_v_sum, r[i].l1_v, has_volt) | add(sums, SUM.l2_v_sum, r[i].l2_v, has_volt)
+        seen |= add(sums, SUM.vdiff_vdiff, r[i].vdiff_v * r[i].vdiff_v, has_volt)
     for at in (SUM.l1_abs_wh, SUM.l2_abs_wh, SUM.pv_wh):
         sums[at] *= length_min / 60.0
     put_sums(value, sums, seen)
@@ -73,16 +73,16 @@ def single_levels(r: Rows, rows: int, length_min: float, lines: Lines, room: Flo
     pv_max = -1.0
     least1 = least2 = np.inf
     for i in range(rows):
-        l1, l2, pv = r.l1_w[i], r.l2_w[i], r.pv_w[i]
+        l1, l2, pv = r[i].l1_w, r[i].l2_w, r[i].pv_w
         value[ONE.n_l1] += l1 == l1
         value[ONE.n_l2] += l2 == l2
         value[ONE.n_pv] += pv == pv
-        value[ONE.n_volt] += r.vdiff_v[i] == r.vdiff_v[i]
-        value[ONE.n_net] += r.net_w[i] == r.net_w[i]
-        value[ONE.n_battery] += r.battery_w[i] == r.battery_w[i]
+        value[ONE.n_volt] += r[i].vdiff_v == r[i].vdiff_v
+        value[ONE.n_net] += r[i].net_w == r[i].net_w
+        value[ONE.n_battery] += r[i].battery_w == r[i].battery_w
         if abs(pv) > pv_max:
             pv_max = abs(pv)
-        if r.is_night[i] == TRUE:
+        if r[i].is_night == TRUE:
             # With every channel at zero a row is a gap; where leg 1 is not known, it is not told of leg 2.
             is_zero1, is_zero2 = abs(l1) < lines.zero_w, abs(l2) < lines.zero_w
             is_gap = is_zero1 & (is_zero2 | (l2 != l2))
@@ -101,8 +101,8 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
     for leg in range(2):
         size = 0
         for i in range(rows):
-            one = r.l1_w[i] if leg == 0 else r.l2_w[i]
-            if r.is_dark[i] == TRUE and one == one:
+            one = r[i].l1_w if leg == 0 else r[i].l2_w
+            if r[i].is_dark == TRUE and one == one:
                 room[size] = abs(one)
                 size += 1
         sort(room, size)
@@ -110,8 +110,8 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
     for series in range(3):
         size = 0
         for i in range(rows):
-            one = r.l1_w[i] if series == 0 else r.l2_w[i] if series == 1 else r.l1_w[i] + r.l2_w[i]
-            if r.is_night[i] == TRUE and one == one:
+            one = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].l1_w + r[i].l2_w
+            if r[i].is_night == TRUE and one == one:
                 room[size] = one
                 size += 1
         sort(room, size)
@@ -128,10 +128,10 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
 def hours(r: Rows, rows: int, count: Float, total: Float) -> None:
     """Add rows to `count` (4, 24): all, with l1_w, l2_w and pv_w; and these three to `total` (3, 24) [W sum]."""
     for i in range(rows):
-        hour = r.minute[i] // 60
+        hour = r[i].minute // 60
         count[0, hour] += 1.0
         for series in range(3):
-            one = r.l1_w[i] if series == 0 else r.l2_w[i] if series == 1 else r.pv_w[i]
+            one = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].pv_w
             if one == one:
                 count[1 + series, hour] += 1.0
                 total[series, hour] += one

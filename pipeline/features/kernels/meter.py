@@ -25,25 +25,25 @@ def metered(r: Rows, rows: int, sums: Float, value: Float, ones: Float) -> None:
     steps = there = 0
     has_l2 = has_pv = False
     for i in range(rows):
-        has_l2 |= r.l2_w[i] == r.l2_w[i]
-        has_pv |= r.pv_w[i] == r.pv_w[i]
+        has_l2 |= r[i].l2_w == r[i].l2_w
+        has_pv |= r[i].pv_w == r[i].pv_w
     for i in range(rows):
-        net, l1 = r.net_w[i], r.l1_w[i]
+        net, l1 = r[i].net_w, r[i].l1_w
         if net != net or l1 != l1:
             continue
         there += 1
         seen |= add(sums, SUM.ne_net, net, True)
         seen |= add(sums, SUM.ne_l1, l1, True)
-        seen |= add(sums, SUM.ne_l2, r.l2_w[i], True)
-        seen |= add(sums, SUM.ne_pv, _or_0(r.pv_w[i]), True)
-        seen |= add(sums, SUM.ne_battery, _or_0(r.battery_w[i]), True)
-        if r.is_step[i] == FALSE:
+        seen |= add(sums, SUM.ne_l2, r[i].l2_w, True)
+        seen |= add(sums, SUM.ne_pv, _or_0(r[i].pv_w), True)
+        seen |= add(sums, SUM.ne_battery, _or_0(r[i].battery_w), True)
+        if r[i].is_step == FALSE:
             continue
-        dn, d1, d2 = net - r.net_w[i - 1], l1 - r.l1_w[i - 1], r.l2_w[i] - r.l2_w[i - 1]
-        dp, db = r.pv_w[i] - r.pv_w[i - 1], _or_0(r.battery_w[i] - r.battery_w[i - 1])
+        dn, d1, d2 = net - r[i - 1].net_w, l1 - r[i - 1].l1_w, r[i].l2_w - r[i - 1].l2_w
+        dp, db = r[i].pv_w - r[i - 1].pv_w, _or_0(r[i].battery_w - r[i - 1].battery_w)
         if dn != dn or d1 != d1 or (has_l2 and d2 != d2):
             continue
-        if has_pv and dp != dp and r.is_night[i] != TRUE:
+        if has_pv and dp != dp and r[i].is_night != TRUE:
             continue
         steps += 1
         seen |= add(sums, SUM.nm_nn, dn * dn, True)

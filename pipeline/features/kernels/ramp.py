@@ -35,18 +35,18 @@ def ramps(
     span = max(1, int(np.floor(lines.ramp_span_min / length_min + 0.5)))
     count = 0
     for i in range(rows):
-        if r.is_dark[i] == FALSE or r.is_pv_live[i] == TRUE:
+        if r[i].is_dark == FALSE or r[i].is_pv_live == TRUE:
             lit[count] = i
             count += 1
     # In `room` for each ramp that counts: start, end, weight; then a series' weights in the order of its ratios.
     found = 0
     for at in range(count - span - 2):
         first, start, end, last = lit[at], lit[at + 1], lit[at + 1 + span], lit[at + 2 + span]
-        around, ramp = r.pv_w[last] - r.pv_w[first], r.pv_w[end] - r.pv_w[start]
+        around, ramp = r[last].pv_w - r[first].pv_w, r[end].pv_w - r[start].pv_w
         if (
-            r.is_idle[start] == TRUE
-            and r.is_idle[end] == TRUE
-            and r.minute[last] - r.minute[first] == (span + 2) * length_min
+            r[start].is_idle == TRUE
+            and r[end].is_idle == TRUE
+            and r[last].minute - r[first].minute == (span + 2) * length_min
             and abs(around) >= ramp_w
             and around * ramp > lines.ramp_core_share * around * around
         ):
@@ -59,7 +59,9 @@ def ramps(
             continue
         _sort_ratios(room, size)
         _slope(series, size, room, 0.0, v)
-        if series == _SUM:  # before the sun's noon the hour angle's sine is negative; unplaced homes have none
+        if (
+            series == _SUM
+        ):  # before the sun's noon the hour angle's sine is negative; unplaced homes have none
             _slope(series + 1, size, room, -1.0, v)
             _slope(series + 2, size, room, 1.0, v)
 
@@ -70,9 +72,9 @@ def _ratios(r: Rows, series: int, found: int, room: Float) -> int:
     size = 0
     for at in range(found):
         start, end = int(room[0, at]), int(room[1, at])
-        ratio = _moved(r, series, start, end) / (r.pv_w[end] - r.pv_w[start])
+        ratio = _moved(r, series, start, end) / (r[end].pv_w - r[start].pv_w)
         if ratio == ratio:
-            room[3, size], room[4, size], room[5, size] = ratio, room[2, at], r.hour_sin[end]
+            room[3, size], room[4, size], room[5, size] = ratio, room[2, at], r[end].hour_sin
             size += 1
     return size
 
@@ -136,14 +138,14 @@ def _at(weight: float, count: int, room: Float, side: float) -> float:
 def _moved(r: Rows, series: int, start: int, end: int) -> float:
     """Return what a series moved by; NaN where it isn't known."""
     if series == _L1:
-        return float(r.l1_w[end] - r.l1_w[start])
+        return float(r[end].l1_w - r[start].l1_w)
     if series == _L2:
-        return float(r.l2_w[end] - r.l2_w[start])
+        return float(r[end].l2_w - r[start].l2_w)
     if series == _L1_VAR:
-        return float(r.l1_var[end] - r.l1_var[start])
+        return float(r[end].l1_var - r[start].l1_var)
     if series == _L2_VAR:
-        return float(r.l2_var[end] - r.l2_var[start])
+        return float(r[end].l2_var - r[start].l2_var)
     if series == _NET:
-        return float(r.net_w[end] - r.net_w[start])
-    d2 = r.l2_w[end] - r.l2_w[start]
-    return float(r.l1_w[end] - r.l1_w[start] + (d2 if d2 == d2 else 0.0))
+        return float(r[end].net_w - r[start].net_w)
+    d2 = r[end].l2_w - r[start].l2_w
+    return float(r[end].l1_w - r[start].l1_w + (d2 if d2 == d2 else 0.0))

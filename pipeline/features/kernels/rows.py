@@ -72,53 +72,21 @@ class Lines(NamedTuple):
     volt_high: float
 
 
-class Rows(NamedTuple):
-    """What the statistics read of each row, in the order of time; NaN is null.
-
-    Flags are TRUE or FALSE, never null.
-    """
-
-    minute: Int
-    l1_w: Float
-    l2_w: Float
-    pv_w: Float
-    battery_w: Float
-    l1_v: Float
-    l2_v: Float
-    l1_var: Float
-    l2_var: Float
-    net_w: Float
-    probe_w: Float
-    vdiff_v: Float
-    vmean_v: Float
-    sun_sin: Float
-    hour_cos: Float
-    hour_sin: Float
-    is_dark: Int
-    is_pv_live: Int
-    is_idle: Int
-    is_night: Int
-    is_step: Int
-    is_calm: Int
+# What the statistics read of each row, in the order of time; NaN is null. Flags are TRUE or FALSE, never null.
+_NUMBERS = (
+    "l1_w", "l2_w", "pv_w", "battery_w", "l1_v", "l2_v", "l1_var", "l2_var", "net_w", "probe_w", "vdiff_v", "vmean_v",
+    "sun_sin", "hour_cos", "hour_sin",
+)  # fmt: skip
+_FLAGS = ("is_dark", "is_pv_live", "is_idle", "is_night", "is_step", "is_calm")
+ROW = np.dtype(
+    [("minute", np.int64), *((name, np.float64) for name in _NUMBERS), *((name, np.int64) for name in _FLAGS)]
+)
+Rows = Any  # an array of ROW: numba knows its fields, the type checker doesn't
 
 
 def lines_of(params: Mapping[str, Any]) -> Lines:
     """Return the lines among the parameters of a day's tables."""
     return Lines(**{name: float(params[name]) for name in Lines._fields})
-
-
-@compiled
-def empty_rows(most: int) -> Rows:
-    """Return room for the day of one home, of `most` rows."""
-    return Rows(
-        np.empty(most, np.int64),
-        np.empty(most), np.empty(most), np.empty(most), np.empty(most),
-        np.empty(most), np.empty(most), np.empty(most), np.empty(most),
-        np.empty(most), np.empty(most), np.empty(most), np.empty(most),
-        np.empty(most), np.empty(most), np.empty(most),
-        np.empty(most, np.int64), np.empty(most, np.int64), np.empty(most, np.int64),
-        np.empty(most, np.int64), np.empty(most, np.int64), np.empty(most, np.int64),
-    )  # fmt: skip
 
 
 @compiled
@@ -142,28 +110,28 @@ def fill_rows(
     for i in range(count):
         at = first + i
         now = minute[at]
-        r.minute[i] = now
-        r.l1_w[i], r.l2_w[i] = channels.l1_w[at], channels.l2_w[at]
-        r.pv_w[i], r.battery_w[i] = channels.pv_w[at], channels.battery_w[at]
+        r[i].minute = now
+        r[i].l1_w, r[i].l2_w = channels.l1_w[at], channels.l2_w[at]
+        r[i].pv_w, r[i].battery_w = channels.pv_w[at], channels.battery_w[at]
         v1, v2 = channels.l1_v[at], channels.l2_v[at]
-        r.l1_v[i], r.l2_v[i] = v1, v2
-        r.l1_var[i], r.l2_var[i] = channels.l1_var[at], channels.l2_var[at]
-        r.net_w[i] = (channels.import_wh[at] - channels.export_wh[at]) * 60.0 / length_min
+        r[i].l1_v, r[i].l2_v = v1, v2
+        r[i].l1_var, r[i].l2_var = channels.l1_var[at], channels.l2_var[at]
+        r[i].net_w = (channels.import_wh[at] - channels.export_wh[at]) * 60.0 / length_min
         if lines.volt_low <= v1 <= lines.volt_high and lines.volt_low <= v2 <= lines.volt_high:
-            r.vdiff_v[i], r.vmean_v[i] = v1 - v2, (v1 + v2) / 2.0
+            r[i].vdiff_v, r[i].vmean_v = v1 - v2, (v1 + v2) / 2.0
         else:
-            r.vdiff_v[i] = r.vmean_v[i] = np.nan
+            r[i].vdiff_v = r[i].vmean_v = np.nan
         hour_cos = sun.cos_hour[sun_line, now] * cos_lon - sun.sin_hour[sun_line, now] * sin_lon
-        r.hour_cos[i] = hour_cos
-        r.hour_sin[i] = sun.sin_hour[sun_line, now] * cos_lon + sun.cos_hour[sun_line, now] * sin_lon
+        r[i].hour_cos = hour_cos
+        r[i].hour_sin = sun.sin_hour[sun_line, now] * cos_lon + sun.cos_hour[sun_line, now] * sin_lon
         sun_sin = (
             sin_lat * sun.sin_declination[sun_line, now]
             + cos_lat * sun.cos_declination[sun_line, now] * hour_cos
         )
-        r.sun_sin[i] = sun_sin
-        pv = r.pv_w[i]
-        battery = r.battery_w[i] if r.battery_w[i] == r.battery_w[i] else 0.0
-        r.probe_w[i] = pv + battery
+        r[i].sun_sin = sun_sin
+        pv = r[i].pv_w
+        battery = r[i].battery_w if r[i].battery_w == r[i].battery_w else 0.0
+        r[i].probe_w = pv + battery
         is_live = TRUE if pv > quiet_w else FALSE
         is_dark = below(sun_sin, lines.dark_sin)
         if is_dark == NULL:
@@ -173,9 +141,9 @@ def fill_rows(
         is_idle = TRUE if abs(battery) < lines.battery_idle_w else FALSE
         is_night = min(is_dark, TRUE - is_live, TRUE if is_load_side else is_idle)
         is_step = FALSE
-        if i > 0 and now - r.minute[i - 1] <= lines.longest_gap_min:
+        if i > 0 and now - r[i - 1].minute <= lines.longest_gap_min:
             is_step = TRUE
-        driven = abs(r.probe_w[i] - r.probe_w[i - 1]) if i > 0 else np.nan
+        driven = abs(r[i].probe_w - r[i - 1].probe_w) if i > 0 else np.nan
         is_still = FALSE if driven >= lines.calm_w else TRUE
-        r.is_dark[i], r.is_pv_live[i], r.is_idle[i] = is_dark, is_live, is_idle
-        r.is_night[i], r.is_step[i], r.is_calm[i] = is_night, is_step, min(is_step, max(is_night, is_still))
+        r[i].is_dark, r[i].is_pv_live, r[i].is_idle = is_dark, is_live, is_idle
+        r[i].is_night, r[i].is_step, r[i].is_calm = is_night, is_step, min(is_step, max(is_night, is_still))

@@ -46,12 +46,12 @@ def sum_steps(r: Rows, rows: int, sums: Float, value: Float) -> None:
     """Put SUMS into `value`; `sums` has room for them, 0 before."""
     seen = 0
     for i in range(1, rows):
-        if r.is_step[i] == FALSE:
+        if r[i].is_step == FALSE:
             continue
-        is_asleep = r.is_night[i] == TRUE
-        d1, d2 = r.l1_w[i] - r.l1_w[i - 1], r.l2_w[i] - r.l2_w[i - 1]
-        dp = r.probe_w[i] - r.probe_w[i - 1]
-        dv, dm = r.vdiff_v[i] - r.vdiff_v[i - 1], r.vmean_v[i] - r.vmean_v[i - 1]
+        is_asleep = r[i].is_night == TRUE
+        d1, d2 = r[i].l1_w - r[i - 1].l1_w, r[i].l2_w - r[i - 1].l2_w
+        dp = r[i].probe_w - r[i - 1].probe_w
+        dv, dm = r[i].vdiff_v - r[i - 1].vdiff_v, r[i].vmean_v - r[i - 1].vmean_v
         has_legs = (d1 == d1) & (d2 == d2)
         has_volt = _has_volt(r, i, dv, dp, has_legs)
         if is_asleep:
@@ -102,14 +102,14 @@ def count_steps(r: Rows, rows: int, lines: Lines, room: Float, n: Int, value: Fl
     value[:] = np.nan
     steps = pairs = leaks1 = leaks2 = 0
     for i in range(1, rows):
-        if r.is_step[i] == FALSE:
+        if r[i].is_step == FALSE:
             continue
         steps += 1
-        l1, l2, was1, was2 = r.l1_w[i], r.l2_w[i], r.l1_w[i - 1], r.l2_w[i - 1]
-        night, calm = r.is_night[i], r.is_calm[i]
-        d1, d2, dp = l1 - was1, l2 - was2, r.probe_w[i] - r.probe_w[i - 1]
+        l1, l2, was1, was2 = r[i].l1_w, r[i].l2_w, r[i - 1].l1_w, r[i - 1].l2_w
+        night, calm = r[i].is_night, r[i].is_calm
+        d1, d2, dp = l1 - was1, l2 - was2, r[i].probe_w - r[i - 1].probe_w
         light = TRUE - night
-        has_volt = _has_volt(r, i, r.vdiff_v[i] - r.vdiff_v[i - 1], dp, (d1 == d1) & (d2 == d2))
+        has_volt = _has_volt(r, i, r[i].vdiff_v - r[i - 1].vdiff_v, dp, (d1 == d1) & (d2 == d2))
         tally(n, AT.d_n_n, night)
         tally(n, AT.d_n_d, light)
         tally(n, AT.vd_n_n, min(night, TRUE * has_volt))
@@ -164,7 +164,7 @@ def count_steps(r: Rows, rows: int, lines: Lines, room: Float, n: Int, value: Fl
 @compiled
 def _has_volt(r: Rows, i: int, dv: float, dp: float, has_legs: bool) -> bool:
     """Return whether a step tells of leg voltages: all of it is known, by day the probe too if there is one."""
-    is_driven = (r.is_night[i] == TRUE) | (dp == dp) | (r.probe_w[i] != r.probe_w[i])
+    is_driven = (r[i].is_night == TRUE) | (dp == dp) | (r[i].probe_w != r[i].probe_w)
     return bool(has_legs & (dv == dv) & is_driven)
 
 
