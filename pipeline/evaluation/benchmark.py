@@ -25,6 +25,7 @@ from pipeline.evaluation.process_usage import Watched, watch
 from pipeline.features.day_store import Store
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
+from pipeline.nightly.steps import Step
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
@@ -56,7 +57,7 @@ class BenchRow:
     @property
     def pandas_ratio(self) -> float | None:
         """Pandas over the night's intake of the same day, which comes to the same numbers and checks every row too."""
-        return None if self.pandas_s is None else self.pandas_s / self.steps["take in the days"]
+        return None if self.pandas_s is None else self.pandas_s / self.steps[Step.TAKE_IN]
 
 
 @dataclass(frozen=True)
