@@ -12,7 +12,6 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.contract import SOUND
-from pipeline.worklist.likeliest_fault import likely_faults
 
 CROSSED, TURNED = "legs_crossed", "reversed"
 TWINS_SAID = (
@@ -62,7 +61,7 @@ def judge(scores: pl.DataFrame, truth: pl.DataFrame, carries: pl.DataFrame, as_o
     Parameters
     ----------
     scores
-        `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods.
+        `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, likely_fault, likely_leg, fault_likelihoods.
     truth
         `read_truth`; a fault that begins after `as_of` isn't there yet, one that begins within the window is.
     carries
@@ -81,9 +80,8 @@ def judge(scores: pl.DataFrame, truth: pl.DataFrame, carries: pl.DataFrame, as_o
     both = pl.col("fault") == CROSSED, (pl.col("fault") == TURNED) & (pl.col("leg") == "both")
     told = scores.select(
         "site_id", "likelihood", "verdict", "fault_likelihoods",
-        named=pl.col("suspected_fault"), named_leg=pl.col("leg"),
-    ).join(
-        likely_faults(scores).rename({"fault": "order_fault", "leg": "order_leg"}), on="site_id", how="left"
+        named=pl.col("suspected_fault").fill_null(SOUND), named_leg=pl.col("leg"),
+        order_fault="likely_fault", order_leg="likely_leg",
     )  # fmt: skip
     joined = (
         truth.select("site_id", "fault", "leg", "onset_on", "hard_negative", "sees_pv_true")
