@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from prefect import Flow, flow, get_run_logger
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
@@ -28,20 +28,20 @@ from pipeline.ingest.lake import open_lake
 from pipeline.learning.train_due import train_if_due
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import run_night
+from pipeline.nightly.steps import P, Step, T, run_plainly
 from pipeline.storage.object_url import object_url
 
-T = TypeVar("T")
 # Steps that touch the disk, where a share that was away for a moment is back later: seconds before each new
 # try. The others only compute, or, as publishing does, rename: there a second try has nothing to gain.
 RETRY_AFTER_S = {
-    "open the lake": [10.0, 60.0],
-    "take in the days": [30.0, 120.0],
-    "write the tables": [10.0, 60.0],
-    "draw the report": [10.0, 60.0],
+    Step.OPEN_LAKE: [10.0, 60.0],
+    Step.TAKE_IN: [30.0, 120.0],
+    Step.WRITE_TABLES: [10.0, 60.0],
+    Step.DRAW_REPORT: [10.0, 60.0],
 }
 
 # With a cluster these steps are its tasks, and no task of their own: a task takes along what the step was given.
-SPREAD = ("take in the days", "look at the window", "score the homes")
+SPREAD = (Step.TAKE_IN, Step.LOOK_AT_WINDOW, Step.SCORE_HOMES)
 
 
 class PublishedWithAlarm(NightclampError):
@@ -65,18 +65,19 @@ def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]
     return not isinstance(state.data, InputError)
 
 
-def as_task(name: str, function: Callable[..., T], *args: Any) -> T:
+def as_task(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
     """Run one step of the night as a task run of that name; what it raises is raised here."""
 
     def run() -> T:
-        return function(*args)
+        return function(*args, **kwargs)
 
-    return quiet_task(name, run, RETRY_AFTER_S.get(name, []), is_worth_retrying)()
+    return quiet_task(step.value, run, RETRY_AFTER_S.get(step, []), is_worth_retrying)()
 
 
-def as_task_or_spread(name: str, function: Callable[..., T], *args: Any) -> T:
+def as_task_or_spread(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
     """Run one step of a night whose pieces a cluster carries out, where they are the task runs of that name."""
-    return function(*args) if name in SPREAD else as_task(name, function, *args)
+    run_step = run_plainly if step in SPREAD else as_task
+    return run_step(step, function, *args, **kwargs)
 
 
 @contextmanager

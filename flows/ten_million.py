@@ -26,6 +26,7 @@ from pipeline.core.settings import load_settings
 from pipeline.evaluation.benchmark_fleet import copied_id
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import run_night
+from pipeline.nightly.steps import P, Step, T
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
@@ -118,13 +119,13 @@ def single_night(lake: Path, out: Path) -> dict[str, Any]:
     """
     core_s: dict[str, float] = {}
 
-    def step(name: str, function: Callable[..., Any], *args: Any) -> Any:
+    def run_step(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         begun = time.process_time()
-        made = function(*args)
-        core_s[name] = time.process_time() - begun
+        made = function(*args, **kwargs)
+        core_s[step] = time.process_time() - begun
         return made
 
-    run_night(NightRequest(lake, out), load_settings(), step)
+    run_night(NightRequest(lake, out), load_settings(), run_step)
     told: dict[str, Any] = json.loads((out / "latest" / "run.json").read_text(encoding="utf-8"))
     return {**told, "seconds": core_s}
 
@@ -160,10 +161,10 @@ def measured(run: Path, told: dict[str, Any], store: Path, lake_bytes_day: int) 
         lake_bytes_row=lake_bytes_day / (rows / days),
         site_day_bytes=stored("site_day"),
         site_hour_bytes=stored("site_hour"),
-        take_rows_s=rows / seconds["take in the days"],
-        look_home_days_s=homes * days / seconds["look at the window"],
-        score_homes_s=homes / seconds["score the homes"],
-        driver_s_home=(seconds["make the lists"] + seconds["write the tables"]) / homes,
+        take_rows_s=rows / seconds[Step.TAKE_IN],
+        look_home_days_s=homes * days / seconds[Step.LOOK_AT_WINDOW],
+        score_homes_s=homes / seconds[Step.SCORE_HOMES],
+        driver_s_home=(seconds[Step.MAKE_LISTS] + seconds[Step.WRITE_TABLES]) / homes,
         driver_bytes_home=sum(table.estimated_size() for table in tables) / homes + 8 * pieces,
         daily_bytes_home_day=daily.estimated_size() / max(daily.height, 1),
     )

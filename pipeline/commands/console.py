@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.core.alarm import ALARM, Alarm
+from pipeline.core.percent_text import percent
 from pipeline.core.terminal_text import one_line
 from pipeline.nightly.run import NightResult
 
@@ -38,7 +39,7 @@ def show_night(console: Console, result: NightResult, rows: int, lines: Sequence
         )
     for row in listed.head(rows).to_dicts():
         told = (
-            str(row["rank"]), row["site_id"], _percent(row["likelihood"]), row["suspected_fault"].replace("_", " "),
+            str(row["rank"]), row["site_id"], percent(row["likelihood"]), row["suspected_fault"].replace("_", " "),
             row["leg"] or "", str(row["since"] or "first day"), row["fix_by"], row["evidence"].split("; ")[0],
         )  # fmt: skip
         table.add_row(*(Text(one_line(text)) for text in told))  # a name is no mark-up
@@ -62,11 +63,6 @@ def show_night(console: Console, result: NightResult, rows: int, lines: Sequence
         style = "bold red" if said.severity == ALARM else None
         line = f"{said.severity.upper() if said.severity == ALARM else said.severity}: {said.told} (see {said.look})"
         console.print(one_line(line), style=style, highlight=False, markup=False, emoji=False, soft_wrap=True)
-
-
-def _percent(likelihood: float) -> str:
-    """Likelihood in per cent; never 100, since no list is that sure."""
-    return f"{min(likelihood, 0.99):.0%}" if likelihood < 0.995 else ">99%"
 
 
 def _count(listed: pl.DataFrame, fix_by: str) -> int:

@@ -49,12 +49,15 @@ def _explained(site: str, out: Path, settings: Settings, model_folder: Path | No
     def own_rows(table: str) -> pl.DataFrame:
         return pl.read_parquet(latest / f"{table}.parquet", glob=False).filter(pl.col("site_id") == site)
 
-    def own_row(table: str) -> dict[str, object] | None:
+    def own_row(table: str) -> dict[str, object]:
         rows = own_rows(table)
-        return rows.row(0, named=True) if rows.height else None
+        return rows.row(0, named=True) if rows.height else {}
 
-    card = fault_cards().get(row["likely_fault"][0] or "")
+    card, standing = fault_cards().get(row["likely_fault"][0] or ""), own_row("standing")
+    if card is None or "reason" not in standing:
+        raise InputError(
+            f"{out}: its run is of another version; run `nightclamp nightly LAKE --out {out}` first"
+        )
     return tell_home(
-        site, row.row(0, named=True), weights, own_row("revisit_list"), own_row("standing") or {}, card,
-        own_rows("home_story"),
+        site, row.row(0, named=True), weights, own_row("revisit_list") or None, standing, card, own_rows("home_story"),
     )  # fmt: skip

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
 from pipeline.core.contract import SOUND
+from pipeline.core.percent_text import percent
 from pipeline.faults.types import CAUTIONS
+from pipeline.report import words
+from pipeline.report.report_input import FaultCard
 from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.sentences import SMALL_WEIGHT, odds_words
 
-if TYPE_CHECKING:
-    from pipeline.report.report_input import FaultCard
-
+Row = Mapping[str, Any]
 WIDTH = 100
 _LEGS = {"l1": "on L1", "l2": "on L2", "both": "on both legs"}
 _SMALL_SHARE = 0.01  # likelihood; other faults below this are not told
@@ -23,11 +24,11 @@ _SMALL_SHARE = 0.01  # likelihood; other faults below this are not told
 
 def tell_home(
     site_id: str,
-    score: Mapping[str, Any],
+    score: Row,
     weights: pl.DataFrame,
-    listed: Mapping[str, Any] | None,
-    standing: Mapping[str, Any],
-    card: FaultCard | None,
+    listed: Row | None,
+    standing: Row,
+    card: FaultCard,
     events: pl.DataFrame,
 ) -> str:
     """Return the page of text about a home, lines of at most 100 columns.
@@ -43,16 +44,16 @@ def tell_home(
     standing
         Its row of the standings.
     card
-        The likeliest fault in words, None where none is suspected.
+        The likeliest fault in words.
     events
         Its rows of `home_story`.
     """
     sections = [
         ("Before anything else", _cautions(score, listed, card)),
-        ("Suspected", _suspicion(score, listed, card)),
+        ("Suspected", _suspicion(score, listed, standing, card)),
         ("Why", _weights(weights, score["contradiction_probe"])),
         ("What else it could be", _others(score, listed)),
-        ("What to do", _work(listed, card)),
+        ("What to do", _work(listed, standing, card)),
         ("Standing", _standing(standing)),
         ("What happened", _events(events)),
     ]
@@ -64,19 +65,17 @@ def tell_home(
     return "\n\n".join(parts) + "\n"
 
 
-def _heading(site_id: str, score: Mapping[str, Any]) -> str:
+def _heading(site_id: str, score: Row) -> str:
     place = [
         f"area {score['area']}" if score["area"] else "",
         f"installed by {score['crew_id']}" if score["crew_id"] else "",
     ]
     first = ", ".join(part for part in (f"Home {site_id}", *place) if part)
-    told = f"{_percent(score['likelihood'])} likely to have a CT install fault now: {score['verdict']}."
+    told = f"{percent(score['likelihood'])} likely to have a CT install fault now: {score['verdict']}."
     return "\n".join([*_text(first, ""), *_text(told, "")])
 
 
-def _cautions(
-    score: Mapping[str, Any], listed: Mapping[str, Any] | None, card: FaultCard | None
-) -> Iterator[str]:
+def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
     """Yield what must be known first: the safety call, doubts, and on a visit every caution."""
     if score["is_neutral_suspect"]:
         yield from _item(
@@ -87,21 +86,17 @@ def _cautions(
         off = score["clock_offset_h"]
         by = f" by about {off:+.1f} h" if off is not None else ""
         yield from _item(f"The monitor's clock looks off{by}: what is called night may not be night.")
-    if listed is not None and card is not None and listed["fix_by"] == "visit":
+    if listed is not None and listed["fix_by"] == "visit":
         for caution in (*CAUTIONS, *card.cautions):
             yield from _item(caution)
 
 
-def _suspicion(
-    score: Mapping[str, Any], listed: Mapping[str, Any] | None, card: FaultCard | None
-) -> Iterator[str]:
-    if card is None:
-        yield from _text("No fault is likelier than a sound install.")
-    elif listed is None and score["verdict"] == SOUND:
-        yield from _text("Nothing: the data look right.")
-    elif score["verdict"] == "unproven" and score["contradiction"]:
+def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
+    if score["verdict"] == "unproven" and score["contradiction"]:
         yield from _contradicted(score)
         yield from _text(f"If it is a fault: {_named(score, listed, card)}")
+    elif listed is None and score["suspected_fault"] is None:
+        yield from _text(f"Nothing: {standing['reason']}.")
     else:
         yield from _text(_named(score, listed, card))
     if score["onset_evidence"]:
@@ -111,21 +106,20 @@ def _suspicion(
     yield from _text(f"In short: {score['evidence']}.")
 
 
-def _named(score: Mapping[str, Any], listed: Mapping[str, Any] | None, card: FaultCard) -> str:
+def _named(score: Row, listed: Row | None, card: FaultCard) -> str:
     """Return the fault, its leg, how likely it is and any is, since when, and what happens there."""
     leg = listed["leg"] if listed else score["leg"]
     where = f" {_LEGS[leg]}" if leg in _LEGS else ""
     since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
-    own = _percent(score["fault_likelihoods"].get(score["likely_fault"]) or 0.0)
-    likely = f"{own} this fault, {_percent(score['likelihood'])} any fault"
+    likely = words.likelihoods(score["fault_likelihoods"].get(score["likely_fault"]), score["likelihood"])
     return f"{_plain(card.name)}{where}, {since} ({likely}). {card.story}"
 
 
-def _contradicted(score: Mapping[str, Any]) -> Iterator[str]:
+def _contradicted(score: Row) -> Iterator[str]:
     """Yield the number that no right install shows, then what it may be but a fault, and what the office does."""
     yield from _text(f"Unproven, but no right install reads so: {score['contradiction']}.")
     if cause := CAUSES.get(score["record_cause"] or ""):
-        likely = f"{cause.words}, {_percent(score['record_likelihood'])} likely"
+        likely = f"{cause.words}, {percent(score['record_likelihood'])} likely"
         yield from _text(f"It may be the record: {likely}.")
         yield from _text(f"First, at the desk: {cause.office}")
 
@@ -153,15 +147,15 @@ def _weights(weights: pl.DataFrame, contradicting: str | None) -> Iterator[str]:
         yield from _text(f"Could not tell: {'; '.join(silent)}.")
 
 
-def _others(score: Mapping[str, Any], listed: Mapping[str, Any] | None) -> Iterator[str]:
+def _others(score: Row, listed: Row | None) -> Iterator[str]:
     shares: Mapping[str, float | None] = score["fault_likelihoods"]
-    suspected = listed["suspected_fault"] if listed else score["suspected_fault"]
+    named = listed["suspected_fault"] if listed else score["suspected_fault"] or SOUND
     told = listed["also_possible"].split(" | ") if listed and listed["also_possible"] else []
     for line in told:
         yield from _item(line)
-    rest = sorted(((share or 0.0, name) for name, share in shares.items() if name != suspected), reverse=True)
+    rest = sorted(((share or 0.0, name) for name, share in shares.items() if name != named), reverse=True)
     names = [
-        f"{_plain(name)} {_percent(share)}"
+        f"{_plain(name)} {percent(share)}"
         for share, name in rest
         if share >= _SMALL_SHARE and not any(line.startswith(f"{_plain(name)} ") for line in told)
     ]
@@ -169,9 +163,9 @@ def _others(score: Mapping[str, Any], listed: Mapping[str, Any] | None) -> Itera
         yield from _item(", ".join(names))
 
 
-def _work(listed: Mapping[str, Any] | None, card: FaultCard | None) -> Iterator[str]:
-    if listed is None or card is None:
-        yield from _text("Nothing: the home is not on the list.")
+def _work(listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
+    if listed is None:
+        yield from _text(f"Nothing: the home is not on the list: {standing['reason']}.")
         return
     where = "visit" if listed["fix_by"] == "visit" else "office, no visit needed"
     yield from _field("Rank", f"{listed['rank']} (priority {listed['priority']:.0f})")
@@ -189,15 +183,15 @@ def _work(listed: Mapping[str, Any] | None, card: FaultCard | None) -> Iterator[
         yield from _field("Wait", listed["desk_proof"])
 
 
-def _worth(listed: Mapping[str, Any]) -> str:
+def _worth(listed: Row) -> str:
     """Return the expected value term by term."""
     terms = " - ".join(f"{listed[name]:.0f}" for name in ("value_gain", "value_cost", "value_regret"))
-    pays = "" if listed["break_even"] is None else f"; going pays from {_percent(listed['break_even'])} on"
+    pays = "" if listed["break_even"] is None else f"; going pays from {percent(listed['break_even'])} on"
     cut = "" if listed["is_above_cut"] else "; below the cut"
     return f"{terms} (gain - cost of going - regret if needless) = {listed['priority']:.0f}{pays}{cut}"
 
 
-def _standing(standing: Mapping[str, Any]) -> Iterator[str]:
+def _standing(standing: Row) -> Iterator[str]:
     since = f" since {standing['standing_since']}" if standing["standing_since"] else ""
     yield from _text(f"{standing['standing']}{since}: {standing['cause']}")
     if standing["nights_listed"]:
@@ -239,10 +233,3 @@ def _text(text: str, indent: str = "  ") -> list[str]:
 
 def _plain(name: str) -> str:
     return "a sound install" if name == SOUND else name.replace("_", " ")
-
-
-def _percent(share: float) -> str:
-    """Return a likelihood in per cent, never "0 %" or "100 %" for one that is neither."""
-    if 0 < share < 0.01:
-        return "under 1 %"
-    return "over 99 %" if 0.99 < share < 1 else f"{share:.0%}".replace("%", " %")

@@ -29,6 +29,7 @@ from pipeline.features.day_store import Store
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
+from pipeline.nightly.steps import Step
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
@@ -60,7 +61,7 @@ class BenchRow:
     @property
     def oracle_ratio(self) -> float | None:
         """The oracle's SQL over the night's intake of the same day, which checks every row and comes to the same."""
-        return None if self.oracle_s is None else self.oracle_s / self.steps["take in the days"]
+        return None if self.oracle_s is None else self.oracle_s / self.steps[Step.TAKE_IN]
 
 
 @dataclass(frozen=True)

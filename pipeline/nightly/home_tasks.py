@@ -21,6 +21,7 @@ from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay
 from pipeline.features.window import WindowView, look
 from pipeline.ingest.registers import Registers
+from pipeline.nightly.steps import Step
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import Scored, score
@@ -117,7 +118,7 @@ def look_over(
         )
         for shard in days[-1].shards
     ]  # fmt: skip
-    parts = spread("look at the window", look_at_shard, pieces)
+    parts = spread(Step.LOOK_AT_WINDOW, look_at_shard, pieces)
     signals, daily = (
         pl.concat([source.of() for source in sources], how="vertical_relaxed")
         for sources in zip(*((part.signals, part.daily) for part in parts), strict=True)
@@ -138,7 +139,7 @@ def score_over(
     ]
     # Shards are worked on side by side already; threads of a product's own would only wait for each other.
     with threadpool_limits(1, "blas"):
-        parts = spread("score the homes", score_shard, pieces)
+        parts = spread(Step.SCORE_HOMES, score_shard, pieces)
     # A shard without a row has columns without a type.
     scores = pl.concat([part.scores.of() for part in parts], how="vertical_relaxed")
     return Scored(scores, looked.view.signals, fleet)

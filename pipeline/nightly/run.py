@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -24,6 +24,7 @@ from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.nightly.ahead import load_ahead
 from pipeline.nightly.night_inputs import NightRequest, Plan, open_night
+from pipeline.nightly.steps import P, Step, StepRunner, T, run_plainly
 from pipeline.scoring.score_homes import Scored
 from pipeline.storage import publish
 from pipeline.storage.output_location import hold_out
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from pipeline.nightly.build_tables import Tables
     from pipeline.nightly.home_tasks import LookedAt
 
-T = TypeVar("T")
 _LATER = (
     "pipeline.nightly.home_tasks",
     "pipeline.nightly.build_tables",
@@ -61,22 +61,10 @@ class NightResult:
     published: str = ""
 
 
-class Step(Protocol):
-    """How a step is carried out: called with its name, the function and its arguments."""
-
-    def __call__(self, name: str, function: Callable[..., T], *args: Any) -> T:
-        """Run the function and return what it returns."""
-
-
-def plain_step(name: str, function: Callable[..., T], *args: Any) -> T:
-    """Run a step directly."""
-    return function(*args)
-
-
 def run_night(
     request: NightRequest,
     settings: Settings,
-    step: Step = plain_step,
+    run_step: StepRunner = run_plainly,
     tell: Callable[[str], None] = lambda line: None,
     spread: Spread | None = None,
 ) -> NightResult:
@@ -91,27 +79,27 @@ def run_night(
     """
     seconds: dict[str, float] = {}
 
-    def timed(name: str, function: Callable[..., T], *args: Any) -> T:
-        tell(name)
+    def timed(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        tell(step)
         start = time.perf_counter()
-        result = step(name, function, *args)
-        seconds[name] = round(time.perf_counter() - start, 3)
+        result = run_step(step, function, *args, **kwargs)
+        seconds[step] = round(time.perf_counter() - start, 3)
         return result
 
     load_ahead(*_LATER)
     with hold_out(request.out, settings) as out:
-        plan = timed("open the lake", open_night, request, out, settings)
+        plan = timed(Step.OPEN_LAKE, open_night, request, out, settings)
         plan.workdir.mkdir(parents=True, exist_ok=True)
         try:
-            stored = timed("take in the days", take_in, plan, settings, tell, out.keep_store, spread)
-            looked = timed("look at the window", look_at_window, plan, stored, settings, spread)
-            scored = timed("score the homes", score_homes, plan, looked, settings, spread)
-            tables = timed("make the lists", make_lists, plan, stored, looked.view, scored, settings)
+            stored = timed(Step.TAKE_IN, take_in, plan, settings, tell, out.keep_store, spread)
+            looked = timed(Step.LOOK_AT_WINDOW, look_at_window, plan, stored, settings, spread)
+            scored = timed(Step.SCORE_HOMES, score_homes, plan, looked, settings, spread)
+            tables = timed(Step.MAKE_LISTS, make_lists, plan, stored, looked.view, scored, settings)
             del looked, scored  # the days of every home: nothing below needs them
-            built = timed("write the tables", write_run, plan, stored, tables, settings)
-            timed("draw the report", draw_report, plan, tables, built, settings)
+            built = timed(Step.WRITE_TABLES, write_run, plan, stored, tables, settings)
+            timed(Step.DRAW_REPORT, draw_report, plan, tables, built, settings)
             write_run_json(plan, stored, tables, built, seconds, settings)
-            folder = timed("publish", publish.publish, built, out.local, plan.as_of)
+            folder = timed(Step.PUBLISH, publish.publish, built, out.local, plan.as_of)
             published = out.hand_in(folder, plan.as_of)
         finally:
             shutil.rmtree(plan.workdir, ignore_errors=True)

@@ -11,6 +11,8 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.contract import SOUND
+from pipeline.core.percent_text import percent_column
 from pipeline.worklist.carry_over import earlier_table
 
 LISTED, OFF, VERDICT, JOINED, GONE = "newly listed", "off the list", "verdict", "home joined", "home gone"
@@ -73,8 +75,8 @@ def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.D
     left = pl.when(is_here).then("cause").otherwise(pl.lit("no longer in the register of homes"))
     likelihoods = pl.format(
         "likelihood {} before, {} now, most likely {}",
-        *(pl.col(name).round(2) for name in ("likelihood_was", "likelihood")),
-        pl.col("suspected_fault").str.replace_all("_", " ", literal=True),
+        *(percent_column(pl.col(name)) for name in ("likelihood_was", "likelihood")),
+        pl.col("suspected_fault").str.replace_all("_", " ", literal=True).fill_null(SOUND),
     )
     parts = (
         (LISTED, is_on & ~was_on, "standing_was", "standing", pl.col("cause")),

@@ -14,12 +14,12 @@ from pipeline.report.figures import Figure
 from pipeline.report.names import page_name
 from pipeline.report.record_first import fault_shares
 from pipeline.report.report_input import FaultCard
+from pipeline.worklist.home_status_text import Reason
 
 TABLES = (
     "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut", "site_scores",
 )  # fmt: skip
 WAYS = {"visit": "truck visits", "office": "office checks"}
-_OFF_ROWS = 20
 
 
 def list_context(
@@ -51,19 +51,15 @@ def list_context(
         "trucks_cut": cuts.get("visit"),
         "curves": _curves(tables["decision_curve"], threshold),
         "rates": [_rate(way, tables["hit_rate"]) for way in WAYS if _has_way(way, tables["hit_rate"])],
-        "chances": [
-            row
-            | {
-                "fault_name": words.fault(row["fault"], cards)
-                if row["fault"]
-                else f"all {WAYS[row['fix_by']]}"
-            }
-            for row in tables["chance"].iter_rows(named=True)
-        ],
+        "chances": [row | {"fault_name": _chance_of(row, cards)} for row in tables["chance"].to_dicts()],
         "homes": _homes(listed, tables["site_scores"], cards, with_page),
         "listed": tables["revisit_list"].height,
-        **_off_list(tables, cards, with_page),
+        "beyond": tables["standing"].filter(pl.col("reason") == Reason.BEYOND_END).height,
     }
+
+
+def _chance_of(row: dict[str, Any], cards: Mapping[str, FaultCard]) -> str:
+    return words.fault(row["fault"], cards) if row["fault"] else f"all {WAYS[row['fix_by']]}"
 
 
 def _curves(curve: pl.DataFrame, threshold: float | None) -> list[Figure]:
@@ -150,18 +146,3 @@ def _homes(
         }
         for row in frame.iter_rows(named=True)
     ]
-
-
-def _off_list(
-    tables: Mapping[str, pl.DataFrame], cards: Mapping[str, FaultCard], with_page: frozenset[str]
-) -> dict[str, Any]:
-    """Return the suspects that going doesn't pay for, likeliest first, but for those a visit keeps off the list."""
-    free = tables["standing"].filter(~pl.col("is_listed") & ~pl.col("is_held") & pl.col("outcome").is_null())
-    off = (
-        tables["worth"]
-        .filter((pl.col("verdict") == "suspect") & pl.col("site_id").is_in(free["site_id"].to_list()))
-        .sort(-pl.col("likelihood"), "site_id")
-        .rename({"fault": "suspected_fault"})
-    )
-    shown = _homes(off.head(_OFF_ROWS), tables["site_scores"], cards, with_page)
-    return {"off_list": shown, "off_count": off.height}

@@ -11,7 +11,7 @@ from pipeline.report import words
 from pipeline.report.names import page_name
 from pipeline.report.report_input import ReportInput
 from pipeline.worklist.fix_verification import PROVED
-from pipeline.worklist.home_status_text import STILL_WRONG, WATCHED
+from pipeline.worklist.home_status_text import BEYOND_END, STILL_WRONG, WATCHED
 from pipeline.worklist.last_visit import FIXED
 
 PROVED_DAYS = 30  # a proof stays on the page for so long
@@ -39,7 +39,7 @@ def doubts(night: ReportInput, with_page: frozenset[str], root: str = "") -> lis
 def _after(night: ReportInput, with_page: frozenset[str]) -> list[dict[str, Any]]:
     lately = night.as_of - timedelta(days=PROVED_DAYS)
     standing = pl.col("standing")
-    is_open = (pl.col("outcome") == FIXED) & standing.is_in([WATCHED, STILL_WRONG])
+    is_open = (pl.col("outcome") == FIXED) & standing.is_in([WATCHED, STILL_WRONG, BEYOND_END])
     is_settled = (pl.col("proof") == PROVED) & (pl.col("proved_on") >= lately)
     order = standing.replace_strict({STILL_WRONG: 0, WATCHED: 1}, default=2, return_dtype=pl.Int8)
     shown = night.standing.filter((is_open | is_settled).fill_null(False)).sort(

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from datetime import date
 from math import isfinite
 
+from pipeline.core.percent_text import NOTHING as NOTHING
+from pipeline.core.percent_text import percent as percent
 from pipeline.report.report_input import FaultCard
 
 LEGS = {"l1": "L1", "l2": "L2", "both": "both legs"}
-NOTHING = "–"
 
 
 def leg(code: str | None) -> str:
@@ -27,17 +28,6 @@ def fault(code: str | None, cards: Mapping[str, FaultCard]) -> str:
 def plain(code: str | None) -> str:
     """Return a code such as `no_night` as words: "no night"."""
     return code.replace("_", " ") if code else NOTHING
-
-
-def percent(share: float | None) -> str:
-    """Return a share (0 to 1) in per cent; never "0 %" or "100 %" for a likelihood that is neither."""
-    if share is None or not isfinite(share):
-        return NOTHING
-    if 0 < share < 0.01:
-        return "under 1 %"
-    if 0.99 < share < 1:
-        return "over 99 %"
-    return f"{share * 100:.0f} %"
 
 
 def likelihoods(own: float | None, any_fault: float | None) -> str:

@@ -134,13 +134,14 @@ def score(
 ) -> pl.DataFrame:
     """Return site_scores: one row a site of the register, also those without rows (likelihood = the fleet's rate).
 
-    `signals` is `WindowView.signals`. The likelihood of any fault is one less that of sound. `suspected_fault` is the
-    likeliest fault from `[verdict] sound` on, else sound; `likely_fault` always names one.
+    `signals` is `WindowView.signals`. The likelihood of any fault is one less that of sound. `likely_fault` is the
+    likeliest fault, at every home; `suspected_fault` is the same where its likelihood is too high to call the home
+    sound (`[verdict] sound`), else null, as for a home without rows: nothing speaks against it.
     """
     judged = judge_homes(signals, fleet, model, catalogue, own)
-    classes = (*model.faults, SOUND)
+    faults = [name for name in catalogue if name in model.faults]  # of equally likely ones the first is told
+    shares = judged.shares[:, [model.faults.index(name) for name in faults]]
     likelihood = 1 - judged.shares[:, -1]
-    best_fault = judged.shares[:, :-1].argmax(axis=1)
     is_told = likelihood >= own.sound
     speaks = could_speak(signals)
     against = judged.contradiction
@@ -148,18 +149,19 @@ def score(
     plain = np.where(is_told[:, None] & (against.strength > 1), FIRST, 0.0)
     order = strongest(judged.terms + plain, speaks | (plain > 0), is_told)
     order = _first(order, against.probe)
-    names = np.array(classes, dtype=object)
+    likely = pl.Series("likely_fault", faults, dtype=pl.String).gather(shares.argmax(axis=1))
+    likely_leg = pl.Series("likely_leg", judged.legs, dtype=pl.String)
     first = evidence_lines(signals, against.probe[:, None])
     is_suspect = pl.Series(likelihood >= own.suspect)
     scored = signals.select(
         "site_id",
         pl.Series("likelihood", likelihood),
-        pl.Series("suspected_fault", np.where(is_told, names[best_fault], SOUND).tolist(), dtype=pl.String),
-        pl.Series("leg", [leg if of else None for leg, of in zip(judged.legs, is_told, strict=True)], dtype=pl.String),
-        pl.Series("likely_fault", names[best_fault].tolist(), dtype=pl.String),
-        pl.Series("likely_leg", judged.legs, dtype=pl.String),
+        pl.when(pl.Series(is_told)).then(likely).alias("suspected_fault"),
+        pl.when(pl.Series(is_told)).then(likely_leg).alias("leg"),
+        likely,
+        likely_leg,
         pl.struct(
-            pl.Series(name, judged.shares[:, classes.index(name)]) for name in (*catalogue, SOUND) if name in classes
+            *(pl.Series(name, shares[:, at]) for at, name in enumerate(faults)), pl.Series(SOUND, judged.shares[:, -1])
         ).alias("fault_likelihoods"),
         pl.when(is_suspect).then(pl.col("changed_on")).alias("onset_on"),
         pl.when(is_suspect).then(pl.col("change_told")).alias("onset_evidence"),
@@ -185,10 +187,7 @@ def score(
     told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
         scored, on="site_id", how="left", maintain_order="left"
     )
-    mix = {
-        name: fleet.fault_mix[name] for name in catalogue if name in classes
-    }  # in the order of the likelihoods
-    return with_verdicts(told, Prior(fleet.rate, mix), own)
+    return with_verdicts(told, Prior(fleet.rate, {name: fleet.fault_mix[name] for name in faults}), own)
 
 
 def _first(order: NDArray[np.int64], probe: NDArray[np.int64]) -> NDArray[np.int64]:

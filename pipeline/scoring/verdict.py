@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.core.contract import SOUND
+from pipeline.core.percent_text import percent_column
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.scoring.innocent import CAUSES
 
@@ -45,8 +46,8 @@ def missing(own: VerdictSettings) -> pl.Expr:
 def with_verdicts(told: pl.DataFrame, prior: Prior, own: VerdictSettings) -> pl.DataFrame:
     """Return the scores with every home's `verdict` and, where unproven, `unproven_why`.
 
-    `told` has null likelihoods for homes without rows: they keep the prior's. A home with a `contradiction` is never
-    sound: it is a suspect, or unproven with the contradicting number first.
+    `told` has null likelihoods for homes without rows: they keep the prior's, and its likeliest fault. A home with a
+    `contradiction` is never sound: it is a suspect, or unproven with the contradicting number first.
     """
     base_rate = prior.base_rate
     base = pl.struct(
@@ -57,7 +58,7 @@ def with_verdicts(told: pl.DataFrame, prior: Prior, own: VerdictSettings) -> pl.
     filled = told.with_columns(
         pl.col("record_likelihood").fill_null(0.0),
         pl.col("likelihood").fill_null(base_rate),
-        pl.col("suspected_fault").fill_null(SOUND),
+        pl.col("likely_fault").fill_null(max(prior.fault_mix, key=prior.fault_mix.__getitem__)),
         pl.col("nights").fill_null(0),
         pl.col("coverage_share").fill_null(0.0),
         pl.col("is_clock_suspect").fill_null(False),
@@ -69,24 +70,19 @@ def with_verdicts(told: pl.DataFrame, prior: Prior, own: VerdictSettings) -> pl.
         pl.col("evidence").fill_null("no rows in the window"),
         pl.when(silent).then(base).otherwise(pl.col("fault_likelihoods")).alias("fault_likelihoods"),
     )
+    is_proved = pl.col("unproven_why").is_null() & pl.col("contradiction").is_null()
     judged = filled.with_columns(
-        pl.when(pl.col("likelihood") >= own.suspect)
-        .then(pl.lit("suspect"))
-        .when(
-            (pl.col("likelihood") < own.sound)
-            & pl.col("unproven_why").is_null()
-            & pl.col("contradiction").is_null()
-        )
-        .then(pl.lit("sound"))
+        pl.when(pl.col("likelihood") >= own.suspect).then(pl.lit("suspect"))
+        .when((pl.col("likelihood") < own.sound) & is_proved).then(pl.lit("sound"))
         .otherwise(pl.lit("unproven"))
         .alias("verdict")
-    )
+    )  # fmt: skip
     cause = pl.col("record_cause").replace_strict(
         {code: cause.words for code, cause in CAUSES.items()}, default=None, return_dtype=pl.String
     )
-    share = (100 * pl.col("record_likelihood")).round(0).cast(pl.Int64)
+    share = percent_column(pl.col("record_likelihood"))
     maybe = pl.when(pl.col("record_likelihood") >= own.record).then(
-        pl.format("; it may be the record: {} ({} % likely)", cause, share)
+        pl.format("; it may be the record: {} ({} likely)", cause, share)
     )
     told_of = pl.format("{}{}", pl.col("contradiction"), maybe.otherwise(pl.lit("")))
     two_minds = pl.format("evidence for a fault and against it{}", maybe.otherwise(pl.lit("")))

@@ -40,8 +40,8 @@ def carry_on(
 ) -> Memory:
     """Return the memory after the night `as_of`; `previous` is the folder of the run before, None on the first night.
 
-    `worth` is `worth.worth` of the same scores, `daily` table site_daily, `visits` the register, `plans`
-    `planned.read_plans`.
+    `worth` is `expected_value.worth` of the same scores, `daily` table site_daily, `visits` the register, `plans`
+    `planned_visits.read_plans`.
     """
     before, story = (earlier_table(previous, name) for name in ("standing", "home_story"))
     fixed = worked_on(last_visits(visits, as_of), before, scored.scores)

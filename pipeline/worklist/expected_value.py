@@ -29,11 +29,10 @@ from pipeline.core.setting_sections import RankingSettings
 from pipeline.core.settings import Settings
 from pipeline.faults.types import Fault
 from pipeline.worklist.drive_minutes import drive_minutes
-from pipeline.worklist.likeliest_fault import likely_faults
 
-# fault, leg: the home's likeliest, never sound. drive_min, drive_from: null at the desk. energy_from: "inverse" (exact)
-# or "bound" (from what the readings still show). value_true: what going brings if the fault is there, before the cost
-# of going; needless_cost: what it costs in all if it isn't; break_even: null where going never pays.
+# fault, leg: likely_fault, likely_leg of the scores. drive_min, drive_from: null at the desk. energy_from: "inverse"
+# (exact) or "bound" (from what the readings still show). value_true: what going brings if the fault is there, before
+# the cost of going; needless_cost: what it costs in all if it isn't; break_even: null where going never pays.
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String, "fault": pl.String, "leg": pl.String, "fix_by": pl.String,
@@ -61,13 +60,13 @@ def worth(
     Parameters
     ----------
     scores
-        `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods, onset_on, from_on.
+        `site_scores`: site_id, likelihood, verdict, likely_fault, likely_leg, onset_on, from_on.
     signals
         Table site_signal, from which the energy misreported is worked out.
     sites
         The register: commissioned_on, latitude, longitude.
     chances
-        `chance.chances`.
+        `fix_success.chances`.
 
     Notes
     -----
@@ -77,20 +76,13 @@ def worth(
     """
     own = settings.ranking
     remedies = pl.DataFrame(
-        [
-            (name, fault.remedy.fix_by, fault.remedy.minutes, "inverse" if fault.inverse else "bound")
-            for name, fault in catalogue.items()
-        ],
-        schema={
-            "fault": pl.String,
-            "fix_by": pl.String,
-            "minutes_on_site": pl.Int64,
-            "energy_from": pl.String,
-        },
+        [(name, fault.remedy.fix_by, fault.remedy.minutes, "inverse" if fault.inverse else "bound")
+         for name, fault in catalogue.items()],
+        schema={"fault": pl.String, "fix_by": pl.String, "minutes_on_site": pl.Int64, "energy_from": pl.String},
         orient="row",
-    )
+    )  # fmt: skip
     by_fault = chances.drop_nulls("fault").select("fault", pl.col("chance").alias("chance_fixed"))
-    homes = likely_faults(scores)
+    homes = scores.select("site_id", fault="likely_fault", leg=pl.col("likely_leg").cast(pl.String))
     known = (
         scores.select("site_id", "likelihood", "verdict", "onset_on", "from_on")
         .join(homes, on="site_id")
@@ -154,23 +146,6 @@ def terms(rows: pl.DataFrame, own: RankingSettings) -> pl.DataFrame:
 def worth_day(own: RankingSettings) -> pl.Expr:
     """Return what a day of right data of a home is worth [currency/day], over kwh_per_day_wrong."""
     return own.home_value_day + own.kwh_value * pl.col("kwh_per_day_wrong").clip(0, own.kwh_cap)
-
-
-def is_worth_listing(own: RankingSettings) -> pl.Expr:
-    """Return whether a home belongs on the list, over verdict, likelihood, nights, priority and is_listed_before.
-
-    A suspect always does: where going costs more than it brings, the list says so (`is_above_cut`). An unproven home
-    does when going has a positive expected value, with [ranking] least_nights of data, since waiting costs less than a
-    truck, and a likelihood from least_likelihood on, so that cheap fixes or much energy don't list homes of which
-    nothing is suspected. A home called sound never does. An unproven home that is listed stays until its value falls
-    below leave_below or its likelihood below leave_likelihood, so that it doesn't come and go.
-    """
-    is_in = pl.col("is_listed_before").fill_null(False)
-    pays = pl.col("priority") > pl.when(is_in).then(own.leave_below).otherwise(0.0)
-    is_told = (pl.col("nights") >= own.least_nights) & (pl.col("likelihood") >= own.least_likelihood)
-    stays = is_in & (pl.col("likelihood") >= own.leave_likelihood)
-    verdict = pl.col("verdict")
-    return (verdict == "suspect") | ((verdict == "unproven") & pays & (is_told | stays))
 
 
 def wrong_energy(homes: pl.DataFrame, signals: pl.DataFrame, catalogue: Mapping[str, Fault]) -> pl.DataFrame:

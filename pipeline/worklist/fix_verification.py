@@ -99,17 +99,16 @@ def prove(
     has_fault = pl.col("any_fault") >= own.disproved_from
     is_worked_on = (pl.col("still_wrong_share") >= own.disproved_from) & pl.col("is_likeliest")
     has_lasted = days >= own.again_nights
+    is_right = (pl.col("still_wrong_share") <= own.proved_below) & right & ~wrong & ~has_fault
+    proof = (
+        pl.when(pl.col("has_data") & has_fault & (is_worked_on | has_lasted)).then(pl.lit(DISPROVED))
+        .when(pl.col("has_data") & is_right).then(pl.lit(PROVED))
+        .otherwise(pl.lit(OPEN))
+    )  # fmt: skip
     return (
         judged.with_columns(
             pl.when("has_data").then(nights).otherwise(0).cast(pl.Int64).alias("nights_since"),
-            pl.when(~pl.col("has_data"))
-            .then(pl.lit(OPEN))
-            .when(has_fault & (is_worked_on | has_lasted))
-            .then(pl.lit(DISPROVED))
-            .when((pl.col("still_wrong_share") <= own.proved_below) & right & ~wrong & ~has_fault)
-            .then(pl.lit(PROVED))
-            .otherwise(pl.lit(OPEN))
-            .alias("proof"),
+            proof.alias("proof"),
         )
         .with_columns(_wanted(own))
         .with_columns(
@@ -187,13 +186,10 @@ def _measured(own: VisitSettings, catalogue: Mapping[str, Fault]) -> list[pl.Exp
         sees_battery = pl.col("has_battery") & (pl.col("expected_gain") != 0).fill_null(True)
         may_go_below = sees_battery | pl.col("is_clock_suspect")
         night = (
-            pl.when(may_go_below | is_record)
-            .then(None)
-            .when((level - own.proof_z * level_se > own.night_least_w) & (share <= own.night_negative))
-            .then(True)
-            .when((level + own.proof_z * level_se < 0) | (level_se.is_null() & (share > 0.5)))
-            .then(False)
-        )
+            pl.when(may_go_below | is_record).then(None)
+            .when((level - own.proof_z * level_se > own.night_least_w) & (share <= own.night_negative)).then(True)
+            .when((level + own.proof_z * level_se < 0) | (level_se.is_null() & (share > 0.5))).then(False)
+        )  # fmt: skip
         for name, value in (("gain", gain), ("meter", meter), ("night", night)):
             told.append(pl.when(is_worked_on).then(value).alias(f"{name}_{leg}_is"))
     return told

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.core.percent_text import percent
+
 _LEGS = ("l1", "l2")
 # What `proof_words` takes from a row.
 NUMBERS = (
@@ -16,7 +18,7 @@ NUMBERS = (
 
 
 def proof_words(row: Mapping[str, Any]) -> str:
-    """Return the line of a row of `fix_proof.prove`: what was measured since the visit, each with its standard error.
+    """Return the line of a row of `fix_verification.prove`: what was measured since the visit, each with its standard error.
 
     `row` has NUMBERS: slope_{leg}, slope_{leg}_se and slope_expected [W/W], level_{leg}_w and level_{leg}_se [W],
     meter_gain_{leg}, meter_gain_se, meter_share and meter_r2, nights_since, still_wrong_share and has_data.
@@ -35,7 +37,7 @@ def proof_words(row: Mapping[str, Any]) -> str:
     meter = _legs(row, "meter_gain_{}", "meter_gain_se", "{:.2f}") if is_metered else ""
     if meter:
         told.append(f"by the utility meter {meter} of the truth")
-    told.append(f"{_percent(row['still_wrong_share'])} likely still wrong")
+    told.append(f"{percent(row['still_wrong_share'])} likely still wrong")
     return "; ".join(told)
 
 
@@ -48,7 +50,3 @@ def _legs(row: Mapping[str, Any], value: str, error: str, number: str) -> str:
             reach = "" if by is None else " ± " + number.replace("+", "").format(by)
             told.append(f"{leg.upper()} {number.format(what)}{reach}")
     return ", ".join(told)
-
-
-def _percent(share: float) -> str:
-    return "under 0.1 %" if share < 0.001 else f"{share * 100:.1f} %"

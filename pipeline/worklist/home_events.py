@@ -40,7 +40,7 @@ def next_story(
     visits
         The register: each visit up to `as_of` is told once; one whose record says something else later is told again.
     plans
-        `planned.PLANS`: a home's plan is told when it is made or moved.
+        `planned_visits.PLANS`: a home's plan is told when it is made or moved.
     """
     known = pl.DataFrame(schema=SCHEMA) if previous is None else previous.select(SCHEMA.names())
     told = pl.concat([_standings(standing, known, as_of), _visits(visits, as_of), _plans(plans, as_of)])
@@ -72,12 +72,10 @@ def _visits(visits: pl.DataFrame, as_of: date) -> pl.DataFrame:
     found = pl.col("found").str.replace_all("_", " ", literal=True).fill_null("nothing written down")
     leg = pl.when(pl.col("leg").is_not_null()).then(pl.format(" ({})", "leg")).otherwise(pl.lit(""))
     fixed = (
-        pl.when(pl.col("found") == "sound")
-        .then(pl.lit(""))
-        .when(pl.col("fixed").fill_null(False))
-        .then(pl.lit(", said to be put right"))
+        pl.when(pl.col("found") == "sound").then(pl.lit(""))
+        .when(pl.col("fixed").fill_null(False)).then(pl.lit(", said to be put right"))
         .otherwise(pl.lit(", left as it was"))
-    )
+    )  # fmt: skip
     crew = pl.when(pl.col("crew_id").is_not_null()).then(pl.format(" by {}", "crew_id")).otherwise(pl.lit(""))
     note = pl.when(pl.col("note").is_not_null()).then(pl.format('; note: "{}"', "note")).otherwise(pl.lit(""))
     told = pl.format("visit {}{}: found {}{}{}{}", "visit_id", crew, found, leg, fixed, note)

@@ -13,24 +13,23 @@ import polars as pl
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import Settings
 from pipeline.worklist import home_status_text as words
-from pipeline.worklist.expected_value import is_worth_listing
 from pipeline.worklist.fix_verification import PROVED
-from pipeline.worklist.home_status_text import SETTLED, cause, is_disproved
+from pipeline.worklist.home_status_text import HELD, LISTED, SETTLED, Reason, cause
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED, last_visits
-from pipeline.worklist.likeliest_fault import fault_names, likely_faults
+from pipeline.worklist.listing import with_reasons
 
-# is_listed: on the list (unless that is too long); is_held: kept off it though the data look wrong; fault:
-# tonight's likeliest while listed or held; held_fault: what was suspected when a visit found the home sound or
-# another cause; first_listed_on, nights_listed_all: over all times it was listed; proof...: what the data since
+# reason: why it is or isn't listed (Reason); is_held: kept off the list though the data look wrong; fault: tonight's
+# likeliest while wanted on the list; held_fault: what was suspected when a visit found the home sound or another
+# cause; first_listed_on, nights_listed_all: over all times it was listed; proof...: what the data since
 # the last visit that put it right say, kept once it is proved.
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String, "as_of": pl.Date, "standing": pl.String, "standing_since": pl.Date,
         "listed_since": pl.Date, "nights_listed": pl.Int64, "last_visit_on": pl.Date, "cause": pl.String,
-        "is_listed": pl.Boolean, "is_held": pl.Boolean, "fault": pl.String, "held_fault": pl.String,
-        "first_listed_on": pl.Date, "nights_listed_all": pl.Int64, "planned_on": pl.Date, "found": pl.String,
-        "found_leg": pl.String, "outcome": pl.String, "proof": pl.String, "proof_told": pl.String,
-        "proved_on": pl.Date, "nights_to_proof": pl.Int64,
+        "reason": pl.String, "is_listed": pl.Boolean, "is_held": pl.Boolean, "fault": pl.String,
+        "held_fault": pl.String, "first_listed_on": pl.Date, "nights_listed_all": pl.Int64,
+        "planned_on": pl.Date, "found": pl.String, "found_leg": pl.String, "outcome": pl.String,
+        "proof": pl.String, "proof_told": pl.String, "proved_on": pl.Date, "nights_to_proof": pl.Int64,
     }
 )  # fmt: skip
 _PROOF = ("proof", "proof_told", "proved_on", "nights_to_proof")
@@ -47,11 +46,11 @@ def next_standing(
 ) -> pl.DataFrame:
     """Return the standings (SCHEMA) after the night `as_of`, one row a home of `scores`, sorted.
 
-    A suspect, an unproven home that is worth going to (`worth.is_worth_listing`), one that a visit left unfixed and
-    that isn't called sound since, and one whose fix the data show not to have worked are listed. A home found sound,
-    or with another cause found, is held off the list while what is suspected is the same and the data didn't change;
-    one said to be fixed is held while that is neither proved nor disproved, for [ranking].visit_days at most.
-    `nights_listed` counts the nights from `listed_since` to `as_of`; a night without a run doesn't break it.
+    A suspect, an unproven home that is worth going to, one that a visit left unfixed and that isn't called sound since,
+    and one whose fix the data show not to have worked are listed (`with_reasons`). A home found sound, or with another
+    cause found, is held off the list while what is suspected is the same and the data didn't change; one said to be
+    fixed is held while that is neither proved nor disproved, for [ranking].visit_days at most. `nights_listed` counts
+    the nights from `listed_since` to `as_of`; a night without a run doesn't break it.
 
     Parameters
     ----------
@@ -59,27 +58,26 @@ def next_standing(
         The standings of an earlier night, the newest there is; None on the first. Columns an older version didn't
         have count as unknown.
     scores
-        `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods, onset_on,
+        `site_scores`: site_id, likelihood, verdict, likely_fault, fault_likelihoods, onset_on,
         from_on, nights; and of table worth: priority, break_even.
     visits
         The register; visits after `as_of` are not known yet.
     proofs
-        `fix_proof.prove` of the homes said to be fixed.
+        `fix_verification.prove` of the homes said to be fixed.
     plans
-        `planned.PLANS`: the newest plan of each home that has one.
+        `planned_visits.PLANS`: the newest plan of each home that has one.
 
     Raises
     ------
     ValueError
         `previous` is not of an earlier night.
     """
-    before = _before(previous, as_of)
+    before, own = _before(previous, as_of), settings.ranking
     known = (
         scores.select(
             *("site_id", "likelihood", "verdict", "onset_on", "from_on", "nights", "fault_likelihoods"),
-            *("priority", "break_even"),
+            *("priority", "break_even", pl.col("likely_fault").alias("fault")),
         )
-        .join(likely_faults(scores), on="site_id")
         .join(last_visits(visits, as_of), on="site_id", how="left")
         .join(proofs, on="site_id", how="left")
         .join(plans.select("site_id", "planned_on"), on="site_id", how="left")
@@ -88,23 +86,21 @@ def next_standing(
         .with_columns(_visit_facts(as_of, settings))
         .with_columns(_held_fault().alias("held_fault"))
     )
-    placed = known.with_columns(_is_held(fault_names(scores), settings).alias("is_held")).with_columns(
-        (_is_wanted(settings) & ~pl.col("is_held")).alias("is_listed")
-    )
-    named = placed.with_columns(_standing().alias("standing"))
+    faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
+    named = with_reasons(known, faults, own).with_columns(_standing().alias("standing"))
     is_same = (pl.col("standing") == pl.col("standing_before")).fill_null(False)
     stays_settled = is_same & pl.col("standing").is_in(SETTLED)
     return (
         named.with_columns(
             pl.when(is_same).then("standing_since_before").otherwise("as_of").alias("standing_since"),
-            pl.when(stays_settled).then("cause_before").otherwise(cause()).alias("cause"),
+            pl.when(stays_settled).then("cause_before").otherwise(cause(own.max_rows)).alias("cause"),
             pl.when("is_listed")
             .then(pl.when("is_listed_before").then("listed_since_before").otherwise("as_of"))
             .alias("listed_since"),
-            pl.when(pl.col("is_listed") | pl.col("is_held")).then("fault").alias("fault"),
+            pl.when(pl.col("reason").is_in([*LISTED, *HELD, Reason.BEYOND_END])).then("fault").alias("fault"),
             *_proof_kept(),
         )
-        .with_columns(_nights_listed(), _first_listed())
+        .with_columns(_nights_listed(), first_listed_on=pl.coalesce("first_listed_on_before", "listed_since"))
         .with_columns(_nights_listed_all())
         .select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
         .sort("site_id")
@@ -137,7 +133,7 @@ def _visit_facts(as_of: date, settings: Settings) -> list[pl.Expr]:
     again = timedelta(days=settings.visits.again_nights - 1)
     has_lasted = pl.col("onset_on") <= as_of - again
     began_later = (has_lasted & (pl.col("onset_on") > visit + pl.duration(days=1))).fill_null(False)
-    # The same suspicion at a home found sound is no news for a year; `_is_held` lets another one pass.
+    # The same suspicion at a home found sound is no news for a year; `with_reasons` lets another one pass.
     is_news = began_later & ~(
         says_nothing_wrong & (visit > as_of - timedelta(days=settings.visits.sound_days))
     )
@@ -163,42 +159,13 @@ def _held_fault() -> pl.Expr:
     )
 
 
-def _is_wanted(settings: Settings) -> pl.Expr:
-    """Return whether what going is worth, or a visit that left the home wrong, asks for the list."""
-    return (
-        is_worth_listing(settings.ranking)
-        | ((pl.col("verdict") != SOUND) & (pl.col("outcome") == UNFIXED).fill_null(False))
-        | ((pl.col("outcome") == FIXED).fill_null(False) & is_disproved())
-    )
-
-
-def _is_held(names: list[str], settings: Settings) -> pl.Expr:
-    """Return whether a visit's word keeps the home off the list tonight.
-
-    Faults that look alike trade places from night to night: the suspicion is another one only when the first
-    has fallen below [ranking].also_from. Another one, and one at a home just proved right, has to last: a single
-    night's data can look like anything.
-    """
-    held = pl.col("held_fault")
-    still = pl.any_horizontal(
-        (held == name) & (pl.col("fault_likelihoods").struct.field(name) >= settings.ranking.also_from)
-        for name in names
-    )
-    is_same_kind = (held == pl.col("fault")) | still
-    says_nothing_wrong = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])
-    no_data = says_nothing_wrong & ~pl.col("has_data")
-    is_unsettled = (pl.col("outcome") == FIXED) & ~is_disproved()
-    was_proved = pl.col("standing_before") == words.PROVED_RIGHT
-    is_soon = pl.col("is_too_soon") & (says_nothing_wrong | was_proved.fill_null(False))
-    holds = no_data | (says_nothing_wrong & is_same_kind) | is_soon | is_unsettled
-    return _is_wanted(settings) & holds.fill_null(False)
-
-
 def _standing() -> pl.Expr:
     """Return the home's standing, by what the last visit left and what the data say."""
     outcome, before = pl.col("outcome"), pl.col("standing_before")
     is_sound = (pl.col("verdict") == SOUND) & (pl.col("has_data") | outcome.is_null())
-    was_watched = pl.col("is_listed_before").fill_null(False) | (before == words.WATCHED).fill_null(False)
+    was_watched = pl.col("is_listed_before").fill_null(False) | before.is_in(
+        [words.WATCHED, words.BEYOND_END]
+    )
     is_planned = (pl.col("planned_on") >= pl.col("as_of")).fill_null(False)
     listed = (
         pl.when(outcome == FIXED).then(pl.lit(words.STILL_WRONG))
@@ -210,6 +177,7 @@ def _standing() -> pl.Expr:
     is_proved = (pl.col("proof") == PROVED).fill_null(False)
     return (
         pl.when("is_listed").then(listed)
+        .when(pl.col("reason") == Reason.BEYOND_END).then(pl.lit(words.BEYOND_END))
         .when(outcome == SAID_SOUND).then(pl.lit(words.FOUND_SOUND))
         .when(outcome == SAID_OTHER).then(pl.lit(words.OTHER_CAUSE))
         .when((outcome == FIXED) & is_proved).then(pl.lit(words.PROVED_RIGHT))
@@ -238,10 +206,6 @@ def _proof_kept() -> list[pl.Expr]:
 def _nights_listed() -> pl.Expr:
     nights = (pl.col("as_of") - pl.col("listed_since")).dt.total_days() + 1
     return pl.when("is_listed").then(nights).otherwise(0).alias("nights_listed")
-
-
-def _first_listed() -> pl.Expr:
-    return pl.coalesce("first_listed_on_before", "listed_since").alias("first_listed_on")
 
 
 def _nights_listed_all() -> pl.Expr:

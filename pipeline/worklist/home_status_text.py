@@ -1,11 +1,15 @@
-"""The standings a home can have with the list, and the line that says why it has one."""
+"""The standings a home can have with the list, the reasons for or against listing it, and the line that says why."""
 
 from __future__ import annotations
+
+from enum import StrEnum
 
 import polars as pl
 
 from pipeline.core.contract import SOUND
-from pipeline.worklist.fix_verification import DISPROVED, PROVED
+from pipeline.core.percent_text import percent_column
+from pipeline.worklist.fix_verification import PROVED
+from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED
 
 NOT_LISTED = "not listed"
 NEW = "new tonight"
@@ -18,102 +22,94 @@ FOUND_SOUND = "found sound on site"
 OTHER_CAUSE = "another cause found on site"
 PROVED_RIGHT = "proved right by the data"
 CLEARED = "cleared by the data"
+BEYOND_END = "beyond the end of the list"
 STANDINGS = (
     NOT_LISTED, NEW, WAITING, PLANNED, NOT_FIXED, STILL_WRONG, WATCHED, FOUND_SOUND, OTHER_CAUSE, PROVED_RIGHT, CLEARED,
+    BEYOND_END,
 )  # fmt: skip
 SETTLED = (CLEARED, PROVED_RIGHT)
 
 
-def cause() -> pl.Expr:
-    """Return one line saying what made the standing what it is, over the columns of `next_standing`."""
-    visit, outcome, has_data = pl.col("last_visit_on"), pl.col("outcome"), pl.col("has_data")
-    percent = (pl.col("likelihood") * 100).floor().cast(pl.Int64)
+class Reason(StrEnum):
+    """Why a home is on the list, is kept off it, or doesn't belong there; published and printed as it reads here."""
+
+    SUSPECT = "a suspect"
+    PAYS = "unproven, and going pays"
+    STAYS = "unproven, listed before and not clearly below the cut"
+    LEFT_UNFIXED = "a visit left it unfixed"
+    STILL_WRONG = "said to be fixed, but the data since say that it is not"
+
+    BEYOND_END = "wanted on the list, but beyond its end"
+
+    NO_DATA_SINCE = "no data since the visit"
+    TOO_SOON = "too few nights yet to say that it is another fault"
+    LOOKS_AS_BEFORE = "the data still look as they did before"
+    SAID_FIXED = "said to be fixed, and the data since don't say that it is not"
+
+    NO_DATA = "no data in the window"
+    LOOKS_RIGHT = "the data look right"
+    NEVER_PAYS = "going would cost more than it brings"
+    BELOW_BREAK_EVEN = "not likely enough for going to pay"
+    UNLIKELY = "not likely enough for the list, though going would pay"
+    FEW_NIGHTS = "too few nights of data for the list"
+
+
+LISTED = (Reason.SUSPECT, Reason.PAYS, Reason.STAYS, Reason.LEFT_UNFIXED, Reason.STILL_WRONG)
+HELD = (Reason.NO_DATA_SINCE, Reason.TOO_SOON, Reason.LOOKS_AS_BEFORE, Reason.SAID_FIXED)
+
+
+def cause(max_rows: int) -> pl.Expr:
+    """Return one line saying what made the standing what it is, over the columns of `next_standing`.
+
+    `max_rows` is [ranking] max_rows, after which the list ends.
+    """
+    reason, planned, outcome = pl.col("reason"), pl.col("planned_on"), pl.col("outcome")
+    visit, has_data, wanted = pl.col("last_visit_on"), pl.col("has_data"), pl.col("nights_wanted")
     fault = pl.col("fault").str.replace_all("_", " ", literal=True)
-    suspected = pl.format("{} % likely to have a fault, {} first of all", percent, fault)
-    planned = pl.col("planned_on")
-    is_missed = planned < pl.col("as_of")
+    percent = percent_column(pl.col("likelihood"))
+    suspected = pl.format("{} likely to have a fault, {} first of all", percent, fault)
+    says_nothing_wrong = outcome.is_in([SAID_SOUND, SAID_OTHER])
+    what = pl.when(outcome == SAID_SOUND).then(pl.lit("found sound")).otherwise(pl.lit("another cause found"))
+    found = pl.format("{} on {}", what, visit)
     waits = (
-        pl.when(planned.is_null())
-        .then(pl.format("listed since {}, no visit since", "listed_since_before"))
-        .when(is_missed)
-        .then(pl.format("planned for {}, no visit recorded", planned))
+        pl.when(planned.is_null()).then(pl.format("listed since {}, no visit since", "listed_since_before"))
+        .when(planned < pl.col("as_of")).then(pl.format("planned for {}, no visit recorded", planned))
         .otherwise(pl.format("listed since {}, planned for {}", "listed_since_before", planned))
-    )
+    )  # fmt: skip
     listed = (
-        pl.when(outcome == "fixed")
+        pl.when(outcome == FIXED)
         .then(pl.format("said to be fixed on {}, but by the data since it is {}", visit, suspected))
-        .when(outcome == "open")
-        .then(pl.format("visited on {} and not fixed", visit))
-        .when("is_listed_before")
-        .then(waits)
-        .when(outcome.is_in(["sound", "other"]))
-        .then(
-            pl.format(
-                "{} on {}, but another fault is suspected now: {}",
-                pl.when(outcome == "sound").then(pl.lit("found sound")).otherwise(pl.lit("another cause found")),
-                visit,
-                suspected,
-            )
-        )
-        .when(pl.col("standing_before").is_in(SETTLED))
-        .then(pl.format("settled before, now again {}", suspected))
+        .when(outcome == UNFIXED).then(pl.format("visited on {} and not fixed", visit))
+        .when("is_listed_before").then(waits)
+        .when(says_nothing_wrong).then(pl.format("{}, but another fault is suspected now: {}", found, suspected))
+        .when(pl.col("standing_before").is_in(SETTLED)).then(pl.format("settled before, now again {}", suspected))
         .otherwise(suspected)
     )  # fmt: skip
-    found = pl.when(outcome == "sound").then(pl.lit("found sound")).otherwise(pl.lit("another cause found"))
-    is_another = pl.col("fault") != pl.col("held_fault")
     held = (
-        pl.when(pl.col("is_held") & has_data & is_another & pl.col("is_too_soon"))
-        .then(pl.format("{} on {}; too few nights yet to say that it is {}", found, visit, fault))
-        .when(pl.col("is_held") & has_data)
-        .then(pl.format("{} on {}; the data still look as they did before", found, visit))
-        .otherwise(pl.format("{} on {}", found, visit))
-    )
-    wanted = pl.col("nights_wanted")
-    fixed = (
-        pl.when(~has_data)
-        .then(pl.format("said to be fixed on {}, no data since", visit))
-        .when(pl.col("proof") == PROVED)
-        .then(pl.format("said to be fixed on {}, and so it is: {}", visit, "proof_told"))
-        .when(wanted.is_not_null())
-        .then(pl.format("said to be fixed on {}, proof takes about {} nights: {}", visit, wanted, "proof_told"))
-        .otherwise(pl.format("said to be fixed on {}, not proved yet: {}", visit, "proof_told"))
+        pl.when(reason == Reason.TOO_SOON).then(pl.format("{}; too few nights yet to say that it is {}", found, fault))
+        .when(reason == Reason.LOOKS_AS_BEFORE).then(pl.format("{}; {}", found, reason))
+        .otherwise(found)
     )  # fmt: skip
-    left_open = (
-        pl.when(~has_data)
-        .then(pl.format("visited on {} and not fixed, no data since", visit))
-        .when(pl.col("verdict") == SOUND)
-        .then(pl.format("visited on {} and not fixed, yet the data since look right", visit))
-        .otherwise(pl.format("visited on {} and not fixed, too few data since to tell", visit))
-    )
+    so_far = (
+        pl.when(~has_data).then(pl.lit("no data since"))
+        .when(pl.col("proof") == PROVED).then(pl.format("and so it is: {}", "proof_told"))
+        .when(wanted.is_not_null()).then(pl.format("proof takes about {} nights: {}", wanted, "proof_told"))
+        .otherwise(pl.format("not proved yet: {}", "proof_told"))
+    )  # fmt: skip
+    since = (
+        pl.when(~has_data).then(pl.lit("no data since"))
+        .when(pl.col("verdict") == SOUND).then(pl.lit("yet the data since look right"))
+        .otherwise(pl.lit("too few data since to tell"))
+    )  # fmt: skip
+    pays_from = pl.format(", which it does from {} on", percent_column(pl.col("break_even")))
+    cut = pl.when(reason == Reason.BELOW_BREAK_EVEN).then(pays_from).otherwise(pl.lit(""))
     return (
-        pl.when("is_listed")
-        .then(listed)
-        .when(outcome.is_in(["sound", "other"]))
-        .then(held)
-        .when(outcome == "fixed")
-        .then(fixed)
-        .when(outcome == "open")
-        .then(left_open)
-        .when(pl.col("nights") == 0)
-        .then(pl.lit("no data in the window"))
-        .when(pl.col("verdict") == SOUND)
-        .then(pl.lit("the data look right"))
-        .otherwise(pl.format("{} % likely to have a fault, {}", percent, _not_enough()))
-    )
-
-
-def _not_enough() -> pl.Expr:
-    """Return why a home that may have a fault is not listed."""
-    pays_from = (pl.col("break_even") * 100).ceil().cast(pl.Int64)
-    return (
-        pl.when(pl.col("break_even").is_null())
-        .then(pl.lit("and going would cost more than it brings"))
-        .when(pl.col("likelihood") < pl.col("break_even"))
-        .then(pl.format("not enough for the list: going pays from {} % on", pays_from))
-        .otherwise(pl.lit("not enough data for the list"))
-    )
-
-
-def is_disproved() -> pl.Expr:
-    """Whether the data since a visit say that it didn't work."""
-    return (pl.col("proof") == DISPROVED).fill_null(False)
+        pl.when("is_listed").then(listed)
+        .when(reason == Reason.BEYOND_END)
+        .then(pl.format("{}; wanted on the list, which ends after {} rows", suspected, pl.lit(max_rows)))
+        .when(says_nothing_wrong).then(held)
+        .when(outcome == FIXED).then(pl.format("said to be fixed on {}, {}", visit, so_far))
+        .when(outcome == UNFIXED).then(pl.format("visited on {} and not fixed, {}", visit, since))
+        .when(reason.is_in([Reason.NO_DATA, Reason.LOOKS_RIGHT])).then(reason)
+        .otherwise(pl.format("{} likely to have a fault, but {}{}", percent, reason, cut))
+    )  # fmt: skip

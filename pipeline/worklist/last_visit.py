@@ -7,7 +7,6 @@ from datetime import date
 import polars as pl
 
 from pipeline.core.contract import FAULTS, OTHER, SOUND
-from pipeline.worklist.likeliest_fault import likely_faults
 
 FIXED, UNFIXED, SAID_SOUND, SAID_OTHER = "fixed", "open", "sound", "other"
 
@@ -19,14 +18,11 @@ def last_visits(visits: pl.DataFrame, as_of: date) -> pl.DataFrame:
     right, whatever was found), "other" (another cause found and left) or "open" (a fault found and left).
     """
     outcome = (
-        pl.when(pl.col("found") == SOUND)
-        .then(pl.lit(SAID_SOUND))
-        .when(pl.col("fixed").fill_null(False))
-        .then(pl.lit(FIXED))
-        .when(pl.col("found") == OTHER)
-        .then(pl.lit(SAID_OTHER))
+        pl.when(pl.col("found") == SOUND).then(pl.lit(SAID_SOUND))
+        .when(pl.col("fixed").fill_null(False)).then(pl.lit(FIXED))
+        .when(pl.col("found") == OTHER).then(pl.lit(SAID_OTHER))
         .otherwise(pl.lit(UNFIXED))
-    )
+    )  # fmt: skip
     return (
         visits.filter(pl.col("visited_on") <= as_of)
         .sort("visited_on", "visit_id")
@@ -48,19 +44,18 @@ def worked_on(last: pl.DataFrame, before: pl.DataFrame | None, scores: pl.DataFr
     `last` is `last_visits`, `before` the standings of an earlier night. The fault is what was found; where the visit
     names none, what was suspected the night before, else what the data say now.
     """
-    suspected = likely_faults(scores).select("site_id", pl.col("fault").alias("likely"))
     remembered = pl.DataFrame(schema={"site_id": pl.String, "remembered": pl.String})
     if before is not None:
         remembered = before.select("site_id", pl.col("fault").alias("remembered"))
     named = pl.when(pl.col("found").is_in(FAULTS)).then("found")
     return (
         last.filter(pl.col("outcome") == FIXED)
-        .join(suspected, on="site_id")
+        .join(scores.select("site_id", "likely_fault"), on="site_id")
         .join(remembered, on="site_id", how="left")
         .select(
             "site_id",
             pl.col("last_visit_on").alias("visited_on"),
-            pl.coalesce(named, "remembered", "likely").alias("fault"),
+            pl.coalesce(named, "remembered", "likely_fault").alias("fault"),
             pl.col("found_leg").alias("leg"),
         )
     )

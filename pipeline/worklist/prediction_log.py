@@ -142,17 +142,12 @@ def _left_out() -> pl.Expr:
     speaks = pl.col("is_hit").is_not_null()
     is_again = speaks.cast(pl.Int64).cum_sum().over("site_id", "promised_on") > 1
     return (
-        pl.when(pl.col("promised_on").is_null())
-        .then(pl.lit(NOT_LISTED))
-        .when(pl.col("found").is_null())
-        .then(pl.lit(NOT_SAID))
-        .when(pl.col("found") == OTHER)
-        .then(pl.lit(OTHER_CAUSE))
-        .when(is_back)
-        .then(pl.lit(KNOWN_FAULT))
-        .when(is_again)
-        .then(pl.lit(SAME_PROMISE))
-    )
+        pl.when(pl.col("promised_on").is_null()).then(pl.lit(NOT_LISTED))
+        .when(pl.col("found").is_null()).then(pl.lit(NOT_SAID))
+        .when(pl.col("found") == OTHER).then(pl.lit(OTHER_CAUSE))
+        .when(is_back).then(pl.lit(KNOWN_FAULT))
+        .when(is_again).then(pl.lit(SAME_PROMISE))
+    )  # fmt: skip
 
 
 def _proofs(standing: pl.DataFrame, before: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:

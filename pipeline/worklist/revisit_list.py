@@ -1,8 +1,8 @@
 """The ranked list of homes to go back to or to put right at the desk: what, where, with what, in which order.
 
 Homes above the cut come first: those where acting now has a positive expected value in the fleet's own currency
-(`priority`, see worth.py). Of both parts suspects come before unproven homes, of which more nights may yet tell; within
-each the order is by `priority`, equal ones by site_id.
+(`priority`, see expected_value.py). Of both parts suspects come before unproven homes, of which more nights may yet
+tell; within each the order is by `priority`, equal ones by site_id (`listing.list_order`).
 """
 
 from __future__ import annotations
@@ -13,9 +13,11 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.percent_text import percent
 from pipeline.core.setting_sections import RankingSettings
 from pipeline.core.settings import Settings
 from pipeline.faults.types import Fault
+from pipeline.worklist.listing import list_order
 
 SCHEMA = pl.Schema(
     {
@@ -41,15 +43,14 @@ def revisit_list(
     catalogue: Mapping[str, Fault],
     settings: Settings,
 ) -> pl.DataFrame:
-    """Return table revisit_list (SCHEMA), `rank` from 1, at most [ranking].max_rows rows.
+    """Return table revisit_list (SCHEMA), `rank` from 1: the homes that are listed by `standing`.
 
     Parameters
     ----------
     scores
-        `site_scores`: site_id, area, crew_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods,
-        onset_on, evidence (and likely_leg where it is known).
+        `site_scores`: site_id, area, crew_id, fault_likelihoods, onset_on, evidence.
     worth
-        `worth.worth` of the same scores: what going to each home is worth, term by term.
+        `expected_value.worth` of the same scores: what going to each home is worth, term by term.
     sites
         The register; its `ct_amps` say which spare clamp to bring.
     standing
@@ -57,24 +58,23 @@ def revisit_list(
 
     Notes
     -----
-    `suspected_fault` is the likeliest fault, never sound; `since` is null for one from the first day on. `bring`
-    has the things apart by "; ". `also_possible` names the other faults from [ranking].also_from on with their
+    `suspected_fault` is the home's likeliest fault; `since` is null for one from the first day on. `bring` has the
+    things apart by "; ". `also_possible` names the other faults from [ranking].also_from on with their
     likelihood and how to tell them on site, null where there is none.
     """
     own = settings.ranking
     ranked = (
-        scores.drop("leg", "likelihood", "verdict")
+        scores.select("site_id", "area", "crew_id", "fault_likelihoods", "onset_on", "evidence")
         .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
         .join(worth, on="site_id")
         .join(sites.select("site_id", pl.col("ct_amps").cast(pl.Float64)), on="site_id", how="left")
         .with_columns((pl.col("priority") > 0).alias("is_above_cut"))
-        .sort(~pl.col("is_above_cut"), pl.col("verdict") != "suspect", -pl.col("priority"), "site_id")
-        .head(own.max_rows)
+        .sort(list_order())
         .with_row_index("rank", offset=1)
     )
     words = [_words(row, catalogue, own) for row in ranked.iter_rows(named=True)]
     told = pl.DataFrame(words, schema={"bring": pl.String, "also_possible": pl.String}, orient="row")
-    named = pl.concat([ranked.drop("suspected_fault"), told], how="horizontal").rename(
+    named = pl.concat([ranked, told], how="horizontal").rename(
         {"fault": "suspected_fault", "onset_on": "since"}
     )
     return named.select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
@@ -96,7 +96,7 @@ def also_possible(
     """Return the other faults from `from_share` on, likeliest first, each with how to tell it on site."""
     rest = [(share, name) for name, share in shares.items() if name in catalogue and name != fault and share]
     told = [
-        f"{name.replace('_', ' ')} {share * 100:.0f} % (looks like: {catalogue[name].looks_like}. "
+        f"{name.replace('_', ' ')} {percent(share)} (looks like: {catalogue[name].looks_like}. "
         f"Test on site: {catalogue[name].remedy.prove})"
         for share, name in sorted(rest, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share

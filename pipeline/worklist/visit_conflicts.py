@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.core.contract import SOUND
+from pipeline.core.percent_text import percent_column
 from pipeline.worklist.fix_verification import DISPROVED
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED
 
@@ -29,13 +30,12 @@ def visit_doubts(visits: pl.DataFrame, standing: pl.DataFrame, scores: pl.DataFr
     known = visits.join(last, on="site_id").filter(pl.col("visited_on") == pl.col("last_visit_on"))
     known = known.sort("visit_id").group_by("site_id", maintain_order=True).last()
     has_data = pl.col("from_on") > pl.col("visited_on")
-    percent = (pl.col("likelihood") * 100).floor().cast(pl.Int64)
+    percent = percent_column(pl.col("likelihood"))
     fault = pl.col("fault").str.replace_all("_", " ", literal=True)
-    is_suspect = pl.col("verdict") == "suspect"
     says_not = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])
     doubt = (
-        pl.when(says_not & pl.col("is_held") & is_suspect)
-        .then(pl.format("the data since still say {}, {} % likely a fault: {}", fault, percent, "evidence"))
+        pl.when(says_not & pl.col("is_held") & (pl.col("verdict") == "suspect"))
+        .then(pl.format("the data since still say {}, {} likely a fault: {}", fault, percent, "evidence"))
         .when((pl.col("outcome") == FIXED) & (pl.col("proof") == DISPROVED))
         .then(pl.format("said to be fixed, but the data since say it is not: {}", "proof_told"))
         .when((pl.col("outcome") == UNFIXED) & (pl.col("verdict") == SOUND))

@@ -70,7 +70,7 @@ def test_every_injected_fault_is_named_and_every_untouched_home_is_clean(
         for row in table.sort("window", "fault", "true_leg").to_dicts():
             print(
                 f"{row['window']:12} {row['fault']:14} {row['true_leg'] or '':5} {row['likelihood']:10.3f}"
-                f" {row['suspected_fault']:14} {row['leg'] or '':5}"
+                f" {row['suspected_fault'] or 'sound':14} {row['leg'] or '':5}"
             )
     assert table["window"].n_unique() >= 10
     missed, misnamed = [], []

@@ -15,6 +15,7 @@ from pipeline.worklist.expected_value import terms
 from pipeline.worklist.fix_success import chances
 from pipeline.worklist.hit_rate import hit_rate
 from pipeline.worklist.home_status import SCHEMA as STANDING
+from pipeline.worklist.home_status_text import Reason
 from pipeline.worklist.prediction_log import SCHEMA as PROMISE
 
 HOSTILE_HOME = "<script>alert('x')</script>\"&../../etc\u2028passwd"
@@ -85,7 +86,8 @@ def list_tables(has_visits: bool = True) -> Mapping[str, pl.DataFrame]:
         .with_row_index("rank", offset=1)
     )
     is_listed = pl.col("site_id").is_in(listed["site_id"].to_list()).alias("is_listed")
-    standing = worth.select("site_id", is_listed, pl.lit(False).alias("is_held"))
+    beyond = pl.when(pl.col("site_id") == "poor-1").then(pl.lit(Reason.BEYOND_END)).alias("reason")
+    standing = worth.select("site_id", is_listed, beyond)
     return {
         "worth": worth,
         "revisit_list": listed,

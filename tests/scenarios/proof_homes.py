@@ -29,11 +29,12 @@ def scores_of(homes: Sequence[Home]) -> pl.DataFrame:
         rest = 0.1 * likelihood / (len(FAULTS) - 1)
         shares = {name: 0.9 * likelihood if name == top else rest for name in FAULTS}
         rows.append({
-            "site_id": f"h{at:03d}", "likelihood": likelihood, "suspected_fault": named, "leg": leg,
+            "site_id": f"h{at:03d}", "likelihood": likelihood, "leg": leg, "likely_leg": leg,
+            "suspected_fault": None if named == SOUND else named, "likely_fault": top,
             "verdict": "suspect" if likelihood >= 0.5 else "unproven" if likelihood >= 0.2 else "sound",
             "fault_likelihoods": {**shares, SOUND: 1 - likelihood},
         })  # fmt: skip
-    return pl.DataFrame(rows, schema_overrides={"leg": pl.String})
+    return pl.DataFrame(rows, schema_overrides={"leg": pl.String, "likely_leg": pl.String})
 
 
 def truth_of(homes: Sequence[Home], onset_in_days: dict[int, int] | None = None) -> pl.DataFrame:

@@ -23,13 +23,11 @@ def scored(
 ):  # fmt: skip
     """One home's row of site_scores and its value; the rest of the likelihood is sound's, `others` other faults'."""
     shares = dict.fromkeys((*FAULTS, "sound"), 0.0) | {fault: likelihood - sum(others.values())} | others
+    likely = max(shares, key=shares.get)
     shares["sound"] = 1 - likelihood
-    suspected = max(shares, key=shares.get)
     usual = "suspect" if likelihood >= 0.5 else "sound" if likelihood < 0.2 else "unproven"
     return {
-        "site_id": "A", "likelihood": likelihood, "suspected_fault": suspected,
-        "leg": None if suspected == "sound" else "l1",
-        "verdict": verdict or usual,
+        "site_id": "A", "likelihood": likelihood, "likely_fault": likely, "verdict": verdict or usual,
         "fault_likelihoods": shares, "onset_on": onset_on, "from_on": from_on or MONDAY - timedelta(days=29),
         "nights": nights, "priority": 400.0 * (likelihood - pays_from), "break_even": pays_from,
     }  # fmt: skip
@@ -40,7 +38,7 @@ def visit(on, found, fixed=False):
 
 
 def frame(rows):
-    schema = {"onset_on": pl.Date, "from_on": pl.Date, "leg": pl.String}
+    schema = {"onset_on": pl.Date, "from_on": pl.Date}
     return pl.DataFrame(rows, schema_overrides=schema)
 
 

@@ -13,7 +13,6 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.worklist.likeliest_fault import likely_faults
 
 _PAIRS = [(name, fault.same_powers_as) for name, fault in CATALOGUE.items() if fault.same_powers_as]
 TWINS = {name: twin for pair in _PAIRS for name, twin in (pair, pair[::-1])}
@@ -64,7 +63,7 @@ def judge(scores: pl.DataFrame, truth: pl.DataFrame, carries: pl.DataFrame, as_o
     Parameters
     ----------
     scores
-        `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, fault_likelihoods.
+        `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, likely_fault, likely_leg, fault_likelihoods.
     truth
         `read_truth`; a fault that begins after `as_of` isn't there yet, one that begins within the window is.
     carries
@@ -82,9 +81,8 @@ def judge(scores: pl.DataFrame, truth: pl.DataFrame, carries: pl.DataFrame, as_o
     is_faulty = (pl.col("fault") != SOUND) & (pl.col("onset_on").is_null() | (pl.col("onset_on") <= as_of))
     told = scores.select(
         "site_id", "likelihood", "verdict", "fault_likelihoods",
-        named=pl.col("suspected_fault"), named_leg=pl.col("leg"),
-    ).join(
-        likely_faults(scores).rename({"fault": "order_fault", "leg": "order_leg"}), on="site_id", how="left"
+        named=pl.col("suspected_fault").fill_null(SOUND), named_leg=pl.col("leg"),
+        order_fault="likely_fault", order_leg="likely_leg",
     )  # fmt: skip
     joined = (
         truth.select("site_id", "fault", "leg", "onset_on", "hard_negative", "sees_pv_true")

@@ -12,6 +12,7 @@ from pipeline.faults.types import CAUTIONS
 from pipeline.report.report_input import FaultCard
 from pipeline.scoring.innocent import CAUSES
 from pipeline.worklist.home_events import SCHEMA
+from pipeline.worklist.home_status_text import Reason
 
 CONTRADICTION = "by the utility meter L1 reads 1.88 and L2 2.31 times the truth (right is 1)"
 PROBES = [
@@ -83,11 +84,13 @@ LISTED = {
 }  # fmt: skip
 STANDING = {
     "standing": "waiting", "standing_since": date(2026, 6, 2),
-    "cause": "listed since 2026-06-01, no visit since", "nights_listed": 14, "last_visit_on": None,
+    "cause": "listed since 2026-06-01, no visit since", "reason": Reason.SUSPECT, "nights_listed": 14,
+    "last_visit_on": None,
     "first_listed_on": date(2026, 6, 1), "nights_listed_all": 14, "proof": None, "proof_told": None,
 }  # fmt: skip
 SOUND_STANDING = STANDING | {
-    "standing": "not listed", "nights_listed": 0, "cause": "the data look right", "first_listed_on": None,
+    "standing": "not listed", "nights_listed": 0, "reason": Reason.LOOKS_RIGHT, "cause": "the data look right",
+    "first_listed_on": None,
 }  # fmt: skip
 EVENTS = pl.DataFrame(
     [
@@ -108,7 +111,7 @@ def card(name, cautions=()):
 
 
 def told(listed=LISTED, standing=STANDING, fault="reversed", probes=None, events=EVENTS, **changed):
-    of = card(fault, ("This one alone.",)) if fault else None
+    of = card(fault, ("This one alone.",))
     frame = weights() if probes is None else probes
     return tell_home("A", score(**changed), frame, listed, standing, of, events)
 
@@ -198,11 +201,12 @@ def test_it_says_where_the_home_stands():
 
 def test_a_sound_home_has_nothing_to_do():
     text = plain(
-        told(None, SOUND_STANDING, None, suspected_fault="sound", verdict="sound", likelihood=0.004, leg=None)
+        told(None, SOUND_STANDING, suspected_fault=None, verdict="sound", likelihood=0.004, leg=None)
     )
     assert "under 1 % likely to have a CT install fault now: sound." in text
-    assert "No fault is likelier than a sound install." in text
-    assert "Nothing: the home is not on the list." in text
+    assert "Suspected Nothing: the data look right." in text
+    assert "What to do Nothing: the home is not on the list: the data look right." in text
+    assert "reversed on both legs" not in text
     assert CAUTIONS[0] not in text
 
 
@@ -210,8 +214,8 @@ def test_an_unproven_home_without_data_says_so():
     text = plain(
         told(
             None,
-            SOUND_STANDING,
-            None,
+            SOUND_STANDING | {"reason": Reason.NO_DATA},
+            suspected_fault=None,
             probes=weights().clear(),
             verdict="unproven",
             area=None,
@@ -221,6 +225,7 @@ def test_an_unproven_home_without_data_says_so():
         )
     )
     assert text.startswith("Home A 97 %")
+    assert "Suspected Nothing: no data in the window." in text
     assert "Unproven: 2 nights of data, 7 are needed; see what could not tell." in text
     assert "No data in the window" in text
 
@@ -245,17 +250,12 @@ def test_a_proof_is_told_once():
     assert plain(told(standing=within)).count("9 nights since the visit") == 1
 
 
-def test_a_home_that_looks_right_is_not_called_suspected():
-    text = plain(told(listed=None, standing=SOUND_STANDING, likelihood=0.01, verdict="sound"))
-    assert "Nothing: the data look right." in text
-    assert "reversed on both legs" not in text
-
-
 def test_a_number_that_fits_no_right_install_comes_first_then_what_it_may_be_and_the_desk():
     text = plain(
-        told(None, SOUND_STANDING | {"cause": "7 % likely to have a fault"}, likelihood=0.07, verdict="unproven",
+        told(None, SOUND_STANDING | {"cause": "7 % likely to have a fault", "reason": Reason.BELOW_BREAK_EVEN},
+             likelihood=0.07, verdict="unproven", suspected_fault=None, unproven_why="as above",
              contradiction=CONTRADICTION, contradiction_probe="meter", record_cause="battery_unreported",
-             record_likelihood=0.446, unproven_why="as above")
+             record_likelihood=0.446)
     )  # fmt: skip
     parts = (
         f"Unproven, but no right install reads so: {CONTRADICTION}.",
@@ -270,16 +270,15 @@ def test_a_number_that_fits_no_right_install_comes_first_then_what_it_may_be_and
 
 
 def test_an_unproven_home_is_never_said_to_look_right():
-    text = plain(
-        told(None, SOUND_STANDING | {"cause": "2 nights"}, verdict="unproven", unproven_why="2 nights")
-    )
+    few = SOUND_STANDING | {"cause": "2 nights", "reason": Reason.FEW_NIGHTS}
+    text = plain(told(None, few, verdict="unproven", unproven_why="2 nights"))
     assert "Unproven: 2 nights; see what could not tell." in text
     assert "look right" not in text
 
 
 def test_a_sound_home_says_nothing_of_its_record():
     cause = {"record_cause": "clock_wrong", "record_likelihood": 0.4}
-    text = plain(told(None, SOUND_STANDING, likelihood=0.01, verdict="sound", **cause))
+    text = plain(told(None, SOUND_STANDING, likelihood=0.01, verdict="sound", suspected_fault=None, **cause))
     assert "Nothing: the data look right." in text
     assert not any(words in text for words in ("clock", "It may be the record", CAUSES["clock_wrong"].office))
 
@@ -292,3 +291,10 @@ def test_what_going_is_worth_is_told_term_by_term():
     below = plain(told(LISTED | {"is_above_cut": False, "break_even": None, "desk_change": None}))
     assert "= 87; below the cut" in below
     assert "Desk sign" not in below
+
+
+@pytest.mark.parametrize("why", [Reason.BEYOND_END, Reason.LOOKS_AS_BEFORE, Reason.BELOW_BREAK_EVEN])
+def test_a_home_that_is_not_listed_says_why_and_counts_no_nights(why):
+    text = plain(told(None, STANDING | {"reason": why, "nights_listed": 0, "cause": "as said"}))
+    assert f"What to do Nothing: the home is not on the list: {why}. Standing" in text
+    assert "On the list for" not in text

@@ -4,17 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-import pytest
-
 from pipeline.report import words
-
-
-@pytest.mark.parametrize(
-    ("share", "text"),
-    [(0.0, "0 %"), (0.004, "under 1 %"), (0.5, "50 %"), (0.996, "over 99 %"), (1.0, "100 %"), (None, "–")],
-)
-def test_percent_never_claims_certainty(share: float | None, text: str) -> None:
-    assert words.percent(share) == text
 
 
 def test_numbers_have_a_true_minus_and_no_minus_zero() -> None:

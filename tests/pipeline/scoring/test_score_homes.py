@@ -52,7 +52,8 @@ def test_a_home_without_rows_is_unproven_at_the_fleets_own_rate(scored: Scored) 
 
     assert row["likelihood"] == scored.fleet.rate
     assert (row["contradiction"], row["record_cause"], row["record_likelihood"]) == (None, None, 0.0)
-    assert (row["verdict"], row["suspected_fault"], row["leg"]) == ("unproven", SOUND, None)
+    assert (row["verdict"], row["suspected_fault"], row["leg"]) == ("unproven", None, None)
+    assert row["likely_fault"] == max(CATALOGUE, key=row["fault_likelihoods"].__getitem__)
     assert row["evidence"] == row["unproven_why"] == "no rows in the window"
     assert (row["nights"], row["coverage_share"], row["is_clock_suspect"]) == (0, 0.0, False)
     assert sum(row["fault_likelihoods"].values()) == pytest.approx(1)
@@ -74,9 +75,9 @@ def test_a_home_that_may_not_be_called_sound_is_named_its_likeliest_fault(scored
         likeliest = row["likely_fault"]
         is_named = row["likelihood"] >= SETTINGS.verdict.sound
         assert shares[likeliest] == max(shares[name] for name in CATALOGUE)
-        assert row["suspected_fault"] == (likeliest if is_named else SOUND)
+        assert row["suspected_fault"] == (likeliest if is_named else None)
         assert row["leg"] == (row["likely_leg"] if is_named else None)
-    assert {row["suspected_fault"] == SOUND for row in told} == {True, False}
+    assert {row["suspected_fault"] is None for row in told} == {True, False}
 
 
 def test_a_suspect_is_named_a_fault_though_each_single_one_is_less_likely_than_sound(
@@ -136,7 +137,7 @@ def test_a_reversed_leg_is_suspected_with_leg_and_numbers(
     assert (turned["likely_fault"], turned["likely_leg"]) == ("reversed", "l2")
     assert turned["slope_l2"] == pytest.approx(0.5, abs=0.1)
     assert f"{turned['slope_l2']:+.2f}" in turned["evidence"]
-    assert (right["suspected_fault"], right["leg"]) == (SOUND, None)
+    assert (right["suspected_fault"], right["leg"]) == (None, None)
     assert right["likely_fault"] in CATALOGUE
 
 
@@ -208,6 +209,17 @@ def test_no_fault_is_asked_for_where_none_is_likely(model: Model, normal: FleetN
     assert (row["likely_fault"], row["likely_leg"], row["record_cause"]) == ("dead", None, None)
     shares: Mapping[str, float] = row["fault_likelihoods"]
     assert shares["dead"] / shares["partial"] == pytest.approx(9)
+
+
+def test_of_equally_likely_faults_the_first_of_the_catalogue_is_told(
+    model: Model, normal: FleetNormal
+) -> None:
+    right = homes([{}])
+    even = FleetNormal(normal.normal, normal.rate, dict.fromkeys(CATALOGUE, 1 / len(CATALOGUE)), normal.table)
+
+    row = night_scored(right, register(right), model, judged(ask_from=0.9), even).scores.row(0, named=True)
+
+    assert row["likely_fault"] == next(iter(CATALOGUE)) != model.faults[0]
 
 
 def test_a_home_alone_is_scored_as_among_others(fleet: Labelled, model: Model, normal: FleetNormal) -> None:

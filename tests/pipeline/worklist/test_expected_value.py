@@ -1,14 +1,14 @@
-"""What going to a home is worth: every term, the break-even, and who is worth listing."""
+"""What going to a home is worth: every term, and the break-even."""
 
 from datetime import date
 
 import polars as pl
 import pytest
 
-from pipeline.core.contract import FAULTS, Site
+from pipeline.core.contract import Site
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.worklist.expected_value import SCHEMA, is_worth_listing, terms, worth, wrong_energy
+from pipeline.worklist.expected_value import SCHEMA, terms, worth, wrong_energy
 from pipeline.worklist.fix_success import chances
 
 SETTINGS = load_settings()
@@ -30,10 +30,9 @@ TYPES = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_bac
 
 def score(site_id, likelihood=0.9, fault="reversed", **changed):
     """One home's row of site_scores."""
-    shares = dict.fromkeys((*FAULTS, "sound"), 0.0) | {fault: likelihood, "sound": 1 - likelihood}
     return {
-        "site_id": site_id, "likelihood": likelihood, "verdict": "suspect", "suspected_fault": fault, "leg": "l1",
-        "fault_likelihoods": shares, "onset_on": None, "from_on": date(2026, 5, 16),
+        "site_id": site_id, "likelihood": likelihood, "verdict": "suspect", "likely_fault": fault, "likely_leg": "l1",
+        "onset_on": None, "from_on": date(2026, 5, 16),
     } | changed  # fmt: skip
 
 
@@ -147,38 +146,3 @@ def test_energy_of_an_unknown_leg_is_the_least_and_of_an_unknown_home_none():
     schema = {"site_id": pl.String, "fault": pl.String, "leg": pl.String}
     homes = pl.DataFrame([("A", "reversed", None), ("Z", "reversed", "l1")], schema=schema, orient="row")
     assert wrong_energy(homes, signals, CATALOGUE).rows() == [("A", 8.0), ("Z", 0.0)]
-
-
-def listed(verdict="suspect", likelihood=0.6, priority=10.0, nights=20, was_listed=False):
-    row = {
-        "verdict": verdict, "likelihood": likelihood, "priority": priority, "nights": nights,
-        "is_listed_before": was_listed,
-    }  # fmt: skip
-    own = OWN.model_copy(
-        update={"least_likelihood": 0.2, "least_nights": 7, "leave_likelihood": 0.15, "leave_below": -25.0}
-    )
-    return pl.DataFrame([row]).select(is_worth_listing(own)).item()
-
-
-def test_a_suspect_is_listed_whatever_going_is_worth():
-    assert listed()
-    assert listed(nights=1)
-    assert listed(priority=-1.0)
-
-
-def test_an_unproven_home_needs_nights_and_a_suspicion_besides():
-    assert listed("unproven", 0.3)
-    assert not listed("unproven", 0.3, nights=6)
-    assert not listed("unproven", 0.19, priority=500.0)
-
-
-def test_a_sound_home_never_is():
-    assert not listed("sound", 0.19, priority=500.0, was_listed=True)
-
-
-def test_a_listed_home_stays_until_it_is_clearly_below():
-    assert not listed("unproven", 0.4, priority=-1.0)
-    assert listed("unproven", 0.4, priority=-24.0, was_listed=True)
-    assert not listed("unproven", 0.4, priority=-26.0, was_listed=True)
-    assert listed("unproven", 0.16, nights=3, was_listed=True)
-    assert not listed("unproven", 0.14, was_listed=True)

@@ -79,7 +79,7 @@ def test_right_by_likelihood_and_by_measure_is_proved_with_its_standard_errors()
     assert told["nights_since"] == 4
     assert told["proof_told"] == (
         "4 nights since the visit; slope on PV L1 -0.50 ± 0.01, L2 -0.50 ± 0.01 W per W, right is -0.50; "
-        "nights at L1 201 ± 4, L2 201 ± 4 W; 0.5 % likely still wrong"
+        "nights at L1 201 ± 4, L2 201 ± 4 W; under 1 % likely still wrong"
     )
 
 

@@ -50,17 +50,18 @@ def test_a_home_is_listed_from_where_going_pays_on_and_else_says_so():
     assert standings(tell([(0, scored(0.36))])) == ["new tonight"]
     (told,) = tell([(0, scored(0.4, pays_from=0.71))])
     assert (told["standing"], told["cause"]) == (
-        "not listed", "40 % likely to have a fault, not enough for the list: going pays from 71 % on",
-    )  # fmt: skip
+        "not listed",
+        "40 % likely to have a fault, but not likely enough for going to pay, which it does from 71 % on",
+    )
     (never,) = tell([(0, scored(0.4) | {"priority": -5.0, "break_even": None})])
-    assert never["cause"] == "40 % likely to have a fault, and going would cost more than it brings"
+    assert never["cause"] == "40 % likely to have a fault, but going would cost more than it brings"
     assert standings(tell([(0, scored(0.6, pays_from=0.71))])) == ["new tonight"]
 
 
 def test_an_unproven_home_with_few_nights_waits_for_more():
     (told,) = tell([(0, scored(0.4, nights=3))])
     assert (told["standing"], told["cause"]) == (
-        "not listed", "40 % likely to have a fault, not enough data for the list",
+        "not listed", "40 % likely to have a fault, but too few nights of data for the list",
     )  # fmt: skip
 
 
@@ -96,8 +97,39 @@ def test_standings_of_an_older_version_are_read():
 
 
 def test_a_listed_home_that_falls_silent_is_watched():
-    told = tell([(0, scored()), (40, scored(0.05, verdict="unproven", nights=0))])
+    told = tell([(0, scored()), (40, scored(0.05, verdict="unproven", nights=0) | {"from_on": None})])
     assert (told[1]["standing"], told[1]["cause"]) == ("watching the data", "no data in the window")
+
+
+def test_a_home_beyond_the_lists_end_says_so_and_counts_no_nights():
+    """Of three suspects the list takes the two that are worth most."""
+    short = SETTINGS.model_copy(update={"ranking": SETTINGS.ranking.model_copy(update={"max_rows": 2})})
+    previous, told = None, []
+    for number, likelihood in enumerate((0.9, 0.6, 0.25, 0.95)):
+        rows = frame([scored(likelihood), *(scored(0.8) | {"site_id": name} for name in "BC")])
+        previous = next_standing(
+            previous,
+            rows,
+            frame_visits(),
+            proofs(),
+            planned(),
+            night(number),
+            short if number < 3 else SETTINGS,
+        )
+        told.append(previous.row(0, named=True))
+    assert standings(told) == [
+        "new tonight",
+        "beyond the end of the list",
+        "watching the data",
+        "new tonight",
+    ]
+    assert [row["nights_listed"] for row in told] == [1, 0, 0, 1]
+    assert [row["nights_listed_all"] for row in told] == [1, 1, 1, 2]
+    assert (told[1]["is_listed"], told[1]["is_held"], told[1]["fault"]) == (False, False, "reversed")
+    assert told[1]["reason"] == "wanted on the list, but beyond its end"
+    assert told[1]["cause"] == (
+        "60 % likely to have a fault, reversed first of all; wanted on the list, which ends after 2 rows"
+    )
 
 
 def test_every_home_has_one_row_of_the_schema_whatever_is_known():

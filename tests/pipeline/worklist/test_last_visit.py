@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from pipeline.core.contract import FAULTS, Visit
+from pipeline.core.contract import Visit
 from pipeline.worklist.last_visit import last_visits, worked_on
 
 DAY = date(2026, 6, 1)
@@ -39,10 +39,7 @@ def test_the_last_visit_counts_and_one_of_tomorrow_is_not_known():
 
 
 def scores(fault):
-    shares = dict.fromkeys((*FAULTS, "sound"), 0.0) | {fault: 0.2, "sound": 0.8}
-    return pl.DataFrame(
-        [{"site_id": "A", "fault_likelihoods": shares, "suspected_fault": "sound", "leg": None}]
-    )
+    return pl.DataFrame({"site_id": ["A"], "likely_fault": [fault]})
 
 
 def test_what_was_found_was_worked_on_else_what_was_suspected():

@@ -32,13 +32,12 @@ TYPES = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_bac
 def home(site_id, likelihood, fault="reversed", leg="l1", kwh=8.0, ct_amps=200.0, verdict=None, **others):
     """One home: its row of site_scores, with `kwh` of energy on each leg."""
     shares = dict.fromkeys((*FAULTS, "sound"), 0.0) | {fault: likelihood - sum(others.values())} | others
+    likely = max(shares, key=shares.get)
     shares["sound"] = 1 - likelihood
-    suspected = max(shares, key=shares.get)
     usual = "suspect" if likelihood >= 0.5 else "unproven"
     score = {
         "site_id": site_id, "area": "North", "crew_id": "C1", "likelihood": likelihood,
-        "verdict": verdict or usual, "suspected_fault": suspected,
-        "leg": None if suspected == "sound" else leg, "likely_leg": leg,
+        "verdict": verdict or usual, "likely_fault": likely, "likely_leg": leg,
         "fault_likelihoods": shares, "onset_on": None, "from_on": date(2026, 5, 20),
         "evidence": "negative in 98 % of night intervals", "nights": 25,
     }  # fmt: skip
@@ -47,9 +46,7 @@ def home(site_id, likelihood, fault="reversed", leg="l1", kwh=8.0, ct_amps=200.0
 
 def night(*homes, visits=(), settings=SETTINGS):
     """Tonight's list of these homes, the first night of all."""
-    scores = pl.DataFrame(
-        [score for score, _, _ in homes], schema_overrides={"onset_on": pl.Date, "leg": pl.String}
-    )
+    scores = pl.DataFrame([score for score, _, _ in homes], schema_overrides={"onset_on": pl.Date})
     schema = {"site_id": pl.String} | {name: TYPES.get(name, pl.Float64) for name in NEEDS}
     signals = pl.DataFrame(
         [
