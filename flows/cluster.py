@@ -31,7 +31,7 @@ from pipeline.core import sql_runner
 from pipeline.core.errors import InputError, NightclampError, NightFailed
 from pipeline.core.setting_sections import EngineSettings, ObjectStoreSettings
 from pipeline.core.settings import Settings
-from pipeline.core.sharding import Shelf
+from pipeline.core.sharding import TableStore
 from pipeline.nightly.run_record import VERSIONS
 from pipeline.storage.object_store import Bucket
 from pipeline.storage.object_url import ObjectUrl, object_url
@@ -67,13 +67,13 @@ def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]
 
 
 @dataclass(frozen=True)
-class OnCluster:
-    """Hands pieces to the workers of a Dask cluster (a `pipeline.core.sharding.Spread`)."""
+class DaskExecutor:
+    """Hands pieces to the workers of a Dask cluster (a `pipeline.core.sharding.Executor`)."""
 
     runner: DaskTaskRunner
     address: str
     width: int
-    shelf: Shelf
+    tables: TableStore
     most: int
     engine: EngineSettings
 
@@ -107,7 +107,7 @@ class OnCluster:
 
 
 @contextmanager
-def on_cluster(address: str, lake: Path, out: Path, settings: Settings) -> Iterator[OnCluster]:
+def dask_executor(address: str, lake: Path, out: Path, settings: Settings) -> Iterator[DaskExecutor]:
     """Connect to the scheduler at `address` for a night of `lake` in `out`.
 
     Raises
@@ -117,7 +117,7 @@ def on_cluster(address: str, lake: Path, out: Path, settings: Settings) -> Itera
         versions.
     """
     own = settings.cluster
-    folder = out / "store" / ".work" / f"shelf-{uuid.uuid4().hex[:12]}"
+    folder = out / "store" / ".work" / f"tables-{uuid.uuid4().hex[:12]}"
     folder.mkdir(parents=True)
     with DaskTaskRunner(address=address, client_kwargs={"timeout": own.connect_s}) as runner:
         try:
@@ -132,8 +132,13 @@ def on_cluster(address: str, lake: Path, out: Path, settings: Settings) -> Itera
         seen, store = ((folder,), Asked(url, settings.object_store)) if url else ((lake, folder), None)
         _hold_alike(client.run(what_it_has, seen, store, on_error="return"), address)
         threads = sum(client.nthreads().values())
-        yield OnCluster(
-            runner, address, threads * own.tasks_per_thread, Shelf(folder), own.most_pieces, settings.engine
+        yield DaskExecutor(
+            runner,
+            address,
+            threads * own.tasks_per_thread,
+            TableStore(folder),
+            own.most_pieces,
+            settings.engine,
         )
 
 

@@ -23,7 +23,7 @@ from flows.quiet_task import quiet_task
 from pipeline.core.alarm import EXIT_STATUS, read, stale
 from pipeline.core.errors import InputError, NightclampError
 from pipeline.core.settings import Settings, load_settings
-from pipeline.core.sharding import Spread
+from pipeline.core.sharding import Executor
 from pipeline.ingest.lake import open_lake
 from pipeline.learning.train_due import train_if_due
 from pipeline.nightly.night_inputs import NightRequest
@@ -81,7 +81,7 @@ def as_task_or_spread(step: Step, function: Callable[P, T], *args: P.args, **kwa
 
 
 @contextmanager
-def cluster_of(dask: str | None, request: NightRequest, settings: Settings) -> Iterator[Spread | None]:
+def cluster_of(dask: str | None, request: NightRequest, settings: Settings) -> Iterator[Executor | None]:
     """Connect to the Dask scheduler at the address `dask`; None where the night has this machine only."""
     if dask is None:
         yield None
@@ -92,11 +92,11 @@ def cluster_of(dask: str | None, request: NightRequest, settings: Settings) -> I
             " all machines share"
         )
     try:
-        from flows.cluster import on_cluster
+        from flows.cluster import dask_executor
     except ImportError as error:
         raise InputError(f'--dask needs more packages: pip install "nightclamp[dask]" ({error})') from error
-    with on_cluster(dask, request.lake, request.out, settings) as spread:
-        yield spread
+    with dask_executor(dask, request.lake, request.out, settings) as executor:
+        yield executor
 
 
 def _place(path: str, dask: str | None) -> Path:
@@ -150,8 +150,8 @@ def nightly(
     own = load_settings()
     try:
         request = NightRequest(_place(lake, dask), _place(out, dask), as_of, window_days)
-        with cluster_of(dask, request, own) as spread:
-            result = run_night(request, own, as_task_or_spread if spread else as_task, spread=spread)
+        with cluster_of(dask, request, own) as executor:
+            result = run_night(request, own, as_task_or_spread if executor else as_task, executor=executor)
     except (NightclampError, OSError) as error:
         return Failed(message=" ".join(str(error).split()), data=error)
     told = read(result.alarm)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pipeline.core import contract
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.ingest.lake_config import describe, read_mapping
+from pipeline.ingest.lake_config import describe, read_lake_config
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -22,7 +22,7 @@ def test_both_worked_mappings_are_read_as_the_readme_says() -> None:
     examples = re.findall(r"```toml\n(.*?)```", README, flags=re.DOTALL)
     assert len(examples) == 2
     for text in examples:
-        told = describe(read_mapping(text, "README.md"))
+        told = describe(read_lake_config(text, "README.md"))
         assert any("l1_w" in line for line in told)
 
 

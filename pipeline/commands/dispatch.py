@@ -57,7 +57,7 @@ def dispatch(
     own = load_settings(settings)
     if (trucks, hours) != (None, None):
         opened = open_lake(lake, own)
-        if opened.shelf.beside("trucks.csv"):
+        if opened.source.beside("trucks.csv"):
             raise InputError(
                 f"{opened.root}/trucks.csv says which trucks there are: leave out --trucks and --hours"
             )

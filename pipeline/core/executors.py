@@ -12,23 +12,23 @@ import duckdb
 
 from pipeline.core import sql_runner
 from pipeline.core.setting_sections import EngineSettings
-from pipeline.core.sharding import InTurn, Shelf
+from pipeline.core.sharding import SerialExecutor, TableStore
 
 U = TypeVar("U")
 R = TypeVar("R")
 
 
 @dataclass(frozen=True)
-class AtOnce:
+class ThreadExecutor:
     """[engine] workers pieces at once, on this machine; a single piece is worked on with `con`."""
 
     con: duckdb.DuckDBPyConnection
     engine: EngineSettings
 
     @property
-    def shelf(self) -> Shelf:
+    def tables(self) -> TableStore:
         """Tables wait in memory."""
-        return Shelf()
+        return TableStore()
 
     @property
     def width(self) -> int:
@@ -41,7 +41,7 @@ class AtOnce:
         """Return what the function makes of each piece, in order; the first failure stops those not begun."""
         workers = min(self.engine.workers, len(pieces))
         if workers < 2:
-            return InTurn(self.con)(name, function, pieces)
+            return SerialExecutor(self.con)(name, function, pieces)
         idle: SimpleQueue[duckdb.DuckDBPyConnection] = SimpleQueue()
         connections = [sql_runner.beside(self.con, self.engine) for _ in range(workers)]
         for own in connections:

@@ -123,7 +123,7 @@ def _bound(con: duckdb.DuckDBPyConnection, shard: Shard) -> None:
 
 
 @dataclass(frozen=True)
-class Source:
+class StoredTable:
     """A table that pieces of work take their homes' rows of: held in memory, or a Parquet file all can read."""
 
     held: pl.DataFrame | Path
@@ -139,24 +139,24 @@ class Source:
 
 
 @dataclass(frozen=True)
-class Shelf:
+class TableStore:
     """Where tables wait for other pieces of work: in memory, or, given a folder that all share, as files there."""
 
     folder: Path | None = None
 
-    def put(self, name: str, frame: pl.DataFrame) -> Source:
+    def put(self, name: str, frame: pl.DataFrame) -> StoredTable:
         """Keep `frame` under a name; put twice it is the same table once."""
         if self.folder is None:
-            return Source(frame)
+            return StoredTable(frame)
         path = self.folder / f"{name}.parquet"
         write_parquet(path, frame, _ROW_GROUP_ROWS)
-        return Source(path)
+        return StoredTable(path)
 
 
-class Spread(Protocol):
+class Executor(Protocol):
     """Who carries out pieces of work that don't need each other.
 
-    `width` is how many pieces are of use at once, `shelf` where tables for them and from them are kept.
+    `width` is how many pieces are of use at once, `tables` where tables for them and from them are kept.
     """
 
     @property
@@ -164,7 +164,7 @@ class Spread(Protocol):
         """How many pieces are of use at once."""
 
     @property
-    def shelf(self) -> Shelf:
+    def tables(self) -> TableStore:
         """Where tables for the pieces, and from them, are kept."""
 
     def __call__(
@@ -174,12 +174,12 @@ class Spread(Protocol):
 
 
 @dataclass(frozen=True)
-class InTurn:
+class SerialExecutor:
     """One piece after the other, here."""
 
     con: duckdb.DuckDBPyConnection
     width: int = 1
-    shelf: Shelf = Shelf()
+    tables: TableStore = TableStore()
 
     def __call__(
         self, name: str, function: Callable[[duckdb.DuckDBPyConnection, U], R], pieces: Sequence[U]

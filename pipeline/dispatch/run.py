@@ -70,8 +70,8 @@ def _dispatched(
     sites = read_registers(opened, as_of).sites
     stops = _stops(listed, sites)
     own = settings.dispatch
-    trucks, crew = _trucks(opened.shelf.beside("trucks.csv"), stops, sites, own)
-    travel, told = _travel(opened.shelf.beside("drive_times.csv"), stops, trucks, sites, own)
+    trucks, crew = _trucks(opened.source.beside("trucks.csv"), stops, sites, own)
+    travel, told = _travel(opened.source.beside("drive_times.csv"), stops, trucks, sites, own)
     days = work_days(first_day or as_of + timedelta(days=1), own, is_fixed=first_day is not None)
     plan = plan_days(stops, trucks, travel, days, settings)
     links = _links(out.pages(as_of), stops["site_id"].to_list())

@@ -15,7 +15,7 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
-from pipeline.core.sharding import Shard, Source, homes_of
+from pipeline.core.sharding import Shard, StoredTable, homes_of
 from pipeline.features.day_store import DayCounts, Store
 from pipeline.features.kernels.day_tables import day_tables
 from pipeline.ingest.intervals import Opened, open_files, take_homes
@@ -45,7 +45,7 @@ class ShardToCheck:
 
     shard: Shard
     days: tuple[tuple[date, str], ...]
-    sky: Source
+    sky: StoredTable
     store: Store
 
 
@@ -64,8 +64,8 @@ class ShardToTake:
     files: int
     opened: tuple[Opened, ...]
     shard: Shard
-    limits: Source
-    sky: Source
+    limits: StoredTable
+    sky: StoredTable
     store: Store
     settings: Settings
     folder: Path
@@ -77,7 +77,7 @@ def open_some(con: duckdb.DuckDBPyConnection, piece: FilesToOpen) -> list[Opened
     try:
         files = [(number, piece.lake.bring_one(file, piece.folder, number)) for number, file in piece.files]
         return open_files(
-            con, files, piece.lake.mapping.intervals, piece.required, piece.folder,
+            con, files, piece.lake.config.intervals, piece.required, piece.folder,
             in_place=piece.in_place, probe=piece.probe,
         )  # fmt: skip
     except OSError:

@@ -12,7 +12,7 @@ from pathlib import Path
 from pipeline.core import contract
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
-from pipeline.core.sharding import Shard, Spread, cut
+from pipeline.core.sharding import Executor, Shard, cut
 from pipeline.features import day_statistics
 from pipeline.features.day_store import Cut, DayCounts, Store, day_digest
 from pipeline.features.day_tasks import (
@@ -59,20 +59,26 @@ class DayState:
 
 
 class DayWork:
-    """Looks at days and finishes them; what to do is decided here, the pieces are carried out by `hand`."""
+    """Looks at days and finishes them; what to do is decided here, the pieces are carried out by `executor`."""
 
     def __init__(
-        self, lake: Lake, registers: Registers, store: Store, settings: Settings, workdir: Path, hand: Spread
+        self,
+        lake: Lake,
+        registers: Registers,
+        store: Store,
+        settings: Settings,
+        workdir: Path,
+        executor: Executor,
     ) -> None:
         self.lake, self.registers, self.store = lake, registers, store
-        self.settings, self.hand = settings, hand
+        self.settings, self.executor = settings, executor
         # A name of its own: what a killed night left running may still write into the folder of that one.
         self.workdir = workdir / f"days-{uuid.uuid4().hex[:8]}"
-        self.sky = hand.shelf.put("sky", day_statistics.site_sky(registers.sites, settings.day))
-        self.limits = hand.shelf.put("limits", registers.site_limits(settings.lake))
+        self.sky = executor.tables.put("sky", day_statistics.site_sky(registers.sites, settings.day))
+        self.limits = executor.tables.put("limits", registers.site_limits(settings.lake))
         homes = registers.sites["site_id"]
         self.shards = cut(homes, settings.lake.homes_per_shard, store.newest_shards())
-        self.days_at_once = max(1, hand.width // len(self.shards))
+        self.days_at_once = max(1, executor.width // len(self.shards))
 
     def look(self, days: Sequence[date]) -> list[DayState]:
         """Return how far each day is."""
@@ -82,7 +88,7 @@ class DayWork:
             for shard in state.shards:
                 asked.setdefault(shard, []).append((state.day, state.digest))
         pieces = [ShardToCheck(shard, tuple(at), self.sky, self.store) for shard, at in asked.items()]
-        current = dict(zip(asked, self.hand("check the days", check_days, pieces), strict=True))
+        current = dict(zip(asked, self.executor("check the days", check_days, pieces), strict=True))
         looked = []
         for state in states:
             held = {s: current[s][state.day] for s in state.shards if state.day in current[s]}
@@ -135,7 +141,7 @@ class DayWork:
         taken = dict(
             zip(
                 [(piece.day, piece.shard) for piece in pieces],
-                self.hand("take in the days", take_shard, pieces),
+                self.executor("take in the days", take_shard, pieces),
                 strict=True,
             )
         )
@@ -185,7 +191,7 @@ class DayWork:
         pieces = []
         for state in states:
             files = numbered[state.day]
-            size = -(-len(files) // self.hand.width) or 1
+            size = -(-len(files) // self.executor.width) or 1
             self._folder(state).mkdir(parents=True, exist_ok=True)
             pieces += [
                 FilesToOpen(
@@ -195,7 +201,7 @@ class DayWork:
                 for at in range(0, len(files), size)
             ]  # fmt: skip
         opened: dict[date, list[Opened] | None] = {state.day: [] for state in states}
-        for piece, some in zip(pieces, self.hand("open the files", open_some, pieces), strict=True):
+        for piece, some in zip(pieces, self.executor("open the files", open_some, pieces), strict=True):
             before = opened[piece.day]
             opened[piece.day] = None if before is None or some is None else [*before, *some]
         return opened

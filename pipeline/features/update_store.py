@@ -10,9 +10,9 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.core.executors import AtOnce
+from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
-from pipeline.core.sharding import WHOLE, Shard, Spread
+from pipeline.core.sharding import WHOLE, Executor, Shard
 from pipeline.features.day_store import DayCounts, Store, total_counts
 from pipeline.features.day_update import DayState, DayWork
 from pipeline.ingest.lake import Lake
@@ -47,13 +47,13 @@ def refresh_days(
     settings: Settings,
     workdir: Path,
     tell: Callable[[date, bool], None] = lambda day, is_fresh: None,
-    spread: Spread | None = None,
+    executor: Executor | None = None,
 ) -> list[StoredDay]:
     """Return every day of `days` from the store, after redoing what changed.
 
     A day is redone when its files, the SQL or the settings differ from what it was worked out from; a shard of it
     when a register fact that it used has changed, or when a home it could not place is known now. `tell` hears of each
-    day when it is done, and whether any of it was read anew. `spread` carries out the pieces, by default a few at
+    day when it is done, and whether any of it was read anew. `executor` carries out the pieces, by default a few at
     once, here.
 
     Raises
@@ -61,7 +61,9 @@ def refresh_days(
     NightFailed
         A day's files don't rest, can't be read, or hold other rows than came out of them.
     """
-    work = DayWork(lake, registers, store, settings, workdir, spread or AtOnce(con, settings.engine))
+    work = DayWork(
+        lake, registers, store, settings, workdir, executor or ThreadExecutor(con, settings.engine)
+    )
     every, done = list(days), {}
     waiting = []
     for state in work.look(every):

@@ -47,7 +47,7 @@ class Problem:
 
 def check_lake(lake: Lake, settings: Settings, today: date, *, all_days: bool = False) -> Iterator[Problem]:
     """Yield what is wrong or odd in `lake`, reading its newest days up to `today` (UTC) or all of them."""
-    for line in describe(lake.mapping):
+    for line in describe(lake.config):
         yield Problem("note", "lake.toml", line)
     for where, what in lake.oddities():
         yield Problem("note", where, what, "rename or remove it")
@@ -163,7 +163,7 @@ def _by_reason(intake: DayIntake) -> dict[str, _Rejected]:
 
 def _column_problems(lake: Lake, day: date, workdir: Path) -> Iterator[Problem]:
     """Say which columns of the day's first readable file nothing reads."""
-    how = lake.mapping.intervals
+    how = lake.config.intervals
     read = {name.casefold() for name in how.reads()}
     for file in lake.bring(lake.files(day)[:1], workdir):
         try:

@@ -103,7 +103,7 @@ def _shards(
     workdir.mkdir(parents=True, exist_ok=True)
     files = lake.bring(lake.files(day), workdir)
     required = contract.required("intervals", are_all_single=registers.are_all_single)
-    how = lake.mapping.intervals
+    how = lake.config.intervals
     opened = open_files(con, list(enumerate(files)), how, required, workdir)
     if fine := unlike_the_rest(opened):
         again = open_files(

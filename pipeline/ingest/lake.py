@@ -13,9 +13,9 @@ from pathlib import Path
 
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
-from pipeline.ingest.lake_config import Mapping, read_mapping
-from pipeline.storage.bucket_lake_source import BucketShelf
-from pipeline.storage.lake_source import SUFFIXES, FolderShelf, LakeFile, Shelf
+from pipeline.ingest.lake_config import LakeConfig, read_lake_config
+from pipeline.storage.bucket_lake_source import BucketSource
+from pipeline.storage.lake_source import SUFFIXES, FolderSource, LakeFile, LakeSource
 from pipeline.storage.object_url import ObjectUrl, object_url
 
 __all__ = ["Lake", "LakeFile", "open_lake", "partition_day"]
@@ -24,22 +24,22 @@ _PARTITION = re.compile(r"date=(\d{4}-\d{2}-\d{2})")
 
 @dataclass(frozen=True)
 class Lake:
-    """An opened lake; `mapping` is what its lake.toml says, or the contract's own names."""
+    """An opened lake; `config` is what its lake.toml says, or the contract's own names."""
 
-    shelf: Shelf
-    mapping: Mapping = field(default_factory=Mapping)
-    mapping_text: str = ""
+    source: LakeSource
+    config: LakeConfig = field(default_factory=LakeConfig)
+    config_text: str = ""
 
     @property
     def root(self) -> Path | ObjectUrl:
         """The folder or address, as people call it."""
-        return self.shelf.root
+        return self.source.root
 
     @cached_property
     def _partitions(self) -> tuple[dict[date, str], list[tuple[str, str]]]:
         days: dict[date, str] = {}
         odd: list[tuple[str, str]] = []
-        for entry in self.shelf.partitions():
+        for entry in self.source.partitions():
             name = f"intervals/{entry.name}"
             if _is_hidden(entry.name):
                 continue
@@ -85,7 +85,7 @@ class Lake:
         partition = self._partitions[0].get(day)
         if partition is None:
             return []
-        found = [file for file in self.shelf.files(partition) if _is_data(file.name.rpartition("/")[2])]
+        found = [file for file in self.source.files(partition) if _is_data(file.name.rpartition("/")[2])]
         return sorted(found, key=lambda f: (f.mtime_ns, f.name))
 
     def bring(self, files: list[LakeFile], workdir: Path) -> list[LakeFile]:
@@ -100,16 +100,16 @@ class Lake:
 
     def bring_one(self, file: LakeFile, workdir: Path, number: int) -> LakeFile:
         """Like `bring`; the copy is named by `number`."""
-        return self.shelf.bring(file, workdir, number)
+        return self.source.bring(file, workdir, number)
 
     def drop(self, files: list[LakeFile]) -> None:
         """Remove the copies that `bring` made."""
         for file in files:
-            self.shelf.drop(file)
+            self.source.drop(file)
 
     def fingerprint(self, day: date) -> str:
         """Return a text that changes when lake.toml does, or a file of `day` by name, size, time or ETag."""
-        digest = hashlib.sha256(self.mapping_text.encode())
+        digest = hashlib.sha256(self.config_text.encode())
         for file in self.files(day):
             tag = f"\0{file.tag}" if file.tag else ""
             digest.update(f"{file.name}\0{file.size}\0{file.mtime_ns}{tag}\n".encode())
@@ -117,7 +117,7 @@ class Lake:
 
     def register(self, table: str) -> Path | None:
         """Return the file of a register, "sites" to "trainings", or None; Parquet before CSV."""
-        found = (self.shelf.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
+        found = (self.source.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
         return next((path for path in found if path is not None), None)
 
     @contextmanager
@@ -126,7 +126,7 @@ class Lake:
         try:
             yield
         except InputError as error:
-            raise InputError(self.shelf.named(str(error))) from error
+            raise InputError(self.source.named(str(error))) from error
 
 
 def partition_day(name: str) -> date | None:
@@ -151,22 +151,22 @@ def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
     """
     url = object_url(root)
     if url is not None:
-        shelf: Shelf = BucketShelf(url, (settings or load_settings()).object_store)
+        source: LakeSource = BucketSource(url, (settings or load_settings()).object_store)
     elif Path(root).is_dir():
-        shelf = FolderShelf(Path(root))
+        source = FolderSource(Path(root))
     else:
         raise InputError(f"{root}: no such folder; name a lake (sites, crews, visits, intervals/date=.../)")
-    where, toml, text = shelf.root, shelf.beside("lake.toml"), ""
+    where, toml, text = source.root, source.beside("lake.toml"), ""
     if toml is not None:
         try:
             text = toml.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise InputError(f"{where}/lake.toml: cannot be read as UTF-8 text ({error})") from error
-    lake = Lake(shelf, read_mapping(text, f"{where}/lake.toml") if text else Mapping(), text)
+    lake = Lake(source, read_lake_config(text, f"{where}/lake.toml") if text else LakeConfig(), text)
     for table in ("sites", "crews"):
         if lake.register(table) is None:
             raise InputError(f"{where}: no {table}.csv or {table}.parquet; put the register there")
-    if not shelf.has_intervals():
+    if not source.has_intervals():
         raise InputError(f"{where}: no folder intervals; put the data in intervals/date=YYYY-MM-DD/")
     if not lake.days():
         odd = lake.oddities()

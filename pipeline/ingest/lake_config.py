@@ -147,7 +147,7 @@ class Origin(_Part):
 Fields = dict[str, Origin]
 
 
-class Mapping(_Part):
+class LakeConfig(_Part):
     """The whole of lake.toml."""
 
     intervals: Intervals = Intervals()
@@ -157,7 +157,7 @@ class Mapping(_Part):
     trainings: Fields = {}
 
     @model_validator(mode="after")
-    def _fits_the_contract(self) -> Mapping:
+    def _fits_the_contract(self) -> LakeConfig:
         for table in REGISTERS:
             allowed = contract.TABLES[table].columns()
             for name in getattr(self, table):
@@ -166,7 +166,7 @@ class Mapping(_Part):
         return self
 
 
-def read_mapping(text: str, where: str) -> Mapping:
+def read_lake_config(text: str, where: str) -> LakeConfig:
     """Return the mapping that `text` (the file `where`) says.
 
     Raises
@@ -176,7 +176,7 @@ def read_mapping(text: str, where: str) -> Mapping:
     """
     says = read_toml(text, where)
     try:
-        return Mapping(**says)
+        return LakeConfig(**says)
     except ValidationError as error:
         # An unknown key is often why another one is missing.
         first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
@@ -189,7 +189,7 @@ def read_mapping(text: str, where: str) -> Mapping:
 
 def _allowed(where: tuple[int | str, ...]) -> list[str]:
     parts = [str(part) for part in where]
-    model: type[BaseModel] = Mapping
+    model: type[BaseModel] = LakeConfig
     if parts[0] == "intervals" and len(parts) > 1:
         model = Intervals
         if len(parts) > 2:
@@ -213,7 +213,7 @@ def offset_min(zone: str) -> int | None:
     return (-1 if sign == "-" else 1) * (int(hours) * 60 + int(minutes))
 
 
-def describe(mapping: Mapping) -> list[str]:
+def describe(mapping: LakeConfig) -> list[str]:
     """Return one line for each contract column that lake.toml fills, saying from what and how."""
     how = mapping.intervals
     lines = [_describe_source(name, source, how) for name, source in how.columns.items()]

@@ -82,7 +82,7 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         schema = contract.TABLES[table]
         with lake.naming():
             texts, malformed = _texts(path)
-            rows, bad = _split(_typed(path, texts, table, getattr(lake.mapping, table)))
+            rows, bad = _split(_typed(path, texts, table, getattr(lake.config, table)))
         steps = [bad]
         if table == "visits":
             rows, bad = _split(_misplaced(rows, tables["sites"], as_of))

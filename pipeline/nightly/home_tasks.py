@@ -15,7 +15,7 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from pipeline.core.settings import Settings
-from pipeline.core.sharding import Shard, Shelf, Source, Spread
+from pipeline.core.sharding import Executor, Shard, StoredTable, TableStore
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay
@@ -33,12 +33,12 @@ class ShardToLookAt:
 
     shard: Shard
     day_files: tuple[Path, ...]
-    sites: Source
-    visits: Source
+    sites: StoredTable
+    visits: StoredTable
     as_of: date
     window_days: int
     settings: Settings
-    shelf: Shelf
+    tables: TableStore
 
 
 @dataclass(frozen=True)
@@ -46,8 +46,8 @@ class ShardLookedAt:
     """The tables site_signal and site_daily of a shard of homes."""
 
     shard: Shard
-    signals: Source
-    daily: Source
+    signals: StoredTable
+    daily: StoredTable
 
 
 @dataclass(frozen=True)
@@ -55,19 +55,19 @@ class ShardToScore:
     """A shard of homes with its signals, to be scored by a model against what is normal in the fleet."""
 
     shard: Shard
-    signals: Source
-    sites: Source
+    signals: StoredTable
+    sites: StoredTable
     fleet: FleetNormal
     model: Model
     settings: Settings
-    shelf: Shelf
+    tables: TableStore
 
 
 @dataclass(frozen=True)
 class ShardScored:
     """The table site_scores of a shard of homes."""
 
-    scores: Source
+    scores: StoredTable
 
 
 @dataclass(frozen=True)
@@ -80,23 +80,25 @@ class LookedAt:
 
 def look_at_shard(con: duckdb.DuckDBPyConnection, piece: ShardToLookAt) -> ShardLookedAt:
     """Look at the window of a shard's homes."""
-    shard, shelf = piece.shard, piece.shelf
+    shard, tables = piece.shard, piece.tables
     view = look(
         con, piece.day_files, piece.sites.of(shard), piece.visits.of(shard), piece.as_of,
         piece.window_days, piece.settings, shard,
     )  # fmt: skip
     return ShardLookedAt(
-        shard, shelf.put(f"signals-{shard.name}", view.signals), shelf.put(f"daily-{shard.name}", view.daily)
+        shard,
+        tables.put(f"signals-{shard.name}", view.signals),
+        tables.put(f"daily-{shard.name}", view.daily),
     )
 
 
 def score_shard(con: duckdb.DuckDBPyConnection, piece: ShardToScore) -> ShardScored:
     """Score a shard's homes, also those without rows."""
-    shard, shelf = piece.shard, piece.shelf
+    shard, tables = piece.shard, piece.tables
     scores = score(
         piece.signals.of(), piece.sites.of(shard), piece.fleet, piece.model, CATALOGUE, piece.settings.verdict
     )
-    return ShardScored(shelf.put(f"scores-{shard.name}", scores))
+    return ShardScored(tables.put(f"scores-{shard.name}", scores))
 
 
 def look_over(
@@ -106,19 +108,19 @@ def look_over(
     as_of: date,
     window_days: int,
     settings: Settings,
-    spread: Spread,
+    executor: Executor,
 ) -> LookedAt:
     """Look at the window of every home: `window.look` shard by shard, as the newest of `days` is cut."""
-    shelf = spread.shelf
-    sites, visits = shelf.put("sites", registers.sites), shelf.put("visits", registers.visits)
+    tables = executor.tables
+    sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.visits)
     pieces = [
         ShardToLookAt(
             shard, tuple(path for day in days for path in day.paths(store, "site_day", shard)), sites, visits,
-            as_of, window_days, settings, shelf,
+            as_of, window_days, settings, tables,
         )
         for shard in days[-1].shards
     ]  # fmt: skip
-    parts = spread(Step.LOOK_AT_WINDOW, look_at_shard, pieces)
+    parts = executor(Step.LOOK_AT_WINDOW, look_at_shard, pieces)
     signals, daily = (
         pl.concat([source.of() for source in sources], how="vertical_relaxed")
         for sources in zip(*((part.signals, part.daily) for part in parts), strict=True)
@@ -128,18 +130,18 @@ def look_over(
 
 
 def score_over(
-    looked: LookedAt, sites: pl.DataFrame, model: Model, settings: Settings, spread: Spread
+    looked: LookedAt, sites: pl.DataFrame, model: Model, settings: Settings, executor: Executor
 ) -> Scored:
     """Learn what is normal in the fleet, then score every home of the register by it."""
-    register = spread.shelf.put("sites", sites)
+    register = executor.tables.put("sites", sites)
     fleet = learn_normal(looked.view.signals, model, settings.verdict)
     pieces = [
-        ShardToScore(part.shard, part.signals, register, fleet, model, settings, spread.shelf)
+        ShardToScore(part.shard, part.signals, register, fleet, model, settings, executor.tables)
         for part in looked.parts
     ]
     # Shards are worked on side by side already; threads of a product's own would only wait for each other.
     with threadpool_limits(1, "blas"):
-        parts = spread(Step.SCORE_HOMES, score_shard, pieces)
+        parts = executor(Step.SCORE_HOMES, score_shard, pieces)
     # A shard without a row has columns without a type.
     scores = pl.concat([part.scores.of() for part in parts], how="vertical_relaxed")
     return Scored(scores, looked.view.signals, fleet)

@@ -15,7 +15,7 @@ from pipeline.core.setting_sections import AlarmSettings
 from pipeline.core.settings import Settings
 from pipeline.features.update_store import StoredDay
 from pipeline.nightly.data_alarms import newest_day_alarms
-from pipeline.nightly.night_inputs import Plan
+from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.rejects import by_reason
 from pipeline.nightly.run_alarms import Tonight, list_up, no_rows, rejects_up, take_notes
 from pipeline.nightly.run_diff import RunBefore, changed_counts, changed_homes, late, read_run_before
@@ -31,7 +31,7 @@ class Lookout:
 
 
 def look_out(
-    plan: Plan,
+    inputs: NightInputs,
     stored: list[StoredDay],
     tables: Mapping[str, pl.DataFrame],
     rejected: pl.DataFrame,
@@ -39,14 +39,14 @@ def look_out(
     settings: Settings,
 ) -> Lookout:
     """Hold the night's `tables`, `rejected` (of `rejects.count_rejects`) and `counts` against days and run before."""
-    before, days = read_run_before(plan.previous), day_records(plan, stored)
+    before, days = read_run_before(inputs.previous), day_records(inputs, stored)
     scores, standing = tables["site_scores"], tables["standing"]
-    reasons, unread = _newest_rejected(rejected, plan)
+    reasons, unread = _newest_rejected(rejected, inputs)
     tonight = Tonight(
-        plan.as_of, days, reasons, unread, standing, made_with(plan, settings), settings.ranking.least_nights,
-        plan.previous is None,
+        inputs.as_of, days, reasons, unread, standing, made_with(inputs, settings), settings.ranking.least_nights,
+        inputs.previous is None,
     )  # fmt: skip
-    pulse = site_pulse(plan, stored, settings)
+    pulse = site_pulse(inputs, stored, settings)
     change = changed_homes(before, scores, standing)
     verdicts = dict(scores.group_by("verdict").len().iter_rows())
     changed, came_late = changed_counts(before, change, counts, standing, verdicts), late(before, days)
@@ -75,24 +75,24 @@ def raise_alarms(
     return [one for one in found if one]
 
 
-def site_pulse(plan: Plan, stored: list[StoredDay], settings: Settings) -> pl.DataFrame:
+def site_pulse(inputs: NightInputs, stored: list[StoredDay], settings: Settings) -> pl.DataFrame:
     """Return table site_pulse with the `area` of each home, homes of the register only."""
-    first = plan.as_of - timedelta(days=settings.alarm.compare_days)
-    held = [day for day in stored if day.day <= plan.as_of]
+    first = inputs.as_of - timedelta(days=settings.alarm.compare_days)
+    held = [day for day in stored if day.day <= inputs.as_of]
     # Where all these days are missing, the day itself is too, and the newest of the others is as good as none.
     compared = [day for day in held if day.day >= first] or held[-1:]
-    files = [sql_runner.as_named(path) for day in compared for path in day.paths(plan.store, "site_day")]
-    con = sql_runner.connect(plan.workdir, settings.engine)
+    files = [sql_runner.as_named(path) for day in compared for path in day.paths(inputs.store, "site_day")]
+    con = sql_runner.connect(inputs.workdir, settings.engine)
     try:
-        heard = sql_runner.query(con, "site_pulse", {"day_files": files, "as_of": plan.as_of})
+        heard = sql_runner.query(con, "site_pulse", {"day_files": files, "as_of": inputs.as_of})
     finally:
         con.close()
-    return heard.join(plan.registers.sites.select("site_id", "area"), on="site_id", maintain_order="left")
+    return heard.join(inputs.registers.sites.select("site_id", "area"), on="site_id", maintain_order="left")
 
 
-def _newest_rejected(rejected: pl.DataFrame, plan: Plan) -> tuple[pl.DataFrame, int]:
+def _newest_rejected(rejected: pl.DataFrame, inputs: NightInputs) -> tuple[pl.DataFrame, int]:
     """Return (reason, count) of the newest day's rejected rows, most first, and how many of its files are unread."""
-    newest = rejected.filter(pl.col("source_file").str.starts_with(f"intervals/date={plan.as_of}/"))
+    newest = rejected.filter(pl.col("source_file").str.starts_with(f"intervals/date={inputs.as_of}/"))
     return by_reason(newest.filter("is_row")), int(newest.filter(~pl.col("is_row"))["count"].sum())
 
 

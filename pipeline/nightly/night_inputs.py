@@ -31,7 +31,7 @@ class NightRequest:
 
 
 @dataclass(frozen=True)
-class Plan:
+class NightInputs:
     """What the night works on: `days` are the UTC days it reads, oldest first; `later` those it leaves alone.
 
     `model_note` says which model it is and why. `request.out` is a folder, be it an object store's local copy.
@@ -58,7 +58,7 @@ class Plan:
         return self.request.out / "store" / ".work"
 
 
-def open_night(request: NightRequest, out: Out, settings: Settings) -> Plan:
+def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInputs:
     """Open the lake and its registers, settle the as-of day and the days to read, load the model."""
     request = replace(request, out=out.local)
     if request.window_days < 1:
@@ -79,7 +79,7 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> Plan:
     in_future = [day for day in all_days if day > today]
     model, note = choose_model(request.model, request.out)
     out.bring_store((*days, *in_future))
-    return Plan(
+    return NightInputs(
         request,
         lake,
         as_of,

@@ -17,13 +17,13 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.core import sql_runner
-from pipeline.core.executors import AtOnce
+from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
-from pipeline.core.sharding import Spread
+from pipeline.core.sharding import Executor
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.nightly.ahead import load_ahead
-from pipeline.nightly.night_inputs import NightRequest, Plan, open_night
+from pipeline.nightly.night_inputs import NightInputs, NightRequest, open_night
 from pipeline.nightly.steps import P, Step, StepRunner, T, run_plainly
 from pipeline.scoring.score_homes import Scored
 from pipeline.storage import publish
@@ -66,9 +66,9 @@ def run_night(
     settings: Settings,
     run_step: StepRunner = run_plainly,
     tell: Callable[[str], None] = lambda line: None,
-    spread: Spread | None = None,
+    executor: Executor | None = None,
 ) -> NightResult:
-    """Run the whole night and publish it; `spread` carries out the pieces that don't need each other, else we do here.
+    """Run the whole night and publish it; `executor` carries out the pieces that don't need each other (else threads).
 
     Raises
     ------
@@ -88,116 +88,122 @@ def run_night(
 
     load_ahead(*_LATER)
     with hold_out(request.out, settings) as out:
-        plan = timed(Step.OPEN_LAKE, open_night, request, out, settings)
-        plan.workdir.mkdir(parents=True, exist_ok=True)
+        inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
+        inputs.workdir.mkdir(parents=True, exist_ok=True)
         try:
-            stored = timed(Step.TAKE_IN, take_in, plan, settings, tell, out.keep_store, spread)
-            looked = timed(Step.LOOK_AT_WINDOW, look_at_window, plan, stored, settings, spread)
-            scored = timed(Step.SCORE_HOMES, score_homes, plan, looked, settings, spread)
-            tables = timed(Step.MAKE_LISTS, make_lists, plan, stored, looked.view, scored, settings)
+            stored = timed(Step.TAKE_IN, take_in, inputs, settings, tell, out.keep_store, executor)
+            looked = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, settings, executor)
+            scored = timed(Step.SCORE_HOMES, score_homes, inputs, looked, settings, executor)
+            tables = timed(Step.MAKE_LISTS, make_lists, inputs, stored, looked.view, scored, settings)
             del looked, scored  # the days of every home: nothing below needs them
-            built = timed(Step.WRITE_TABLES, write_run, plan, stored, tables, settings)
-            timed(Step.DRAW_REPORT, draw_report, plan, tables, built, settings)
-            write_run_json(plan, stored, tables, built, seconds, settings)
-            folder = timed(Step.PUBLISH, publish.publish, built, out.local, plan.as_of)
-            published = out.hand_in(folder, plan.as_of)
+            built = timed(Step.WRITE_TABLES, write_run, inputs, stored, tables, settings)
+            timed(Step.DRAW_REPORT, draw_report, inputs, tables, built, settings)
+            write_run_json(inputs, stored, tables, built, seconds, settings)
+            folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
+            published = out.hand_in(folder, inputs.as_of)
         finally:
-            shutil.rmtree(plan.workdir, ignore_errors=True)
+            shutil.rmtree(inputs.workdir, ignore_errors=True)
     return NightResult(
         folder,
-        plan.as_of,
+        inputs.as_of,
         tables.published["revisit_list"],
         tables.published["alarm"],
         tables.counts,
         sum(d.is_fresh for d in stored),
         seconds,
-        plan.model_note,
+        inputs.model_note,
         published,
     )
 
 
 def take_in(
-    plan: Plan,
+    inputs: NightInputs,
     settings: Settings,
     tell: Callable[[str], None] = lambda line: None,
     keep: Callable[[list[date]], None] = lambda days: None,
-    spread: Spread | None = None,
+    executor: Executor | None = None,
 ) -> list[StoredDay]:
     """Bring the store up to date with the lake's days; a night that is stopped goes on after the days that are done.
 
     `keep` is called with each day that was read, when it is there.
     """
-    at = {day: number for number, day in enumerate(plan.days, start=1)}
+    at = {day: number for number, day in enumerate(inputs.days, start=1)}
 
     def done(day: date, is_fresh: bool) -> None:
         if is_fresh:
             keep([day])
             tell(f"  {day} read, {at[day]} of {len(at)} days")
 
-    con = sql_runner.connect(plan.workdir, settings.engine)
+    con = sql_runner.connect(inputs.workdir, settings.engine)
     try:
         return refresh_days(
-            con, plan.lake, plan.days, plan.registers, plan.store, settings, plan.workdir, done, spread
+            con, inputs.lake, inputs.days, inputs.registers, inputs.store, settings, inputs.workdir, done, executor
         )  # fmt: skip
     finally:
         con.close()
 
 
 def look_at_window(
-    plan: Plan, stored: list[StoredDay], settings: Settings, spread: Spread | None = None
+    inputs: NightInputs, stored: list[StoredDay], settings: Settings, executor: Executor | None = None
 ) -> LookedAt:
     """Merge the days of each home's span and work out its features."""
     from pipeline.nightly.home_tasks import look_over
 
-    days = [day for day in stored if day.day <= plan.as_of]
-    con = sql_runner.connect(plan.workdir, settings.engine)
+    days = [day for day in stored if day.day <= inputs.as_of]
+    con = sql_runner.connect(inputs.workdir, settings.engine)
     try:
         return look_over(
-            days, plan.store, plan.registers, plan.as_of, plan.request.window_days, settings,
-            spread or AtOnce(con, settings.engine),
+            days, inputs.store, inputs.registers, inputs.as_of, inputs.request.window_days, settings,
+            executor or ThreadExecutor(con, settings.engine),
         )  # fmt: skip
     finally:
         con.close()
 
 
-def score_homes(plan: Plan, looked: LookedAt, settings: Settings, spread: Spread | None = None) -> Scored:
+def score_homes(
+    inputs: NightInputs, looked: LookedAt, settings: Settings, executor: Executor | None = None
+) -> Scored:
     """Learn what is normal in this fleet and hold every home against it."""
     from pipeline.nightly.home_tasks import score_over
 
-    con = sql_runner.connect(plan.workdir, settings.engine)
+    con = sql_runner.connect(inputs.workdir, settings.engine)
     try:
         return score_over(
-            looked, plan.registers.sites, plan.model, settings, spread or AtOnce(con, settings.engine)
+            looked,
+            inputs.registers.sites,
+            inputs.model,
+            settings,
+            executor or ThreadExecutor(con, settings.engine),
         )
     finally:
         con.close()
 
 
 def make_lists(
-    plan: Plan, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
+    inputs: NightInputs, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
 ) -> Tables:
     """Rank the homes and work out everything that is published as tables."""
     from pipeline.nightly import build_tables
 
-    return build_tables.make_lists(plan, stored, view, scored, settings)
+    return build_tables.make_lists(inputs, stored, view, scored, settings)
 
 
-def write_run(plan: Plan, stored: list[StoredDay], tables: Tables, settings: Settings) -> Path:
+def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, settings: Settings) -> Path:
     """Write the night's tables, and the days' rejects, into a folder nobody reads yet."""
     from pipeline.crews import VIEWS
     from pipeline.nightly.rejects import write_rejects
 
     def rejects(path: Path) -> None:
-        write_rejects(path, plan.registers.rejects, stored, plan.lake, plan.store)
+        write_rejects(path, inputs.registers.rejects, stored, inputs.lake, inputs.store)
 
-    built = publish.building_folder(plan.request.out, plan.as_of)
+    built = publish.building_folder(inputs.request.out, inputs.as_of)
     publish.write_tables(
         built, tables.published, CSV_TABLES, VIEWS, {"rejects": rejects}, settings.engine.workers
     )
     return built
 
 
-def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> None:
+def draw_report(inputs: NightInputs, tables: Tables, built: Path, settings: Settings) -> None:
     """Draw the pages for people."""
     from pipeline.crews import view_rows
     from pipeline.report import NightCounts, ReportInput, write_report
@@ -208,28 +214,28 @@ def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> 
 
     made = tables.published
     night = ReportInput(
-        as_of=plan.as_of,
-        window_days=plan.request.window_days,
-        model_id=f"{plan.model.model_id} ({plan.model_note})",
+        as_of=inputs.as_of,
+        window_days=inputs.request.window_days,
+        model_id=f"{inputs.model.model_id} ({inputs.model_note})",
         counts=NightCounts(**{name: tables.counts[name] for name in NightCounts.__dataclass_fields__}),
         site_scores=made["site_scores"], revisit_list=made["revisit_list"], site_weight=made["site_weight"],
         site_daily=made["site_daily"], site_hour=made["site_hour"],
-        crews={name: made[name] for name in CREW_PAGE} | view_rows(made, plan.workdir, settings.engine),
+        crews={name: made[name] for name in CREW_PAGE} | view_rows(made, inputs.workdir, settings.engine),
         rejects=tables.rejected,
-        sites=plan.registers.sites,
+        sites=inputs.registers.sites,
         standing=made["standing"], home_story=made["home_story"], visit_doubt=made["visit_doubt"], alarm=made["alarm"],
         list_tables={name: made[name] for name in LIST_TABLES},
         fleet_normal=made["fleet_normal"],
-        fleet_normal_before=earlier_table(plan.previous, "fleet_normal"),
+        fleet_normal_before=earlier_table(inputs.previous, "fleet_normal"),
         base_rate=tables.told["base_rate"],
         faults=fault_cards(),
         cautions=CAUTIONS,
     )  # fmt: skip
-    write_report(built / "report", night, settings, plan.store.root / "charts")
+    write_report(built / "report", night, settings, inputs.store.root / "charts")
 
 
 def write_run_json(
-    plan: Plan,
+    inputs: NightInputs,
     stored: list[StoredDay],
     tables: Tables,
     built: Path,
@@ -240,4 +246,4 @@ def write_run_json(
     from pipeline.nightly import run_record
 
     scores = tables.published["site_scores"]
-    run_record.write_run_json(plan, stored, scores, tables.counts, built, seconds, settings, tables.told)
+    run_record.write_run_json(inputs, stored, scores, tables.counts, built, seconds, settings, tables.told)

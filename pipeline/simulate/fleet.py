@@ -14,7 +14,7 @@ from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.clamps import Clamp, Reading, Wiring, measure
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import as_frame, bad_habits, kept_rows, metered, shift_clock, utility
-from pipeline.simulate.plan import AREAS, Plan
+from pipeline.simulate.plan import AREAS, HomePlan
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
 
 HOMES_PER_CREW = 60
@@ -171,7 +171,7 @@ def report_home(
     return HomeRecord(rows, register_row(home, wiring, crew, rng), truth)
 
 
-def _fault_chance(spec: FleetSpec, plan: Plan, crew_factor: float) -> float:
+def _fault_chance(spec: FleetSpec, plan: HomePlan, crew_factor: float) -> float:
     """Return the chance of a fault: the fleet's share, by crew and position where faults are rare."""
     if spec.fault_share >= 0.3:
         return spec.fault_share

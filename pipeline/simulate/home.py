@@ -13,7 +13,7 @@ from pipeline.faults.circuit import LEG_2_DEG, Circuit, Float
 from pipeline.faults.clamps import Wiring
 from pipeline.simulate.loads import household
 from pipeline.simulate.plain import plain_household, plain_solar_w
-from pipeline.simulate.plan import Plan, draw_plan
+from pipeline.simulate.plan import HomePlan, draw_plan
 from pipeline.simulate.sky import area_sky, array_w, sun, temperature_c, wander
 from pipeline.simulate.spec import FleetSpec, Window, Wish
 
@@ -29,7 +29,7 @@ class CleanHome:
     """
 
     spec: FleetSpec
-    plan: Plan
+    plan: HomePlan
     circuit: Circuit
     wiring: Wiring
     pv_w: Float
@@ -64,7 +64,7 @@ def local_hour(window: Window, timezone: str) -> Float:
     return out
 
 
-def _outage(power: Float, plan: Plan, rng: np.random.Generator) -> Float:
+def _outage(power: Float, plan: HomePlan, rng: np.random.Generator) -> Float:
     """Take production away for an outage or under snow."""
     if plan.hard not in ("pv_outage", "snow"):
         return power
@@ -78,7 +78,7 @@ def _outage(power: Float, plan: Plan, rng: np.random.Generator) -> Float:
     return power * np.repeat(share, per_day)
 
 
-def _battery(plan: Plan, load_w: Float, pv_w: Float, hour: Float) -> Float:
+def _battery(plan: HomePlan, load_w: Float, pv_w: Float, hour: Float) -> Float:
     """Return the battery's power [W]: it soaks up surplus and serves the evening, or exports then."""
     if not plan.battery_wh:
         return np.zeros(load_w.size)
@@ -102,7 +102,7 @@ def _battery(plan: Plan, load_w: Float, pv_w: Float, hour: Float) -> Float:
 
 
 def _voltages(
-    plan: Plan, load_1: Float, load_2: Float, source_1: Float, source_2: Float, rng: np.random.Generator
+    plan: HomePlan, load_1: Float, load_2: Float, source_1: Float, source_2: Float, rng: np.random.Generator
 ) -> tuple[Float, Float]:
     """Return the legs' voltages [V]: the feeder's movement, and each leg's sag under its current."""
     size, step = plan.window.size, plan.window.step

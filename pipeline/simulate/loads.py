@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.faults.circuit import Complex, Float, line_to_line_va
-from pipeline.simulate.plan import Plan
+from pipeline.simulate.plan import HomePlan
 from pipeline.simulate.sky import wander
 from pipeline.simulate.spec import Window
 
@@ -75,7 +75,7 @@ class Pulses:
         return total
 
 
-def occupancy(plan: Plan, window: Window, hour: Float, rng: np.random.Generator) -> Float:
+def occupancy(plan: HomePlan, window: Window, hour: Float, rng: np.random.Generator) -> Float:
     """Return how busy the home is, around 1 when people are up, near 0 when asleep or away."""
 
     def bump(middle: float, width: float) -> Float:
@@ -100,7 +100,9 @@ def _times(rng: np.random.Generator, weight: Float, per_day: float, window: Wind
     return out
 
 
-def _appliances(pulses: Pulses, plan: Plan, window: Window, busy: Float, rng: np.random.Generator) -> None:
+def _appliances(
+    pulses: Pulses, plan: HomePlan, window: Window, busy: Float, rng: np.random.Generator
+) -> None:
     for kinds, is_big in ((APPLIANCES, False), (BIG, True)):
         for per_day, length, watts, pf, cycles in kinds.values():
             owned = rng.random() < (plan.big_share if is_big else 0.85)
@@ -115,7 +117,7 @@ def _appliances(pulses: Pulses, plan: Plan, window: Window, busy: Float, rng: np
                 pulses.add(start + gap, lengths, size_w, pf, GROUPS[leg, bundle])
 
 
-def _cycling(pulses: Pulses, plan: Plan, window: Window, rng: np.random.Generator) -> None:
+def _cycling(pulses: Pulses, plan: HomePlan, window: Window, rng: np.random.Generator) -> None:
     """Add refrigerators and freezers: a compressor that comes and goes all day."""
     total_min = window.size * window.step
     for _ in range(plan.fridges):
@@ -127,7 +129,9 @@ def _cycling(pulses: Pulses, plan: Plan, window: Window, rng: np.random.Generato
         pulses.add(start, length, rng.uniform(60.0, 190.0), rng.uniform(0.6, 0.95), GROUPS[leg, bundle])
 
 
-def _climate(pulses: Pulses, plan: Plan, window: Window, outdoor_c: Float, rng: np.random.Generator) -> None:
+def _climate(
+    pulses: Pulses, plan: HomePlan, window: Window, outdoor_c: Float, rng: np.random.Generator
+) -> None:
     """Add a compressor between the legs whose running share follows the temperature outside."""
     if not plan.heat_pump_w or plan.is_vacant:
         return
@@ -143,7 +147,7 @@ def _climate(pulses: Pulses, plan: Plan, window: Window, outdoor_c: Float, rng: 
     )
 
 
-def _nightly(pulses: Pulses, plan: Plan, window: Window, hour: Float, rng: np.random.Generator) -> None:
+def _nightly(pulses: Pulses, plan: HomePlan, window: Window, hour: Float, rng: np.random.Generator) -> None:
     """Add car charging and a pool pump: long blocks at about the same time of day."""
     day_min = np.arange(window.days) * 1440.0
     for watts, at_h, length_h, share, pf in (
@@ -161,7 +165,7 @@ def _nightly(pulses: Pulses, plan: Plan, window: Window, hour: Float, rng: np.ra
 
 
 def household(
-    plan: Plan, window: Window, hour: Float, outdoor_c: Float, volts: float, rng: np.random.Generator
+    plan: HomePlan, window: Window, hour: Float, outdoor_c: Float, volts: float, rng: np.random.Generator
 ) -> Complex:
     """Return the load of (leg 1 a, leg 1 b, leg 2 a, leg 2 b) [W + j var], shape (4, n)."""
     busy = occupancy(plan, window, hour, rng)

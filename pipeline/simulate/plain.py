@@ -8,10 +8,10 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.faults.circuit import Complex, Float
-from pipeline.simulate.plan import Plan
+from pipeline.simulate.plan import HomePlan
 
 
-def plain_household(plan: Plan, hour: Float, rng: np.random.Generator) -> Complex:
+def plain_household(plan: HomePlan, hour: Float, rng: np.random.Generator) -> Complex:
     """Return the load of (leg 1 a, leg 1 b, leg 2 a, leg 2 b) [W + j var], shape (4, n)."""
     evening = np.exp(-0.5 * (((hour - 19.0 + 12.0) % 24.0 - 12.0) / 2.5) ** 2)
     morning = np.exp(-0.5 * (((hour - plan.wakes_h - 0.5 + 12.0) % 24.0 - 12.0) / 1.5) ** 2)
@@ -37,7 +37,7 @@ def plain_household(plan: Plan, hour: Float, rng: np.random.Generator) -> Comple
     return loads
 
 
-def plain_solar_w(plan: Plan, sine: Float, rng: np.random.Generator) -> Float:
+def plain_solar_w(plan: HomePlan, sine: Float, rng: np.random.Generator) -> Float:
     """Return production [W]: the sun's height times a daily factor and white noise, cut at the inverter."""
     if not plan.array:
         return np.zeros(sine.size)

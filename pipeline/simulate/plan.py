@@ -42,7 +42,7 @@ CT_AMPS = (50, 60, 100, 150, 200, 400)
 
 
 @dataclass(frozen=True)
-class Plan:
+class HomePlan:
     """Everything drawn about a home before time starts; powers in W, hours of the local day in h."""
 
     number: int
@@ -126,7 +126,7 @@ def _array(rng: np.random.Generator, ac_w: float, latitude: float) -> Array:
     )
 
 
-def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> Plan:
+def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomePlan:
     """Draw home `number` of the fleet; `wish` overrides what it names."""
     wish = wish or Wish()
     rng = spec.rng(number, "plan")
@@ -157,7 +157,7 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> Plan:
     added = sees_pv and has_pv and rng.random() < 0.08
     # Newly commissioned, or months to years ago.
     since = int(rng.integers(2, 7)) if hard == "new_site" else int(window.days + _log(rng, 5.0, 900.0))
-    plan = Plan(
+    plan = HomePlan(
         number=number, window=window, area=area, timezone=timezone,
         latitude=latitude, longitude=float(rng.uniform(*longitudes)),
         service=service, volts=(float(rng.choice([230.0, 240.0])) if service == "single" else 120.0),

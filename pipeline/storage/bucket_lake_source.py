@@ -22,7 +22,7 @@ from pipeline.storage.object_url import ObjectUrl
 _TRIES = 3
 
 
-class BucketShelf:
+class BucketSource:
     """An object-store prefix. It may be sent to another process, which then asks for credentials of its own."""
 
     def __init__(self, root: ObjectUrl, own: ObjectStoreSettings) -> None:

@@ -34,7 +34,7 @@ class Partition:
     inside: tuple[tuple[str, bool], ...] | None
 
 
-class Shelf(Protocol):
+class LakeSource(Protocol):
     """What a lake needs of the place that it lies in."""
 
     @property
@@ -64,7 +64,7 @@ class Shelf(Protocol):
 
 
 @dataclass(frozen=True)
-class FolderShelf:
+class FolderSource:
     """A folder on disk."""
 
     root: Path

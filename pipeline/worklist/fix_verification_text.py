@@ -18,7 +18,7 @@ NUMBERS = (
 
 
 def proof_words(row: Mapping[str, Any]) -> str:
-    """Return the line of a row of `fix_verification.prove`: what was measured since the visit, each with its standard error.
+    """Return the line of a row of `fix_verification.prove`: what was measured since the visit, with standard errors.
 
     `row` has NUMBERS: slope_{leg}, slope_{leg}_se and slope_expected [W/W], level_{leg}_w and level_{leg}_se [W],
     meter_gain_{leg}, meter_gain_se, meter_share and meter_r2, nights_since, still_wrong_share and has_data.

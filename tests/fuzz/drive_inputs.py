@@ -22,7 +22,7 @@ from pipeline.dispatch.trucks import alike_trucks, read_trucks
 from pipeline.ingest.csv_reader import ROW, UnusableFileError
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import LakeFile, open_lake
-from pipeline.ingest.lake_config import Intervals, describe, read_mapping
+from pipeline.ingest.lake_config import Intervals, describe, read_lake_config
 from pipeline.ingest.normalize import conform
 from pipeline.ingest.registers import read_registers
 from pipeline.ingest.staging import prepare
@@ -44,7 +44,7 @@ def drive_mapping(case: tuple[str, list[str], list[str]], folder: Path) -> bool:
     """A lake.toml and a file of texts that it is to make sense of."""
     toml, names, cells = case
     try:
-        mapping = read_mapping(toml, "lake.toml")
+        mapping = read_lake_config(toml, "lake.toml")
     except InputError as error:
         assert "\n" not in str(error)
         return False

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipeline.core import sql_runner
 from pipeline.core.settings import load_settings
-from pipeline.core.sharding import WHOLE, InTurn, Shard, Shelf, between, cut, homes_of
+from pipeline.core.sharding import WHOLE, SerialExecutor, Shard, TableStore, between, cut, homes_of
 
 HOMES = pl.Series("site_id", [f"H{number:02d}" for number in range(10)])
 
@@ -76,10 +76,10 @@ def test_shards_of_two_cuts_meet_where_a_home_can_be_in_both(
 
 @pytest.mark.parametrize("is_shared", [False, True])
 def test_a_table_on_the_shelf_gives_each_shard_its_rows(tmp_path: Path, is_shared: bool) -> None:
-    shelf = Shelf(tmp_path if is_shared else None)
+    tables = TableStore(tmp_path if is_shared else None)
     table = HOMES.to_frame().with_columns(value=pl.int_range(pl.len()))
 
-    source = shelf.put("fleet", table)
+    source = tables.put("fleet", table)
 
     assert source.of().equals(table)
     assert [source.of(shard)["value"].to_list() for shard in between(["H03", "H08"])] == [
@@ -97,6 +97,6 @@ def test_queries_see_a_shards_homes_only_within_it(tmp_path: Path) -> None:
         with homes_of(con, piece):
             return con.execute("SELECT getvariable('first_home'), getvariable('before_home')").fetchone()
 
-    assert InTurn(con)("look", seen, between(["b"])) == [(None, "b"), ("b", None)]
+    assert SerialExecutor(con)("look", seen, between(["b"])) == [(None, "b"), ("b", None)]
     assert con.execute("SELECT getvariable('before_home')").fetchone() == (None,)
     con.close()

@@ -13,7 +13,7 @@ from stored_nights import content as contents
 
 from pipeline.core import sql_runner
 from pipeline.core.errors import NightFailed
-from pipeline.core.executors import AtOnce
+from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import load_settings
 from pipeline.features import day_update
 from pipeline.features.day_store import Store
@@ -137,14 +137,14 @@ def test_files_go_only_to_the_shards_whose_homes_they_may_hold(
     for home in HOMES:
         put(root, f"{home}.parquet", rows(home))
     seen: list[list[str]] = []
-    honest = AtOnce.__call__
+    honest = ThreadExecutor.__call__
 
-    def watched(hand: AtOnce, name: str, function: object, pieces: list[object]) -> list[object]:
+    def watched(hand: ThreadExecutor, name: str, function: object, pieces: list[object]) -> list[object]:
         if name == "take in the days":
             seen.extend([one.file.path.stem for one in piece.opened] for piece in pieces)  # type: ignore[attr-defined]
         return honest(hand, name, function, pieces)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(AtOnce, "__call__", watched)
+    monkeypatch.setattr(ThreadExecutor, "__call__", watched)
     night(root, Store(tmp_path / "store"), 2)
 
     assert seen == [["a", "b"], ["c", "d"], ["e", "f"]]

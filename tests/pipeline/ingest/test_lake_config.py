@@ -3,7 +3,7 @@
 import pytest
 
 from pipeline.core.errors import InputError
-from pipeline.ingest.lake_config import Mapping, describe, offset_min, read_mapping
+from pipeline.ingest.lake_config import LakeConfig, describe, offset_min, read_lake_config
 
 METERS = """
 [intervals]
@@ -22,12 +22,12 @@ area = "depot"
 
 
 def test_without_a_file_every_column_keeps_its_name() -> None:
-    assert read_mapping("", "lake.toml") == Mapping()
-    assert describe(Mapping()) == []
+    assert read_lake_config("", "lake.toml") == LakeConfig()
+    assert describe(LakeConfig()) == []
 
 
 def test_describe_says_what_was_made_of_each_column() -> None:
-    assert describe(read_mapping(METERS, "lake.toml")) == [
+    assert describe(read_lake_config(METERS, "lake.toml")) == [
         "intervals.site_id: from 'meter'",
         "intervals.interval_start: from 'read_at', time of America/Denver, "
         "the interval's end, 15 min after its start",
@@ -42,7 +42,7 @@ def test_describe_says_how_channels_are_put_side_by_side() -> None:
     text = (
         '[intervals.long]\nchannel = "ch"\nvalue = "val"\nignore = ["temp"]\n[intervals]\nzone = "-07:00"\n'
     )
-    assert describe(read_mapping(text, "lake.toml")) == [
+    assert describe(read_lake_config(text, "lake.toml")) == [
         "intervals: one row a channel, named in 'ch', value in 'val'; ignored: temp",
         "intervals.interval_start: from 'interval_start', time of -07:00",
     ]
@@ -79,7 +79,7 @@ def test_describe_says_how_channels_are_put_side_by_side() -> None:
 )
 def test_nonsense_is_refused_in_one_line_with_what_is_allowed(text: str, told: str) -> None:
     with pytest.raises(InputError, match=told) as raised:
-        read_mapping(text, "lake.toml")
+        read_lake_config(text, "lake.toml")
     assert str(raised.value).startswith("lake.toml: ")
     assert "\n" not in str(raised.value)
 
@@ -93,6 +93,6 @@ def test_fixed_offsets(zone: str, minutes: int | None) -> None:
 
 
 def test_reads_names_every_source_column() -> None:
-    read = read_mapping(METERS, "lake.toml").intervals.reads()
+    read = read_lake_config(METERS, "lake.toml").intervals.reads()
     assert {"meter", "read_at", "l1_kwh", "l2_amps", "l2_volts", "pv_w", "battery_w"} <= read
     assert "l1_w" not in read

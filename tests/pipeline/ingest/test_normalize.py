@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 from pipeline.ingest.csv_reader import REASON, ROW, TEXT, UnusableFileError
-from pipeline.ingest.lake_config import Intervals, read_mapping
+from pipeline.ingest.lake_config import Intervals, read_lake_config
 from pipeline.ingest.normalize import STAGED, conform, nearest
 
 BARE = ("site_id", "interval_start")
@@ -18,7 +18,7 @@ def source(**columns: list[object]) -> pl.DataFrame:
 
 
 def how(text: str) -> Intervals:
-    return read_mapping("[intervals]\n" + text, "lake.toml").intervals
+    return read_lake_config("[intervals]\n" + text, "lake.toml").intervals
 
 
 def test_the_contracts_own_names_need_no_mapping() -> None:

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.ingest.csv_reader import UnusableFileError
-from pipeline.ingest.lake_config import Intervals, read_mapping
+from pipeline.ingest.lake_config import Intervals, read_lake_config
 from pipeline.ingest.timestamps import interval_starts
 
 NOON = datetime(2025, 6, 1, 12)
@@ -14,7 +14,7 @@ DENVER = 'zone = "America/Denver"'
 
 
 def how(text: str) -> Intervals:
-    return read_mapping("[intervals]\n" + text, "lake.toml").intervals
+    return read_lake_config("[intervals]\n" + text, "lake.toml").intervals
 
 
 def starts(text: str, *times: object, homes: str = "") -> list[datetime | None]:

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.core import sql_runner
 from pipeline.core.settings import load_settings
-from pipeline.core.sharding import InTurn, Shelf
+from pipeline.core.sharding import SerialExecutor, TableStore
 from pipeline.features.day_store import Store
 from pipeline.features.update_store import refresh_days
 from pipeline.ingest.lake import open_lake
@@ -34,7 +34,9 @@ def lake(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
-def scored(lake_root: Path, place: Path, homes_per_shard: int, shelf: Shelf) -> tuple[Scored, pl.DataFrame]:
+def scored(
+    lake_root: Path, place: Path, homes_per_shard: int, tables: TableStore
+) -> tuple[Scored, pl.DataFrame]:
     """Score the fleet in shards of a size; return what scoring leaves and the daily numbers."""
     settings = load_settings()
     limits = settings.lake.model_copy(update={"homes_per_shard": homes_per_shard})
@@ -43,8 +45,8 @@ def scored(lake_root: Path, place: Path, homes_per_shard: int, shelf: Shelf) -> 
     registers = read_registers(lake, AS_OF)
     place.mkdir()
     con = sql_runner.connect(place, settings.engine)
-    hand = InTurn(con, shelf=shelf)
-    stored = refresh_days(con, lake, lake.days(), registers, store, settings, place, spread=hand)
+    hand = SerialExecutor(con, tables=tables)
+    stored = refresh_days(con, lake, lake.days(), registers, store, settings, place, executor=hand)
     looked = look_over(stored, store, registers, AS_OF, 6, settings, hand)
     done = score_over(looked, registers.sites, load_model(), settings, hand)
     con.close()
@@ -55,9 +57,9 @@ def scored(lake_root: Path, place: Path, homes_per_shard: int, shelf: Shelf) -> 
 def test_any_cut_gives_the_same_to_the_last_digit(
     lake: Path, tmp_path: Path, homes_per_shard: int, is_shared: bool
 ) -> None:
-    whole, whole_daily = scored(lake, tmp_path / "whole", 99, Shelf())
-    shelf = Shelf(tmp_path / "shelf" if is_shared else None)
-    parts, daily = scored(lake, tmp_path / "cut", homes_per_shard, shelf)
+    whole, whole_daily = scored(lake, tmp_path / "whole", 99, TableStore())
+    tables = TableStore(tmp_path / "tables" if is_shared else None)
+    parts, daily = scored(lake, tmp_path / "cut", homes_per_shard, tables)
 
     assert whole.scores.height == 12
     assert whole.signals.height == 11
