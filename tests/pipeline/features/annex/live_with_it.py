@@ -26,12 +26,14 @@ settings, root = load_settings(), Path(sys.argv[1])
 lake, store = open_lake(root / "lake"), Store(root / "store")
 registers = read_registers(lake, DAY)
 con = sql_runner.connect(root, settings.engine)
-(stored,) = refresh_days(con, lake, [DAY], registers, store, settings, root / "work")
+(stored,) = refresh_days(
+    con, lake, [DAY], registers=registers, store=store, settings=settings, workdir=root / "work"
+)
 paths = list(stored.paths(store, "site_day"))
-load_day(con, lake, DAY, registers, settings, root / "work")
+load_day(con, lake, DAY, registers=registers, settings=settings, workdir=root / "work")
 oracle, _ = build_day(con, site_sky(registers.sites, settings.day), settings.day, DAY)
 span = registers.sites.select("site_id", from_on=pl.lit(DAY), to_on=pl.lit(DAY))
-signals = site_signals(con, HomeDays.of(paths), span, registers.sites, settings)
+signals = site_signals(con, HomeDays.of(paths), span, sites=registers.sites, settings=settings)
 rejects = pl.read_parquet(stored.paths(store, "reject"), hive_partitioning=False)
 answer = {
     "kernel": pl.read_parquet(paths, hive_partitioning=False)["frequency_sum_hz"].to_list(),
