@@ -59,7 +59,7 @@ def _work_out(rows: UsedRows, fleet: Fleet) -> Found:
     )
     found = work_out(
         start, count, home, Channels(**rows.channels), rows.minute, lengths[line], line,
-        fleet.sky, fleet.suns.of(lengths), fleet.lines,
+        fleet.sky, fleet.suns.of(lengths), fleet.thresholds,
     )  # fmt: skip
     return Found(home, *found)
 

@@ -1,4 +1,4 @@
-"""What the statistics of homes need beside their rows: the register by number, the sun, the settings' lines."""
+"""What the statistics of homes need beside their rows: the register by number, the sun, the settings' thresholds."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pipeline.core import sql_runner
 from pipeline.core.setting_sections import DaySettings
 from pipeline.features.day_statistics import day_params
 from pipeline.features.kernels.compiled import Float, Int
-from pipeline.features.kernels.rows import Lines, Sky, Sun, lines_of
+from pipeline.features.kernels.rows import Sky, Sun, Thresholds, thresholds_of
 
 
 class Suns:
@@ -26,7 +26,7 @@ class Suns:
     def of(self, lengths_min: Float) -> Sun:
         """Return the sun of these lengths, a line each."""
         each = [self._of(float(length)) for length in lengths_min]
-        return Sun(*(np.stack(lines) for lines in zip(*each, strict=True)))
+        return Sun(*(np.stack(part) for part in zip(*each, strict=True)))
 
     def _of(self, length_min: float) -> tuple[Float, ...]:
         if length_min not in self._known:
@@ -51,7 +51,7 @@ class Fleet:
     ids: pl.Series
     register_key: pl.Series
     sky: Sky
-    lines: Lines
+    thresholds: Thresholds
     default_length_min: float
     day: date
     suns: Suns
@@ -74,5 +74,5 @@ def fleet_of(con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, day: date, *, se
             numbers("sin_lat"), numbers("cos_lat"), np.sin(longitude), np.cos(longitude),
             np.array(sky["is_load_side"]), numbers("pv_quiet_w"), numbers("ramp_w"),
         ),
-        lines_of(params), float(params["default_length_min"]), day, Suns(con, day),
+        thresholds_of(params), float(params["default_length_min"]), day, Suns(con, day),
     )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.features.kernels.compiled import TRUE, Float, add, compiled, numbered, put_sums, quantile, sort
-from pipeline.features.kernels.rows import Lines, Rows
+from pipeline.features.kernels.rows import Rows, Thresholds
 
 SUM = numbered(
     """
@@ -65,7 +65,9 @@ def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float)
 
 
 @compiled
-def single_levels(r: Rows, rows: int, length_min: float, lines: Lines, room: Float, value: Float) -> None:
+def single_levels(
+    r: Rows, rows: int, length_min: float, thresholds: Thresholds, room: Float, value: Float
+) -> None:
     """Put ONES into `value`, NaN for null; `room` holds a home's rows."""
     value[:] = 0.0
     value[ONE.n_row] = value[ONE.sky_n] = float(rows)
@@ -84,7 +86,7 @@ def single_levels(r: Rows, rows: int, length_min: float, lines: Lines, room: Flo
             pv_max = abs(pv)
         if r[i].is_night == TRUE:
             # With every channel at zero a row is a gap; where leg 1 is not known, it is not told of leg 2.
-            is_zero1, is_zero2 = abs(l1) < lines.zero_w, abs(l2) < lines.zero_w
+            is_zero1, is_zero2 = abs(l1) < thresholds.zero_w, abs(l2) < thresholds.zero_w
             is_gap = is_zero1 & (is_zero2 | (l2 != l2))
             if l1 < least1 and not is_gap:
                 least1 = l1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.features.kernels.compiled import FALSE, GAPS, TRUE, Float, Int, compiled, numbered
-from pipeline.features.kernels.rows import Lines, Rows
+from pipeline.features.kernels.rows import Rows, Thresholds
 
 AT = numbered(
     """
@@ -25,14 +25,14 @@ def ramps(
     rows: int,
     length_min: float,
     ramp_w: float,
-    lines: Lines,
+    thresholds: Thresholds,
     lit: Int,
     room: Float,
     v: Float,
 ) -> None:
     """Put RAMPS into `v`, NaN for null; `lit` (rows), `room` (6, rows) are to write in."""
     v[:] = np.nan
-    span = max(1, int(np.floor(lines.ramp_span_min / length_min + 0.5)))
+    span = max(1, int(np.floor(thresholds.ramp_span_min / length_min + 0.5)))
     count = 0
     for i in range(rows):
         if r[i].is_dark == FALSE or r[i].is_pv_live == TRUE:
@@ -48,7 +48,7 @@ def ramps(
             and r[end].is_idle == TRUE
             and r[last].minute - r[first].minute == (span + 2) * length_min
             and abs(around) >= ramp_w
-            and around * ramp > lines.ramp_core_share * around * around
+            and around * ramp > thresholds.ramp_core_share * around * around
         ):
             room[0, found], room[1, found] = start, end
             room[2, found] = np.floor(abs(around) * 1024.0 + 0.5) / 1024.0
