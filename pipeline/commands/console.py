@@ -27,7 +27,19 @@ def teller(console: Console) -> Callable[[str], None]:
 
 
 def show_night(console: Console, result: NightResult, rows: int, *, lines: Sequence[Alarm]) -> None:
-    """Print the first rows of the list, what was read, where the full results are, then `lines`, alarms last."""
+    """Print the first rows of the list, what was read, where the full results are, then `lines`, alarms last.
+
+    Parameters
+    ----------
+    console
+        Where to print.
+    result
+        What the night made.
+    rows
+        How many rows of the list.
+    lines
+        Alarms and notes, printed last.
+    """
     listed = result.revisit_list
     table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)
     for name in ("rank", "site", "likely", "suspected", "leg", "since", "by", "evidence"):

@@ -21,6 +21,17 @@ from pipeline.storage.output_location import read_out
 def explain_home(site: str, out: Path, settings: Settings, *, model_folder: Path | None = None) -> str:
     """Return the page of text for `nightclamp explain SITE`.
 
+    Parameters
+    ----------
+    site
+        The site_id.
+    out
+        The OUT of `nightly`.
+    settings
+        All settings.
+    model_folder
+        The model that the night was given, if any.
+
     Raises
     ------
     InputError

@@ -36,6 +36,8 @@ def tell_home(
 
     Parameters
     ----------
+    site_id
+        The home.
     score
         The home's row of `site_scores`.
     weights

@@ -54,6 +54,17 @@ def stale(as_of: date, today: date, own: AlarmSettings, *, is_scheduled: bool = 
 
     An alarm where the run is scheduled or [alarm] stale_alarm is set, else a note, since a lake may be old on
     purpose. A run's tables don't hold it: they are the same whenever the night is run.
+
+    Parameters
+    ----------
+    as_of
+        The newest day.
+    today
+        The UTC day of today.
+    own
+        Section [alarm].
+    is_scheduled
+        Whether a schedule started the run.
     """
     days = (today - as_of).days
     if days < own.stale_days:

@@ -97,6 +97,17 @@ def build(
     """Run sql/<table>.sql and keep the rows as the table `into` (default: `table`), replacing it.
 
     `params` may hold more names than the query takes; a missing one is a KeyError.
+
+    Parameters
+    ----------
+    con
+        Where the table is kept.
+    table
+        Name of the query, sql/<table>.sql.
+    params
+        Values of its `$names`.
+    into
+        Name of the table, by default `table`.
     """
     name = into or table
     keep(con, relation(con, table, params), name)

@@ -47,6 +47,17 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
     Columns `site_id`, `changed_on` (first day of the new state), `change_z` [standard errors], `change_of` (the
     series that moved most), `change_told` (its medians before and after, in words). Homes without a change have no
     row. `daily` is table site_daily.
+
+    Parameters
+    ----------
+    daily
+        Table site_daily.
+    first
+        First day of the window.
+    last
+        Last day of the window.
+    settings
+        Section [onset] is used.
     """
     days, own = (last - first).days + 1, settings.onset
     inside = daily["day"].is_between(first, last)

@@ -63,7 +63,19 @@ class Store:
     root: Path
 
     def path(self, table: str, day: date, digest: str, shard: Shard) -> Path:
-        """Return where a shard's table of this digest lies."""
+        """Return where a shard's table of this digest lies.
+
+        Parameters
+        ----------
+        table
+            A table of the store.
+        day
+            The UTC day.
+        digest
+            `day_digest` of what the day comes from.
+        shard
+            The homes.
+        """
         return self.root / table / f"date={day}" / f"{table}-{digest}-{shard.name}.parquet"
 
     def counts_path(self, day: date, digest: str, shard: Shard) -> Path:
@@ -109,6 +121,19 @@ class Store:
         The counts come last: they mark a new shard as complete. When it is redone under its old digest, since a home
         moved or is known now, what tells so (site_day's keys, the counts' unknown homes) is still the old
         until that file is the new one, so a night killed in between is followed by one that redoes it too.
+
+        Parameters
+        ----------
+        day
+            The UTC day.
+        digest
+            `day_digest` of what the day comes from.
+        shard
+            The homes.
+        tables
+            Each of STORE_TABLES, as rows or as a finished file.
+        counts
+            What came in.
         """
         for table in STORE_TABLES:
             made, path = tables[table], self.path(table, day, digest, shard)

@@ -57,6 +57,27 @@ def refresh_days(
     day when it is done, and whether any of it was read anew. `executor` carries out the pieces, by default a few at
     once, here.
 
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    lake
+        The lake.
+    days
+        UTC days, in order.
+    registers
+        The registers as they are now.
+    store
+        OUT/store.
+    settings
+        All settings.
+    workdir
+        Folder for scratch files.
+    tell
+        Called with each day when it is done.
+    executor
+        Carries the tasks out.
+
     Raises
     ------
     NightFailed

@@ -45,12 +45,16 @@ def site_signals(
 
     Parameters
     ----------
+    con
+        Runs the queries.
     days
         The homes' days.
     span
         `site_id`, `from_on`, `to_on`: the days that speak for each home.
     sites
         The register, every contract column present.
+    settings
+        Section [feature] is used.
     """
     params = settings.feature.model_dump()
     given = {"site_window": site_window(days, span, settings.feature), "site_fact": site_fact(sites)}

@@ -46,7 +46,19 @@ class Problem:
 
 
 def check_lake(lake: Lake, settings: Settings, today: date, *, all_days: bool = False) -> Iterator[Problem]:
-    """Yield what is wrong or odd in `lake`, reading its newest days up to `today` (UTC) or all of them."""
+    """Yield what is wrong or odd in `lake`, reading its newest days up to `today` (UTC) or all of them.
+
+    Parameters
+    ----------
+    lake
+        The lake.
+    settings
+        All settings.
+    today
+        The UTC day of today; later days are wrong.
+    all_days
+        Read every day instead of the newest [lake] check_days.
+    """
     for line in describe(lake.config):
         yield Problem("note", "lake.toml", line)
     for where, what in lake.oddities():

@@ -68,6 +68,21 @@ def load_day(
     Of several good rows for one home and start the last that arrived wins: later file (modification time,
     then name), then later row. Staged copies are written into `workdir` and removed.
 
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    lake
+        The lake.
+    day
+        The UTC day.
+    registers
+        The registers; their site_key numbers the homes.
+    settings
+        Section [lake] is used.
+    workdir
+        Folder for staged copies, which are removed, and rejects.
+
     Raises
     ------
     NightFailed
@@ -89,6 +104,21 @@ def load_shards(
     """Like `load_day`, but [lake] homes_per_shard homes at a time, so that a big fleet fits in memory.
 
     Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up.
+
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    lake
+        The lake.
+    day
+        The UTC day.
+    registers
+        The registers; their site_key numbers the homes.
+    settings
+        Section [lake] is used.
+    workdir
+        Folder for staged copies, which are removed, and rejects.
     """
     return _shards(con, lake, day, registers, settings, workdir, settings.lake.homes_per_shard)
 
@@ -159,6 +189,27 @@ def take_homes(
     `work` is called a second time. `opened` are the day's files in order; those that can't hold a row
     of the shard may be left out. To be called within `homes_of(con, shard)`. What can't be read is told by the first
     shard.
+
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    lake
+        The lake.
+    day
+        The UTC day.
+    as_of
+        The as-of day; later rows are refused.
+    opened
+        The day's files in order.
+    limits
+        `Registers.site_limits` of the shard's homes.
+    shard
+        The homes.
+    workdir
+        Folder for the rejects.
+    work
+        Makes something of the rows; called again if they had to be sorted.
     """
     read, unread = _register(con, opened, limits, shard, workdir)
     params = {"day": day, "as_of": as_of, **contract.interval_ranges()}
@@ -272,6 +323,23 @@ def open_files(
     """Make each numbered file readable, in place or as a copy in `workdir`, or say why it can't be.
 
     With `probe` it is read once to its end: that finds a damaged page. Without, whoever reads it finds it.
+
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    files
+        Number, in order of arrival, and file.
+    how
+        What lake.toml says of intervals.
+    required
+        Columns a file must have.
+    workdir
+        Folder for staged copies.
+    in_place
+        Whether a file in contract may be read where it lies.
+    probe
+        Whether each file is read to its end.
     """
     workdir.mkdir(parents=True, exist_ok=True)
     con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())

@@ -34,6 +34,21 @@ def prepare(
 
     The copy, `workdir`/<number>.parquet, also holds the row number in the source and why a row is refused.
 
+    Parameters
+    ----------
+    file
+        The source file.
+    how
+        What lake.toml says of intervals.
+    required
+        Columns it must have.
+    workdir
+        Folder of the copy.
+    number
+        Its place in the order of arrival.
+    may_be_in_place
+        Whether a file in contract may be read where it lies.
+
     Raises
     ------
     UnusableFileError

@@ -119,6 +119,21 @@ def write_tables(
     `views` names queries of sql/ over these tables, which nightclamp.duckdb has as views. `streamed` tables are too
     big to be held: each is what writes it as the Parquet file it is called with. `workers` tables are written at once;
     only where they lie within nightclamp.duckdb depends on it.
+
+    Parameters
+    ----------
+    folder
+        The run's folder.
+    tables
+        Rows by table name.
+    as_csv
+        Tables that are written as CSV too.
+    views
+        Queries of sql/ that nightclamp.duckdb has as views.
+    streamed
+        What writes a table too big to be held, by its name.
+    workers
+        Tables written at once.
     """
     # A table is too few row groups for threads of its own. Closed whatever happens: within a process DuckDB would hand
     # a file that was left open, with its tables, to the next night.

@@ -45,8 +45,12 @@ def site_window(days: HomeDays, span: pl.DataFrame, own: FeatureSettings) -> pl.
 
     Parameters
     ----------
+    days
+        The homes' days.
     span
         `site_id`, `from_on`, `to_on`: the days that speak for each home; one that isn't there has none.
+    own
+        Section [feature].
 
     Returns
     -------

@@ -30,7 +30,21 @@ COUNTS = AT._fields
 
 @compiled
 def count_levels(r: Rows, rows: int, quiet_w: float, thresholds: Thresholds, n: Int) -> None:
-    """Tally COUNTS in `n`, 0 before."""
+    """Tally COUNTS in `n`, 0 before.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    quiet_w
+        Production below it is none [W].
+    thresholds
+        The settings' numbers.
+    n
+        Shape (COUNTS,), written to.
+    """
     zero_w, noise_w, drop_w = thresholds.zero_w, thresholds.noise_w, thresholds.drop_w
     was_zero1 = was_zero2 = NULL  # of the row before
     size1_before = size2_before = size1_twice = size2_twice = np.nan

@@ -58,7 +58,19 @@ class Fleet:
 
 
 def fleet_of(con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, day: date, *, settings: DaySettings) -> Fleet:
-    """Return what a day of these homes is worked out with; `sky` is `day_statistics.site_sky`."""
+    """Return what a day of these homes is worked out with; `sky` is `day_statistics.site_sky`.
+
+    Parameters
+    ----------
+    con
+        Works out where the sun is.
+    sky
+        `day_statistics.site_sky`, sorted by site_key.
+    day
+        The UTC day.
+    settings
+        Section [day].
+    """
 
     def numbers(name: str) -> Float:
         # A copy: an array of someone else's can't be written, and is another type, compiled for anew.

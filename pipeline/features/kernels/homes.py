@@ -40,8 +40,28 @@ def work_out(
 ) -> tuple[Float, Float, Float]:
     """Return (runs, COLUMNS), NaN for null; and rows and sums by hour as `hours` gives them, (runs, 4 or 3, 24).
 
-    A run is the rows of one home: `start` its first row and `rows` their number, `home` its place in `sky`,
-    `length_min` its interval length [min] and `sun_line` that one's line in `sun`.
+    Parameters
+    ----------
+    start
+        First row of each home, shape (homes,).
+    rows
+        How many rows each has.
+    home
+        Place of each in `sky`.
+    channels
+        The measures, shape (all rows,) each.
+    minute
+        Minute of the UTC day of each row.
+    length_min
+        Interval length of each home [min].
+    sun_line
+        Line in `sun` of that length.
+    sky
+        What the register says, a home each.
+    sun
+        Where the sun is, shape (lengths, 1440).
+    thresholds
+        The settings' numbers.
     """
     runs = len(start)
     most = rows.max()

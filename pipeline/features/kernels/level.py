@@ -28,7 +28,21 @@ WHOLE = ("n_row", "n_l1", "n_l2", "n_pv", "n_volt", "n_net", "n_battery", "sky_n
 
 @compiled
 def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float) -> None:
-    """Put SUMS into `value`; `sums` has room for them, 0 before."""
+    """Put SUMS into `value`; `sums` has room for them, 0 before.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    length_min
+        Interval length [min].
+    sums
+        Shape (SUMS,) or longer, 0 before.
+    value
+        Shape (SUMS,), written to.
+    """
     seen = 0
     for i in range(rows):
         l1, l2, pv, sun_sin = r[i].l1_w, r[i].l2_w, r[i].pv_w, r[i].sun_sin
@@ -68,7 +82,23 @@ def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float)
 def single_levels(
     r: Rows, rows: int, length_min: float, thresholds: Thresholds, room: Float, value: Float
 ) -> None:
-    """Put ONES into `value`, NaN for null; `room` holds a home's rows."""
+    """Put ONES into `value`, NaN for null; `room` holds a home's rows.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    length_min
+        Interval length [min].
+    thresholds
+        The settings' numbers.
+    room
+        Scratch of shape (rows,).
+    value
+        Shape (ONES,), written to.
+    """
     value[:] = 0.0
     value[ONE.n_row] = value[ONE.sky_n] = float(rows)
     value[ONE.length_min], value[ONE.covered_min] = length_min, rows * length_min
@@ -128,7 +158,19 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
 
 @compiled
 def hours(r: Rows, rows: int, count: Float, total: Float) -> None:
-    """Add rows to `count` (4, 24): all, with l1_w, l2_w and pv_w; and these three to `total` (3, 24) [W sum]."""
+    """Add rows to `count` (4, 24): all, with l1_w, l2_w and pv_w; and these three to `total` (3, 24) [W sum].
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    count
+        Shape (4, 24), written to.
+    total
+        Shape (3, 24) [W sum], written to.
+    """
     for i in range(rows):
         hour = r[i].minute // 60
         count[0, hour] += 1.0

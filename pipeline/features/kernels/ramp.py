@@ -30,7 +30,27 @@ def ramps(
     room: Float,
     v: Float,
 ) -> None:
-    """Put RAMPS into `v`, NaN for null; `lit` (rows), `room` (6, rows) are to write in."""
+    """Put RAMPS into `v`, NaN for null; `lit` (rows), `room` (6, rows) are to write in.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    length_min
+        Interval length [min].
+    ramp_w
+        Size of a ramp that calibrates [W].
+    thresholds
+        The settings' numbers.
+    lit
+        Scratch of shape (rows,).
+    room
+        Scratch of shape (6, rows).
+    v
+        Shape (RAMPS,), written to.
+    """
     v[:] = np.nan
     span = max(1, int(np.floor(thresholds.ramp_span_min / length_min + 0.5)))
     count = 0

@@ -84,7 +84,33 @@ def fill_rows(
     sun_line: int,
     thresholds: Thresholds,
 ) -> None:
-    """Fill `r` with the `count` rows of a home, which begin at `first` in `channels`."""
+    """Fill `r` with the `count` rows of a home, which begin at `first` in `channels`.
+
+    Parameters
+    ----------
+    r
+        Array of ROW, written to.
+    channels
+        The measures, many homes one after the other.
+    minute
+        Minute of the UTC day of each row.
+    first
+        The home's first row.
+    count
+        How many it has.
+    length_min
+        Its interval length [min].
+    sky
+        What the register says, a home each.
+    home
+        Place of the home in `sky`.
+    sun
+        Where the sun is, an interval length a line.
+    sun_line
+        Line of the home's length.
+    thresholds
+        The settings' numbers.
+    """
     sin_lat, cos_lat = sky.sin_lat[home], sky.cos_lat[home]
     sin_lon, cos_lon = sky.sin_lon[home], sky.cos_lon[home]
     quiet_w, is_load_side = sky.pv_quiet_w[home], sky.is_load_side[home]

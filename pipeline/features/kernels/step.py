@@ -43,7 +43,19 @@ ONES = ONE._fields
 
 @compiled
 def sum_steps(r: Rows, rows: int, sums: Float, value: Float) -> None:
-    """Put SUMS into `value`; `sums` has room for them, 0 before."""
+    """Put SUMS into `value`; `sums` has room for them, 0 before.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    sums
+        Shape (SUMS,) or longer, 0 before.
+    value
+        Shape (SUMS,), written to.
+    """
     seen = 0
     for i in range(1, rows):
         if r[i].is_step == FALSE:
@@ -98,6 +110,21 @@ def count_steps(r: Rows, rows: int, thresholds: Thresholds, room: Float, n: Int,
     """Tally COUNTS in `n`, 0 before, and put ONES into `value`; return how many steps there are.
 
     `room` (3, rows) is to write in.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    thresholds
+        The settings' numbers.
+    room
+        Scratch of shape (3, rows).
+    n
+        Shape (COUNTS,), written to.
+    value
+        Shape (ONES,), written to.
     """
     value[:] = np.nan
     steps = pairs = leaks1 = leaks2 = 0
