@@ -75,12 +75,12 @@ def beside(con: duckdb.DuckDBPyConnection, engine: EngineSettings) -> duckdb.Duc
         for name in ("temp_directory", "memory_limit")
     )
     amount, unit = str(limit).split()
-    own = connect(
+    connection = connect(
         Path(folder),
         engine.model_copy(update={"memory_limit": f"{float(amount) / engine.workers:.2f}{unit}"}),
     )
-    own.execute("SET parquet_metadata_cache = true")
-    return own
+    connection.execute("SET parquet_metadata_cache = true")
+    return connection
 
 
 def relation(

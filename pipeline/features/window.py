@@ -88,5 +88,5 @@ def look(
     signals = site_signals(
         con, days, span.select("site_id", "from_on", "to_on"), sites=sites, settings=settings
     )
-    told = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
-    return WindowView(first, as_of, signals.join(told, on="site_id", maintain_order="left"), daily)
+    changed = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
+    return WindowView(first, as_of, signals.join(changed, on="site_id", maintain_order="left"), daily)

@@ -57,14 +57,14 @@ def site_signals(
         Section [feature] is used.
     """
     params = settings.feature.model_dump()
-    given = {"site_window": site_window(days, span, settings.feature), "site_fact": site_fact(sites)}
-    for name, frame in given.items():
+    inputs = {"site_window": site_window(days, span, settings.feature), "site_fact": site_fact(sites)}
+    for name, frame in inputs.items():
         con.register(name, frame.to_arrow())
     for table in WINDOW_TABLES:
         sql_runner.build(con, table, params)
     signals = sql_runner.query(con, "site_signal", params)
     for table in WINDOW_TABLES:
         con.execute(f'DROP TABLE "{table}"')
-    for name in given:
+    for name in inputs:
         con.unregister(name)
     return signals.sort("site_id")

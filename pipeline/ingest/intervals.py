@@ -140,13 +140,16 @@ def _shards(
     if fine := unlike_the_rest(opened):
         again = open_files(
             con,
-            [(one.number, one.file) for one in fine],
+            [(opened_file.number, opened_file.file) for opened_file in fine],
             how,
             required=required,
             workdir=workdir,
             in_place=False,
         )
-        opened = sorted([*(one for one in opened if one not in fine), *again], key=lambda one: one.number)
+        opened = sorted(
+            [*(opened_file for opened_file in opened if opened_file not in fine), *again],
+            key=lambda opened_file: opened_file.number,
+        )
     limits = registers.site_limits(settings.lake)
     for shard in cut(registers.sites["site_id"], homes):
         with homes_of(con, shard):
@@ -154,20 +157,20 @@ def _shards(
             params = {"day": day, "as_of": registers.as_of, **contract.interval_ranges()}
             intake = _intake(con, lake, day, params, _sort(con, params), read, unread, workdir)
             yield replace(intake, files=files)
-    for one in opened:
-        if one.path and one.path != one.file.path:
-            one.path.unlink()
+    for opened_file in opened:
+        if opened_file.path and opened_file.path != opened_file.file.path:
+            opened_file.path.unlink()
     lake.drop(files)
 
 
 def total(parts: Iterable[DayIntake]) -> DayIntake:
     """Return the intake of a whole day from that of its shards."""
-    every = list(parts)
-    counts = {name: sum(getattr(part, name) for part in every) for name in _COUNTS}
-    rejects = tuple(file for part in every for file in part.reject_files)
-    unknown = sorted({home for part in every for home in part.unknown_homes})
+    intakes = list(parts)
+    counts = {name: sum(getattr(part, name) for part in intakes) for name in _COUNTS}
+    rejects = tuple(file for part in intakes for file in part.reject_files)
+    unknown = sorted({home for part in intakes for home in part.unknown_homes})
     return DayIntake(
-        every[0].day, **counts, reject_files=rejects, unknown_homes=tuple(unknown), files=every[0].files
+        intakes[0].day, **counts, reject_files=rejects, unknown_homes=tuple(unknown), files=intakes[0].files
     )
 
 
@@ -216,14 +219,14 @@ def take_homes(
     checked = sql_runner.relation(con, "interval_checked", params)
     rows = RowStream(checked)
     try:
-        made = work(rows)
+        result = work(rows)
     except OutOfOrder:
         rows = RowStream(checked.order("key_us, arrival"))
-        made = work(rows)
+        result = work(rows)
     refused = checked.filter("reason IS NOT NULL") if rows.rejected else checked.limit(0)
     sql_runner.keep(con, refused, "interval_checked")
     counts = {name: getattr(rows, name) for name in _COUNTS}
-    return _intake(con, lake, day, params, counts, read, unread, workdir), made
+    return _intake(con, lake, day, params, counts, read, unread, workdir), result
 
 
 def _register(
@@ -236,14 +239,18 @@ def _register(
     """Make interval_read see the files; return those it reads, and the rejects of those it can't."""
     con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
     con.register("site_register", limits.to_arrow())
-    read = [one for one in opened if one.path]
-    paths = [one.path for one in read if one.path]
+    read = [opened_file for opened_file in opened if opened_file.path]
+    paths = [opened_file.path for opened_file in read if opened_file.path]
     if not paths:
         paths = [workdir / f"nothing-{shard.name}.parquet"]
         write_parquet(paths[0], pl.DataFrame(schema=STAGED))
     _point_at(con, paths)
-    unread = [(one.file.name, None, one.why, None) for one in opened if one.why] if shard.is_first else []
-    return [one.file for one in read], contract.rejects(unread)
+    unread = (
+        [(opened_file.file.name, None, opened_file.why, None) for opened_file in opened if opened_file.why]
+        if shard.is_first
+        else []
+    )
+    return [opened_file.file for opened_file in read], contract.rejects(unread)
 
 
 def _sort(con: duckdb.DuckDBPyConnection, params: Mapping[str, Any]) -> dict[str, int]:
@@ -265,8 +272,8 @@ def _intake(
 ) -> DayIntake:
     """Write the rejects among interval_checked, drop that table, and return what came in."""
     if counts["rows_in"] != counts["used"] + counts["duplicate"] + counts["rejected"]:
-        told = ", ".join(f"{name} {count}" for name, count in counts.items())
-        raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({told}); run the night again")
+        counts_text = ", ".join(f"{name} {count}" for name, count in counts.items())
+        raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({counts_text}); run the night again")
     names = pl.DataFrame(
         {"file_no": range(len(read)), "source_file": [file.name for file in read]},
         schema={"file_no": pl.Int32, "source_file": pl.String},
@@ -353,8 +360,8 @@ def open_files(
         except UnusableFileError as error:
             opened.append(Opened(number, file, why=f"the file {error}"))
         except duckdb.Error as error:
-            told = " ".join(str(error).split())[:200]
-            why = f"the file cannot be read ({told}); send it again, whole"
+            message = " ".join(str(error).split())[:200]
+            why = f"the file cannot be read ({message}); send it again, whole"
             opened.append(Opened(number, file, why=why))
         else:
             is_fine = path == file.path and has_nanoseconds(path)
@@ -364,8 +371,8 @@ def open_files(
 
 def unlike_the_rest(opened: Sequence[Opened]) -> list[Opened]:
     """Return the files that count in ns beside others that don't: read together, all would be counted in ns."""
-    fine = [one for one in opened if one.is_fine]
-    return fine if len(fine) < sum(one.path is not None for one in opened) else []
+    fine = [opened_file for opened_file in opened if opened_file.is_fine]
+    return fine if len(fine) < sum(opened_file.path is not None for opened_file in opened) else []
 
 
 def _point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:

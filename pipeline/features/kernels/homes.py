@@ -65,15 +65,17 @@ def work_out(
     """
     runs = len(start)
     most = rows.max()
-    found = np.empty((runs, _COLUMNS))
+    statistics = np.empty((runs, _COLUMNS))
     hour_rows, hour_sums = np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
     r, room, lit = np.empty(most, ROW), np.empty((6, most)), np.empty(most, np.int64)
     sums, counts = np.empty(_MOST), np.empty(_MOST, np.int64)
     for run in range(runs):
-        own, size, length, value = home[run], rows[run], length_min[run], found[run]
-        fill_rows(r, channels, minute, start[run], size, length, sky, own, sun, sun_line[run], thresholds)
+        home_number, size, length, value = home[run], rows[run], length_min[run], statistics[run]
+        fill_rows(
+            r, channels, minute, start[run], size, length, sky, home_number, sun, sun_line[run], thresholds
+        )
         counts[:] = 0
-        count_levels(r, size, sky.pv_quiet_w[own], thresholds, counts)
+        count_levels(r, size, sky.pv_quiet_w[home_number], thresholds, counts)
         put_counts(value[: _ENDS[0]], counts, size)
         sums[:] = 0.0
         sum_levels(r, size, length, sums, value[_ENDS[0] : _ENDS[1]])
@@ -83,8 +85,8 @@ def work_out(
         put_counts(value[_ENDS[2] : _ENDS[3]], counts, steps)
         sums[:] = 0.0
         sum_steps(r, size, sums, value[_ENDS[3] : _ENDS[4]])
-        ramps(r, size, length, sky.ramp_w[own], thresholds, lit, room, value[_ENDS[5] : _ENDS[6]])
+        ramps(r, size, length, sky.ramp_w[home_number], thresholds, lit, room, value[_ENDS[5] : _ENDS[6]])
         sums[:] = 0.0
         metered(r, size, sums, value[_ENDS[6] : _ENDS[7]], value[_ENDS[7] :])
         hours(r, size, hour_rows[run], hour_sums[run])
-    return found, hour_rows, hour_sums
+    return statistics, hour_rows, hour_sums

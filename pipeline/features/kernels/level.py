@@ -73,8 +73,8 @@ def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float)
         has_volt = r[i].vdiff_v == r[i].vdiff_v
         seen |= add(sums, SUM.l1_v_sum, r[i].l1_v, has_volt) | add(sums, SUM.l2_v_sum, r[i].l2_v, has_volt)
         seen |= add(sums, SUM.vdiff_vdiff, r[i].vdiff_v * r[i].vdiff_v, has_volt)
-    for at in (SUM.l1_abs_wh, SUM.l2_abs_wh, SUM.pv_wh):
-        sums[at] *= length_min / 60.0
+    for place in (SUM.l1_abs_wh, SUM.l2_abs_wh, SUM.pv_wh):
+        sums[place] *= length_min / 60.0
     put_sums(value, sums, seen)
 
 
@@ -133,18 +133,18 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
     for leg in range(2):
         size = 0
         for i in range(rows):
-            one = r[i].l1_w if leg == 0 else r[i].l2_w
-            if r[i].is_dark == TRUE and one == one:
-                room[size] = abs(one)
+            reading = r[i].l1_w if leg == 0 else r[i].l2_w
+            if r[i].is_dark == TRUE and reading == reading:
+                room[size] = abs(reading)
                 size += 1
         sort(room, size)
         value[ONE.l1_dark_size if leg == 0 else ONE.l2_dark_size] = quantile(room, size, 0.9)
     for series in range(3):
         size = 0
         for i in range(rows):
-            one = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].l1_w + r[i].l2_w
-            if r[i].is_night == TRUE and one == one:
-                room[size] = one
+            reading = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].l1_w + r[i].l2_w
+            if r[i].is_night == TRUE and reading == reading:
+                room[size] = reading
                 size += 1
         sort(room, size)
         low, middle, high = (
@@ -175,7 +175,7 @@ def hours(r: Rows, rows: int, count: Float, total: Float) -> None:
         hour = r[i].minute // 60
         count[0, hour] += 1.0
         for series in range(3):
-            one = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].pv_w
-            if one == one:
+            reading = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].pv_w
+            if reading == reading:
                 count[1 + series, hour] += 1.0
-                total[series, hour] += one
+                total[series, hour] += reading

@@ -115,15 +115,15 @@ def fill_rows(
     sin_lon, cos_lon = sky.sin_lon[home], sky.cos_lon[home]
     quiet_w, is_load_side = sky.pv_quiet_w[home], sky.is_load_side[home]
     for i in range(count):
-        at = first + i
-        now = minute[at]
+        source = first + i
+        now = minute[source]
         r[i].minute = now
-        r[i].l1_w, r[i].l2_w = channels.l1_w[at], channels.l2_w[at]
-        r[i].pv_w, r[i].battery_w = channels.pv_w[at], channels.battery_w[at]
-        v1, v2 = channels.l1_v[at], channels.l2_v[at]
+        r[i].l1_w, r[i].l2_w = channels.l1_w[source], channels.l2_w[source]
+        r[i].pv_w, r[i].battery_w = channels.pv_w[source], channels.battery_w[source]
+        v1, v2 = channels.l1_v[source], channels.l2_v[source]
         r[i].l1_v, r[i].l2_v = v1, v2
-        r[i].l1_var, r[i].l2_var = channels.l1_var[at], channels.l2_var[at]
-        r[i].net_w = (channels.import_wh[at] - channels.export_wh[at]) * 60.0 / length_min
+        r[i].l1_var, r[i].l2_var = channels.l1_var[source], channels.l2_var[source]
+        r[i].net_w = (channels.import_wh[source] - channels.export_wh[source]) * 60.0 / length_min
         if (
             thresholds.volt_low <= v1 <= thresholds.volt_high
             and thresholds.volt_low <= v2 <= thresholds.volt_high
