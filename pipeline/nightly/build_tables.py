@@ -62,7 +62,7 @@ def make_lists(
         scored.scores, scored.signals, sites, plan.registers.crews, visits, plan.registers.trainings,
         judged["promise"], scored.fleet.rate,
     )  # fmt: skip
-    rejected = count_rejects(plan.registers.rejects, stored, plan.store)
+    rejected = count_rejects(plan.registers.rejects, stored, plan.lake, plan.store)
     counts = count_rows(plan, stored, scored)
     tables = {
         "site_scores": scored.scores,

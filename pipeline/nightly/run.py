@@ -9,6 +9,7 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -200,7 +201,8 @@ def write_run(plan: Plan, stored: list[StoredDay], tables: Tables, settings: Set
     from pipeline.nightly.rejects import write_rejects
 
     def rejects(path: Path) -> None:
-        write_rejects(path, plan.registers.rejects, stored, plan.lake, plan.store)
+        with closing(sql_runner.connect(plan.workdir, settings.engine)) as con:
+            write_rejects(con, path, plan.registers.rejects, stored, plan.lake, plan.store)
 
     built = publish.building_folder(plan.request.out, plan.as_of)
     publish.write_tables(

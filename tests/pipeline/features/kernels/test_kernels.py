@@ -15,8 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakes import CREWS, DAY, SITE_COLUMNS, build_lake, put
+from stored_nights import rejects_of_days
 
-from pipeline.core import contract, sql_runner
+from pipeline.core import sql_runner
 from pipeline.core.contract import MEASURES
 from pipeline.core.settings import load_settings
 from pipeline.features import day_tasks
@@ -26,7 +27,6 @@ from pipeline.features.kernels.homes import check_homes, work_out
 from pipeline.features.update_store import refresh_days
 from pipeline.ingest.lake import LakeFile, open_lake
 from pipeline.ingest.registers import read_registers
-from pipeline.nightly.rejects import day_rejects
 from pipeline.storage.layout import STORE_TABLES
 
 SETTINGS = load_settings()
@@ -128,7 +128,7 @@ def stored(
         tables = {
             name: pl.read_parquet(done.paths(store, name), hive_partitioning=False) for name in STORE_TABLES
         }
-        tables["reject"] = pl.concat([contract.rejects(), *day_rejects(done, lake, store)])
+        tables["reject"] = rejects_of_days([done], lake, store)
         return tables, done.counts, sum(taken)
 
 
