@@ -1,7 +1,6 @@
 """The night: a list of plain steps, run(D) = f(lake, statistics of past days, run(D-1), settings).
 
 The command runs the steps directly; flows/night_flow.py wraps the same steps as tasks. Both give the same tables.
-A step imports its own rooms: half the time they take to load passes while the days are taken in.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import polars as pl
 
@@ -21,26 +20,25 @@ from pipeline.core import sql_runner
 from pipeline.core.executors import AtOnce
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Spread
+from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
-from pipeline.nightly.ahead import load_ahead
+from pipeline.features.window import WindowView
+from pipeline.nightly import build_tables, run_record
+from pipeline.nightly.build_tables import Tables
+from pipeline.nightly.home_tasks import LookedAt, look_over, score_over
 from pipeline.nightly.night_inputs import NightRequest, Plan, open_night
+from pipeline.nightly.rejects import write_rejects
+from pipeline.report import NightCounts, ReportInput, write_report
+from pipeline.report.crews_page import TABLES as CREW_PAGE
+from pipeline.report.fault_cards import fault_cards
+from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.scoring.score_homes import Scored
 from pipeline.storage import publish
 from pipeline.storage.output_location import hold_out
-
-if TYPE_CHECKING:
-    from pipeline.features.window import WindowView
-    from pipeline.nightly.build_tables import Tables
-    from pipeline.nightly.home_tasks import LookedAt
+from pipeline.worklist.carry_over import earlier_table
 
 T = TypeVar("T")
-_LATER = (
-    "pipeline.nightly.home_tasks",
-    "pipeline.nightly.build_tables",
-    "pipeline.report",
-    "pipeline.nightly.run_record",
-)
 CSV_TABLES = ("revisit_list", "crew_quality")
 
 
@@ -99,7 +97,6 @@ def run_night(
         seconds[name] = round(time.perf_counter() - start, 3)
         return result
 
-    load_ahead(*_LATER)
     with hold_out(request.out, settings) as out:
         plan = timed("open the lake", open_night, request, out, settings)
         plan.workdir.mkdir(parents=True, exist_ok=True)
@@ -160,8 +157,6 @@ def look_at_window(
     plan: Plan, stored: list[StoredDay], settings: Settings, spread: Spread | None = None
 ) -> LookedAt:
     """Merge the days of each home's span and work out its features."""
-    from pipeline.nightly.home_tasks import look_over
-
     days = [day for day in stored if day.day <= plan.as_of]
     con = sql_runner.connect(plan.workdir, settings.engine)
     try:
@@ -175,8 +170,6 @@ def look_at_window(
 
 def score_homes(plan: Plan, looked: LookedAt, settings: Settings, spread: Spread | None = None) -> Scored:
     """Learn what is normal in this fleet and hold every home against it."""
-    from pipeline.nightly.home_tasks import score_over
-
     con = sql_runner.connect(plan.workdir, settings.engine)
     try:
         return score_over(
@@ -190,15 +183,11 @@ def make_lists(
     plan: Plan, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
 ) -> Tables:
     """Rank the homes and work out everything that is published as tables."""
-    from pipeline.nightly import build_tables
-
     return build_tables.make_lists(plan, stored, view, scored, settings)
 
 
 def write_run(plan: Plan, stored: list[StoredDay], tables: Tables, settings: Settings) -> Path:
     """Write the night's tables, and the days' rejects, into a folder nobody reads yet."""
-    from pipeline.crews import VIEWS
-    from pipeline.nightly.rejects import write_rejects
 
     def rejects(path: Path) -> None:
         with closing(sql_runner.connect(plan.workdir, settings.engine)) as con:
@@ -213,13 +202,6 @@ def write_run(plan: Plan, stored: list[StoredDay], tables: Tables, settings: Set
 
 def draw_report(plan: Plan, tables: Tables, built: Path, settings: Settings) -> None:
     """Draw the pages for people."""
-    from pipeline.crews import view_rows
-    from pipeline.report import NightCounts, ReportInput, write_report
-    from pipeline.report.crews_page import TABLES as CREW_PAGE
-    from pipeline.report.fault_cards import fault_cards
-    from pipeline.report.list_page import TABLES as LIST_TABLES
-    from pipeline.worklist.carry_over import earlier_table
-
     made = tables.published
     night = ReportInput(
         as_of=plan.as_of,
@@ -251,7 +233,5 @@ def write_run_json(
     settings: Settings,
 ) -> None:
     """Write what the run says of itself."""
-    from pipeline.nightly import run_record
-
     scores = tables.published["site_scores"]
     run_record.write_run_json(plan, stored, scores, tables.counts, built, seconds, settings, tables.told)
