@@ -161,13 +161,7 @@ class Bucket:
     def each(self, do: Callable[[T], object], things: Iterable[T]) -> None:
         """Carry `do` out for all things, several at once; the first failure is raised when those begun are done."""
         with ThreadPoolExecutor(self.own.at_once) as pool:
-            begun = [pool.submit(do, thing) for thing in things]
-            try:
-                for one in begun:
-                    one.result()
-            finally:
-                for one in begun:
-                    one.cancel()
+            list(pool.map(do, things))  # which begins no other thing after a failure
 
     def _tried(self, do: Callable[[], T], done: str, name: str) -> T:
         """Do it, again after an answer that broke off or a conflict, which obstore leaves to us, within the limits."""
