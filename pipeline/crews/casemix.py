@@ -46,12 +46,7 @@ def case_mix(homes: pl.DataFrame) -> CaseMix:
     and doesn't depend on which level would have been left out. A feature with one level has none.
     """
     told = levels(homes)
-    names, columns = ["intercept"], [np.ones(homes.height)]
-    for feature in FEATURES:
-        known = told[feature].unique().sort().to_list()
-        if len(known) < 2:
-            continue
-        for level in known:
-            names.append(f"{feature} {level}")
-            columns.append((told[feature] == level).to_numpy().astype(np.float64))
-    return CaseMix(np.column_stack(columns), tuple(names))
+    several = told.select(name for name in FEATURES if told[name].n_unique() > 1)
+    first = pl.select(intercept=pl.ones(homes.height))
+    table = pl.concat([first, several.to_dummies(separator=" ")], how="horizontal")
+    return CaseMix(table.to_numpy(order="c"), tuple(table.columns))

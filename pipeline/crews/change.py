@@ -21,6 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.core.multiple_tests import holm
+
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
 _AT_ONCE = 30_000  # installs that are shuffled before it is seen whether more are needed: they fit a core's own memory
@@ -101,7 +103,7 @@ def changes(
         change_point(d, s, least, shuffles, seed, alpha)
         for seed, (d, s) in enumerate(zip(days, surprises, strict=True))
     ]
-    kept = _holm([change.p_value if change else 1.0 for change in first], alpha)
+    kept = holm([change.p_value if change else 1.0 for change in first], alpha)
     told: list[list[Change]] = []
     for crew, (change, is_kept) in enumerate(zip(first, kept, strict=True)):
         if change is None or not is_kept:
@@ -115,14 +117,3 @@ def changes(
                 found.append(Change(begin + more.at, more.p_value))
         told.append(sorted(found, key=lambda one: one.at))
     return told
-
-
-def _holm(p_values: list[float], alpha: float) -> list[bool]:
-    """Return which of the p-values are rejected so that a single false one has a chance of at most alpha."""
-    order = np.argsort(p_values)
-    is_kept = [False] * len(p_values)
-    for place, at in enumerate(order):
-        if p_values[at] > alpha / (len(p_values) - place):
-            break
-        is_kept[at] = True
-    return is_kept

@@ -140,8 +140,7 @@ def _installs(
 
 
 def _areas(heard: pl.DataFrame) -> Float:
-    areas = heard["area"].fill_null(UNKNOWN)
-    return np.column_stack([(areas == name).to_numpy().astype(np.float64) for name in areas.unique().sort()])
+    return heard["area"].fill_null(UNKNOWN).to_dummies().to_numpy().astype(np.float64)
 
 
 def _age(heard: pl.DataFrame) -> Float:

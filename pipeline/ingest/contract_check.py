@@ -22,7 +22,6 @@ from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import describe
 from pipeline.ingest.normalize import nearest
 from pipeline.ingest.registers import Registers, read_registers
-from pipeline.ingest.rejects_file import blocks
 from pipeline.ingest.staging import source_columns
 
 HINTS = {
@@ -164,7 +163,8 @@ class _Rejected:
 def _by_reason(intake: DayIntake) -> dict[str, _Rejected]:
     """Return the day's rejects by reason, in the order in which the reasons come."""
     by_reason: dict[str, _Rejected] = {}
-    for block in (block for file in intake.reject_files for block in blocks(file)):
+    rejects = pl.scan_parquet(list(intake.reject_files), glob=False, hive_partitioning=False)
+    for block in rejects.collect_batches(maintain_order=True):
         for (reason,), rows in block.group_by(["reason"], maintain_order=True):
             file, number, _, row = rows.row(0)
             rejected = by_reason.setdefault(str(reason), _Rejected(f"{file} row {number}", row))

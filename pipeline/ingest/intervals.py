@@ -6,7 +6,6 @@ import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,15 +22,11 @@ from pipeline.ingest.lake import Lake, LakeFile
 from pipeline.ingest.lake_config import Intervals
 from pipeline.ingest.normalize import STAGED
 from pipeline.ingest.registers import Registers
-from pipeline.ingest.rejects_file import writing
 from pipeline.ingest.staging import extent, has_nanoseconds, prepare
 from pipeline.ingest.used_rows import OutOfOrder, RowStream, UsedRows
 
 T = TypeVar("T")
 
-_REJECTS_AT_ONCE = 50_000
-_REJECTS_IN_GROUP = 5_000  # who puts shards in order holds one group of each
-_FIRST, _LAST = -1, 2**62  # before and after any row's arrival
 _COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
 
@@ -278,13 +273,10 @@ def _intake(
         {"file_no": range(len(read)), "source_file": [file.name for file in read]},
         schema={"file_no": pl.Int32, "source_file": pl.String},
     )
-    bounds = sql_runner.query(con, "interval_reject_bound", {"rows_at_once": _REJECTS_AT_ONCE})
+    con.register("interval_file", names.to_arrow())
+    con.register("interval_unread", unread.with_row_index("place").to_arrow())
     rejects = workdir / f"reject-{uuid.uuid4().hex[:8]}.parquet"
-    with writing(rejects, _REJECTS_IN_GROUP) as write:
-        write(unread)
-        for after, until in pairwise([_FIRST, *bounds["arrival"], _LAST]):
-            rows = sql_runner.query(con, "interval_reject", {**params, "after": after, "until": until})
-            write(rows.join(names, on="file_no", maintain_order="left"))
+    sql_runner.write(con, "interval_reject", params, rejects)
     unknown = tuple(sql_runner.query(con, "interval_unknown", params)["site_id"])
     con.execute("DROP TABLE interval_checked")
     return DayIntake(

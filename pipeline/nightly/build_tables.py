@@ -62,7 +62,7 @@ def make_lists(
         scored.scores, scored.signals, sites, inputs.registers.crews, visits, inputs.registers.trainings,
         judged["promise"], scored.fleet.rate,
     )  # fmt: skip
-    rejected = count_rejects(inputs.registers.rejects, stored, inputs.store)
+    rejected = count_rejects(inputs.registers.rejects, stored, inputs.lake, inputs.store)
     counts = count_rows(inputs, stored, scored)
     tables = {
         "site_scores": scored.scores,

@@ -1,7 +1,6 @@
 """The night: a list of plain steps, run(D) = f(lake, statistics of past days, run(D-1), settings).
 
 The command runs the steps directly; flows/night_flow.py wraps the same steps as tasks. Both give the same tables.
-A step imports its own rooms: half the time they take to load passes while the days are taken in.
 """
 
 from __future__ import annotations
@@ -9,10 +8,10 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -20,26 +19,25 @@ from pipeline.core import sql_runner
 from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
+from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
-from pipeline.nightly.ahead import load_ahead
+from pipeline.features.window import WindowView
+from pipeline.nightly import build_tables, run_record
+from pipeline.nightly.build_tables import Tables
+from pipeline.nightly.home_tasks import LookedAt, look_over, score_over
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, open_night
+from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.steps import P, Step, StepRunner, T, run_plainly
+from pipeline.report import NightCounts, ReportInput, write_report
+from pipeline.report.crews_page import TABLES as CREW_PAGE
+from pipeline.report.fault_cards import fault_cards
+from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.scoring.score_homes import Scored
 from pipeline.storage import publish
 from pipeline.storage.output_location import hold_out
+from pipeline.worklist.carry_over import earlier_table
 
-if TYPE_CHECKING:
-    from pipeline.features.window import WindowView
-    from pipeline.nightly.build_tables import Tables
-    from pipeline.nightly.home_tasks import LookedAt
-
-_LATER = (
-    "pipeline.nightly.home_tasks",
-    "pipeline.nightly.build_tables",
-    "pipeline.report",
-    "pipeline.nightly.run_record",
-)
 CSV_TABLES = ("revisit_list", "crew_quality")
 
 
@@ -86,7 +84,6 @@ def run_night(
         seconds[step] = round(time.perf_counter() - start, 3)
         return result
 
-    load_ahead(*_LATER)
     with hold_out(request.out, settings) as out:
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
         inputs.workdir.mkdir(parents=True, exist_ok=True)
@@ -155,8 +152,6 @@ def look_at_window(
     inputs: NightInputs, stored: list[StoredDay], settings: Settings, executor: Executor | None = None
 ) -> LookedAt:
     """Merge the days of each home's span and work out its features."""
-    from pipeline.nightly.home_tasks import look_over
-
     days = [day for day in stored if day.day <= inputs.as_of]
     con = sql_runner.connect(inputs.workdir, settings.engine)
     try:
@@ -172,8 +167,6 @@ def score_homes(
     inputs: NightInputs, looked: LookedAt, settings: Settings, executor: Executor | None = None
 ) -> Scored:
     """Learn what is normal in this fleet and hold every home against it."""
-    from pipeline.nightly.home_tasks import score_over
-
     con = sql_runner.connect(inputs.workdir, settings.engine)
     try:
         return score_over(
@@ -191,18 +184,15 @@ def make_lists(
     inputs: NightInputs, stored: list[StoredDay], view: WindowView, scored: Scored, settings: Settings
 ) -> Tables:
     """Rank the homes and work out everything that is published as tables."""
-    from pipeline.nightly import build_tables
-
     return build_tables.make_lists(inputs, stored, view, scored, settings)
 
 
 def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, settings: Settings) -> Path:
     """Write the night's tables, and the days' rejects, into a folder nobody reads yet."""
-    from pipeline.crews import VIEWS
-    from pipeline.nightly.rejects import write_rejects
 
     def rejects(path: Path) -> None:
-        write_rejects(path, inputs.registers.rejects, stored, inputs.lake, inputs.store)
+        with closing(sql_runner.connect(inputs.workdir, settings.engine)) as con:
+            write_rejects(con, path, inputs.registers.rejects, stored, inputs.lake, inputs.store)
 
     built = publish.building_folder(inputs.request.out, inputs.as_of)
     publish.write_tables(
@@ -218,13 +208,6 @@ def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, sett
 
 def draw_report(inputs: NightInputs, tables: Tables, built: Path, settings: Settings) -> None:
     """Draw the pages for people."""
-    from pipeline.crews import view_rows
-    from pipeline.report import NightCounts, ReportInput, write_report
-    from pipeline.report.crews_page import TABLES as CREW_PAGE
-    from pipeline.report.fault_cards import fault_cards
-    from pipeline.report.list_page import TABLES as LIST_TABLES
-    from pipeline.worklist.carry_over import earlier_table
-
     made = tables.published
     night = ReportInput(
         as_of=inputs.as_of,
@@ -256,7 +239,5 @@ def write_run_json(
     settings: Settings,
 ) -> None:
     """Write what the run says of itself."""
-    from pipeline.nightly import run_record
-
     scores = tables.published["site_scores"]
     run_record.write_run_json(inputs, stored, scores, tables.counts, built, seconds, settings, tables.told)
