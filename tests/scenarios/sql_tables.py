@@ -92,7 +92,7 @@ class World:
             "hour_files": [str(root / "site_hour.parquet")],
             "files": [str(file.path) for file in lake.files(day)],
         }
-        intake = load_day(self.con, lake, day, registers, SETTINGS, root / "work")
+        intake = load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
         self.params["reject_files"] = [str(path) for path in intake.reject_files]
         self.con.register("register_reject", registers.rejects.with_row_index("place").to_arrow())
         arrived = pl.DataFrame(schema={"source_file": pl.String, "place": pl.Int64})
