@@ -109,7 +109,7 @@ def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
 def circuit_of(home: Home, power: Powers, v1: Float, v2: Float) -> Circuit:
     """Return the home's circuit at one minute; voltages [V] shape (n,)."""
     va = power.loads.va
-    halves = [line_to_line_va(va[at], v1, v2, home.service) for at in (4, 5)]
+    halves = [line_to_line_va(va[at], v1, v2, service=home.service) for at in (4, 5)]
     circuit = bundled(
         (va[0] + halves[0][0], va[1] + halves[1][0]), (va[2] + halves[0][1], va[3] + halves[1][1]),
         power.pv_w, power.battery_w + power.hidden_w, v1, v2, home.service, home.pv_leg,

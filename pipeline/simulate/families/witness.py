@@ -82,7 +82,7 @@ def witness(wiring: Wiring, dealt: Dealt, has_pv: bool, pv_leg: PvLeg) -> dict[s
     added_1, added_2, between = np.zeros(5), np.zeros(5), np.zeros(5)
     added_1[2], added_2[3], between[4] = STEP_W, STEP_W, STEP_W
     volt = 240.0 if wiring.service == "single" else 120.0
-    line_1, line_2 = line_to_line_va(between, volt, volt, wiring.service)
+    line_1, line_2 = line_to_line_va(between, volt, volt, service=wiring.service)
     line_a = 0.5 if dealt.line_a is None else dealt.line_a
     leg_1, leg_2 = BASE_W + added_1, BASE_W + added_2
     circuit = bundled(
