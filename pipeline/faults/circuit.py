@@ -125,7 +125,7 @@ class Circuit:
         pv_w, others
             As in `from_powers`, without a share of bundles.
         """
-        circuit = cls.from_powers(sum(bundles_1), sum(bundles_2), pv_w, **others)
+        circuit = cls.from_powers(np.add(*bundles_1), np.add(*bundles_2), pv_w, **others)
         load_1a, load_1b = (np.conj(power / circuit.v1) for power in bundles_1)
         if circuit.service == "single":
             return replace(circuit, load_1a=load_1a, load_1b=load_1b)

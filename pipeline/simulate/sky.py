@@ -43,6 +43,25 @@ def wander(rng: np.random.Generator, size: int, memory: float) -> Float:
     return series
 
 
+def smooth_noise(rng: np.random.Generator, size: int, memory: float, *, spread: float = 1.0) -> Float:
+    """Return a first-order autoregressive series as `wander`'s whose first value has a draw of its own.
+
+    Parameters
+    ----------
+    rng, size
+        Draws so many steps.
+    memory
+        In steps.
+    spread
+        Standard deviation.
+    """
+    keep = float(np.exp(-1.0 / memory))
+    shocks = rng.normal(0.0, spread * np.sqrt(1 - keep**2), size)
+    shocks[0] = rng.normal(0.0, spread)
+    series: Float = lfilter([1.0], [1.0, -keep], shocks)
+    return series
+
+
 def sun(window: Window, latitude: float, longitude: float) -> tuple[Float, Float]:
     """Return sine of the sun's elevation and its azimuth [deg] at the middle of each step."""
     first = (datetime.combine(window.start, datetime.min.time()) - _EPOCH).total_seconds() / 86400.0

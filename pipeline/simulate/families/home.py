@@ -1,9 +1,12 @@
-"""What a home of a proof fleet is: its drawn facts, as one frozen record."""
+"""A home of a family's fleet as drawn, and the dispatch area it is in."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.faults.circuit import PvLeg
 from pipeline.simulate.families.array import Roof
@@ -21,6 +24,10 @@ class Area:
     longitude: float
     offset_min: int
     mean_c: float
+
+    def local_minutes(self, steps: int) -> NDArray[np.int64]:
+        """Return the local clock of so many minutes from a UTC midnight [min since the local midnight before]."""
+        return np.arange(steps, dtype=np.int64) + 1440 + self.offset_min
 
 
 @dataclass(frozen=True)
@@ -62,8 +69,3 @@ class Home:
     def site_id(self) -> str:
         """Its id in the lake."""
         return f"U{self.number + 1:06d}"
-
-    @property
-    def leg_v(self) -> float:
-        """Nominal volts of a leg to neutral."""
-        return 240.0 if self.service == "single" else 120.0

@@ -18,13 +18,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.core.errors import NightFailed
+from pipeline.faults.circuit import Complex, Float
 from pipeline.simulate.families.extra import need
-
-Float = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 TRIPLEX = ((0.10, 0.16), (0.16, 0.20))  # resistance of a phase and of the neutral, ohm/kft
 SELF_X, MUTUAL_X, MUTUAL_R = 0.028, 0.010, 0.0  # ohm/kft: conductors touch, so little flux between them
@@ -49,9 +46,20 @@ class Drop:
 
 
 def solve_street(
-    service: str, drops: Sequence[Drop], minutes: float, rng: np.random.Generator
+    service: str, drops: Sequence[Drop], *, minutes: float, rng: np.random.Generator
 ) -> list[tuple[Float, Float]]:
     """Return each home's leg-to-neutral voltages (v1, v2) [V rms], shape (n,) each; v2 is 0 on "single".
+
+    Parameters
+    ----------
+    service
+        Of all its homes.
+    drops
+        What each home takes.
+    minutes
+        Length of a step.
+    rng
+        The street's own.
 
     Raises
     ------
@@ -63,11 +71,11 @@ def solve_street(
     engine = need("dss").DSS.NewContext()
     steps = drops[0].one_va.shape[0]
     hours = minutes / 60
-    _tell(engine, _network(service, rng))
+    _command(engine, _network(service, rng))
     _shape(engine, "supply", _supply(steps, hours, rng), None, hours)
-    _tell(engine, "Edit Vsource.source daily=supply")
+    _command(engine, "Edit Vsource.source daily=supply")
     for home, drop in enumerate(drops):
-        _tell(engine, _service(service, home, drop.has_loose_neutral, rng))
+        _command(engine, _service(service, home, drop.has_loose_neutral, rng))
         ends, line_kv = _ends(service, home)
         volts = 0.24 if service == "single" else 0.12
         parts = [("one", ends[0], volts, drop.one_va)]
@@ -75,13 +83,13 @@ def solve_street(
             parts += [("two", ends[1], 0.12, drop.two_va), ("line", f"home{home}.1.2", line_kv, drop.line_va)]
         for name, bus, kv, power in parts:
             _shape(engine, f"{name}{home}", power.real / 1000, power.imag / 1000, hours)
-            _tell(
+            _command(
                 engine,
                 f"New Load.{name}{home} bus1={bus} phases=1 kv={kv} kw=1 kvar=1 model=1 "
                 f"vminpu=0.6 vmaxpu=1.4 daily={name}{home}",
             )
-        _tell(engine, f"New Monitor.m{home} element=Line.drop{home} terminal=2 mode=0 vipolar=no")
-    _tell(engine, f"Set mode=daily stepsize={minutes}m number={steps}\nSet tolerance=1e-6\nSet maxiter=60")
+        _command(engine, f"New Monitor.m{home} element=Line.drop{home} terminal=2 mode=0 vipolar=no")
+    _command(engine, f"Set mode=daily stepsize={minutes}m number={steps}\nSet tolerance=1e-6\nSet maxiter=60")
     circuit = engine.ActiveCircuit
     circuit.Solution.Solve()
     if not circuit.Solution.Converged:
@@ -89,7 +97,7 @@ def solve_street(
     return [_volts(circuit, f"m{home}", service) for home in range(len(drops))]
 
 
-def _tell(engine: Any, commands: str) -> None:
+def _command(engine: Any, commands: str) -> None:
     for command in commands.strip().splitlines():
         engine.Text.Command = command
 

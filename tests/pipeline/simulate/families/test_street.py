@@ -18,7 +18,7 @@ def _street(service="120/240", homes=4, seed=1, **first):
     loose = bool(first.get("has_loose_neutral", False))
     drops = [Drop(base + added["one_va"], base + added["two_va"], added["line_va"], loose)]
     drops += [Drop(base, base, NONE)] * (homes - 1)
-    return solve_street(service, drops, 15, np.random.default_rng(seed))
+    return solve_street(service, drops, minutes=15, rng=np.random.default_rng(seed))
 
 
 def _steps_of(watts, seed=0):

@@ -24,7 +24,7 @@ def _solve(service="120/240", homes=3, seed=1, **first):
         )
     ]
     drops += [Drop(base, base, NONE)] * (homes - 1)
-    return solve_service(service, drops, 15, np.random.default_rng(seed))
+    return solve_service(service, drops, minutes=15, rng=np.random.default_rng(seed))
 
 
 def _steps_of(watts):
