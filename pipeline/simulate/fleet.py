@@ -13,7 +13,7 @@ from pipeline.faults.clamps import Clamp, Reading, Wiring, measure
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import reported_rows
 from pipeline.simulate.plan import AREAS, HomePlan
-from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
+from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
 
 HOMES_PER_CREW = 60
 # Limits of a clamp in class 1 at 5 % of its rated current (IEC 61869-2): ratio, and phase displacement.
@@ -34,7 +34,7 @@ def site_id(number: int) -> str:
 def crews_of(spec: FleetSpec) -> list[tuple[str, str, float]]:
     """Return (crew_id, crew_name, how error-prone, 1 being average) of the fleet's crews."""
     count = int(np.clip(spec.sites // HOMES_PER_CREW, 4, 60))
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(2_000_000,)))
+    rng = seeded_rng(spec.seed, 2_000_000)
     factors = rng.gamma(4.0, 0.25, count)
     factors /= factors.mean()
     return [(f"C{n:02d}", f"Crew {n:02d}", float(factor)) for n, factor in enumerate(factors, start=1)]

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from functools import lru_cache
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -14,7 +11,7 @@ from pipeline.faults.clamps import Wiring
 from pipeline.simulate.loads import household_va, plain_household_va
 from pipeline.simulate.plan import HomePlan, draw_plan
 from pipeline.simulate.sky import area_sky, array_w, plain_array_w, sun, temperature_c, wander
-from pipeline.simulate.spec import FleetSpec, Window, Wish
+from pipeline.simulate.spec import FleetSpec, Wish
 
 BATTERY_STEP_MIN = 15  # the battery's controller decides this often
 IMPORT_KEPT_W = 25.0  # and leaves this much to the utility, lest it export by mistake
@@ -39,26 +36,7 @@ class CleanHome:
     def net_w(self) -> Float:
         """What the utility's meter sees: load - solar - battery [W], positive importing."""
         load_1, load_2 = self.circuit.load_va
-        net: Float = (load_1 + load_2).real - self.pv_w - self.battery_w - self.unmonitored_w
-        return net
-
-
-@lru_cache(maxsize=256)
-def utc_offsets_h(timezone: str, start: date, days: int) -> Float:
-    """Return local time minus UTC [h] for each UTC hour of the window."""
-    zone = ZoneInfo(timezone)
-    first = datetime.combine(start, datetime.min.time(), tzinfo=ZoneInfo("UTC"))
-    hours = (first + timedelta(hours=hour) for hour in range(days * 24))
-    offsets = (hour.astimezone(zone).utcoffset() or timedelta() for hour in hours)
-    return np.array([offset / timedelta(hours=1) for offset in offsets])
-
-
-def local_hour(window: Window, timezone: str) -> Float:
-    """Return the clock's hour of day [h] at each step, daylight-saving days included."""
-    utc = np.arange(window.size) * (window.step / 60.0)
-    shift = np.repeat(utc_offsets_h(timezone, window.start, window.days), 60 // window.step)
-    hour: Float = (utc + shift) % 24.0
-    return hour
+        return (load_1 + load_2).real - self.pv_w - self.battery_w - self.unmonitored_w
 
 
 def _outage_share(plan: HomePlan, rng: np.random.Generator) -> Float | float:
@@ -119,7 +97,7 @@ def clean_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> CleanH
     """Return home `number` of the fleet without its fault; the same for the same spec and number."""
     plan = draw_plan(spec, number, wish)
     rng, window = spec.rng(number, "series"), plan.window
-    hour = local_hour(window, plan.timezone)
+    hour = window.local_hour(plan.timezone)
     clearness, weather = area_sky(spec.seed, plan.area, window)
     local = np.clip(clearness + 0.08 * wander(rng, window.size, 10.0 / window.step), 0.02, 1.0)
     sine, azimuth = sun(window, plan.latitude, plan.longitude)

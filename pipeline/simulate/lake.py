@@ -11,14 +11,13 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
 import polars as pl
 
 from pipeline.core.contract import FAULTS, Crew, Site, Training, Visit
 from pipeline.core.errors import InputError
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.fleet import crews_of, simulate_home
-from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
+from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
 
 ROW_GROUP_ROWS = 115_000  # a file a day and shard is about one row group, cut between homes
 # As the contract has them; whole numbers are written as such.
@@ -56,9 +55,7 @@ def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[R
 
 
 def write_registers(
-    out: Path,
-    registers: Mapping[str, Sequence[Any]],
-    truth_columns: Mapping[str, Any] = TRUTH_COLUMNS,
+    out: Path, registers: Mapping[str, Sequence[Any]], truth_columns: Mapping[str, Any] = TRUTH_COLUMNS
 ) -> None:
     """Write each register's rows as a CSV of its name: sites, crews, visits, trainings, truth."""
     columns: dict[str, Any] = {
@@ -85,7 +82,7 @@ def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
     """Draw past visits to homes that are sound now (some were in vain), and trainings."""
     if spec.end is None:
         return [], []
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(3_000_000,)))
+    rng = seeded_rng(spec.seed, 3_000_000)
     crews = [crew for crew, _, _ in crews_of(spec)]
     before = spec.end - timedelta(days=spec.days)
     old_enough = [

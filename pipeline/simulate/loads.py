@@ -35,7 +35,7 @@ BIG = {
 GROUPS = {(1, "a"): 0, (1, "b"): 1, (2, "a"): 2, (2, "b"): 3, (0, "a"): 4, (0, "b"): 5}
 
 
-class Pulses:
+class _Pulses:
     """Pulses of loads: start and length [min], power [W], tangent of the phase angle, group; shape (5, pulses)."""
 
     def __init__(self) -> None:
@@ -44,19 +44,7 @@ class Pulses:
     def add(
         self, start: Float, length: Float | float, power_w: Float | float, *, pf: float, group: int
     ) -> None:
-        """Append pulses of one load.
-
-        Parameters
-        ----------
-        start, length
-            When each pulse begins and how long it takes [min], shape (pulses,).
-        power_w
-            What it takes [W].
-        pf
-            Power factor, lagging.
-        group
-            Of GROUPS.
-        """
+        """Append pulses of one load: start and length [min], what it takes [W], lagging power factor, of GROUPS."""
         tangent = np.sqrt(1.0 / pf**2 - 1.0)
         self.columns.append(np.stack(np.broadcast_arrays(start, length, power_w, tangent, float(group))))
 
@@ -75,15 +63,13 @@ class Pulses:
             jump = np.bincount(place, sign * factor * (1.0 - part), size)
             jump += np.bincount(place + 1, sign * factor * part, size + 1)[:size]
             powers.append(np.cumsum(jump.reshape(len(GROUPS), width), axis=1)[:, : window.size])
-        total: Complex = powers[0] + 1j * powers[1]
-        return total
+        return powers[0] + 1j * powers[1]
 
 
 def _bump(hour: Float, middle_h: float, width_h: float) -> Float:
     """Return a bell over the hours of the day, 1 at its middle."""
     apart = (hour - middle_h + 12.0) % 24.0 - 12.0
-    bell: Float = np.exp(-0.5 * (apart / width_h) ** 2)
-    return bell
+    return np.exp(-0.5 * (apart / width_h) ** 2)
 
 
 def _draw_activity(plan: HomePlan, window: Window, hour: Float, rng: np.random.Generator) -> Float:
@@ -92,8 +78,7 @@ def _draw_activity(plan: HomePlan, window: Window, hour: Float, rng: np.random.G
     busy += plan.home_by_day * _bump(hour, plan.wakes_h + 6.0, 2.6)
     daily = rng.lognormal(0.0, 0.35, window.days)
     daily[rng.random(window.days) < plan.away_share] = 0.03
-    out: Float = busy * np.repeat(daily, window.size // window.days)
-    return out
+    return busy * np.repeat(daily, window.size // window.days)
 
 
 def _draw_starts(rng: np.random.Generator, weight: Float, per_day: float, window: Window) -> Float:
@@ -106,7 +91,7 @@ def _draw_starts(rng: np.random.Generator, weight: Float, per_day: float, window
 
 
 def _add_appliances(
-    pulses: Pulses, plan: HomePlan, window: Window, busy: Float, rng: np.random.Generator
+    pulses: _Pulses, plan: HomePlan, window: Window, busy: Float, rng: np.random.Generator
 ) -> None:
     for kinds, is_big in ((APPLIANCES, False), (BIG, True)):
         for per_day, length, watts, pf, cycles in kinds.values():
@@ -122,7 +107,7 @@ def _add_appliances(
                 pulses.add(start + gap, lengths, size_w, pf=pf, group=GROUPS[leg, bundle])
 
 
-def _add_fridges(pulses: Pulses, plan: HomePlan, window: Window, rng: np.random.Generator) -> None:
+def _add_fridges(pulses: _Pulses, plan: HomePlan, window: Window, rng: np.random.Generator) -> None:
     """Add refrigerators and freezers: each a compressor that comes and goes all day."""
     total_min = window.size * window.step
     for _ in range(plan.fridges):
@@ -135,7 +120,7 @@ def _add_fridges(pulses: Pulses, plan: HomePlan, window: Window, rng: np.random.
 
 
 def _add_heat_pump(
-    pulses: Pulses, plan: HomePlan, window: Window, outdoor_c: Float, rng: np.random.Generator
+    pulses: _Pulses, plan: HomePlan, window: Window, outdoor_c: Float, rng: np.random.Generator
 ) -> None:
     """Add a compressor between the legs whose running share follows the temperature outside."""
     if not plan.heat_pump_w or plan.is_vacant:
@@ -152,7 +137,7 @@ def _add_heat_pump(
 
 
 def _add_car_and_pool(
-    pulses: Pulses, plan: HomePlan, window: Window, hour: Float, rng: np.random.Generator
+    pulses: _Pulses, plan: HomePlan, window: Window, hour: Float, rng: np.random.Generator
 ) -> None:
     """Add car charging and a pool pump: long blocks at about the same time of day."""
     day_min = np.arange(window.days) * 1440.0
@@ -170,23 +155,12 @@ def _add_car_and_pool(
         pulses.add(start[runs], length[runs], watts, pf=pf, group=group)
 
 
-def household_va(plan: HomePlan, hour: Float, outdoor_c: Float, *, rng: np.random.Generator) -> Complex:
-    """Return the load of (leg 1 a, leg 1 b, leg 2 a, leg 2 b) [W + j var], shape (4, n).
-
-    Parameters
-    ----------
-    plan
-        What the home owns and how it lives.
-    hour
-        Clock's hour of day [h], shape (n,).
-    outdoor_c
-        Outdoor air [deg C], shape (n,).
-    rng
-        The home's series.
-    """
+def household_va(plan: HomePlan, outdoor_c: Float, rng: np.random.Generator) -> Complex:
+    """Return the load of (leg 1 a, leg 1 b, leg 2 a, leg 2 b) [W + j var], shape (4, n); outdoor air [deg C] (n,)."""
+    hour = plan.window.local_hour(plan.timezone)
     window = plan.window
     busy = _draw_activity(plan, window, hour, rng)
-    pulses = Pulses()
+    pulses = _Pulses()
     _add_appliances(pulses, plan, window, busy, rng)
     _add_fridges(pulses, plan, window, rng)
     _add_heat_pump(pulses, plan, window, outdoor_c, rng)
@@ -205,8 +179,9 @@ def household_va(plan: HomePlan, hour: Float, outdoor_c: Float, *, rng: np.rando
     return loads
 
 
-def plain_household_va(plan: HomePlan, hour: Float, rng: np.random.Generator) -> Complex:
+def plain_household_va(plan: HomePlan, rng: np.random.Generator) -> Complex:
     """Return the load, drawn with a broad brush, of (leg 1 a, leg 1 b, leg 2 a, leg 2 b) [W + j var], shape (4, n)."""
+    hour = plan.window.local_hour(plan.timezone)
     lights_w = 0.0 if plan.is_vacant else plan.lights_w * plan.activity
     shape = plan.base_w + lights_w * (_bump(hour, 19.0, 2.5) + 0.6 * _bump(hour, plan.wakes_h + 0.5, 1.5))
     spread = float(rng.uniform(0.02, 0.5))

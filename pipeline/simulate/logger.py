@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from pipeline.faults.circuit import Float
 from pipeline.faults.clamps import Reading
-from pipeline.simulate.home import CleanHome, utc_offsets_h
+from pipeline.simulate.home import CleanHome
+from pipeline.simulate.spec import utc_offsets_h
 
 Columns = dict[str, Float]
 Mask = NDArray[np.bool_]
@@ -21,8 +22,7 @@ REPEATED_EVERY = 37
 
 
 def _mean(series: Float, steps: int) -> Float:
-    out: Float = series.reshape(-1, steps).mean(axis=1) if steps > 1 else series
-    return out
+    return series.reshape(-1, steps).mean(axis=1) if steps > 1 else series
 
 
 def _round_to(resolution: float, series: Float) -> Float:

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from pipeline.faults.circuit import Float
-from pipeline.simulate.spec import Window
+from pipeline.simulate.spec import Window, seeded_rng
 
 _EPOCH = datetime(2000, 1, 1, 12)
 
@@ -87,9 +87,7 @@ def area_sky(seed: int, area: int, window: Window) -> tuple[Float, Float]:
 
     Each day is clear, broken or overcast, with a tendency to stay what it was; clouds pass within it.
     """
-    rng = np.random.default_rng(
-        np.random.SeedSequence(seed, spawn_key=(1_000_000 + area, window.start.toordinal()))
-    )
+    rng = seeded_rng(seed, 1_000_000 + area, window.start.toordinal())
     size, step = window.size, window.step
     mood = np.repeat(wander(rng, window.days, 1.5), 1440 // step) + 0.5 * wander(rng, size, 360.0 / step)
     mood += rng.normal(0.2, 0.4)  # an area's climate
@@ -154,8 +152,7 @@ def array_w(array: Array, sine: Float, azimuth: Float, *, clearness: Float, outd
     cell_c = outdoor_c + 0.028 * plane
     power = array.dc_w * plane / 1000.0 * 0.88 * (1.0 - 0.004 * (cell_c - 25.0))
     power = np.where(lit & (power > 0.004 * array.ac_w), power, 0.0)
-    out: Float = np.minimum(power, array.ac_w)
-    return out
+    return np.minimum(power, array.ac_w)
 
 
 def plain_array_w(array: Array, sine: Float, days: int, *, rng: np.random.Generator) -> Float:
@@ -175,5 +172,4 @@ def plain_array_w(array: Array, sine: Float, days: int, *, rng: np.random.Genera
     daily = np.repeat(rng.uniform(0.25, 1.0, days), sine.size // days)
     flicker = np.clip(1.0 + rng.normal(0.0, rng.uniform(0.03, 0.3), sine.size), 0.05, 1.3)
     power = array.dc_w * np.maximum(sine, 0.0) ** 1.1 * daily * flicker
-    out: Float = np.minimum(power, array.ac_w)
-    return out
+    return np.minimum(power, array.ac_w)

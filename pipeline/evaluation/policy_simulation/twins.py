@@ -19,9 +19,8 @@ from pipeline.simulate.counterfactual import Twins, twin_home
 from pipeline.simulate.families.build import BuiltHome, build_street
 from pipeline.simulate.families.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_households
 from pipeline.simulate.families.draw import areas, draw_fleet, right_wiring
-from pipeline.simulate.families.home import Home
 from pipeline.simulate.families.register import site_row
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Home, UnlikeSpec
 from pipeline.simulate.spec import FleetSpec
 
 Spec = FleetSpec | UnlikeSpec

@@ -8,29 +8,17 @@ diffuse light. Module and inverter are pvlib's PVWatts models, so the inverter c
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 
 from pipeline.faults.circuit import Float
 from pipeline.simulate.families.extra import need
+from pipeline.simulate.families.spec import Roof
 
 GRID_MIN = 5
 TEMPERATURE_PER_C = -0.0037
 SYSTEM_LOSS = 0.12  # dirt, mismatch, wiring
-
-
-@dataclass(frozen=True)
-class Roof:
-    """Where an array is and how it lies: degrees, azimuth from north over east; `dc_kw`, `ac_kw` ratings."""
-
-    latitude: float
-    longitude: float
-    tilt: float
-    azimuth: float
-    dc_kw: float
-    ac_kw: float
 
 
 def production(roof: Roof, start: datetime, index: Float, *, air_c: Float) -> Float:

@@ -16,12 +16,12 @@ from pipeline.faults.circuit import Circuit, Complex, Float, line_to_line_va
 from pipeline.faults.clamps import Reading, Wiring, measure
 from pipeline.simulate.families import logger
 from pipeline.simulate.families.draw import right_wiring
-from pipeline.simulate.families.home import Area, Home
 from pipeline.simulate.families.powers import Powers, powers_of
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
 from pipeline.simulate.families.street import Drop, solve_street
 from pipeline.simulate.families.unequal_service import solve_service
 from pipeline.simulate.families.witness import BundleShares, witness
+from pipeline.simulate.spec import seeded_rng
 
 Values = TypeVar("Values", Float, Complex)
 MEASURES = (
@@ -58,13 +58,12 @@ def build_street(
     pool
         Folder of households that only family "crest" needs.
     """
-    seeds = [np.random.SeedSequence(spec.seed, spawn_key=(5, home.number)) for home in homes]
-    rngs = [np.random.default_rng(seed) for seed in seeds]
+    rngs = [seeded_rng(spec.seed, 5, home.number) for home in homes]
     powers = [
         powers_of(spec, home, areas[home.area], pool=pool, rng=rng)
         for home, rng in zip(homes, rngs, strict=True)
     ]
-    street = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(6, homes[0].street)))
+    street = seeded_rng(spec.seed, 6, homes[0].street)
     drops = [_drop(spec, home, power) for home, power in zip(homes, powers, strict=True)]
     solve = solve_street if spec.family == "crest" else solve_service
     volts = solve(homes[0].service, drops, minutes=spec.minutes, rng=street)

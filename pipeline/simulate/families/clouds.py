@@ -17,9 +17,9 @@ import numpy as np
 from scipy.signal import fftconvolve, lfilter
 
 from pipeline.faults.circuit import Float
-from pipeline.simulate.families.home import Area
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, UnlikeSpec
 from pipeline.simulate.sky import smooth_noise
+from pipeline.simulate.spec import seeded_rng
 
 GRID_KM = 0.25
 MARGIN_KM = 60.0  # the field reaches this far beyond what passes the area's middle
@@ -79,7 +79,7 @@ def sun_share(end: date, steps: int, *, latitude: float, longitude: float) -> Fl
 @lru_cache(maxsize=16)
 def sky_over(spec: UnlikeSpec, number: int, area: Area) -> Sky:
     """Return the sky of the area of this number over the fleet's window."""
-    rng, steps = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(23, number))), spec.steps
+    rng, steps = seeded_rng(spec.seed, 23, number), spec.steps
     wind = rng.uniform(*WIND_KMH) * np.exp(0.35 * smooth_noise(rng, steps, 600.0))
     path_km = np.cumsum(wind / 60) + MARGIN_KM
     index, cover = _field(rng, int((path_km[-1] + MARGIN_KM) / GRID_KM) + 2)

@@ -147,7 +147,4 @@ def write_households(folder: Path, seeds: list[tuple[int, int]], *, workdays: in
 @lru_cache(maxsize=300)
 def read_household(folder: Path, number: int) -> tuple[Pool, Pool]:
     """Return a household of the pool, as `household` gave it; the power is mapped, not read."""
-    return (
-        np.load(folder / f"power-{number}.npy", mmap_mode="r"),
-        np.load(folder / f"people-{number}.npy"),
-    )
+    return (np.load(folder / f"power-{number}.npy", mmap_mode="r"), np.load(folder / f"people-{number}.npy"))

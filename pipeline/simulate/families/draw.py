@@ -18,9 +18,8 @@ import numpy as np
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, PvLeg
 from pipeline.faults.clamps import Wiring
-from pipeline.simulate.families.array import Roof
-from pipeline.simulate.families.home import Area, Home
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, Home, Roof, UnlikeSpec
+from pipeline.simulate.spec import seeded_rng
 
 PLACES = (
     ("harbour", "America/New_York", 41.3, -72.9, 17.0),
@@ -78,7 +77,7 @@ def _streets(spec: UnlikeSpec) -> Iterator[list[int]]:
 
 
 def _street_rng(spec: UnlikeSpec, street: int, what: int) -> np.random.Generator:
-    return np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(2, street, what)))
+    return seeded_rng(spec.seed, 2, street, what)
 
 
 def _draw_service(spec: UnlikeSpec, street: int) -> tuple[str, int]:
@@ -95,7 +94,7 @@ def draw_fleet(spec: UnlikeSpec) -> list[list[Home]]:
         for street, numbers in enumerate(_streets(spec))
     ]
     flat = [home for homes in drawn for home in homes]
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(4,)))
+    rng = seeded_rng(spec.seed, 4)
     order = rng.permutation(len(flat)).tolist()
     names = tuple(spec.faults or CATALOGUE)
 
@@ -180,7 +179,7 @@ def _with_hard(home: Home, word: str, nth: int, spec: UnlikeSpec, rng: np.random
 
 def _draw_home(spec: UnlikeSpec, street: int, number: int) -> Home:
     service, area = _draw_service(spec, street)
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(1, number)))
+    rng = seeded_rng(spec.seed, 1, number)
     _, _, latitude, longitude, _ = PLACES[area]
     ac_kw = float(rng.choice([2.9, 3.8, 5.0, 6.0, 7.6, 8.2, 10.0, 11.4])) * (
         0.6 if service == "120/208" else 1

@@ -7,19 +7,16 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-import numpy as np
-
 from pipeline.core.errors import InputError
 from pipeline.simulate.families.build import build_street
 from pipeline.simulate.families.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_households
 from pipeline.simulate.families.draw import areas, draw_fleet
 from pipeline.simulate.families.extra import need
-from pipeline.simulate.families.home import Home
 from pipeline.simulate.families.measurements import need_measurements
 from pipeline.simulate.families.register import CREWS, TRUTH_COLUMNS, site_row, truth_row
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Home, UnlikeSpec
 from pipeline.simulate.lake import Rows, process_map, write_registers, write_shard
-from pipeline.simulate.spec import HomeRecord
+from pipeline.simulate.spec import HomeRecord, seeded_rng
 
 # Packages of the proof extra that a family needs; `measured` asks for its measurements itself.
 PACKAGES = {"crest": ("richardsonpy", "pvlib", "dss"), "weather": ("pvlib",), "measured": ()}
@@ -66,7 +63,7 @@ def write_unlike_lake(
                 count = pool_size(spec.sites)
                 workdays, weekend_days = min(WORKDAYS, spec.days + 2), min(WEEKEND_DAYS, spec.days + 1)
                 tell(f"{count} households of the CREST model, {workdays + weekend_days} days each")
-                rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(7,)))
+                rng = seeded_rng(spec.seed, 7)
                 seeds = [(number, int(rng.integers(2**31))) for number in range(count)]
                 batches = [seeds[first : first + 10] for first in range(0, count, 10)]
                 list(each(partial(_write_households, pool, workdays, weekend_days), batches))

@@ -72,10 +72,8 @@ def car(
 
     Parameters
     ----------
-    rng
-        The home's own.
-    occupants
-        How many are at home a minute, shape (n,).
+    rng, occupants
+        The home's random numbers; how many are at home a minute, shape (n,).
     local_min
         Local clock a minute, by `Area.local_minutes`, shape (n,).
     charger_w
@@ -123,10 +121,8 @@ def battery(
 
     Parameters
     ----------
-    rng
-        The home's own.
-    net_w, hour
-        Load minus production [W] and local hour a minute, shape (n,).
+    rng, net_w, hour
+        The home's random numbers; load minus production [W] and local hour a minute, shape (n,).
     most_w, kwh
         Rating and what it stores.
     exports
@@ -150,10 +146,8 @@ def tariff_battery(
 
     Parameters
     ----------
-    rng
-        The home's own.
-    net_w, hour
-        Load minus production [W] and local hour a minute, shape (n,).
+    rng, net_w, hour
+        The home's random numbers; load minus production [W] and local hour a minute, shape (n,).
     most_w, kwh
         Rating and what it stores.
     by_tariff

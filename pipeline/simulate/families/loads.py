@@ -24,9 +24,8 @@ from pipeline.simulate.families.crest import (
     Pool,
     read_household,
 )
-from pipeline.simulate.families.home import Area, Home
 from pipeline.simulate.families.panel import Loads, Panel
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
 
 WATER, HEAT, CAR = (3800.0, 4500.0, 5500.0), (1800.0, 2600.0, 3500.0, 4600.0), (3300.0, 7200.0, 9600.0)
 SMALL_CAR = (1400.0, 3300.0, 5800.0)
@@ -46,10 +45,8 @@ def draw_loads(
         The fleet, the home and where it is.
     air_c
         Outdoor air a minute [degrees C], shape (n,).
-    pool
-        Folder of the CREST model's households, by `crest.write_households`.
-    rng
-        The home's own.
+    pool, rng
+        Folder of the CREST model's households, by `crest.write_households`; the home's random numbers.
     """
     local = area.local_minutes(spec.steps)
     power, occupants = _household_days(spec, local, pool, rng)

@@ -152,10 +152,8 @@ def misbehave(
         The word of a hard negative; others than a logger's change nothing.
     minutes
         Interval length.
-    offset_min
-        Of the local zone, east of UTC.
-    rng
-        The home's own.
+    offset_min, rng
+        Of the local zone, east of UTC; the home's random numbers.
     """
     start = pl.col("interval_start")
     first, last = rows["interval_start"][0], rows["interval_start"][-1]

@@ -17,11 +17,10 @@ from numpy.typing import NDArray
 
 from pipeline.faults.circuit import Complex, Float
 from pipeline.simulate.families import heavy
-from pipeline.simulate.families.home import Area, Home
 from pipeline.simulate.families.loads import CAR
 from pipeline.simulate.families.measurements import deal, household
 from pipeline.simulate.families.panel import GROUPS, Loads
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
 
 Index = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -111,10 +110,8 @@ def draw_loads(spec: UnlikeSpec, home: Home, area: Area, *, rng: np.random.Gener
 
     Parameters
     ----------
-    spec, home, area
-        The fleet, the home and where it is.
-    rng
-        The home's own.
+    spec, home, area, rng
+        The fleet, the home and where it is; the home's random numbers.
     """
     local = area.local_minutes(spec.steps)
     va: Complex = np.zeros((GROUPS, spec.steps), dtype=np.complex128)
@@ -139,10 +136,8 @@ def draw_circuits(
     ----------
     spec, home
         The fleet and the home.
-    local
-        Its local clock a minute, by `Area.local_minutes`, shape (n,).
-    rng
-        The home's own.
+    local, rng
+        Its local clock a minute, by `Area.local_minutes`, shape (n,); the home's random numbers.
     """
     table = measured_days()
     count = int(local[-1] // 1440) + 1

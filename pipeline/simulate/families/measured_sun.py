@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from pipeline.faults.circuit import Float
-from pipeline.simulate.families.array import Roof
 from pipeline.simulate.families.measurements import solar
+from pipeline.simulate.families.spec import Roof
 
 Index = NDArray[np.int64]
 
@@ -52,8 +52,7 @@ class ArrayDays:
 
 def declination_deg(day_of_year: Float) -> Float:
     """Return how far north of the equator the sun stands, by the usual sine."""
-    degrees: Float = 23.45 * np.sin(2 * np.pi * (284 + day_of_year) / 365)
-    return degrees
+    return 23.45 * np.sin(2 * np.pi * (284 + day_of_year) / 365)
 
 
 def noon_min(day_of_year: Float, longitude: float) -> Float:

@@ -57,14 +57,12 @@ HABITS = (
 
 def hours(local: Index) -> Float:
     """Return the local hour on the grid."""
-    hour: Float = (local[::GRID_MIN] % 1440) / 60
-    return hour
+    return (local[::GRID_MIN] % 1440) / 60
 
 
 def repeat(grid: Float) -> Float:
     """Return the grid's values minute by minute."""
-    minutes: Float = np.repeat(grid, GRID_MIN)
-    return minutes
+    return np.repeat(grid, GRID_MIN)
 
 
 def draw_people(rng: np.random.Generator, local: Index, first_day: int) -> People:

@@ -9,11 +9,10 @@ import numpy as np
 
 from pipeline.faults.circuit import Complex, Float
 from pipeline.simulate.families import heavy, loads, measured, measured_sun, sunny_loads
-from pipeline.simulate.families.array import Roof, production
+from pipeline.simulate.families.array import production
 from pipeline.simulate.families.clouds import over_home, sky_over
-from pipeline.simulate.families.home import Area, Home
 from pipeline.simulate.families.panel import Loads
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, Home, Roof, UnlikeSpec
 from pipeline.simulate.families.weather import seen_from_home, weather
 
 STANDBY_W, STANDBY_SHARE = (1.0, 6.0), 0.5  # what some inverters take in the dark
@@ -52,10 +51,8 @@ def powers_of(
     ----------
     spec, home, area
         The fleet, the home and where it is.
-    pool
-        Folder of households that only family "crest" needs.
-    rng
-        The home's own.
+    pool, rng
+        Folder of households that only family "crest" needs; the home's random numbers.
 
     Raises
     ------
@@ -163,10 +160,8 @@ def draw_inverter_tan(home: Home, pv_w: Float, rng: np.random.Generator) -> Floa
         return None
     feeding = np.clip(pv_w / (1000 * home.roof.ac_kw), 0.0, 1.0)
     if kind < FIXED_FACTOR_SHARE:
-        fixed: Float = np.where(feeding > 0.01, sign * most, 0.0)
-        return fixed
-    tan: Float = -most * np.clip((feeding - 0.25) / 0.5, 0.0, 1.0)
-    return tan
+        return np.where(feeding > 0.01, sign * most, 0.0)
+    return -most * np.clip((feeding - 0.25) / 0.5, 0.0, 1.0)
 
 
 def _with_standby(pv_w: Float, rng: np.random.Generator) -> Float:

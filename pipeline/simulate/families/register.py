@@ -5,14 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from pipeline.simulate import lake
 from pipeline.simulate.families.build import BuiltHome
-from pipeline.simulate.families.home import Area
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, UnlikeSpec
 from pipeline.simulate.families.witness import WITNESS_COLUMNS
+from pipeline.simulate.spec import seeded_rng
 
 TRUTH_COLUMNS: dict[str, Any] = {
     **lake.TRUTH_COLUMNS,
@@ -31,7 +30,7 @@ UPSTREAM_PLACES, LOAD_PLACES = ("service_entrance", "bus_bar", "feeder"), ("load
 def site_row(spec: UnlikeSpec, built: BuiltHome, area: Area) -> dict[str, Any]:
     """Return the home's row of sites.csv."""
     home = built.home
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(8, home.number)))
+    rng = seeded_rng(spec.seed, 8, home.number)
     start = spec.start.date()
     age = int(rng.integers(3, 1200))
     since = start + timedelta(days=built.first_day) if built.first_day else start - timedelta(days=age)

@@ -56,10 +56,8 @@ def solve_street(
         Of all its homes.
     drops
         What each home takes.
-    minutes
-        Length of a step.
-    rng
-        The street's own.
+    minutes, rng
+        Length of a step; the home's random numbers.
 
     Raises
     ------

@@ -14,7 +14,6 @@ from scipy.signal import lfilter
 from pipeline.faults.circuit import Float
 from pipeline.simulate.families import heavy
 from pipeline.simulate.families.clouds import Outside
-from pipeline.simulate.families.home import Area, Home
 from pipeline.simulate.families.panel import Loads, Panel
 from pipeline.simulate.families.people import (
     GRID_MIN,
@@ -25,7 +24,7 @@ from pipeline.simulate.families.people import (
     put_activities,
     repeat,
 )
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
 from pipeline.simulate.sky import smooth_noise
 
 COOLED, HEATED, WINDOW_UNIT, FANS, POOL, SPA = 0.75, 0.55, 0.2, 0.4, 0.22, 0.1
@@ -48,10 +47,8 @@ def draw_loads(
         The fleet, the home and where it is.
     outside
         What it is like outside.
-    pv_w
-        Production that its diverter and its car can follow [W], shape (n,).
-    rng
-        The home's own.
+    pv_w, rng
+        Production that its diverter and its car can follow [W], shape (n,); the home's random numbers.
     """
     local = area.local_minutes(spec.steps)
     panel = _draw_panel(spec.steps, rng)
@@ -88,8 +85,7 @@ def cycles(rng: np.random.Generator, duty: Float, most_an_hour: float) -> Float:
     """
     an_hour = most_an_hour * np.clip(4 * duty * (1 - duty), 0.2, 1.0) * rng.uniform(0.75, 1.25, duty.size)
     phase = np.cumsum(repeat(an_hour / 60)) + rng.random()
-    on: Float = ((phase - np.floor(phase) < repeat(duty)) & (repeat(duty) > 0.03)).astype(np.float64)
-    return on
+    return ((phase - np.floor(phase) < repeat(duty)) & (repeat(duty) > 0.03)).astype(np.float64)
 
 
 def surplus(
@@ -114,8 +110,7 @@ def surplus(
     day = local // 1440
     used = np.cumsum(taken) / 60e3
     before = np.r_[0.0, used][np.searchsorted(local, day * 1440)]  # by the day's first minute
-    followed: Float = np.where(used - before <= kwh_a_day, taken, 0.0)
-    return followed
+    return np.where(used - before <= kwh_a_day, taken, 0.0)
 
 
 def _grid(values: Float) -> Float:

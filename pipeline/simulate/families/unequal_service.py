@@ -38,10 +38,8 @@ def solve_service(
         Of all homes on the transformer.
     drops
         What each home takes.
-    minutes
-        Length of a step.
-    rng
-        The street's own.
+    minutes, rng
+        Length of a step; the home's random numbers.
     """
     steps, nominal = drops[0].one_va.shape[0], 240.0 if service == "single" else 120.0
     turn = np.exp(1j * np.deg2rad(LEG_2_DEG[service]))
@@ -100,8 +98,7 @@ def _supply(steps: int, minutes: float, rng: np.random.Generator) -> Float:
     wander = rng.uniform(0.002, 0.006) * smooth_noise(rng, steps, 400 / minutes)
     # a regulator moves once its voltage has left a band: whole taps against swing and wander
     taps = -TAP_PU * np.round(rng.uniform(0.3, 0.9) * (swing + wander) / TAP_PU)
-    supply: Float = rng.uniform(*SUPPLY_PU) + swing + wander + taps + 0.0008 * rng.normal(size=steps)
-    return supply
+    return rng.uniform(*SUPPLY_PU) + swing + wander + taps + 0.0008 * rng.normal(size=steps)
 
 
 def _strangers(steps: int, minutes: float, rng: np.random.Generator) -> tuple[Complex, Complex]:

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.faults.circuit import Float
-from pipeline.simulate.families.home import Area
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, UnlikeSpec
 from pipeline.simulate.sky import smooth_noise
+from pipeline.simulate.spec import seeded_rng
 
 MARGIN_MIN = 120  # the area's series begins and ends this much outside the window
 CLEAR, BROKEN, OVERCAST = 0, 1, 2
@@ -58,7 +58,7 @@ def _telegraph(rng: np.random.Generator, size: int) -> Float:
 @lru_cache(maxsize=16)
 def weather(spec: UnlikeSpec, number: int, area: Area) -> Weather:
     """Return the weather of the area of this number over the fleet's window."""
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(3, number)))
+    rng = seeded_rng(spec.seed, 3, number)
     size = spec.steps + 2 * MARGIN_MIN
     states = _spells(rng, size, MIXES[int(rng.integers(len(MIXES)))])
     clear = 0.98 + smooth_noise(rng, size, 300.0, spread=0.02)

@@ -5,9 +5,8 @@ from datetime import datetime
 
 import numpy as np
 
-from pipeline.simulate.families.array import Roof, production
-from pipeline.simulate.families.home import Area
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.array import production
+from pipeline.simulate.families.spec import Area, Roof, UnlikeSpec
 from pipeline.simulate.families.weather import MARGIN_MIN, seen_from_home, weather
 
 SOUTH = Roof(latitude=39.7, longitude=-105.0, tilt=25, azimuth=180, dc_kw=6.0, ac_kw=6.0)
