@@ -111,9 +111,7 @@ def clean_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> CleanH
         pv_w = pv_w * _outage_share(plan, rng)
     if plan.second:
         unmonitored_w = array_w(plan.second, sine, azimuth, clearness=local, outdoor_c=outdoor_c)
-    loads = (
-        plain_household_va(plan, hour, rng) if plan.is_plain else household_va(plan, hour, outdoor_c, rng=rng)
-    )
+    loads = plain_household_va(plan, rng) if plan.is_plain else household_va(plan, outdoor_c, rng)
     battery_w = _battery_w(plan, loads.real.sum(axis=0), pv_w, hour)
     others = battery_w + unmonitored_w
     load_1, load_2 = loads[0] + loads[1], loads[2] + loads[3]

@@ -118,10 +118,9 @@ class Window:
 
     def local_hour(self, timezone: str) -> Float:
         """Return the clock's hour of day [h] at each step, daylight-saving days included."""
-        utc = np.arange(self.size) * (self.step / 60.0)
-        hour: Float = (
-            utc + np.repeat(utc_offsets_h(timezone, self.start, self.days), 60 // self.step)
-        ) % 24.0
+        utc = np.arange(self.size, dtype=np.float64) * (self.step / 60.0)
+        offset = np.repeat(utc_offsets_h(timezone, self.start, self.days), 60 // self.step)
+        hour: Float = np.mod(utc + offset, 24.0)
         return hour
 
     def day_of(self, share: float) -> date:

@@ -79,20 +79,20 @@ def _mean(values: Values, minutes: int) -> Values:
 
 
 def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
-    one, two, line = power.loads.leg(1), power.loads.leg(2), power.loads.line
+    leg_1, leg_2, line = power.loads.leg(1), power.loads.leg(2), power.loads.line
     other_w = power.battery_w + power.hidden_w
     if home.service == "single":
-        one, line = one + line - power.pv_va - other_w, line * 0
+        leg_1, line = leg_1 + line - power.pv_va - other_w, line * 0
     else:
         line = line - other_w
         if home.pv_leg == "both":
             line = line - power.pv_va
         elif home.pv_leg == "l1":
-            one = one - power.pv_va
+            leg_1 = leg_1 - power.pv_va
         else:
-            two = two - power.pv_va
-    one, two, line = (_mean(va, spec.minutes) for va in (one, two, line))
-    return Drop(one, two, line, has_loose_neutral=home.hard == "loose_neutral")
+            leg_2 = leg_2 - power.pv_va
+    leg_1, leg_2, line = (_mean(va, spec.minutes) for va in (leg_1, leg_2, line))
+    return Drop(leg_1, leg_2, line, has_loose_neutral=home.hard == "loose_neutral")
 
 
 def circuit_of(home: Home, power: Powers, volts: tuple[Float, Float]) -> Circuit:
@@ -135,12 +135,7 @@ def _build_home(
         reading = replace(reading, produced_w=reading.produced_w * float(rng.choice(PRODUCTION_FACTORS)))
     if home.hard == "sign_glitches":
         reading = logger.sign_glitches(reading, rng)
-    is_rough = spec.family == "weather"
-    monitor = (
-        logger.Monitor.draw_rough(rng, spec.minutes)
-        if is_rough
-        else logger.Monitor(logger.LoggerNoise.draw(rng))
-    )
+    monitor = logger.Monitor.draw(rng, spec.minutes, is_rough=spec.family == "weather")
     means = monitor.averaged(reading, spec.minutes)
     columns = _reported_columns(spec, home, means, circuit, power, volts)
     columns = logger.add_noise(columns, monitor.noise, rng)

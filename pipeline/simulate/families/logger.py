@@ -19,12 +19,15 @@ from pipeline.faults.clamps import Clamp, Reading, Wiring
 
 RATIO_SD, RATIO_MOST = 0.006, 0.015
 PHASE_SD_MIN, PHASE_MOST_MIN = 25.0, 90.0
-NOISE_W, NOISE_SHARE = (0.3, 4.0), 0.003
+NOISE_SHARE = 0.003
 VOLT_ERROR, VOLT_NOISE_V = 0.003, 0.03
-RESOLUTIONS_W, RESOLUTIONS_V = (0.1, 1.0, 5.0), (0.01, 0.1, 1.0)
+# noise floor [W], and how often each resolution of watts and of volts occurs
+LOGGERS = ((0.3, 4.0), {0.1: 0.4, 1.0: 0.5, 5.0: 0.1}, {0.01: 0.3, 0.1: 0.5, 1.0: 0.2})
 # of family "weather"
-ROUGH_NOISE_W, ROUGH_NOISE_SHARE = (0.3, 8.0), (0.001, 0.01)
-ROUGH_RESOLUTIONS_W, ROUGH_RESOLUTIONS_V = (0.1, 1.0, 5.0, 10.0), (0.01, 0.1, 0.5, 1.0)
+ROUGH_LOGGERS = (
+    (0.3, 8.0), {0.1: 0.25, 1.0: 0.45, 5.0: 0.15, 10.0: 0.15}, {0.01: 0.25, 0.1: 0.4, 0.5: 0.15, 1.0: 0.2}
+)  # fmt: skip
+ROUGH_NOISE_SHARE = (0.001, 0.01)
 LATE_SHARE, LATE, PRODUCTION_MOST = 0.15, (0.15, 0.9), 0.04
 SCANS_SHARE, SCAN_MIN = 0.2, (2, 3, 5)
 LOST_SHARE = 0.004  # of intervals, in any home
@@ -41,22 +44,14 @@ class LoggerNoise:
     noise_share: float = NOISE_SHARE
 
     @classmethod
-    def draw(cls, rng: np.random.Generator) -> LoggerNoise:
-        """Draw a logger."""
+    def draw(cls, rng: np.random.Generator, *, is_rough: bool = False) -> LoggerNoise:
+        """Draw a logger; those of family "weather" are coarser and noisier."""
+        noise_w, resolutions_w, resolutions_v = ROUGH_LOGGERS if is_rough else LOGGERS
         return cls(
-            noise_w=float(np.exp(rng.uniform(*np.log(NOISE_W)))),
-            resolution_w=float(rng.choice(RESOLUTIONS_W, p=[0.4, 0.5, 0.1])),
-            resolution_v=float(rng.choice(RESOLUTIONS_V, p=[0.3, 0.5, 0.2])),
-        )
-
-    @classmethod
-    def draw_rough(cls, rng: np.random.Generator) -> LoggerNoise:
-        """Draw a logger of family "weather": coarser and noisier."""
-        return cls(
-            noise_w=float(np.exp(rng.uniform(*np.log(ROUGH_NOISE_W)))),
-            resolution_w=float(rng.choice(ROUGH_RESOLUTIONS_W, p=[0.25, 0.45, 0.15, 0.15])),
-            resolution_v=float(rng.choice(ROUGH_RESOLUTIONS_V, p=[0.25, 0.4, 0.15, 0.2])),
-            noise_share=float(rng.uniform(*ROUGH_NOISE_SHARE)),
+            noise_w=float(np.exp(rng.uniform(*np.log(noise_w)))),
+            resolution_w=float(rng.choice(list(resolutions_w), p=list(resolutions_w.values()))),
+            resolution_v=float(rng.choice(list(resolutions_v), p=list(resolutions_v.values()))),
+            noise_share=float(rng.uniform(*ROUGH_NOISE_SHARE)) if is_rough else NOISE_SHARE,
         )
 
 
@@ -74,13 +69,15 @@ class Monitor:
     scan_min: int = 1
 
     @classmethod
-    def draw_rough(cls, rng: np.random.Generator, minutes: int) -> Monitor:
-        """Draw a monitor of family "weather" for intervals of so many minutes.
+    def draw(cls, rng: np.random.Generator, minutes: int, *, is_rough: bool) -> Monitor:
+        """Draw a monitor for intervals of so many minutes.
 
-        Production may read a few per cent off, or be taken a part of an interval later than the legs; a monitor may
-        look only now and then within an interval, each channel at its own moments.
+        One of family "weather" is rough: production may read a few per cent off, or be taken a part of an interval
+        later than the legs; it may look only now and then within an interval, each channel at its own moments.
         """
-        noise = LoggerNoise.draw_rough(rng)
+        noise = LoggerNoise.draw(rng, is_rough=is_rough)
+        if not is_rough:
+            return cls(noise)
         gain = 1 + rng.uniform(0, PRODUCTION_MOST) * (1 if rng.random() < 0.5 else -1)
         late = float(rng.uniform(*LATE)) * (rng.random() < LATE_SHARE)
         scan_min = int(rng.choice(SCAN_MIN)) if rng.random() < SCANS_SHARE and minutes >= 15 else 1

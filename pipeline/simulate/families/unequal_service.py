@@ -41,7 +41,7 @@ def solve_service(
     minutes, rng
         Length of a step; the home's random numbers.
     """
-    steps, nominal = drops[0].one_va.shape[0], 240.0 if service == "single" else 120.0
+    steps, nominal = drops[0].leg_1_va.shape[0], 240.0 if service == "single" else 120.0
     turn = np.exp(1j * np.deg2rad(LEG_2_DEG[service]))
     supply = nominal * _supply(steps, minutes, rng)
     shared = rng.uniform(*SHARED_OHM) * (1 + 1j * rng.uniform(0.5, 2.0))
@@ -67,8 +67,8 @@ def draw_impedances(rng: np.random.Generator, is_loose: bool = False) -> tuple[c
     """Return a home's impedance of leg 1, leg 2 and neutral [ohm]."""
     middle = LEG_OHM * np.exp(LEG_SPREAD * float(np.clip(rng.normal(), -2.5, 2.5)))
     parts = [*(middle * np.exp(UNLIKE * rng.normal(size=2))), middle * np.exp(rng.uniform(*np.log(NEUTRAL)))]
-    one, two, back = (complex(part * (1 + 1j * rng.uniform(*REACTANCE))) for part in parts)
-    return one, two, back + (rng.uniform(*LOOSE_OHM) if is_loose else 0.0)
+    leg_1, leg_2, back = (complex(part * (1 + 1j * rng.uniform(*REACTANCE))) for part in parts)
+    return leg_1, leg_2, back + (rng.uniform(*LOOSE_OHM) if is_loose else 0.0)
 
 
 def _currents(
@@ -82,11 +82,11 @@ def _currents(
         return drawn
 
     if service == "single":
-        one = by(drop.one_va, v_1, 0.7 * nominal)
-        return one, np.zeros_like(one)
+        leg_1 = by(drop.leg_1_va, v_1, 0.7 * nominal)
+        return leg_1, np.zeros_like(leg_1)
     across = v_1 - v_2
     line = by(drop.line_va, across, 0.7 * nominal * abs(1 - np.exp(1j * np.deg2rad(LEG_2_DEG[service]))))
-    return by(drop.one_va, v_1, 0.7 * nominal) + line, by(drop.two_va, v_2, 0.7 * nominal) - line
+    return by(drop.leg_1_va, v_1, 0.7 * nominal) + line, by(drop.leg_2_va, v_2, 0.7 * nominal) - line
 
 
 def _supply(steps: int, minutes: float, rng: np.random.Generator) -> Float:
@@ -105,13 +105,8 @@ def _strangers(steps: int, minutes: float, rng: np.random.Generator) -> tuple[Co
     """Return what homes nobody monitors draw from each leg of the transformer [W + j var]."""
     mean_w, lean_w = rng.uniform(*STRANGERS_W), rng.uniform(*STRANGERS_LEAN_W)
     day = np.arange(steps) * minutes / 1440 * 2 * np.pi
-    common = mean_w * np.clip(
-        1 + 0.4 * np.sin(day + rng.uniform(0, 6.3)) + 0.4 * smooth_noise(rng, steps, max(30 / minutes, 0.2)),
-        0,
-        None,
-    )
+    wave, slow = np.sin(day + rng.uniform(0, 6.3)), smooth_noise(rng, steps, max(30 / minutes, 0.2))
+    common = mean_w * np.clip(1 + 0.4 * wave + 0.4 * slow, 0, None)
     apart = lean_w * smooth_noise(rng, steps, max(20 / minutes, 0.2))
-    one, two = (
-        (part * (1 + 0.25j)).astype(np.complex128) for part in (common / 2 + apart, common / 2 - apart)
-    )
-    return one, two
+    on_1, on_2 = (part.astype(np.complex128) for part in (common / 2 + apart, common / 2 - apart))
+    return on_1 * (1 + 0.25j), on_2 * (1 + 0.25j)

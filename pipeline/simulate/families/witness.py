@@ -78,13 +78,14 @@ def witness(wiring: Wiring, shares: BundleShares, has_pv: bool, *, pv_leg: PvLeg
         pv_w * has_pv, v1=volt, v2=volt, service=wiring.service, pv_leg=pv_leg, minutes=1.0,
     )  # fmt: skip
     reading = measure(circuit, connected)
-    one, two = ((w - w[0]) / STEP_W for w in (reading.l1_w, reading.l2_w))
+    rise_1, rise_2 = ((w - w[0]) / STEP_W for w in (reading.l1_w, reading.l2_w))
     is_single = wiring.service == "single"
     pair = None
-    if not is_single and shares.line_a is not None and one[4] > 1e-9 and two[4] > 1e-9:
-        pair = float(np.log(two[4] / one[4]))
+    if not is_single and shares.line_a is not None and rise_1[4] > 1e-9 and rise_2[4] > 1e-9:
+        pair = float(np.log(rise_2[4] / rise_1[4]))
     values = (
-        one[1] if has_pv else None, two[1] if has_pv else None, one[2], two[3], one[3], two[2], pair,
+        rise_1[1] if has_pv else None, rise_2[1] if has_pv else None,
+        rise_1[2], rise_2[3], rise_1[3], rise_2[2], pair,
         np.std(wiring.offset_1), np.std(wiring.offset_2), _alive_share(wiring.l1), _alive_share(wiring.l2),
     )  # fmt: skip
     columns = dict(zip(WITNESS_COLUMNS, values, strict=True))

@@ -23,7 +23,7 @@ START = datetime(2026, 6, 1)
 COUNT = 5 * 96
 RAMP = np.arange(120, dtype=np.float64)
 READING = Reading(RAMP + 2j, RAMP + 0j, RAMP)
-NOISE = LoggerNoise.draw_rough(np.random.default_rng(0))
+NOISE = LoggerNoise.draw(np.random.default_rng(0), is_rough=True)
 
 
 def _rows():
@@ -121,7 +121,7 @@ def test_sign_glitches_last_minutes():
 
 
 def test_drawn_monitors_are_within_their_ranges():
-    drawn = [Monitor.draw_rough(np.random.default_rng(seed), 15) for seed in range(400)]
+    drawn = [Monitor.draw(np.random.default_rng(seed), 15, is_rough=True) for seed in range(400)]
 
     assert max(abs(one.gain - 1) for one in drawn) <= 0.04
     assert 0.1 < np.mean([one.late > 0 for one in drawn]) < 0.2
