@@ -46,8 +46,14 @@ class Loads:
 class Panel:
     """Sums of what was put on each leg and bundle, rows as in `Loads`.
 
-    `lean` is the share of circuits on leg 1, `bundle_lean` in bundle a; what lives at night is all on `night_leg`,
-    if that isn't 0.
+    Parameters
+    ----------
+    steps, rng
+        Minutes; the home's random numbers.
+    lean, bundle_lean
+        Share of circuits on leg 1, and in bundle a.
+    night_leg
+        The leg of all that lives at night; 0: it goes where other circuits go.
     """
 
     def __init__(
