@@ -75,7 +75,7 @@ def nightly(
     if as_of is None:
         told += stale(result.as_of, datetime.now(UTC).date(), own.alarm)
     show_night(console, result, rows, told)
-    if model is None and (line := train_if_due(lake, out, result.folder, result.as_of, own)):
+    if model is None and (line := train_if_due(lake, out, result.folder, as_of=result.as_of, settings=own)):
         console.print(one_line(line), highlight=False, markup=False, soft_wrap=True)
     if any(line.severity == ALARM for line in told):
         sys.exit(EXIT_STATUS)

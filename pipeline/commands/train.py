@@ -39,8 +39,7 @@ def train(
     workers
         Processes to share the simulation.
     """
-    from pipeline.faults.catalogue import CATALOGUE
-    from pipeline.learning import model_comparison
+    from pipeline.learning.model_comparison import comparison_lines
     from pipeline.learning.train_fleet import train_own
     from pipeline.learning.training import train as make
     from pipeline.scoring.model_file import save_model
@@ -53,12 +52,12 @@ def train(
 
     if lake is not None:
         own = load_settings(settings)
-        model = train_own(lake, out or OUT, CATALOGUE, own, seed, tell)
+        model = train_own(lake, out or OUT, own, seed=seed, tell=tell)
         folder = keep_model(out or OUT, own, lambda folder: save_model(model, folder))
     else:
         folder = str(out or Path("nightclamp-model"))
-        model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
+        model = make(load_settings(settings), seed, scale=scale, workers=workers, tell=tell)
         save_model(model, Path(folder))
-    for line in model_comparison.table(model.against_shipped) if model.against_shipped else ():
+    for line in comparison_lines(model.against_shipped) if model.against_shipped else ():
         tell(line)
     tell(f"model {model.model_id} in {folder}")

@@ -5,7 +5,6 @@ Each family is left out in turn to see what a new fleet would get, and calibrate
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -54,20 +53,10 @@ LESSONS = (
 )
 
 
-def families() -> tuple[str, ...]:
-    """Return the families of LESSONS, sorted."""
-    return tuple(sorted({lesson.family for lesson in LESSONS}))
-
-
 def labelled_fleet(
-    lesson: Lesson,
-    seed: int,
-    scale: float,
-    settings: Settings,
-    workers: int = 1,
-    tell: Callable[[str], None] = lambda line: None,
+    lesson: Lesson, seed: int, scale: float, *, settings: Settings, workers: int = 1
 ) -> Labelled:
-    """Simulate the lesson's fleet, run it through the pipeline's own steps and return its homes with the truth.
+    """Return the homes of the lesson's fleet with their truth: simulated, and run through the pipeline's own steps.
 
     Parameters
     ----------
@@ -81,23 +70,16 @@ def labelled_fleet(
         Shares of faults and hard cases are those of [training].
     workers
         Processes that write the fleet.
-    tell
-        Called with lines of progress.
     """
-    own = settings.training
-    sites = max(60, round(lesson.sites * scale))
+    spec = {
+        "sites": max(60, round(lesson.sites * scale)), "days": lesson.days, "minutes": lesson.minutes, "seed": seed,
+        "end": lesson.end, "fault_share": settings.training.fault_share, "hard_share": settings.training.hard_share,
+    }  # fmt: skip
     with TemporaryDirectory(prefix="nightclamp-") as folder:
         root = Path(folder)
         if lesson.family == STREETS:
-            spec = FleetSpec(
-                sites=sites, days=lesson.days, minutes=lesson.minutes, seed=seed, end=lesson.end,
-                fault_share=own.fault_share, hard_share=own.hard_share,
-            )  # fmt: skip
-            write_lake(spec, root / "lake", workers=workers)
+            write_lake(FleetSpec(**spec), root / "lake", workers=workers)  # type: ignore[arg-type]
         else:
-            unlike = UnlikeSpec(
-                sites=sites, days=lesson.days, minutes=lesson.minutes, seed=seed, end=lesson.end,
-                fault_share=own.fault_share, hard_share=own.hard_share, family=lesson.family,  # type: ignore[arg-type]
-            )  # fmt: skip
-            write_unlike_lake(unlike, root / "lake", workers, tell)
-        return labelled_lake(root / "lake", root, lesson.days, settings)
+            unlike = UnlikeSpec(**spec, family=lesson.family)  # type: ignore[arg-type]
+            write_unlike_lake(unlike, root / "lake", workers)
+        return labelled_lake(root / "lake", root, lesson.days, settings=settings)

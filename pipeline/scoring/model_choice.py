@@ -31,8 +31,8 @@ def choose_model(given: Path | None, out: Path) -> tuple[Model, str]:
     try:
         own = load_model(folder)
     except InputError as error:
-        told = str(error).replace(str(folder), f"OUT/{OWN_MODEL}").split(";")[0]
-        return shipped, f"shipped, since the fleet's own can't be used: {told}; {again}"
+        reason = str(error).replace(str(folder), f"OUT/{OWN_MODEL}").split(";")[0]
+        return shipped, f"shipped, since the fleet's own can't be used: {reason}; {again}"
     result = own.against_shipped
     if result.get("shipped_id") != shipped.model_id:
         return shipped, f"shipped, since the fleet's own was not compared with it; {again}"
