@@ -39,9 +39,9 @@ def train(
     workers
         Processes to share the simulation.
     """
+    from pipeline.learning.lessons import train as make
     from pipeline.learning.model_comparison import comparison_lines
     from pipeline.learning.train_fleet import train_own
-    from pipeline.learning.training import train as make
     from pipeline.scoring.model_file import save_model
     from pipeline.storage.output_location import keep_model
 

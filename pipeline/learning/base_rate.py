@@ -56,12 +56,10 @@ def base_rate(
 
     Parameters
     ----------
-    likelihoods
-        Likelihood of any fault of each visited home before its visit (n,).
+    likelihoods, rate_used
+        Likelihood of any fault of each visited home before its visit (n,), and the base rate of these.
     is_faulty
         Whether the visit found a fault (n,).
-    rate_used
-        The base rate of these likelihoods.
     prior_rate, prior_homes
         Mean of the beta prior, and how many homes' worth it counts.
     slope_sd

@@ -70,14 +70,10 @@ def restore(
 
     Parameters
     ----------
-    rows
-        Rows of one home as in table interval_used, sorted by interval_start.
-    site
-        Its row of the sites register, every contract column present.
-    rng
-        For what the readings don't say, see the module.
-    settings
-        [own_fleet].
+    rows, site
+        A home's rows of table interval_used, sorted by interval_start, and its row of the sites register.
+    rng, settings
+        For what the readings don't say, see the module; [own_fleet].
     """
     grid = _grid(rows["interval_start"])
     if grid is None or site["ct_sees_pv"] is None:
@@ -106,15 +102,12 @@ def inject(
 
     Parameters
     ----------
-    home
-        A home whose readings are right.
-    fault, leg
-        What goes wrong, and on which leg.
+    home, fault, leg
+        A home whose readings are right, and what goes wrong on which leg.
     rng
         Draws the fault's severity.
     onset_share
-        Where in its time [0, 1) the fault starts; None: it was there from the first day. A wrong record has no such
-        moment.
+        Where in its time [0, 1) the fault starts; None: before its first day. A wrong record has no such moment.
     """
     right = measure(home.circuit, home.wiring)
     wiring = fault.effect(home.wiring, home.circuit, leg, rng)

@@ -75,7 +75,7 @@ def find_sound_homes(scores: pl.DataFrame, visits: pl.DataFrame, settings: Setti
     InputError
         There are fewer than [own_fleet] min_homes clean ones.
     """
-    own = settings.own_fleet
+    own_fleet = settings.own_fleet
     last = (
         visits.filter(pl.col("found").is_in([*FAULTS, SOUND]))
         .sort("visited_on", "visit_id")
@@ -97,14 +97,14 @@ def find_sound_homes(scores: pl.DataFrame, visits: pl.DataFrame, settings: Setti
             "site_id",
             "from_on",
             weight=pl.when(is_confirmed).then(1.0).otherwise(1 - pl.col("likelihood")),
-            is_clean=(pl.col("likelihood") < own.looks_sound) | is_confirmed,
+            is_clean=(pl.col("likelihood") < own_fleet.looks_sound) | is_confirmed,
         )
         .sort("site_id")
     )
     clean = int(homes["is_clean"].sum())
-    if clean < own.min_homes:
+    if clean < own_fleet.min_homes:
         raise InputError(
-            f"{clean} homes of {scores.height} look sound, {own.min_homes} are needed to learn from this fleet;"
+            f"{clean} homes of {scores.height} look sound, {own_fleet.min_homes} are needed to learn from this fleet;"
             " use the shipped model, or lower [own_fleet] min_homes"
         )
     return homes
@@ -132,18 +132,12 @@ def gather_intervals(
 
     Parameters
     ----------
-    con
-        A connection with the pipeline's macros.
-    lake, days, registers
-        Whose rows, and of which days.
-    homes
-        The homes (column site_id).
-    folder
-        Where the files go.
-    settings
-        Of the night.
-    scratch
-        A scratch folder.
+    con, scratch
+        A connection with the pipeline's macros, and a scratch folder.
+    lake, days, registers, homes
+        Whose rows, of which days; `homes` has column site_id.
+    folder, settings
+        Where the files go; settings of the night.
     """
     folder.mkdir(parents=True, exist_ok=True)
     con.register("wanted", homes.select("site_id").to_arrow())
@@ -169,18 +163,12 @@ def write_training_lake(
 
     Parameters
     ----------
-    gathered
-        Folder that `gather_intervals` has filled.
-    homes
-        As `find_sound_homes` returns them; rows before `from_on` are left out.
-    sites
-        The register.
-    out
-        The folder of the lake.
-    settings
-        [own_fleet], for the number of copies.
-    seed
-        The same seed and homes give the same lake.
+    gathered, homes
+        Folder filled by `gather_intervals`, and homes of `find_sound_homes`; rows before `from_on` are left out.
+    sites, out
+        The register, and the folder of the lake.
+    settings, seed
+        [own_fleet], for the number of copies; the same seed and homes give the same lake.
     """
     files = [str(path) for path in sorted(gathered.glob("*.parquet"))]
     rows = (

@@ -63,33 +63,25 @@ def build_training_set(
 
     Parameters
     ----------
-    lake_root
-        The lake.
-    out
-        OUT of the nights, whose store is brought up to date.
-    scratch
-        A scratch folder, emptied first.
-    shipped
-        The shipped model.
-    settings
-        Of the night.
-    seed
-        Of the injected faults.
-    tell
-        Called with lines of progress.
+    lake_root, out, scratch
+        The lake, the nights' OUT, whose store is brought up to date, and a scratch folder, emptied first.
+    shipped, settings
+        The shipped model, and settings of the night.
+    seed, tell
+        Of the injected faults; called with lines of progress.
 
     Raises
     ------
     InputError
         The lake is not usable, or too few of its homes look sound.
     """
-    own, lake = settings.own_fleet, open_lake(lake_root, settings)
+    own_fleet, lake = settings.own_fleet, open_lake(lake_root, settings)
     as_of = lake.newest_day(datetime.now(UTC).date())
     registers = read_registers(lake, as_of)
     shutil.rmtree(scratch, ignore_errors=True)
     scratch.mkdir(parents=True)
     first = as_of - timedelta(days=WINDOW_DAYS - 1)
-    visits = registers.visits.filter(pl.col("visited_on") > as_of - timedelta(days=own.visit_days))
+    visits = registers.visits.filter(pl.col("visited_on") > as_of - timedelta(days=own_fleet.visit_days))
     earliest = min([first, *(visits["visited_on"] - timedelta(days=WINDOW_DAYS))])
     days = [day for day in lake.days() if earliest <= day <= as_of]
     con = sql_runner.connect(scratch, settings.engine)
@@ -104,11 +96,11 @@ def build_training_set(
         registers=replace(registers, visits=visits), window_days=WINDOW_DAYS, settings=settings,
         scratch=scratch / "visited",
     )  # fmt: skip
-    visited = {} if seen is None else {part: select_parts(seen, (part,), own) for part in PARTS}
+    visited = {} if seen is None else {part: select_parts(seen, (part,), own_fleet) for part in PARTS}
     model, fleet = shipped, learn_normal(view.signals, shipped, settings.verdict)
     rate = None
     if seen is not None:
-        rate = estimate_rate(shipped, select_parts(seen, (FIT, TEMPER), own), fleet, settings=settings)
+        rate = estimate_rate(shipped, select_parts(seen, (FIT, TEMPER), own_fleet), fleet, settings=settings)
     if rate is not None:
         base, mix = rate
         model = replace(shipped, base_rate=base.rate, fault_mix=mix)
@@ -121,8 +113,8 @@ def build_training_set(
         view.signals, registers.sites, fleet, model=model, catalogue=CATALOGUE, settings=settings.verdict
     )
     sound = find_sound_homes(scores, registers.visits, settings)
-    homes = sample_homes(sound, own)
-    parts = split_homes(homes, own)
+    homes = sample_homes(sound, own_fleet)
+    parts = split_homes(homes, own_fleet)
     tell(
         f"{sound['is_clean'].sum()} of {scores.height} homes look sound;"
         f" {homes.height} are taken, {homes['is_clean'].sum()} of them to inject faults into"
@@ -138,14 +130,14 @@ def build_training_set(
         root = scratch / part
         tell(f"injecting faults into {part_homes['is_clean'].sum()} homes ({part.replace('_', ' ')})")
         clean[part] = write_training_lake(
-            rows, part_homes, registers.sites, out=root / "lake", settings=own, seed=seed
+            rows, part_homes, registers.sites, out=root / "lake", settings=own_fleet, seed=seed
         )
         injected[part] = labelled_lake(root / "lake", root, WINDOW_DAYS, settings=settings)
         shutil.rmtree(root)
     recipe = {
         "as_of": str(as_of),
         "window_days": WINDOW_DAYS,
-        "own_fleet": own.model_dump(),
+        "own_fleet": own_fleet.model_dump(),
         "homes": clean,
         "visits": {part: homes.truth.height for part, homes in visited.items()},
         "base_rate": rate and {name: round(value, 4) for name, value in vars(rate[0]).items()},

@@ -53,14 +53,10 @@ def labelled_lake(lake_root: Path, root: Path, window_days: int, *, settings: Se
 
     Parameters
     ----------
-    lake_root
-        The lake.
-    root
-        A scratch folder.
-    window_days
-        How many of its last days the window has.
-    settings
-        Of the night.
+    lake_root, root
+        The lake, and a scratch folder.
+    window_days, settings
+        How many of its last days the window has; settings of the night.
     """
     lake = open_lake(lake_root)
     days = lake.days()[-window_days:]

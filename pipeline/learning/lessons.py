@@ -1,17 +1,21 @@
-"""The fleets that the shipped classifier learns from: four families as unlike each other as could be made.
+"""Trains the shipped classifier on fleets of four families as unlike each other as could be made.
 
 Each family is left out in turn to see what a new fleet would get, and calibrates the likelihoods by that.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from pipeline.core.settings import Settings
 from pipeline.learning.labelled import Labelled, labelled_lake
+from pipeline.learning.training import Fleet, fit_model
+from pipeline.probes.measured import measure
+from pipeline.scoring.model import Model
 from pipeline.simulate.families.fleet import write_unlike_lake
 from pipeline.simulate.families.spec import STREETS, UnlikeSpec
 from pipeline.simulate.lake import write_lake
@@ -60,16 +64,12 @@ def labelled_fleet(
 
     Parameters
     ----------
-    lesson
-        Which fleet.
+    lesson, scale
+        Which fleet; the number of homes is multiplied by scale, sixty at the least.
     seed
         The same seed, scale and version give the same homes.
-    scale
-        Multiplies the number of homes; sixty at the least.
-    settings
-        Shares of faults and hard cases are those of [training].
-    workers
-        Processes that write the fleet.
+    settings, workers
+        Shares of faults and hard cases are those of [training]; processes that write the fleet.
     """
     spec = {
         "sites": max(60, round(lesson.sites * scale)), "days": lesson.days, "minutes": lesson.minutes, "seed": seed,
@@ -83,3 +83,39 @@ def labelled_fleet(
             unlike = UnlikeSpec(**spec, family=lesson.family)  # type: ignore[arg-type]
             write_unlike_lake(unlike, root / "lake", workers)
         return labelled_lake(root / "lake", root, lesson.days, settings=settings)
+
+
+def train(
+    settings: Settings,
+    seed: int,
+    *,
+    scale: float = 1.0,
+    workers: int = 1,
+    tell: Callable[[str], None] = lambda line: None,
+) -> Model:
+    """Return the model of this seed; the same seed, scale and version give the same weights on the same machine.
+
+    Parameters
+    ----------
+    settings
+        Of the night; [training] has sizes and shares.
+    seed, scale
+        Of the homes and of what is drawn from them; scale multiplies the number of homes of each lesson.
+    workers, tell
+        Processes that write a fleet; called with lines of progress.
+    """
+    fleets = []
+    for number, lesson in enumerate(LESSONS):
+        tell(
+            f"fleet {number + 1} of {len(LESSONS)}: {round(lesson.sites * scale)} homes ({lesson.family}), "
+            f"{lesson.days} days at {lesson.minutes} minutes"
+        )
+        homes = labelled_fleet(lesson, seed * 1000 + number, scale, settings=settings, workers=workers)
+        fleets.append(Fleet(lesson.family, homes, measure(homes.signals)))
+    recipe = {
+        "seed": seed,
+        "scale": scale,
+        "fleets": [{**asdict(lesson), "end": str(lesson.end)} for lesson in LESSONS],
+        "training": settings.training.model_dump(),
+    }
+    return fit_model(fleets, settings, seed, recipe=recipe, tell=tell)

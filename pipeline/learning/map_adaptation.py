@@ -32,14 +32,10 @@ def adapt(
 
     Parameters
     ----------
-    model
-        The shipped model.
-    terms
-        What each probe adds to each home's log odds by it, (n, probes), as `Model.probe_terms`.
-    is_faulty
-        The homes' truth, (n,).
-    weights
-        Of the homes, (n,): half sound, half faults, as `training.home_weights`.
+    model, terms
+        The shipped model, and what by it each probe adds to each home's log odds, (n, probes).
+    is_faulty, weights
+        The homes' truth, and weights as `training.home_weights`, (n,).
     l2_penalty
         Price of a move [homes a squared factor]; the larger, the nearer to the given model.
     """

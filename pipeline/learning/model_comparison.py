@@ -59,14 +59,10 @@ def measure_model(
 
     Parameters
     ----------
-    model
-        The model.
+    model, fleet, settings
+        The model, what is normal in the fleet that the homes are from, and settings of the night.
     homes
-        Homes with their truth, `truth.weight` how far each counts; those of "other" findings are left out.
-    fleet
-        What is normal in the fleet that the homes are from.
-    settings
-        Of the night.
+        With their truth, `truth.weight` how far each counts; those of "other" findings are left out.
     rate
         Share of homes with a fault that they are weighed to, every fault alike, the model's own base rate and mix
         laid aside; None: homes as they are, the model as it is.
@@ -146,26 +142,22 @@ def compare(
     ----------
     shipped, trained
         The two models.
-    held_out
-        Homes with injected faults that neither was fitted to.
-    visited
-        Visited homes likewise, None if there are none.
-    fleet
-        What is normal in their fleet.
-    settings
-        Of the night.
+    held_out, visited
+        Homes with injected faults that neither was fitted to, and visited homes likewise, if there are any.
+    fleet, settings
+        What is normal in their fleet; settings of the night.
     """
-    own, rate = settings.own_fleet, settings.verdict.base_rate
+    own_fleet, rate = settings.own_fleet, settings.verdict.base_rate
     before, after = (
         measure_model(model, held_out, fleet, settings=settings, rate=rate) for model in (shipped, trained)
     )
     z = gain_z(after.homes, after.weights * (before.losses - after.losses))
     against = []
-    if z < own.beat_z:
+    if z < own_fleet.beat_z:
         against.append(
             f"its log loss is {'lower' if z > 0 else 'higher'} by {abs(z):.1f} standard errors only"
         )
-    if after.measures["average_precision"] < before.measures["average_precision"] - own.precision_slack:
+    if after.measures["average_precision"] < before.measures["average_precision"] - own_fleet.precision_slack:
         against.append("its average precision is lower")
     result: dict[str, Any] = {
         "shipped_id": shipped.model_id,
@@ -180,7 +172,7 @@ def compare(
             measure_model(model, visited, fleet, settings=settings, rate=None) for model in (shipped, trained)
         )
         visit_z = gain_z(after.homes, after.weights * (before.likelihood_losses - after.likelihood_losses))
-        if visit_z < -own.veto_z:
+        if visit_z < -own_fleet.veto_z:
             against.append(f"on held-out visits its likelihoods fit worse by {-visit_z:.1f} standard errors")
         result["visits"] = {
             "homes": len(after.homes),

@@ -28,21 +28,21 @@ def is_due(out: Path, scores: pl.DataFrame, as_of: date, *, settings: Settings) 
     ----------
     out
         OUT of the nights. One in an object store is trained by the command only.
-    scores
-        The night's site_scores.
-    as_of
-        The night.
+    scores, as_of
+        site_scores of the newest night, and that night.
     settings
         [own_fleet] train_every_days (0: never by itself) and what a fleet needs to learn from.
     """
-    own = settings.own_fleet
-    if not own.train_every_days or object_url(out):
+    own_fleet = settings.own_fleet
+    if not own_fleet.train_every_days or object_url(out):
         return False
-    looks_sound = (pl.col("likelihood") < own.looks_sound) & (pl.col("nights") >= settings.verdict.min_nights)
-    if scores.filter(looks_sound).height < own.min_homes:
+    looks_sound = (pl.col("likelihood") < own_fleet.looks_sound) & (
+        pl.col("nights") >= settings.verdict.min_nights
+    )
+    if scores.filter(looks_sound).height < own_fleet.min_homes:
         return False
     last = last_trained_on(own_model_folder(out))
-    return last is None or (as_of - last).days >= own.train_every_days
+    return last is None or (as_of - last).days >= own_fleet.train_every_days
 
 
 def train_if_due(lake: Path, out: Path, run: Path, *, as_of: date, settings: Settings) -> str | None:
@@ -50,14 +50,10 @@ def train_if_due(lake: Path, out: Path, run: Path, *, as_of: date, settings: Set
 
     Parameters
     ----------
-    lake, out
+    lake, out, settings
         Of the nights.
-    run
-        The folder of the night that was published.
-    as_of
-        That night.
-    settings
-        Of the night.
+    run, as_of
+        The folder of the night that was published, and that night.
     """
     if not settings.own_fleet.train_every_days:
         return None

@@ -46,14 +46,10 @@ def train_own(
 
     Parameters
     ----------
-    lake_root
-        The lake.
-    out
-        The OUT of the nightly runs: its store of day statistics is used and brought up to date.
-    settings
-        Of the night.
-    seed
-        The same seed and lake give the same model.
+    lake_root, out
+        The lake, and OUT of the nightly runs: its store of day statistics is used and brought up to date.
+    settings, seed
+        Of the night; the same seed and lake give the same model.
     tell
         Called with lines of progress.
 

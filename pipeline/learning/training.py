@@ -9,7 +9,7 @@ a new fleet of a known family and a family that nobody has seen.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,9 +20,8 @@ from pipeline.core.setting_sections import TrainingSettings
 from pipeline.core.settings import Settings
 from pipeline.learning.calibration import ONE_OF_EACH, HeldOut, calibrate
 from pipeline.learning.labelled import Labelled
-from pipeline.learning.lessons import LESSONS, labelled_fleet
 from pipeline.probes import NAMES
-from pipeline.probes.measured import Measured, all_quantities, legs_of, measure
+from pipeline.probes.measured import Measured, all_quantities, legs_of
 from pipeline.scoring.design import Design, leg_design, symmetric_design
 from pipeline.scoring.fit import fit_trees
 from pipeline.scoring.innocent import A_FAULT, CAUSE_OF, NOTHING
@@ -77,46 +76,6 @@ class TrainingRows:
         )  # fmt: skip
 
 
-def train(
-    settings: Settings,
-    seed: int,
-    *,
-    scale: float = 1.0,
-    workers: int = 1,
-    tell: Callable[[str], None] = lambda line: None,
-) -> Model:
-    """Return the model of this seed; the same seed, scale and version give the same weights on the same machine.
-
-    Parameters
-    ----------
-    settings
-        Of the night; sizes and shares are those of [training].
-    seed
-        Of the homes and of what is drawn from them.
-    scale
-        Multiplies the number of homes of each lesson.
-    workers
-        Processes that write a fleet.
-    tell
-        Called with lines of progress.
-    """
-    fleets = []
-    for number, lesson in enumerate(LESSONS):
-        tell(
-            f"fleet {number + 1} of {len(LESSONS)}: {round(lesson.sites * scale)} homes ({lesson.family}), "
-            f"{lesson.days} days at {lesson.minutes} minutes"
-        )
-        homes = labelled_fleet(lesson, seed * 1000 + number, scale, settings=settings, workers=workers)
-        fleets.append(Fleet(lesson.family, homes, measure(homes.signals)))
-    recipe = {
-        "seed": seed,
-        "scale": scale,
-        "fleets": [{**asdict(lesson), "end": str(lesson.end)} for lesson in LESSONS],
-        "training": settings.training.model_dump(),
-    }
-    return fit_model(fleets, settings, seed, recipe=recipe, tell=tell)
-
-
 def fit_model(
     fleets: Sequence[Fleet],
     settings: Settings,
@@ -131,10 +90,8 @@ def fit_model(
     ----------
     fleets
         Homes with their truth.
-    settings
-        Of the night, [training] above all.
-    seed
-        Of what is drawn from the homes.
+    settings, seed
+        Of the night, [training] above all; of what is drawn from the homes.
     recipe
         Goes on the model's card, with how each family did when it was left out.
     tell
@@ -164,8 +121,10 @@ def fit_model(
     leg = _fit_leg(faulty, faults, training)
     causes = np.array([CAUSE_OF.get(name, NOTHING) for name in rows.hard_negative.tolist()])
     causes = np.where(rows.fault != SOUND, A_FAULT, causes)
+    named = sorted(set(causes.tolist()) - {NOTHING, A_FAULT})
+    cause_weights = _even_weights(causes, [named, [NOTHING], [A_FAULT]])
     innocent, innocents = fit_trees(
-        rows.symmetric, causes, _cause_weights(causes), settings=training, rounds=training.innocent_rounds
+        rows.symmetric, causes, cause_weights, settings=training, rounds=training.innocent_rounds
     )
     measured = fleets[0].measured
     return Model(
@@ -244,14 +203,10 @@ def training_rows(
 
     Parameters
     ----------
-    fleets
-        Homes with their truth.
-    shipped
-        How right homes of many fleets scatter.
-    settings
-        [training].
-    seed
-        Of what is drawn from the homes.
+    fleets, shipped
+        Homes with their truth; how right homes of many fleets scatter.
+    settings, seed
+        [training]; of what is drawn from the homes.
     """
     designs, ones, others, homes = [], [], [], []
     for number, fleet in enumerate(fleets):
@@ -285,13 +240,11 @@ def deviations_in_small_fleets(
     Parameters
     ----------
     measured, fault
-        The n homes and their truth.
+        Quantities and truth of n homes.
     shipped
         How right homes of many fleets scatter.
-    settings
-        [training].
-    rng
-        Draws the size, one of SMALL_FLEETS, and who is in which fleet.
+    settings, rng
+        [training]; draws the size, one of SMALL_FLEETS, and who is in which fleet.
     """
     size = int(rng.choice(SMALL_FLEETS))
     order = rng.permutation(fault.size)
@@ -314,21 +267,16 @@ def home_weights(fault: NDArray[np.str_], is_hard: Bool, hard_weight: float) -> 
 
     Sound homes with a hard negative are made more often than fleets have them; `hard_weight` takes that back.
     """
-    weights = np.ones(fault.size)
-    faults = sorted(set(fault.tolist()) - {SOUND})
-    for name in faults:
-        weights[fault == name] = fault.size / 2 / len(faults) / max((fault == name).sum(), 1)
+    weights = _even_weights(fault, [[SOUND], sorted(set(fault.tolist()) - {SOUND})])
     sound = np.where(fault == SOUND, np.where(is_hard, hard_weight, 1.0), 0.0)
     weights[fault == SOUND] = (sound * fault.size / 2 / max(sound.sum(), 1e-9))[fault == SOUND]
     return weights
 
 
-def _cause_weights(cause: NDArray[np.str_]) -> Float:
-    """Return weights by which causes count alike, and no cause and a fault as much each as all of them together."""
-    weights = np.ones(cause.size)
-    named = sorted(set(cause.tolist()) - {NOTHING, A_FAULT})
-    for name in named:
-        weights[cause == name] = cause.size / 3 / len(named) / (cause == name).sum()
-    for name in (NOTHING, A_FAULT):
-        weights[cause == name] = cause.size / 3 / max((cause == name).sum(), 1)
+def _even_weights(labels: NDArray[np.str_], groups: Sequence[Sequence[str]]) -> Float:
+    """Return weights by which groups of labels count alike, and each label as much as any of its group, (n,)."""
+    weights = np.ones(labels.size)
+    for group in groups:
+        for name in group:
+            weights[labels == name] = labels.size / len(groups) / len(group) / max((labels == name).sum(), 1)
     return weights

@@ -56,18 +56,12 @@ def visited_homes(
 
     Parameters
     ----------
-    con
-        A connection with the pipeline's macros.
-    store, stored
-        The statistics of past days.
-    registers
-        Sites and visits.
-    window_days
-        How many days before a visit speak for the home.
-    settings
-        Of the night.
-    scratch
-        A scratch folder for small copies of the days.
+    con, scratch
+        A connection with the pipeline's macros, and a scratch folder for small copies of the days.
+    store, stored, registers
+        Statistics of past days; sites and visits.
+    window_days, settings
+        How many days before a visit speak for the home; settings of the night.
     """
     paths = {day.day: day.paths(store, "site_day") for day in stored}
     visits = first_visits(registers.visits, min(paths) + timedelta(days=1), registers.as_of)
@@ -132,18 +126,14 @@ def estimate_rate(
 
     Parameters
     ----------
-    model
-        The shipped model.
-    visited
-        Visited homes, labelled by what was found.
-    fleet
-        What is normal there now.
-    settings
-        Of the night.
+    model, visited
+        The shipped model, and visited homes labelled by what was found.
+    fleet, settings
+        What is normal there now; settings of the night.
     """
     if not visited.truth.height:
         return None
-    own, usual = settings.own_fleet, settings.verdict.base_rate
+    own_fleet, usual = settings.own_fleet, settings.verdict.base_rate
     faults = list(model.faults)
     # Every home is asked which fault, and at the usual share: what the visits say of both comes after.
     ask_all = settings.verdict.model_copy(update={"ask_from": 1e-9})
@@ -155,11 +145,16 @@ def estimate_rate(
     found = visited.truth["fault"].to_numpy()
     is_faulty = np.isin(found, faults)
     column = np.array([faults.index(name) for name in found[is_faulty]], dtype=np.int64)
-    mix = fault_mix(shares[is_faulty], column, own.prior_faults)
+    mix = fault_mix(shares[is_faulty], column, own_fleet.prior_faults)
     # The likelihood of any fault once faults are as frequent as the mix says.
     likelihood = (shares * mix * len(faults)).sum(axis=1)
     likelihood /= likelihood + sound
     rate = base_rate(
-        likelihood, is_faulty, usual, prior_rate=usual, prior_homes=own.prior_homes, slope_sd=own.slope_sd
+        likelihood,
+        is_faulty,
+        usual,
+        prior_rate=usual,
+        prior_homes=own_fleet.prior_homes,
+        slope_sd=own_fleet.slope_sd,
     )
     return rate, dict(zip(faults, mix.tolist(), strict=True))

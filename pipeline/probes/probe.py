@@ -85,14 +85,14 @@ def watts(template: str, scale: float = 20.0) -> Callable[[str], pl.Expr]:
     return lambda leg: (pl.col(template.format(leg)).cast(pl.Float64) / scale).arcsinh()
 
 
-def leg_quantity(name: str, template: str, wrong: Wrong = "", **rest: Any) -> Quantity:
+def leg_quantity(name: str, template: str, wrong: Wrong = "", **fields: Any) -> Quantity:
     """Return a quantity of each leg that is a column of site_signal."""
-    return Quantity(name, column(template), "leg", wrong=wrong, **rest)
+    return Quantity(name, column(template), "leg", wrong=wrong, **fields)
 
 
-def home_quantity(name: str, column_name: str = "", wrong: Wrong = "", **rest: Any) -> Quantity:
+def home_quantity(name: str, column_name: str = "", wrong: Wrong = "", **fields: Any) -> Quantity:
     """Return a quantity of the home that is a column of site_signal, of its own name unless another is given."""
-    return Quantity(name, column(column_name or name), "home", wrong=wrong, **rest)
+    return Quantity(name, column(column_name or name), "home", wrong=wrong, **fields)
 
 
 def watt_quantity(name: str, template: str, shape: Shape = "leg", wrong: Wrong = "") -> Quantity:

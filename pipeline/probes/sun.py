@@ -14,8 +14,8 @@ _LEG_SLOPES = "L1 moves {slope_l1:+.2f} W and L2 {slope_l2:+.2f} W for each watt
 _RIGHT_SLOPE = " (right is {slope_expected:+.2f})"
 
 
-def _difference(one: str, other: str) -> pl.Expr:
-    return (pl.col(one) - pl.col(other)).abs()
+def _difference(first: str, second: str) -> pl.Expr:
+    return (pl.col(first) - pl.col(second)).abs()
 
 
 def _lead_deg(leg: str) -> pl.Expr:

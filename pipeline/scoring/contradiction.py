@@ -51,12 +51,10 @@ def contradictions(
 
     Parameters
     ----------
-    measured, deviations
-        The quantities of n homes, and how far they lie from what is normal.
+    measured, deviations, signals
+        Quantities of n homes, how far they lie from what is normal, and their rows of table site_signal.
     normal
         What is normal in their fleet.
-    signals
-        Table site_signal of the same homes, in the same order.
     """
     deciding = [(key, probe, q) for key, probe, q in all_quantities() if q.decides is not None]
     limit_z = float(ndtri(1 - 0.5 / ONCE_IN / (2 * len(deciding))))

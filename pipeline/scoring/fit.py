@@ -32,14 +32,10 @@ def fit_trees(
     ----------
     design
         Homes (n, columns).
-    labels
-        The class of each home, (n,).
-    weights
-        How much each home counts, (n,).
-    settings
-        [training]: size of the trees, learning rate, L2 penalty.
-    rounds
-        How many trees a class.
+    labels, weights
+        The class of each home, and how much it counts, (n,).
+    settings, rounds
+        [training]: size of the trees, learning rate, L2 penalty; and how many trees a class.
     is_monotone
         Hold the directions that the design names; of two classes only.
     is_one_sided

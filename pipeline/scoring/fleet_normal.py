@@ -81,12 +81,12 @@ def fleet_rate(log_ratio: Float, usual: float, prior_homes: float) -> float:
     rate = usual
     for _ in range(500):  # expectation and maximization; each step moves uphill
         faulty = rate * ratio / (1 - rate + rate * ratio)
-        moved = float((faulty.sum() + usual * prior_homes) / (ratio.size + prior_homes))
-        moved = min(max(moved, LEAST), MOST)
-        if abs(moved - rate) < 1e-6 * rate:
+        estimate = float((faulty.sum() + usual * prior_homes) / (ratio.size + prior_homes))
+        estimate = min(max(estimate, LEAST), MOST)
+        if abs(estimate - rate) < 1e-6 * rate:
             break
-        rate = moved
-    return round(moved, 6)
+        rate = estimate
+    return round(estimate, 6)
 
 
 def normal_from(table: pl.DataFrame, rate: float, fault_mix: Mapping[str, float]) -> FleetNormal:

@@ -182,8 +182,8 @@ def _model_of(card: Card, arrays: Mapping[str, NDArray[Any]], path: Path) -> Mod
     except (KeyError, ValueError, TypeError) as error:
         raise InputError(f"{path}: its arrays are not those of a model ({_line(error)}); {AGAIN}") from error
     lists: dict[str, Any] = {name: tuple(getattr(card, name)) for name in _LISTS}
-    rest: dict[str, Any] = {name: getattr(card, name) for name in (*_TABLES, *_SCALARS)}
-    return Model(**heads, **lists, **rest, shipped_normal=spreads)
+    values: dict[str, Any] = {name: getattr(card, name) for name in (*_TABLES, *_SCALARS)}
+    return Model(**heads, **lists, **values, shipped_normal=spreads)
 
 
 def _checked_trees(head: str, arrays: Mapping[str, NDArray[Any]], classes: int, columns: int) -> Trees:

@@ -126,7 +126,7 @@ def pool_spreads(fleets: Iterable[Normal]) -> dict[tuple[str, str], Spread]:
     return shipped
 
 
-def shrink_spreads(own: Normal, shipped: Normal) -> dict[tuple[str, str], Spread]:
+def shrink_spreads(seen: Normal, shipped: Normal) -> dict[tuple[str, str], Spread]:
     """Return the fleet's normal: its own spreads, drawn to the shipped ones as far as its homes are few.
 
     With n others a median's variance is 1.57 spread^2 / n, that of the logarithm of a spread from a median 1.4 / n. No
@@ -135,11 +135,12 @@ def shrink_spreads(own: Normal, shipped: Normal) -> dict[tuple[str, str], Spread
     normal = {}
     for key, _, _ in compared_quantities():
         for name in STRATA:
-            prior, seen = shipped.get((key, name), shipped.get((key, ANYWHERE))), own.get((key, name))
+            prior = shipped.get((key, name), shipped.get((key, ANYWHERE)))
+            spread = seen.get((key, name))
             if prior is not None:
-                normal[key, name] = _shrink(seen, prior)
-            elif seen is not None:
-                normal[key, name] = seen
+                normal[key, name] = _shrink(spread, prior)
+            elif spread is not None:
+                normal[key, name] = spread
     return normal
 
 
@@ -197,14 +198,10 @@ def spread_column(measured: Measured, normal: Normal, key: str, name: str, *, ot
 
     Parameters
     ----------
-    measured
-        The homes.
-    normal
-        What is normal in their fleet.
-    key
-        The quantity.
-    name
-        Which number of `Spread`.
+    measured, normal
+        The homes, and what is normal in their fleet.
+    key, name
+        The quantity, and which number of its `Spread`.
     otherwise
         Of strata without a normal.
     """

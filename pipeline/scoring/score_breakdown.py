@@ -40,16 +40,12 @@ def site_weights(
 
     Parameters
     ----------
-    scores
-        site_scores, for each home's likely fault.
-    signals
-        Table site_signal.
+    scores, signals
+        site_scores and table site_signal.
     homes
         The site_ids asked for; rows come in this order, without those that have no data.
-    fleet
-        What is normal in their fleet.
-    model
-        The model that scored them.
+    fleet, model
+        What is normal in their fleet, and the model that scored them.
     """
     listed = (
         pl.DataFrame({"site_id": homes}, schema={"site_id": pl.String})
@@ -102,16 +98,16 @@ def _rows(
     against: NDArray[np.str_],
     *,
     is_known: Any,
-    **rest: Any,
+    **columns: Any,
 ) -> pl.DataFrame:
-    """Return a row a home of one probe; `rest` are its other columns, one value or one a home."""
+    """Return a row a home of one probe; `columns` are its others, one value or one a home."""
     state = np.where(is_known, np.where(weight > 0, SUPPORTS, AGAINST), CANNOT_TELL)
     strength = [odds_words(number, "a fault", "a sound install") for number in weight.tolist()]
-    columns = {
+    table = {
         "home": home, "weight": weight, "which_weight": which_weight, "which_against": against, "state": state,
-        "strength": strength, **rest,
+        "strength": strength, **columns,
     }  # fmt: skip
-    return pl.DataFrame({name: np.broadcast_to(column, home.shape) for name, column in columns.items()})
+    return pl.DataFrame({name: np.broadcast_to(column, home.shape) for name, column in table.items()})
 
 
 def _has_values(measured: Measured) -> NDArray[np.bool_]:

@@ -75,16 +75,10 @@ def judge_homes(
 
     Parameters
     ----------
-    signals
-        Table site_signal, one row a home.
-    fleet
-        What is normal in their fleet.
-    model
-        The model.
-    catalogue
-        The faults, for the legs each can be on.
-    settings
-        [verdict].
+    signals, fleet
+        Table site_signal, one row a home, and what is normal in their fleet.
+    model, catalogue, settings
+        The model, the faults with the legs each can be on, and [verdict].
     """
     measured = measure(signals)
     deviations = measure_deviations(measured, fleet.normal)
@@ -146,18 +140,10 @@ def score(
 
     Parameters
     ----------
-    signals
-        `WindowView.signals`, one row a home with data.
-    sites
-        The register.
-    fleet
-        What is normal in the fleet.
-    model
-        The model.
-    catalogue
-        The faults.
-    settings
-        [verdict].
+    signals, sites, fleet
+        Table site_signal, the sites register, and what is normal in the fleet.
+    model, catalogue, settings
+        The model, the faults and [verdict].
     """
     judged = judge_homes(signals, fleet, model, catalogue=catalogue, settings=settings)
     faults = [name for name in catalogue if name in model.faults]  # of equally likely ones the first is named

@@ -79,14 +79,10 @@ def trees_of_predictors(
 
     Parameters
     ----------
-    predictors
-        Its trees by iteration and class.
-    start
-        Its baseline [log odds], (classes,).
-    column_probe
-        The probe of each column, (columns,).
-    register
-        The number of the probe that any other may be asked together with.
+    predictors, start
+        Its trees by iteration and class, and its baseline [log odds], (classes,).
+    column_probe, register
+        The probe of each column, (columns,), and the probe that any other may be asked together with.
 
     Raises
     ------

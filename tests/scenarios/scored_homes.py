@@ -16,7 +16,7 @@ from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.types import Fault
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
-from pipeline.scoring.normal import shrink_spreads, normal_table
+from pipeline.scoring.normal import normal_table, shrink_spreads
 from pipeline.scoring.score_homes import Scored, score
 
 # What a look at the window adds to site_signal.
@@ -69,7 +69,9 @@ def night_scored(
     """Score a whole fleet as a night does: learn what is normal in it (unless `fleet` is given), then judge by it."""
     own = (settings or load_settings()).verdict
     known = learn_normal(signals, model, own) if fleet is None else fleet
-    return Scored(score(signals, sites, known, model=model, catalogue=catalogue, settings=own), signals, known)
+    return Scored(
+        score(signals, sites, known, model=model, catalogue=catalogue, settings=own), signals, known
+    )
 
 
 def varied(count: int, seed: int, **changed: Any) -> pl.DataFrame:

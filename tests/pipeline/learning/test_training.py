@@ -11,17 +11,16 @@ from scored_homes import varied
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.learning import training
+from pipeline.learning import lessons
 from pipeline.learning.calibration import ONE_OF_EACH
 from pipeline.learning.labelled import Labelled
-from pipeline.learning.lessons import LESSONS, STREETS, Lesson
+from pipeline.learning.lessons import LESSONS, STREETS, Lesson, train
 from pipeline.learning.training import (
     Fleet,
     deviations_in_small_fleets,
     draw_normal_homes,
     held_out_parts,
     home_weights,
-    train,
     training_rows,
 )
 from pipeline.probes.measured import measure
@@ -124,7 +123,7 @@ def test_the_same_seed_makes_the_same_model(monkeypatch: pytest.MonkeyPatch, tmp
         Lesson(STREETS, 60, 4, 60, date(2025, 12, 20)),
         Lesson("measured", 60, 3, 60, date(2026, 6, 20)),
     )
-    monkeypatch.setattr(training, "LESSONS", few)
+    monkeypatch.setattr(lessons, "LESSONS", few)
     lines: list[str] = []
 
     once, again = (train(SETTINGS, seed=3, tell=lines.append) for _ in range(2))
