@@ -28,9 +28,9 @@ def calibrate(parts: Sequence[HeldOut], rate: float) -> tuple[float, float, dict
 
     Notes
     -----
-    Each part has a slope of its own, and with the median slope an intercept of its own; the medians are taken. One
-    family unlike all others then doesn't make the likelihoods of every fleet timid, nor an easy one bold. The slope
-    lies in 0.3 to 1.5. With nothing left out nothing is known: 1 and 0.
+    Each part has a slope of its own, and with the median slope an intercept of its own; the medians are taken. So one
+    family unlike all others doesn't draw every fleet's likelihoods to the base rate, nor does an easy one make them
+    extreme. The slope lies in 0.3 to 1.5. With nothing left out nothing is known: 1 and 0.
     """
     if not parts:
         return 1.0, 0.0, {}

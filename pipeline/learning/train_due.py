@@ -36,10 +36,8 @@ def is_due(out: Path, scores: pl.DataFrame, as_of: date, *, settings: Settings) 
     own_fleet = settings.own_fleet
     if not own_fleet.train_every_days or object_url(out):
         return False
-    looks_sound = (pl.col("likelihood") < own_fleet.looks_sound) & (
-        pl.col("nights") >= settings.verdict.min_nights
-    )
-    if scores.filter(looks_sound).height < own_fleet.min_homes:
+    has_nights = pl.col("nights") >= settings.verdict.min_nights
+    if scores.filter(has_nights, pl.col("likelihood") < own_fleet.looks_sound).height < own_fleet.min_homes:
         return False
     last = last_trained_on(own_model_folder(out))
     return last is None or (as_of - last).days >= own_fleet.train_every_days
@@ -71,7 +69,7 @@ def last_trained_on(folder: Path) -> date | None:
 
 
 def train_after_night(lake: Path, out: Path, settings: Settings) -> str:
-    """Train the fleet's own model, keep it in OUT/model, and return one line on how it fared.
+    """Train the fleet's own model, keep it in OUT/model, and return one line on how it compared.
 
     What hinders a training is said in that line and fails nothing: the night is published.
     """

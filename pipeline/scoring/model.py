@@ -34,7 +34,7 @@ class Model:
     calibrate `any_fault`, `probe_slope` is single probes' (1 where not named: a fleet's own model moves these);
     `shipped_normal` is how right homes of many fleets scatter; `columns` and `leg_columns` name what the trees ask of,
     to refuse a model of other probes. `base_rate` and `fault_mix` (shares summing to 1) are those that a fleet's visits
-    say, where a model of its own has them; `recipe` and `against_shipped` tell how it was made and how it fared.
+    say, where a model of its own has them; `recipe` and `against_shipped` tell how it was made and how it compared.
     """
 
     any_fault: Trees

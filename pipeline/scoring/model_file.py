@@ -34,6 +34,7 @@ from pipeline.scoring.trees import Trees
 WEIGHTS, CARD, SHIPPED = "weights.npz", "card.json", "shipped_model"
 FORMAT = 2  # of the two files; another number is another version's
 AGAIN = "train it again with `nightclamp train`"
+TREE_KINDS = "ifiibfiiif"  # integers, floats and booleans of the fields of `Trees`, in their order
 HEADS = ("any_fault", "which", "leg", "innocent")
 NUMBERS = ("centre", "spread", "homes", "centre_sd", "spread_sd", "tail", "outer")
 _LISTS = ("faults", "innocents", "columns", "leg_columns")
@@ -193,9 +194,9 @@ def _checked_trees(head: str, arrays: Mapping[str, NDArray[Any]], classes: int, 
     node = np.arange(nodes)
     inner = trees.feature >= 0
     per_node = (trees.threshold, trees.left, trees.right, trees.missing_left, trees.value, trees.probe)
-    kinds = [getattr(trees, part.name).dtype.kind for part in fields(Trees)]
+    kinds = "".join(getattr(trees, part.name).dtype.kind for part in fields(Trees))
     is_right = (
-        "".join(kinds) == "ifiibfiiif"
+        kinds == TREE_KINDS
         and all(part.shape == (nodes,) for part in per_node)
         and trees.root.shape == trees.of_class.shape
         and trees.start.shape == (classes,)

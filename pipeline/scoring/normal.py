@@ -1,6 +1,6 @@
 """What is normal in this fleet: how its own homes scatter around right, beyond their standard errors.
 
-Nine homes in ten are sound, so the fleet's majority is the yardstick (an empirical null: Efron, J. Am. Stat. Assoc.
+Nine homes in ten are sound, so the fleet's majority says what is right (an empirical null: Efron, J. Am. Stat. Assoc.
 99:96, 2004): for each quantity and stratum the weighted median is the centre, and the spread is what has to be added to
 the standard errors so that half of the homes lie within 0.6745 of it; a fault in five homes moves either by little.
 A thin stratum leans on what many unlike fleets say: centre and log spread are drawn to the shipped ones as far as its
@@ -130,7 +130,7 @@ def shrink_spreads(seen: Normal, shipped: Normal) -> dict[tuple[str, str], Sprea
     """Return the fleet's normal: its own spreads, drawn to the shipped ones as far as its homes are few.
 
     With n others a median's variance is 1.57 spread^2 / n, that of the logarithm of a spread from a median 1.4 / n. No
-    home is a yardstick for itself: of n homes n - 1 are others. What is not known of the centre stays in the spread.
+    home is compared with itself: of n homes n - 1 are others. What is not known of the centre stays in the spread.
     """
     normal = {}
     for key, _, _ in compared_quantities():
