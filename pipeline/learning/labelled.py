@@ -38,7 +38,7 @@ class Labelled:
         return self._column("leg", "both")
 
     @property
-    def hard(self) -> NDArray[np.str_]:
+    def hard_negative(self) -> NDArray[np.str_]:
         """What makes a sound home look odd, "" where nothing does, (n,)."""
         return self._column("hard_negative", "")
 

@@ -219,7 +219,7 @@ def training_rows(
             designs.append(symmetric_design(fleet.measured, deviations))
             ones.append(leg_design(fleet.measured, deviations, False).rows)
             others.append(leg_design(fleet.measured, deviations, True).rows)
-            homes.append((fault, fleet.homes.leg, fleet.homes.hard))
+            homes.append((fault, fleet.homes.leg, fleet.homes.hard_negative))
     fault, leg, hard_negative = (np.concatenate(parts) for parts in zip(*homes, strict=True))
     design = replace(designs[0], rows=np.concatenate([design.rows for design in designs]))
     weights = home_weights(fault, hard_negative != "", settings.hard_weight)
