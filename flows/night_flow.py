@@ -166,7 +166,7 @@ def nightly(
         key="nightclamp-night",
         description=f"The night of {result.as_of}",
     )
-    if line := train_if_due(request.lake, request.out, result.folder, result.as_of, own):
+    if line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=own):
         get_run_logger().info(line)
     if line := account.alarm_line(result, told):
         return Failed(message=line, data=PublishedWithAlarm(line, result.published))

@@ -29,7 +29,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Labelled:
     """Twelve homes over five days of half hours, half of them with a fault."""
     root = tmp_path_factory.mktemp("fleet")
     write_lake(FleetSpec(sites=12, days=5, minutes=30, seed=4, fault_share=0.5), root / "lake")
-    return labelled_lake(root / "lake", root, 5, load_settings())
+    return labelled_lake(root / "lake", root, 5, settings=load_settings())
 
 
 @pytest.fixture(scope="session")

@@ -275,7 +275,7 @@ def test_a_new_fault_edits_nothing_else(with_humming: dict[str, Fault]) -> None:
     )
     labelled = Labelled(register(signals), signals, truth)
     with threadpool_limits(1):
-        model = fit_model([Fleet("streets", labelled, measure(signals))], with_humming, own, 1, {})
+        model = fit_model([Fleet("streets", labelled, measure(signals))], own, 1, recipe={})
 
     scores = night_scored(signals, labelled.sites, model, own, catalogue=with_humming).scores
 

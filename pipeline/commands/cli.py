@@ -75,7 +75,9 @@ def nightly(
     if as_of is None:
         alarms += stale(result.as_of, datetime.now(UTC).date(), all_settings.alarm)
     show_night(console, result, rows, lines=alarms)
-    if model is None and (line := train_if_due(lake, out, result.folder, result.as_of, all_settings)):
+    if model is None and (
+        line := train_if_due(lake, out, result.folder, as_of=result.as_of, settings=all_settings)
+    ):
         console.print(one_line(line), highlight=False, markup=False, soft_wrap=True)
     if any(line.severity == ALARM for line in alarms):
         sys.exit(EXIT_STATUS)

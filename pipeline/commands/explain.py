@@ -55,7 +55,7 @@ def _explained(site: str, out: Path, settings: Settings, model_folder: Path | No
     fleet = normal_from(
         pl.read_parquet(latest / "fleet_normal.parquet", glob=False), run["base_rate"], model.mix()
     )
-    weights = site_weights(row, signals, [site], fleet, model)
+    weights = site_weights(row, signals, [site], fleet=fleet, model=model)
 
     def own_rows(table: str) -> pl.DataFrame:
         return pl.read_parquet(latest / f"{table}.parquet", glob=False).filter(pl.col("site_id") == site)

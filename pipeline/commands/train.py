@@ -39,10 +39,9 @@ def train(
     workers
         Processes to share the simulation.
     """
-    from pipeline.faults.catalogue import CATALOGUE
-    from pipeline.learning import model_comparison
+    from pipeline.learning.lessons import train as make
+    from pipeline.learning.model_comparison import comparison_lines
     from pipeline.learning.train_fleet import train_own
-    from pipeline.learning.training import train as make
     from pipeline.scoring.model_file import save_model
     from pipeline.storage.output_location import keep_model
 
@@ -53,12 +52,12 @@ def train(
 
     if lake is not None:
         all_settings = load_settings(settings)
-        model = train_own(lake, out or OUT, CATALOGUE, all_settings, seed, tell)
+        model = train_own(lake, out or OUT, all_settings, seed=seed, tell=tell)
         folder = keep_model(out or OUT, all_settings, lambda folder: save_model(model, folder))
     else:
         folder = str(out or Path("nightclamp-model"))
-        model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)
+        model = make(load_settings(settings), seed, scale=scale, workers=workers, tell=tell)
         save_model(model, Path(folder))
-    for line in model_comparison.table(model.against_shipped) if model.against_shipped else ():
+    for line in comparison_lines(model.against_shipped) if model.against_shipped else ():
         tell(line)
     tell(f"model {model.model_id} in {folder}")

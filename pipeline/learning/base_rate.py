@@ -47,16 +47,17 @@ def base_rate(
     likelihoods: Float,
     is_faulty: NDArray[np.bool_],
     rate_used: float,
+    *,
     prior_rate: float,
     prior_homes: float,
     slope_sd: float,
 ) -> BaseRate:
-    """Return the fleet's base rate.
+    """Return the fleet's base rate, by mean and interval.
 
     Parameters
     ----------
-    likelihoods
-        Likelihood of any fault of each visited home before its visit (n,), at the base rate `rate_used`.
+    likelihoods, rate_used
+        Likelihood of any fault of each visited home before its visit (n,), and the base rate of these.
     is_faulty
         Whether the visit found a fault (n,).
     prior_rate, prior_homes
@@ -64,15 +65,14 @@ def base_rate(
     slope_sd
         Standard deviation of the evidence's slope a around 1.
     """
-    told = logit(np.clip(likelihoods, SURE, 1 - SURE)) - logit(rate_used)
+    evidence = logit(np.clip(likelihoods, SURE, 1 - SURE)) - logit(rate_used)
     slopes = np.maximum(1.0 + slope_sd * SLOPES_SD, 0.05)
-    start = logit(RATES)
     # log-likelihood and prior on the grid (rates, slopes); the grid is even in log odds, hence no -1 in the beta.
     log_post = np.empty((RATES.size, slopes.size))
-    for at, slope in enumerate(slopes):
-        odds = start[:, None] + slope * told
+    for column, slope in enumerate(slopes):
+        odds = logit(RATES)[:, None] + slope * evidence
         fit = -np.logaddexp(0.0, np.where(is_faulty, -odds, odds)).sum(axis=1)
-        log_post[:, at] = fit - SLOPES_SD[at] ** 2 / 2
+        log_post[:, column] = fit - SLOPES_SD[column] ** 2 / 2
     log_post += (prior_homes * (prior_rate * np.log(RATES) + (1 - prior_rate) * np.log1p(-RATES)))[:, None]
     weight = np.exp(log_post - log_post.max()).sum(axis=1)
     weight /= weight.sum()
@@ -80,7 +80,7 @@ def base_rate(
     return BaseRate(float(weight @ RATES), low, high, int(is_faulty.size), int(is_faulty.sum()))
 
 
-def fault_mix(shares: Float, found: NDArray[np.int64], prior_faults: float) -> Float:
+def fault_mix(shares: Float, fault: NDArray[np.int64], prior_faults: float) -> Float:
     """Return the share of each of k faults among faulty homes, shape (k,), summing to 1.
 
     Parameters
@@ -88,19 +88,18 @@ def fault_mix(shares: Float, found: NDArray[np.int64], prior_faults: float) -> F
     shares
         Likelihoods of the k faults of each home in which a fault was found (n, k), worked out with all faults
         alike; only their ratios within a home count.
-    found
+    fault
         Column of the fault that was found (n,).
     prior_faults
         How many faults' worth all being alike counts.
     """
     count = shares.shape[1]
-    told = np.log(np.maximum(shares, SURE))
+    evidence = np.log(np.maximum(shares, SURE))
 
     def loss(point: Float) -> float:
         log_mix = log_softmax(point)
-        fit = log_softmax(told + log_mix, axis=1)[np.arange(found.size), found].sum()
+        fit = log_softmax(evidence + log_mix, axis=1)[np.arange(fault.size), fault].sum()
         return -float(fit + prior_faults / count * log_mix.sum())
 
     best = minimize(loss, np.zeros(count), method="L-BFGS-B")
-    mix: Float = np.exp(log_softmax(best.x))
-    return mix
+    return np.asarray(np.exp(log_softmax(best.x)))

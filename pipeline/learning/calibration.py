@@ -10,17 +10,17 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 Float = NDArray[np.float64]
-Said = tuple[Float, NDArray[np.bool_], Float, str]
+HeldOut = tuple[Float, NDArray[np.bool_], Float, str]
 ONE_OF_EACH = "a fleet of each family"
-SLOPES, OFFSETS = (0.3, 1.5), (-2.0, 2.0)
+SLOPES, INTERCEPTS = (0.3, 1.5), (-2.0, 2.0)
 
 
-def calibrate(said: Sequence[Said], rate: float) -> tuple[float, float, dict[str, Any]]:
-    """Return slope and intercept [log odds] of least log loss at this share of faults, and each part's marks.
+def calibrate(parts: Sequence[HeldOut], rate: float) -> tuple[float, float, dict[str, Any]]:
+    """Return slope and intercept [log odds] of least log loss at this share of faults, and each part's scores.
 
     Parameters
     ----------
-    said
+    parts
         Of each part left out: its homes' log odds at even odds, whether they are faulty, weights that count sound homes
         as much as faulty ones, (n,) each, and its name.
     rate
@@ -28,32 +28,30 @@ def calibrate(said: Sequence[Said], rate: float) -> tuple[float, float, dict[str
 
     Notes
     -----
-    Each part has a slope of its own, and with the middle slope an offset of its own; the middle ones are taken. One
-    family unlike all others then doesn't make the likelihoods of every fleet timid, nor an easy one bold. It lies
-    in 0.3 to 1.5. With nothing left out nothing is known: 1 and 0.
+    Each part has a slope of its own, and with the median slope an intercept of its own; the medians are taken. So one
+    family unlike all others doesn't draw every fleet's likelihoods to the base rate, nor does an easy one make them
+    extreme. The slope lies in 0.3 to 1.5. With nothing left out nothing is known: 1 and 0.
     """
-    if not said:
+    if not parts:
         return 1.0, 0.0, {}
     prior = float(np.log(rate / (1 - rate)))
     parts = [
-        (log_odds, is_bad, weight * np.where(is_bad, rate, 1 - rate), name)
-        for log_odds, is_bad, weight, name in said
+        (log_odds, is_faulty, weight * np.where(is_faulty, rate, 1 - rate), name)
+        for log_odds, is_faulty, weight, name in parts
     ]
-    own = [_fit(log_odds, is_bad, weight, prior, SLOPES) for log_odds, is_bad, weight, _ in parts]
-    slope = round(float(np.median([slope for slope, _ in own])), 4)
-    offsets = [
-        _fit(log_odds, is_bad, weight, prior, (slope, slope))[1] for log_odds, is_bad, weight, _ in parts
-    ]
-    intercept = round(float(np.median(offsets)), 4)
-    marks = {
+    fits = [_fit(log_odds, is_faulty, weight, prior, SLOPES) for log_odds, is_faulty, weight, _ in parts]
+    slope = round(float(np.median([part_slope for part_slope, _ in fits])), 4)
+    intercepts = [_fit(odds, is_bad, weight, prior, (slope, slope))[1] for odds, is_bad, weight, _ in parts]
+    intercept = round(float(np.median(intercepts)), 4)
+    scores = {
         name: {
-            **marks_of(slope * log_odds + intercept + prior, is_bad, weight),
-            "own_slope": round(own_slope, 4),
-            "own_intercept": round(own_intercept, 4),
+            **score_log_odds(slope * log_odds + intercept + prior, is_faulty, weight),
+            "own_slope": round(part_slope, 4),
+            "own_intercept": round(part_intercept, 4),
         }
-        for (log_odds, is_bad, weight, name), (own_slope, own_intercept) in zip(parts, own, strict=True)
+        for (log_odds, is_faulty, weight, name), (part_slope, part_intercept) in zip(parts, fits, strict=True)
     }
-    return slope, intercept, marks
+    return slope, intercept, scores
 
 
 def _fit(
@@ -63,24 +61,23 @@ def _fit(
     share = weight / weight.sum()
 
     def loss(point: Float) -> float:
-        moved = point[0] * log_odds + point[1] + prior
-        return float(share @ np.logaddexp(0.0, np.where(is_faulty, -moved, moved)))
+        calibrated = point[0] * log_odds + point[1] + prior
+        return float(share @ np.logaddexp(0.0, np.where(is_faulty, -calibrated, calibrated)))
 
     start = np.array([min(max(1.0, slopes[0]), slopes[1]), 0.0])
-    best = minimize(loss, start, method="L-BFGS-B", bounds=[slopes, OFFSETS])
+    best = minimize(loss, start, method="L-BFGS-B", bounds=[slopes, INTERCEPTS])
     return float(best.x[0]), float(best.x[1])
 
 
-def marks_of(log_odds: Float, is_faulty: NDArray[np.bool_], weight: Float) -> dict[str, float]:
+def score_log_odds(log_odds: Float, is_faulty: NDArray[np.bool_], weight: Float) -> dict[str, float]:
     """Return average precision, log loss and false alarms (share of sound homes from even odds on) of weighed homes."""
     from sklearn.metrics import average_precision_score
 
-    loss = float(weight @ np.logaddexp(0.0, np.where(is_faulty, -log_odds, log_odds)) / weight.sum())
+    precision = average_precision_score(is_faulty, log_odds, sample_weight=weight)
+    loss = weight @ np.logaddexp(0.0, np.where(is_faulty, -log_odds, log_odds)) / weight.sum()
     alarms = weight * (log_odds >= 0) * ~is_faulty
     return {
-        "average_precision": round(
-            float(average_precision_score(is_faulty, log_odds, sample_weight=weight)), 4
-        ),
-        "log_loss": round(loss, 5),
+        "average_precision": round(float(precision), 4),
+        "log_loss": round(float(loss), 5),
         "false_alarm_share": round(float(alarms.sum() / (weight * ~is_faulty).sum()), 5),
     }

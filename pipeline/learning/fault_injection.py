@@ -8,8 +8,8 @@ production added back is the load, and only its noise falls below 0. What the re
 - no leg voltages: nominal ones;
 - inverter and battery between the legs, production metered at one inverter conductor or at both, drawn (only a
   fault that takes a leg's lead for production's asks);
-- which bundle a load is in: what lies above the home's base is dealt out anew whenever the load steps up, to bundle
-  a or b on both legs at once. A constant share would make a lost bundle look like a loose core; real bundles hold
+- which bundle a load is in: what lies above the home's base is drawn anew whenever the load steps up, bundle a or b
+  on both legs at once. A constant share would make a lost bundle look like a loose core; real bundles hold
   appliances, and those of 240 V hold their two conductors in one.
 
 A home's noise, rounding, nulls and gaps are its own and stay where they are; leg voltages and the utility meter
@@ -42,13 +42,13 @@ RECORD_AGREES = 0.6  # how often the record's ct_location is wrong together with
 class RealHome:
     """A home whose readings are right, as a circuit on the grid of its intervals.
 
-    `rows` are its interval rows (n), `at` their places on the grid (n,), `site` its row of the register,
+    `rows` are its interval rows (n), `index` their places on the grid (n,), `site` its row of the register,
     `wiring` the sound wiring that its readings came through, `steps` what each column is rounded to (0: not).
     """
 
     site: Mapping[str, Any]
     rows: pl.DataFrame
-    at: NDArray[np.int64]
+    index: NDArray[np.int64]
     circuit: Circuit
     wiring: Wiring
     steps: Mapping[str, float]
@@ -64,50 +64,51 @@ class Injected:
 
 
 def restore(
-    rows: pl.DataFrame, site: Mapping[str, Any], rng: np.random.Generator, own: OwnFleetSettings
+    rows: pl.DataFrame, site: Mapping[str, Any], rng: np.random.Generator, *, settings: OwnFleetSettings
 ) -> RealHome | None:
     """Return the circuit that these readings come from, or None where the position or the grid is not known.
 
     Parameters
     ----------
-    rows
-        Rows of one home as in table interval_used, sorted by interval_start.
-    site
-        Its row of the sites register, every contract column present.
-    rng
-        For what the readings don't say, see the module.
+    rows, site
+        A home's rows of table interval_used, sorted by interval_start, and its row of the sites register.
+    rng, settings
+        For what the readings don't say, see the module; [own_fleet].
     """
-    placed = _places(rows["interval_start"])
-    if placed is None or site["ct_sees_pv"] is None:
+    grid = _grid(rows["interval_start"])
+    if grid is None or site["ct_sees_pv"] is None:
         return None
-    at, minutes = placed
-    service = site["service"] or "120/240"
+    index, minutes = grid
     wiring = Wiring.sound(
-        service,
+        site["service"] or "120/240",
         bool(site["ct_sees_pv"]),
         2 if (site["cts_per_leg"] or 1) > 1 else 1,
         production_by="line" if rng.random() < 0.5 else "leg",
         production_leg=int(rng.integers(1, 3)),
         pv_added_back=bool(site["pv_added_back"]),
     )
-    column = {name: _on_grid(rows[name], at) for name in (*CLAMPED, "l1_v", "l2_v", "battery_w")}
+    column = {name: _on_grid(rows[name], index) for name in (*CLAMPED, "l1_v", "l2_v", "battery_w")}
     if wiring.pv_added_back and not (rows.select(pl.col("l1_w", "l2_w") < 0).to_numpy() == 1).any():
         wiring = replace(wiring, is_clipped=bool(rng.random() < 0.5))
-    circuit = _circuit(column, wiring, minutes, rng, own)
+    circuit = _circuit(column, wiring, minutes, rng, settings)
     steps = {name: _step_of(rows[name], minutes) for name in CLAMPED}
-    return RealHome(dict(site), rows, at, circuit, wiring, steps)
+    return RealHome(dict(site), rows, index, circuit, wiring, steps)
 
 
 def inject(
-    home: RealHome, fault: Fault | None, leg: str, rng: np.random.Generator, onset_share: float | None = None
+    home: RealHome, fault: Fault, leg: str, *, rng: np.random.Generator, onset_share: float | None = None
 ) -> Injected:
-    """Return the home's rows with `fault` on `leg`; None leaves it sound (its own readings come back).
+    """Return the home's rows with `fault` on `leg`.
 
-    `onset_share` is where in its time [0, 1) the fault starts; None: it was there from the first day. A wrong record
-    has no such moment.
+    Parameters
+    ----------
+    home, fault, leg
+        A home whose readings are right, and what goes wrong on which leg.
+    rng
+        Draws the fault's severity.
+    onset_share
+        Where in its time [0, 1) the fault starts; None: before its first day. A wrong record has no such moment.
     """
-    if fault is None:
-        return Injected(home.rows, dict(home.site), None)
     right = measure(home.circuit, home.wiring)
     wiring = fault.effect(home.wiring, home.circuit, leg, rng)
     reading = measure(home.circuit, wiring)
@@ -118,37 +119,37 @@ def inject(
             site["ct_location"] = "service_entrance" if wiring.declared_sees_pv else "load_conductors"
     elif onset_share is not None:
         reading = right.then(reading, int(onset_share * home.circuit.size))
-    return Injected(reported(home, reading), site, wiring.severity or None)
+    return Injected(report(home, reading), site, wiring.severity or None)
 
 
-def reported(home: RealHome, reading: Reading) -> pl.DataFrame:
+def report(home: RealHome, reading: Reading) -> pl.DataFrame:
     """Return the home's rows with the clamped columns of this reading.
 
     They are empty where they were empty, and where they show the current of a leg whose power is not known.
     """
     columns = []
     for name in CLAMPED:
-        values = getattr(reading, name)[home.at]
+        values = getattr(reading, name)[home.index]
         if home.steps[name]:
             values = np.round(values / home.steps[name]) * home.steps[name]
-        told = pl.Series(name, np.round(values, 4) + 0.0).fill_nan(None)
-        columns.append(pl.when(pl.col(name).is_not_null()).then(told).alias(name))
+        series = pl.Series(name, np.round(values, 4) + 0.0).fill_nan(None)
+        columns.append(pl.when(pl.col(name).is_not_null()).then(series).alias(name))
     return home.rows.with_columns(columns)
 
 
-def _places(starts: pl.Series) -> tuple[NDArray[np.int64], float] | None:
+def _grid(starts: pl.Series) -> tuple[NDArray[np.int64], float] | None:
     """Return each row's place on the grid of the home's usual interval [min], or None if two share one."""
     times = starts.dt.epoch("s").to_numpy()
     if times.size < 2:
         return None
     minutes = float(np.median(np.diff(times))) / 60.0
-    at = np.rint((times - times[0]) / 60.0 / minutes).astype(np.int64)
-    return (at, minutes) if (np.diff(at) > 0).all() else None
+    index = np.rint((times - times[0]) / 60.0 / minutes).astype(np.int64)
+    return (index, minutes) if (np.diff(index) > 0).all() else None
 
 
-def _on_grid(series: pl.Series, at: NDArray[np.int64]) -> Float:
-    out = np.full(int(at[-1]) + 1, np.nan)
-    out[at] = series.cast(pl.Float64).fill_null(np.nan).to_numpy()
+def _on_grid(series: pl.Series, index: NDArray[np.int64]) -> Float:
+    out = np.full(int(index[-1]) + 1, np.nan)
+    out[index] = series.cast(pl.Float64).fill_null(np.nan).to_numpy()
     return out
 
 
@@ -157,7 +158,7 @@ def _circuit(
     wiring: Wiring,
     minutes: float,
     rng: np.random.Generator,
-    own: OwnFleetSettings,
+    settings: OwnFleetSettings,
 ) -> Circuit:
     """Return the circuit behind these readings; a leg is NaN where its reading is."""
     service = wiring.service
@@ -166,19 +167,21 @@ def _circuit(
         np.where(np.abs(column[name] / nominal - 1) < VOLT_SPAN, column[name], nominal)
         for name in ("l1_v", "l2_v")
     )
-    told_w, battery_w = np.nan_to_num(column["pv_w"]), np.nan_to_num(column["battery_w"])
-    none = np.zeros_like(told_w)
+    reported_w, battery_w = np.nan_to_num(column["pv_w"]), np.nan_to_num(column["battery_w"])
+    none = np.zeros_like(reported_w)
     # What the production channel reports of 1 W: not quite 1 where it goes by one leg's voltage.
-    unit = measure(Circuit.from_powers(none, none, none + 1.0, v1=v1, v2=v2, service=service), wiring)
-    pv_w = told_w / unit.produced_w
+    unit = measure(
+        Circuit.from_powers(none, none, none + 1.0, battery_w=0.0, v1=v1, v2=v2, service=service), wiring
+    )
+    pv_w = reported_w / unit.produced_w
     sources = Circuit.from_powers(
         none, none, pv_w, battery_w=battery_w, v1=v1, v2=v2, service=service
     ).source_va
     loads: list[Complex] = []
     for leg, source in zip(("l1", "l2"), sources, strict=True):
         behind = source if wiring.sees_pv else np.zeros_like(source)
-        load_w = column[f"{leg}_w"] - unit.added_share * told_w + behind.real
-        tangent = float(rng.uniform(own.tangent_low, own.tangent_high))
+        load_w = column[f"{leg}_w"] - unit.added_share * reported_w + behind.real
+        tangent = float(rng.uniform(settings.tangent_low, settings.tangent_high))
         measured = column[f"{leg}_var"] + behind.imag
         loads.append(load_w + 1j * np.where(np.isnan(measured), tangent * load_w, measured))
     circuit = Circuit.from_powers(
@@ -186,7 +189,7 @@ def _circuit(
     )
     total_w = loads[0].real + (0.0 if service == "single" else loads[1].real)
     seed = int(rng.integers(2**32))
-    shares = [_bundle_a(load.real, total_w, seed, own) for load in loads]
+    shares = [_bundle_a(load.real, total_w, seed, settings) for load in loads]
     whole_1, whole_2 = circuit.load_1a + circuit.load_1b, circuit.load_2a + circuit.load_2b
     return replace(
         circuit,
@@ -195,21 +198,20 @@ def _circuit(
     )  # fmt: skip
 
 
-def _bundle_a(load_w: Float, total_w: Float, seed: int, own: OwnFleetSettings) -> Float:
+def _bundle_a(load_w: Float, total_w: Float, seed: int, settings: OwnFleetSettings) -> Float:
     """Return the share [0, 1] of a leg's load that leaves in bundle a at each step.
 
-    The same `seed` deals both legs' loads alike.
+    The same `seed` puts both legs' loads into the same bundles.
     """
     rng = np.random.default_rng(seed)
     base_share, a_share = rng.uniform(0.25, 0.75, 2)
     known, every = np.nan_to_num(load_w), np.nan_to_num(total_w)
-    base_w = max(float(np.quantile(known, own.base_quantile)), 0.0)
-    event = np.cumsum(np.diff(every, prepend=every[0]) > own.bundle_step_w)
+    base_w = max(float(np.quantile(known, settings.base_quantile)), 0.0)
+    event = np.cumsum(np.diff(every, prepend=every[0]) > settings.bundle_step_w)
     is_a = rng.random(int(event[-1]) + 1) < a_share
     above_w = np.maximum(known - base_w, 0.0)
     part_w = base_share * np.minimum(np.maximum(known, 0.0), base_w) + above_w * is_a[event]
-    share: Float = np.where(known > 0, part_w / np.maximum(known, 1e-9), base_share)
-    return share
+    return np.asarray(np.where(known > 0, part_w / np.maximum(known, 1e-9), base_share))
 
 
 def _step_of(series: pl.Series, minutes: float) -> float:

@@ -30,44 +30,43 @@ class Labelled:
     @property
     def fault(self) -> NDArray[np.str_]:
         """The fault of each home, or sound, (n,)."""
-        return np.array(self.truth["fault"].cast(pl.String).replace("", None).fill_null(SOUND).to_list())
+        return self._column("fault", SOUND)
 
     @property
     def leg(self) -> NDArray[np.str_]:
         """The leg of each home's fault, "both" where it is the home's, (n,)."""
-        return np.array(self.truth["leg"].cast(pl.String).replace("", None).fill_null("both").to_list())
+        return self._column("leg", "both")
 
     @property
-    def hard(self) -> NDArray[np.str_]:
+    def hard_negative(self) -> NDArray[np.str_]:
         """What makes a sound home look odd, "" where nothing does, (n,)."""
-        if "hard_negative" not in self.truth.columns:
-            return np.full(self.truth.height, "", dtype=np.str_)
-        return np.array(self.truth["hard_negative"].cast(pl.String).fill_null("").to_list())
+        return self._column("hard_negative", "")
+
+    def _column(self, name: str, otherwise: str) -> NDArray[np.str_]:
+        if name not in self.truth.columns:
+            return np.full(self.truth.height, otherwise)
+        return np.array(self.truth[name].cast(pl.String).replace("", None).fill_null(otherwise).to_list())
 
 
-def labelled_lake(lake_root: Path, root: Path, window_days: int, settings: Settings) -> Labelled:
+def labelled_lake(lake_root: Path, root: Path, window_days: int, *, settings: Settings) -> Labelled:
     """Return the homes of a lake that has a truth.csv beside it (columns site_id, fault, leg, hard_negative).
 
     Parameters
     ----------
-    lake_root
-        The lake.
-    root
-        A folder to work in.
-    window_days
-        How many of its last days the window has.
-    settings
-        Of the night.
+    lake_root, root
+        The lake, and a scratch folder.
+    window_days, settings
+        How many of its last days the window has; settings of the night.
     """
     lake = open_lake(lake_root)
     days = lake.days()[-window_days:]
     registers = read_registers(lake, days[-1])
-    workdir = root / "work"
-    workdir.mkdir(exist_ok=True)
-    con = sql_runner.connect(workdir, settings.engine)
+    scratch = root / "work"
+    scratch.mkdir(exist_ok=True)
+    con = sql_runner.connect(scratch, settings.engine)
     store = Store(root / "store")
     stored = refresh_days(
-        con, lake, days, registers=registers, store=store, settings=settings, workdir=workdir
+        con, lake, days, registers=registers, store=store, settings=settings, workdir=scratch
     )
     files = [path for day in stored for path in day.paths(store, "site_day")]
     view = look(

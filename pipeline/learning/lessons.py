@@ -1,4 +1,4 @@
-"""The fleets that the shipped classifier learns from: four families as unlike each other as could be made.
+"""Trains the shipped classifier on fleets of four families as unlike each other as could be made.
 
 Each family is left out in turn to see what a new fleet would get, and calibrates the likelihoods by that.
 """
@@ -6,13 +6,16 @@ Each family is left out in turn to see what a new fleet would get, and calibrate
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from pipeline.core.settings import Settings
 from pipeline.learning.labelled import Labelled, labelled_lake
+from pipeline.learning.training import Fleet, fit_model
+from pipeline.probes.measured import measure
+from pipeline.scoring.model import Model
 from pipeline.simulate.families.fleet import write_unlike_lake
 from pipeline.simulate.families.spec import STREETS, UnlikeSpec
 from pipeline.simulate.lake import write_lake
@@ -54,50 +57,65 @@ LESSONS = (
 )
 
 
-def families() -> tuple[str, ...]:
-    """Return the families of LESSONS, sorted."""
-    return tuple(sorted({lesson.family for lesson in LESSONS}))
-
-
 def labelled_fleet(
-    lesson: Lesson,
-    seed: int,
-    scale: float,
-    settings: Settings,
-    workers: int = 1,
-    tell: Callable[[str], None] = lambda line: None,
+    lesson: Lesson, seed: int, scale: float, *, settings: Settings, workers: int = 1
 ) -> Labelled:
-    """Simulate the lesson's fleet, run it through the pipeline's own steps and return its homes with the truth.
+    """Return the homes of the lesson's fleet with their truth: simulated, and run through the pipeline's own steps.
 
     Parameters
     ----------
-    lesson
-        Which fleet.
+    lesson, scale
+        Which fleet; the number of homes is multiplied by scale, sixty at the least.
     seed
         The same seed, scale and version give the same homes.
-    scale
-        Multiplies the number of homes; sixty at the least.
-    settings
-        Shares of faults and hard cases are those of [training].
-    workers
-        Processes that write the fleet.
-    tell
-        Called with lines of progress.
+    settings, workers
+        Shares of faults and hard cases are those of [training]; processes that write the fleet.
     """
-    own = settings.training
-    sites = max(60, round(lesson.sites * scale))
+    spec = {
+        "sites": max(60, round(lesson.sites * scale)), "days": lesson.days, "minutes": lesson.minutes, "seed": seed,
+        "end": lesson.end, "fault_share": settings.training.fault_share, "hard_share": settings.training.hard_share,
+    }  # fmt: skip
     with TemporaryDirectory(prefix="nightclamp-") as folder:
         root = Path(folder)
         if lesson.family == STREETS:
-            spec = FleetSpec(
-                sites=sites, days=lesson.days, minutes=lesson.minutes, seed=seed, end=lesson.end,
-                fault_share=own.fault_share, hard_share=own.hard_share,
-            )  # fmt: skip
-            write_lake(spec, root / "lake", workers=workers)
+            write_lake(FleetSpec(**spec), root / "lake", workers=workers)  # type: ignore[arg-type]
         else:
-            unlike = UnlikeSpec(
-                sites=sites, days=lesson.days, minutes=lesson.minutes, seed=seed, end=lesson.end,
-                fault_share=own.fault_share, hard_share=own.hard_share, family=lesson.family,  # type: ignore[arg-type]
-            )  # fmt: skip
-            write_unlike_lake(unlike, root / "lake", workers, tell=tell)
-        return labelled_lake(root / "lake", root, lesson.days, settings)
+            unlike = UnlikeSpec(**spec, family=lesson.family)  # type: ignore[arg-type]
+            write_unlike_lake(unlike, root / "lake", workers)
+        return labelled_lake(root / "lake", root, lesson.days, settings=settings)
+
+
+def train(
+    settings: Settings,
+    seed: int,
+    *,
+    scale: float = 1.0,
+    workers: int = 1,
+    tell: Callable[[str], None] = lambda line: None,
+) -> Model:
+    """Return the model of this seed; the same seed, scale and version give the same weights on the same machine.
+
+    Parameters
+    ----------
+    settings
+        Of the night; [training] has sizes and shares.
+    seed, scale
+        Of the homes and of what is drawn from them; scale multiplies the number of homes of each lesson.
+    workers, tell
+        Processes that write a fleet; called with lines of progress.
+    """
+    fleets = []
+    for number, lesson in enumerate(LESSONS):
+        tell(
+            f"fleet {number + 1} of {len(LESSONS)}: {round(lesson.sites * scale)} homes ({lesson.family}), "
+            f"{lesson.days} days at {lesson.minutes} minutes"
+        )
+        homes = labelled_fleet(lesson, seed * 1000 + number, scale, settings=settings, workers=workers)
+        fleets.append(Fleet(lesson.family, homes, measure(homes.signals)))
+    recipe = {
+        "seed": seed,
+        "scale": scale,
+        "fleets": [{**asdict(lesson), "end": str(lesson.end)} for lesson in LESSONS],
+        "training": settings.training.model_dump(),
+    }
+    return fit_model(fleets, settings, seed, recipe=recipe, tell=tell)

@@ -7,7 +7,6 @@ model if it won on held-out homes.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -15,7 +14,6 @@ import polars as pl
 
 from pipeline.core.errors import InputError, NightFailed
 from pipeline.core.settings import Settings
-from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.model_file import CARD
 from pipeline.storage.layout import own_model_folder
 from pipeline.storage.object_url import object_url
@@ -23,53 +21,45 @@ from pipeline.storage.object_url import object_url
 SEED = 7
 
 
-def is_due(out: Path, scores: pl.DataFrame, as_of: date, settings: Settings) -> bool:
+def is_due(out: Path, scores: pl.DataFrame, as_of: date, *, settings: Settings) -> bool:
     """Return whether the fleet's own model should be trained after the night `as_of`.
 
     Parameters
     ----------
     out
         OUT of the nights. One in an object store is trained by the command only.
-    scores
-        The night's site_scores.
-    as_of
-        The night.
+    scores, as_of
+        site_scores of the newest night, and that night.
     settings
         [own_fleet] train_every_days (0: never by itself) and what a fleet needs to learn from.
     """
-    own = settings.own_fleet
-    if not own.train_every_days or object_url(out):
+    own_fleet = settings.own_fleet
+    if not own_fleet.train_every_days or object_url(out):
         return False
-    looks_sound = (pl.col("likelihood") < own.looks_sound) & (pl.col("nights") >= settings.verdict.min_nights)
-    if scores.filter(looks_sound).height < own.min_homes:
+    has_nights = pl.col("nights") >= settings.verdict.min_nights
+    if scores.filter(has_nights, pl.col("likelihood") < own_fleet.looks_sound).height < own_fleet.min_homes:
         return False
-    last = trained_on(own_model_folder(out))
-    return last is None or (as_of - last).days >= own.train_every_days
+    last = last_trained_on(own_model_folder(out))
+    return last is None or (as_of - last).days >= own_fleet.train_every_days
 
 
-def train_if_due(lake: Path, out: Path, run: Path, as_of: date, settings: Settings) -> str | None:
+def train_if_due(lake: Path, out: Path, run: Path, *, as_of: date, settings: Settings) -> str | None:
     """Train the fleet's own model after this night where its days are over; return one line on it, None: not due.
 
     Parameters
     ----------
-    lake
-        The lake.
-    out
-        OUT of the nights.
-    run
-        The folder of the night that was published.
-    as_of
-        That night.
-    settings
-        Of the night.
+    lake, out, settings
+        Of the nights.
+    run, as_of
+        The folder of the night that was published, and that night.
     """
     if not settings.own_fleet.train_every_days:
         return None
     scores = pl.read_parquet(run / "site_scores.parquet", columns=["likelihood", "nights"], glob=False)
-    return train_after_night(lake, out, settings) if is_due(out, scores, as_of, settings) else None
+    return train_after_night(lake, out, settings) if is_due(out, scores, as_of, settings=settings) else None
 
 
-def trained_on(folder: Path) -> date | None:
+def last_trained_on(folder: Path) -> date | None:
     """Return the newest day that the model in `folder` was trained with; None where there is none that says so."""
     try:
         card = json.loads((folder / CARD).read_text(encoding="utf-8"))
@@ -78,10 +68,8 @@ def trained_on(folder: Path) -> date | None:
         return None
 
 
-def train_after_night(
-    lake: Path, out: Path, settings: Settings, tell: Callable[[str], None] = lambda line: None
-) -> str:
-    """Train the fleet's own model, keep it in OUT/model, and return one line on how it fared.
+def train_after_night(lake: Path, out: Path, settings: Settings) -> str:
+    """Train the fleet's own model, keep it in OUT/model, and return one line on how it compared.
 
     What hinders a training is said in that line and fails nothing: the night is published.
     """
@@ -90,12 +78,11 @@ def train_after_night(
     from pipeline.storage.output_location import keep_model
 
     try:
-        model = train_own(lake, out, CATALOGUE, settings, SEED, tell)
+        model = train_own(lake, out, settings, seed=SEED)
         keep_model(out, settings, lambda folder: save_model(model, folder))
     except (InputError, NightFailed) as error:
         return f"the fleet's own model was not trained: {error}"
     result = model.against_shipped
-    beats = (
-        "beats the shipped one and is taken from the next night on" if result["is_better"] else "stays aside"
-    )
-    return f"the fleet's own model {beats}: {result['why']}"
+    if result["is_better"]:
+        return f"the fleet's own model beats the shipped one and is taken from the next night on: {result['why']}"
+    return f"the fleet's own model stays aside: {result['why']}"

@@ -1,15 +1,15 @@
-"""Makes the classifier: fleets of several families through the night's own SQL, each held against its own normal.
+"""Makes the classifier: fleets of several families through the night's own SQL, each compared with its own normal.
 
-Every home is seen twice: beside its whole fleet, and beside a few neighbours only, so that the trees also know what a
-deviation is worth where the yardstick is thin. Each family is left out in turn, then a fleet of each: what the other
-homes' trees say of these calibrates the likelihoods (slope and intercept): a user's fleet lies somewhere between a new
-fleet of a known family and a family that nobody has seen.
+Every home is seen twice: in its whole fleet, and in a fleet of a few homes only, so that the trees also know what a
+deviation is worth where the normal rests on little. Each family is left out in turn, then a fleet of each: what the
+other homes' trees say of these calibrates the likelihoods (slope and intercept): a user's fleet lies somewhere between
+a new fleet of a known family and a family that nobody has seen.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,23 +18,30 @@ from numpy.typing import NDArray
 from pipeline.core.contract import SOUND
 from pipeline.core.setting_sections import TrainingSettings
 from pipeline.core.settings import Settings
-from pipeline.faults.types import Fault
-from pipeline.learning.calibration import ONE_OF_EACH, Said, calibrate
+from pipeline.learning.calibration import ONE_OF_EACH, HeldOut, calibrate
 from pipeline.learning.labelled import Labelled
-from pipeline.learning.lessons import LESSONS, labelled_fleet
 from pipeline.probes import NAMES
-from pipeline.probes.measured import Measured, all_quantities, measure
-from pipeline.scoring.design import Design, alike, in_order
+from pipeline.probes.measured import Measured, all_quantities, legs_of
+from pipeline.scoring.design import Design, leg_design, symmetric_design
 from pipeline.scoring.fit import fit_trees
 from pipeline.scoring.innocent import A_FAULT, CAUSE_OF, NOTHING
 from pipeline.scoring.model import Model, fault_columns
-from pipeline.scoring.normal import Deviations, Normal, Spread, deviations, lean, observe, pool
+from pipeline.scoring.normal import (
+    Deviations,
+    Normal,
+    Spread,
+    measure_deviations,
+    observe_spreads,
+    pool_spreads,
+    shrink_spreads,
+)  # fmt: skip
+from pipeline.scoring.trees import Trees
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 FAULTY, RIGHT = "1", "0"
-FEW = (1, 3, 8, 20, 60)  # homes of the small fleets that a home is also seen in
-GROUPS = 12  # small fleets that a fleet is dealt into
+SMALL_FLEETS = (1, 3, 8, 20, 60)  # homes of the small fleets that a home is also seen in
+GROUPS = 12  # small fleets that a fleet is split into
 
 
 @dataclass(frozen=True)
@@ -47,232 +54,229 @@ class Fleet:
 
 
 @dataclass(frozen=True)
-class Lessons:
-    """Homes as the trees see them: `alike`, and `in_order` from both ends, one row a home and look.
+class TrainingRows:
+    """What the trees are fitted to: a `symmetric` design and the leg designs from both ends, two rows a home.
 
-    `fault`, `leg`, `hard`, `family` and `weight` are (n,).
+    `fault`, `leg`, `hard_negative` and `weight` are (n,).
     """
 
-    alike: Design
-    in_order: tuple[Float, Float]
+    symmetric: Design
+    by_leg: tuple[Float, Float]
     fault: NDArray[np.str_]
     leg: NDArray[np.str_]
-    hard: NDArray[np.str_]
-    family: NDArray[np.str_]
+    hard_negative: NDArray[np.str_]
     weight: Float
 
-    def of(self, rows: Bool) -> Lessons:
+    def take(self, rows: Bool) -> TrainingRows:
         """Return these rows only."""
-        one, other = self.in_order
-        return Lessons(
-            replace(self.alike, rows=self.alike.rows[rows]), (one[rows], other[rows]), self.fault[rows],
-            self.leg[rows], self.hard[rows], self.family[rows], self.weight[rows],
+        one, other = self.by_leg
+        return TrainingRows(
+            replace(self.symmetric, rows=self.symmetric.rows[rows]), (one[rows], other[rows]),
+            self.fault[rows], self.leg[rows], self.hard_negative[rows], self.weight[rows],
         )  # fmt: skip
-
-
-def train(
-    catalogue: Mapping[str, Fault],
-    settings: Settings,
-    seed: int,
-    scale: float = 1.0,
-    workers: int = 1,
-    tell: Callable[[str], None] = lambda line: None,
-) -> Model:
-    """Return the model of this seed; `scale` multiplies the number of homes of each lesson.
-
-    The same seed, scale and version give the same weights on the same machine.
-    """
-    fleets = []
-    for number, lesson in enumerate(LESSONS):
-        tell(
-            f"fleet {number + 1} of {len(LESSONS)}: {round(lesson.sites * scale)} homes ({lesson.family}), "
-            f"{lesson.days} days at {lesson.minutes} minutes"
-        )
-        homes = labelled_fleet(lesson, seed * 1000 + number, scale, settings, workers)
-        fleets.append(Fleet(lesson.family, homes, measure(homes.signals)))
-    recipe = {
-        "seed": seed,
-        "scale": scale,
-        "fleets": [{**asdict(lesson), "end": str(lesson.end)} for lesson in LESSONS],
-        "training": settings.training.model_dump(),
-    }
-    return fit_model(fleets, catalogue, settings, seed, recipe, tell)
 
 
 def fit_model(
     fleets: Sequence[Fleet],
-    catalogue: Mapping[str, Fault],
     settings: Settings,
     seed: int,
+    *,
     recipe: Mapping[str, Any],
     tell: Callable[[str], None] = lambda line: None,
 ) -> Model:
-    """Return the model fitted to these fleets, calibrated on each family by the trees of the others."""
-    own, rate = settings.training, settings.verdict.base_rate
-    said: list[Said] = []
+    """Return the model fitted to these fleets, calibrated on each family by the trees of the others.
+
+    Parameters
+    ----------
+    fleets
+        Homes with their truth.
+    settings, seed
+        Of the night, [training] above all; of what is drawn from the homes.
+    recipe
+        Goes on the model's card, with how each family did when it was left out.
+    tell
+        Called with lines of progress.
+    """
+    training, rate = settings.training, settings.verdict.base_rate
+    held_out: list[HeldOut] = []
     for left_out, is_out in held_out_parts(fleets):
         tell(f"fitting without {left_out}")
         others = [fleet for fleet, out in zip(fleets, is_out, strict=True) if not out]
-        shipped = shipped_normal(others, own, seed)
-        trees, _ = fit_any(lessons(others, shipped, own, seed), own)
-        unseen = lessons(
-            [fleet for fleet, out in zip(fleets, is_out, strict=True) if out], shipped, own, seed + 1
-        )
-        log_odds = trees.terms(unseen.alike.rows, len(NAMES)).sum(axis=(1, 2)) + trees.start[0]
-        said.append((log_odds, unseen.fault != SOUND, unseen.weight, left_out))
-    shipped = shipped_normal(fleets, own, seed)
-    whole = lessons(fleets, shipped, own, seed)
-    tell(f"fitting {len(whole.fault)} looks at {sum(fleet.measured.size for fleet in fleets)} homes")
-    any_fault, _ = fit_any(whole, own)
-    slope, intercept, held_out = calibrate(said, rate)
-    faulty = whole.of(whole.fault != SOUND)
+        shipped = pool_normals(others, training, seed)
+        trees = _fit_any_fault(training_rows(others, shipped, training, seed=seed), training)
+        unseen = [fleet for fleet, out in zip(fleets, is_out, strict=True) if out]
+        rows = training_rows(unseen, shipped, training, seed=seed + 1)
+        log_odds = trees.terms(rows.symmetric.rows, len(NAMES)).sum(axis=(1, 2)) + trees.start[0]
+        held_out.append((log_odds, rows.fault != SOUND, rows.weight, left_out))
+    shipped = pool_normals(fleets, training, seed)
+    rows = training_rows(fleets, shipped, training, seed=seed)
+    tell(f"fitting {len(rows.fault)} looks at {sum(fleet.measured.size for fleet in fleets)} homes")
+    any_fault = _fit_any_fault(rows, training)
+    slope, intercept, scores = calibrate(held_out, rate)
+    faulty = rows.take(rows.fault != SOUND)
     tell("fitting which fault, which leg, and what else it may be")
-    which, faults = fit_trees(faulty.alike, faulty.fault, faulty.weight, own, own.which_rounds)
-    leg = fit_leg(faulty, faults, own)
-    named = zip(whole.fault.tolist(), whole.hard.tolist(), strict=True)
-    cause = np.array([A_FAULT if fault != SOUND else CAUSE_OF.get(hard, NOTHING) for fault, hard in named])
-    innocent, innocents = fit_trees(whole.alike, cause, _usual(cause), own, own.innocent_rounds)
+    which, faults = fit_trees(
+        faulty.symmetric, faulty.fault, faulty.weight, settings=training, rounds=training.which_rounds
+    )
+    leg = _fit_leg(faulty, faults, training)
+    causes = np.array([CAUSE_OF.get(name, NOTHING) for name in rows.hard_negative.tolist()])
+    causes = np.where(rows.fault != SOUND, A_FAULT, causes)
+    named = sorted(set(causes.tolist()) - {NOTHING, A_FAULT})
+    cause_weights = _even_weights(causes, [named, [NOTHING], [A_FAULT]])
+    innocent, innocents = fit_trees(
+        rows.symmetric, causes, cause_weights, settings=training, rounds=training.innocent_rounds
+    )
+    measured = fleets[0].measured
     return Model(
-        any_fault, which, leg, innocent, faults, innocents, whole.alike.names,
-        in_order(fleets[0].measured, deviations(fleets[0].measured, shipped), False).names,
-        shipped, slope, intercept, recipe={**recipe, "left_out": held_out},
+        any_fault, which, leg, innocent, faults, innocents, rows.symmetric.names,
+        leg_design(measured, measure_deviations(measured, shipped), False).names,
+        shipped, slope, intercept, recipe={**recipe, "left_out": scores},
     )  # fmt: skip
 
 
 def held_out_parts(fleets: Sequence[Fleet]) -> list[tuple[str, list[bool]]]:
     """Return what is left out of a fit, and which fleets that are: every family, and a fleet of each family."""
-    families = sorted({fleet.family for fleet in fleets})
-    if len(families) < 2:
+    families = np.array([fleet.family for fleet in fleets])
+    parts = [(str(family), families == family) for family in np.unique(families)]
+    if len(parts) < 2:
         return []
-    places = [[at for at, fleet in enumerate(fleets) if fleet.family == family] for family in families]
-    chosen = {own[len(own) // 2] for own in places}
-    parts = [
-        (family, [at in own for at in range(len(fleets))])
-        for family, own in zip(families, places, strict=True)
-    ]
-    return [*parts, (ONE_OF_EACH, [at in chosen for at in range(len(fleets))])]
+    is_middle = np.zeros(len(fleets), dtype=np.bool_)
+    for _, is_family in parts:
+        members = np.flatnonzero(is_family)
+        is_middle[members[members.size // 2]] = True
+    return [(name, is_out.tolist()) for name, is_out in (*parts, (ONE_OF_EACH, is_middle))]
 
 
-def fit_any(lesson: Lessons, own: TrainingSettings) -> tuple[Any, tuple[str, ...]]:
+def _fit_any_fault(rows: TrainingRows, settings: TrainingSettings) -> Trees:
     """Return the trees that tell a fault from none."""
-    labels = np.where(lesson.fault != SOUND, FAULTY, RIGHT)
+    labels = np.where(rows.fault != SOUND, FAULTY, RIGHT)
     return fit_trees(
-        lesson.alike, labels, lesson.weight, own, own.rounds, is_monotone=True, is_one_sided=True
-    )
+        rows.symmetric, labels, rows.weight,
+        settings=settings, rounds=settings.rounds, is_monotone=True, is_one_sided=True,
+    )[0]  # fmt: skip
 
 
-def fit_leg(faulty: Lessons, faults: tuple[str, ...], own: TrainingSettings) -> Any:
+def _fit_leg(faulty: TrainingRows, faults: tuple[str, ...], settings: TrainingSettings) -> Trees:
     """Return the trees that tell a fault's leg; each home is seen from both ends."""
-    fault = np.array([faults.index(name) for name in faulty.fault.tolist()])
-    chosen = fault_columns(fault, len(faults))
-    this = np.concatenate(
-        [
-            np.where(faulty.leg == leg, "this", np.where(faulty.leg == other, "other", "both"))
-            for leg, other in (("l1", "l2"), ("l2", "l1"))
-        ]
-    )
-    rows = np.concatenate([np.column_stack([half, chosen]) for half in faulty.in_order])
-    probes = (*_order_probes(), *["register"] * len(faults))
-    design = Design(rows, (), probes, (0,) * rows.shape[1])
-    trees, _ = fit_trees(design, this, np.tile(faulty.weight, 2), own, own.leg_rounds)
-    return trees
+    chosen = fault_columns(np.array([faults.index(name) for name in faulty.fault.tolist()]), len(faults))
+    labels = [
+        np.where(faulty.leg == this, "this", np.where(faulty.leg == other, "other", "both"))
+        for this, other in (("l1", "l2"), ("l2", "l1"))
+    ]
+    rows = np.concatenate([np.column_stack([half, chosen]) for half in faulty.by_leg])
+    probes = [
+        probe
+        for _, probe, quantity in all_quantities()
+        for _ in range((2 if quantity.is_compared else 1) * len(legs_of(quantity)))
+    ]
+    design = Design(rows, (), (*probes, *["register"] * len(faults)), (0,) * rows.shape[1])
+    weights = np.tile(faulty.weight, 2)
+    return fit_trees(design, np.concatenate(labels), weights, settings=settings, rounds=settings.leg_rounds)[
+        0
+    ]
 
 
-def _order_probes() -> tuple[str, ...]:
-    found: list[str] = []
-    for _, probe, quantity in all_quantities():
-        looks = 2 if quantity.is_compared else 1
-        found += [probe] * looks * (2 if quantity.shape == "leg" else 1)
-    return tuple(found)
-
-
-def shipped_normal(
-    fleets: Sequence[Fleet], own: TrainingSettings, seed: int
+def pool_normals(
+    fleets: Sequence[Fleet], settings: TrainingSettings, seed: int
 ) -> dict[tuple[str, str], Spread]:
     """Return how right homes scatter in these fleets and among them."""
-    return pool(
-        observe(fleet.measured, majority(fleet.homes.fault, own, np.random.default_rng([seed, at])))
-        for at, fleet in enumerate(fleets)
+    return pool_spreads(
+        observe_spreads(
+            fleet.measured,
+            draw_normal_homes(fleet.homes.fault, settings, np.random.default_rng([seed, number])),
+        )
+        for number, fleet in enumerate(fleets)
     )
 
 
-def majority(fault: NDArray[np.str_], own: TrainingSettings, rng: np.random.Generator) -> Bool:
+def draw_normal_homes(fault: NDArray[np.str_], settings: TrainingSettings, rng: np.random.Generator) -> Bool:
     """Return which homes stand for a fleet as life has it: all sound ones, and of the faulty up to a drawn share."""
     is_faulty = fault != SOUND
-    most = float(rng.uniform(0.0, own.faulty_in_normal)) * (~is_faulty).sum() / max(is_faulty.sum(), 1)
-    kept: Bool = ~is_faulty | (rng.random(fault.size) < most)
-    return kept
+    most = float(rng.uniform(0.0, settings.faulty_in_normal)) * (~is_faulty).sum() / max(is_faulty.sum(), 1)
+    return np.asarray(~is_faulty | (rng.random(fault.size) < most))
 
 
-def lessons(fleets: Sequence[Fleet], shipped: Normal, own: TrainingSettings, seed: int) -> Lessons:
-    """Return every home of the fleets twice: beside its whole fleet, and beside a few homes only."""
-    rows, ones, others, told = [], [], [], []
-    design: Design | None = None
-    for at, fleet in enumerate(fleets):
-        rng = np.random.default_rng([seed, 1, at])
+def training_rows(
+    fleets: Sequence[Fleet], shipped: Normal, settings: TrainingSettings, *, seed: int
+) -> TrainingRows:
+    """Return every home of the fleets twice: in its whole fleet, and in a fleet of a few homes only.
+
+    Parameters
+    ----------
+    fleets, shipped
+        Homes with their truth; how right homes of many fleets scatter.
+    settings, seed
+        [training]; of what is drawn from the homes.
+    """
+    designs, ones, others, homes = [], [], [], []
+    for number, fleet in enumerate(fleets):
+        rng = np.random.default_rng([seed, 1, number])
         fault = fleet.homes.fault
-        whole = lean(observe(fleet.measured, majority(fault, own, rng)), shipped)
-        for moved in (
-            deviations(fleet.measured, whole),
-            beside_few(fleet.measured, fault, shipped, own, rng),
-        ):
-            design = alike(fleet.measured, moved)
-            rows.append(design.rows)
-            ones.append(in_order(fleet.measured, moved, False).rows)
-            others.append(in_order(fleet.measured, moved, True).rows)
-            told.append((fault, fleet.homes.leg, fleet.homes.hard, np.full(fault.size, fleet.family)))
-    assert design is not None
-    fault, leg, hard, family = (np.concatenate(parts) for parts in zip(*told, strict=True))
-    return Lessons(
-        replace(design, rows=np.concatenate(rows)), (np.concatenate(ones), np.concatenate(others)),
-        fault, leg, hard, family, home_weights(fault, hard != "", own.hard_weight),
-    )  # fmt: skip
+        seen = observe_spreads(fleet.measured, draw_normal_homes(fault, settings, rng))
+        whole = measure_deviations(fleet.measured, shrink_spreads(seen, shipped))
+        few = deviations_in_small_fleets(fleet.measured, fault, shipped, settings=settings, rng=rng)
+        for deviations in (whole, few):
+            designs.append(symmetric_design(fleet.measured, deviations))
+            ones.append(leg_design(fleet.measured, deviations, False).rows)
+            others.append(leg_design(fleet.measured, deviations, True).rows)
+            homes.append((fault, fleet.homes.leg, fleet.homes.hard_negative))
+    fault, leg, hard_negative = (np.concatenate(parts) for parts in zip(*homes, strict=True))
+    design = replace(designs[0], rows=np.concatenate([design.rows for design in designs]))
+    weights = home_weights(fault, hard_negative != "", settings.hard_weight)
+    by_leg = (np.concatenate(ones), np.concatenate(others))
+    return TrainingRows(design, by_leg, fault, leg, hard_negative, weights)
 
 
-def beside_few(
+def deviations_in_small_fleets(
     measured: Measured,
     fault: NDArray[np.str_],
     shipped: Normal,
-    own: TrainingSettings,
+    *,
+    settings: TrainingSettings,
     rng: np.random.Generator,
 ) -> Deviations:
-    """Return the deviations of homes dealt into small fleets of FEW homes, each by its own normal."""
-    size = int(rng.choice(FEW))
+    """Return the deviations of homes split into small fleets, each by its own normal.
+
+    Parameters
+    ----------
+    measured, fault
+        Quantities and truth of n homes.
+    shipped
+        How right homes of many fleets scatter.
+    settings, rng
+        [training]; draws the size, one of SMALL_FLEETS, and who is in which fleet.
+    """
+    size = int(rng.choice(SMALL_FLEETS))
     order = rng.permutation(fault.size)
-    whole = deviations(measured, {})
-    fewest = max(size, -(-fault.size // GROUPS))  # the rest of a group shares the normal of so few homes
-    for first in range(0, fault.size, fewest):
-        group = order[first : first + fewest]
-        few = np.zeros(fault.size, dtype=np.bool_)
-        few[group[:size]] = True
-        normal = lean(observe(measured, few & majority(fault, own, rng)), shipped)
-        part = deviations(measured.of(group), normal)
-        for into, found in ((whole.spread, part.spread), (whole.outer, part.outer)):
-            for key, values in found.items():
-                into[key][group] = values
-    return whole
+    deviations = measure_deviations(measured, {})
+    step = max(size, -(-fault.size // GROUPS))  # the others of a group share the normal of so few homes
+    for first in range(0, fault.size, step):
+        group = order[first : first + step]
+        is_normal = np.zeros(fault.size, dtype=np.bool_)
+        is_normal[group[:size]] = True
+        seen = observe_spreads(measured, is_normal & draw_normal_homes(fault, settings, rng))
+        part = measure_deviations(measured.take(group), shrink_spreads(seen, shipped))
+        for whole, of_group in ((deviations.spread, part.spread), (deviations.outer, part.outer)):
+            for key, values in of_group.items():
+                whole[key][group] = values
+    return deviations
 
 
 def home_weights(fault: NDArray[np.str_], is_hard: Bool, hard_weight: float) -> Float:
-    """Weigh homes so that sound counts as much as all faults together, and every fault alike.
+    """Return weights by which sound counts as much as all faults together, and every fault alike, (n,).
 
     Sound homes with a hard negative are made more often than fleets have them; `hard_weight` takes that back.
     """
-    weights = np.ones(fault.size)
-    faults = sorted(set(fault.tolist()) - {SOUND})
-    for name in faults:
-        weights[fault == name] = fault.size / 2 / len(faults) / max((fault == name).sum(), 1)
+    weights = _even_weights(fault, [[SOUND], sorted(set(fault.tolist()) - {SOUND})])
     sound = np.where(fault == SOUND, np.where(is_hard, hard_weight, 1.0), 0.0)
     weights[fault == SOUND] = (sound * fault.size / 2 / max(sound.sum(), 1e-9))[fault == SOUND]
     return weights
 
 
-def _usual(cause: NDArray[np.str_]) -> Float:
-    """Weigh causes alike; nothing in particular, and a fault, as much each as all of them together."""
-    weights = np.ones(cause.size)
-    named = sorted(set(cause.tolist()) - {NOTHING, A_FAULT})
-    for name in named:
-        weights[cause == name] = cause.size / 3 / len(named) / (cause == name).sum()
-    for name in (NOTHING, A_FAULT):
-        weights[cause == name] = cause.size / 3 / max((cause == name).sum(), 1)
+def _even_weights(labels: NDArray[np.str_], groups: Sequence[Sequence[str]]) -> Float:
+    """Return weights by which groups of labels count alike, and each label as much as any of its group, (n,)."""
+    weights = np.ones(labels.size)
+    for group in groups:
+        for name in group:
+            weights[labels == name] = labels.size / len(groups) / len(group) / max((labels == name).sum(), 1)
     return weights

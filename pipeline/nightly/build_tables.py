@@ -68,7 +68,9 @@ def make_lists(
         "site_scores": scored.scores,
         "revisit_list": listed,
         **crew_tables(crews, CATALOGUE, settings),
-        "site_weight": site_weights(scored.scores, scored.signals, homes, scored.fleet, inputs.model),
+        "site_weight": site_weights(
+            scored.scores, scored.signals, homes, fleet=scored.fleet, model=inputs.model
+        ),
         "fleet_normal": scored.fleet.table,
         "probe": probe_table(listed_signals, measure(listed_signals)),
         "site_signal": scored.signals,

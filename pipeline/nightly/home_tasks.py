@@ -96,8 +96,9 @@ def score_shard(con: duckdb.DuckDBPyConnection, piece: ShardToScore) -> ShardSco
     """Score a shard's homes, also those without rows."""
     shard, tables = piece.shard, piece.tables
     scores = score(
-        piece.signals.of(), piece.sites.of(shard), piece.fleet, piece.model, CATALOGUE, piece.settings.verdict
-    )
+        piece.signals.of(), piece.sites.of(shard), piece.fleet,
+        model=piece.model, catalogue=CATALOGUE, settings=piece.settings.verdict,
+    )  # fmt: skip
     return ShardScored(tables.put(f"scores-{shard.name}", scores))
 
 

@@ -29,14 +29,13 @@ class Measured:
     rights: Mapping[str, Float]
     stratum: NDArray[np.int64]
 
-    def of(self, rows: NDArray[np.int64]) -> Measured:
-        """Return those of these homes."""
-        return Measured(
-            {key: values[rows] for key, values in self.values.items()},
-            {key: values[rows] for key, values in self.errors.items()},
-            {key: values[rows] for key, values in self.rights.items()},
-            self.stratum[rows],
+    def take(self, rows: NDArray[np.int64]) -> Measured:
+        """Return the homes at these rows."""
+        values, errors, rights = (
+            {key: array[rows] for key, array in arrays.items()}
+            for arrays in (self.values, self.errors, self.rights)
         )
+        return Measured(values, errors, rights, self.stratum[rows])
 
     @property
     def size(self) -> int:
@@ -58,44 +57,39 @@ def legs_of(quantity: Quantity) -> tuple[str, ...]:
 
 def measure(signals: pl.DataFrame) -> Measured:
     """Return the quantities of the homes of `signals` (table site_signal), in its order."""
-    asked: dict[str, pl.Expr] = {}
+    columns: dict[str, pl.Expr] = {}
     for key, _, quantity in all_quantities():
         for leg in legs_of(quantity):
-            asked[f"{key} {leg}"] = quantity.value(leg)
+            columns[f"{key} {leg}"] = quantity.value(leg)
             if quantity.se is not None:
-                asked[f"{key} {leg} se"] = quantity.se(leg)
+                columns[f"{key} {leg} se"] = quantity.se(leg)
         if quantity.right is not None:
-            asked[f"{key} right"] = quantity.right
+            columns[f"{key} right"] = quantity.right
     # Polars divides a single row another way than a column: beside an empty row it rounds as it does among others.
     rows = pl.concat([signals, signals.clear(n=1)], rechunk=True) if signals.height == 1 else signals
     frame = (
         rows.lazy()
-        .select(value.cast(pl.Float64).alias(name) for name, value in asked.items())
+        .select(value.cast(pl.Float64).alias(name) for name, value in columns.items())
         .collect(engine="in-memory")
         .head(signals.height)
     )
 
-    def array(name: str) -> Float:
-        values = frame[name].fill_null(float("nan")).to_numpy()
-        found: Float = np.where(np.isfinite(values), values, np.nan)
-        return found
+    def array(*names: str) -> Float:
+        numbers = frame.select(names).to_numpy(order="c")
+        return np.where(np.isfinite(numbers), numbers, np.nan)
 
     values, errors, rights = {}, {}, {}
     for key, _, quantity in all_quantities():
-        legs = legs_of(quantity)
-        values[key] = np.stack([array(f"{key} {leg}") for leg in legs], axis=1)
-        known = quantity.se is not None
-        errors[key] = (
-            np.stack([array(f"{key} {leg} se") for leg in legs], axis=1)
-            if known
-            else np.zeros_like(values[key])
-        )
+        names = [f"{key} {leg}" for leg in legs_of(quantity)]
+        values[key] = array(*names)
+        has_error = quantity.se is not None
+        errors[key] = array(*(f"{name} se" for name in names)) if has_error else np.zeros_like(values[key])
         if quantity.right is not None:
-            rights[key] = array(f"{key} right")
+            rights[key] = array(f"{key} right")[:, 0]
     return Measured(values, errors, rights, strata(signals))
 
 
-# Homes that are held against each other: by declared position, and whether the source adds production back.
+# Homes that are compared with each other: by declared position, and whether the source adds production back.
 STRATA = (
     "at the loads", "at the loads, added back", "upstream", "upstream, added back", "position unknown",
     "position unknown, added back",
@@ -103,11 +97,10 @@ STRATA = (
 
 
 def strata(signals: pl.DataFrame) -> NDArray[np.int64]:
-    """Return each home's place in STRATA, (n,)."""
+    """Return each home's index in STRATA, (n,)."""
     position = pl.col("is_declared_upstream").cast(pl.Int64).fill_null(2)
     added = pl.col("is_added_back").fill_null(False).cast(pl.Int64)
-    found: NDArray[np.int64] = signals.select((2 * position + added).alias("at"))["at"].to_numpy()
-    return found
+    return signals.select(stratum=2 * position + added)["stratum"].to_numpy()
 
 
 def probe_table(signals: pl.DataFrame, measured: Measured) -> pl.DataFrame:
@@ -117,40 +110,26 @@ def probe_table(signals: pl.DataFrame, measured: Measured) -> pl.DataFrame:
     right, what a right install of the home's declared position shows; unit; count and counted, how much the probe rests
     on and of what.
     """
-    counts = {probe.name: signals.select(probe.count[0].alias("count"))["count"] for probe in PROBES}
-    counted = {probe.name: probe.count[1] for probe in PROBES}
     parts = []
+    counts = {probe.name: probe.count for probe in PROBES}
     for key, probe, quantity in all_quantities():
+        count, counted = counts[probe]
+        homes = signals.select("site_id", count=count.cast(pl.Float64))
         right = measured.rights.get(key, np.full(measured.size, np.nan))
-        for at, leg in enumerate(legs_of(quantity)):
-            value, error = measured.values[key][:, at], measured.errors[key][:, at]
-            known = np.flatnonzero(~np.isnan(value))
-            numbers = {
-                "value": value[known],
-                "standard_error": error[known] if quantity.se is not None else np.full(known.size, np.nan),
-                "right": right[known],
-            }
-            parts.append(
-                pl.DataFrame({"site_id": signals["site_id"].gather(known), **numbers}).with_columns(
-                    pl.col(*numbers).fill_nan(None),
-                    pl.lit(probe).alias("probe"),
-                    pl.lit(quantity.name).alias("quantity"),
-                    pl.lit(leg if quantity.shape == "leg" else None, dtype=pl.String).alias("leg"),
-                    pl.lit(quantity.unit).alias("unit"),
-                    counts[probe].gather(known).cast(pl.Float64).alias("count"),
-                    pl.lit(counted[probe]).alias("counted"),
-                )
+        for column, leg in enumerate(legs_of(quantity)):
+            error = measured.errors[key][:, column] if quantity.se is not None else np.nan
+            table = homes.with_columns(
+                pl.Series("value", measured.values[key][:, column]).fill_nan(None),
+                pl.lit(error).alias("standard_error").fill_nan(None),
+                pl.Series("right", right).fill_nan(None),
+                probe=pl.lit(probe),
+                quantity=pl.lit(quantity.name),
+                leg=pl.lit(leg if quantity.shape == "leg" else None, dtype=pl.String),
+                unit=pl.lit(quantity.unit),
+                counted=pl.lit(counted),
             )
+            parts.append(table.filter(pl.col("value").is_not_null()))
     columns = (
-        "site_id",
-        "probe",
-        "quantity",
-        "leg",
-        "value",
-        "standard_error",
-        "right",
-        "unit",
-        "count",
-        "counted",
-    )
+        "site_id", "probe", "quantity", "leg", "value", "standard_error", "right", "unit", "count", "counted",
+    )  # fmt: skip
     return pl.concat(parts).select(columns).sort("site_id", maintain_order=True)

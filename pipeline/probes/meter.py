@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.probes.probe import ALWAYS, ONE_LINE, Probe, Quantity, home_quantity
+from pipeline.probes.probe import ALWAYS, SINGLE, Probe, Quantity, home_quantity
 
 
 def _log_gain(leg: str) -> pl.Expr:
-    """Ln of reading over truth; a meter that counts against a leg is a gain as small as can be told."""
+    """Return ln of reading over truth; a meter that counts against a leg is a gain as small as can be told."""
     gain = pl.col(f"meter_gain_{leg}")
     return pl.when(gain.is_not_null()).then(gain.clip(0.02, 50.0).log())
 
@@ -18,7 +18,7 @@ def _log_gain_error(leg: str) -> pl.Expr:
     return pl.col(f"meter_{leg}_se") * pl.col(f"meter_gain_{leg}").abs()
 
 
-PROBE = Probe(
+METER = Probe(
     "meter",
     "Utility meter",
     (
@@ -30,11 +30,9 @@ PROBE = Probe(
         home_quantity("share", "meter_share", is_compared=False),
     ),
     (
-        (ONE_LINE, "by the utility meter the reading is {meter_gain_l1:.2f} times the truth (right is 1)"),
-        (
-            ALWAYS,
-            "by the utility meter L1 reads {meter_gain_l1:.2f} and L2 {meter_gain_l2:.2f} times the truth (right is 1)",
-        ),
+        (SINGLE, "by the utility meter the reading is {meter_gain_l1:.2f} times the truth (right is 1)"),
+        (ALWAYS, "by the utility meter L1 reads {meter_gain_l1:.2f} and L2 {meter_gain_l2:.2f} times the truth "
+         "(right is 1)"),
     ),
     pl.col("meter_gain_l1").is_not_null(),
-)
+)  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import polars as pl
 
@@ -85,15 +85,30 @@ def watts(template: str, scale: float = 20.0) -> Callable[[str], pl.Expr]:
     return lambda leg: (pl.col(template.format(leg)).cast(pl.Float64) / scale).arcsinh()
 
 
-def leg_quantity(name: str, template: str, wrong: Wrong = "", **rest: object) -> Quantity:
+def leg_quantity(name: str, template: str, wrong: Wrong = "", **fields: Any) -> Quantity:
     """Return a quantity of each leg that is a column of site_signal."""
-    return Quantity(name, column(template), "leg", wrong=wrong, **rest)  # type: ignore[arg-type]
+    return Quantity(name, column(template), "leg", wrong=wrong, **fields)
 
 
-def home_quantity(name: str, template: str, wrong: Wrong = "", **rest: object) -> Quantity:
-    """Return a quantity of the home that is a column of site_signal."""
-    return Quantity(name, column(template), "home", wrong=wrong, **rest)  # type: ignore[arg-type]
+def home_quantity(name: str, column_name: str = "", wrong: Wrong = "", **fields: Any) -> Quantity:
+    """Return a quantity of the home that is a column of site_signal, of its own name unless another is given."""
+    return Quantity(name, column(column_name or name), "home", wrong=wrong, **fields)
 
 
-ONE_LINE = pl.col("service") == "single"
+def watt_quantity(name: str, template: str, shape: Shape = "leg", wrong: Wrong = "") -> Quantity:
+    """Return a power of a column of site_signal, as `watts`.
+
+    Parameters
+    ----------
+    name
+        Its name within the probe.
+    template
+        The column [W], "{}" for the leg.
+    shape, wrong
+        As of `Quantity`.
+    """
+    return Quantity(name, watts(template), shape, wrong=wrong, unit="asinh(W/20)", floor=0.05)
+
+
+SINGLE = pl.col("service") == "single"  # a service with one hot leg
 ALWAYS = pl.lit(True)

@@ -4,39 +4,30 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.probes.probe import ALWAYS, Probe, Quantity, home_quantity
+from pipeline.probes.probe import ALWAYS, Probe, Quantity, column, home_quantity
 
 
-def _flag(name: str, column: str) -> Quantity:
-    return Quantity(name, lambda _: pl.col(column).cast(pl.Float64), "home", is_compared=False)
+def _entry(name: str, value: pl.Expr) -> Quantity:
+    return Quantity(name, lambda _: value.cast(pl.Float64), is_compared=False)
 
 
-PROBE = Probe(
+REGISTER = Probe(
     "register",
     "What the record says",
     (
         home_quantity("declared_upstream", "expected_gain", is_compared=False),
-        _flag("added_back", "is_added_back"),
-        Quantity(
-            "single", lambda _: (pl.col("service") == "single").cast(pl.Float64), "home", is_compared=False
-        ),
-        Quantity(
-            "network", lambda _: (pl.col("service") == "120/208").cast(pl.Float64), "home", is_compared=False
-        ),
-        _flag("battery", "has_battery"),
-        _flag("battery_hidden", "is_battery_hidden"),
-        home_quantity("cts_per_leg", "cts_per_leg", is_compared=False),
-        _flag("lead_extended", "lead_extended"),
-        Quantity(
-            "interval", lambda _: pl.col("length_min").cast(pl.Float64).log(), "home", is_compared=False
-        ),
-        home_quantity("nights", "nights", is_compared=False),
+        _entry("added_back", pl.col("is_added_back")),
+        _entry("single", pl.col("service") == "single"),
+        _entry("network", pl.col("service") == "120/208"),
+        _entry("battery", pl.col("has_battery")),
+        _entry("battery_hidden", pl.col("is_battery_hidden")),
+        home_quantity("cts_per_leg", is_compared=False),
+        _entry("lead_extended", pl.col("lead_extended")),
+        Quantity("interval", lambda leg: column("length_min")(leg).log(), is_compared=False),
+        home_quantity("nights", is_compared=False),
     ),
     (
-        (
-            pl.col("lead_extended").fill_null(False),
-            "the record: {cts_per_leg:.0f} CT a leg, lead extended",
-        ),
+        (pl.col("lead_extended").fill_null(False), "the record: {cts_per_leg:.0f} CT a leg, lead extended"),
         (ALWAYS, "the record: {cts_per_leg:.0f} CT a leg"),
     ),
     pl.lit(True),

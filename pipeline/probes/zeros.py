@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.probes.probe import ALWAYS, ONE_LINE, Probe, Quantity, home_quantity, leg_quantity, watts
+from pipeline.probes.probe import ALWAYS, SINGLE, Probe, home_quantity, leg_quantity, watt_quantity
 
-PROBE = Probe(
+ZEROS = Probe(
     "zeros",
     "No signal",
     (
@@ -17,19 +17,13 @@ PROBE = Probe(
         leg_quantity("sharpness", "gap_{}_sharpness", "high", floor=0.01),
         leg_quantity("drops", "drop_{}_day", "high", unit="1/day", floor=0.02, decides=10.0),
         leg_quantity("in_dark_share", "zero_{}_dark_share", "high", floor=0.001),
-        Quantity("night", watts("night_{}_w"), "leg", unit="asinh(W/20)", floor=0.05),
+        watt_quantity("night", "night_{}_w"),
         home_quantity("all_share", "zero_all_share"),
     ),
     (
-        (
-            ONE_LINE,
-            "zero in {zero_l1_share:.1%} of intervals, near zero in {tiny_l1_share:.1%} (right is hardly ever)",
-        ),
-        (
-            ALWAYS,
-            "zero while the rest lives in {lone_zero_l1_share:.1%} (L1) and {lone_zero_l2_share:.1%} (L2) of "
-            "intervals, near zero in {tiny_l1_share:.0%} and {tiny_l2_share:.0%} (right is hardly ever)",
-        ),
+        (SINGLE, "zero in {zero_l1_share:.1%} of intervals, near zero in {tiny_l1_share:.1%} (right is hardly ever)"),
+        (ALWAYS, "zero while the rest lives in {lone_zero_l1_share:.1%} (L1) and {lone_zero_l2_share:.1%} (L2) of "
+         "intervals, near zero in {tiny_l1_share:.0%} and {tiny_l2_share:.0%} (right is hardly ever)"),
     ),
     pl.col("zero_l1_share").is_not_null(),
-)
+)  # fmt: skip

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.probes.measured import Measured, all_quantities
+from pipeline.probes.measured import Measured, all_quantities, legs_of
 from pipeline.probes.probe import Quantity
-from pipeline.scoring.normal import Deviations, deviations
+from pipeline.scoring.normal import Deviations, measure_deviations
 
 Float = NDArray[np.float64]
 
@@ -34,40 +34,29 @@ class Design:
 
 
 def columns() -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Return the columns of this version's designs: `alike`'s and `in_order`'s; a model of others is refused."""
-    nobody = Measured(
-        {key: np.empty((0, 2 if q.shape == "leg" else 1)) for key, _, q in all_quantities()},
-        {key: np.empty((0, 2 if q.shape == "leg" else 1)) for key, _, q in all_quantities()},
+    """Return the columns of this version's symmetric and leg designs; a model of others is refused."""
+    no_homes = Measured(
+        {key: np.empty((0, len(legs_of(q)))) for key, _, q in all_quantities()},
+        {key: np.empty((0, len(legs_of(q)))) for key, _, q in all_quantities()},
         {key: np.empty(0) for key, _, q in all_quantities() if q.right is not None},
         np.empty(0, dtype=np.int64),
     )
-    moved = deviations(nobody, {})
-    return alike(nobody, moved).names, in_order(nobody, moved, False).names
+    of_none = measure_deviations(no_homes, {})
+    return symmetric_design(no_homes, of_none).names, leg_design(no_homes, of_none, False).names
 
 
-class _Columns:
-    def __init__(self) -> None:
-        self.columns: list[Float] = []
-        self.names: list[str] = []
-        self.probes: list[str] = []
-        self.monotone: list[int] = []
+class _Columns(list[tuple[Float, str, str, int]]):
+    """Columns in order, each with its name, probe and direction."""
 
     def add(self, probe: str, name: str, column: Float, monotone: int = 0) -> None:
-        self.columns.append(column)
-        self.names.append(name)
-        self.probes.append(probe)
-        self.monotone.append(monotone)
+        self.append((column, name, probe, monotone))
 
-    def done(self) -> Design:
-        rows = np.empty(
-            (len(self.columns[0]), len(self.columns)), order="F"
-        )  # the trees read column by column
-        for at, column in enumerate(self.columns):
-            rows[:, at] = column
-        return Design(rows, tuple(self.names), tuple(self.probes), tuple(self.monotone))
+    def design(self) -> Design:
+        columns, names, probes, monotone = zip(*self, strict=True)
+        return Design(np.array(columns).T, names, probes, monotone)  # the trees read column by column
 
 
-def alike(measured: Measured, moved: Deviations) -> Design:
+def symmetric_design(measured: Measured, deviations: Deviations) -> Design:
     """Return the design for whether there is a fault: the same home with its legs exchanged has the same row."""
     out = _Columns()
     for key, probe, quantity in all_quantities():
@@ -76,11 +65,11 @@ def alike(measured: Measured, moved: Deviations) -> Design:
             right = measured.rights.get(key)
             values = values - (0.0 if right is None else right[:, None])
         _put(out, probe, key, quantity, values)
-        if key in moved.spread:
-            _put(out, probe, f"{key} against the fleet", quantity, moved.spread[key])
-        if key in moved.outer:
-            _put(out, probe, f"{key} against the outer tenth", quantity, moved.outer[key])
-    return out.done()
+        if key in deviations.spread:
+            _put(out, probe, f"{key} against the fleet", quantity, deviations.spread[key])
+        if key in deviations.outer:
+            _put(out, probe, f"{key} against the outer tenth", quantity, deviations.outer[key])
+    return out.design()
 
 
 def _put(out: _Columns, probe: str, key: str, quantity: Quantity, values: Float) -> None:
@@ -88,34 +77,37 @@ def _put(out: _Columns, probe: str, key: str, quantity: Quantity, values: Float)
         out.add(probe, key, np.abs(values[:, 0]))
         return
     # What can decide by itself never speaks less for a fault by lying farther out.
-    held = int(quantity.decides is not None)
-    sides = (("", values, held * {"low": -1, "high": 1}.get(quantity.wrong, 0)),)
+    is_fixed = int(quantity.decides is not None)
+    sides = [("", values, is_fixed * {"low": -1, "high": 1}.get(quantity.wrong, 0))]
     if quantity.wrong == "both":
         short, over = np.maximum(-values, 0.0), np.maximum(values, 0.0)
-        sides = ((" short", short, held), (" over", over, held))  # type: ignore[assignment]
+        sides = [(" short", short, is_fixed), (" over", over, is_fixed)]
     for side, column, monotone in sides:
         if column.shape[1] == 1:
             out.add(probe, f"{key}{side}", column[:, 0], monotone)
             continue
-        one, two = column[:, 0], column[:, 1]
-        least, most = np.fmin(one, two), np.fmax(one, two)
         # A leg that isn't there, or of which nothing is known, leaves the other alone in `least`.
-        out.add(probe, f"{key}{side} least", least, monotone)
-        out.add(probe, f"{key}{side} most", np.where(np.isnan(one) | np.isnan(two), np.nan, most), monotone)
+        l1, l2 = column.T
+        out.add(probe, f"{key}{side} least", np.fmin(l1, l2), monotone)
+        most = np.where(np.isnan(l1) | np.isnan(l2), np.nan, np.fmax(l1, l2))
+        out.add(probe, f"{key}{side} most", most, monotone)
 
 
-def in_order(measured: Measured, moved: Deviations, is_exchanged: bool) -> Design:
+def leg_design(measured: Measured, deviations: Deviations, is_exchanged: bool) -> Design:
     """Return the design for which fault on which leg: leg 1 is "this", leg 2 "the other"; exchanged the other way."""
     out = _Columns()
     for key, probe, quantity in all_quantities():
-        for suffix, values in (("", measured.values[key]), (" against the fleet", moved.spread.get(key))):
+        for suffix, values in (
+            ("", measured.values[key]),
+            (" against the fleet", deviations.spread.get(key)),
+        ):
             if values is None:
                 continue
             if quantity.shape == "leg":
-                one, two = (1, 0) if is_exchanged else (0, 1)
-                out.add(probe, f"{key}{suffix} this", values[:, one])
-                out.add(probe, f"{key}{suffix} other", values[:, two])
+                this, other = (1, 0) if is_exchanged else (0, 1)
+                out.add(probe, f"{key}{suffix} this", values[:, this])
+                out.add(probe, f"{key}{suffix} other", values[:, other])
             else:
-                turned = quantity.shape == "contrast" and is_exchanged
-                out.add(probe, f"{key}{suffix}", -values[:, 0] if turned else values[:, 0])
-    return out.done()
+                is_turned = quantity.shape == "contrast" and is_exchanged
+                out.add(probe, f"{key}{suffix}", -values[:, 0] if is_turned else values[:, 0])
+    return out.design()

@@ -32,8 +32,7 @@ CAUSES: dict[str, Cause] = {
         "Look up the inverter's model: one that feeds 120 V lights one leg only, and both legs are right as they are.",
     ),
     "clock_wrong": Cause(
-        "a clock that is hours off",
-        "Compare the time stamps with sunrise; correct the source's time zone.",
+        "a clock that is hours off", "Compare the time stamps with sunrise; correct the source's time zone."
     ),
     "production_stopped": Cause(
         "an array that stands still or lies under snow",

@@ -31,10 +31,10 @@ class Model:
     """A fitted classifier and how it was made.
 
     `faults`, `innocents` name the classes of `which` and `innocent`, sorted; `slope` and `intercept` [log odds]
-    calibrate `any_fault`, `probe_slope` stretches single probes (1 where not named: a fleet's own model moves these);
+    calibrate `any_fault`, `probe_slope` is single probes' (1 where not named: a fleet's own model moves these);
     `shipped_normal` is how right homes of many fleets scatter; `columns` and `leg_columns` name what the trees ask of,
     to refuse a model of other probes. `base_rate` and `fault_mix` (shares summing to 1) are those that a fleet's visits
-    say, where a model of its own has them; `recipe` and `against_shipped` tell how it was made and how it fared.
+    say, where a model of its own has them; `recipe` and `against_shipped` tell how it was made and how it compared.
     """
 
     any_fault: Trees
@@ -69,27 +69,25 @@ class Model:
         for head in (self.any_fault, self.which, self.leg, self.innocent):
             for part in fields(head):
                 digest.update(np.ascontiguousarray(getattr(head, part.name)).tobytes())
-        normal = [(*at, *vars(spread).values()) for at, spread in sorted(self.shipped_normal.items())]
-        told: list[Any] = [self.faults, self.innocents, self.columns, self.leg_columns, normal]
-        told += [self.slope, self.intercept, dict(self.probe_slope), self.base_rate, dict(self.fault_mix)]
-        digest.update(json.dumps(told, sort_keys=True).encode())
+        normal = [(*key, *vars(spread).values()) for key, spread in sorted(self.shipped_normal.items())]
+        content: list[Any] = [self.faults, self.innocents, self.columns, self.leg_columns, normal]
+        content += [self.slope, self.intercept, dict(self.probe_slope), self.base_rate, dict(self.fault_mix)]
+        digest.update(json.dumps(content, sort_keys=True).encode())
         return digest.hexdigest()
 
     def probe_terms(self, rows: Float) -> Float:
-        """Return what each probe adds to the log odds of a fault, (n, probes), calibrated; rows as `design.alike`'s."""
-        stretch = np.array([self.slope * self.probe_slope.get(name, 1.0) for name in NAMES])
-        found: Float = self.any_fault.terms(rows, len(NAMES))[:, 0, :] * stretch
-        return found
+        """Return what each probe adds to the log odds of a fault, (n, probes), calibrated, of symmetric rows."""
+        slopes = np.array([self.slope * self.probe_slope.get(name, 1.0) for name in NAMES])
+        return np.asarray(self.any_fault.terms(rows, len(NAMES))[:, 0, :] * slopes)
 
     @property
-    def offset(self) -> float:
+    def base_log_odds(self) -> float:
         """What comes to the log odds of every home besides the fleet's own odds."""
         return float(self.intercept + self.slope * self.any_fault.start[0])
 
     def log_odds(self, rows: Float) -> Float:
         """Return the log odds of a fault against the fleet's own odds, (n,)."""
-        found: Float = self.probe_terms(rows).sum(axis=1) + self.offset
-        return found
+        return np.asarray(self.probe_terms(rows).sum(axis=1) + self.base_log_odds)
 
     def which_terms(self, rows: Float) -> Float:
         """Return what each probe adds to each fault's score [log], (n, faults, probes)."""
@@ -106,16 +104,15 @@ class Model:
         Parameters
         ----------
         rows
-            Of `design.in_order`, as they are and with the legs exchanged, (n, columns) each.
+            Of `leg_design`, as they are and with the legs exchanged, (n, columns) each.
         fault
-            The place in `faults` of each home's, (n,).
+            The index in `faults` of each home's, (n,).
         """
-        one, other, both = LEG_CLASSES.index("this"), LEG_CLASSES.index("other"), LEG_CLASSES.index("both")
+        both, other, this = range(len(LEG_CLASSES))
         total = np.zeros((len(fault), 3))
-        for at, half in enumerate(rows):
-            asked = np.column_stack([half, fault_columns(fault, len(self.faults))])
-            share = softmax(self.leg.terms(asked, len(NAMES)).sum(axis=2) + self.leg.start)
-            order = [one, other, both] if at == 0 else [other, one, both]
+        for half, order in zip(rows, ([this, other, both], [other, this, both]), strict=True):
+            columns = np.column_stack([half, fault_columns(fault, len(self.faults))])
+            share = softmax(self.leg.terms(columns, len(NAMES)).sum(axis=2) + self.leg.start)
             total += share[:, order] / len(rows)
         return total
 
@@ -126,12 +123,10 @@ class Model:
 
 def fault_columns(fault: NDArray[np.int64], faults: int) -> Float:
     """Return which fault each home has as columns of zeros and ones, (n, faults)."""
-    found: Float = (fault[:, None] == np.arange(faults)).astype(np.float64)
-    return found
+    return np.asarray(fault[:, None] == np.arange(faults), dtype=np.float64)
 
 
 def softmax(score: Float) -> Float:
     """Return exp(score) over its sum in each row; a row's digits are its own, whoever stands beside it."""
     power = np.exp(score - score.max(axis=1, keepdims=True))
-    share: Float = power / power.sum(axis=1, keepdims=True)
-    return share
+    return np.asarray(power / power.sum(axis=1, keepdims=True))

@@ -10,7 +10,7 @@ from pipeline.scoring.model_file import load_model
 from pipeline.storage.layout import OWN_MODEL, own_model_folder
 
 
-def choose_model(given: Path | None, out: Path) -> tuple[Model, str]:
+def choose_model(folder: Path | None, out: Path) -> tuple[Model, str]:
     """Return the model and one line on why it is this one.
 
     A model of the fleet that this version can't use, or that beat another shipped model than this version's, is
@@ -21,18 +21,18 @@ def choose_model(given: Path | None, out: Path) -> tuple[Model, str]:
     InputError
         The given model, or the shipped one, is not usable.
     """
-    if given is not None:
-        return load_model(given), "given with --model"
+    if folder is not None:
+        return load_model(folder), "given with --model"
     shipped = load_model()
-    folder = own_model_folder(out)
-    if not folder.is_dir():
+    own_folder = own_model_folder(out)
+    if not own_folder.is_dir():
         return shipped, "shipped"
     again = "train again with `nightclamp train LAKE`"
     try:
-        own = load_model(folder)
+        own = load_model(own_folder)
     except InputError as error:
-        told = str(error).replace(str(folder), f"OUT/{OWN_MODEL}").split(";")[0]
-        return shipped, f"shipped, since the fleet's own can't be used: {told}; {again}"
+        reason = str(error).replace(str(own_folder), f"OUT/{OWN_MODEL}").split(";")[0]
+        return shipped, f"shipped, since the fleet's own can't be used: {reason}; {again}"
     result = own.against_shipped
     if result.get("shipped_id") != shipped.model_id:
         return shipped, f"shipped, since the fleet's own was not compared with it; {again}"

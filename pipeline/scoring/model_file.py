@@ -34,8 +34,12 @@ from pipeline.scoring.trees import Trees
 WEIGHTS, CARD, SHIPPED = "weights.npz", "card.json", "shipped_model"
 FORMAT = 2  # of the two files; another number is another version's
 AGAIN = "train it again with `nightclamp train`"
+TREE_KINDS = "ifiibfiiif"  # integers, floats and booleans of the fields of `Trees`, in their order
 HEADS = ("any_fault", "which", "leg", "innocent")
 NUMBERS = ("centre", "spread", "homes", "centre_sd", "spread_sd", "tail", "outer")
+_LISTS = ("faults", "innocents", "columns", "leg_columns")
+_TABLES = ("probe_slope", "recipe", "fault_mix", "against_shipped")
+_SCALARS = ("slope", "intercept", "base_rate")
 _SEAL = "card_sha256"
 _MOST_BYTES = 64 * 2**20  # unpacked; the shipped arrays take 2 MB
 
@@ -69,27 +73,28 @@ def save_model(model: Model, folder: Path) -> None:
         for head in HEADS
         for part in fields(Trees)
     }
-    at = sorted(model.shipped_normal)
-    numbers = [[float(getattr(model.shipped_normal[key], name)) for name in NUMBERS] for key in at]
+    normal = sorted(model.shipped_normal.items())
+    numbers = [[float(getattr(spread, name)) for name in NUMBERS] for _, spread in normal]
     arrays["normal"] = np.array(numbers, dtype=np.float64).reshape(-1, len(NUMBERS))
     folder.mkdir(parents=True, exist_ok=True)
     raw = io.BytesIO()
     with zipfile.ZipFile(raw, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, array in arrays.items():  # with a fixed date, so that the same model is the same bytes
-            held = io.BytesIO()
-            np.save(held, np.ascontiguousarray(array), allow_pickle=False)
-            archive.writestr(
-                zipfile.ZipInfo(f"{name}.npy", (2020, 1, 1, 0, 0, 0)), held.getvalue(), zipfile.ZIP_DEFLATED
-            )
+            content = io.BytesIO()
+            np.save(content, np.ascontiguousarray(array), allow_pickle=False)
+            member = zipfile.ZipInfo(f"{name}.npy", (2020, 1, 1, 0, 0, 0))
+            archive.writestr(member, content.getvalue(), zipfile.ZIP_DEFLATED)
     (folder / WEIGHTS).write_bytes(raw.getvalue())
     card: dict[str, Any] = {
-        "format": FORMAT, "model_id": model.model_id, "weights_sha256": _digest(raw.getvalue()),
-        "faults": list(model.faults), "innocents": list(model.innocents), "columns": list(model.columns),
-        "leg_columns": list(model.leg_columns), "normal_of": [list(key) for key in at], "slope": model.slope,
-        "intercept": model.intercept, "probe_slope": dict(model.probe_slope), "recipe": dict(model.recipe),
-        "base_rate": model.base_rate, "fault_mix": dict(model.fault_mix),
-        "against_shipped": dict(model.against_shipped),
-    }  # fmt: skip
+        "format": FORMAT,
+        "model_id": model.model_id,
+        "weights_sha256": _digest(raw.getvalue()),
+        "normal_of": [list(key) for key, _ in normal],
+        **{name: list(getattr(model, name)) for name in _LISTS},
+        **{name: dict(getattr(model, name)) for name in _TABLES},
+        **{name: getattr(model, name) for name in _SCALARS},
+    }
+    card = {name: card[name] for name in Card.model_fields}
     (folder / CARD).write_text(json.dumps({**card, _SEAL: _seal(card)}, indent=1) + "\n", encoding="utf-8")
 
 
@@ -104,39 +109,38 @@ def load_model(folder: Path | None = None) -> Model:
     """
     root = folder or Path(str(files("pipeline.scoring").joinpath(SHIPPED)))
     try:
-        told = json.loads((root / CARD).read_text(encoding="utf-8"))
+        content = json.loads((root / CARD).read_text(encoding="utf-8"))
         raw = (root / WEIGHTS).read_bytes()
     except (OSError, ValueError, RecursionError) as error:
         raise InputError(f"{root}: no readable model ({_line(error)}); {AGAIN}") from error
-    card = _checked_card(root / CARD, told)
+    card = _checked_card(root / CARD, content)
     if _digest(raw) != card.weights_sha256:
         raise InputError(f"{root / WEIGHTS}: not the file that {CARD} was written with; {AGAIN}")
     model = _model_of(card, _arrays(root / WEIGHTS, raw), root / WEIGHTS)
     if model.model_id != card.model_id:
         raise InputError(f"{root}: the trees are not those of model {card.model_id}; {AGAIN}")
-    wanted = columns()
-    if (model.columns, model.leg_columns) != wanted:
-        odd = sorted(set(wanted[0]) ^ set(model.columns)) or ["their order"]
+    expected = columns()
+    if (model.columns, model.leg_columns) != expected:
+        odd = sorted(set(expected[0]) ^ set(model.columns)) or ["their order"]
         raise InputError(
             f"{root}: trained on other probes than this version's ({', '.join(odd[:3])}); {AGAIN}"
         )
     return model
 
 
-def _checked_card(path: Path, told: Any) -> Card:
-    if not isinstance(told, dict):
+def _checked_card(path: Path, content: Any) -> Card:
+    if not isinstance(content, dict):
         raise InputError(f"{path}: not the card of a model; {AGAIN}")
-    if told.get("format") != FORMAT:
+    if content.get("format") != FORMAT:
         raise InputError(f"{path}: written by another version of nightclamp; {AGAIN}")
-    seal = told.pop(_SEAL, None)
-    if seal != _seal(told):
+    seal = content.pop(_SEAL, None)
+    if seal != _seal(content):
         raise InputError(f"{path}: changed since it was written; {AGAIN}")
     try:
-        return Card(**told)
+        return Card(**content)
     except (ValidationError, TypeError) as error:
-        raise InputError(
-            f"{path}: not a card that this version can read ({_line(error)}); {AGAIN}"
-        ) from error
+        line = _line(error)
+        raise InputError(f"{path}: not a card that this version can read ({line}); {AGAIN}") from error
 
 
 def _arrays(path: Path, raw: bytes) -> dict[str, NDArray[Any]]:
@@ -156,56 +160,48 @@ def _arrays(path: Path, raw: bytes) -> dict[str, NDArray[Any]]:
 
 
 def _model_of(card: Card, arrays: Mapping[str, NDArray[Any]], path: Path) -> Model:
-    classes = {
-        "any_fault": 1,
-        "which": len(card.faults),
-        "leg": len(LEG_CLASSES),
-        "innocent": len(card.innocents),
-    }
-    width = dict.fromkeys(HEADS, len(card.columns)) | {"leg": len(card.leg_columns) + len(card.faults)}
+    classes = (1, len(card.faults), len(LEG_CLASSES), len(card.innocents))
     try:
-        heads = {name: _checked_trees(name, arrays, classes[name], width[name]) for name in HEADS}
+        heads: dict[str, Any] = {
+            head: _checked_trees(
+                head,
+                arrays,
+                count,
+                len(card.leg_columns) + len(card.faults) if head == "leg" else len(card.columns),
+            )
+            for head, count in zip(HEADS, classes, strict=True)
+        }
         normal = arrays["normal"]
         if normal.shape != (len(card.normal_of), len(NUMBERS)) or not np.isfinite(normal).all():
             raise ValueError("normal")
         spreads = {
-            (key, stratum): Spread(row[0], row[1], int(row[2]), row[3], row[4], row[5], row[6])
-            for (key, stratum), row in zip(card.normal_of, normal.tolist(), strict=True)
+            (key, stratum): Spread(centre, spread, int(homes), *others)
+            for (key, stratum), (centre, spread, homes, *others) in zip(
+                card.normal_of, normal.tolist(), strict=True
+            )
         }
     except (KeyError, ValueError, TypeError) as error:
         raise InputError(f"{path}: its arrays are not those of a model ({_line(error)}); {AGAIN}") from error
-    return Model(
-        **heads, faults=tuple(card.faults), innocents=tuple(card.innocents), columns=tuple(card.columns),
-        leg_columns=tuple(card.leg_columns), shipped_normal=spreads, slope=card.slope, intercept=card.intercept,
-        probe_slope=card.probe_slope, recipe=card.recipe, base_rate=card.base_rate, fault_mix=card.fault_mix,
-        against_shipped=card.against_shipped,
-    )  # fmt: skip
+    lists: dict[str, Any] = {name: tuple(getattr(card, name)) for name in _LISTS}
+    values: dict[str, Any] = {name: getattr(card, name) for name in (*_TABLES, *_SCALARS)}
+    return Model(**heads, **lists, **values, shipped_normal=spreads)
 
 
 def _checked_trees(head: str, arrays: Mapping[str, NDArray[Any]], classes: int, columns: int) -> Trees:
     """Return the head's trees: every way down ends, every number is finite and inside its table."""
     trees = Trees(**{part.name: arrays[f"{head}.{part.name}"] for part in fields(Trees)})
     nodes = trees.feature.size
-    here = np.arange(nodes)
+    node = np.arange(nodes)
     inner = trees.feature >= 0
     per_node = (trees.threshold, trees.left, trees.right, trees.missing_left, trees.value, trees.probe)
-    kinds = {
-        "feature": "i",
-        "threshold": "f",
-        "left": "i",
-        "right": "i",
-        "missing_left": "b",
-        "value": "f",
-        "probe": "i",
-    }
-    kinds |= {"root": "i", "of_class": "i", "start": "f"}
+    kinds = "".join(getattr(trees, part.name).dtype.kind for part in fields(Trees))
     is_right = (
-        all(getattr(trees, name).dtype.kind == kind for name, kind in kinds.items())
+        kinds == TREE_KINDS
         and all(part.shape == (nodes,) for part in per_node)
         and trees.root.shape == trees.of_class.shape
         and trees.start.shape == (classes,)
         and bool((trees.feature < columns).all())
-        and all(bool(((side > here) & (side < nodes))[inner].all()) for side in (trees.left, trees.right))
+        and all(bool(((side > node) & (side < nodes))[inner].all()) for side in (trees.left, trees.right))
         and bool(((trees.probe >= 0) & (trees.probe < len(NAMES)))[~inner].all())
         and bool(((trees.root >= 0) & (trees.root < nodes)).all())
         and bool(((trees.of_class >= 0) & (trees.of_class < classes)).all())

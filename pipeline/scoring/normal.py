@@ -1,6 +1,6 @@
 """What is normal in this fleet: how its own homes scatter around right, beyond their standard errors.
 
-Nine homes in ten are sound, so the fleet's majority is the yardstick (an empirical null: Efron, J. Am. Stat. Assoc.
+Nine homes in ten are sound, so the fleet's majority says what is right (an empirical null: Efron, J. Am. Stat. Assoc.
 99:96, 2004): for each quantity and stratum the weighted median is the centre, and the spread is what has to be added to
 the standard errors so that half of the homes lie within 0.6745 of it; a fault in five homes moves either by little.
 A thin stratum leans on what many unlike fleets say: centre and log spread are drawn to the shipped ones as far as its
@@ -9,7 +9,7 @@ homes are few, and what fleets differ among themselves stays in the spread, so a
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.probes.measured import STRATA, Measured, all_quantities
+from pipeline.probes.probe import Quantity
 
 Float = NDArray[np.float64]
 MOST_HOMES = 10_000  # of a fleet that its normal is learned from, evenly taken: more only costs time
@@ -53,25 +54,25 @@ class Spread:
 Normal = Mapping[tuple[str, str], Spread]
 
 
-def observe(measured: Measured, rows: NDArray[np.bool_] | None = None) -> dict[tuple[str, str], Spread]:
-    """Return (key, stratum) -> what the homes themselves show, leaning on nothing; strata without homes are left out.
+def observe_spreads(
+    measured: Measured, rows: NDArray[np.bool_] | None = None
+) -> dict[tuple[str, str], Spread]:
+    """Return (key, stratum) -> what the homes themselves show, without the shipped ones; only strata with homes.
 
     `rows` are the homes to look at, (n,); all if not given.
     """
-    wanted = np.ones(measured.size, dtype=np.bool_) if rows is None else rows
-    found = {}
-    for key, _, quantity in all_quantities():
-        if not quantity.is_compared:
-            continue
+    is_asked = np.ones(measured.size, dtype=np.bool_) if rows is None else rows
+    spreads = {}
+    for key, _, quantity in compared_quantities():
         for name in (ANYWHERE, *STRATA):
-            some = wanted if name == ANYWHERE else wanted & (measured.stratum == STRATA.index(name))
-            value, error = measured.values[key][some].ravel(), measured.errors[key][some].ravel()
+            homes = is_asked if name == ANYWHERE else is_asked & (measured.stratum == STRATA.index(name))
+            value, error = measured.values[key][homes].ravel(), measured.errors[key][homes].ravel()
             if quantity.shape == "contrast":  # legs can be exchanged: as far above zero as below
                 value, error = np.concatenate([value, -value]), np.concatenate([error, error])
             spread = _robust(value, error, quantity.floor, legs=2 if quantity.shape != "home" else 1)
             if spread is not None:
-                found[key, name] = spread
-    return found
+                spreads[key, name] = spread
+    return spreads
 
 
 def _robust(value: Float, error: Float, floor: float, legs: int) -> Spread | None:
@@ -80,91 +81,87 @@ def _robust(value: Float, error: Float, floor: float, legs: int) -> Spread | Non
     if not value.size:
         return None
     weight = 1 / (error**2 + np.median(error) ** 2 + 1e-12)
-    centre = float(np.quantile(value, 0.5, weights=weight, method="inverted_cdf"))
-    square, own = (value - centre) ** 2, error**2
-    high = float(np.sqrt(np.median(square) / HALF))
-    if own.any():  # halving: the median of square / (own + spread^2) falls as the spread grows
+    order = np.argsort(value, kind="stable")
+    summed = np.cumsum(weight[order])
+    centre = float(value[order][np.searchsorted(summed, summed[-1] / 2)])
+    square, variance = (value - centre) ** 2, error**2
+    spread = float(np.sqrt(np.median(square) / HALF))
+    if variance.any():  # halving: the median of square / (variance + spread^2) falls as the spread grows
         low = 0.0
         for _ in range(20):
-            middle = (low + high) / 2
-            low, high = (
-                (middle, high) if np.median(square / (own + middle**2 + 1e-18)) > HALF else (low, middle)
-            )
-    size = np.abs(value - centre) / np.sqrt(own + max(high, floor) ** 2)
+            middle = (low + spread) / 2
+            if np.median(square / (variance + middle**2 + 1e-18)) > HALF:
+                low = middle
+            else:
+                spread = middle
+    spread = max(spread, floor)
+    size = np.abs(value - centre) / np.sqrt(variance + spread**2)
     middle, fifth, tenth = np.quantile(size, (0.5, 0.8, 0.9))
     tail = float(np.clip(fifth / max(middle, 1e-9) / NORMAL_TAIL, 1.0, MOST_TAIL))
     outer = float(np.clip(tenth / NORMAL_OUTER, 1.0, MOST_OUTER))
-    return Spread(centre, max(high, floor), -(-int(value.size) // legs), tail=tail, outer=outer)
+    return Spread(centre, spread, -(-int(value.size) // legs), tail=tail, outer=outer)
 
 
-def pool(fleets: Iterable[Mapping[tuple[str, str], Spread]]) -> dict[tuple[str, str], Spread]:
+def pool_spreads(fleets: Iterable[Normal]) -> dict[tuple[str, str], Spread]:
     """Return the shipped spreads: the median of many unlike fleets', and how far these differ among themselves."""
-    held: dict[tuple[str, str], list[Spread]] = {}
+    by_key: dict[tuple[str, str], list[Spread]] = {}
     for fleet in fleets:
-        for at, spread in fleet.items():
+        for key, spread in fleet.items():
             if spread.homes >= FEWEST_OF_FLEET:
-                held.setdefault(at, []).append(spread)
+                by_key.setdefault(key, []).append(spread)
     shipped = {}
-    for at, spreads in sorted(held.items()):
+    for key, spreads in sorted(by_key.items()):
         centres = np.array([spread.centre for spread in spreads])
         logs = np.log([spread.spread for spread in spreads])
         usual = float(np.exp(np.median(logs)))
-        shipped[at] = Spread(
-            float(np.median(centres)),
-            usual,
-            sum(spread.homes for spread in spreads),
-            max(float(centres.std()), 0.3 * usual),
-            max(float(logs.std()), 0.3),
-            float(np.median([spread.tail for spread in spreads])),
-            float(np.exp(np.median(np.log([spread.outer for spread in spreads])))),
+        shipped[key] = Spread(
+            centre=float(np.median(centres)),
+            spread=usual,
+            homes=sum(spread.homes for spread in spreads),
+            centre_sd=max(float(centres.std()), 0.3 * usual),
+            spread_sd=max(float(logs.std()), 0.3),
+            tail=float(np.median([spread.tail for spread in spreads])),
+            outer=float(np.exp(np.median(np.log([spread.outer for spread in spreads])))),
         )
     return shipped
 
 
-def lean(own: Normal, shipped: Normal) -> dict[tuple[str, str], Spread]:
+def shrink_spreads(seen: Normal, shipped: Normal) -> dict[tuple[str, str], Spread]:
     """Return the fleet's normal: its own spreads, drawn to the shipped ones as far as its homes are few.
 
     With n others a median's variance is 1.57 spread^2 / n, that of the logarithm of a spread from a median 1.4 / n. No
-    home is a yardstick for itself: of n homes n - 1 are others. What is not known of the centre stays in the spread.
+    home is compared with itself: of n homes n - 1 are others. What is not known of the centre stays in the spread.
     """
-    leaned = {}
-    for key, _, quantity in all_quantities():
-        if not quantity.is_compared:
-            continue
+    normal = {}
+    for key, _, _ in compared_quantities():
         for name in STRATA:
-            before = shipped.get((key, name), shipped.get((key, ANYWHERE)))
-            seen = own.get((key, name))
-            if before is None and seen is None:
-                continue
-            if seen is None:
-                assert before is not None
-                wide = float(np.hypot(before.spread, before.centre_sd))
-                leaned[key, name] = Spread(before.centre, wide, 0, tail=before.tail, outer=before.outer)
-            elif before is None:
-                leaned[key, name] = seen
-            else:
-                leaned[key, name] = _between(seen, before)
-    return leaned
+            prior = shipped.get((key, name), shipped.get((key, ANYWHERE)))
+            spread = seen.get((key, name))
+            if prior is not None:
+                normal[key, name] = _shrink(spread, prior)
+            elif spread is not None:
+                normal[key, name] = spread
+    return normal
 
 
-def _between(seen: Spread, before: Spread) -> Spread:
-    others = seen.homes - 1
-    if others < 1:
-        wide = float(np.hypot(before.spread, before.centre_sd))
-        return Spread(before.centre, wide, seen.homes, tail=before.tail, outer=before.outer)
-    ours = before.centre_sd**2 / (before.centre_sd**2 + 1.57 * before.spread**2 / others + 1e-18)
-    of_spread = before.spread_sd**2 / (before.spread_sd**2 + 1.4 / others)
-    spread = np.exp(of_spread * np.log(seen.spread) + (1 - of_spread) * np.log(before.spread))
-    unknown = (1 - ours) * before.centre_sd**2
-    centre = ours * seen.centre + (1 - ours) * before.centre
-    part = others / (others + TAIL_HOMES)
-    tail = part * seen.tail + (1 - part) * before.tail
-    outer = np.exp(part * np.log(seen.outer) + (1 - part) * np.log(before.outer))
-    wide = float(np.sqrt(spread**2 + unknown))
-    return Spread(float(centre), wide, seen.homes, tail=float(tail), outer=float(outer))
+def _shrink(seen: Spread | None, prior: Spread) -> Spread:
+    homes = 0 if seen is None else seen.homes
+    others = homes - 1
+    if seen is None or others < 1:
+        wide = float(np.hypot(prior.spread, prior.centre_sd))
+        return Spread(prior.centre, wide, homes, tail=prior.tail, outer=prior.outer)
+    of_centre = prior.centre_sd**2 / (prior.centre_sd**2 + 1.57 * prior.spread**2 / others + 1e-18)
+    of_spread = prior.spread_sd**2 / (prior.spread_sd**2 + 1.4 / others)
+    spread = np.exp(of_spread * np.log(seen.spread) + (1 - of_spread) * np.log(prior.spread))
+    centre = of_centre * seen.centre + (1 - of_centre) * prior.centre
+    of_tail = others / (others + TAIL_HOMES)
+    tail = of_tail * seen.tail + (1 - of_tail) * prior.tail
+    outer = np.exp(of_tail * np.log(seen.outer) + (1 - of_tail) * np.log(prior.outer))
+    wide = float(np.sqrt(spread**2 + (1 - of_centre) * prior.centre_sd**2))
+    return Spread(float(centre), wide, homes, tail=float(tail), outer=float(outer))
 
 
-def taken(homes: int) -> NDArray[np.bool_]:
+def sample_rows(homes: int) -> NDArray[np.bool_]:
     """Return which of so many homes a normal is learned from: all, or MOST_HOMES at even steps."""
     if homes <= MOST_HOMES:
         return np.ones(homes, dtype=np.bool_)
@@ -184,35 +181,46 @@ class Deviations:
     spread: Mapping[str, Float]
     outer: Mapping[str, Float]
 
-    def of(self, rows: NDArray[np.int64]) -> Deviations:
-        """Return those of these homes."""
+    def take(self, rows: NDArray[np.int64]) -> Deviations:
+        """Return the homes at these rows."""
         return Deviations(
             *({key: values[rows] for key, values in part.items()} for part in (self.spread, self.outer))
         )
 
 
-def deviations(measured: Measured, normal: Normal) -> Deviations:
+def compared_quantities() -> Iterator[tuple[str, str, Quantity]]:
+    """Yield (key, probe, quantity) of those that are held against the fleet's own."""
+    return (row for row in all_quantities() if row[2].is_compared)
+
+
+def spread_column(measured: Measured, normal: Normal, key: str, name: str, *, otherwise: float) -> Float:
+    """Return one number of `Spread` for the stratum of each home, (n,).
+
+    Parameters
+    ----------
+    measured, normal
+        The homes, and what is normal in their fleet.
+    key, name
+        The quantity, and which number of its `Spread`.
+    otherwise
+        Of strata without a normal.
+    """
+    by_stratum = [getattr(normal.get((key, stratum)), name, otherwise) for stratum in STRATA]
+    return np.array(by_stratum, dtype=np.float64)[measured.stratum]
+
+
+def measure_deviations(measured: Measured, normal: Normal) -> Deviations:
     """Return how far the homes lie from what is normal."""
     spreads, outers = {}, {}
-    for key, _, quantity in all_quantities():
-        if not quantity.is_compared:
-            continue
-        centre, spread, outer = (
-            np.full(measured.size, np.nan),
-            np.full(measured.size, np.nan),
-            np.ones(measured.size),
-        )
-        for at, name in enumerate(STRATA):
-            if (key, name) in normal:
-                some, here = measured.stratum == at, normal[key, name]
-                centre[some], spread[some], outer[some] = here.centre, here.spread, here.outer
+    for key, _, quantity in compared_quantities():
+        centre = spread_column(measured, normal, key, "centre", otherwise=np.nan)
+        spread = spread_column(measured, normal, key, "spread", otherwise=np.nan)
         if quantity.shape == "contrast":
             centre = np.where(np.isnan(centre), np.nan, 0.0)
-        spreads[key] = (measured.values[key] - centre[:, None]) / np.sqrt(
-            measured.errors[key] ** 2 + spread[:, None] ** 2
-        )
+        error = np.sqrt(measured.errors[key] ** 2 + spread[:, None] ** 2)
+        spreads[key] = (measured.values[key] - centre[:, None]) / error
         if quantity.wrong:
-            outers[key] = spreads[key] / outer[:, None]
+            outers[key] = spreads[key] / spread_column(measured, normal, key, "outer", otherwise=1.0)[:, None]
     return Deviations(spreads, outers)
 
 
@@ -226,17 +234,15 @@ def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
     units = {key: (probe, quantity.name, quantity.unit) for key, probe, quantity in all_quantities()}
     for (key, stratum), spread in normal.items():
         probe, quantity, unit = units[key]
-        ours, theirs = own.get((key, stratum)), shipped.get((key, stratum), shipped.get((key, ANYWHERE)))
+        seen, prior = own.get((key, stratum)), shipped.get((key, stratum), shipped.get((key, ANYWHERE)))
         rows.append(
-            {
-                "probe": probe, "quantity": quantity, "stratum": stratum, "unit": unit, "centre": spread.centre,
-                "spread": spread.spread, "tail": spread.tail, "outer": spread.outer, "homes": spread.homes,
-                "own_centre": ours.centre if ours else None, "own_spread": ours.spread if ours else None,
-                "shipped_centre": theirs.centre if theirs else None,
-                "shipped_spread": theirs.spread if theirs else None,
-            }
+            (
+                probe, quantity, stratum, unit, spread.centre, spread.spread, spread.tail, spread.outer, spread.homes,
+                *((seen.centre, seen.spread) if seen else (None, None)),
+                *((prior.centre, prior.spread) if prior else (None, None)),
+            )
         )  # fmt: skip
-    return pl.DataFrame(rows, schema=NORMAL_SCHEMA)
+    return pl.DataFrame(rows, schema=NORMAL_SCHEMA, orient="row")
 
 
 NORMAL_SCHEMA = pl.Schema(

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.probes import PROBES
+from pipeline.probes import NAMES, PROBES
 from pipeline.probes.measured import Measured, all_quantities, measure
-from pipeline.scoring.design import alike
+from pipeline.scoring.design import symmetric_design
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
-from pipeline.scoring.normal import deviations
+from pipeline.scoring.normal import measure_deviations
 from pipeline.scoring.sentences import odds_words, probe_sentences
 
 Float = NDArray[np.float64]
@@ -25,109 +26,112 @@ SCHEMA = pl.Schema(
     }
 )  # fmt: skip
 SUPPORTS, AGAINST, CANNOT_TELL = "supports", "against", "cannot tell"
-PRIOR = "prior"
 
 
 def site_weights(
-    scores: pl.DataFrame,
-    signals: pl.DataFrame,
-    homes: list[str],
-    fleet: FleetNormal,
-    model: Model,
+    scores: pl.DataFrame, signals: pl.DataFrame, homes: list[str], *, fleet: FleetNormal, model: Model
 ) -> pl.DataFrame:
     """Return table site_weight for these homes: what stands before the data, and one row a probe.
 
     `weight` [log odds] is for a fault of any kind against a sound install; over a home they add up to the log odds of
     its likelihood. `which_weight` [log] is for the likely fault against the next likeliest, `which_against`; over a
     home they add up to the log of how many times likelier it is. `value` is the probe's largest deviation from the
-    fleet's normal [spreads]; `strength` says the weight as odds. Homes come in the order given, those without data left
-    out.
+    fleet's normal [spreads]; `strength` says the weight as odds.
+
+    Parameters
+    ----------
+    scores, signals
+        site_scores and table site_signal.
+    homes
+        The site_ids asked for; rows come in this order, without those that have no data.
+    fleet, model
+        What is normal in their fleet, and the model that scored them.
     """
-    likely = scores.select("site_id", "likely_fault").drop_nulls()
-    known = (
+    listed = (
         pl.DataFrame({"site_id": homes}, schema={"site_id": pl.String})
-        .join(signals.select("site_id").with_row_index("at"), on="site_id", maintain_order="left")
-        .join(likely, on="site_id", maintain_order="left")
+        .join(signals.select("site_id").with_row_index("row"), on="site_id", maintain_order="left")
+        .join(scores.select("site_id", "likely_fault").drop_nulls(), on="site_id", maintain_order="left")
     )
-    if known.is_empty():
+    if listed.is_empty():
         return pl.DataFrame(schema=SCHEMA)
-    some = signals[known["at"].to_list()]
-    measured = measure(some)
-    moved = deviations(measured, fleet.normal)
-    rows = alike(measured, moved).rows
-    added = model.probe_terms(rows)
-    terms = model.which_terms(rows)
+    rows = signals[listed["row"].to_list()]
+    measured = measure(rows)
+    deviations = measure_deviations(measured, fleet.normal)
+    design = symmetric_design(measured, deviations).rows
+    added, terms = model.probe_terms(design), model.which_terms(design)
     score = terms.sum(axis=2) + model.which.start
-    one = np.array([model.faults.index(name) for name in known["likely_fault"]])
-    homes_at = np.arange(one.size)
-    rest = score.copy()
-    rest[homes_at, one] = -np.inf
-    other = rest.argmax(axis=1)
-    which = terms[homes_at, one] - terms[homes_at, other]
-    start = np.full(one.size, model.offset + np.log(fleet.rate / (1 - fleet.rate)))
-    before = _before_words(fleet.rate, model.offset)
-    speaks = knows_something(measured)
-    order = np.argsort(-np.abs(added), axis=1, kind="stable")
-    ordinal = np.empty_like(order)
-    np.put_along_axis(ordinal, order, np.arange(1, added.shape[1] + 1)[None, :], axis=1)
-    against = np.array(model.faults, dtype=object)[other]
-    parts = [_prior_rows(start, model.which.start[one] - model.which.start[other], against, before)]
+    home = np.arange(len(design))
+    likely = np.array([model.faults.index(name) for name in listed["likely_fault"]])
+    score[home, likely] = -np.inf
+    next_likely = score.argmax(axis=1)
+    against = np.array(model.faults)[next_likely]
+    which = terms[home, likely] - terms[home, next_likely]
+    prior = np.full(home.size, model.base_log_odds + np.log(fleet.rate / (1 - fleet.rate)))
+    ordinal = np.argsort(np.argsort(-np.abs(added), axis=1, kind="stable"), axis=1) + 1
+    is_known = _has_values(measured)
+    parts = [
+        _rows(
+            home, prior, model.which.start[likely] - model.which.start[next_likely], against,
+            ordinal=0, probe="prior", label="Before looking", value=np.nan, is_known=True,
+            sentence=_prior_sentence(fleet.rate, model.base_log_odds),
+        )
+    ]  # fmt: skip
     for number, probe in enumerate(PROBES):
-        largest = _largest(probe.name, moved.spread, one.size)
-        state = np.where(~speaks[:, number], CANNOT_TELL, np.where(added[:, number] > 0, SUPPORTS, AGAINST))
-        told = np.where(speaks[:, number], probe_sentences(probe, some), "no data for this")
+        sentence = np.where(is_known[:, number], probe_sentences(probe, rows), "no data for this")
         parts.append(
-            pl.DataFrame(
-                {
-                    "home": homes_at, "ordinal": ordinal[:, number], "probe": probe.name, "label": probe.label,
-                    "state": state.tolist(), "value": largest, "weight": added[:, number],
-                    "strength": [odds_words(w, "a fault", "a sound install") for w in added[:, number].tolist()],
-                    "which_weight": which[:, number], "which_against": against.tolist(), "sentence": told.tolist(),
-                }
+            _rows(
+                home, added[:, number], which[:, number], against,
+                ordinal=ordinal[:, number], probe=probe.name, label=probe.label, sentence=sentence,
+                value=_largest(probe.name, deviations.spread, home.size), is_known=is_known[:, number],
             )
         )  # fmt: skip
-    whole = pl.concat(parts, how="vertical_relaxed").sort("home", "ordinal")
-    return whole.with_columns(
-        known["site_id"].gather(whole["home"]).alias("site_id"), pl.col("value").fill_nan(None)
+    table = pl.concat(parts, how="diagonal_relaxed").sort("home", "ordinal")
+    return table.with_columns(
+        pl.col("value").fill_nan(None), site_id=listed["site_id"].gather(table["home"])
     ).select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
 
 
-def knows_something(measured: Measured) -> NDArray[np.bool_]:
+def _rows(
+    home: NDArray[np.int64],
+    weight: Float,
+    which_weight: Float,
+    against: NDArray[np.str_],
+    *,
+    is_known: Any,
+    **columns: Any,
+) -> pl.DataFrame:
+    """Return a row a home of one probe; `columns` are its others, one value or one a home."""
+    state = np.where(is_known, np.where(weight > 0, SUPPORTS, AGAINST), CANNOT_TELL)
+    strength = [odds_words(number, "a fault", "a sound install") for number in weight.tolist()]
+    table = {
+        "home": home, "weight": weight, "which_weight": which_weight, "which_against": against, "state": state,
+        "strength": strength, **columns,
+    }  # fmt: skip
+    return pl.DataFrame({name: np.broadcast_to(column, home.shape) for name, column in table.items()})
+
+
+def _has_values(measured: Measured) -> NDArray[np.bool_]:
     """Return whether any quantity of each probe is known at each home, (n, probes)."""
-    found = np.zeros((measured.size, len(PROBES)), dtype=np.bool_)
-    place = {probe.name: number for number, probe in enumerate(PROBES)}
+    is_known = np.zeros((measured.size, len(PROBES)), dtype=np.bool_)
     for key, probe, _ in all_quantities():
-        found[:, place[probe]] |= ~np.isnan(measured.values[key]).all(axis=1)
-    return found
+        is_known[:, NAMES.index(probe)] |= ~np.isnan(measured.values[key]).all(axis=1)
+    return is_known
 
 
-def _before_words(rate: float, offset: float) -> str:
-    told = f"about {rate:.1%} of this fleet's homes have a fault, by what all of their data say"
-    if abs(offset) < 0.05:
-        return told
-    return f"{told}; these odds times {np.exp(offset):.2f}, as fleets asked for that training never saw"
+def _prior_sentence(rate: float, base_log_odds: float) -> str:
+    text = f"about {rate:.1%} of this fleet's homes have a fault, by what all of their data say"
+    if abs(base_log_odds) < 0.05:
+        return text
+    return (
+        f"{text}; these odds times {np.exp(base_log_odds):.2f}, as fleets asked for that training never saw"
+    )
 
 
-def _prior_rows(start: Float, which_start: Float, against: NDArray[np.object_], before: str) -> pl.DataFrame:
-    size = start.size
-    return pl.DataFrame(
-        {
-            "home": np.arange(size), "ordinal": np.zeros(size, dtype=np.int64), "probe": PRIOR,
-            "label": "Before looking",
-            "state": np.where(start > 0, SUPPORTS, AGAINST).tolist(), "value": np.full(size, np.nan), "weight": start,
-            "strength": [odds_words(w, "a fault", "a sound install") for w in start.tolist()],
-            "which_weight": which_start, "which_against": against.tolist(),
-            "sentence": before,
-        }
-    )  # fmt: skip
-
-
-def _largest(probe: str, moved: Mapping[str, Float], homes: int) -> Float:
+def _largest(probe: str, deviations: Mapping[str, Float], homes: int) -> Float:
     """Return the probe's largest deviation in size, with its sign, (n,); NaN where none is known."""
-    columns = [values for key, values in moved.items() if key.split(".")[0] == probe]
+    columns = [values for key, values in deviations.items() if key.split(".")[0] == probe]
     if not columns:
         return np.full(homes, np.nan)
-    beside = np.concatenate(columns, axis=1)
-    place = np.where(np.isnan(beside), -1.0, np.abs(beside)).argmax(axis=1)
-    found: Float = beside[np.arange(homes), place]
-    return found
+    values = np.concatenate(columns, axis=1)
+    largest = np.where(np.isnan(values), -1.0, np.abs(values)).argmax(axis=1)
+    return np.asarray(values[np.arange(homes), largest])

@@ -13,15 +13,15 @@ from pipeline.core.contract import SOUND
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.faults.types import Fault
 from pipeline.probes import NAMES
-from pipeline.probes.measured import Measured, measure
+from pipeline.probes.measured import measure
 from pipeline.scoring.contradiction import Contradiction, contradictions
-from pipeline.scoring.design import alike, in_order
+from pipeline.scoring.design import leg_design, symmetric_design
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.model import Model
-from pipeline.scoring.normal import Deviations, deviations
-from pipeline.scoring.sentences import could_speak, evidence_lines, strongest
-from pipeline.scoring.verdict import Prior, missing, with_verdicts
+from pipeline.scoring.normal import measure_deviations
+from pipeline.scoring.sentences import evidence_lines, has_data, strongest_probes
+from pipeline.scoring.verdict import Prior, add_verdicts, missing_evidence
 
 Float = NDArray[np.float64]
 LEGS = ("l1", "l2", "both")
@@ -35,26 +35,25 @@ SHOWN = (
 
 
 @dataclass(frozen=True)
-class Judged:
+class HomeLikelihoods:
     """What the model says of n homes, in the order of their signals.
 
-    `terms` (n, probes) is what each probe adds to the log odds of a fault, `log_odds` (n,) their sum with the fleet's
-    own odds; `shares` (n, faults + sound) the likelihoods; `legs` each home's leg of its likeliest fault; `cause` (n,)
-    the likeliest innocent cause with its likelihood; `contradiction` the numbers that no right install shows.
+    `terms` (n, probes) is what each probe adds to the log odds of a fault; `shares` (n, faults + sound) the
+    likelihoods; `leg` (n,) the leg of each home's likeliest fault; `cause` (n,) the likeliest innocent cause with its
+    likelihood; `contradiction` the numbers that no right install shows.
     """
 
     terms: Float
-    log_odds: Float
     shares: Float
-    legs: list[str | None]
-    cause: list[str | None]
+    leg: NDArray[np.object_]
+    cause: NDArray[np.object_]
     cause_likelihood: Float
     contradiction: Contradiction
 
 
 @dataclass(frozen=True)
 class Scored:
-    """What scoring leaves: `scores` one row a site of the register, `signals`, and the fleet's own yardstick."""
+    """What scoring leaves: `scores` one row a site of the register, `signals`, and what is normal in the fleet."""
 
     scores: pl.DataFrame
     signals: pl.DataFrame
@@ -65,135 +64,138 @@ def judge_homes(
     signals: pl.DataFrame,
     fleet: FleetNormal,
     model: Model,
+    *,
     catalogue: Mapping[str, Fault],
-    own: VerdictSettings,
-) -> Judged:
-    """Return what the model says of the homes of `signals` (table site_signal).
+    settings: VerdictSettings,
+) -> HomeLikelihoods:
+    """Return what the model says of the homes of `signals`.
 
     Which fault, which leg and which innocent cause is asked only of homes that may have one ([verdict] ask_from) or
     whose numbers contradict a right install; elsewhere faults share the likelihood as they share the fleet's.
+
+    Parameters
+    ----------
+    signals, fleet
+        Table site_signal, one row a home, and what is normal in their fleet.
+    model, catalogue, settings
+        The model, the faults with the legs each can be on, and [verdict].
     """
     measured = measure(signals)
-    moved = deviations(measured, fleet.normal)
-    rows = alike(measured, moved).rows
+    deviations = measure_deviations(measured, fleet.normal)
+    rows = symmetric_design(measured, deviations).rows
     terms = model.probe_terms(rows)
-    log_odds = terms.sum(axis=1) + model.offset + np.log(fleet.rate / (1 - fleet.rate))
+    log_odds = terms.sum(axis=1) + model.base_log_odds + np.log(fleet.rate / (1 - fleet.rate))
     likelihood = 1 / (1 + np.exp(-np.clip(log_odds, -40.0, 40.0)))
-    found = contradictions(measured, moved, fleet.normal, signals)
-    asked = np.flatnonzero((likelihood >= own.ask_from) | found.is_there)
+    contradiction = contradictions(measured, deviations, fleet.normal, signals=signals)
+    asked = np.flatnonzero((likelihood >= settings.ask_from) | contradiction.is_there)
     share = np.tile([fleet.fault_mix[name] for name in model.faults], (len(rows), 1))
-    legs = np.full(len(rows), None, dtype=object)
-    cause, cause_share = np.full(len(rows), None, dtype=object), np.zeros(len(rows))
+    leg, cause = (np.full(len(rows), None, dtype=object) for _ in range(2))
+    cause_likelihood = np.zeros(len(rows))
     if asked.size:
         share[asked] = model.fault_shares(model.which_terms(rows[asked]))
-        best = share[asked].argmax(axis=1)
-        legs[asked] = _legs(measured.of(asked), moved.of(asked), best, signals[asked],
-                            model, catalogue)  # fmt: skip
-        innocent = model.innocent_shares(rows[asked])
-        named = [at for at, name in enumerate(model.innocents) if name in CAUSES]
-        likeliest = innocent[:, named].argmax(axis=1)
-        cause[asked] = np.array([model.innocents[at] for at in named], dtype=object)[likeliest]
+        fault = share[asked].argmax(axis=1)
+        leg_share = model.leg_shares(
+            [leg_design(measured.take(asked), deviations.take(asked), is_exchanged).rows
+             for is_exchanged in (False, True)],
+            fault,
+        )  # fmt: skip
+        leg[asked] = _likeliest_leg(leg_share, fault, signals["service"][asked], model, catalogue)
+        causes = [index for index, name in enumerate(model.innocents) if name in CAUSES]
+        innocent = model.innocent_shares(rows[asked])[:, causes]
+        cause[asked] = np.array(model.innocents, dtype=object)[causes][innocent.argmax(axis=1)]
         # What the likelihood says of a fault holds; of the rest a cause has its part.
-        cause_share[asked] = np.minimum(innocent[:, named].max(axis=1), 1 - likelihood[asked])
+        cause_likelihood[asked] = np.minimum(innocent.max(axis=1), 1 - likelihood[asked])
     shares = np.column_stack([share * likelihood[:, None], 1 - likelihood])
-    told: list[str | None] = cause.tolist()
-    named_legs: list[str | None] = legs.tolist()
-    return Judged(terms, log_odds, shares, named_legs, told, cause_share, found)
+    return HomeLikelihoods(terms, shares, leg, cause, cause_likelihood, contradiction)
 
 
-def _legs(
-    measured: Measured,
-    moved: Deviations,
-    fault: NDArray[np.int64],
-    signals: pl.DataFrame,
-    model: Model,
-    catalogue: Mapping[str, Fault],
+def _likeliest_leg(
+    share: Float, fault: NDArray[np.int64], service: pl.Series, model: Model, catalogue: Mapping[str, Fault]
 ) -> NDArray[np.object_]:
     """Return the likeliest leg of each home's fault among those it can have on the home's service."""
-    rows = [in_order(measured, moved, is_exchanged).rows for is_exchanged in (False, True)]
-    share = model.leg_shares(rows, fault)
-    services = signals["service"].fill_null("120/240").to_list()
-    can = {
-        (at, service): [leg in catalogue[name].legs_on(service) for leg in LEGS]
-        for at, name in enumerate(model.faults)
+    services = service.fill_null("120/240").to_list()
+    is_possible = {
+        (index, service): [leg in catalogue[name].legs_on(service) for leg in LEGS]
+        for index, name in enumerate(model.faults)
         for service in set(services)
     }
-    allowed = np.array([can[at, service] for at, service in zip(fault.tolist(), services, strict=True)])
-    place = np.where(allowed, share, -1.0).argmax(axis=1)
-    legs: NDArray[np.object_] = np.array(LEGS, dtype=object)[place]
-    return legs
+    possible = np.array([is_possible[home] for home in zip(fault.tolist(), services, strict=True)])
+    return np.asarray(np.array(LEGS, dtype=object)[np.where(possible, share, -1.0).argmax(axis=1)])
 
 
 def score(
     signals: pl.DataFrame,
     sites: pl.DataFrame,
     fleet: FleetNormal,
+    *,
     model: Model,
     catalogue: Mapping[str, Fault],
-    own: VerdictSettings,
+    settings: VerdictSettings,
 ) -> pl.DataFrame:
     """Return site_scores: one row a site of the register, also those without rows (likelihood = the fleet's rate).
 
-    `signals` is `WindowView.signals`. The likelihood of any fault is one less that of sound. `likely_fault` is the
-    likeliest fault, at every home; `suspected_fault` is the same where its likelihood is too high to call the home
-    sound (`[verdict] sound`), else null, as for a home without rows: nothing speaks against it.
+    The likelihood of any fault is one less that of sound. `likely_fault` is the likeliest fault, at every home;
+    `suspected_fault` is the same where its likelihood is too high to call the home sound (`[verdict] sound`), else
+    null, as for a home without rows: nothing speaks against it.
+
+    Parameters
+    ----------
+    signals, sites, fleet
+        Table site_signal, the sites register, and what is normal in the fleet.
+    model, catalogue, settings
+        The model, the faults and [verdict].
     """
-    judged = judge_homes(signals, fleet, model, catalogue, own)
-    faults = [name for name in catalogue if name in model.faults]  # of equally likely ones the first is told
-    shares = judged.shares[:, [model.faults.index(name) for name in faults]]
-    likelihood = 1 - judged.shares[:, -1]
-    is_told = likelihood >= own.sound
-    speaks = could_speak(signals)
-    against = judged.contradiction
+    judged = judge_homes(signals, fleet, model, catalogue=catalogue, settings=settings)
+    faults = [name for name in catalogue if name in model.faults]  # of equally likely ones the first is named
+    shares = judged.shares[:, [*(model.faults.index(name) for name in faults), -1]]
+    likelihood = 1 - shares[:, -1]
+    is_suspected = likelihood >= settings.sound
+    contradiction = judged.contradiction
     # What contradicts a right install comes first, whatever its weight.
-    plain = np.where(is_told[:, None] & (against.strength > 1), FIRST, 0.0)
-    order = strongest(judged.terms + plain, speaks | (plain > 0), is_told)
-    order = _first(order, against.probe)
-    likely = pl.Series("likely_fault", faults, dtype=pl.String).gather(shares.argmax(axis=1))
-    likely_leg = pl.Series("likely_leg", judged.legs, dtype=pl.String)
-    first = evidence_lines(signals, against.probe[:, None])
-    is_suspect = pl.Series(likelihood >= own.suspect)
+    first = np.where(is_suspected[:, None] & (contradiction.strength > 1), FIRST, 0.0)
+    order = strongest_probes(judged.terms + first, has_data(signals) | (first > 0), is_suspected)
+    order = _with_first(order, contradiction.probe)
+    likely = pl.Series("likely_fault", faults, dtype=pl.String).gather(shares[:, :-1].argmax(axis=1))
+    likely_leg = pl.Series("likely_leg", judged.leg.tolist(), dtype=pl.String)
+    is_contradicted = pl.Series(contradiction.is_there)
+    is_suspect = pl.Series(likelihood >= settings.suspect)
     scored = signals.select(
         "site_id",
         pl.Series("likelihood", likelihood),
-        pl.when(pl.Series(is_told)).then(likely).alias("suspected_fault"),
-        pl.when(pl.Series(is_told)).then(likely_leg).alias("leg"),
+        pl.when(pl.Series(is_suspected)).then(likely).alias("suspected_fault"),
+        pl.when(pl.Series(is_suspected)).then(likely_leg).alias("leg"),
         likely,
         likely_leg,
         pl.struct(
-            *(pl.Series(name, shares[:, at]) for at, name in enumerate(faults)), pl.Series(SOUND, judged.shares[:, -1])
+            pl.Series(name, column) for name, column in zip((*faults, SOUND), shares.T, strict=True)
         ).alias("fault_likelihoods"),
-        pl.when(is_suspect).then(pl.col("changed_on")).alias("onset_on"),
-        pl.when(is_suspect).then(pl.col("change_told")).alias("onset_evidence"),
+        pl.when(is_suspect).then("changed_on").alias("onset_on"),
+        pl.when(is_suspect).then("change_told").alias("onset_evidence"),
         "from_on",
         pl.Series("evidence", evidence_lines(signals, order), dtype=pl.String),
-        pl.Series(
-            "contradiction",
-            [text if there else None for text, there in zip(first, against.is_there, strict=True)],
-            dtype=pl.String,
-        ),
-        pl.Series(
-            "contradiction_probe",
-            [NAMES[probe] if probe >= 0 else None for probe in against.probe.tolist()],
-            dtype=pl.String,
-        ),
-        pl.Series("record_cause", judged.cause, dtype=pl.String),
+        pl.when(is_contradicted)
+        .then(pl.Series(evidence_lines(signals, contradiction.probe[:, None]), dtype=pl.String))
+        .alias("contradiction"),
+        pl.when(is_contradicted)
+        .then(pl.Series(NAMES, dtype=pl.String).gather(contradiction.probe.clip(0)))
+        .alias("contradiction_probe"),
+        pl.Series("record_cause", judged.cause.tolist(), dtype=pl.String),
         pl.Series("record_likelihood", judged.cause_likelihood),
         *SHOWN,
-        pl.when(pl.col("is_clock_suspect")).then(pl.col("pv_clock_h")).alias("clock_offset_h"),
-        (pl.col("sag_v_per_kw") > own.neutral_v_per_kw).fill_null(False).alias("is_neutral_suspect"),
-        missing(own).alias("unproven_why"),
-    )  # fmt: skip
-    told = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
+        pl.when("is_clock_suspect").then("pv_clock_h").alias("clock_offset_h"),
+        (pl.col("sag_v_per_kw") > settings.neutral_v_per_kw).fill_null(False).alias("is_neutral_suspect"),
+        missing_evidence(settings).alias("unproven_why"),
+    )
+    scores = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
         scored, on="site_id", how="left", maintain_order="left"
     )
-    return with_verdicts(told, Prior(fleet.rate, {name: fleet.fault_mix[name] for name in faults}), own)
+    return add_verdicts(scores, Prior(fleet.rate, {name: fleet.fault_mix[name] for name in faults}), settings)
 
 
-def _first(order: NDArray[np.int64], probe: NDArray[np.int64]) -> NDArray[np.int64]:
+def _with_first(order: NDArray[np.int64], probe: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the order with this probe (-1: none) ahead of the others."""
-    moved = order.copy()
+    out = order.copy()
     for home in np.flatnonzero(probe >= 0).tolist():
-        rest = [at for at in order[home].tolist() if at != probe[home]]
-        moved[home] = [probe[home], *rest][: order.shape[1]]
-    return moved
+        others = [number for number in order[home].tolist() if number != probe[home]]
+        out[home] = [probe[home], *others][: order.shape[1]]
+    return out

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 from functools import cache
 from itertools import repeat
-from math import isfinite
 from string import Formatter
 from typing import Any
 
@@ -30,35 +29,23 @@ def _parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
 
 def _number(value: Any, spec: str) -> str:
     """Return the number in this format; what rounds to zero has no minus."""
-    told = format(value, spec)
-    return told[1:] if told[:1] == "-" and not told.strip("-0.%") else told
+    text = format(value, spec)
+    return text[1:] if text[:1] == "-" and not text.strip("-0.%") else text
 
 
-def sentence(template: str, row: Mapping[str, Any]) -> str:
-    """Return the template with the row's numbers; what is missing reads *not known*."""
-    told = []
+def fill_template(template: str, rows: pl.DataFrame) -> list[str]:
+    """Return the template with each row's numbers; what is missing, or no column, reads *not known*."""
+    columns: list[Iterable[str]] = []
     for text, name, spec in _parts(template):
-        told.append(text)
-        if name is not None:
-            value = row.get(name)
-            is_missing = value is None or (isinstance(value, float) and not isfinite(value))
-            told.append(MISSING if is_missing else _number(value, spec))
-    return "".join(told)
-
-
-def sentences(template: str, rows: pl.DataFrame) -> list[str]:
-    """Return `sentence` of every row; a column that the table lacks is missing."""
-    told: list[Iterable[str]] = []
-    for text, name, spec in _parts(template):
-        told.append(repeat(text, rows.height))
+        columns.append(repeat(text, rows.height))
         if name is not None and name in rows.columns:
             column = rows[name]
             if column.dtype.is_float() and not column.is_finite().all():
                 column = column.set(~column.is_finite(), None)
-            told.append([MISSING if value is None else _number(value, spec) for value in column.to_list()])
+            columns.append([MISSING if value is None else _number(value, spec) for value in column.to_list()])
         elif name is not None:
-            told.append(repeat(MISSING, rows.height))
-    return ["".join(texts) for texts in zip(*told, strict=True)]
+            columns.append(repeat(MISSING, rows.height))
+    return ["".join(texts) for texts in zip(*columns, strict=True)]
 
 
 def probe_sentences(probe: Probe, signals: pl.DataFrame) -> list[str]:
@@ -66,40 +53,39 @@ def probe_sentences(probe: Probe, signals: pl.DataFrame) -> list[str]:
     names = {name for _, template in probe.sentences for _, name, _ in _parts(template) if name}
     rows = signals.with_columns(probe.spoken) if probe.spoken else signals
     rows = rows.select([name for name in names if name in rows.columns] or pl.col("site_id"))
-    told = [""] * signals.height
-    left = np.ones(signals.height, dtype=np.bool_)
+    texts = np.full(signals.height, "", dtype=object)
+    is_open = np.ones(signals.height, dtype=np.bool_)
     for condition, template in probe.sentences:
-        holds = signals.select(condition.fill_null(False).alias("holds"))["holds"]
-        is_said = left & (holds.to_numpy() if len(holds) == signals.height else bool(holds[0]))
-        at = np.flatnonzero(is_said)
-        for place, text in zip(at.tolist(), sentences(template, rows[at]), strict=True):
-            told[place] = text
-        left &= ~is_said
-    return told
+        homes = np.flatnonzero(is_open & _for_each_home(signals, condition)[:, 0])
+        texts[homes] = fill_template(template, rows[homes])
+        is_open[homes] = False
+    return texts.tolist()
 
 
-def could_speak(signals: pl.DataFrame) -> NDArray[np.bool_]:
+def has_data(signals: pl.DataFrame) -> NDArray[np.bool_]:
     """Return which probes have data at each home, (n, probes)."""
-    frame = signals.select(
-        (pl.lit(True) & probe.is_there.fill_null(False)).alias(probe.name) for probe in PROBES
-    )
-    if frame.height < signals.height:
-        frame = pl.concat([frame] * signals.height)
-    return frame.to_numpy()
+    return _for_each_home(signals, *(probe.is_there for probe in PROBES))
 
 
-def strongest(terms: Float, speaks: NDArray[np.bool_], is_faulty: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _for_each_home(signals: pl.DataFrame, *conditions: pl.Expr) -> NDArray[np.bool_]:
+    """Return which conditions hold at each home, (n, conditions); constants hold at all or none."""
+    is_met = {str(number): condition.fill_null(False) for number, condition in enumerate(conditions)}
+    return signals.with_columns(**is_met).select(is_met.keys()).to_numpy()
+
+
+def strongest_probes(
+    terms: Float, speaks: NDArray[np.bool_], is_faulty: NDArray[np.bool_]
+) -> NDArray[np.int64]:
     """Return the probes that decide for what is said of each home, (n, MOST_SAID), strongest first; -1: no more.
 
-    Of a home that is told of a fault those that speak for one, of a sound one those that speak against; what says
+    Of a home with a suspected fault those that speak for one, of a sound one those that speak against; what says
     nothing (a tenth of a log odds) is not said, and the record never says it alone.
     """
     toward = np.where(is_faulty[:, None], terms, -terms)
-    named = np.array([probe.name != "register" for probe in PROBES])
-    toward = np.where(speaks & named & (toward > 0.1), toward, -np.inf)
+    is_named = np.array([probe.name != "register" for probe in PROBES])
+    toward = np.where(speaks & is_named & (toward > 0.1), toward, -np.inf)
     order = np.argsort(-toward, axis=1, kind="stable")[:, :MOST_SAID]
-    found: NDArray[np.int64] = np.where(np.take_along_axis(toward, order, axis=1) > 0, order, -1)
-    return found
+    return np.where(np.take_along_axis(toward, order, axis=1) > 0, order, -1)
 
 
 def evidence_lines(signals: pl.DataFrame, order: NDArray[np.int64]) -> list[str]:
@@ -108,20 +94,13 @@ def evidence_lines(signals: pl.DataFrame, order: NDArray[np.int64]) -> list[str]
     for number, probe in enumerate(PROBES):
         homes, ranks = np.nonzero(order == number)
         if homes.size:
-            said = probe_sentences(probe, signals[homes])
-            texts[homes, ranks] = said
+            texts[homes, ranks] = probe_sentences(probe, signals[homes])
     return ["; ".join(filter(None, row)) or "too little data to tell" for row in texts.tolist()]
 
 
 def odds_words(weight: float, what: str, against: str) -> str:
     """Return a weight [log odds] as odds: "900 to 1 for a fault"."""
     ratio = float(np.exp(abs(weight)))
-    told = f"{ratio:,.0f}" if ratio >= 10 else f"{ratio:.1f}"
     if ratio < 1.1:
         return "says little"
-    return f"{told} to 1 for {what if weight > 0 else against}"
-
-
-__all__: Sequence[str] = (
-    "MISSING", "could_speak", "evidence_lines", "odds_words", "probe_sentences", "sentence", "sentences", "strongest",
-)  # fmt: skip
+    return f"{ratio:,.{0 if ratio >= 10 else 1}f} to 1 for {what if weight > 0 else against}"

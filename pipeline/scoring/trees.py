@@ -7,7 +7,8 @@ probe. So a home's score is a sum over probes, exactly.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,13 +48,13 @@ class Trees:
 
     def terms(self, rows: Float, probes: int) -> Float:
         """Return what each probe adds to each class [log odds], (n, classes, probes), for rows (n, columns)."""
-        found = np.zeros((len(rows), self.classes, probes))
+        terms = np.zeros((len(rows), self.classes, probes))
         if len(rows):
             _add_terms(  # type: ignore[no-untyped-call]  # compiled
                 np.asfortranarray(rows), self.feature, self.threshold, self.left, self.right, self.missing_left,
-                self.value, self.probe, self.root, self.of_class, found,
+                self.value, self.probe, self.root, self.of_class, terms,
             )  # fmt: skip
-        return found
+        return terms
 
 
 @entry
@@ -71,68 +72,52 @@ def _add_terms(rows, feature, threshold, left, right, missing_left, value, probe
                 found[home, of_class[tree], probe[node]] += value[node]
 
 
-def a_column_each(trees: Trees) -> Trees:
-    """Return trees of two classes that speak for the second one as ones with a score for each."""
-    return replace(trees, of_class=np.ones_like(trees.of_class), start=np.array([0.0, float(trees.start[0])]))
-
-
-def from_predictors(
-    predictors: Sequence[Sequence[object]], start: Float, column_probe: Int, register: int
+def trees_of_predictors(
+    predictors: Sequence[Sequence[Any]], start: Float, column_probe: Int, *, register: int
 ) -> Trees:
     """Return the forest of a fitted HistGradientBoostingClassifier.
 
     Parameters
     ----------
-    predictors
-        Its trees by iteration and class.
-    start
-        Its baseline [log odds], (classes,).
-    column_probe
-        The probe of each column, (columns,).
-    register
-        The number of the probe that any other may be asked together with.
+    predictors, start
+        Its trees by iteration and class, and its baseline [log odds], (classes,).
+    column_probe, register
+        The probe of each column, (columns,), and the probe that any other may be asked together with.
 
     Raises
     ------
     ValueError
         A leaf rests on two probes, so its value belongs to neither.
     """
-    names = ("feature", "threshold", "left", "right", "missing_left", "value", "probe")
-    parts: dict[str, list[NDArray[np.generic]]] = {name: [] for name in names}
-    roots, of_class, first = [], [], 0
-    for iteration in predictors:
-        for at, predictor in enumerate(iteration):
-            nodes = predictor.nodes  # type: ignore[attr-defined]
-            is_leaf = nodes["is_leaf"].astype(np.bool_)
-            feature = np.where(is_leaf, -1, nodes["feature_idx"]).astype(np.int32)
-            parts["feature"].append(feature)
-            parts["threshold"].append(nodes["num_threshold"].astype(np.float64))
-            parts["left"].append(np.where(is_leaf, 0, nodes["left"] + first).astype(np.int32))
-            parts["right"].append(np.where(is_leaf, 0, nodes["right"] + first).astype(np.int32))
-            parts["missing_left"].append(nodes["missing_go_to_left"].astype(np.bool_))
-            parts["value"].append(np.where(is_leaf, nodes["value"], 0.0).astype(np.float64))
-            parts["probe"].append(_leaf_probes(nodes, feature, column_probe, register))
-            roots.append(first)
-            of_class.append(at)
-            first += len(nodes)
-    whole = {name: np.concatenate(arrays) for name, arrays in parts.items()}
+    nodes = [predictor.nodes for iteration in predictors for predictor in iteration]
+    whole = np.concatenate(nodes)
+    sizes = np.array([len(tree) for tree in nodes])
+    root = np.cumsum(sizes) - sizes
+    first = np.repeat(root, sizes)
+    is_leaf = whole["is_leaf"].astype(np.bool_)
+    feature = np.where(is_leaf, -1, whole["feature_idx"]).astype(np.int32)
+    left, right = (np.where(is_leaf, 0, whole[side] + first).astype(np.int32) for side in ("left", "right"))
     return Trees(
-        **whole,
-        root=np.array(roots, dtype=np.int32),
-        of_class=np.array(of_class, dtype=np.int32),
+        feature=feature,
+        threshold=whole["num_threshold"].astype(np.float64),
+        left=left,
+        right=right,
+        missing_left=whole["missing_go_to_left"].astype(np.bool_),
+        value=np.where(is_leaf, whole["value"], 0.0).astype(np.float64),
+        probe=_leaf_probes(feature, left, right, column_probe, register),
+        root=root.astype(np.int32),
+        of_class=np.tile(np.arange(start.size, dtype=np.int32), len(predictors)),
         start=start,
-    )  # type: ignore[arg-type]
+    )
 
 
-def _leaf_probes(nodes: NDArray[np.void], feature: Int, column_probe: Int, register: int) -> Int:
-    probe = np.full(len(nodes), register, dtype=np.int32)
-    for at in range(len(nodes)):  # parents come before their children
-        if feature[at] < 0:
-            continue
-        asked = column_probe[feature[at]]
-        if asked != register and probe[at] not in (register, asked):
+def _leaf_probes(feature: Int, left: Int, right: Int, column_probe: Int, register: int) -> Int:
+    probe = np.full(feature.size, register, dtype=np.int32)
+    for node in np.flatnonzero(feature >= 0).tolist():  # parents come before their children
+        asked = column_probe[feature[node]]
+        if asked == register:
+            asked = probe[node]
+        elif probe[node] not in (register, asked):
             raise ValueError("a leaf of the model rests on two probes")
-        own = asked if asked != register else probe[at]
-        for child in (int(nodes["left"][at]), int(nodes["right"][at])):
-            probe[child] = own
+        probe[left[node]] = probe[right[node]] = asked
     return np.where(feature < 0, probe, -1).astype(np.int32)

@@ -15,24 +15,24 @@ from pipeline.scoring.innocent import CAUSES
 
 @dataclass(frozen=True)
 class Prior:
-    """What the likelihoods were told before the data: `base_rate` of any fault, shared as `fault_mix` (sums to 1)."""
+    """What stands before the data: `base_rate` of any fault, shared as `fault_mix` (sums to 1)."""
 
     base_rate: float
     fault_mix: Mapping[str, float]
 
 
-def missing(own: VerdictSettings) -> pl.Expr:
-    """What is missing to call a home sound: nights, or a probe of scale; null if nothing is.
+def missing_evidence(settings: VerdictSettings) -> pl.Expr:
+    """Return what is missing to call a home sound: nights, or a probe of scale; null if nothing is.
 
     The sun tells the scale of a clamp that sees production, the utility meter that of any. Loads alone don't: a clamp
     at the loads that reads half of everything gives the readings of a right one in a smaller home.
     """
     by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
     by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
-    few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(own.min_nights))
+    too_few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(settings.min_nights))
     return (
-        pl.when(pl.col("nights") < own.min_nights)
-        .then(few)
+        pl.when(pl.col("nights") < settings.min_nights)
+        .then(too_few)
         .when(by_sun | by_meter)
         .then(None)
         .when(pl.col("is_declared_upstream").fill_null(False))
@@ -43,37 +43,31 @@ def missing(own: VerdictSettings) -> pl.Expr:
     )
 
 
-def with_verdicts(told: pl.DataFrame, prior: Prior, own: VerdictSettings) -> pl.DataFrame:
+def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) -> pl.DataFrame:
     """Return the scores with every home's `verdict` and, where unproven, `unproven_why`.
 
-    `told` has null likelihoods for homes without rows: they keep the prior's, and its likeliest fault. A home with a
+    `scores` has null likelihoods for homes without rows: they keep the prior's, and its likeliest fault. A home with a
     `contradiction` is never sound: it is a suspect, or unproven with the contradicting number first.
     """
-    base_rate = prior.base_rate
+    base_rate, no_rows = prior.base_rate, pl.lit("no rows in the window")
     base = pl.struct(
         *(pl.lit(base_rate * share).alias(name) for name, share in prior.fault_mix.items()),
         pl.lit(1 - base_rate).alias(SOUND),
     )
-    silent = pl.col("likelihood").is_null()
-    filled = told.with_columns(
-        pl.col("record_likelihood").fill_null(0.0),
+    is_empty = pl.col("likelihood").is_null()
+    filled = scores.with_columns(
         pl.col("likelihood").fill_null(base_rate),
         pl.col("likely_fault").fill_null(max(prior.fault_mix, key=prior.fault_mix.__getitem__)),
-        pl.col("nights").fill_null(0),
-        pl.col("coverage_share").fill_null(0.0),
-        pl.col("is_clock_suspect").fill_null(False),
-        pl.col("is_neutral_suspect").fill_null(False),
-        pl.when(silent)
-        .then(pl.lit("no rows in the window"))
-        .otherwise(pl.col("unproven_why"))
-        .alias("unproven_why"),
-        pl.col("evidence").fill_null("no rows in the window"),
-        pl.when(silent).then(base).otherwise(pl.col("fault_likelihoods")).alias("fault_likelihoods"),
+        pl.col("record_likelihood", "nights", "coverage_share").fill_null(0),
+        pl.col("is_clock_suspect", "is_neutral_suspect").fill_null(False),
+        pl.when(is_empty).then(no_rows).otherwise("unproven_why").alias("unproven_why"),
+        pl.col("evidence").fill_null(no_rows),
+        pl.when(is_empty).then(base).otherwise("fault_likelihoods").alias("fault_likelihoods"),
     )
     is_proved = pl.col("unproven_why").is_null() & pl.col("contradiction").is_null()
-    judged = filled.with_columns(
-        pl.when(pl.col("likelihood") >= own.suspect).then(pl.lit("suspect"))
-        .when((pl.col("likelihood") < own.sound) & is_proved).then(pl.lit("sound"))
+    with_verdict = filled.with_columns(
+        pl.when(pl.col("likelihood") >= settings.suspect).then(pl.lit("suspect"))
+        .when((pl.col("likelihood") < settings.sound) & is_proved).then(pl.lit("sound"))
         .otherwise(pl.lit("unproven"))
         .alias("verdict")
     )  # fmt: skip
@@ -81,13 +75,12 @@ def with_verdicts(told: pl.DataFrame, prior: Prior, own: VerdictSettings) -> pl.
         {code: cause.words for code, cause in CAUSES.items()}, default=None, return_dtype=pl.String
     )
     share = percent_column(pl.col("record_likelihood"))
-    maybe = pl.when(pl.col("record_likelihood") >= own.record).then(
-        pl.format("; it may be the record: {} ({} likely)", cause, share)
+    likely_record = (
+        pl.when(pl.col("record_likelihood") >= settings.record)
+        .then(pl.format("; it may be the record: {} ({} likely)", cause, share))
+        .otherwise(pl.lit(""))
     )
-    told_of = pl.format("{}{}", pl.col("contradiction"), maybe.otherwise(pl.lit("")))
-    two_minds = pl.format("evidence for a fault and against it{}", maybe.otherwise(pl.lit("")))
-    return judged.with_columns(
-        pl.when(pl.col("verdict") == "unproven")
-        .then(pl.coalesce(told_of, pl.col("unproven_why"), two_minds))
-        .alias("unproven_why")
-    )
+    contradicted = pl.format("{}{}", pl.col("contradiction"), likely_record)
+    ambiguous = pl.format("evidence for a fault and against it{}", likely_record)
+    why = pl.coalesce(contradicted, pl.col("unproven_why"), ambiguous)
+    return with_verdict.with_columns(unproven_why=pl.when(pl.col("verdict") == "unproven").then(why))

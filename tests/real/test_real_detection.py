@@ -43,7 +43,7 @@ def scored_windows(folder: Path, with_voltage: bool) -> pl.DataFrame:
         write_real_lake(
             root / "lake", [(fault, leg, number + 1) for fault, leg in INJECTED], windows(start), with_voltage
         )
-        seen = labelled_lake(root / "lake", root, DAYS + 1, settings)
+        seen = labelled_lake(root / "lake", root, DAYS + 1, settings=settings)
         # Copies with faults are no fleet: what is normal is what the untouched homes say, at the usual share of faults.
         untouched = seen.signals.filter(pl.Series(seen.fault == "sound"))
         known = learn_normal(untouched, model, settings.verdict)

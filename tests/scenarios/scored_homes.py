@@ -16,7 +16,7 @@ from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.types import Fault
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
-from pipeline.scoring.normal import lean, normal_table
+from pipeline.scoring.normal import normal_table, shrink_spreads
 from pipeline.scoring.score_homes import Scored, score
 
 # What a look at the window adds to site_signal.
@@ -54,7 +54,7 @@ def register(signals: pl.DataFrame) -> pl.DataFrame:
 
 def unseen_fleet(model: Model, rate: float = 0.05) -> FleetNormal:
     """The yardstick of a fleet of which nothing is known but what is normal in many others."""
-    normal = lean({}, model.shipped_normal)
+    normal = shrink_spreads({}, model.shipped_normal)
     return FleetNormal(normal, rate, model.mix(), normal_table(normal, {}, model.shipped_normal))
 
 
@@ -69,7 +69,9 @@ def night_scored(
     """Score a whole fleet as a night does: learn what is normal in it (unless `fleet` is given), then judge by it."""
     own = (settings or load_settings()).verdict
     known = learn_normal(signals, model, own) if fleet is None else fleet
-    return Scored(score(signals, sites, known, model, catalogue, own), signals, known)
+    return Scored(
+        score(signals, sites, known, model=model, catalogue=catalogue, settings=own), signals, known
+    )
 
 
 def varied(count: int, seed: int, **changed: Any) -> pl.DataFrame:

@@ -61,10 +61,12 @@ def scored_homes(
     with TemporaryDirectory(prefix="nightclamp-") as folder:
         root = Path(folder)
         write_lake(spec, root / "lake", workers=workers)
-        fleet = labelled_lake(root / "lake", root, spec.days, settings)
+        fleet = labelled_lake(root / "lake", root, spec.days, settings=settings)
     model = load_model()
     normal = learn_normal(fleet.signals, model, settings.verdict)
-    told = score(fleet.signals, fleet.sites, normal, model, CATALOGUE, settings.verdict)
+    told = score(
+        fleet.signals, fleet.sites, normal, model=model, catalogue=CATALOGUE, settings=settings.verdict
+    )
     likelihood = np.where(told["onset_on"].is_null(), told["likelihood"], 0.0)
     truth = told.select("site_id").join(
         fleet.truth.select("site_id", is_wrong=(pl.col("fault") != SOUND).fill_null(False)),

@@ -34,6 +34,6 @@ def small_fleets(
         is_in = pl.col("site_id").is_in(some)
         signals, sites = night.view.signals.filter(is_in), reading.registers.sites.filter(is_in)
         fleet = learn_normal(signals, model, settings.verdict)
-        scores = score(signals, sites, fleet, model, CATALOGUE, settings.verdict)
+        scores = score(signals, sites, fleet, model=model, catalogue=CATALOGUE, settings=settings.verdict)
         parts.append(judge(scores, reading.truth, reading.carries, night.as_of))
     return pool(parts)

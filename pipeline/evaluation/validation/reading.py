@@ -75,7 +75,7 @@ def score_as_of(reading: Reading, night: int, model: Model, settings: Settings) 
     view = look(con, files, sites, visits=visits, as_of=as_of, window_days=night, settings=settings)
     con.close()
     fleet = learn_normal(view.signals, model, settings.verdict)
-    scores = score(view.signals, sites, fleet, model, CATALOGUE, settings.verdict)
+    scores = score(view.signals, sites, fleet, model=model, catalogue=CATALOGUE, settings=settings.verdict)
     return ScoredNight(as_of, view, fleet, scores, judge(scores, reading.truth, reading.carries, as_of))
 
 

@@ -107,7 +107,7 @@ def at_the_limit(tmp_path_factory: pytest.TempPathFactory) -> Labelled:
     try:
         root = tmp_path_factory.mktemp("limit")
         write_lake(spec, root / "lake")
-        return labelled_lake(root / "lake", root, spec.days, load_settings())
+        return labelled_lake(root / "lake", root, spec.days, settings=load_settings())
     finally:
         patch.undo()
 

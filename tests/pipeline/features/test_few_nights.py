@@ -38,7 +38,7 @@ def by_nights(tmp_path_factory: pytest.TempPathFactory, model: Model) -> dict[in
     for nights in (3, 30):
         folder = root / str(nights)
         folder.mkdir()
-        seen = labelled_lake(root / "lake", folder, nights, SETTINGS)
+        seen = labelled_lake(root / "lake", folder, nights, settings=SETTINGS)
         # half of a fleet faulty is no majority: what is normal, the sound half says
         sound = seen.signals.filter(pl.Series(seen.fault == SOUND))
         normal = replace(learn_normal(sound, model, SETTINGS.verdict), rate=SETTINGS.verdict.base_rate)

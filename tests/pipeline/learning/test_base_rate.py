@@ -23,7 +23,7 @@ def fleet(rng: np.random.Generator, rate: float = TRUE_RATE) -> tuple[np.ndarray
 
 
 def estimate(likelihoods: np.ndarray, is_faulty: np.ndarray) -> BaseRate:
-    return base_rate(likelihoods, is_faulty, SHIPPED, SHIPPED, prior_homes=20.0, slope_sd=0.1)
+    return base_rate(likelihoods, is_faulty, SHIPPED, prior_rate=SHIPPED, prior_homes=20.0, slope_sd=0.1)
 
 
 def test_visits_to_suspects_only_give_the_fleets_rate() -> None:

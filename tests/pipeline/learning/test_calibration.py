@@ -7,14 +7,14 @@ import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import average_precision_score
 
-from pipeline.learning.calibration import Said, calibrate, marks_of
+from pipeline.learning.calibration import HeldOut, calibrate, score_log_odds
 
 RATE = 0.05
 
 
 def family(
     name: str, homes: int, seed: int, *, slope: float = 1.0, offset: float = 0.0, shift: float = 3.0
-) -> Said:
+) -> HeldOut:
     """Homes at even odds whose evidence is told `slope` times too loud and `offset` too high."""
     rng = np.random.default_rng(seed)
     is_faulty = np.arange(homes) % 2 == 0
@@ -51,7 +51,7 @@ def test_slope_and_offset_keep_their_limits() -> None:
 def test_families_count_alike_however_many_homes_they_have() -> None:
     """A hundred times the homes in one family don't outvote the other."""
     few, many = family("few", 2000, 1, slope=2.0), family("many", 2000, 2)
-    again: Said = (np.tile(many[0], 5), np.tile(many[1], 5), np.tile(many[2], 5), many[3])
+    again: HeldOut = (np.tile(many[0], 5), np.tile(many[1], 5), np.tile(many[2], 5), many[3])
 
     assert calibrate([few, again], RATE)[:2] == pytest.approx(calibrate([few, many], RATE)[:2], abs=1e-3)
 
@@ -90,7 +90,7 @@ def test_marks_are_those_of_weighed_homes() -> None:
     is_faulty: NDArray[np.bool_] = np.array([True, False, True, False])
     weight = np.array([1.0, 3.0, 1.0, 1.0])
 
-    told = marks_of(log_odds, is_faulty, weight)
+    told = score_log_odds(log_odds, is_faulty, weight)
 
     chance = 1 / (1 + np.exp(-log_odds))
     loss = -np.log(np.where(is_faulty, chance, 1 - chance))

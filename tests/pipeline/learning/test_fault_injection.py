@@ -13,7 +13,7 @@ from pipeline.core.contract import MEASURES, Site
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.clamps import measure
-from pipeline.learning.fault_injection import CLAMPED, RealHome, inject, reported, restore
+from pipeline.learning.fault_injection import CLAMPED, RealHome, inject, report, restore
 
 OWN = load_settings().own_fleet
 SITE: dict[str, Any] = {
@@ -57,7 +57,9 @@ def readings(days: int = 4, *, gap: bool = True, **absent: None) -> pl.DataFrame
 
 
 def home(rows: pl.DataFrame | None = None, **site: Any) -> RealHome:
-    found = restore(readings() if rows is None else rows, {**SITE, **site}, np.random.default_rng(1), OWN)
+    found = restore(
+        readings() if rows is None else rows, {**SITE, **site}, np.random.default_rng(1), settings=OWN
+    )
     assert found is not None
     return found
 
@@ -85,7 +87,7 @@ def test_without_a_fault_the_readings_come_back(absent: dict[str, None], site: d
     rows = readings(**absent)
     whole = home(rows, **site)
 
-    back = reported(whole, measure(whole.circuit, whole.wiring))
+    back = report(whole, measure(whole.circuit, whole.wiring))
 
     assert back.columns == rows.columns
     for name in ("site_id", "interval_start", *MEASURES):
@@ -99,17 +101,17 @@ def test_clipped_production_added_back_loses_nothing_of_a_sound_home() -> None:
     rows = readings(gap=False, **ALL_ABSENT).with_columns(pl.col("l1_w", "l2_w").abs())
     places = []
     for seed in range(8):
-        found = restore(rows, {**SITE, "pv_added_back": True}, np.random.default_rng(seed), OWN)
+        found = restore(rows, {**SITE, "pv_added_back": True}, np.random.default_rng(seed), settings=OWN)
         assert found is not None
         places.append(found.wiring.is_clipped)
-        back = reported(found, measure(found.circuit, found.wiring))
+        back = report(found, measure(found.circuit, found.wiring))
         np.testing.assert_allclose(column(back, "l1_w"), column(rows, "l1_w"), atol=1e-3)
     assert set(places) == {True, False}
 
 
 def test_a_turned_clamp_turns_the_leg_and_nothing_else() -> None:
     rows = readings()
-    done = inject(home(rows), CATALOGUE["reversed"], "l1", np.random.default_rng(2))
+    done = inject(home(rows), CATALOGUE["reversed"], "l1", rng=np.random.default_rng(2))
 
     np.testing.assert_allclose(column(done.rows, "l1_w"), -column(rows, "l1_w"), atol=1e-3)
     np.testing.assert_allclose(column(done.rows, "l1_var"), -column(rows, "l1_var"), atol=1e-3)
@@ -120,7 +122,7 @@ def test_a_turned_clamp_turns_the_leg_and_nothing_else() -> None:
 
 def test_crossed_legs_show_the_other_legs_load_turned() -> None:
     rows = readings(**ALL_ABSENT)
-    done = inject(home(rows), CATALOGUE["legs_crossed"], "both", np.random.default_rng(2))
+    done = inject(home(rows), CATALOGUE["legs_crossed"], "both", rng=np.random.default_rng(2))
     at = 7  # nobody knows what leg 1 carried here, so channel 2 is empty as well
     told = np.arange(rows.height) != at
 
@@ -133,10 +135,10 @@ def test_added_back_and_clipped_a_turned_clamp_is_dead_at_night_and_alive_at_noo
     clipped = next(
         one
         for seed in range(20)
-        if (one := restore(rows, {**SITE, "pv_added_back": True}, np.random.default_rng(seed), OWN))
+        if (one := restore(rows, {**SITE, "pv_added_back": True}, np.random.default_rng(seed), settings=OWN))
         and one.wiring.is_clipped
     )
-    done = inject(clipped, CATALOGUE["reversed"], "l1", np.random.default_rng(2)).rows
+    done = inject(clipped, CATALOGUE["reversed"], "l1", rng=np.random.default_rng(2)).rows
 
     # raw L - S/2, turned, plus S/2 added back: S - L
     np.testing.assert_allclose(column(done, "l1_w"), np.maximum(column(rows, "pv_w") - 203, 0), atol=1e-3)
@@ -144,7 +146,7 @@ def test_added_back_and_clipped_a_turned_clamp_is_dead_at_night_and_alive_at_noo
 
 def test_a_fault_that_starts_later_leaves_the_days_before() -> None:
     rows = readings(gap=False)
-    done = inject(home(rows), CATALOGUE["dead"], "l2", np.random.default_rng(2), onset_share=0.5)
+    done = inject(home(rows), CATALOGUE["dead"], "l2", rng=np.random.default_rng(2), onset_share=0.5)
     half = rows.height // 2
 
     np.testing.assert_allclose(column(done.rows, "l2_w")[:half], column(rows, "l2_w")[:half], atol=1e-3)
@@ -155,7 +157,9 @@ def test_a_wrong_record_changes_the_register_and_no_reading() -> None:
     rows = readings()
     places = set()
     for seed in range(12):
-        done = inject(home(rows), CATALOGUE["wrong_scope"], "both", np.random.default_rng(seed), 0.5)
+        done = inject(
+            home(rows), CATALOGUE["wrong_scope"], "both", rng=np.random.default_rng(seed), onset_share=0.5
+        )
         assert done.rows.drop(CLAMPED).equals(rows.drop(CLAMPED))
         np.testing.assert_allclose(column(done.rows, "l1_w"), column(rows, "l1_w"), atol=1e-3)
         assert done.site["ct_sees_pv"] is False
@@ -170,7 +174,7 @@ def test_every_fault_that_fits_keeps_rows_gaps_and_empty_values(name: str) -> No
     fault = CATALOGUE[name]
     assert fault.fits(whole.wiring, whole.circuit)
 
-    done = inject(whole, fault, fault.legs[0], np.random.default_rng(5))
+    done = inject(whole, fault, fault.legs[0], rng=np.random.default_rng(5))
 
     assert done.rows.select("site_id", "interval_start").equals(rows.select("site_id", "interval_start"))
     assert done.rows.schema == rows.schema
@@ -180,7 +184,7 @@ def test_every_fault_that_fits_keeps_rows_gaps_and_empty_values(name: str) -> No
 
 def test_readings_keep_the_sources_rounding() -> None:
     whole = home(readings().with_columns((pl.col("l1_w", "l2_w") / 10).round() * 10))
-    done = inject(whole, CATALOGUE["loose_core"], "l1", np.random.default_rng(5))
+    done = inject(whole, CATALOGUE["loose_core"], "l1", rng=np.random.default_rng(5))
 
     assert (done.rows["l1_w"].drop_nulls() % 10).abs().max() == 0
     assert (done.rows["pv_w"].drop_nulls() % 1).abs().max() == 0
@@ -203,8 +207,8 @@ def test_a_lost_bundle_is_not_a_constant_share() -> None:
     ids=["one row", "two rows at once"],
 )
 def test_a_home_without_a_grid_is_left_out(rows: pl.DataFrame) -> None:
-    assert restore(rows, SITE, np.random.default_rng(1), OWN) is None
+    assert restore(rows, SITE, np.random.default_rng(1), settings=OWN) is None
 
 
 def test_a_home_of_unknown_position_is_left_out() -> None:
-    assert restore(readings(), {**SITE, "ct_sees_pv": None}, np.random.default_rng(1), OWN) is None
+    assert restore(readings(), {**SITE, "ct_sees_pv": None}, np.random.default_rng(1), settings=OWN) is None

@@ -12,7 +12,6 @@ from pipeline.core import sql_runner
 from pipeline.core.contract import SOUND, Visit
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
-from pipeline.faults.catalogue import CATALOGUE
 from pipeline.ingest.contract_check import check_lake
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
@@ -20,11 +19,11 @@ from pipeline.learning.fleet_examples import (
     HELD_OUT,
     PARTS,
     TEMPER,
-    gather,
+    find_sound_homes,
+    gather_intervals,
     part_of,
-    sound_looking,
-    taken,
-    write_lessons,
+    sample_homes,
+    write_training_lake,
 )
 from pipeline.learning.labelled import labelled_lake
 from pipeline.simulate.lake import write_lake
@@ -71,7 +70,7 @@ def test_a_home_serves_for_one_thing_and_stays_there() -> None:
 
 
 def test_homes_count_as_sound_by_their_likelihood_and_the_plainly_sound_get_faults() -> None:
-    found = sound_looking(
+    found = find_sound_homes(
         scores(plain={}, odd={"likelihood": 0.3}, suspect={"likelihood": 0.7}), visits(), fewest(1)
     )
 
@@ -84,13 +83,13 @@ def test_nothing_is_learned_from_homes_whose_data_may_mislead() -> None:
     told = scores(
         clock={"is_clock_suspect": True}, neutral={"is_neutral_suspect": True}, new={"nights": 2}, good={}
     )
-    assert sound_looking(told, visits(), fewest(1))["site_id"].to_list() == ["good"]
+    assert find_sound_homes(told, visits(), fewest(1))["site_id"].to_list() == ["good"]
 
 
 def test_visits_say_whose_readings_are_right() -> None:
     """The last visit that found something counts; a home put right is right, one left faulty is not."""
     told = scores(**{name: {"likelihood": 0.2} for name in ("fixed", "left", "other", "sound", "again")})
-    found = sound_looking(
+    found = find_sound_homes(
         told,
         visits(
             ("fixed", "dead", True, 2),
@@ -113,18 +112,18 @@ def test_visits_say_whose_readings_are_right() -> None:
 
 def test_too_small_a_fleet_is_told_how_many_homes_are_needed() -> None:
     with pytest.raises(InputError, match=r"1 homes of 2 look sound, 3 are needed"):
-        sound_looking(scores(a={}, b={"likelihood": 0.2}), visits(), fewest(3))
+        find_sound_homes(scores(a={}, b={"likelihood": 0.2}), visits(), fewest(3))
 
 
-def test_of_many_homes_the_same_few_are_taken() -> None:
+def test_of_many_homes_the_same_few_are_sample_homes() -> None:
     homes = pl.DataFrame({"site_id": [f"home {at}" for at in range(50)]})
-    some = taken(homes, OWN.model_copy(update={"most_homes": 25}))["site_id"]
+    some = sample_homes(homes, OWN.model_copy(update={"most_homes": 25}))["site_id"]
     assert {part_of(home, OWN) for home in some} == set(PARTS)
     few = OWN.model_copy(update={"most_homes": 8})
 
-    assert taken(homes, few).height == 8
-    assert taken(homes, few).equals(taken(homes, few))
-    assert set(taken(homes[:30], few)["site_id"]) >= set(taken(homes, few)["site_id"]) & set(
+    assert sample_homes(homes, few).height == 8
+    assert sample_homes(homes, few).equals(sample_homes(homes, few))
+    assert set(sample_homes(homes[:30], few)["site_id"]) >= set(sample_homes(homes, few)["site_id"]) & set(
         homes[:30]["site_id"]
     )
 
@@ -145,10 +144,13 @@ def lesson_lake(tmp_path_factory: pytest.TempPathFactory) -> Path:
     work = root / "work"
     work.mkdir()
     con = sql_runner.connect(work, SETTINGS.engine)
-    gather(con, lake, lake.days(), registers, homes, root / "rows", SETTINGS, work)
+    gather_intervals(
+        con, lake, lake.days(),
+        registers=registers, homes=homes, folder=root / "rows", settings=SETTINGS, scratch=work,
+    )  # fmt: skip
     con.close()
     two = OWN.model_copy(update={"copies": 2})
-    used = write_lessons(root / "rows", homes, registers.sites, root / "out", CATALOGUE, two, seed=1)
+    used = write_training_lake(root / "rows", homes, registers.sites, out=root / "out", settings=two, seed=1)
     assert used == 8
     return root
 
@@ -183,7 +185,7 @@ def test_sound_rows_are_the_homes_own(lesson_lake: Path) -> None:
 
 
 def test_lessons_go_through_the_pipelines_own_sql(lesson_lake: Path, tmp_path: Path) -> None:
-    labelled = labelled_lake(lesson_lake / "out", tmp_path, 30, SETTINGS)
+    labelled = labelled_lake(lesson_lake / "out", tmp_path, 30, settings=SETTINGS)
 
     assert labelled.signals.height == 26
     assert labelled.truth["weight"].null_count() == 0

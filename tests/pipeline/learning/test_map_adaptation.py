@@ -33,7 +33,7 @@ def homes(count: int, seed: int, *, alarm_share: float = 0.0) -> tuple[Float, ND
 def shipped(model: Model) -> Model:
     """The shipped trees, calibrated so that what the probes add is all there is."""
     even = replace(model, slope=1.0, intercept=-float(model.any_fault.start[0]), probe_slope={"sag": 1.2})
-    assert even.offset == pytest.approx(0.0)
+    assert even.base_log_odds == pytest.approx(0.0)
     return even
 
 
@@ -41,12 +41,12 @@ def log_loss(model: Model, shipped: Model, terms: Float, is_faulty: NDArray[np.b
     factor = np.array(
         [model.probe_slope.get(name, 1.0) / shipped.probe_slope.get(name, 1.0) for name in NAMES]
     )
-    log_odds = terms @ factor + model.offset
+    log_odds = terms @ factor + model.base_log_odds
     return float(np.logaddexp(0, np.where(is_faulty, -log_odds, log_odds)).mean())
 
 
 def test_a_probe_that_errs_in_this_fleet_is_listened_to_less(shipped: Model) -> None:
-    adapted = adapt(shipped, *homes(400, 2, alarm_share=0.4), np.ones(400), hold=1.0)
+    adapted = adapt(shipped, *homes(400, 2, alarm_share=0.4), weights=np.ones(400), l2_penalty=1.0)
 
     fresh = homes(2000, 3, alarm_share=0.4)
     assert log_loss(adapted, shipped, *fresh) < log_loss(shipped, shipped, *fresh) - 0.05
@@ -55,7 +55,7 @@ def test_a_probe_that_errs_in_this_fleet_is_listened_to_less(shipped: Model) -> 
 
 
 def test_a_high_price_leaves_everything_as_it_was(shipped: Model) -> None:
-    held = adapt(shipped, *homes(400, 2, alarm_share=0.4), np.ones(400), hold=1e9)
+    held = adapt(shipped, *homes(400, 2, alarm_share=0.4), weights=np.ones(400), l2_penalty=1e9)
 
     before = {name: shipped.probe_slope.get(name, 1.0) for name in NAMES}
     assert held.probe_slope == pytest.approx(before, abs=1e-3)
@@ -63,7 +63,7 @@ def test_a_high_price_leaves_everything_as_it_was(shipped: Model) -> None:
 
 
 def test_what_never_speaks_here_keeps_its_shipped_slope(shipped: Model) -> None:
-    adapted = adapt(shipped, *homes(400, 2, alarm_share=0.4), np.ones(400), hold=1.0)
+    adapted = adapt(shipped, *homes(400, 2, alarm_share=0.4), weights=np.ones(400), l2_penalty=1.0)
 
     silent = set(NAMES) - {"sun", "nights", "sag"}
     assert {adapted.probe_slope[name] for name in silent} == {1.0}
@@ -75,7 +75,7 @@ def test_factors_keep_their_limits(shipped: Model) -> None:
     terms, is_faulty = homes(400, 4)
     terms[:, NIGHTS] *= -1
 
-    adapted = adapt(shipped, terms, is_faulty, np.ones(400), hold=0.01)
+    adapted = adapt(shipped, terms, is_faulty, weights=np.ones(400), l2_penalty=0.01)
 
     assert adapted.probe_slope["nights"] == FACTOR[0] == 0.0
     assert adapted.probe_slope["sun"] <= FACTOR[1]
@@ -85,7 +85,10 @@ def test_homes_count_by_their_weight(shipped: Model) -> None:
     terms, is_faulty = homes(400, 5, alarm_share=0.4)
     more_sound = np.where(is_faulty, 0.2, 1.8)
 
-    usual, sound = (adapt(shipped, terms, is_faulty, weights, 3.0) for weights in (np.ones(400), more_sound))
+    usual, sound = (
+        adapt(shipped, terms, is_faulty, weights=weights, l2_penalty=3.0)
+        for weights in (np.ones(400), more_sound)
+    )
 
     assert sound.intercept < usual.intercept - 0.2
 
@@ -93,7 +96,10 @@ def test_homes_count_by_their_weight(shipped: Model) -> None:
 def test_the_same_homes_give_the_same_model_and_it_comes_back_from_disk(
     shipped: Model, tmp_path: Path
 ) -> None:
-    once, again = (adapt(shipped, *homes(200, 2, alarm_share=0.3), np.ones(200), 3.0) for _ in range(2))
+    once, again = (
+        adapt(shipped, *homes(200, 2, alarm_share=0.3), weights=np.ones(200), l2_penalty=3.0)
+        for _ in range(2)
+    )
     told = replace(once, base_rate=0.08, fault_mix={"dead": 0.7, "reversed": 0.3})
     save_model(told, tmp_path)
     back = load_model(tmp_path)

@@ -10,9 +10,8 @@ import pytest
 
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
-from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled
-from pipeline.learning.model_comparison import compare, fares, lead, table
+from pipeline.learning.model_comparison import compare, comparison_lines, gain_z, measure_model
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 
@@ -38,7 +37,7 @@ def worse(model: Model) -> Model:
 
 
 def test_measures_are_weighed_to_the_base_rate(model: Model, held_out: Labelled, normal: FleetNormal) -> None:
-    found = fares(model, held_out, normal, CATALOGUE, SETTINGS, 0.05)
+    found = measure_model(model, held_out, normal, settings=SETTINGS, rate=0.05)
     is_faulty = (held_out.truth["fault"] != SOUND).to_numpy()
 
     assert found.weights[is_faulty].sum() == pytest.approx(0.05)
@@ -55,11 +54,13 @@ def test_homes_as_they_are_keep_their_own_weights_and_the_model_its_base_rate(
     model: Model, held_out: Labelled, normal: FleetNormal
 ) -> None:
     seldom, often = (replace(model, base_rate=rate) for rate in (0.001, 0.6))
-    usual = fares(seldom, held_out, normal, CATALOGUE, SETTINGS, 0.05)
+    usual = measure_model(seldom, held_out, normal, settings=SETTINGS, rate=0.05)
 
-    assert usual.losses == pytest.approx(fares(often, held_out, normal, CATALOGUE, SETTINGS, 0.05).losses)
-    assert fares(seldom, held_out, normal, CATALOGUE, SETTINGS, None).losses != pytest.approx(
-        fares(often, held_out, normal, CATALOGUE, SETTINGS, None).losses
+    assert usual.losses == pytest.approx(
+        measure_model(often, held_out, normal, settings=SETTINGS, rate=0.05).losses
+    )
+    assert measure_model(seldom, held_out, normal, settings=SETTINGS, rate=None).losses != pytest.approx(
+        measure_model(often, held_out, normal, settings=SETTINGS, rate=None).losses
     )
 
 
@@ -69,44 +70,49 @@ def test_other_findings_are_no_ground_for_a_comparison(
     odd = held_out.truth.with_columns(pl.lit("other").alias("fault"))
     some = pl.concat([odd[:3], held_out.truth[3:]])
 
-    assert len(fares(model, replace(held_out, truth=some), normal, CATALOGUE, SETTINGS, None).homes) == 9
+    assert (
+        len(measure_model(model, replace(held_out, truth=some), normal, settings=SETTINGS, rate=None).homes)
+        == 9
+    )
 
 
 def test_copies_of_a_home_count_as_one() -> None:
     """Two copies that gain 1 each are one home that gains 2."""
     gain = np.array([1.0, 1.0, 0.5, 0.0])
-    apart, together = lead(("a", "b", "c", "d"), gain), lead(("a~0", "a~1", "b~0", "c~0"), gain)
+    apart, together = gain_z(("a", "b", "c", "d"), gain), gain_z(("a~0", "a~1", "b~0", "c~0"), gain)
 
     assert together == pytest.approx(2.5 / np.sqrt(3 * np.var([2, 0.5, 0], ddof=1)))
     assert 0 < together < apart
 
 
 def test_a_model_does_not_beat_itself(model: Model, held_out: Labelled, normal: FleetNormal) -> None:
-    result = compare(model, model, held_out, None, normal, CATALOGUE, SETTINGS)
+    result = compare(model, model, held_out, visited=None, fleet=normal, settings=SETTINGS)
 
     assert result["is_better"] is False
     assert result["log_loss_z"] == 0
     assert "visits" not in result
-    assert table(result)[-1].startswith("the trained model does not beat the shipped one")
+    assert comparison_lines(result)[-1].startswith("the trained model does not beat the shipped one")
 
 
 def test_a_model_that_knows_more_wins_and_visits_may_speak_against_it(
     model: Model, worse: Model, held_out: Labelled, normal: FleetNormal
 ) -> None:
-    won = compare(worse, model, held_out, held_out, normal, CATALOGUE, SETTINGS)
-    lost = compare(model, worse, held_out, None, normal, CATALOGUE, SETTINGS)
+    won = compare(worse, model, held_out, visited=held_out, fleet=normal, settings=SETTINGS)
+    lost = compare(model, worse, held_out, visited=None, fleet=normal, settings=SETTINGS)
 
     assert won["is_better"] is True
     assert won["visits"]["homes"] == 12
     assert lost["is_better"] is False
     assert won["measures"]["log_loss"]["trained"] == lost["measures"]["log_loss"]["shipped"]
-    assert any("held-out visits" in line for line in table(won))
+    assert any("held-out visits" in line for line in comparison_lines(won))
 
     misled = held_out.truth.with_columns(
         pl.when(pl.col("fault") == SOUND).then(pl.lit("dead")).otherwise(pl.lit(SOUND)).alias("fault")
     )
     strict = SETTINGS.own_fleet.model_copy(update={"veto_z": 0.5})  # twelve homes say little
     settings = SETTINGS.model_copy(update={"own_fleet": strict})
-    vetoed = compare(worse, model, held_out, replace(held_out, truth=misled), normal, CATALOGUE, settings)
+    vetoed = compare(
+        worse, model, held_out, visited=replace(held_out, truth=misled), fleet=normal, settings=settings
+    )
     assert vetoed["is_better"] is False
     assert "visits" in vetoed["why"]

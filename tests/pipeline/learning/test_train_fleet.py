@@ -13,7 +13,7 @@ from pipeline.core.contract import SOUND
 from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
 from pipeline.ingest.lake import open_lake
-from pipeline.learning.fleet_training_set import dealt
+from pipeline.learning.fleet_training_set import split_homes
 from pipeline.scoring.model_file import load_model
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
@@ -48,10 +48,10 @@ def test_a_part_without_homes_is_told() -> None:
     homes = pl.DataFrame({"site_id": [f"home {at}" for at in range(40)], "is_clean": [True] * 40})
     own = load_settings().own_fleet
 
-    parts = dealt(homes, own)
+    parts = split_homes(homes, own)
     assert sum(part.height for part in parts.values()) == 40
     with pytest.raises(InputError, match="none is left for temper"):
-        dealt(homes, own.model_copy(update={"temper_share": 0.0}))
+        split_homes(homes, own.model_copy(update={"temper_share": 0.0}))
 
 
 def command(*words: str | Path) -> None:

@@ -11,23 +11,22 @@ from scored_homes import varied
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.learning import training
+from pipeline.learning import lessons
 from pipeline.learning.calibration import ONE_OF_EACH
 from pipeline.learning.labelled import Labelled
-from pipeline.learning.lessons import LESSONS, STREETS, Lesson, families
+from pipeline.learning.lessons import LESSONS, STREETS, Lesson, train
 from pipeline.learning.training import (
     Fleet,
-    beside_few,
+    deviations_in_small_fleets,
+    draw_normal_homes,
     held_out_parts,
     home_weights,
-    lessons,
-    majority,
-    train,
+    training_rows,
 )
 from pipeline.probes.measured import measure
 from pipeline.scoring.design import columns
 from pipeline.scoring.model_file import load_model, save_model
-from pipeline.scoring.normal import deviations, lean, observe
+from pipeline.scoring.normal import measure_deviations, observe_spreads, shrink_spreads
 
 QUICK = {"rounds": 5, "which_rounds": 5, "leg_rounds": 5, "innocent_rounds": 5, "fewest_in_leaf": 10}
 SHIPPED = load_settings()
@@ -50,7 +49,7 @@ def test_a_normal_is_learned_from_all_sound_homes_and_no_more_faulty_ones_than_l
     fault = np.array([SOUND] * 300 + ["dead"] * 300)
 
     for seed in range(10):
-        kept = majority(fault, OWN, np.random.default_rng(seed))
+        kept = draw_normal_homes(fault, OWN, np.random.default_rng(seed))
         assert kept[:300].all()
         # drawn one by one up to the share: three standard deviations over it at the most
         assert kept[300:].sum() <= OWN.faulty_in_normal * 300 + 3 * np.sqrt(OWN.faulty_in_normal * 300)
@@ -61,24 +60,25 @@ def streets(fleet: Labelled) -> list[Fleet]:
     return [Fleet(STREETS, fleet, measure(fleet.signals))]
 
 
-def test_every_home_is_seen_beside_its_fleet_and_beside_few(streets: list[Fleet]) -> None:
+def test_every_home_is_seen_beside_its_fleet_and_deviations_in_small_fleets(streets: list[Fleet]) -> None:
     shipped = dict(load_model().shipped_normal)
-    told = lessons(streets, shipped, OWN, seed=1)
+    rows = training_rows(streets, shipped, OWN, seed=1)
 
     homes = streets[0].measured.size
-    assert told.alike.rows.shape == (2 * homes, len(columns()[0]))
-    assert told.in_order[0].shape == told.in_order[1].shape == (2 * homes, len(columns()[1]))
-    for part in (told.fault, told.leg, told.hard):
+    assert rows.symmetric.rows.shape == (2 * homes, len(columns()[0]))
+    assert rows.by_leg[0].shape == rows.by_leg[1].shape == (2 * homes, len(columns()[1]))
+    for part in (rows.fault, rows.leg, rows.hard_negative):
         assert part[:homes].tolist() == part[homes:].tolist()
-    assert set(told.family) == {STREETS}
     # raw values are the same from both looks, deviations are not
-    raw = [at for at, name in enumerate(told.alike.names) if "against" not in name]
-    moved = [at for at, name in enumerate(told.alike.names) if "against" in name]
-    np.testing.assert_array_equal(told.alike.rows[:homes, raw], told.alike.rows[homes:, raw])
-    assert not np.array_equal(told.alike.rows[:homes, moved], told.alike.rows[homes:, moved], equal_nan=True)
-    sound = told.of(told.fault == SOUND)
+    raw = [at for at, name in enumerate(rows.symmetric.names) if "against" not in name]
+    moved = [at for at, name in enumerate(rows.symmetric.names) if "against" in name]
+    np.testing.assert_array_equal(rows.symmetric.rows[:homes, raw], rows.symmetric.rows[homes:, raw])
+    assert not np.array_equal(
+        rows.symmetric.rows[:homes, moved], rows.symmetric.rows[homes:, moved], equal_nan=True
+    )
+    sound = rows.take(rows.fault == SOUND)
     assert set(sound.fault) == {SOUND}
-    assert len(sound.alike.rows) == len(sound.weight) == int((told.fault == SOUND).sum())
+    assert len(sound.symmetric.rows) == len(sound.weight) == int((rows.fault == SOUND).sum())
 
 
 def test_few_homes_are_a_thinner_yardstick_than_many() -> None:
@@ -86,8 +86,8 @@ def test_few_homes_are_a_thinner_yardstick_than_many() -> None:
     fault = np.full(120, SOUND)
     shipped = dict(load_model().shipped_normal)
 
-    few = beside_few(measured, fault, shipped, OWN, np.random.default_rng(1))
-    whole = deviations(measured, lean(observe(measured), shipped))
+    few = deviations_in_small_fleets(measured, fault, shipped, settings=OWN, rng=np.random.default_rng(1))
+    whole = measure_deviations(measured, shrink_spreads(observe_spreads(measured), shipped))
 
     for key, values in whole.spread.items():
         assert few.spread[key].shape == values.shape
@@ -108,12 +108,12 @@ def test_every_family_is_left_out_and_then_a_fleet_of_each(fleet: Labelled) -> N
 
 
 def test_the_lessons_are_of_families_that_are_unlike() -> None:
-    assert len(families()) >= 4
-    assert {lesson.family for lesson in LESSONS} == set(families())
-    for family in families():
-        held = [lesson for lesson in LESSONS if lesson.family == family]
-        assert len({lesson.minutes for lesson in held}) > 1
-        assert min(lesson.days for lesson in held) < 15 < max(lesson.days for lesson in held)
+    families = {lesson.family for lesson in LESSONS}
+    assert len(families) >= 4
+    for family in families:
+        fleets = [lesson for lesson in LESSONS if lesson.family == family]
+        assert len({lesson.minutes for lesson in fleets}) > 1
+        assert min(lesson.days for lesson in fleets) < 15 < max(lesson.days for lesson in fleets)
 
 
 @pytest.mark.heavy
@@ -123,10 +123,10 @@ def test_the_same_seed_makes_the_same_model(monkeypatch: pytest.MonkeyPatch, tmp
         Lesson(STREETS, 60, 4, 60, date(2025, 12, 20)),
         Lesson("measured", 60, 3, 60, date(2026, 6, 20)),
     )
-    monkeypatch.setattr(training, "LESSONS", few)
+    monkeypatch.setattr(lessons, "LESSONS", few)
     lines: list[str] = []
 
-    once, again = (train(CATALOGUE, SETTINGS, seed=3, tell=lines.append) for _ in range(2))
+    once, again = (train(SETTINGS, seed=3, tell=lines.append) for _ in range(2))
 
     assert once.model_id == again.model_id
     assert set(once.faults) <= set(CATALOGUE)
@@ -141,4 +141,4 @@ def test_the_same_seed_makes_the_same_model(monkeypatch: pytest.MonkeyPatch, tmp
     place = tmp_path_factory.mktemp("model")
     save_model(once, place)
     assert load_model(place).model_id == once.model_id
-    assert train(CATALOGUE, SETTINGS, seed=4).model_id != once.model_id
+    assert train(SETTINGS, seed=4).model_id != once.model_id

@@ -13,14 +13,19 @@ from polars.testing import assert_frame_equal
 from pipeline.core import sql_runner
 from pipeline.core.contract import SOUND, Visit
 from pipeline.core.settings import load_settings
-from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.day_store import Store
 from pipeline.features.update_store import refresh_days
 from pipeline.features.window import look
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
 from pipeline.learning.labelled import Labelled
-from pipeline.learning.visit_labels import as_declared_then, first_visits, rate_of, truths, visited_homes
+from pipeline.learning.visit_labels import (
+    estimate_rate,
+    first_visits,
+    sites_before_visits,
+    visit_truths,
+    visited_homes,
+)
 from pipeline.scoring.fleet_normal import learn_normal
 from pipeline.scoring.model import Model
 from pipeline.simulate.lake import write_lake
@@ -59,10 +64,10 @@ def test_a_record_put_right_was_wrong_before_the_visit() -> None:
     told = visits(
         ("a", 1, "wrong_scope", True), ("b", 1, "wrong_scope", False), ("c", 1, "wrong_scope", True)
     )
-    then = as_declared_then(sites, told, CATALOGUE)
+    then = sites_before_visits(sites, told)
 
     assert then["ct_sees_pv"].to_list() == [False, True, None]
-    assert truths(told, then, CATALOGUE).select("site_id", "severity", "sees_pv_true").rows() == [
+    assert visit_truths(told, then).select("site_id", "severity", "sees_pv_true").rows() == [
         ("a", "declared downstream, is not", True),
         ("b", "declared upstream, is not", False),
         ("c", None, None),
@@ -88,15 +93,10 @@ def test_the_evidence_is_that_of_the_window_before_the_visit(window_days: int, t
     )
 
     seen = visited_homes(
-        con,
-        store,
-        stored,
-        replace(registers, visits=told),
-        window_days,
-        CATALOGUE,
-        SETTINGS,
-        tmp_path / "copies",
-    )
+        con, store, stored,
+        registers=replace(registers, visits=told), window_days=window_days, settings=SETTINGS,
+        scratch=tmp_path / "copies",
+    )  # fmt: skip
 
     assert seen is not None
     assert seen.signals["site_id"].to_list() == seen.truth["site_id"].to_list() == names[:3]
@@ -120,7 +120,7 @@ def test_the_evidence_is_that_of_the_window_before_the_visit(window_days: int, t
 def test_without_visits_there_is_no_base_rate(model: Model, fleet: Labelled) -> None:
     normal = learn_normal(fleet.signals, model, SETTINGS.verdict)
 
-    assert rate_of(model, None, normal, CATALOGUE, SETTINGS) is None
+    assert estimate_rate(model, replace(fleet, truth=fleet.truth[:0]), normal, settings=SETTINGS) is None
 
 
 def test_visits_that_find_more_faults_say_a_higher_base_rate_and_their_mix(
@@ -130,7 +130,7 @@ def test_visits_that_find_more_faults_say_a_higher_base_rate_and_their_mix(
     normal = learn_normal(fleet.signals, model, SETTINGS.verdict)
     sound = fleet.truth.with_columns(pl.lit(SOUND).alias("fault"))
     as_they_are, all_sound = (
-        rate_of(model, replace(fleet, truth=truth), normal, CATALOGUE, SETTINGS)
+        estimate_rate(model, replace(fleet, truth=truth), normal, settings=SETTINGS)
         for truth in (fleet.truth, sound)
     )
 

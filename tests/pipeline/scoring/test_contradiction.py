@@ -12,13 +12,13 @@ from pipeline.probes import NAMES
 from pipeline.probes.measured import all_quantities, measure
 from pipeline.scoring.contradiction import Contradiction, contradictions
 from pipeline.scoring.model import Model
-from pipeline.scoring.normal import Normal, Spread, deviations, lean, observe
+from pipeline.scoring.normal import Normal, Spread, measure_deviations, observe_spreads, shrink_spreads
 
 
 def found(normal: Normal, *rows: dict[str, Any]) -> Contradiction:
     signals = homes(rows)
     measured = measure(signals)
-    return contradictions(measured, deviations(measured, normal), normal, signals)
+    return contradictions(measured, measure_deviations(measured, normal), normal, signals=signals)
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +57,7 @@ def test_ordinary_homes_contradict_nothing(normal: Normal) -> None:
     signals = varied(300, seed=4)
     measured = measure(signals)
 
-    told = contradictions(measured, deviations(measured, normal), normal, signals)
+    told = contradictions(measured, measure_deviations(measured, normal), normal, signals=signals)
 
     assert not told.is_there.any()
 
@@ -109,7 +109,7 @@ def test_where_a_fleets_own_homes_lie_so_far_out_it_is_no_contradiction(model: M
             for one, two in rng.normal(1, 0.5, (400, 2))
         ]
     )
-    normal = lean(observe(measure(rough)), model.shipped_normal)
+    normal = shrink_spreads(observe_spreads(measure(rough)), model.shipped_normal)
 
     assert named(found(normal, {"gain_l2": 0.5})) == [None]
     assert named(found(unseen_fleet(model).normal, {"gain_l2": 0.5})) == ["sun"]

@@ -11,9 +11,9 @@ from scored_homes import homes, unseen_fleet, varied
 from pipeline.learning.labelled import Labelled
 from pipeline.probes import NAMES
 from pipeline.probes.measured import Measured, all_quantities, measure
-from pipeline.scoring.design import alike, columns, in_order
+from pipeline.scoring.design import columns, leg_design, symmetric_design
 from pipeline.scoring.model import Model
-from pipeline.scoring.normal import Deviations, deviations
+from pipeline.scoring.normal import Deviations, measure_deviations
 
 
 def exchanged(measured: Measured) -> Measured:
@@ -46,13 +46,16 @@ def measured(fleet: Labelled) -> Measured:
 
 
 def moved(measured: Measured, model: Model) -> Deviations:
-    return deviations(measured, unseen_fleet(model).normal)
+    return measure_deviations(measured, unseen_fleet(model).normal)
 
 
 def test_a_home_with_its_legs_exchanged_has_the_same_row(measured: Measured, model: Model) -> None:
     other = exchanged(measured)
 
-    one, two = alike(measured, moved(measured, model)), alike(other, moved(other, model))
+    one, two = (
+        symmetric_design(measured, moved(measured, model)),
+        symmetric_design(other, moved(other, model)),
+    )
 
     np.testing.assert_array_equal(one.rows, two.rows)
     assert one.names == two.names
@@ -63,18 +66,18 @@ def test_looked_at_from_the_other_end_a_home_is_the_one_with_its_legs_exchanged(
 ) -> None:
     other = exchanged(measured)
 
-    from_l2 = in_order(measured, moved(measured, model), True)
-    of_other = in_order(other, moved(other, model), False)
+    from_l2 = leg_design(measured, moved(measured, model), True)
+    of_other = leg_design(other, moved(other, model), False)
 
     np.testing.assert_array_equal(from_l2.rows, of_other.rows)
-    from_l1 = in_order(measured, moved(measured, model), False)
+    from_l1 = leg_design(measured, moved(measured, model), False)
     assert not np.array_equal(from_l1.rows, from_l2.rows, equal_nan=True)
 
 
 def test_columns_are_named_once_and_each_belongs_to_its_probe(measured: Measured, model: Model) -> None:
     for design in (
-        alike(measured, moved(measured, model)),
-        in_order(measured, moved(measured, model), False),
+        symmetric_design(measured, moved(measured, model)),
+        leg_design(measured, moved(measured, model), False),
     ):
         assert design.rows.shape == (measured.size, len(design.names))
         assert len(set(design.names)) == len(design.names) == len(design.probes) == len(design.monotone)
@@ -85,15 +88,15 @@ def test_columns_are_named_once_and_each_belongs_to_its_probe(measured: Measured
 
 def test_the_columns_of_this_version_are_those_of_any_home(measured: Measured, model: Model) -> None:
     assert columns() == (
-        alike(measured, moved(measured, model)).names,
-        in_order(measured, moved(measured, model), False).names,
+        symmetric_design(measured, moved(measured, model)).names,
+        leg_design(measured, moved(measured, model), False).names,
     )
 
 
 def test_what_can_decide_by_itself_never_speaks_less_by_lying_farther_out(
     measured: Measured, model: Model
 ) -> None:
-    design = alike(measured, moved(measured, model))
+    design = symmetric_design(measured, moved(measured, model))
     of = {key: quantity for key, _, quantity in all_quantities()}
 
     for name, monotone in zip(design.names, design.monotone, strict=True):
@@ -106,7 +109,7 @@ def test_what_can_decide_by_itself_never_speaks_less_by_lying_farther_out(
 def test_a_gain_beside_right_is_short_of_it_or_over_it(model: Model) -> None:
     signals = homes([{"gain_l1": 0.4, "gain_l2": 1.25}, {"gain_l1": 0.4, "gain_l2": None}])
     known = measure(signals)
-    design = alike(known, moved(known, model))
+    design = symmetric_design(known, moved(known, model))
     of = {name: design.rows[:, at] for at, name in enumerate(design.names)}
 
     assert of["sun.gain short least"] == pytest.approx([0.0, 0.6])

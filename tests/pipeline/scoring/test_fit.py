@@ -30,7 +30,7 @@ def drawn(seed: int) -> tuple[Design, NDArray[np.str_]]:
 
 def test_of_two_classes_the_trees_speak_for_the_later_one() -> None:
     design, labels = drawn(1)
-    trees, classes = fit_trees(design, labels, np.ones(400), OWN, 10, is_one_sided=True)
+    trees, classes = fit_trees(design, labels, np.ones(400), settings=OWN, rounds=10, is_one_sided=True)
 
     said = trees.terms(design.rows, len(NAMES)).sum(axis=(1, 2)) + trees.start[0]
 
@@ -42,8 +42,8 @@ def test_of_two_classes_the_trees_speak_for_the_later_one() -> None:
 def test_of_two_classes_each_may_have_its_score() -> None:
     """A fleet's faults may be of two kinds only; their shares are asked for like any others."""
     design, labels = drawn(1)
-    one = fit_trees(design, labels, np.ones(400), OWN, 10, is_one_sided=True)[0]
-    both = fit_trees(design, labels, np.ones(400), OWN, 10)[0]
+    one = fit_trees(design, labels, np.ones(400), settings=OWN, rounds=10, is_one_sided=True)[0]
+    both = fit_trees(design, labels, np.ones(400), settings=OWN, rounds=10)[0]
 
     score = both.terms(design.rows, len(NAMES)).sum(axis=2) + both.start
     assert score.shape == (400, 2)
@@ -56,7 +56,7 @@ def test_each_class_has_its_own_trees() -> None:
     design, labels = drawn(2)
     three = np.where(design.rows[:, 2] > 0, "b", np.where(labels == "1", "c", "a"))
 
-    trees, classes = fit_trees(design, three, np.ones(400), OWN, 5)
+    trees, classes = fit_trees(design, three, np.ones(400), settings=OWN, rounds=5)
 
     assert classes == ("a", "b", "c")
     assert trees.root.size == 15
@@ -67,7 +67,7 @@ def test_each_class_has_its_own_trees() -> None:
 
 def test_only_the_probes_that_were_asked_say_something() -> None:
     design, labels = drawn(3)
-    trees, _ = fit_trees(design, labels, np.ones(400), OWN, 10)
+    trees, _ = fit_trees(design, labels, np.ones(400), settings=OWN, rounds=10)
 
     by_probe = np.abs(trees.terms(design.rows, len(NAMES))).sum(axis=(0, 1))
 
@@ -79,7 +79,7 @@ def test_only_the_probes_that_were_asked_say_something() -> None:
 def test_held_directions_are_never_gone_against(seed: int) -> None:
     """More sun never lowers, more night never raises, whatever chance would say."""
     design, labels = drawn(seed)
-    trees, _ = fit_trees(design, labels, np.ones(400), OWN, 30, is_monotone=True)
+    trees, _ = fit_trees(design, labels, np.ones(400), settings=OWN, rounds=30, is_monotone=True)
     steps = np.linspace(-4, 4, 200)
 
     for record in (0.0, 1.0):
@@ -96,7 +96,9 @@ def test_a_home_that_counts_for_nothing_moves_nothing() -> None:
     turned = labels.copy()
     turned[200:] = np.where(labels[200:] == "1", "0", "1")
 
-    one, other = (fit_trees(replace(design), told, weights, OWN, 5)[0] for told in (labels, turned))
+    one, other = (
+        fit_trees(replace(design), told, weights, settings=OWN, rounds=5)[0] for told in (labels, turned)
+    )
 
     for part in fields(one):
         np.testing.assert_array_equal(getattr(one, part.name), getattr(other, part.name))
@@ -107,14 +109,14 @@ def test_what_no_home_knows_is_not_asked() -> None:
     rows = design.rows.copy()
     rows[:, 1] = np.nan
 
-    trees, _ = fit_trees(replace(design, rows=rows), labels, np.ones(400), OWN, 5)
+    trees, _ = fit_trees(replace(design, rows=rows), labels, np.ones(400), settings=OWN, rounds=5)
 
     assert 1 not in trees.feature
     assert np.isnan(rows[:, 1]).all()
 
 
 def test_the_same_homes_give_the_same_trees() -> None:
-    once, again = (fit_trees(*drawn(5), np.ones(400), OWN, 5)[0] for _ in range(2))
+    once, again = (fit_trees(*drawn(5), np.ones(400), settings=OWN, rounds=5)[0] for _ in range(2))
 
     for part in fields(once):
         assert getattr(once, part.name).tobytes() == getattr(again, part.name).tobytes()

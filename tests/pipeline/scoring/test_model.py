@@ -16,10 +16,10 @@ from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled
 from pipeline.probes import NAMES
 from pipeline.probes.measured import Measured, measure
-from pipeline.scoring.design import Design, alike, columns, in_order
+from pipeline.scoring.design import Design, columns, leg_design, symmetric_design
 from pipeline.scoring.innocent import A_FAULT, CAUSES, NOTHING
 from pipeline.scoring.model import Model, fault_columns, softmax
-from pipeline.scoring.normal import Deviations, deviations
+from pipeline.scoring.normal import Deviations, measure_deviations
 from pipeline.scoring.trees import Trees
 
 BASE_RATE = load_settings().verdict.base_rate
@@ -28,12 +28,12 @@ BASE_RATE = load_settings().verdict.base_rate
 @pytest.fixture(scope="module")
 def seen(fleet: Labelled, model: Model) -> tuple[Measured, Deviations]:
     measured = measure(fleet.signals)
-    return measured, deviations(measured, unseen_fleet(model).normal)
+    return measured, measure_deviations(measured, unseen_fleet(model).normal)
 
 
 @pytest.fixture(scope="module")
 def design(seen: tuple[Measured, Deviations]) -> Design:
-    return alike(*seen)
+    return symmetric_design(*seen)
 
 
 def test_the_shipped_model_fits_the_catalogue_and_this_versions_probes(model: Model) -> None:
@@ -52,7 +52,7 @@ def test_what_the_probes_add_is_the_score(model: Model, design: Design) -> None:
     plain = model.any_fault.terms(design.rows, len(NAMES)).sum(axis=(1, 2)) + model.any_fault.start[0]
     calibrated = replace(model, probe_slope={})
     assert calibrated.log_odds(design.rows) == pytest.approx(model.slope * plain + model.intercept)
-    assert model.log_odds(design.rows) == pytest.approx(by_probe.sum(axis=1) + model.offset)
+    assert model.log_odds(design.rows) == pytest.approx(by_probe.sum(axis=1) + model.base_log_odds)
 
 
 def test_a_probes_own_slope_stretches_what_it_says_and_nothing_else(model: Model, design: Design) -> None:
@@ -71,7 +71,7 @@ def test_every_share_is_a_share_of_one(
 ) -> None:
     faults = model.fault_shares(model.which_terms(design.rows))
     innocent = model.innocent_shares(design.rows)
-    ends = [in_order(*seen, is_exchanged).rows for is_exchanged in (False, True)]
+    ends = [leg_design(*seen, is_exchanged).rows for is_exchanged in (False, True)]
     legs = model.leg_shares(ends, faults.argmax(axis=1))
 
     for share, width in ((faults, len(model.faults)), (innocent, len(model.innocents)), (legs, 3)):
@@ -83,7 +83,7 @@ def test_every_share_is_a_share_of_one(
 def test_a_home_with_its_legs_exchanged_has_the_legs_of_its_fault_exchanged(
     model: Model, seen: tuple[Measured, Deviations]
 ) -> None:
-    as_is, exchanged = (in_order(*seen, is_exchanged).rows for is_exchanged in (False, True))
+    as_is, exchanged = (leg_design(*seen, is_exchanged).rows for is_exchanged in (False, True))
     fault = np.arange(len(as_is)) % len(model.faults)
 
     one = model.leg_shares([as_is, exchanged], fault)
@@ -129,7 +129,9 @@ def test_a_home_nothing_is_known_of_is_near_the_base_rate(model: Model) -> None:
         if not name.startswith(kept)
     ).with_columns(nights=pl.lit(0))
     measured = measure(blank)
-    (log_odds,) = model.log_odds(alike(measured, deviations(measured, unseen_fleet(model).normal)).rows)
+    (log_odds,) = model.log_odds(
+        symmetric_design(measured, measure_deviations(measured, unseen_fleet(model).normal)).rows
+    )
 
     odds = np.exp(log_odds) * BASE_RATE / (1 - BASE_RATE)
     assert BASE_RATE / 4 < odds / (1 + odds) < 2 * BASE_RATE
@@ -137,7 +139,7 @@ def test_a_home_nothing_is_known_of_is_near_the_base_rate(model: Model) -> None:
 
 def test_no_homes_have_no_likelihoods(model: Model) -> None:
     nobody = measure(homes([{}])[:0])
-    rows = alike(nobody, deviations(nobody, {})).rows
+    rows = symmetric_design(nobody, measure_deviations(nobody, {})).rows
 
     assert model.probe_terms(rows).shape == (0, len(NAMES))
     assert model.which_terms(rows).shape == (0, len(model.faults), len(NAMES))

@@ -20,12 +20,12 @@ from pipeline.scoring.normal import (
     FEWEST_OF_FLEET,
     MOST_HOMES,
     Spread,
-    deviations,
-    lean,
+    measure_deviations,
     normal_table,
-    observe,
-    pool,
-    taken,
+    observe_spreads,
+    pool_spreads,
+    sample_rows,
+    shrink_spreads,
 )
 
 OWN = load_settings().verdict
@@ -46,7 +46,7 @@ def fleet_of(count: int, seed: int, *, faulty: float = 0.0, se: float = 0.02) ->
 
 
 def test_the_fleets_own_centre_and_spread_are_found_beyond_the_errors() -> None:
-    seen = observe(measure(fleet_of(800, 1, se=0.04)))[GAIN]
+    seen = observe_spreads(measure(fleet_of(800, 1, se=0.04)))[GAIN]
 
     assert seen.centre == pytest.approx(0.97, abs=0.005)
     assert seen.spread == pytest.approx(0.05, rel=0.12)
@@ -56,7 +56,7 @@ def test_the_fleets_own_centre_and_spread_are_found_beyond_the_errors() -> None:
 
 def test_a_fifth_of_faulty_homes_moves_centre_and_spread_by_little() -> None:
     """A tenth of the legs is turned: the centre by a fifth of a spread, the spread by a third."""
-    right, mixed = (observe(measure(fleet_of(800, 2, faulty=share)))[GAIN] for share in (0.0, 0.2))
+    right, mixed = (observe_spreads(measure(fleet_of(800, 2, faulty=share)))[GAIN] for share in (0.0, 0.2))
 
     assert abs(mixed.centre - right.centre) < 0.2 * right.spread
     assert right.spread <= mixed.spread < 1.35 * right.spread
@@ -68,7 +68,7 @@ def test_errors_that_explain_all_the_scatter_leave_only_the_meters_resolution() 
     rows = [{"gain_l1": 1 + e, "gain_l2": 1 + f, "gain_l1_se": 0.3, "gain_l2_se": 0.3}
             for e, f in rng.normal(0, 0.3, (600, 2))]  # fmt: skip
 
-    seen = observe(measure(homes(rows)))[GAIN]
+    seen = observe_spreads(measure(homes(rows)))[GAIN]
 
     assert seen.spread < 0.1
     assert seen.centre == pytest.approx(1.0, abs=0.05)
@@ -78,18 +78,20 @@ def test_homes_known_well_say_the_centre_beside_homes_known_badly() -> None:
     sure = [{"gain_l1": 0.9, "gain_l2": 0.9}] * 100
     doubtful = [{"gain_l1": 1.4, "gain_l2": 1.4, "gain_l1_se": 0.4, "gain_l2_se": 0.4}] * 120
 
-    assert observe(measure(homes([*sure, *doubtful])))[GAIN].centre == pytest.approx(0.9)
+    assert observe_spreads(measure(homes([*sure, *doubtful])))[GAIN].centre == pytest.approx(0.9)
 
 
 def test_contrasts_are_as_far_above_zero_as_below() -> None:
     """Which leg is called the first is chance: a fleet whose legs all differ one way has no centre of its own."""
-    seen = observe(measure(homes([{"pair_log_ratio": 0.1 + 0.001 * at} for at in range(50)])))
+    seen = observe_spreads(measure(homes([{"pair_log_ratio": 0.1 + 0.001 * at} for at in range(50)])))
 
     assert seen["pairs.log_ratio", "upstream"].centre == pytest.approx(0.0, abs=0.11)
     assert seen["pairs.log_ratio", "upstream"].spread > 0.09
     normal = {("pairs.log_ratio", "upstream"): Spread(0.05, 0.1)}
     measured = measure(homes([{"pair_log_ratio": 0.2, "pair_log_se": 0.001}]))
-    assert deviations(measured, normal).spread["pairs.log_ratio"][0, 0] == pytest.approx(2.0, rel=1e-3)
+    assert measure_deviations(measured, normal).spread["pairs.log_ratio"][0, 0] == pytest.approx(
+        2.0, rel=1e-3
+    )
 
 
 def like_many(count: int, seed: int, model: Model) -> pl.DataFrame:
@@ -115,7 +117,7 @@ def test_a_right_home_alone_has_the_shipped_centre_and_limits_no_narrower_than_a
     assert many.centre == pytest.approx(shipped.centre, abs=0.2 * shipped.spread)
     assert many.spread == pytest.approx(shipped.spread, rel=0.2)
     assert one.spread > 0.95 * many.spread
-    nobody = lean({}, model.shipped_normal)[GAIN]
+    nobody = shrink_spreads({}, model.shipped_normal)[GAIN]
     assert nobody.centre == shipped.centre
     assert nobody.spread == pytest.approx(np.hypot(shipped.spread, shipped.centre_sd))
     assert nobody.spread > many.spread
@@ -128,13 +130,13 @@ def test_a_faulty_home_alone_is_hardly_its_own_yardstick(model: Model) -> None:
     alone = learn_normal(half, model, OWN).normal[GAIN]
 
     assert alone.centre == pytest.approx(shipped.centre, abs=0.1)
-    assert alone.spread >= lean({}, model.shipped_normal)[GAIN].spread
+    assert alone.spread >= shrink_spreads({}, model.shipped_normal)[GAIN].spread
 
 
 def test_the_more_homes_the_more_they_say_themselves() -> None:
     shipped = {GAIN: Spread(1.0, 0.05, 9000, 0.1, 0.5)}
     seen = [
-        lean({GAIN: Spread(0.7, 0.2, count)}, shipped)[GAIN] for count in (1, 3, 10, 100, 10_000)
+        shrink_spreads({GAIN: Spread(0.7, 0.2, count)}, shipped)[GAIN] for count in (1, 3, 10, 100, 10_000)
     ]  # fmt: skip
 
     centres, spreads = [one.centre for one in seen], [one.spread for one in seen]
@@ -176,7 +178,7 @@ def test_strata_are_held_apart(model: Model) -> None:
 def test_a_deviation_is_in_spreads_and_errors_of_its_own_stratum() -> None:
     measured = measure(homes([{"gain_l1": 0.6, "gain_l1_se": 0.3}, {"gain_l1": 0.6, "gain_l1_se": None}]))
 
-    moved = deviations(measured, {GAIN: Spread(1.0, 0.4)}).spread
+    moved = measure_deviations(measured, {GAIN: Spread(1.0, 0.4)}).spread
 
     assert moved["sun.gain"][0, 0] == pytest.approx(-0.8)
     assert np.isnan(moved["sun.gain"][1, 0])  # without its error nobody can say
@@ -187,7 +189,7 @@ def test_many_fleets_make_the_shipped_normal_of_their_medians() -> None:
     def fleet(centre: float, spread: float, count: int = 100) -> dict[tuple[str, str], Spread]:
         return {GAIN: Spread(centre, spread, count, tail=1.2)}
 
-    shipped = pool(
+    shipped = pool_spreads(
         [fleet(0.9, 0.04), fleet(1.0, 0.05), fleet(1.1, 0.10), fleet(5.0, 3.0, FEWEST_OF_FLEET - 1)]
     )
 
@@ -197,23 +199,23 @@ def test_many_fleets_make_the_shipped_normal_of_their_medians() -> None:
     assert held.centre_sd == pytest.approx(np.std([0.9, 1.0, 1.1]))
     assert held.spread_sd == pytest.approx(np.std(np.log([0.04, 0.05, 0.10])))
     # fleets that happen to agree are not known to agree always
-    assert pool([fleet(1.0, 0.05)] * 3)[GAIN].centre_sd > 0
-    assert pool([fleet(1.0, 0.05)] * 3)[GAIN].spread_sd > 0
+    assert pool_spreads([fleet(1.0, 0.05)] * 3)[GAIN].centre_sd > 0
+    assert pool_spreads([fleet(1.0, 0.05)] * 3)[GAIN].spread_sd > 0
 
 
 def test_a_stratum_that_no_fleet_had_leans_on_homes_of_any(model: Model) -> None:
     shipped = {("sun.gain", ANYWHERE): Spread(1.0, 0.1, 100, 0.05, 0.3)}
 
-    assert lean({}, shipped)["sun.gain", "upstream, added back"].centre == 1.0
+    assert shrink_spreads({}, shipped)["sun.gain", "upstream, added back"].centre == 1.0
 
 
 def test_of_a_big_fleet_an_even_part_is_looked_at() -> None:
-    whole, part = taken(MOST_HOMES), taken(7 * MOST_HOMES)
+    whole, part = sample_rows(MOST_HOMES), sample_rows(7 * MOST_HOMES)
 
     assert whole.all()
     assert part.sum() == MOST_HOMES
     assert np.diff(np.flatnonzero(part)).max() <= 8
-    assert_array_equal(part, taken(7 * MOST_HOMES))
+    assert_array_equal(part, sample_rows(7 * MOST_HOMES))
 
 
 def test_the_published_table_is_the_yardstick_itself(model: Model) -> None:
@@ -223,8 +225,8 @@ def test_the_published_table_is_the_yardstick_itself(model: Model) -> None:
 
     measured = measure(fleet_of(5, 9))
     for one, other in ((known.normal, back.normal),):
-        for key, values in deviations(measured, one).spread.items():
-            assert_array_equal(values, deviations(measured, other).spread[key])
+        for key, values in measure_deviations(measured, one).spread.items():
+            assert_array_equal(values, measure_deviations(measured, other).spread[key])
     assert back.normal == known.normal
     assert known.table.schema == normal_table({}, {}, {}).schema
     row = known.table.filter(probe="sun", quantity="gain", stratum="upstream").row(0, named=True)
@@ -239,7 +241,9 @@ def test_a_fleet_without_homes_has_the_usual_rate_and_no_normal(model: Model) ->
 
 
 def test_a_fleet_with_many_faults_has_a_higher_rate_than_one_without(model: Model) -> None:
-    turned = yaml.safe_load((ROOT / "faults/reversed.yaml").read_text(encoding="utf-8"))["cases"][0]["given"]
+    turned = yaml.safe_load((ROOT / "tests/faults/reversed.yaml").read_text(encoding="utf-8"))["cases"][0][
+        "given"
+    ]
     right = varied(60, 1)
     faulty = homes([{**turned, "site_id": f"turned {at}"} for at in range(20)])
 

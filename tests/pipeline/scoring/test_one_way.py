@@ -8,9 +8,9 @@ from scored_homes import homes, unseen_fleet
 
 from pipeline.probes.measured import Measured, all_quantities, legs_of, measure
 from pipeline.probes.probe import Quantity
-from pipeline.scoring.design import alike
+from pipeline.scoring.design import symmetric_design
 from pipeline.scoring.model import Model
-from pipeline.scoring.normal import deviations
+from pipeline.scoring.normal import measure_deviations
 
 STEPS = 60
 FARTHEST = 40.0  # spreads of the fleet away from right
@@ -43,7 +43,7 @@ def moved_away(key: str, quantity: Quantity, toward: str, at: str, model: Model)
         if key.endswith("_share"):
             values[key][:, column] = np.minimum(values[key][:, column], 1.0)
     away = Measured(values, right.errors, right.rights, right.stratum)
-    log_odds: np.ndarray = model.log_odds(alike(away, deviations(away, normal)).rows)
+    log_odds: np.ndarray = model.log_odds(symmetric_design(away, measure_deviations(away, normal)).rows)
     return log_odds
 
 

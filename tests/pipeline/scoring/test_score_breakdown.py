@@ -26,7 +26,7 @@ def scored(fleet: Labelled, model: Model) -> Scored:
 
 
 def weights_of(scored: Scored, homes: list[str], model: Model) -> pl.DataFrame:
-    return site_weights(scored.scores, scored.signals, homes, scored.fleet, model)
+    return site_weights(scored.scores, scored.signals, homes, fleet=scored.fleet, model=model)
 
 
 def test_weights_add_up_to_the_log_odds_of_the_likelihood(

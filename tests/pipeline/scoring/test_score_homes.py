@@ -129,7 +129,7 @@ def test_a_reversed_leg_is_suspected_with_leg_and_numbers(
     }
     spec = FleetSpec(sites=2, days=6, minutes=15, seed=20, register_gap_share=0.0)
     write_lake(spec, tmp_path / "lake", wishes=wishes)
-    seen = labelled_lake(tmp_path / "lake", tmp_path, spec.days, SETTINGS)
+    seen = labelled_lake(tmp_path / "lake", tmp_path, spec.days, settings=SETTINGS)
 
     turned, right = night_scored(seen.signals, seen.sites, model, SETTINGS, normal).scores.to_dicts()
 

@@ -14,36 +14,31 @@ from pipeline.learning.labelled import Labelled
 from pipeline.probes import NAMES, PROBES, Probe
 from pipeline.scoring.sentences import (
     MISSING,
-    could_speak,
     evidence_lines,
+    fill_template,
+    has_data,
     odds_words,
     probe_sentences,
-    sentence,
-    sentences,
-    strongest,
+    strongest_probes,
 )
 
 
-@pytest.mark.parametrize(("value", "told"), [(0.5, "+0.50"), (None, MISSING), (float("nan"), MISSING)])
-def test_a_sentence_with_a_missing_number_says_so(value: float | None, told: str) -> None:
-    assert sentence("slope {slope:+.2f} W per W", {"slope": value}) == f"slope {told} W per W"
-
-
-@pytest.mark.parametrize(
-    "template",
-    ["{share:.0%} of {nights} nights", "seen on {day}, {zone}", "no number", "{absent:.1f} and {share:+.2f}"],
-)
-def test_a_column_of_sentences_is_each_rows(template: str) -> None:
+def test_a_template_has_each_rows_numbers_and_says_what_is_missing() -> None:
     rows = pl.DataFrame(
         {
             "share": [0.125, None, float("nan"), float("inf"), -0.0],
             "nights": [30, 0, None, 7, 1],
             "day": pl.Series(["2026-06-01", None, "2026-06-03", "2026-06-04", "2026-06-05"]).str.to_date(),
-            "zone": ["a", "b", None, "", "{e}"],
         }
     )
 
-    assert sentences(template, rows) == [sentence(template, row) for row in rows.iter_rows(named=True)]
+    assert fill_template("{share:+.0%} of {nights}", rows) == [
+        "+12% of 30", f"{MISSING} of 0", f"{MISSING} of {MISSING}", f"{MISSING} of 7", "0% of 1",
+    ]  # fmt: skip
+    assert fill_template("seen on {day}, {absent:.1f}", rows[:2]) == [
+        f"seen on 2026-06-01, {MISSING}", f"seen on {MISSING}, {MISSING}",
+    ]  # fmt: skip
+    assert fill_template("no number", rows[:2]) == ["no number"] * 2
 
 
 @pytest.mark.parametrize("probe", PROBES, ids=NAMES)
@@ -85,7 +80,7 @@ def test_the_one_that_adds_most_comes_first_and_what_says_nothing_is_not_said() 
     speaks = np.ones_like(terms, dtype=np.bool_)
     speaks[2, sun] = False
 
-    order = strongest(terms, speaks, np.array([True, False, True]))
+    order = strongest_probes(terms, speaks, np.array([True, False, True]))
 
     assert order.tolist() == [[sun, -1, -1], [nights, -1, -1], [-1, -1, -1]]
 
@@ -106,7 +101,7 @@ def test_lines_are_those_of_each_home_alone(fleet: Labelled) -> None:
 def test_a_probe_speaks_where_its_data_are() -> None:
     known = homes([{}, {"meter_gain_l1": None}, {"nights": 0}, {"gain_sum_se": 0.9}])
 
-    speaks = could_speak(known)
+    speaks = has_data(known)
 
     assert speaks[0].all()
     assert [name for name, at in zip(NAMES, speaks[1], strict=True) if not at] == ["meter"]

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from sklearn.ensemble import HistGradientBoostingClassifier
 
-from pipeline.scoring.trees import Trees, from_predictors
+from pipeline.scoring.trees import Trees, trees_of_predictors
 
 Float = NDArray[np.float64]
 REGISTER, PROBES = 0, 4
@@ -40,7 +40,7 @@ def fitted(
 @pytest.mark.parametrize("seed", [1, 2])
 def test_terms_add_up_to_what_scikit_learn_says(seed: int, classes: int) -> None:
     made, start = fitted(*drawn(seed, 600, classes))
-    trees = from_predictors(made._predictors, start, PROBE, REGISTER)
+    trees = trees_of_predictors(made._predictors, start, PROBE, register=REGISTER)
     fresh, _ = drawn(seed + 100, 1500, classes)  # more than one block of homes
 
     said = trees.terms(fresh, PROBES).sum(axis=2) + trees.start
@@ -53,7 +53,7 @@ def test_terms_add_up_to_what_scikit_learn_says(seed: int, classes: int) -> None
 @pytest.fixture(scope="module")
 def trees() -> Trees:
     made, start = fitted(*drawn(7, 600, 3))
-    return from_predictors(made._predictors, start, PROBE, REGISTER)
+    return trees_of_predictors(made._predictors, start, PROBE, register=REGISTER)
 
 
 def test_on_the_way_to_a_leaf_one_probe_is_asked_and_the_leaf_is_its(trees: Trees) -> None:
@@ -87,7 +87,7 @@ def test_trees_that_mix_probes_are_refused() -> None:
     made, start = fitted(*drawn(1, 600, 2), is_apart=False)
 
     with pytest.raises(ValueError, match="rests on two probes"):
-        from_predictors(made._predictors, start, PROBE, REGISTER)
+        trees_of_predictors(made._predictors, start, PROBE, register=REGISTER)
 
 
 def test_a_home_alone_has_the_terms_it_has_among_others(trees: Trees) -> None:

@@ -59,11 +59,11 @@ def taught() -> tuple[Model, list[str]]:
         plain_share=0.0, register_gap_share=0.0, faults=(NEW, "reversed", "wrong_ratio"),
     )  # fmt: skip
     write_lake(known, folder / "lake")
-    homes = labelled_lake(folder / "lake", folder, known.days, SETTINGS)
+    homes = labelled_lake(folder / "lake", folder, known.days, settings=SETTINGS)
     odd = np.where(homes.fault == SOUND, np.arange(homes.fault.size) % 3, 2)
     words = pl.Series(np.array(["vacant", "snow", ""])[odd])
     named = Labelled(homes.sites, homes.signals, homes.truth.with_columns(hard_negative=words))
-    model = fit_model([Fleet("streets", named, measure_probes(homes.signals))], CATALOGUE, SETTINGS, 1, {})
+    model = fit_model([Fleet("streets", named, measure_probes(homes.signals))], SETTINGS, 1, recipe={})
     save_model(model, ROOT / "model")
     return model, sorted(set(homes.fault.tolist()))
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.scoring.fleet_rate import LEAST, MOST, fleet_rate
+from pipeline.scoring.fleet_normal import LEAST, MOST, fleet_rate
 
 STRENGTH = 3.0  # standard deviations that the evidence of a faulty home lies off a sound one's
 
