@@ -86,7 +86,12 @@ class NightTables:
 
 
 def read_night(out: Path) -> NightTables:
-    """Return the tables of OUT/latest.
+    """Return the tables of OUT/latest that orders need; raises as `read_latest`."""
+    return NightTables(*read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS)))
+
+
+def read_latest(out: Path, names: Sequence[str]) -> tuple[date, dict[str, pl.DataFrame]]:
+    """Return the day of OUT/latest and these of its tables.
 
     Raises
     ------
@@ -94,16 +99,16 @@ def read_night(out: Path) -> NightTables:
         Nothing is published there, or by a version that published less.
     """
     latest = out / "latest"
-    if not (latest / "revisit_list.parquet").is_file():
+    if not (latest / "run.json").is_file():
         raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")
     frames = {}
-    for name in ("revisit_list", *_ONE_ROW, *_MANY_ROWS):
+    for name in names:
         file = latest / f"{name}.parquet"
         if not file.is_file():
             raise InputError(f"{file}: missing; run `nightclamp nightly LAKE --out {out}` again")
         frames[name] = pl.read_parquet(file, glob=False)
     run = json.loads((latest / "run.json").read_text(encoding="utf-8"))
-    return NightTables(date.fromisoformat(run["as_of"]), frames)
+    return date.fromisoformat(run["as_of"]), frames
 
 
 def chosen_homes(night: NightTables, named: Sequence[str], most: int) -> list[str]:

@@ -49,12 +49,13 @@ def plan(
 ) -> DispatchPlan:
     """The plan of so many days from MONDAY on."""
     used = settings(**own)
-    latitude = np.array([*homes["latitude"].fill_null(np.nan), *(one.latitude for one in trucks)])
-    longitude = np.array([*homes["longitude"].fill_null(np.nan), *(one.longitude for one in trucks)])
+    latitude = np.array([*homes["latitude"].fill_null(np.nan), *(truck.latitude for truck in trucks)])
+    longitude = np.array([*homes["longitude"].fill_null(np.nan), *(truck.longitude for truck in trucks)])
     travel = Travel(latitude, longitude, used.dispatch, supplied or {})
-    return plan_days(homes, trucks, travel, [MONDAY + timedelta(days=at) for at in range(days)], used)
+    dates = [MONDAY + timedelta(days=day) for day in range(days)]
+    return plan_days(homes, trucks, travel, days=dates, settings=used)
 
 
-def why(made: DispatchPlan) -> dict[str, str]:
+def why(result: DispatchPlan) -> dict[str, str]:
     """The reason of each home that is on no day."""
-    return dict(made.undispatched.select("site_id", "reason").iter_rows())
+    return dict(result.undispatched.select("site_id", "reason").iter_rows())

@@ -77,9 +77,8 @@ def test_nothing_published_and_a_table_less_are_said(
         write_orders(tmp_path, (), settings)
     latest = tmp_path / "latest"
     latest.mkdir()
-    (latest / "revisit_list.parquet").write_bytes(
-        (published / "latest" / "revisit_list.parquet").read_bytes()
-    )
+    for name in ("run.json", "revisit_list.parquet"):
+        (latest / name).write_bytes((published / "latest" / name).read_bytes())
     with pytest.raises(InputError, match=r"site_scores.parquet: missing; run `nightclamp nightly"):
         write_orders(tmp_path, (), settings)
 
