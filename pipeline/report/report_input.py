@@ -36,9 +36,6 @@ class FaultCard:
     story: str
     looks_like: str
     action: str
-    fix_by: str
-    bring: str
-    minutes: int
     prove: str
     cautions: tuple[str, ...] = ()
 

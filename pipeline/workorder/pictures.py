@@ -99,7 +99,7 @@ def _profile(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
 
 
 def _legs(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
-    spec = leg_against_leg(series, case.home.score["from_on"]) if len(case.install.channels) == 2 else None
+    spec = leg_against_leg(series, case.home.score["from_on"]) if len(case.install.legs) == 2 else None
     return (
         "L2 against L1, hour by hour",
         spec,
@@ -142,11 +142,11 @@ _LAST: tuple[PictureName, ...] = ("day_profile", "night_levels", "daily_slopes",
 
 
 def _leg(case: Case) -> str:
-    return case.leg if case.leg in case.install.channels else "l1"
+    return case.leg if case.leg in case.install.legs else "l1"
 
 
 def _each(case: Case, tell: Callable[[str], str]) -> str:
-    return ", ".join(tell(leg) for leg in case.install.channels)
+    return ", ".join(tell(leg) for leg in case.install.legs)
 
 
 def _number(value: Any) -> float | None:
@@ -185,7 +185,7 @@ def _svg(spec: Spec, prefix: str) -> str:
         "axis": config["axis"] | small,
         "legend": config["legend"] | small | {"titleOrient": "left", "symbolSize": 60, "offset": 4},
     }
-    import vl_convert  # a night loads this room, but draws no SVG
+    import vl_convert  # a night loads this module, but draws no SVG
 
     svg = vl_convert.vegalite_to_svg(sized)
     numbers: dict[str, int] = {}  # the renderer counts its ids through the process
