@@ -19,10 +19,10 @@ _ALIKE_P = 0.05
 RANDOM_VISITS = 20
 
 
-def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
+def how_counted(fleet: Mapping[str, Any], settings: CrewSettings) -> list[str]:
     """Return how the rates account for where visits went and for what nobody inspected, with tonight's numbers."""
     visited, known = fleet["visited"], fleet["visited_with_promise"]
-    told = [
+    sentences = [
         f"{words.count(visited, 'install')} of {words.number(fleet['heard'])} with data have been visited. The list "
         "sends visits where faults are likely, so the share of visits that found one is not a crew's rate. Every "
         "install counts once: with what the visit found, or, where nobody went, with how likely its data make a fault "
@@ -34,9 +34,9 @@ def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
         "likelihoods.",
     ]
     if not is_level_known(fleet):
-        told.append(level_not_known(fleet))
+        sentences.append(level_not_known(fleet))
     if fleet["weighted_rate"] is None:
-        told.append(
+        sentences.append(
             f"For {words.count(known, 'visit')} the list's likelihood before the visit is on record: too few to check "
             "the likelihoods by. They are taken as published, and every interval is wider for it."
         )
@@ -49,19 +49,19 @@ def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
             if over > 1
             else "overstated"
         )
-        told.append(
+        sentences.append(
             f"{words.count(known, 'visit')} with the likelihood of the night before on record check the likelihoods. "
             "Each counts by how unlikely a visit to such a home was (1 / probability of a visit, "
-            f"at most {own.most_weight:g} times the least), so that they speak for the homes nobody went to. They "
+            f"at most {settings.most_weight:g} times the least), so that they speak for the homes nobody went to. They "
             f"find the likelihoods {word}: odds times {over:.2f}, and that is put right here. Independently, visits "
             "weighted by their probability and likelihoods together give the fleet "
             f"{percent_interval(fleet['weighted_rate'], fleet['weighted_low'], fleet['weighted_high'])}."
         )
     if visited > known:
-        told.append(
+        sentences.append(
             f"{words.count(visited - known, 'visit')} with no likelihood on record count with what they found."
         )
-    return told
+    return sentences
 
 
 def is_level_known(fleet: Mapping[str, Any]) -> bool:
@@ -145,11 +145,11 @@ def _moved(before: float | None, after: float | None) -> str:
     return f"{words.number(before * 100, 1)} % to {words.number(after * 100, 1)} %"
 
 
-def change_lines(change: pl.DataFrame, names: Mapping[str, str], own: CrewSettings) -> list[str]:
+def change_lines(change: pl.DataFrame, names: Mapping[str, str], settings: CrewSettings) -> list[str]:
     """Return a sentence a change, or one that there is none."""
     if change.is_empty():
         return [
-            f"No crew with at least {2 * own.min_judged} installs changed over time by more than the order of its "
+            f"No crew with at least {2 * settings.min_judged} installs changed over time by more than the order of its "
             "installs would by chance."
         ]
     return [

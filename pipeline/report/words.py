@@ -53,9 +53,9 @@ def plain(code: str | None) -> str:
     return code.replace("_", " ") if code else NOTHING
 
 
-def likelihoods(own: float | None, any_fault: float | None) -> str:
-    """Return a named fault's own likelihood beside that of any: "86 % this fault, over 99 % any fault"."""
-    return f"{percent(own)} this fault, {percent(any_fault)} any fault"
+def likelihoods(named: float | None, any_fault: float | None) -> str:
+    """Return a named fault's likelihood beside that of any: "86 % this fault, over 99 % any fault"."""
+    return f"{percent(named)} this fault, {percent(any_fault)} any fault"
 
 
 def number(value: float | None, decimals: int = 0, *, sign: bool = False) -> str:

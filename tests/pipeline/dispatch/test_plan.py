@@ -43,8 +43,8 @@ def test_no_day_over_its_hours_and_every_home_once(homes: list, kinds: list, day
     trucks = [truck(f"T{at}", areas, hours) for at, (areas, hours) in enumerate(kinds)]
     result = plan(listed, trucks, days, iterations_per_home=5)
 
-    message = [*result.dispatch["site_id"], *result.undispatched["site_id"]]
-    assert sorted(message) == sorted(listed["site_id"])
+    planned = [*result.dispatch["site_id"], *result.undispatched["site_id"]]
+    assert sorted(planned) == sorted(listed["site_id"])
     assert result.undispatched["why"].null_count() == 0
     by_id = {one.truck_id: one for one in trucks}
     for (_, truck_id), rows in result.dispatch.group_by("day", "truck_id", maintain_order=True):

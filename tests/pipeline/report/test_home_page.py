@@ -10,7 +10,7 @@ from example import CONTRADICTION
 from page import Page
 
 from pipeline.report import ReportInput
-from pipeline.report.home_page import others
+from pipeline.report.home_page import other_faults
 from pipeline.report.names import page_name
 from pipeline.report.weight_table import fold
 from pipeline.scoring.innocent import CAUSES
@@ -111,7 +111,7 @@ def test_other_explanations_are_ranked_and_leave_out_the_suspect() -> None:
     score = {
         "fault_likelihoods": {"reversed": 0.7, "sound": 0.05, "dead": 0.2, "partial": None, "same_leg": 0.05}
     }
-    found = others(score, "reversed", {}, longest=3)
+    found = other_faults(score, "reversed", {})[:3]
     assert [(item["name"], item["share"]) for item in found] == [
         ("dead", 0.2), ("same leg", 0.05), ("sound: no CT fault at all", 0.05)
     ]  # fmt: skip

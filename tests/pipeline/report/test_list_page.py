@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from page import Page
 from pipeline.core.settings import Settings
 from pipeline.report import ReportInput
 from pipeline.report.list_page import list_context
-from pipeline.report.write import _environment
+from pipeline.report.write import report_environment
 
 
 @pytest.fixture(scope="module")
@@ -21,9 +22,11 @@ def page(folder: Path) -> Page:
 
 def without_visits(night: ReportInput, settings: Settings, tmp_path: Path) -> Page:
     shared = {"as_of": night.as_of, "window_days": 30, "model_id": "m", "root": ".", "swaps": {}}
-    context = list_context(list_tables(has_visits=False), night.faults, settings, frozenset())
+    context = list_context(replace(night, list_tables=list_tables(has_visits=False)), settings)
     path = tmp_path / "list.html"
-    path.write_text(_environment().get_template("list.html").render(shared | context), encoding="utf-8")
+    path.write_text(
+        report_environment(()).get_template("list.html").render(shared | context), encoding="utf-8"
+    )
     return Page(path)
 
 

@@ -49,7 +49,7 @@ def test_the_count_stands_in_the_heading_and_a_listed_truck_is_told_to_wait(fold
 
 
 def test_likeliest_cause_comes_first_and_the_rest_is_counted(night: ReportInput) -> None:
-    told = record_first(many(night, 40), frozenset())
+    told = record_first(many(night, 40))
     likely = [row["cause_likelihood"] for row in told["record_rows"]]
     assert (told["record_count"], len(likely), told["record_trucks"]) == (41, MOST_ROWS, 1)
     assert likely == sorted(likely, reverse=True)

@@ -13,7 +13,7 @@ from page import Page
 from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
 from pipeline.report.names import page_name
-from pipeline.report.write import script_json
+from pipeline.report.page_templates import script_json
 
 
 def pages(folder: Path) -> list[Page]:

@@ -26,9 +26,7 @@ FULL = Wish(
 @pytest.mark.parametrize(
     "wish", [FULL, Wish("wrong_ratio", "both"), Wish("swapped_with_pv", "l1")], ids=lambda w: w.fault
 )
-def test_a_sheet_is_one_page_of_real_text(
-    wish: Wish, paper: str, order_of: OrderOf
-) -> None:
+def test_a_sheet_is_one_page_of_real_text(wish: Wish, paper: str, order_of: OrderOf) -> None:
     html = order_page(order_of(wish))
     try:
         pdf.load_library()
