@@ -11,7 +11,7 @@ from pipeline.core.setting_sections import CrewSettings
 from pipeline.report import words
 from pipeline.report.crew_charts import fair_rates, funnel, most_judged, percent_interval, ratio_interval
 from pipeline.report.crew_dots_chart import fault_dots, months
-from pipeline.report.crew_words import change_lines, dispersion, how_counted, lesson_rows, training_rows
+from pipeline.report.crew_words import change_lines, dispersion, how_counted
 from pipeline.report.figures import Figure
 from pipeline.report.report_input import FaultCard
 
@@ -35,7 +35,7 @@ def crews_context(
     largest = set(most_judged(quality.filter(pl.col("heard") > 0), settings.chart_crews)["crew_id"])
     crews = [crew for crew in quality["crew_id"] if crew in largest]  # those with a row in the pictures
     return {
-        "rows": [_row(row, cards) for row in quality.iter_rows(named=True)],
+        "rows": [row | {"standing": _standing(row)} for row in quality.iter_rows(named=True)],
         "min_judged": settings.min_judged,
         "fleet_rate": f"{words.number(fleet['fleet_rate'] * 100, 1)} %",
         "counted": how_counted(fleet, settings),
@@ -50,40 +50,19 @@ def crews_context(
             "a change of the crew beyond the fleet's own.",
         ),
         "kinds": _fault_figures(tables, crews),
-        "lessons": lesson_rows(tables["crew_lesson"], names, cards),
-        "trainings": training_rows(tables["crew_training"], names, cards),
-    }
-
-
-def _row(row: Mapping[str, Any], cards: Mapping[str, FaultCard]) -> dict[str, str]:
-    """Return one crew in words."""
-    found, expected = words.number(row["confirmed_faults"]), words.number(row["expected_faults"], 1)
-    low, high = (words.number(row[f"expected_{end}"]) for end in ("low", "high"))
-    fair, shrunk, observed = (
-        percent_interval(*(row[f"{name}_{part}"] for part in ("rate", "low", "high")))
-        for name in ("fair", "shrunk", "observed")
-    )
-    return {
-        "crew": row["crew_id"],
-        "name": row["crew_name"] or "",
-        "rank": str(row["rank"]) if row["is_ranked"] else "not ranked",
-        "installs": f"{words.number(row['judged'])} of {words.number(row['installs'])}",
-        "faults": f"{found} found, {expected}\u00a0({low}\u00a0to\u00a0{high}) expected",
-        "later": words.number(row["later_faults"], 1),
-        "fair": fair,
-        "ratio": ratio_interval(row["ratio"], row["ratio_low"], row["ratio_high"]),
-        "shrunk": shrunk,
-        "plain": percent_interval(row["rate"], row["rate_low"], row["rate_high"]),
-        "observed": observed if row["visited"] else words.NOTHING,
-        "visited": words.number(row["visited"]),
-        "standing": _standing(row) if row["is_ranked"] else words.NOTHING,
-        "mark": row["stands_out"] or "",
-        "top_fault": words.fault(row["top_fault"], cards),
+        "lessons": tables["crew_lesson"].sort("crew_id", nulls_last=False).to_dicts(),
+        "trainings": tables["crew_training"].to_dicts(),
+        "names": names,
+        "fault_name": lambda code: words.fault(code, cards),
+        "percent_interval": percent_interval,
+        "ratio_interval": ratio_interval,
     }
 
 
 def _standing(row: Mapping[str, Any]) -> str:
     """Return where a ranked crew stands beside the fleet, and what would have been seen had it been so."""
+    if not row["is_ranked"]:
+        return words.NOTHING
     if row["stands_out"]:
         return _STANDING[row["stands_out"]]
     if row["is_outside"]:

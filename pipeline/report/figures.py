@@ -34,10 +34,10 @@ class Figure(NamedTuple):
     caption: str
 
 
-def leg_figures(
+def home_figures(
     series: HomeSeries, score: Mapping[str, Any], since: date | None, *, settings: ReportSettings
-) -> list[Figure]:
-    """Return the day-by-hour maps and leg-against-PV pictures, L1 then L2 of each kind.
+) -> dict[str, list[Figure]]:
+    """Return `maps` (day by hour) and `against_pv`, L1 then L2 of each, and `by_day`: night levels and daily slopes.
 
     Parameters
     ----------
@@ -51,16 +51,16 @@ def leg_figures(
     levels = pl.concat([series.hours.get_column(f"{leg}_w").abs() for leg in _LEGS]).drop_nulls()
     reach = max(settings.least_reach_w, round(quantile(levels, settings.colour_quantile), -2))
     start = _start(series, score["from_on"] or since)
-    return [
-        *(_map_figure(series, leg, reach, since, start, score) for leg in _LEGS),
-        *(_slope_figure(series, leg, score, start, settings) for leg in _LEGS),
-    ]
+    return {
+        "maps": [_map_figure(series, leg, reach, since, start, score) for leg in _LEGS],
+        "against_pv": [_slope_figure(series, leg, score, start, settings) for leg in _LEGS],
+        "by_day": _day_figures(series, score, since, settings),
+    }
 
 
-def day_figures(
-    series: HomeSeries, score: Mapping[str, Any], since: date | None, *, settings: ReportSettings
+def _day_figures(
+    series: HomeSeries, score: Mapping[str, Any], since: date | None, settings: ReportSettings
 ) -> list[Figure]:
-    """Return the night-level and daily-slope pictures; parameters as `leg_figures`."""
     night_texts, slope_texts = [], []
     for leg in _LEGS:
         if not series.has(f"{leg}_w"):

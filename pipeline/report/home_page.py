@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
-from pipeline.report.figures import day_figures, leg_figures, weight_figure
+from pipeline.report.figures import home_figures, weight_figure
 from pipeline.report.record_first import fault_share
 from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
@@ -49,7 +49,6 @@ def home_context(
     card = night.faults.get(fault or "")
     weights = tables["site_weight"].sort("ordinal")
     events = night.home_story.filter(pl.col("site_id") == row["site_id"])
-    figures_by_leg = leg_figures(series, score, since, settings=settings)
     return {
         "row": row,
         "score": score,
@@ -61,9 +60,7 @@ def home_context(
         "notices": notices(score),
         "cautions": [*night.cautions, *(card.cautions if card else ())],
         "others": other_faults(score, fault, night.faults)[: settings.other_faults],
-        "maps": figures_by_leg[:2],
-        "against_pv": figures_by_leg[2:],
-        "by_day": day_figures(series, score, since, settings=settings),
+        **home_figures(series, score, since, settings=settings),
         "events": events.sort("happened_on", "told_on", "what").to_dicts(),
         "fault_likelihood": fault_share(score, fault),
         "why": weight_figure(weights, contradicting),
