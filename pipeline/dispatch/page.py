@@ -50,25 +50,23 @@ def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
     Pages open from disk and never reach for the network.
     """
     pages = environment("pipeline.dispatch")
-    pages.filters["weekday"] = weekday
-    pages.globals["css"] = report_style()
-    rounds = [_round(night, row) for row in night.plan.truck_days.iter_rows(named=True)]
+    pages.filters |= {"weekday": weekday, "leg": words.leg}
+    pages.globals |= {
+        "css": report_style(),
+        "as_of": night.as_of,
+        "links": night.links,
+        "fault_name": lambda code: words.fault(code, night.faults),
+    }
+    rounds = [_round(night, total) for total in night.plan.truck_days.iter_rows(named=True)]
     for trip in rounds:
-        write_page(folder / trip["page"], pages, "truck_day.html", values={"as_of": night.as_of, **trip})
+        write_page(folder / trip["page"], pages, "truck_day.html", values=trip)
     undispatched = night.plan.undispatched
     counts = dict(undispatched.group_by("reason").len().iter_rows())
     values = {
-        "as_of": night.as_of,
         "notes": night.notes,
-        "days": [
-            {"day": day, "rounds": [trip for trip in rounds if trip["day"] == day]}
-            for day in sorted({trip["day"] for trip in rounds})
-        ],
+        "rounds": rounds,
         "planned": night.plan.dispatch.height,
-        "left": [
-            row | {"link": night.links.get(row["site_id"])}
-            for row in undispatched.head(page_rows).iter_rows(named=True)
-        ],
+        "left": undispatched.head(page_rows).to_dicts(),
         "left_in_all": undispatched.height,
         "reasons": [(text, counts[code]) for code, text in REASONS.items() if code in counts],
     }
@@ -94,28 +92,15 @@ def _round(night: PageInput, total: dict[str, Any]) -> dict[str, Any]:
     """Return the template values of one truck's day."""
     truck = next(truck for truck in night.trucks if truck.truck_id == total["truck_id"])
     places = night.stops.select("site_id", pl.col("latitude", "longitude").fill_null(float("nan")))
-    stops = night.plan.dispatch.filter(day=total["day"], truck_id=total["truck_id"]).join(
-        places, on="site_id", maintain_order="left"
-    )
-    rows = [
-        row
-        | {
-            "fault_name": words.fault(row["suspected_fault"], night.faults),
-            "leg_name": words.leg(row["leg"]),
-            "link": night.links.get(row["site_id"]),
-        }
-        for row in stops.iter_rows(named=True)
-    ]
+    stops = night.plan.dispatch.filter(day=total["day"], truck_id=total["truck_id"])
+    rows = stops.join(places, on="site_id", maintain_order="left").to_dicts()
     cards = [night.faults[row["suspected_fault"]] for row in rows if row["suspected_fault"] in night.faults]
-    special = dict.fromkeys(caution for card in cards for caution in card.cautions if caution not in CAUTIONS)
+    points = [(row["stop"], (row["latitude"], row["longitude"])) for row in rows]
     return {
         **total,
         "rows": rows,
         "page": f"{total['day']}-{page_name(total['truck_id'])}",
-        "cautions": [*CAUTIONS, *special],
+        "cautions": list(dict.fromkeys([*CAUTIONS, *(text for card in cards for text in card.cautions)])),
         "bring": bring_list(rows),
-        "map": route_map(
-            (truck.latitude, truck.longitude),
-            [(row["stop"], (row["latitude"], row["longitude"])) for row in rows],
-        ),
+        "map": route_map((truck.latitude, truck.longitude), points),
     }

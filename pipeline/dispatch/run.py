@@ -87,7 +87,9 @@ def _dispatch(
     start = first_day or as_of + timedelta(days=1)
     days = work_days(start, settings.dispatch, is_fixed=first_day is not None)
     plan = plan_days(stops, trucks, travel, days=days, settings=settings)
-    notes = (*truck_notes, *travel_notes, _days_note(days, len(trucks)))
+    last = f" to {days[-1]}" if len(days) > 1 else ""
+    span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
+    notes = (*truck_notes, *travel_notes, f"{span}; the first day has the best of the list.")
     links = _links(out.pages(as_of), stops["site_id"].to_list())
     night = PageInput(as_of, plan, stops, trucks, notes, fault_cards(), links)
 
@@ -178,11 +180,10 @@ def _travel(
     site_ids = set(sites["site_id"])
     supplied, unknown = read_drive_times(path, stops["site_id"].to_list(), trucks, sites=site_ids)
     travel = Travel(latitude, longitude, settings, supplied)
-    start, end = np.nonzero(~np.eye(len(travel), dtype=bool))
-    is_between_trucks = (start >= stops.height) & (end >= stops.height)
-    is_missing = ~travel.is_supplied(start, end) & ~is_between_trucks
-    pairs = start.size - int(is_between_trucks.sum())
-    notes = [f"Drive times from {path.name}; {is_missing.sum()} of {pairs} pairs are not in it: {estimate}."]
+    start, end = np.arange(len(travel))[:, None], np.arange(len(travel))[None, :]
+    is_pair = (start != end) & ((start < stops.height) | (end < stops.height))  # not from truck to truck
+    missing, pairs = (is_pair & ~travel.is_supplied(start, end)).sum(), is_pair.sum()
+    notes = [f"Drive times from {path.name}; {missing} of {pairs} pairs are not in it: {estimate}."]
     if unknown:
         rows = count(unknown, "row")
         notes.append(f"{rows} of {path.name} with a name that is neither a home of the register nor a truck.")
@@ -198,9 +199,3 @@ def _links(places: Sequence[tuple[str, Collection[str]]], sites: Sequence[str]) 
     for place, names in reversed(places):  # the first place that has the page wins
         links |= {site: f"../../{place}/{page_name(site)}" for site in sites if page_name(site) in names}
     return links
-
-
-def _days_note(days: Sequence[date], trucks: int) -> str:
-    last = f" to {days[-1]}" if len(days) > 1 else ""
-    span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(trucks, 'truck')} each"
-    return f"{span}; the first day has the best of the list."

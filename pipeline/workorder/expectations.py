@@ -48,10 +48,9 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
         for switch, name in switches.items():
             for column, channel in channels.items():
                 if suspected.is_apart(other, (switch, column), by_w):
-                    texts = [
-                        moves_text(response, (switch, column), settings) for response in (other, suspected)
-                    ]
-                    return f"With {name}: {channel} moves by {texts[0]} W (suspected: {texts[1]} W)."
+                    move = moves_text(other, (switch, column), settings)
+                    suspected_move = moves_text(suspected, (switch, column), settings)
+                    return f"With {name}: {channel} moves by {move} W (suspected: {suspected_move} W)."
         return None
 
     def explain(name: str, share: float) -> Other:
@@ -73,11 +72,9 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
             channel: moves_text(suspected, cell, settings) for channel, cell in cells.items() if suspected
         }
         rows.append(Expectation(name, right_texts, texts))
+    production = _NAMES["pv"]
     is_moved = any(
-        not row.right[name].startswith(text)
-        for row in rows
-        for name, text in row.now.items()
-        if name == _NAMES["pv"]
+        not row.right[production].startswith(row.now[production]) for row in rows if has_pv and row.now
     )
     shares: dict[str, float | None] = case.home.score["fault_likelihoods"] or {}
     other_shares = sorted(
@@ -88,7 +85,7 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
     count = min(settings.others, max(near, settings.others_least))
     return KnownLoadTest(
         tuple(rows),
-        (*(_NAMES[leg] for leg in legs), *((_NAMES["pv"],) if is_moved else ())),
+        (*(_NAMES[leg] for leg in legs), *((production,) if is_moved else ())),
         suspected is None or suspected.is_within(right, by_w),
         tuple(explain(*pair) for pair in other_shares[:count]),
     )
