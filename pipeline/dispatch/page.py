@@ -49,14 +49,9 @@ def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
 
     Pages open from disk and never reach for the network.
     """
-    pages = environment("pipeline.dispatch")
-    pages.filters |= {"weekday": weekday, "leg": words.leg}
-    pages.globals |= {
-        "css": report_style(),
-        "as_of": night.as_of,
-        "links": night.links,
-        "fault_name": lambda code: words.fault(code, night.faults),
-    }
+    pages = environment("pipeline.dispatch", night.faults)
+    pages.filters["weekday"] = weekday
+    pages.globals |= {"css": report_style(), "as_of": night.as_of, "links": night.links}
     rounds = [_round(night, total) for total in night.plan.truck_days.iter_rows(named=True)]
     for trip in rounds:
         write_page(folder / trip["page"], pages, "truck_day.html", values=trip)

@@ -13,15 +13,12 @@ from pipeline.report.crew_charts import fair_rates, funnel, most_judged, percent
 from pipeline.report.crew_dots_chart import fault_dots, months
 from pipeline.report.crew_words import change_lines, dispersion, how_counted
 from pipeline.report.figures import Figure
-from pipeline.report.report_input import FaultCard
 
 TABLES = ("crew_quality", "crew_fault", "crew_lesson", "crew_training", "crew_change", "crew_fleet")
 _STANDING = {"worse": "worse than the fleet", "better": "better than the fleet"}
 
 
-def crews_context(
-    tables: Mapping[str, pl.DataFrame], cards: Mapping[str, FaultCard], settings: CrewSettings
-) -> dict[str, Any]:
+def crews_context(tables: Mapping[str, pl.DataFrame], settings: CrewSettings) -> dict[str, Any]:
     """Return the rows, sentences and pictures of the page.
 
     `tables` holds TABLES and the views crew_month and crew_position by name.
@@ -53,7 +50,6 @@ def crews_context(
         "lessons": tables["crew_lesson"].sort("crew_id", nulls_last=False).to_dicts(),
         "trainings": tables["crew_training"].to_dicts(),
         "names": names,
-        "fault_name": lambda code: words.fault(code, cards),
         "percent_interval": percent_interval,
         "ratio_interval": ratio_interval,
     }

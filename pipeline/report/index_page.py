@@ -28,8 +28,6 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
     rows = [
         row
         | {
-            "fault_name": words.fault(row["suspected_fault"], night.faults),
-            "leg_name": words.leg(row["leg"]),
             "suspicion": words.suspicion(row["suspected_fault"], row["leg"], night.faults),
             "csv": {name: _csv_text(row[name]) for name in CSV_COLUMNS},
         }
@@ -44,7 +42,7 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
         "notes": night.alarm.filter(pl.col("severity") == NOTE).to_dicts(),
         "first_visits": visits[: settings.first_rows],
         "safety": safety_calls.select("site_id", "area").to_dicts(),
-        "choices": _choices(rows),
+        "choices": _choices(rows, night),
         "csv_columns": CSV_COLUMNS,
         "tiles": _tiles(night),
         "rejects": night.rejects.sort(["count", "reason"], descending=[True, False]).to_dicts(),
@@ -62,14 +60,16 @@ def _csv_text(value: object) -> str:
     return "" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-def _choices(rows: list[dict[str, Any]]) -> dict[str, list[tuple[str, str]]]:
+def _choices(rows: list[dict[str, Any]], night: ReportInput) -> dict[str, list[tuple[str, str]]]:
     """Return the choices of each filter as (value, words), only those that occur, in reading order."""
-    faults = {row["suspected_fault"] or "": row["fault_name"] for row in rows}
-    areas = {row["area"] or "": row["area"] or "no area" for row in rows}
-    verdicts, ways = ({row[name] for row in rows} for name in ("verdict", "fix_by"))
+    faults, areas, verdicts, ways = (
+        {row[name] or "" for row in rows} for name in ("suspected_fault", "area", "verdict", "fix_by")
+    )
     return {
-        "area": sorted(areas.items(), key=lambda pair: pair[1]),
-        "suspected_fault": sorted(faults.items(), key=lambda pair: pair[1]),
+        "area": sorted(((area, area or "no area") for area in areas), key=lambda pair: pair[::-1]),
+        "suspected_fault": sorted(
+            ((code, words.fault(code, night.faults)) for code in faults), key=lambda pair: pair[::-1]
+        ),
         "verdict": [(verdict, verdict) for verdict in VERDICTS if verdict in verdicts],
         "fix_by": [(way, way) for way in ("visit", "office") if way in ways],
     }

@@ -22,7 +22,7 @@ WAYS = {"visit": "truck visits", "office": "office checks"}
 
 def list_context(night: ReportInput, settings: Settings) -> dict[str, Any]:
     """Return the template values of the page on the list."""
-    tables, cards = night.list_tables, night.faults
+    tables = night.list_tables
     cuts = {row["fix_by"]: row for row in tables["list_cut"].iter_rows(named=True)}
     threshold = cuts["visit"]["threshold"] if "visit" in cuts else None
     listed = tables["revisit_list"].sort("rank").head(settings.report.home_pages)
@@ -35,19 +35,9 @@ def list_context(night: ReportInput, settings: Settings) -> dict[str, Any]:
         "trucks_cut": cuts.get("visit"),
         "curves": _curves(tables["decision_curve"], threshold),
         "rates": [_rate(way, months[(way,)]) for way in WAYS if (way,) in months],
-        "chances": [
-            row
-            | {
-                "fault_name": words.fault(row["fault"], cards)
-                if row["fault"]
-                else f"all {WAYS[row['fix_by']]}"
-            }
-            for row in tables["chance"].to_dicts()
-        ],
-        "homes": [
-            row | {"fault_name": words.fault(row["suspected_fault"], cards)}
-            for row in with_fault_share(listed, tables["site_scores"])
-        ],
+        "ways": WAYS,
+        "chances": tables["chance"].to_dicts(),
+        "homes": with_fault_share(listed, tables["site_scores"]),
         "listed": tables["revisit_list"].height,
         "beyond": tables["standing"].filter(pl.col("reason") == Reason.BEYOND_END).height,
     }

@@ -12,12 +12,13 @@ import jinja2
 from markupsafe import Markup
 
 from pipeline.report import words
+from pipeline.report.report_input import FaultCard
 
 
-def environment(package: str) -> jinja2.Environment:
+def environment(package: str, faults: Mapping[str, FaultCard] | None = None) -> jinja2.Environment:
     """Return the templates of `package` (its folder templates/), the report's beside them, `words` as filters.
 
-    Escaping is on, an undefined name is an error.
+    Escaping is on, an undefined name is an error. `fault` names a fault by its card in `faults`.
     """
     places = dict.fromkeys((package, "pipeline.report"))
     pages = jinja2.Environment(
@@ -27,8 +28,9 @@ def environment(package: str) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    for name in ("percent", "number", "day", "minutes", "plain", "likelihoods"):
+    for name in ("percent", "number", "day", "leg", "minutes", "plain", "likelihoods"):
         pages.filters[name] = getattr(words, name)
+    pages.filters["fault"] = lambda code: words.fault(code, faults)
     pages.filters["script_json"] = script_json
     pages.globals["count"] = words.count
     return pages

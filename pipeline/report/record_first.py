@@ -28,7 +28,6 @@ def record_first(night: ReportInput) -> dict[str, Any]:
                 "cause": cause.words if cause else "no innocent cause is known",
                 "cause_likelihood": row["record_likelihood"] if cause else None,
                 "office": cause.office if cause else words.NOTHING,
-                "fault_name": words.fault(fault, night.faults),
                 "likelihoods": words.likelihoods(fault_share(row, fault), row["likelihood"]),
             }
         )

@@ -7,7 +7,6 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.report import words
 from pipeline.report.report_input import ReportInput
 from pipeline.worklist.fix_verification import PROVED
 from pipeline.worklist.home_status_text import BEYOND_END, STILL_WRONG, WATCHED
@@ -18,15 +17,7 @@ VERIFIED_DAYS = 30  # a verified fix stays on the page for so long
 
 def doubt_rows(night: ReportInput) -> list[dict[str, Any]]:
     """Return the visits that the data contradict, newest first."""
-    newest = night.visit_doubt.sort("visited_on", "visit_id", descending=[True, False])
-    return [
-        row
-        | {
-            "found_words": words.fault(row["found"], night.faults),
-            "fixed_words": {True: "fixed", False: "not fixed"}.get(row["fixed"], ""),
-        }
-        for row in newest.iter_rows(named=True)
-    ]
+    return night.visit_doubt.sort("visited_on", "visit_id", descending=[True, False]).to_dicts()
 
 
 def after_visit_rows(night: ReportInput) -> list[dict[str, Any]]:
@@ -36,9 +27,5 @@ def after_visit_rows(night: ReportInput) -> list[dict[str, Any]]:
     is_recent = pl.col("proved_on") >= night.as_of - timedelta(days=VERIFIED_DAYS)
     is_settled = (pl.col("proof") == PROVED) & is_recent
     order = standing.replace_strict({STILL_WRONG: 0, WATCHED: 1}, default=2, return_dtype=pl.Int8)
-    homes = night.standing.filter((is_open | is_settled).fill_null(False)).sort(
-        order, "last_visit_on", "site_id", descending=[False, True, False]
-    )
-    return [
-        row | {"found_words": words.fault(row["found"], night.faults)} for row in homes.iter_rows(named=True)
-    ]
+    homes = night.standing.filter((is_open | is_settled).fill_null(False))
+    return homes.sort(order, "last_visit_on", "site_id", descending=[False, True, False]).to_dicts()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from importlib import resources
 from pathlib import Path
@@ -21,7 +21,7 @@ from pipeline.report.list_page import list_context
 from pipeline.report.names import page_name
 from pipeline.report.normal_page import normal_context
 from pipeline.report.page_templates import environment, write_page
-from pipeline.report.report_input import ReportInput
+from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.visit_rows import doubt_rows
 
 _ASSETS = ("report.css", "list.js", "charts.js")
@@ -63,9 +63,9 @@ def write_report(
         (assets / "vega.js").write_bytes(script.result())
 
 
-def report_environment(with_page: Collection[str]) -> jinja2.Environment:
-    """Return the report's templates; homes of `with_page` are linked to their page."""
-    pages = environment("pipeline.report")
+def report_environment(faults: Mapping[str, FaultCard], with_page: Collection[str]) -> jinja2.Environment:
+    """Return the report's templates, which name `faults` and link homes of `with_page` to their page."""
+    pages = environment("pipeline.report", faults)
     pages.globals["page_of"] = lambda site_id: f"home/{page_name(site_id)}" if site_id in with_page else None
     return pages
 
@@ -73,7 +73,7 @@ def report_environment(with_page: Collection[str]) -> jinja2.Environment:
 def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> None:
     chosen = night.revisit_list.sort("rank").head(settings.report.home_pages)
     sites = frozenset(chosen["site_id"])
-    pages = report_environment(sites)
+    pages = report_environment(night.faults, sites)
     shared = {
         "as_of": night.as_of, "window_days": night.window_days, "model_id": night.model_id, "root": ".",
         "swaps": theme.swaps(),
@@ -81,7 +81,7 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> None:
     contexts: dict[str, dict[str, Any]] = {
         "index": index_context(night, settings.report),
         "list": list_context(night, settings),
-        "crews": crews_context(night.crews, night.faults, settings.crews) | {"doubts": doubt_rows(night)},
+        "crews": crews_context(night.crews, settings.crews) | {"doubts": doubt_rows(night)},
         "normal": normal_context(night, settings.verdict),
     }
     for name, context in contexts.items():

@@ -7,7 +7,6 @@ from pathlib import Path
 import polars as pl
 import pytest
 from example_crews import HOSTILE_NAME, crew_tables
-from example_words import cards
 from page import Page
 
 from pipeline.core.settings import load_settings
@@ -93,7 +92,7 @@ def test_changes_and_their_absence_in_words() -> None:
 def test_nothing_known_yet_is_said_in_words() -> None:
     tables = {name: table if name == "crew_fleet" else table.clear() for name, table in crew_tables().items()}
 
-    context = crews_context(tables, cards(), SETTINGS)
+    context = crews_context(tables, SETTINGS)
 
     assert (context["rows"], context["lessons"], context["trainings"]) == ([], [], [])
     pictures = [*context["comparison"], context["over_time"], *context["kinds"]]
@@ -104,7 +103,7 @@ def test_nothing_known_yet_is_said_in_words() -> None:
 def test_only_the_largest_crews_have_a_row_in_the_pictures() -> None:
     few = SETTINGS.model_copy(update={"chart_crews": 1})
 
-    spec = crews_context(crew_tables(), cards(), few)["over_time"].spec
+    spec = crews_context(crew_tables(), few)["over_time"].spec
 
     assert {row["crew_id"] for row in spec["datasets"]["cells"]} == {"crew-0"}
     assert pl.DataFrame(spec["datasets"]["changes"])["crew_id"].to_list() == ["crew-0"]

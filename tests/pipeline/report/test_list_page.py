@@ -25,7 +25,8 @@ def without_visits(night: ReportInput, settings: Settings, tmp_path: Path) -> Pa
     context = list_context(replace(night, list_tables=list_tables(has_visits=False)), settings)
     path = tmp_path / "list.html"
     path.write_text(
-        report_environment(()).get_template("list.html").render(shared | context), encoding="utf-8"
+        report_environment(night.faults, ()).get_template("list.html").render(shared | context),
+        encoding="utf-8",
     )
     return Page(path)
 
