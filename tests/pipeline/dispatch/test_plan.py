@@ -46,18 +46,18 @@ def test_no_day_over_its_hours_and_every_home_once(homes: list, kinds: list, day
     planned = [*result.dispatch["site_id"], *result.undispatched["site_id"]]
     assert sorted(planned) == sorted(listed["site_id"])
     assert result.undispatched["why"].null_count() == 0
-    by_id = {one.truck_id: one for one in trucks}
+    by_id = {vehicle.truck_id: vehicle for vehicle in trucks}
     for (_, truck_id), rows in result.dispatch.group_by("day", "truck_id", maintain_order=True):
-        one = by_id[truck_id]
-        now = one.start_min
+        vehicle = by_id[truck_id]
+        now = vehicle.start_min
         for row in rows.sort("stop").iter_rows(named=True):
-            assert one.serves(row["area"])
+            assert vehicle.serves(row["area"])
             now += row["drive_min"]
             assert row["arrive_at"] == f"{now // 60:02d}:{now % 60:02d}"
             now += row["minutes_on_site"]
         total = result.truck_days.filter(pl.col("day") == rows[0, "day"], pl.col("truck_id") == truck_id)
-        assert now + total[0, "back_drive_min"] <= one.start_min + one.shift_min
-        assert total[0, "free_min"] == one.shift_min - total[0, "drive_min"] - total[0, "minutes_on_site"]
+        assert now + total[0, "back_drive_min"] <= vehicle.start_min + vehicle.shift_min
+        assert total[0, "free_min"] == vehicle.shift_min - total[0, "drive_min"] - total[0, "minutes_on_site"]
 
 
 def brute_force(problem: Problem) -> float:
@@ -82,14 +82,14 @@ def test_a_small_day_is_the_best_there_is(seed: int) -> None:
          "minutes_on_site": int(draw.choice([25, 45, 60])), "priority": draw.uniform(-40, 150)}
         for _ in range(6)
     ))  # fmt: skip
-    one = truck(hours=4)
+    vehicle = truck(hours=4)
     used = settings()
     travel = Travel(
         np.array([*homes["latitude"], START[0]]), np.array([*homes["longitude"], START[1]]), used.dispatch
     )
-    best = brute_force(Problem.of(homes, [one], travel, settings=used))
+    best = brute_force(Problem.of(homes, [vehicle], travel, settings=used))
 
-    result = plan(homes, [one])
+    result = plan(homes, [vehicle])
 
     assert best > 0
     assert result.truck_days["worth"].sum() == pytest.approx(best, abs=0.01)
@@ -154,10 +154,10 @@ def test_the_solver_itself_sends_no_truck_where_it_may_not_go() -> None:
     travel = Travel(np.full(10, START[0]), np.full(10, START[1]), used.dispatch)
     problem = Problem.of(homes, [truck("N", ("north",)), truck("any")], travel, settings=used)
 
-    only_north, rest = solve_day(problem, np.arange(8), used.dispatch)
+    north, anywhere = solve_day(problem, np.arange(8), used.dispatch)
 
-    assert sorted(only_north) == [0, 2, 4, 6]
-    assert sorted(rest) == [1, 3, 5, 7]
+    assert sorted(north) == [0, 2, 4, 6]
+    assert sorted(anywhere) == [1, 3, 5, 7]
 
 
 def test_supplied_minutes_are_driven_and_named() -> None:
@@ -189,10 +189,10 @@ def test_the_same_input_gives_the_same_plan() -> None:
         {"latitude": START[0] + draw.normal(0, 0.2), "longitude": START[1] + draw.normal(0, 0.2),
          "priority": draw.uniform(0, 300)} for _ in range(40)
     ))  # fmt: skip
-    one, two = (plan(homes, [truck("A"), truck("B")], days=2) for _ in range(2))
+    first, second = (plan(homes, [truck("A"), truck("B")], days=2) for _ in range(2))
     for name in ("dispatch", "truck_days", "undispatched"):
-        assert getattr(one, name).equals(getattr(two, name))
-    assert one.dispatch.height > 15
+        assert getattr(first, name).equals(getattr(second, name))
+    assert first.dispatch.height > 15
 
 
 def test_without_visits_there_is_an_empty_plan() -> None:

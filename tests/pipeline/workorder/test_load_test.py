@@ -94,10 +94,10 @@ def test_moves_in_words(low: float, high: float, is_either: bool, text: str) -> 
 
 
 def test_draws_are_the_same_each_time() -> None:
-    one, two = (
+    first, second = (
         fault_response(CATALOGUE["pickup_noise"], "l1", UPSTREAM, signal={}, settings=SETTINGS)
         for _ in range(2)
     )
-    assert one is not None
-    assert two is not None
-    assert np.array_equal(one.low, two.low)
+    assert first is not None
+    assert second is not None
+    assert np.array_equal(first.low, second.low)
