@@ -142,7 +142,7 @@ def orders(*sites: str, out: Path = OUT, pdf: bool = False, settings: SettingsFi
     """
     from pipeline.workorder import write_orders
 
-    write_orders(out, sites, load_settings(settings), as_pdf=pdf, tell=lambda line: print(one_line(line)))
+    write_orders(out, sites, load_settings(settings), as_pdf=pdf, report=lambda line: print(one_line(line)))
 
 
 # Loaded when they are asked for.

@@ -15,7 +15,7 @@ from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.terminal_text import one_line
-from pipeline.dispatch.run import Dispatched, dispatch_night
+from pipeline.dispatch.run import DispatchResult, dispatch_night
 from pipeline.ingest.lake import open_lake
 from pipeline.report.words import count
 
@@ -62,7 +62,7 @@ def dispatch(
                 f"{opened.root}/trucks.csv says which trucks there are: leave out --trucks and --hours"
             )
     options = {"trucks": trucks, "hours": hours, "days": days, "start": start and list(start)}
-    done = dispatch_night(lake, out, date, with_options(all_settings, options))
+    done = dispatch_night(lake, out, with_options(all_settings, options), first_day=date)
     show(Console(highlight=False, markup=False, emoji=False, soft_wrap=True), done)
 
 
@@ -83,7 +83,7 @@ def with_options(settings: Settings, options: Mapping[str, Any]) -> Settings:
     return settings.model_copy(update={"dispatch": dispatch})
 
 
-def show(console: Console, done: Dispatched) -> None:
+def show(console: Console, done: DispatchResult) -> None:
     """Print a line a truck and day, what is on no day, and where the plan is."""
     for note in done.notes:
         console.print(one_line(note))
@@ -102,5 +102,5 @@ def show(console: Console, done: Dispatched) -> None:
         f"{f' ({reasons_text})' if reasons_text else ''}"
     )
     console.print(one_line(f"plan: {done.folder / 'index.html'}"))
-    if done.kept != str(done.folder):
-        console.print(one_line(f"kept: {done.kept}"))
+    if done.address != str(done.folder):
+        console.print(one_line(f"kept: {done.address}"))

@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
 from pipeline.dispatch.days import solve_day
-from pipeline.dispatch.insertion import Round, fill, why_left
+from pipeline.dispatch.insertion import Round, fill, find_reasons
 from pipeline.dispatch.problem import Problem
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck, clock
@@ -52,12 +52,11 @@ UNDISPATCHED = pl.Schema(
 class DispatchPlan:
     """The days, sorted by day and truck, and the homes that are on none, in the order of the list.
 
-    `dispatch` (DISPATCH) has one row a stop: `stop` counts from 1 a truck and day; `arrive_at` and `leave_at`
-    are local HH:MM; `drive_min` [min] and `drive_km` [km, an estimate; null where minutes were supplied] lead to
-    this stop; `drive_from` is supplied or estimated. `truck_days` (TRUCK_DAYS) has one row a truck and day with
-    stops; `end_at` is the shift's end, `drive_min` all driving, the way back (`back_drive_min`) included;
-    `worth` [currency] is what the visits are worth less the drive. `undispatched` (UNDISPATCHED): `needs_min`
-    are the least minutes the home would have needed of a shift, null where no truck can go.
+    `dispatch` (DISPATCH) has one row a stop: `stop` counts from 1 a truck and day; `drive_min` [min] and `drive_km`
+    [km, an estimate; null where minutes were supplied] lead to this stop. `truck_days` (TRUCK_DAYS) has one row a
+    truck and day with stops; `drive_min` is all driving, the way back included; `worth` [currency] is what the visits
+    are worth less the drive. `undispatched` (UNDISPATCHED): `needs_min` are the least minutes the home would have
+    needed of a shift, null where no truck can go.
     """
 
     dispatch: pl.DataFrame
@@ -66,9 +65,14 @@ class DispatchPlan:
 
 
 def plan_days(
-    stops: pl.DataFrame, trucks: Sequence[Truck], travel: Travel, days: Sequence[date], settings: Settings
+    stops: pl.DataFrame,
+    trucks: Sequence[Truck],
+    travel: Travel,
+    *,
+    days: Sequence[date],
+    settings: Settings,
 ) -> DispatchPlan:
-    """Plan the `days`, one after another, so that the first has the best of the list; a pure function.
+    """Return the plan of the `days`, one after another, so that the first has the best of the list.
 
     Parameters
     ----------
@@ -78,6 +82,8 @@ def plan_days(
         The trucks of every day.
     travel
         Drive times between the rows of `stops` in their order, followed by the `trucks` in theirs.
+    days
+        Dates in order.
     settings
         [dispatch] bounds and seeds the solver; [ranking] prices an hour of driving.
 
@@ -86,62 +92,60 @@ def plan_days(
     NightFailed
         A round came out longer than its truck's shift: a defect, nothing may be published.
     """
-    problem = Problem.of(stops, trucks, travel, settings)
-    left = np.arange(stops.height)
+    problem = Problem.of(stops, trucks, travel, settings=settings)
+    waiting = np.arange(stops.height)
     rounds: list[Round] = []
-    for number in range(len(days)):
-        routes = solve_day(problem, left, settings.dispatch)
-        fill(problem, routes, left)
-        rounds += [Round(number, truck, route) for truck, route in enumerate(routes)]
-        left = np.setdiff1d(left, [home for route in routes for home in route])
+    for day in range(len(days)):
+        routes = solve_day(problem, waiting, settings.dispatch)
+        fill(problem, routes, waiting)
+        rounds += [Round(day, truck, route) for truck, route in enumerate(routes)]
+        waiting = np.setdiff1d(waiting, [home for route in routes for home in route])
     homes = stops.rows(named=True)
-    tables = [_told(problem, days[one.day], one, homes) for one in rounds if one.route]
-    has_place = stops.select(pl.col("latitude").is_not_null() & pl.col("longitude").is_not_null()).to_series()
-    reasons = why_left(problem, rounds, left, has_place.to_numpy())
-    rest = [
-        {**homes[home], "reason": why.reason, "why": why.words, "needs_min": why.needs_min}
-        for home, why in zip(left, reasons, strict=True)
-    ]
+    rows, totals = [], []
+    for trip in rounds:
+        if trip.route:
+            stop_rows, total = _time_round(problem, days[trip.day], trip, homes)
+            rows += stop_rows
+            totals.append(total)
+    reasons = find_reasons(problem, rounds, waiting)
+    undispatched = [homes[home] | reason._asdict() for home, reason in zip(waiting, reasons, strict=True)]
     return DispatchPlan(
-        _frame([row for rows, _ in tables for row in rows], DISPATCH),
-        _frame([total for _, total in tables], TRUCK_DAYS),
-        _frame(rest, UNDISPATCHED),
+        _frame(rows, DISPATCH), _frame(totals, TRUCK_DAYS), _frame(undispatched, UNDISPATCHED)
     )
 
 
-def _told(
-    problem: Problem, day: date, one: Round, homes: Sequence[dict[str, Any]]
+def _time_round(
+    problem: Problem, day: date, trip: Round, homes: Sequence[dict[str, Any]]
 ) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    """Return the rows of one round and its total, timed by the very minutes they show."""
-    truck = problem.trucks[one.truck]
-    legs = problem.legs(one.truck, one.route)
-    places = np.array([problem.start(one.truck), *one.route, problem.start(one.truck)])
+    """Return the rows of one round (DISPATCH) and its total (TRUCK_DAYS), timed by the very minutes they show."""
+    truck = problem.trucks[trip.truck]
+    drives, places = problem.drives(trip.truck, trip.route), problem.places(trip.truck, trip.route)
     is_supplied = problem.travel.is_supplied(places[:-1], places[1:])
     km = problem.travel.km(places[:-1], places[1:])
     now = truck.start_min
     rows = []
-    for at, home in enumerate(one.route):
-        arrive = now + int(legs[at])
+    for index, home in enumerate(trip.route):
+        arrive = now + int(drives[index])
         now = arrive + int(problem.on_site[home])
         rows.append({
-            **homes[home], "day": day, "truck_id": truck.truck_id, "stop": at + 1,
-            "arrive_at": clock(arrive), "leave_at": clock(now), "drive_min": int(legs[at]),
-            "drive_km": None if is_supplied[at] else round(float(km[at]), 1),
-            "drive_from": "supplied" if is_supplied[at] else "estimated",
+            **homes[home], "day": day, "truck_id": truck.truck_id, "stop": index + 1,
+            "arrive_at": clock(arrive), "leave_at": clock(now), "drive_min": int(drives[index]),
+            "drive_km": None if is_supplied[index] else round(float(km[index]), 1),
+            "drive_from": "supplied" if is_supplied[index] else "estimated",
         })  # fmt: skip
-    back = now + int(legs[-1])
+    back = now + int(drives[-1])
     end = truck.start_min + truck.shift_min
     if back > end:
         raise NightFailed(
             f"truck {truck.truck_id} on {day} would be back at {clock(back)}, after its shift; a defect"
         )
-    on_site = int(problem.on_site[one.route].sum())
-    worth = problem.worth[one.route].sum() - problem.drive_cost * legs.sum()
+    worth = problem.worth[trip.route].sum() - problem.drive_cost * drives.sum()
     return rows, {
         "day": day, "truck_id": truck.truck_id, "stops": len(rows), "start_at": clock(truck.start_min),
-        "back_at": clock(back), "end_at": clock(end), "drive_min": int(legs.sum()),
-        "drive_km": None if is_supplied.any() else round(float(km.sum()), 1), "minutes_on_site": on_site,
-        "free_min": end - back, "back_drive_min": int(legs[-1]), "worth": round(float(worth), 2),
+        "back_at": clock(back), "end_at": clock(end), "drive_min": int(drives.sum()),
+        "drive_km": None if is_supplied.any() else round(float(km.sum()), 1),
+        "minutes_on_site": int(problem.on_site[trip.route].sum()), "free_min": end - back,
+        "back_drive_min": int(drives[-1]), "worth": round(float(worth), 2),
     }  # fmt: skip
 
 

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.settings import Settings
-from pipeline.dispatch.travel import Floats, Travel, Whole
+from pipeline.dispatch.travel import Floats, Ints, Travel
 from pipeline.dispatch.trucks import Truck
 
 Route = list[int]  # the stops of one truck and day, by index, in order
@@ -28,54 +28,60 @@ class Problem:
     trucks: Sequence[Truck]
     travel: Travel
     worth: Floats
-    on_site: Whole
+    on_site: Ints
     drive_cost: float
     serves: NDArray[np.bool_]
     may_go: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, stops: pl.DataFrame, trucks: Sequence[Truck], travel: Travel, settings: Settings) -> Problem:
-        """Return the problem of `stops` as `plan_days` gets them: priority [currency], drive_min [min], the rest."""
+    def of(
+        cls, stops: pl.DataFrame, trucks: Sequence[Truck], travel: Travel, *, settings: Settings
+    ) -> Problem:
+        """Return the problem of a day.
+
+        Parameters
+        ----------
+        stops, trucks, travel
+            As `plan_days` gets them: priority [currency], drive_min and minutes_on_site [min], area.
+        settings
+            [ranking] labour_rate_h prices an hour of driving.
+        """
         drive_cost = settings.ranking.labour_rate_h / 60
-        serves = np.array(
-            [[truck.serves(area) for truck in trucks] for area in stops["area"]], dtype=bool
-        ).reshape(stops.height, len(trucks))
+        serves = np.array([[truck.serves(area) for truck in trucks] for area in stops["area"]], dtype=bool)
+        serves = serves.reshape(stops.height, len(trucks))
         on_site = stops["minutes_on_site"].to_numpy().astype(np.int64)
         homes = np.arange(stops.height)[:, None]
         starts = stops.height + np.arange(len(trucks))[None, :]
         alone = travel.minutes(starts, homes) + on_site[:, None] + travel.minutes(homes, starts)
         shifts = np.array([truck.shift_min for truck in trucks])
-        return cls(
-            trucks, travel,
-            worth=stops["priority"].to_numpy() + stops["drive_min"].to_numpy() * drive_cost,
-            on_site=on_site, drive_cost=drive_cost, serves=serves, may_go=serves & (alone <= shifts),
-        )  # fmt: skip
+        worth = stops["priority"].to_numpy() + stops["drive_min"].to_numpy() * drive_cost
+        return cls(trucks, travel, worth, on_site, drive_cost, serves, may_go=serves & (alone <= shifts))
 
     def start(self, truck: int) -> int:
         """Return the place where this truck starts."""
         return self.worth.size + truck
 
-    def legs(self, truck: int, route: Route) -> Whole:
+    def places(self, truck: int, route: Route) -> Ints:
+        """Return the places of a round in order, the truck's start first and last."""
+        return np.array([self.start(truck), *route, self.start(truck)])
+
+    def drives(self, truck: int, route: Route) -> Ints:
         """Return the minutes of each drive of a round: to the first stop, between stops, back to the start."""
-        places = np.array([self.start(truck), *route, self.start(truck)])
+        places = self.places(truck, route)
         return self.travel.minutes(places[:-1], places[1:])
 
-    def round_min(self, truck: int, route: Route) -> int:
-        """Return how long a round takes, driving and work, back at the start [min]; 0 for no stops."""
-        return int(self.legs(truck, route).sum() + self.on_site[route].sum()) if route else 0
-
     def free_min(self, truck: int, route: Route) -> int:
-        """Return what is left of the truck's shift [min]; negative if the round is too long."""
-        return self.trucks[truck].shift_min - self.round_min(truck, route)
+        """Return what driving and work leave of the truck's shift [min]; negative if the round is too long."""
+        return self.trucks[truck].shift_min - int(self.drives(truck, route).sum() + self.on_site[route].sum())
 
-    def added_min(self, truck: int, route: Route, homes: Whole) -> tuple[Whole, Whole]:
+    def added_min(self, truck: int, route: Route, homes: Ints) -> tuple[Ints, Ints]:
         """Return (least minutes of driving that each home adds to the round, position where it adds them)."""
-        places = np.array([self.start(truck), *route, self.start(truck)])
+        places = self.places(truck, route)
         here, there = places[:-1, None], places[1:, None]
         added = (
             self.travel.minutes(here, homes[None, :])
             + self.travel.minutes(homes[None, :], there)
             - self.travel.minutes(here, there)
         )
-        at = added.argmin(axis=0)
-        return added[at, np.arange(homes.size)], at
+        position = added.argmin(axis=0)
+        return added[position, np.arange(homes.size)], position

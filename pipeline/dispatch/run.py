@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Collection, Sequence
+import shutil
+import tempfile
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -11,15 +12,13 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings
 from pipeline.dispatch.drive_times import read_drive_times
-from pipeline.dispatch.files import replace_folder
 from pipeline.dispatch.page import PageInput, write_pages
 from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
 from pipeline.dispatch.travel import Travel
-from pipeline.dispatch.trucks import Truck, alike_trucks, middle, read_trucks, start_point
+from pipeline.dispatch.trucks import Truck, equal_trucks, read_trucks, start_point
 from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.registers import read_registers
 from pipeline.report.fault_cards import fault_cards
@@ -27,113 +26,139 @@ from pipeline.report.names import page_name
 from pipeline.report.words import count
 from pipeline.storage.output_location import Out, read_out
 from pipeline.storage.publish import write_csv
+from pipeline.workorder.tables import read_latest
 
 FOLDER = "dispatch"
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 @dataclass(frozen=True)
-class Dispatched:
-    """What was planned of the night `as_of`, the days it may fill, how it came about, and where it is written.
+class DispatchResult:
+    """The plan, notes on how it came about, and the folder it is written in.
 
-    `kept` is what people call that place; `folder` may be a copy of it.
+    `address` is what people call that place; `folder` may be a copy of it.
     """
 
-    as_of: date
     plan: DispatchPlan
-    days: tuple[date, ...]
     notes: tuple[str, ...]
     folder: Path
-    kept: str
+    address: str
 
 
-def dispatch_night(lake: Path, out: Path, first_day: date | None, settings: Settings) -> Dispatched:
+def dispatch_night(
+    lake: Path, out: Path, settings: Settings, *, first_day: date | None = None
+) -> DispatchResult:
     """Plan the visits of OUT/latest and write OUT/dispatch/AS_OF: tables, a page a truck and day, an index.
 
-    `first_day` is planned whatever day of the week it is; without it the first work day after the night.
+    Parameters
+    ----------
+    lake, out
+        The lake that `nightly` read and the OUT that it published to.
+    settings
+        [dispatch], [ranking] and [object_store].
+    first_day
+        Planned whatever day of the week it is; None: the first work day after the night.
 
     Raises
     ------
     InputError
         No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why.
     """
-    with read_out(out, settings) as held:
-        latest = _latest(held.local)
+    with read_out(out, settings) as working_out:
+        as_of, frames = read_latest(working_out.local, ("revisit_list",))
         opened = open_lake(lake, settings)
         with opened.naming():
-            return _dispatched(opened, held, *latest, first_day, settings)
+            visits = frames["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")
+            return _dispatch(opened, working_out, as_of, visits, first_day, settings)
 
 
-def _dispatched(
-    opened: Lake, out: Out, as_of: date, listed: pl.DataFrame, first_day: date | None, settings: Settings
-) -> Dispatched:
-    sites = read_registers(opened, as_of).sites
-    stops = _stops(listed, sites)
-    own = settings.dispatch
-    trucks, crew = _trucks(opened.source.beside("trucks.csv"), stops, sites, own)
-    travel, told = _travel(opened.source.beside("drive_times.csv"), stops, trucks, sites, own)
-    days = work_days(first_day or as_of + timedelta(days=1), own, is_fixed=first_day is not None)
-    plan = plan_days(stops, trucks, travel, days, settings)
+def _dispatch(
+    lake: Lake, out: Out, as_of: date, visits: pl.DataFrame, first_day: date | None, settings: Settings
+) -> DispatchResult:
+    sites = read_registers(lake, as_of).sites
+    places = sites.select("site_id", "latitude", "longitude")
+    stops = visits.join(places, on="site_id", how="left", maintain_order="left").select(
+        pl.col(name).cast(kind) for name, kind in STOPS.items()
+    )
+    trucks, truck_notes = _trucks(lake.source.beside("trucks.csv"), stops, sites, settings.dispatch)
+    travel, travel_notes = _travel(
+        lake.source.beside("drive_times.csv"), stops, trucks, sites, settings.dispatch
+    )
+    start = first_day or as_of + timedelta(days=1)
+    days = work_days(start, settings.dispatch, is_fixed=first_day is not None)
+    plan = plan_days(stops, trucks, travel, days=days, settings=settings)
+    last = f" to {days[-1]}" if len(days) > 1 else ""
+    span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
+    notes = (*truck_notes, *travel_notes, f"{span}; the first day has the best of the list.")
     links = _links(out.pages(as_of), stops["site_id"].to_list())
-    notes = (*crew, *told, _days_note(days, len(trucks)))
-    shown = PageInput(as_of, plan, stops, trucks, notes, fault_cards(), links)
+    night = PageInput(as_of, plan, stops, trucks, notes, fault_cards(), links)
 
     def write(folder: Path) -> None:
         for name in ("dispatch", "truck_days", "undispatched"):
             table: pl.DataFrame = getattr(plan, name)
             table.write_parquet(folder / f"{name}.parquet", compression="zstd")
             write_csv(table, folder / f"{name}.csv")
-        write_pages(folder, shown, own.page_rows)
+        write_pages(folder, night, settings.dispatch.page_rows)
 
     folder = f"{FOLDER}/{as_of}"
     replace_folder(out.local / folder, write)
-    kept = out.hand_in_pages(folder, last="dispatch.parquet")
-    return Dispatched(as_of, plan, days, notes, out.local / folder, kept)
+    address = out.hand_in_pages(folder, last="dispatch.parquet")
+    return DispatchResult(plan, notes, out.local / folder, address)
 
 
-def work_days(first: date, own: DispatchSettings, *, is_fixed: bool) -> tuple[date, ...]:
+def replace_folder(target: Path, write: Callable[[Path], None]) -> None:
+    """Have `write` fill a new folder beside `target`, then put it in its place.
+
+    If `write` fails, `target` stays as it was; if the last step does, the old folder is put back.
+
+    Raises
+    ------
+    OSError
+        The folder can't be written.
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=target.parent, prefix=".building-") as temporary:
+        new, old = Path(temporary) / "new", Path(temporary) / "old"
+        new.mkdir()
+        write(new)
+        if target.exists():
+            target.rename(old)
+        try:
+            new.rename(target)
+        except OSError:
+            if old.exists():
+                shutil.move(old, target)
+            raise
+
+
+def work_days(first: date, settings: DispatchSettings, *, is_fixed: bool) -> tuple[date, ...]:
     """Return the next [dispatch].days work days from `first` on; `first` itself counts if `is_fixed`."""
-    found: list[date] = []
+    days: list[date] = []
     day = first
-    while len(found) < own.days:
-        if _WEEK[day.weekday()] in own.work_days or (is_fixed and day == first):
-            found.append(day)
+    while len(days) < settings.days:
+        if _WEEK[day.weekday()] in settings.work_days or (is_fixed and day == first):
+            days.append(day)
         day += timedelta(days=1)
-    return tuple(found)
-
-
-def _latest(out: Path) -> tuple[date, pl.DataFrame]:
-    latest = out / "latest"
-    if not (latest / "run.json").is_file():
-        raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")
-    run = json.loads((latest / "run.json").read_text(encoding="utf-8"))
-    return date.fromisoformat(run["as_of"]), pl.read_parquet(latest / "revisit_list.parquet", glob=False)
-
-
-def _stops(listed: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """Return STOPS: the list's visits in its order, each with the register's place."""
-    places = sites.select("site_id", "latitude", "longitude")
-    visits = listed.filter(pl.col("fix_by") == "visit").sort("rank").join(
-        places, on="site_id", how="left", maintain_order="left"
-    )  # fmt: skip
-    return visits.select(pl.col(name).cast(kind) for name, kind in STOPS.items())
+    return tuple(days)
 
 
 def _trucks(
-    path: Path | None, stops: pl.DataFrame, sites: pl.DataFrame, own: DispatchSettings
+    path: Path | None, stops: pl.DataFrame, sites: pl.DataFrame, settings: DispatchSettings
 ) -> tuple[list[Truck], list[str]]:
-    start = start_point(own) or middle(stops)
+    """Return the trucks and what to know about them."""
+    start = start_point(settings, stops)
     if path is not None:
-        trucks, at_start = read_trucks(path, own, start, set(sites["area"].drop_nulls()))
+        areas = set(sites["area"].drop_nulls())
+        trucks, without_start = read_trucks(path, settings, start, areas=areas)
         notes = [f"{count(len(trucks), 'truck')} from {path.name}."]
     else:
-        trucks, at_start = alike_trucks(own, start), own.trucks
-        notes = [
-            f"No trucks.csv in the lake: {count(own.trucks, 'truck')} of {own.hours:g} hours from the settings."
-        ]
-    if at_start and not own.start:
+        trucks = equal_trucks(settings, start)
+        without_start = len(trucks)
+        shifts = f"{count(len(trucks), 'truck')} of {settings.hours:g} hours"
+        notes = [f"No trucks.csv in the lake: {shifts} from the settings."]
+    if without_start and not settings.start:
         notes.append(
-            f"No start point given for {at_start} of {count(len(trucks), 'truck')}: the middle of the stops "
+            f"No start point given for {without_start} of {count(len(trucks), 'truck')}: the middle of the stops "
             f"({start[0]:.4f}, {start[1]:.4f}) stands in."
         )
     return trucks, notes
@@ -144,23 +169,23 @@ def _travel(
     stops: pl.DataFrame,
     trucks: Sequence[Truck],
     sites: pl.DataFrame,
-    own: DispatchSettings,
+    settings: DispatchSettings,
 ) -> tuple[Travel, list[str]]:
     """Return the drive times between stops and trucks, and what to know about them."""
     latitude = np.array([*stops["latitude"].fill_null(np.nan), *(truck.latitude for truck in trucks)])
     longitude = np.array([*stops["longitude"].fill_null(np.nan), *(truck.longitude for truck in trucks)])
-    guess = f"great circle times {own.road_factor:g} at {own.speed_km_h:g} km/h"
+    estimate = f"great circle times {settings.road_factor:g} at {settings.speed_km_h:g} km/h"
     if path is None:
-        return Travel(latitude, longitude, own), [f"Drive times are estimated: {guess}."]
-    given = read_drive_times(path, stops["site_id"].to_list(), trucks, set(sites["site_id"]))
-    travel = Travel(latitude, longitude, own, given.supplied)
-    places = np.arange(len(travel))
-    is_trucks = (places[:, None] >= stops.height) & (places[None, :] >= stops.height)
-    asked = ~is_trucks & (places[:, None] != places[None, :])
-    missing = int((asked & ~travel.is_supplied(places[:, None], places[None, :])).sum())
-    notes = [f"Drive times from {path.name}; {missing} of {int(asked.sum())} pairs are not in it: {guess}."]
-    if given.strange:
-        rows = count(given.strange, "row")
+        return Travel(latitude, longitude, settings), [f"Drive times are estimated: {estimate}."]
+    site_ids = set(sites["site_id"])
+    supplied, unknown = read_drive_times(path, stops["site_id"].to_list(), trucks, sites=site_ids)
+    travel = Travel(latitude, longitude, settings, supplied)
+    start, end = np.arange(len(travel))[:, None], np.arange(len(travel))[None, :]
+    is_pair = (start != end) & ((start < stops.height) | (end < stops.height))  # not from truck to truck
+    missing, pairs = (is_pair & ~travel.is_supplied(start, end)).sum(), is_pair.sum()
+    notes = [f"Drive times from {path.name}; {missing} of {pairs} pairs are not in it: {estimate}."]
+    if unknown:
+        rows = count(unknown, "row")
         notes.append(f"{rows} of {path.name} with a name that is neither a home of the register nor a truck.")
     return travel, notes
 
@@ -170,16 +195,7 @@ def _links(places: Sequence[tuple[str, Collection[str]]], sites: Sequence[str]) 
 
     `places` are `Out.pages`.
     """
-    links = {}
-    for site in sites:
-        name = page_name(site)
-        place = next((place for place, names in places if name in names), None)
-        if place is not None:
-            links[site] = f"../../{place}/{name}"
+    links: dict[str, str] = {}
+    for place, names in reversed(places):  # the first place that has the page wins
+        links |= {site: f"../../{place}/{page_name(site)}" for site in sites if page_name(site) in names}
     return links
-
-
-def _days_note(days: Sequence[date], trucks: int) -> str:
-    last = f" to {days[-1]}" if len(days) > 1 else ""
-    span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(trucks, 'truck')} each"
-    return f"{span}; the first day has the best of the list."

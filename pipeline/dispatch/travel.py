@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -14,10 +13,9 @@ from pipeline.worklist.drive_minutes import EARTH_RADIUS_KM
 
 # Stands for "nobody can drive there", longer than any shift [min].
 UNREACHABLE = 100_000
-_EXACT = 1e-9  # what float noise may add to a whole minute before it counts as another one
 
 Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+Ints = NDArray[np.int64]
 
 
 def great_circle_km(from_deg: tuple[Floats, Floats], to_deg: tuple[Floats, Floats]) -> Floats:
@@ -49,51 +47,52 @@ class Travel:
     longitude: Floats
     road: DispatchSettings
     supplied: Mapping[tuple[int, int], float] = field(default_factory=dict)
-    _keys: Whole = field(init=False, repr=False)
-    _minutes: Whole = field(init=False, repr=False)
+    _keys: Ints = field(init=False, repr=False)
+    _minutes: Ints = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         """Sort the supplied pairs, so that a block of them is looked up at once."""
         known = {(to, start): minutes for (start, to), minutes in self.supplied.items()} | dict(self.supplied)
         keys = np.array([start * len(self) + to for start, to in known], dtype=np.int64)
-        minutes = np.array([_whole(value) for value in known.values()], dtype=np.int64)
         order = np.argsort(keys)
         object.__setattr__(self, "_keys", keys[order])
-        object.__setattr__(self, "_minutes", minutes[order])
+        object.__setattr__(self, "_minutes", _round_up(np.array([*known.values()], dtype=float))[order])
 
     def __len__(self) -> int:
         """Return the number of places."""
         return len(self.latitude)
 
-    def minutes(self, start: Whole, to: Whole) -> Whole:
+    def minutes(self, start: Ints, to: Ints) -> Ints:
         """Return the whole minutes from each place of `start` to each of `to` (broadcast), rounded up.
 
         UNREACHABLE where nothing is supplied and a coordinate is missing.
         """
-        exact = self.km(start, to) / self.road.speed_km_h * 60
-        known = np.where(np.isnan(exact), UNREACHABLE, np.ceil(exact - _EXACT)).astype(np.int64)
-        at, is_supplied = self._lookup(start, to)
+        minutes = _round_up(self.km(start, to) / self.road.speed_km_h * 60)
+        index, is_supplied = self._find(start, to)
         if is_supplied.any():
-            known[is_supplied] = self._minutes[at[is_supplied]]
-        same: Whole = np.where(np.equal(start, to), 0, known)
-        return same
+            minutes[is_supplied] = self._minutes[index[is_supplied]]
+        return np.where(np.equal(start, to), 0, minutes)
 
-    def km(self, start: Whole, to: Whole) -> Floats:
+    def km(self, start: Ints, to: Ints) -> Floats:
         """Return the estimated road length [km], great circle times road_factor; NaN without coordinates."""
         here, there = ((self.latitude[place], self.longitude[place]) for place in (start, to))
         return great_circle_km(here, there) * self.road.road_factor
 
-    def is_supplied(self, start: Whole, to: Whole) -> NDArray[np.bool_]:
+    def is_supplied(self, start: Ints, to: Ints) -> NDArray[np.bool_]:
         """Return whether the minutes of these pairs were supplied, either way round."""
-        return self._lookup(start, to)[1]
+        return self._find(start, to)[1]
 
-    def _lookup(self, start: Whole, to: Whole) -> tuple[Whole, NDArray[np.bool_]]:
+    def _find(self, start: Ints, to: Ints) -> tuple[Ints, NDArray[np.bool_]]:
         keys = np.asarray(start) * len(self) + np.asarray(to)
         if not self._keys.size:
             return keys, np.zeros(keys.shape, dtype=bool)
-        at = np.searchsorted(self._keys, keys).clip(max=self._keys.size - 1)
-        return at, self._keys[at] == keys
+        index = np.searchsorted(self._keys, keys).clip(max=self._keys.size - 1)
+        return index, self._keys[index] == keys
 
 
-def _whole(minutes: float) -> int:
-    return min(math.ceil(minutes - _EXACT), UNREACHABLE)
+def _round_up(minutes: Floats) -> Ints:
+    """Return whole minutes, UNREACHABLE for NaN and at most; float noise makes no minute more."""
+    whole: Ints = (
+        np.ceil(np.nan_to_num(minutes, nan=UNREACHABLE) - 1e-9).clip(max=UNREACHABLE).astype(np.int64)
+    )
+    return whole

@@ -1,19 +1,17 @@
-"""The trucks of a day: LAKE/trucks.csv where there is one, else as many alike as the settings say."""
+"""The trucks of a day: LAKE/trucks.csv where there is one, else as many equal ones as the settings say."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import DispatchSettings
-from pipeline.dispatch.opened import read_texts
-from pipeline.ingest.csv_reader import ROW
+from pipeline.ingest.csv_reader import ROW, UnusableFileError, read_delimited, with_plain_names
 from pipeline.ingest.normalize import nearest
 
 COLUMNS = ("truck_id", "area", "start_latitude", "start_longitude", "start_time", "hours")
@@ -37,7 +35,7 @@ class Truck:
     shift_min: int
 
     def serves(self, area: str | None) -> bool:
-        """Whether the truck goes to homes of this area; only one without areas goes to homes without one."""
+        """Return whether the truck goes to homes of this area; only one without areas goes to homes without one."""
         return not self.areas or area in self.areas
 
 
@@ -46,30 +44,23 @@ def clock(minutes: int) -> str:
     return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
 
-def middle(stops: pl.DataFrame) -> tuple[float, float]:
-    """Return the median latitude and longitude of the stops [deg], NaN if none has any."""
-    known = stops.select("latitude", "longitude").drop_nulls()
-    if known.is_empty():
-        return float("nan"), float("nan")
-    return float(np.median(known["latitude"])), float(np.median(known["longitude"]))
-
-
-def start_point(own: DispatchSettings) -> tuple[float, float] | None:
-    """Return [dispatch].start as (latitude, longitude) [deg], None where it is empty.
+def start_point(settings: DispatchSettings, stops: pl.DataFrame) -> tuple[float, float]:
+    """Return [dispatch].start, or else the median of the stops: (latitude, longitude) [deg], NaN if none has any.
 
     Raises
     ------
     InputError
-        It is neither empty nor a point on earth.
+        The setting is neither empty nor a point on earth.
     """
-    if not own.start:
-        return None
-    if len(own.start) != 2 or not (abs(own.start[0]) <= 90 and abs(own.start[1]) <= 180):
-        raise InputError(f"setting dispatch start: {own.start} is not [latitude, longitude] in degrees")
-    return own.start[0], own.start[1]
+    start = settings.start
+    if start and (len(start) != 2 or not (abs(start[0]) <= 90 and abs(start[1]) <= 180)):
+        raise InputError(f"setting dispatch start: {start} is not [latitude, longitude] in degrees")
+    known = stops.select("latitude", "longitude").drop_nulls().median().fill_null(float("nan"))
+    latitude, longitude = start or known.row(0)
+    return latitude, longitude
 
 
-def alike_trucks(own: DispatchSettings, start: tuple[float, float]) -> list[Truck]:
+def equal_trucks(settings: DispatchSettings, start: tuple[float, float]) -> list[Truck]:
     """Return [dispatch].trucks trucks from one start point [deg], named T1, T2, ...
 
     Raises
@@ -77,52 +68,76 @@ def alike_trucks(own: DispatchSettings, start: tuple[float, float]) -> list[Truc
     InputError
         [dispatch] start_time or hours make no shift.
     """
-    shift = _shift("", "", own, "setting dispatch")
-    return [Truck(f"T{number}", (), *start, *shift) for number in range(1, own.trucks + 1)]
+    shift = _parse_shift("", "", settings, "setting dispatch")
+    return [Truck(f"T{number}", (), *start, *shift) for number in range(1, settings.trucks + 1)]
 
 
 def read_trucks(
-    path: Path, own: DispatchSettings, start: tuple[float, float], areas: Collection[str]
+    path: Path, settings: DispatchSettings, start: tuple[float, float], *, areas: Collection[str]
 ) -> tuple[list[Truck], int]:
     """Return the trucks of `path`, and how many of them have no start point of their own.
 
-    What a row leaves empty comes from [dispatch] and from `start` [deg]; `areas` are those of the register.
+    Parameters
+    ----------
+    path
+        A trucks.csv.
+    settings, start
+        [dispatch] and a start point [deg] for what a row leaves empty.
+    areas
+        Those of the register.
 
     Raises
     ------
     InputError
         The file can't be read, or a row of it makes no truck: which row, what, what to do.
     """
-    texts = read_texts(path)
+    texts = read_texts(path, ["truck_id"])
     for name in texts.columns:
         if name not in (*COLUMNS, ROW):
             raise InputError(
                 f"{path}: column {name} is not one of {', '.join(COLUMNS)}{nearest(name, COLUMNS)}"
             )
-    if "truck_id" not in texts.columns:
-        raise InputError(f"{path}: no column truck_id")
-    trucks: list[Truck] = []
-    at_start = 0
+    trucks: dict[str, Truck] = {}
+    without_start = 0
     for row in texts.iter_rows(named=True):
         where = f"{path} row {row[ROW]}"
         cells = {name: (row.get(name) or "").strip() for name in COLUMNS}
-        point = _point(cells, where)
-        at_start += point is None
-        truck = Truck(
-            cells["truck_id"], _areas(cells["area"], areas, where), *(point or start),
-            *_shift(cells["start_time"], cells["hours"], own, where),
-        )  # fmt: skip
-        if not truck.truck_id:
+        point = _parse_point(cells, where)
+        without_start += point is None
+        truck_id, truck_areas = cells["truck_id"], _parse_areas(cells["area"], areas, where)
+        shift = _parse_shift(cells["start_time"], cells["hours"], settings, where)
+        if not truck_id:
             raise InputError(f"{where}: truck_id is missing")
-        if truck.truck_id in {other.truck_id for other in trucks}:
-            raise InputError(f"{where}: truck_id '{truck.truck_id}' is there before; give each truck its own")
-        trucks.append(truck)
+        if truck_id in trucks:
+            raise InputError(f"{where}: truck_id '{truck_id}' is there before; give each truck its own")
+        trucks[truck_id] = Truck(truck_id, truck_areas, *(point or start), *shift)
     if not trucks:
         raise InputError(f"{path}: names no truck; add a row, or take the file away")
-    return trucks, at_start
+    return list(trucks.values()), without_start
 
 
-def _areas(text: str, known: Collection[str], where: str) -> tuple[str, ...]:
+def read_texts(path: Path, needed: Sequence[str]) -> pl.DataFrame:
+    """Return the file's rows as texts, names of columns in small letters, the rows' numbers as column ROW.
+
+    Raises
+    ------
+    InputError
+        The file can't be read, a row of it isn't whole, or a column of `needed` is missing.
+    """
+    try:
+        texts, bad = read_delimited(path, is_multiline=True)
+        texts = with_plain_names(texts)
+    except UnusableFileError as error:
+        raise InputError(f"{path}: {error}") from error
+    if bad.height:
+        raise InputError(f"{path} row {bad[0, 0]}: {bad[0, 1]}")
+    for name in needed:
+        if name not in texts.columns:
+            raise InputError(f"{path}: no column {name}{nearest(name, texts.columns)}")
+    return texts
+
+
+def _parse_areas(text: str, known: Collection[str], where: str) -> tuple[str, ...]:
     areas = tuple(dict.fromkeys(part.strip() for part in text.split(";") if part.strip()))
     for area in areas:
         if area not in known:
@@ -130,34 +145,36 @@ def _areas(text: str, known: Collection[str], where: str) -> tuple[str, ...]:
     return areas
 
 
-def _point(cells: Mapping[str, str], where: str) -> tuple[float, float] | None:
-    texts = cells["start_latitude"], cells["start_longitude"]
-    if not any(texts):
+def _parse_point(cells: Mapping[str, str], where: str) -> tuple[float, float] | None:
+    latitude, longitude = cells["start_latitude"], cells["start_longitude"]
+    if not latitude and not longitude:
         return None
-    if not all(texts):
+    if not latitude or not longitude:
         raise InputError(f"{where}: start_latitude and start_longitude go together; fill or empty both")
-    latitude = _number("start_latitude", texts[0], -90, 90, where)
-    return latitude, _number("start_longitude", texts[1], -180, 180, where)
+    return (
+        _parse_number("start_latitude", latitude, -90, 90, where),
+        _parse_number("start_longitude", longitude, -180, 180, where),
+    )
 
 
-def _shift(start_time: str, hours: str, own: DispatchSettings, where: str) -> tuple[int, int]:
+def _parse_shift(start_time: str, hours: str, settings: DispatchSettings, where: str) -> tuple[int, int]:
     """Return (start, length) of a shift [min]."""
-    told = start_time or own.start_time
-    matched = _CLOCK.fullmatch(told)
-    if matched is None:
-        raise InputError(f"{where}: start_time '{told}' is not a time of day; write HH:MM, such as 08:00")
-    start = int(matched[1]) * 60 + int(matched[2])
-    long = int(_number("hours", hours or str(own.hours), 0, 24, where) * 60 + 1e-6)
-    if long <= 0:
+    text = start_time or settings.start_time
+    match = _CLOCK.fullmatch(text)
+    if match is None:
+        raise InputError(f"{where}: start_time '{text}' is not a time of day; write HH:MM, such as 08:00")
+    start = int(match[1]) * 60 + int(match[2])
+    length = int(_parse_number("hours", hours or str(settings.hours), 0, 24, where) * 60 + 1e-6)
+    if length <= 0:
         raise InputError(f"{where}: hours must be more than 0")
-    if start + long > _DAY_MIN:
+    if start + length > _DAY_MIN:
         raise InputError(
-            f"{where}: a shift from {told} of {long / 60:g} hours ends after midnight; shorten it"
+            f"{where}: a shift from {text} of {length / 60:g} hours ends after midnight; shorten it"
         )
-    return start, long
+    return start, length
 
 
-def _number(name: str, text: str, low: float, high: float, where: str) -> float:
+def _parse_number(name: str, text: str, low: float, high: float, where: str) -> float:
     try:
         value = float(text)
     except ValueError:

@@ -85,7 +85,7 @@ def make_lists(
         "site_hour": hours_of(inputs, stored, homes, settings),
     }
     night = NightTables(inputs.as_of, tables)
-    tables["revisit_list"] = with_desk_columns(listed, night, CATALOGUE, settings)
+    tables["revisit_list"] = with_desk_columns(night, CATALOGUE, settings)
     seen = look_out(inputs, stored, tables, rejected, counts, settings)
     return Tables(
         {**tables, **seen.tables}, by_reason(rejected), counts, {"base_rate": scored.fleet.rate, **seen.told}

@@ -227,7 +227,7 @@ def draw_report(inputs: NightInputs, tables: Tables, built: Path, settings: Sett
         faults=fault_cards(),
         cautions=CAUTIONS,
     )  # fmt: skip
-    write_report(built / "report", night, settings, inputs.store.root / "charts")
+    write_report(built / "report", night, settings, script_cache=inputs.store.root / "charts")
 
 
 def write_run_json(

@@ -1,4 +1,4 @@
-"""The chart libraries as one script for the pages' assets: put together once, then kept and looked up."""
+"""The chart libraries as one script for the pages' assets: built once, then looked up."""
 
 from __future__ import annotations
 
@@ -14,24 +14,24 @@ _SNIPPET = "window.vegaEmbed = vegaEmbed;"
 _AROUND = ("(function () {\n", "\n})();\n")
 
 
-def chart_script(kept: Path | None = None) -> bytes:
-    """Return the script, from the folder `kept` if it lies there whole, else made (1.5 s) and left there.
+def chart_script(cache_folder: Path | None = None) -> bytes:
+    """Return the script, from `cache_folder` if it lies there whole, else built (1.5 s) and left there.
 
-    Its name tells what it is made of and what it holds: one of other libraries, or changed since, is not taken.
+    Its name tells what it is built from and what it holds: one of other libraries, or changed since, is not taken.
     """
     recipe = _digest(repr((version("vl-convert-python"), _SNIPPET, _AROUND)).encode())
-    for found in sorted(kept.glob(f"vega-{recipe}-*.js")) if kept else ():
-        script = found.read_bytes()
-        if found.name == _name(recipe, script):
+    for path in sorted(cache_folder.glob(f"vega-{recipe}-*.js")) if cache_folder else ():
+        script = path.read_bytes()
+        if path.name == _name(recipe, script):
             return script
-    script = _made()
-    if kept is not None:
-        write_bytes(kept / _name(recipe, script), script)
+    script = _build_script()
+    if cache_folder is not None:
+        write_bytes(cache_folder / _name(recipe, script), script)
     return script
 
 
 @cache
-def _made() -> bytes:
+def _build_script() -> bytes:
     import vl_convert  # 80 MB, and only the first night of an OUT needs it
 
     code = vl_convert.javascript_bundle(snippet=_SNIPPET)

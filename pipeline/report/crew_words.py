@@ -1,4 +1,4 @@
-"""What the crews' page says in sentences: how sure the numbers are, what to teach, what a training did."""
+"""What the crews' page says in sentences: how sure the numbers are, whether crews differ, who changed."""
 
 from __future__ import annotations
 
@@ -12,17 +12,16 @@ import polars as pl
 from pipeline.core.binomial_intervals import wilson
 from pipeline.core.setting_sections import CrewSettings
 from pipeline.report import words
-from pipeline.report.crew_charts import percent_interval, ratio_interval
-from pipeline.report.report_input import FaultCard
+from pipeline.report.crew_charts import percent_interval
 
 _ALIKE_P = 0.05
 RANDOM_VISITS = 20
 
 
-def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
+def how_counted(fleet: Mapping[str, Any], settings: CrewSettings) -> list[str]:
     """Return how the rates account for where visits went and for what nobody inspected, with tonight's numbers."""
     visited, known = fleet["visited"], fleet["visited_with_promise"]
-    told = [
+    sentences = [
         f"{words.count(visited, 'install')} of {words.number(fleet['heard'])} with data have been visited. The list "
         "sends visits where faults are likely, so the share of visits that found one is not a crew's rate. Every "
         "install counts once: with what the visit found, or, where nobody went, with how likely its data make a fault "
@@ -33,51 +32,41 @@ def how_counted(fleet: Mapping[str, Any], own: CrewSettings) -> list[str]:
         "each home's chance is worked out with that and its own crew's: their sum is not that of the list's "
         "likelihoods.",
     ]
-    if not is_level_known(fleet):
-        told.append(level_not_known(fleet))
+    if fleet["fleet_high"] > max(3 * fleet["fleet_rate"], fleet["fleet_rate"] + 0.05):
+        sentences.append(_level_not_known(fleet))
     if fleet["weighted_rate"] is None:
-        told.append(
+        sentences.append(
             f"For {words.count(known, 'visit')} the list's likelihood before the visit is on record: too few to check "
             "the likelihoods by. They are taken as published, and every interval is wider for it."
         )
     else:
-        over = exp(fleet["offset"])
-        word = (
-            "as published"
-            if abs(fleet["offset"]) < fleet["offset_sd"]
-            else "understated"
-            if over > 1
-            else "overstated"
-        )
-        told.append(
+        odds_ratio = exp(fleet["offset"])
+        word = "understated" if odds_ratio > 1 else "overstated"
+        if abs(fleet["offset"]) < fleet["offset_sd"]:
+            word = "as published"
+        sentences.append(
             f"{words.count(known, 'visit')} with the likelihood of the night before on record check the likelihoods. "
             "Each counts by how unlikely a visit to such a home was (1 / probability of a visit, "
-            f"at most {own.most_weight:g} times the least), so that they speak for the homes nobody went to. They "
-            f"find the likelihoods {word}: odds times {over:.2f}, and that is put right here. Independently, visits "
-            "weighted by their probability and likelihoods together give the fleet "
+            f"at most {settings.most_weight:g} times the least), so that they speak for the homes nobody went to. They "
+            f"find the likelihoods {word}: odds times {odds_ratio:.2f}, and that is put right here. Independently, "
+            "visits weighted by their probability and likelihoods together give the fleet "
             f"{percent_interval(fleet['weighted_rate'], fleet['weighted_low'], fleet['weighted_high'])}."
         )
     if visited > known:
-        told.append(
+        sentences.append(
             f"{words.count(visited - known, 'visit')} with no likelihood on record count with what they found."
         )
-    return told
+    return sentences
 
 
-def is_level_known(fleet: Mapping[str, Any]) -> bool:
-    """Return whether the fleet's rate is known to about a factor of three or to five in a hundred."""
-    rate, high = fleet["fleet_rate"], fleet["fleet_high"]
-    return bool(high <= max(3 * rate, rate + 0.05))
-
-
-def level_not_known(fleet: Mapping[str, Any]) -> str:
+def _level_not_known(fleet: Mapping[str, Any]) -> str:
     """Return that the rate isn't known yet, and what twenty visits to homes drawn at random would make of it."""
-    found = round(RANDOM_VISITS * fleet["fleet_rate"])
-    low, high = wilson(np.array([float(found)]), np.array([float(RANDOM_VISITS)]))
+    faults = round(RANDOM_VISITS * fleet["fleet_rate"])
+    low, high = wilson(np.array([float(faults)]), np.array([float(RANDOM_VISITS)]))
     return (
         "How many installs of this fleet are wrong is not known yet: the likelihoods alone leave it between "
         f"{words.percent(fleet['fleet_low'])} and {words.percent(fleet['fleet_high'])}. {RANDOM_VISITS} visits to "
-        f"homes drawn at random would make it known: if {words.count(found, 'visit')} found a fault, as expected, it "
+        f"homes drawn at random would make it known: if {words.count(faults, 'visit')} found a fault, as expected, it "
         f"would lie between {words.percent(float(low[0]))} and {words.percent(float(high[0]))}."
     )
 
@@ -102,54 +91,11 @@ def _small(p_value: float) -> str:
     return "under 0.001" if p_value < 0.001 else f"{p_value:.3f}"
 
 
-def lesson_rows(
-    lesson: pl.DataFrame, names: Mapping[str, str], cards: Mapping[str, FaultCard]
-) -> list[dict[str, str]]:
-    """Return what to teach, the fleet first: who, fault, faults, energy, time, habit."""
-    return [
-        {
-            "who": "whole fleet" if row["crew_id"] is None else names.get(row["crew_id"], row["crew_id"]),
-            "fault": words.fault(row["fault"], cards),
-            "faults": f"{words.number(row['faults'], 1)}, {words.number(row['confirmed_faults'])} found",
-            "energy": f"{words.number(row['kwh_per_day'], 1)} kWh a day",
-            "time": words.minutes(row["minutes"]),
-            "share": words.percent(row["cost_share"]),
-            "habit": row["habit"],
-        }
-        for row in lesson.sort("crew_id", nulls_last=False).iter_rows(named=True)
-    ]
-
-
-def training_rows(
-    training: pl.DataFrame, names: Mapping[str, str], cards: Mapping[str, FaultCard]
-) -> list[dict[str, str]]:
-    """Return what each training did: who, when, topic, installs, rates of the crew and the others, ratio, verdict."""
-    return [
-        {
-            "who": names.get(row["crew_id"], row["crew_id"]),
-            "on": words.day(row["trained_on"]),
-            "topic": words.fault(row["topic"], cards) if row["topic"] else "any fault",
-            "installs": f"{row['installs_before']} before, {row['installs_after']} after",
-            "crew": _moved(row["rate_before"], row["rate_after"]),
-            "others": _moved(row["others_before"], row["others_after"]),
-            "ratio": ratio_interval(row["ratio"], row["ratio_low"], row["ratio_high"]),
-            "told": row["told"],
-        }
-        for row in training.iter_rows(named=True)
-    ]
-
-
-def _moved(before: float | None, after: float | None) -> str:
-    if before is None or after is None:
-        return words.NOTHING
-    return f"{words.number(before * 100, 1)} % to {words.number(after * 100, 1)} %"
-
-
-def change_lines(change: pl.DataFrame, names: Mapping[str, str], own: CrewSettings) -> list[str]:
+def change_lines(change: pl.DataFrame, names: Mapping[str, str], settings: CrewSettings) -> list[str]:
     """Return a sentence a change, or one that there is none."""
     if change.is_empty():
         return [
-            f"No crew with at least {2 * own.min_judged} installs changed over time by more than the order of its "
+            f"No crew with at least {2 * settings.min_judged} installs changed over time by more than the order of its "
             "installs would by chance."
         ]
     return [

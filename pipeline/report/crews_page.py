@@ -11,19 +11,14 @@ from pipeline.core.setting_sections import CrewSettings
 from pipeline.report import words
 from pipeline.report.crew_charts import fair_rates, funnel, most_judged, percent_interval, ratio_interval
 from pipeline.report.crew_dots_chart import fault_dots, months
-from pipeline.report.crew_words import change_lines, dispersion, how_counted, lesson_rows, training_rows
+from pipeline.report.crew_words import change_lines, dispersion, how_counted
 from pipeline.report.figures import Figure
-from pipeline.report.report_input import FaultCard
-from pipeline.report.vega import Spec
 
 TABLES = ("crew_quality", "crew_fault", "crew_lesson", "crew_training", "crew_change", "crew_fleet")
 _STANDING = {"worse": "worse than the fleet", "better": "better than the fleet"}
-_UNKNOWN = "unknown"
 
 
-def crews_context(
-    tables: Mapping[str, pl.DataFrame], cards: Mapping[str, FaultCard], own: CrewSettings
-) -> dict[str, Any]:
+def crews_context(tables: Mapping[str, pl.DataFrame], settings: CrewSettings) -> dict[str, Any]:
     """Return the rows, sentences and pictures of the page.
 
     `tables` holds TABLES and the views crew_month and crew_position by name.
@@ -34,49 +29,36 @@ def crews_context(
         row["crew_id"]: f"{row['crew_name']} ({row['crew_id']})" if row["crew_name"] else row["crew_id"]
         for row in quality.iter_rows(named=True)
     }
+    largest = set(most_judged(quality.filter(pl.col("heard") > 0), settings.chart_crews)["crew_id"])
+    crews = [crew for crew in quality["crew_id"] if crew in largest]  # those with a row in the pictures
     return {
-        "rows": [_row(row, cards) for row in quality.iter_rows(named=True)],
-        "min_judged": own.min_judged,
+        "rows": [row | {"standing": _standing(row)} for row in quality.iter_rows(named=True)],
+        "min_judged": settings.min_judged,
         "fleet_rate": f"{words.number(fleet['fleet_rate'] * 100, 1)} %",
-        "counted": how_counted(fleet, own),
-        "comparison": [_funnel(quality, fleet, own), _rates(quality, fleet, own)],
-        "changes": change_lines(tables["crew_change"], names, own),
-        "over_time": _months(tables, own),
-        "kinds": [_by_crew(tables, own), _by_position(tables)],
-        "lessons": lesson_rows(tables["crew_lesson"], names, cards),
-        "trainings": training_rows(tables["crew_training"], names, cards),
-    }
-
-
-def _row(row: Mapping[str, Any], cards: Mapping[str, FaultCard]) -> dict[str, str]:
-    """Return one crew in words."""
-    found, expected = words.number(row["confirmed_faults"]), words.number(row["expected_faults"], 1)
-    low, high = (words.number(row[f"expected_{end}"]) for end in ("low", "high"))
-    fair, shrunk, observed = (
-        percent_interval(*(row[f"{name}_{part}"] for part in ("rate", "low", "high")))
-        for name in ("fair", "shrunk", "observed")
-    )
-    return {
-        "crew": row["crew_id"],
-        "name": row["crew_name"] or "",
-        "rank": str(row["rank"]) if row["is_ranked"] else "not ranked",
-        "installs": f"{words.number(row['judged'])} of {words.number(row['installs'])}",
-        "faults": f"{found} found, {expected}\u00a0({low}\u00a0to\u00a0{high}) expected",
-        "later": words.number(row["later_faults"], 1),
-        "fair": fair,
-        "ratio": ratio_interval(row["ratio"], row["ratio_low"], row["ratio_high"]),
-        "shrunk": shrunk,
-        "plain": percent_interval(row["rate"], row["rate_low"], row["rate_high"]),
-        "observed": observed if row["visited"] else words.NOTHING,
-        "visited": words.number(row["visited"]),
-        "standing": _standing(row) if row["is_ranked"] else words.NOTHING,
-        "mark": row["stands_out"] or "",
-        "top_fault": words.fault(row["top_fault"], cards),
+        "counted": how_counted(fleet, settings),
+        "comparison": _comparison(quality, fleet, settings),
+        "changes": change_lines(tables["crew_change"], names, settings),
+        "over_time": Figure(
+            "months",
+            "Month by month",
+            months(tables["crew_month"], tables["crew_change"], crews),
+            "No install with data has a crew and a date of commissioning.",
+            "Size: installs with data; colour, by the key: share wrong from the first day. A bar before a dot marks "
+            "a change of the crew beyond the fleet's own.",
+        ),
+        "kinds": _fault_figures(tables, crews),
+        "lessons": tables["crew_lesson"].sort("crew_id", nulls_last=False).to_dicts(),
+        "trainings": tables["crew_training"].to_dicts(),
+        "names": names,
+        "percent_interval": percent_interval,
+        "ratio_interval": ratio_interval,
     }
 
 
 def _standing(row: Mapping[str, Any]) -> str:
     """Return where a ranked crew stands beside the fleet, and what would have been seen had it been so."""
+    if not row["is_ranked"]:
+        return words.NOTHING
     if row["stands_out"]:
         return _STANDING[row["stands_out"]]
     if row["is_outside"]:
@@ -86,82 +68,53 @@ def _standing(row: Mapping[str, Any]) -> str:
     return f"not told apart; {words.number(row['seen_from'], 1)} times the fleet would show"
 
 
-def _funnel(quality: pl.DataFrame, fleet: Mapping[str, Any], own: CrewSettings) -> Figure:
-    spec = funnel(quality, fleet["fleet_rate"])
-    if spec is None:
-        return Figure("funnel", "Who stands out", None, _too_few(own), "")
+def _comparison(quality: pl.DataFrame, fleet: Mapping[str, Any], settings: CrewSettings) -> list[Figure]:
+    """Return the pictures in which ranked crews are compared."""
     outside = quality.filter("is_outside")["crew_id"].to_list()
     certain = quality.filter(pl.col("stands_out").is_not_null())["crew_id"].to_list()
-    count = int(quality["is_ranked"].sum())
-    caption = (
-        f"{words.count(count, 'crew')} around the fleet's {words.number(fleet['fleet_rate'] * 100, 1)} %. "
+    ranked = int(quality["is_ranked"].sum())
+    funnel_caption = (
+        f"{words.count(ranked, 'crew')} around the fleet's {words.number(fleet['fleet_rate'] * 100, 1)} %. "
         f"Outside the 95 % limits: {', '.join(outside) or 'none'}; luck alone puts about "
-        f"{words.number(own.limit_alpha * count, 1)} there. Standing out with that allowed for "
-        f"(false discoveries at most {words.percent(own.false_discovery)}): {', '.join(certain) or 'none'}. "
+        f"{words.number(settings.limit_alpha * ranked, 1)} there. Standing out with that allowed for "
+        f"(false discoveries at most {words.percent(settings.false_discovery)}): {', '.join(certain) or 'none'}. "
         f"{dispersion(fleet)}"
     )
-    return Figure("funnel", "Who stands out", spec, "", caption)
-
-
-def _rates(quality: pl.DataFrame, fleet: Mapping[str, Any], own: CrewSettings) -> Figure:
-    title = "Fair rate of each crew"
-    spec = fair_rates(quality, fleet["fleet_rate"], own.chart_crews)
-    caption = (
+    rates_caption = (
         "Dot and bar: the rate on the fleet's average installs, drawn to the fleet as far as few installs ask for it, "
         "with its 95 % interval. Violet tick: the plain estimate, neither. Dashed: the fleet. Crews whose bars overlap "
         "are not told apart by their order."
     )
-    return _figure("fair-rates", title, spec, _too_few(own), caption)
+    empty = f"No crew has {settings.min_judged} judged installs yet, so none is compared."
+    rates = fair_rates(quality, fleet["fleet_rate"], settings.chart_crews)
+    return [
+        Figure("funnel", "Who stands out", funnel(quality, fleet["fleet_rate"]), empty, funnel_caption),
+        Figure("fair-rates", "Fair rate of each crew", rates, empty, rates_caption),
+    ]
 
 
-def _months(tables: Mapping[str, pl.DataFrame], own: CrewSettings) -> Figure:
-    crews = _chart_crews(tables["crew_quality"], own)
-    spec = months(tables["crew_month"], tables["crew_change"], crews)
+def _fault_figures(tables: Mapping[str, pl.DataFrame], crews: list[str]) -> list[Figure]:
+    """Return which faults, by crew and by position of the CTs."""
     caption = (
-        "Size: installs with data; colour, by the key: share wrong from the first day. A bar before a dot marks "
-        "a change of the crew beyond the fleet's own."
+        "Ring: faults found and expected; filled: found by a visit. Counts: more installs, bigger rings."
     )
-    empty = "No install with data has a crew and a date of commissioning."
-    return _figure("months", "Month by month", spec, empty, caption)
-
-
-def _by_crew(tables: Mapping[str, pl.DataFrame], own: CrewSettings) -> Figure:
-    crews = _chart_crews(tables["crew_quality"], own)
-    spec = fault_dots(tables["crew_fault"].drop_nulls("crew_id"), "crew_id", crews)
-    return _figure("crew-faults", "Which faults, by crew", spec, "No fault is known or likely.", _DOTS)
-
-
-def _by_position(tables: Mapping[str, pl.DataFrame]) -> Figure:
+    empty = "No fault is known or likely."
+    by_crew = fault_dots(tables["crew_fault"].drop_nulls("crew_id"), "crew_id", crews)
     position = tables["crew_position"]
-    order = (
+    places = (
         position.group_by("ct_location", maintain_order=True)
         .agg(pl.col("heard").first())
         .sort("heard", "ct_location", descending=[True, False])
     )
-    spec = fault_dots(position, "ct_location", order["ct_location"].to_list())
-    counts = ", ".join(f"{words.plain(name)} {words.number(heard)}" for name, heard in order.iter_rows())
-    caption = f"{_DOTS} Installs with data: {counts}."
-    return _figure(
-        "position-faults",
-        "Which faults, by position of the CTs",
-        spec,
-        "No fault is known or likely.",
-        caption,
-    )
-
-
-_DOTS = "Ring: faults found and expected; filled: found by a visit. Counts: more installs, bigger rings."
-
-
-def _figure(name: str, title: str, spec: Spec | None, empty: str, caption: str) -> Figure:
-    return Figure(name, title, spec, empty, caption if spec else "")
-
-
-def _too_few(own: CrewSettings) -> str:
-    return f"No crew has {own.min_judged} judged installs yet, so none is compared."
-
-
-def _chart_crews(quality: pl.DataFrame, own: CrewSettings) -> list[str]:
-    """Return the crews with a row in the pictures, in the table's order."""
-    shown = most_judged(quality.filter(pl.col("heard") > 0), own.chart_crews)["crew_id"].to_list()
-    return [crew for crew in quality["crew_id"] if crew in set(shown)]
+    by_position = fault_dots(position, "ct_location", places["ct_location"].to_list())
+    counts = ", ".join(f"{words.plain(name)} {words.number(homes)}" for name, homes in places.iter_rows())
+    return [
+        Figure("crew-faults", "Which faults, by crew", by_crew, empty, caption),
+        Figure(
+            "position-faults",
+            "Which faults, by position of the CTs",
+            by_position,
+            empty,
+            f"{caption} Installs with data: {counts}.",
+        ),
+    ]

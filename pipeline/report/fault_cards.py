@@ -10,13 +10,10 @@ def fault_cards() -> dict[str, FaultCard]:
     """Return the catalogue in words for people."""
     return {
         name: FaultCard(
-            name=words(name),
-            story=words(fault.story),
-            looks_like=words(fault.looks_like),
+            name=spell_faults(name),
+            story=spell_faults(fault.story),
+            looks_like=spell_faults(fault.looks_like),
             action=fault.remedy.action,
-            fix_by=fault.remedy.fix_by,
-            bring=", ".join(fault.remedy.bring),
-            minutes=fault.remedy.minutes,
             prove=fault.remedy.prove,
             cautions=fault.cautions,
         )
@@ -24,7 +21,7 @@ def fault_cards() -> dict[str, FaultCard]:
     }
 
 
-def words(text: str) -> str:
+def spell_faults(text: str) -> str:
     """Return the text with fault names as words: legs_crossed as legs crossed."""
     for name in CATALOGUE:
         text = text.replace(name, name.replace("_", " "))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from math import log
+from typing import Any
 
 import polars as pl
 
@@ -14,49 +14,51 @@ LEAST_VALUES = 20  # a spread from fewer says too little of a fleet to be called
 UNLIKE = 2.0  # times as wide, or centres so many spreads apart
 MOVED = 1.5  # times as wide as the run before, or a centre moved by MOVED - 1 spreads
 _KEY = ("probe", "quantity", "stratum")
+_IS_ENOUGH = pl.col("homes") >= LEAST_VALUES
 
 
 def unlike_others(normal: pl.DataFrame) -> list[str]:
     """Return what scatters here unlike in many fleets, in sentences, farthest first."""
-    rows = normal.filter(pl.col("homes") >= LEAST_VALUES).select(
-        *_KEY, "unit", centre="own_centre", spread="own_spread", was_centre="shipped_centre",
+    rows = normal.select(
+        *_KEY, "homes", "unit", centre="own_centre", spread="own_spread", was_centre="shipped_centre",
         was_spread="shipped_spread",
     )  # fmt: skip
-    return _told(rows, UNLIKE, UNLIKE, "in many fleets")
+    return _sentences(rows, UNLIKE, UNLIKE, "in many fleets")
 
 
-def moved_since(normal: pl.DataFrame, before: pl.DataFrame | None) -> list[str]:
-    """Return what has moved since the run before (`before`, None: there was none), in sentences, farthest first."""
-    if before is None:
-        return []
-    enough = pl.col("homes") >= LEAST_VALUES
-    earlier = before.filter(enough).select(*_KEY, was_centre="centre", was_spread="spread")
-    now = normal.filter(enough).select(*_KEY, "unit", "centre", "spread")
-    rows = now.join(earlier, on=list(_KEY), maintain_order="left")
-    return _told(rows, MOVED, MOVED - 1, "in the run before")
+def moved_since(normal: pl.DataFrame, before: pl.DataFrame) -> list[str]:
+    """Return what has moved since the run before, in sentences, farthest first."""
+    earlier = before.filter(_IS_ENOUGH).select(*_KEY, was_centre="centre", was_spread="spread")
+    rows = normal.join(earlier, on=list(_KEY), maintain_order="left").select(
+        *_KEY, "homes", "unit", "centre", "spread", "was_centre", "was_spread"
+    )
+    return _sentences(rows, MOVED, MOVED - 1, "in the run before")
 
 
-def _told(rows: pl.DataFrame, wider: float, apart: float, than: str) -> list[str]:
-    found = sorted(_far(rows.drop_nulls(), wider, apart, than), key=lambda pair: -pair[0])
-    return [text for _, text in found]
+def _sentences(rows: pl.DataFrame, wider: float, apart: float, other: str) -> list[str]:
+    """Return a sentence a row whose spread or centre is beyond a limit, by how many limits it is out."""
+    ratio = pl.col("spread") / pl.col("was_spread")
+    shift = (pl.col("centre") - pl.col("was_centre")) / pl.col("was_spread")
+    far = (
+        rows.filter(_IS_ENOUGH)
+        .drop_nulls()
+        .with_columns(ratio=ratio, shift=shift)
+        .with_columns(size=ratio.log().abs() / log(wider), distance=shift.abs() / apart)
+        .filter(pl.max_horizontal("size", "distance") > 1)
+        .sort(pl.max_horizontal("size", "distance"), descending=True, maintain_order=True)
+    )
+    return [_sentence(row, other) for row in far.iter_rows(named=True)]
 
 
-def _far(rows: pl.DataFrame, wider: float, apart: float, than: str) -> Iterator[tuple[float, str]]:
-    """Yield (how many limits out, sentence) of the rows beyond a limit."""
-    for row in rows.iter_rows(named=True):
-        ratio = row["spread"] / row["was_spread"]
-        shift = (row["centre"] - row["was_centre"]) / row["was_spread"]
-        sizes = abs(log(ratio)) / log(wider), abs(shift) / apart
-        if max(sizes) <= 1:
-            continue
-        said = []
-        if sizes[0] > 1:
-            many = words.number(max(ratio, 1 / ratio), 1)
-            said.append(f"scatters {many} times {'as wide as' if ratio > 1 else 'less than'} {than}")
-        if sizes[1] > 1:
-            side = "above" if shift > 0 else "below"
-            said.append(f"the middle lies {words.number(abs(shift), 1)} spreads {side} that {than}")
-        name = QUANTITIES.get(f"{row['probe']}.{row['quantity']}", words.plain(row["quantity"]))
-        here = scatter(row["quantity"], row["unit"], row["centre"], row["spread"])
-        there = scatter(row["quantity"], row["unit"], row["was_centre"], row["was_spread"])
-        yield max(sizes), f"{name} ({STRATA[row['stratum']]}): {', '.join(said)}; {here} against {there}"
+def _sentence(row: dict[str, Any], other: str) -> str:
+    parts = []
+    if row["size"] > 1:
+        times = words.number(max(row["ratio"], 1 / row["ratio"]), 1)
+        parts.append(f"scatters {times} times {'as wide as' if row['ratio'] > 1 else 'less than'} {other}")
+    if row["distance"] > 1:
+        side = "above" if row["shift"] > 0 else "below"
+        parts.append(f"the middle lies {words.number(abs(row['shift']), 1)} spreads {side} that {other}")
+    name = QUANTITIES.get(f"{row['probe']}.{row['quantity']}", words.plain(row["quantity"]))
+    here = scatter(row["quantity"], row["unit"], row["centre"], spread=row["spread"])
+    there = scatter(row["quantity"], row["unit"], row["was_centre"], spread=row["was_spread"])
+    return f"{name} ({STRATA[row['stratum']]}): {', '.join(parts)}; {here} against {there}"

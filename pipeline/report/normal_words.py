@@ -109,35 +109,32 @@ _UNITS = {"deg": "°", "h": "h", "1/day": "a day", "W/W": "W per W", "V/kW": "V 
 _SINH = {"asinh(W/20)": (20.0, "W"), "asinh(kWh/0.5)": (0.5, "kWh")}
 
 
-def scatter(quantity: str, unit: str, centre: float | None, spread: float | None) -> str:
-    """Return how right homes scatter: "0.998 ± 0.014"; where spreads are uneven, "170 W (46 to 600)"."""
+def scatter(quantity: str, unit: str, centre: float | None, *, spread: float | None) -> str:
+    """Return how right homes scatter: "0.998 ± 0.014"; where spreads are uneven, "170 W (46 to 600)".
+
+    Parameters
+    ----------
+    quantity, unit
+        A probe's quantity by its name, and its unit.
+    centre, spread
+        In that unit, None where unknown.
+    """
     if centre is None or spread is None:
         return words.NOTHING
-    if unit in _SINH:
-        scale, name = _SINH[unit]
-        middle, low, high = (scale * sinh(x) for x in (centre, centre - spread, centre + spread))
-        return _between(middle, low, high, name)
-    if "log_" in quantity:
-        middle, low, high = (exp(x) for x in (centre, centre - spread, centre + spread))
-        return _between(middle, low, high, "")
-    if quantity.endswith("share"):
-        centre, spread, name = 100 * centre, 100 * spread, "%"
+    if unit in _SINH or "log_" in quantity:
+        scale, name = _SINH.get(unit, (1.0, ""))
+        ends = (centre, centre - spread, centre + spread)
+        middle, low, high = (scale * (sinh(end) if unit in _SINH else exp(end)) for end in ends)
+        decimals = _decimals((high - low) / 2)
+        middle_text, low_text, high_text = (words.number(end, decimals) for end in (middle, low, high))
+        text = f"{middle_text} {name}".strip() + f" ({low_text} to {high_text})"
     else:
         name = _UNITS.get(unit, "" if unit == "-" else unit)
-    decimals = _decimals(spread)
-    told = f"{words.number(centre, decimals)} ± {words.number(spread, decimals)}"
-    return _unbroken(f"{told} {name}")
-
-
-def _between(middle: float, low: float, high: float, unit: str) -> str:
-    decimals = _decimals((high - low) / 2)
-    told = [words.number(x, decimals) for x in (middle, low, high)]
-    return _unbroken(f"{told[0]}{' ' + unit if unit else ''} ({told[1]} to {told[2]})")
-
-
-def _unbroken(text: str) -> str:
-    """Return a number with its unit so that no line breaks within it."""
-    return text.strip().replace(" ", "\u00a0")
+        if quantity.endswith("share"):
+            centre, spread, name = 100 * centre, 100 * spread, "%"
+        decimals = _decimals(spread)
+        text = f"{words.number(centre, decimals)} ± {words.number(spread, decimals)} {name}".strip()
+    return text.replace(" ", "\u00a0")  # no line breaks within a number and its unit
 
 
 def _decimals(spread: float) -> int:

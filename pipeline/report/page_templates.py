@@ -2,25 +2,62 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from importlib import resources
+from pathlib import Path
+from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
+from pipeline.report import words
+from pipeline.report.report_input import FaultCard
 
-def environment(package: str) -> jinja2.Environment:
-    """Return the templates of `package` (its folder templates/), the report's beside them.
 
-    Escaping is on, an undefined name is an error.
+def environment(package: str, faults: Mapping[str, FaultCard] | None = None) -> jinja2.Environment:
+    """Return the templates of `package` (its folder templates/), the report's beside them, `words` as filters.
+
+    Escaping is on, an undefined name is an error. `fault` names a fault by its card in `faults`.
     """
     places = dict.fromkeys((package, "pipeline.report"))
-    return jinja2.Environment(
+    pages = jinja2.Environment(
         loader=jinja2.ChoiceLoader([jinja2.PackageLoader(place) for place in places]),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    for name in ("percent", "number", "day", "leg", "minutes", "plain", "likelihoods"):
+        pages.filters[name] = getattr(words, name)
+    pages.filters["fault"] = lambda code: words.fault(code, faults)
+    pages.filters["script_json"] = script_json
+    pages.globals["count"] = words.count
+    return pages
+
+
+def write_page(target: Path, pages: jinja2.Environment, template: str, *, values: Mapping[str, Any]) -> None:
+    """Write the page as a file, its folder made where missing.
+
+    Parameters
+    ----------
+    target
+        The file, replaced where it is there.
+    pages, template
+        An `environment` and the name of the template in it.
+    values
+        What the template asks for, by name.
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(pages.get_template(template).render(values).encode("utf-8"))
+
+
+def script_json(value: Any) -> Markup:
+    """Return JSON that may stand inside a script element: ASCII, and nothing a browser reads as markup."""
+    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    for sign in "<>&":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return Markup(text)
 
 
 def report_style() -> Markup:

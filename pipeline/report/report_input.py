@@ -28,17 +28,13 @@ class NightCounts:
 class FaultCard:
     """One fault in words for people: what went wrong on site and what to do about it.
 
-    `fix_by` is "office" or "visit"; `minutes` is the usual time on site; `prove` says what to see before
-    leaving; `cautions` are those of this fault alone, beside the general ones.
+    `prove` says what to see before leaving; `cautions` are those of this fault alone, beside the general ones.
     """
 
     name: str
     story: str
     looks_like: str
     action: str
-    fix_by: str
-    bring: str
-    minutes: int
     prove: str
     cautions: tuple[str, ...] = ()
 
@@ -47,16 +43,11 @@ class FaultCard:
 class ReportInput:
     """Everything the pages show.
 
-    The frames are the tables of the same names: `site_scores` one row a home, `revisit_list` one row a
-    listed home, `site_weight` one row a probe (the first is the prior; weights in log odds),
-    `site_daily` one row a home and day, `site_hour` one row a home and UTC hour [W], `crews` the
-    tables and views about crews by name (`crews_page.TABLES`), `rejects` (reason, count), `sites` the register,
-    `standing` one row a home, `home_story` one row an event, `visit_doubt` one row a visit that the data contradict,
-    `alarm` one row an alarm or note of the night.
-    `fleet_normal` says how right homes scatter here, `fleet_normal_before` did in the run before (None: no such run),
-    `base_rate` is the fleet's own share of homes with a fault.
-    `list_tables` are the tables by name that the page on the list is made of (`list_page.TABLES`). `faults` maps
-    a fault's contract name to its card; `cautions` go on every work order.
+    The frames are the night's tables of the same names; `site_weight`, `site_daily` and `site_hour` of listed homes
+    only. `crews` and `list_tables` are tables and views by name (`crews_page.TABLES`, `list_page.TABLES`), `rejects`
+    (reason, count), `sites` the register. `fleet_normal_before` is None where there was no run before, `base_rate` the
+    fleet's share of homes with a fault. `faults` maps a fault's contract name to its card; `cautions` go on every
+    work order.
     """
 
     as_of: date

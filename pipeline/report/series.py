@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -27,7 +26,7 @@ class HomeSeries:
     has_own_zone: bool
 
     def has(self, column: str) -> bool:
-        """Tell whether an hourly column holds any reading."""
+        """Return whether an hourly column holds any reading."""
         return self.hours.get_column(column).drop_nulls().len() > 0
 
 
@@ -36,7 +35,8 @@ def home_series(site_hour: pl.DataFrame, site_daily: pl.DataFrame, timezone: str
 
     The local hour that a clock change repeats is the mean of its two passes; the one it skips is absent.
     """
-    zone, has_own_zone = _known_zone(timezone)
+    has_own_zone = _is_known_zone(timezone)
+    zone = str(timezone) if has_own_zone else _FALLBACK_ZONE
     local = pl.col("hour_start").dt.replace_time_zone("UTC").dt.convert_time_zone(zone)
     hours = (
         site_hour.select(
@@ -53,22 +53,14 @@ def home_series(site_hour: pl.DataFrame, site_daily: pl.DataFrame, timezone: str
     )
 
 
-def _known_zone(timezone: str | None) -> tuple[str, bool]:
-    if timezone:
-        try:
-            ZoneInfo(timezone)
-        except (KeyError, ValueError, OSError):  # unknown, malformed, or naming a folder
-            return _FALLBACK_ZONE, False
-        return timezone, True
-    return _FALLBACK_ZONE, False
+def _is_known_zone(timezone: str | None) -> bool:
+    try:
+        return bool(timezone) and bool(ZoneInfo(timezone or ""))
+    except (KeyError, ValueError, OSError):  # unknown, malformed, or naming a folder
+        return False
 
 
 def daylight(series: HomeSeries, leg: str, share_of_peak: float) -> pl.DataFrame:
     """Return pv_w and leg_w [W] of the hours whose PV is above `share_of_peak` of its highest hour."""
     both = series.hours.select("day", "hour", "pv_w", leg_w=pl.col(f"{leg}_w")).drop_nulls()
     return both.filter((pl.col("pv_w") > pl.col("pv_w").max() * share_of_peak) & (pl.col("pv_w") > 0))
-
-
-def days_from(series: HomeSeries, first: date | None) -> pl.DataFrame:
-    """Return the days on or after `first`, all of them where it is null."""
-    return series.days if first is None else series.days.filter(pl.col("day") >= first)

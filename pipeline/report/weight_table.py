@@ -46,18 +46,28 @@ def fold(weights: pl.DataFrame, contradicting: str | None = None) -> Folded:
     ordered = weights.sort("ordinal")
     is_weak = (pl.col("weight").abs() < SMALL_WEIGHT) | (pl.col("state") == "cannot tell").fill_null(False)
     is_telling_which = (pl.col("which_weight").abs() >= WHICH_DECIDES).fill_null(False)
-    is_kept = (
-        (pl.col("ordinal") == 0) | (pl.col("probe") == (contradicting or "")) | is_telling_which | ~is_weak
-    )
-    return Folded(ordered.filter(is_kept), ordered.filter(~is_kept))
+    is_contradicting = pl.col("probe") == (contradicting or "")
+    is_first = (pl.col("ordinal") == 0) | is_contradicting | is_telling_which | ~is_weak
+    return Folded(ordered.filter(is_first), ordered.filter(~is_first))
 
 
 def weight_table(
-    weights: pl.DataFrame, fault: str | None, contradicting: str | None, cards: Mapping[str, FaultCard]
+    weights: pl.DataFrame, fault: str | None, contradicting: str | None, *, cards: Mapping[str, FaultCard]
 ) -> dict[str, Any] | None:
     """Return the table's rows and sums in words, None without a row.
 
     Its columns are for any fault against a sound install (`strength`) and for `fault` against the next likeliest.
+
+    Parameters
+    ----------
+    weights
+        One home's site_weight.
+    fault
+        The suspected fault.
+    contradicting
+        The probe whose number no right install shows.
+    cards
+        Faults in words.
     """
     if weights.is_empty():
         return None
@@ -67,13 +77,12 @@ def weight_table(
 
     def rows(part: pl.DataFrame, deciding: int = 0) -> list[dict[str, Any]]:
         return [
-            row
-            | {
-                "which": odds_words(row["which_weight"], "it", against) if against else "",
-                "decides": 1 <= at <= deciding,
-            }
-            for at, row in enumerate(part.iter_rows(named=True))
+            row | {"which": against_next(row["which_weight"]), "decides": 1 <= index <= deciding}
+            for index, row in enumerate(part.iter_rows(named=True))
         ]
+
+    def against_next(weight: float) -> str:
+        return odds_words(weight, "it", against) if against else ""
 
     first = rows(folded.first, DECIDING)
     silent = folded.rest.filter(pl.col("state") == "cannot tell").height
@@ -91,5 +100,5 @@ def weight_table(
         "fault": words.fault(fault, cards),
         "against": against,
         "total": odds_words(float(weights["weight"].sum()), "a fault", "a sound install"),
-        "which_total": odds_words(float(weights["which_weight"].sum()), "it", against) if against else "",
+        "which_total": against_next(float(weights["which_weight"].sum())),
     }

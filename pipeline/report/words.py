@@ -18,11 +18,34 @@ def leg(code: str | None) -> str:
     return LEGS.get(code or "", "")
 
 
-def fault(code: str | None, cards: Mapping[str, FaultCard]) -> str:
+def fault(code: str | None, cards: Mapping[str, FaultCard] | None = None) -> str:
     """Return a fault's human name from its card; codes without a card lose their underscores."""
-    if not code:
-        return NOTHING
-    return cards[code].name if code in cards else plain(code)
+    return cards[code].name if code and cards and code in cards else plain(code)
+
+
+def suspicion(code: str | None, leg_code: str | None, cards: Mapping[str, FaultCard] | None = None) -> str:
+    """Return the suspicion: the fault and, where it has one, its leg."""
+    return ", ".join(filter(None, (fault(code, cards), leg(leg_code))))
+
+
+def since(first: date | None) -> str:
+    """Return since when; no date means from the first day of data."""
+    return f"since {day(first)}" if first else "from the first day of data"
+
+
+def clock_off(hours: float | None) -> str:
+    """Return that the monitor's clock looks off, and by how much where it is known."""
+    return f"The monitor's clock looks off{'' if hours is None else f' by about {number(hours, 1, sign=True)} h'}"
+
+
+def fill(text: str, value: object) -> str | None:
+    """Return the text with the value in its braces, None where there is no value."""
+    return None if value is None else text.format(value)
+
+
+def yes_no(value: bool | None) -> str | None:
+    """Return "yes" or "no", None where it is unknown."""
+    return None if value is None else "yes" if value else "no"
 
 
 def plain(code: str | None) -> str:
@@ -30,9 +53,9 @@ def plain(code: str | None) -> str:
     return code.replace("_", " ") if code else NOTHING
 
 
-def likelihoods(own: float | None, any_fault: float | None) -> str:
-    """Return a named fault's own likelihood beside that of any: "86 % this fault, over 99 % any fault"."""
-    return f"{percent(own)} this fault, {percent(any_fault)} any fault"
+def likelihoods(named: float | None, any_fault: float | None) -> str:
+    """Return a named fault's likelihood beside that of any: "86 % this fault, over 99 % any fault"."""
+    return f"{percent(named)} this fault, {percent(any_fault)} any fault"
 
 
 def number(value: float | None, decimals: int = 0, *, sign: bool = False) -> str:
@@ -72,6 +95,6 @@ def minutes(value: float | None) -> str:
     return f"{hours} h {rest:02d} min" if hours else f"{rest} min"
 
 
-def count(number_of: int, one: str, many: str | None = None) -> str:
+def count(size: int, singular: str, plural: str | None = None) -> str:
     """Return "1 home", "3 homes", "1 234 rows"."""
-    return f"{number(number_of)} {one if number_of == 1 else many or one + 's'}"
+    return f"{number(size)} {singular if size == 1 else plural or singular + 's'}"

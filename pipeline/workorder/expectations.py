@@ -3,116 +3,119 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import NamedTuple
 
 from pipeline.core.setting_sections import OrderSettings
 from pipeline.faults.types import Fault
-from pipeline.report import fault_cards, words
+from pipeline.report import words
+from pipeline.report.fault_cards import spell_faults
+from pipeline.workorder.load_test import CHANNELS, Response, fault_response, right_response
 from pipeline.workorder.order import Case, Expectation, Other
-from pipeline.workorder.say import accepted, moves
-from pipeline.workorder.trial import CHANNELS, Trial, fault_trial, right_trial
 
 _NAMES = {"l1": "L1", "l2": "L2", "pv": "production"}
 
 
-def expectations(case: Case, own: OrderSettings) -> tuple[Expectation, ...]:
-    """Return a row a switch: the load on each leg with the solar off, then the sun alone."""
-    right = right_trial(case.install, own)
-    now = _trial(case.fault, case, case.leg, own)
-    return tuple(
-        Expectation(
-            name,
-            {_NAMES[c]: accepted(right.low[switch, at], own) for at, c in _channels(case)},
-            {_NAMES[c]: _moves(now, switch, at, own) for at, c in _channels(case)} if now else {},
-        )
-        for switch, name in _switches(case, own)
-    )
+class KnownLoadTest(NamedTuple):
+    """The test of one home.
+
+    `rows` is one a switch; `channels` are worth a column: the legs, and production where the suspicion says that it
+    moves wrongly. `is_silent`: the known load reads right also while the fault is there, so it can't show it.
+    `others` are the other explanations, likeliest first.
+    """
+
+    rows: tuple[Expectation, ...]
+    channels: tuple[str, ...]
+    is_silent: bool
+    others: tuple[Other, ...]
 
 
-def worth_a_column(rows: tuple[Expectation, ...], case: Case) -> tuple[str, ...]:
-    """Return the channels to print: the legs, and production where the suspicion says that it moves wrongly."""
-    legs = [_NAMES[leg] for leg in case.install.channels]
+def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderSettings) -> KnownLoadTest:
+    """Return the known-load test of one home: the load on each leg with the solar off, then the sun alone."""
+    legs, has_pv = case.install.legs, case.install.has_pv
+    load = f"{words.number(settings.known_load_w)} W"
+    switches = {row: f"{load} on an outlet of {_NAMES[leg]}, solar off" for row, leg in enumerate(legs)}
+    if has_pv:
+        switches[2] = f"solar on, at {words.number(settings.solar_w)} W"
+    channels = {CHANNELS.index(channel): _NAMES[channel] for channel in (*legs, *(("pv",) if has_pv else ()))}
+    right = right_response(case.install, settings)
+    suspected = _respond(case.fault, case, case.leg, settings)
+    by_w = settings.load_tolerance * settings.known_load_w
+
+    def tell_apart(other: Response | None) -> str | None:
+        """Return the first switch and channel in which the two can't be taken for each other, in words."""
+        if suspected is None or other is None:
+            return None
+        for switch, name in switches.items():
+            for column, channel in channels.items():
+                if suspected.is_apart(other, (switch, column), by_w):
+                    move = moves_text(other, (switch, column), settings)
+                    suspected_move = moves_text(suspected, (switch, column), settings)
+                    return f"With {name}: {channel} moves by {move} W (suspected: {suspected_move} W)."
+        return None
+
+    def explain(name: str, share: float) -> Other:
+        if name not in catalogue:
+            test = tell_apart(right)
+            text = f"{test} Then change nothing." if test else "Every check reads right: change nothing."
+            return Other("nothing wrong", share, text)
+        fault = catalogue[name]
+        leg = case.leg if case.leg in fault.legs else "both" if "both" in fault.legs else fault.legs[0]
+        test = tell_apart(_respond(fault, case, leg, settings))
+        text = test or f"One known load can't tell; look: {spell_faults(fault.story)}"
+        return Other(words.plain(name), share, text)
+
+    rows = []
+    for switch, name in switches.items():
+        cells = {channel: (switch, column) for column, channel in channels.items()}
+        right_texts = {channel: accepted_text(right.low[cell], settings) for channel, cell in cells.items()}
+        texts = {
+            channel: moves_text(suspected, cell, settings) for channel, cell in cells.items() if suspected
+        }
+        rows.append(Expectation(name, right_texts, texts))
     production = _NAMES["pv"]
-    is_told = any(
-        production in row.now and not row.right[production].startswith(row.now[production]) for row in rows
+    is_moved = any(
+        not row.right[production].startswith(row.now[production]) for row in rows if has_pv and row.now
     )
-    return (*legs, *((production,) if is_told else ()))
-
-
-def is_silent(case: Case, own: OrderSettings) -> bool:
-    """Tell whether the known load reads right also while the fault is there, so that it can't show it."""
-    now = _trial(case.fault, case, case.leg, own)
-    return now is None or now.is_within(right_trial(case.install, own), own.load_tolerance * own.known_load_w)
-
-
-def others(case: Case, catalogue: Mapping[str, Fault], own: OrderSettings) -> tuple[Other, ...]:
-    """Return the other explanations, likeliest first, each with the test that tells it from the suspected one."""
     shares: dict[str, float | None] = case.home.score["fault_likelihoods"] or {}
-    rest = sorted(
+    other_shares = sorted(
         ((name, share) for name, share in shares.items() if name != case.fault.name and share),
         key=lambda pair: (-pair[1], pair[0]),
     )
-    near = sum(share >= own.others_from for _, share in rest)
-    suspected = _trial(case.fault, case, case.leg, own)
-    found = []
-    for name, share in rest[: min(own.others, max(near, own.others_least))]:
-        if name not in catalogue:
-            test = _told(suspected, right_trial(case.install, own), case, own)
-            told = f"{test} Then change nothing." if test else "Every check reads right: change nothing."
-            found.append(Other("nothing wrong", share, told))
-            continue
-        other = catalogue[name]
-        leg = case.leg if case.leg in other.legs else "both" if "both" in other.legs else other.legs[0]
-        test = _told(suspected, _trial(other, case, leg, own), case, own)
-        told = test or f"One known load can't tell; look: {fault_cards.words(other.story)}"
-        found.append(Other(name.replace("_", " "), share, told))
-    return tuple(found)
+    near = sum(share >= settings.others_from for _, share in other_shares)
+    count = min(settings.others, max(near, settings.others_least))
+    return KnownLoadTest(
+        tuple(rows),
+        (*(_NAMES[leg] for leg in legs), *((production,) if is_moved else ())),
+        suspected is None or suspected.is_within(right, by_w),
+        tuple(explain(*pair) for pair in other_shares[:count]),
+    )
 
 
-def _trial(fault: Fault, case: Case, leg: str | None, own: OrderSettings) -> Trial | None:
+def _respond(fault: Fault, case: Case, leg: str | None, settings: OrderSettings) -> Response | None:
     legs = fault.legs_on(case.install.service)
-    return fault_trial(fault, leg if leg in legs else legs[0], case.install, dict(case.signal), own)
+    leg = leg if leg in legs else legs[0]
+    return fault_response(fault, leg, case.install, signal=case.home.signal, settings=settings)
 
 
-def _channels(case: Case) -> list[tuple[int, str]]:
-    wanted = (*case.install.channels, *(("pv",) if case.install.has_pv else ()))
-    return [(at, channel) for at, channel in enumerate(CHANNELS) if channel in wanted]
+def moves_text(response: Response, cell: tuple[int, int], settings: OrderSettings) -> str:
+    """Return by how much a (switch, channel) moves [W]: "0", "−1 500", "+450 to +750", "0 or +1 500"."""
+    low, high, quiet_w = float(response.low[cell]), float(response.high[cell]), settings.quiet_w
+    if max(abs(low), abs(high)) <= quiet_w:
+        return "0"
+    if high - low <= 2 * quiet_w:
+        middle = (low + high) / 2
+        return "0" if abs(middle) <= quiet_w else _watts(middle)
+    near, far = sorted((low, high), key=abs)
+    return f"{_watts(near)} {'or' if response.is_either[cell] else 'to'} {_watts(far)}"
 
 
-def _switches(case: Case, own: OrderSettings) -> list[tuple[int, str]]:
-    load = f"{words.number(own.known_load_w)} W"
-    rows = [
-        (at, f"{load} on an outlet of {words.leg(leg)}, solar off")
-        for at, leg in enumerate(("l1", "l2"))
-        if leg in case.install.channels
-    ]
-    if case.install.has_pv:
-        rows.append((2, f"solar on, at {words.number(own.solar_w)} W"))
-    return rows
+def accepted_text(value: float, settings: OrderSettings) -> str:
+    """Return what counts as right for a channel that should move by this [W]: "+1 500 ± 150"."""
+    if abs(value) <= settings.quiet_w:
+        return f"0 ± {settings.quiet_w:.0f}"
+    return f"{_watts(value)} ± {words.number(round(abs(value) * settings.load_tolerance, -1))}"
 
 
-def _moves(trial: Trial, switch: int, at: int, own: OrderSettings) -> str:
-    is_either = bool(trial.is_either[switch, at])
-    return moves(float(trial.low[switch, at]), float(trial.high[switch, at]), is_either, own)
-
-
-def _apart(one: Trial, other: Trial, case: Case, own: OrderSettings) -> tuple[int, int] | None:
-    """Return the first switch and channel in which the two can't be taken for each other."""
-    by = own.load_tolerance * own.known_load_w
-    for switch, _ in _switches(case, own):
-        for at, _ in _channels(case):
-            if one.is_apart(other, switch, at, by):
-                return switch, at
-    return None
-
-
-def _told(suspected: Trial | None, other: Trial | None, case: Case, own: OrderSettings) -> str | None:
-    if suspected is None or other is None:
-        return None
-    found = _apart(suspected, other, case, own)
-    if found is None:
-        return None
-    switch, at = found
-    name, channel = dict(_switches(case, own))[switch], _NAMES[CHANNELS[at]]
-    here = _moves(other, switch, at, own)
-    there = _moves(suspected, switch, at, own)
-    return f"With {name}: {channel} moves by {here} W (suspected: {there} W)."
+def _watts(value: float) -> str:
+    """Return signed whole tens of watts without the unit: "+1 500"."""
+    return words.number(round(value, -1), sign=True)

@@ -2,17 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from pipeline.faults.types import Change, Fault
-from pipeline.workorder.install import Install
+from pipeline.workorder.load_test import Install
 from pipeline.workorder.tables import Home
 
 
 @dataclass(frozen=True)
-class Expectation:
+class Case:
+    """One home with what is suspected of it: the input of every part of an order."""
+
+    home: Home
+    fault: Fault
+    leg: str | None
+    install: Install
+
+    @classmethod
+    def of(cls, home: Home, catalogue: Mapping[str, Fault]) -> Case:
+        """Return the case of a listed home; KeyError where the catalogue doesn't have its suspected fault."""
+        fault = catalogue[home.listed["suspected_fault"]]
+        return cls(home, fault, home.listed["leg"], Install.of(home.register, home.score))
+
+    @property
+    def signal(self) -> dict[str, Any]:
+        """The home's row of site_signal, empty where it had no data."""
+        return self.home.signal
+
+
+class Expectation(NamedTuple):
     """One row of the test with a known load: what is switched on, and by how much each channel then moves, in words.
 
     `right` is what a right install shows, `now` what it shows if the suspicion holds; channel -> words.
@@ -23,8 +44,7 @@ class Expectation:
     now: dict[str, str]
 
 
-@dataclass(frozen=True)
-class Other:
+class Other(NamedTuple):
     """Another explanation: its likelihood (0..1) and the test that tells it from the suspected one."""
 
     name: str
@@ -32,9 +52,8 @@ class Other:
     test: str
 
 
-@dataclass(frozen=True)
-class Wait:
-    """A number of the nights to come that proves the change: where it is now, where it should be, after how long."""
+class Verification(NamedTuple):
+    """A number of the nights to come that verifies the change: where it is now, where it should be, after how long."""
 
     number: str
     now: str
@@ -42,18 +61,16 @@ class Wait:
     nights: str
 
 
-@dataclass(frozen=True)
-class DeskFix:
-    """What the desk can do: what to look up first, the changes, the proof to wait for, what else to mind."""
+class DeskFix(NamedTuple):
+    """What the desk can do: what to look up first, the changes, the numbers to wait for, what else to mind."""
 
     first: str
     changes: tuple[Change, ...]
-    waits: tuple[Wait, ...]
-    mind: tuple[str, ...] = ()
+    verifications: tuple[Verification, ...]
+    notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Picture:
+class Picture(NamedTuple):
     """A picture for the sheet: a title, the SVG, a caption that carries its numbers."""
 
     title: str
@@ -66,7 +83,7 @@ class Order:
     """All that a sheet says of one home.
 
     `kind` "visit" has steps and expectations, "office" a `desk` fix to make; on a visit `desk` is what can serve until
-    then, where something can. `stops` must be read before anything else (a safety call), `doubts` come after it.
+    then, where something can. `safety_calls` must be read before anything else, `doubts` come after it.
     `facts` are (name, value) of the register, only what the job needs. `channels` are those of the expectations worth
     a column; `record` are (field, what is allowed there) of the row for the lake's visits.
     """
@@ -75,11 +92,10 @@ class Order:
     as_of: date
     kind: Literal["visit", "office"]
     suspicion: str
-    likelihood: float
     how_likely: str
     share: float | None
     since: str
-    stops: tuple[str, ...]
+    safety_calls: tuple[str, ...]
     cautions: tuple[str, ...]
     doubts: tuple[str, ...]
     story: str
@@ -96,20 +112,5 @@ class Order:
     prove: str
     desk: DeskFix | None
     record: tuple[tuple[str, str], ...]
-    before: str | None
-    pictures: tuple[Picture, ...] = field(default=())
-
-
-@dataclass(frozen=True)
-class Case:
-    """One home with what is suspected of it: the input of every part of an order."""
-
-    home: Home
-    fault: Fault
-    leg: str | None
-    install: Install
-
-    @property
-    def signal(self) -> dict[str, Any]:
-        """The home's row of site_signal, empty where it had no data."""
-        return self.home.signal
+    last_visit: str | None
+    pictures: tuple[Picture, ...]

@@ -21,15 +21,6 @@ _NEEDS = (
 )
 
 
-def missing() -> str | None:
-    """Return what this machine lacks to write PDF, in a line; None if nothing."""
-    try:
-        _library()
-    except InputError as error:
-        return str(error)
-    return None
-
-
 def order_pdf(html: str, paper: str) -> bytes:
     """Return the sheet on `paper` ("letter" or "a4"): one page unless it can't be set smaller; same HTML, same bytes.
 
@@ -38,7 +29,7 @@ def order_pdf(html: str, paper: str) -> bytes:
     InputError
         WeasyPrint or its Pango is not installed.
     """
-    library = _library()
+    library = load_library()
     fonts = library.text.fonts.FontConfiguration()
     for size in _SIZES:
         style = library.CSS(
@@ -54,7 +45,8 @@ def order_pdf(html: str, paper: str) -> bytes:
     return written
 
 
-def _library() -> Any:
+def load_library() -> Any:
+    """Return WeasyPrint; InputError says in a line what this machine lacks for it."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)  # it says what the next lines find out

@@ -24,21 +24,20 @@ _DARK_HOURS = (0, 4)
 _FONT = "Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 _ID = re.compile(r'(?<=\bid=")[^"]+|(?<=url\(#)[^)]+|(?<=href="#)[^"]+')
 
-Drawn = tuple[str, Spec | None, str]  # title, spec, caption
-Draw = Callable[[Case, HomeSeries, ReportSettings], Drawn]
+Drawing = tuple[str, Spec | None, str]  # title, spec, caption
 
 
-def pictures(case: Case, own: ReportSettings) -> tuple[Picture, ...]:
+def pictures(case: Case, settings: ReportSettings) -> tuple[Picture, ...]:
     """Return the first two pictures of the fault's list that this home has the data for."""
     series = home_series(case.home.hours, case.home.days, case.home.register["timezone"])
-    found: list[Picture] = []
+    drawings: dict[str, Picture] = {}
     for name in (*_first(case), *_LAST):
-        title, spec, caption = _DRAWN[name](case, series, own)
-        if spec is not None and title not in [picture.title for picture in found]:
-            found.append(_picture(title, spec, caption, case, f"picture-{len(found) + 1}"))
-        if len(found) == WANTED:
+        title, spec, caption = _DRAW[name](case, series, settings)
+        if spec is not None and title not in drawings:
+            drawings[title] = _picture(title, spec, caption, case, f"picture-{len(drawings) + 1}")
+        if len(drawings) == WANTED:
             break
-    return tuple(found)
+    return tuple(drawings.values())
 
 
 def _first(case: Case) -> tuple[PictureName, ...]:
@@ -49,112 +48,83 @@ def _first(case: Case) -> tuple[PictureName, ...]:
     return tuple(sorted((*chosen, *_LAST), key=lambda name: name in ("leg_against_pv", "daily_slopes")))
 
 
-def _against_pv(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
-    leg, score = _leg(case), case.home.score
+def _leg_against_pv(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
+    score, leg = case.home.score, case.leg if case.leg in case.install.legs else "l1"
     slope, se, expected = score[f"slope_{leg}"], score[f"slope_{leg}_se"], score["slope_expected"]
-    points = daylight(series, leg, own.daylight_share)
+    points = daylight(series, leg, settings.daylight_share)
     spec = None
     if slope is not None:
-        spec = _untitled(leg_against_pv(points, leg, slope, se, expected, case.home.score["from_on"]))
-    right = (
-        "" if expected is None else f"; a right one, as declared, by {words.number(expected, 2, sign=True)}"
-    )
-    return (
-        f"{words.leg(leg)} against production",
-        spec,
-        f"{words.leg(leg)} moves by {words.slope(slope, se)} W for each W of production{right}.",
-    )
+        spec = _untitled(leg_against_pv(points, leg, slope, se, expected, score["from_on"]))
+    caption = f"{words.leg(leg)} moves by {words.slope(slope, se)} W for each W of production"
+    if expected is not None:
+        caption += f"; a right one, as declared, by {words.number(expected, 2, sign=True)}"
+    return f"{words.leg(leg)} against production", spec, f"{caption}."
 
 
-def _slopes(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
+def _daily_slopes(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     score = case.home.score
-    spec = daily_slopes(series.days, score["slope_expected"], own.slope_reach, case.home.listed["since"])
-    told = _each(
-        case, lambda leg: f"{words.leg(leg)} {words.slope(score[f'slope_{leg}'], score[f'slope_{leg}_se'])}"
-    )
+    spec = daily_slopes(series.days, score["slope_expected"], settings.slope_reach, case.home.listed["since"])
+    slopes = _by_leg(case, lambda leg: words.slope(score[f"slope_{leg}"], score[f"slope_{leg}_se"]))
     expected = words.number(score["slope_expected"], 2, sign=True)
-    return "Answer to the sun, day by day", spec, f"Slope on production: {told} W per W; expected {expected}."
+    caption = f"Slope on production: {slopes} W per W; expected {expected}."
+    return "Answer to the sun, day by day", spec, caption
 
 
-def _nights(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
-    score = case.home.score
-    spec = night_levels(series.days, own.least_reach_w, case.home.listed["since"])
-    told = _each(case, lambda leg: f"{words.leg(leg)} {words.watts(score[f'night_{leg}_w'])}")
-    return (
-        "Level of each night",
-        spec,
-        f"Median {told}. Without a battery a right leg is above zero all night.",
-    )
+def _night_levels(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
+    spec = night_levels(series.days, settings.least_reach_w, case.home.listed["since"])
+    levels = _by_leg(case, lambda leg: words.watts(case.home.score[f"night_{leg}_w"]))
+    caption = f"Median {levels}. Without a battery a right leg is above zero all night."
+    return "Level of each night", spec, caption
 
 
-def _profile(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
-    start = case.home.score["from_on"]
+def _day_profile(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     dark = series.hours.filter(pl.col("hour").is_between(_DARK_HOURS[0], _DARK_HOURS[1] - 1))
-    at_night = {name: dark.get_column(name).mean() for name in ("l1_w", "l2_w", "pv_w")}
-    told = _each(case, lambda leg: f"{words.leg(leg)} {words.watts(_number(at_night[f'{leg}_w']))}")
-    produced = (
-        f", production {words.watts(_number(at_night['pv_w']))}" if at_night["pv_w"] is not None else ""
+    means: dict[str, Any] = dark.select(pl.col("l1_w", "l2_w", "pv_w").mean()).row(0, named=True)
+    caption = "Mean from midnight to 4:00: " + _by_leg(case, lambda leg: words.watts(means[f"{leg}_w"]))
+    if means["pv_w"] is not None:
+        caption += f", production {words.watts(means['pv_w'])}"
+    return "A mean day", day_profile(series, case.home.score["from_on"]), f"{caption}."
+
+
+def _leg_against_leg(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
+    spec = leg_against_leg(series, case.home.score["from_on"]) if len(case.install.legs) == 2 else None
+    caption = (
+        "Two legs that carry their own loads make a cloud; dots along a line are one conductor read twice."
     )
-    return "A mean day", day_profile(series, start), f"Mean from midnight to 4:00: {told}{produced}."
+    return "L2 against L1, hour by hour", spec, caption
 
 
-def _legs(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
-    spec = leg_against_leg(series, case.home.score["from_on"]) if len(case.install.channels) == 2 else None
-    return (
-        "L2 against L1, hour by hour",
-        spec,
-        "Two legs that carry their own loads make a cloud; dots along a line are one conductor read twice.",
-    )
+def _zero_shares(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
+    def percent(leg: str) -> str:
+        share = case.home.score[f"zero_{leg}_share"]
+        return words.NOTHING if share is None else f"{share * 100:.1f} %"
+
+    spec = zero_shares(series.days, case.home.listed["since"])
+    caption = f"At zero: {_by_leg(case, percent)} of all intervals."
+    return "Zero while the rest of the home lives", spec, caption
 
 
-def _zeros(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
-    score = case.home.score
-    told = _each(case, lambda leg: f"{words.leg(leg)} {_tenths(score[f'zero_{leg}_share'])}")
-    return (
-        "Zero while the rest of the home lives",
-        zero_shares(series.days, case.home.listed["since"]),
-        f"At zero: {told} of all intervals.",
-    )
+def _night_floors(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
+    spec = night_floors(series, _DARK_HOURS, case.home.listed["since"])
+    drops = _by_leg(case, lambda leg: words.watts(case.signal.get(f"floor_{leg}_drop_w")))
+    caption = f"One night in ten falls this far below the usual low: {drops}. What stands by gives a right leg a floor."
+    return "Lowest hour of each night", spec, caption
 
 
-def _floors(case: Case, series: HomeSeries, own: ReportSettings) -> Drawn:
-    signal = case.signal
-    told = _each(
-        case, lambda leg: f"{words.leg(leg)} {words.watts(_number(signal.get(f'floor_{leg}_drop_w')))}"
-    )
-    return (
-        "Lowest hour of each night",
-        night_floors(series, _DARK_HOURS, case.home.listed["since"]),
-        f"One night in ten falls this far below the usual low: {told}. What stands by gives a right leg a floor.",
-    )
-
-
-_DRAWN: dict[PictureName, Draw] = {
-    "leg_against_pv": _against_pv,
-    "leg_against_leg": _legs,
-    "daily_slopes": _slopes,
-    "night_levels": _nights,
-    "night_floors": _floors,
-    "day_profile": _profile,
-    "zero_shares": _zeros,
+_DRAW: dict[PictureName, Callable[[Case, HomeSeries, ReportSettings], Drawing]] = {
+    "leg_against_pv": _leg_against_pv,
+    "leg_against_leg": _leg_against_leg,
+    "daily_slopes": _daily_slopes,
+    "night_levels": _night_levels,
+    "night_floors": _night_floors,
+    "day_profile": _day_profile,
+    "zero_shares": _zero_shares,
 }
 _LAST: tuple[PictureName, ...] = ("day_profile", "night_levels", "daily_slopes", "zero_shares")
 
 
-def _leg(case: Case) -> str:
-    return case.leg if case.leg in case.install.channels else "l1"
-
-
-def _each(case: Case, tell: Callable[[str], str]) -> str:
-    return ", ".join(tell(leg) for leg in case.install.channels)
-
-
-def _number(value: Any) -> float | None:
-    return None if value is None else float(value)
-
-
-def _tenths(share: float | None) -> str:
-    return words.NOTHING if share is None else f"{share * 100:.1f} %"
+def _by_leg(case: Case, text: Callable[[str], str]) -> str:
+    return ", ".join(f"{words.leg(leg)} {text(leg)}" for leg in case.install.legs)
 
 
 def _picture(title: str, spec: Spec, caption: str, case: Case, prefix: str) -> Picture:
@@ -185,8 +155,8 @@ def _svg(spec: Spec, prefix: str) -> str:
         "axis": config["axis"] | small,
         "legend": config["legend"] | small | {"titleOrient": "left", "symbolSize": 60, "offset": 4},
     }
-    import vl_convert  # a night loads this room, but draws no SVG
+    import vl_convert  # a night loads this module, but draws no SVG
 
     svg = vl_convert.vegalite_to_svg(sized)
     numbers: dict[str, int] = {}  # the renderer counts its ids through the process
-    return _ID.sub(lambda found: f"{prefix}-{numbers.setdefault(found[0], len(numbers))}", svg)
+    return _ID.sub(lambda match: f"{prefix}-{numbers.setdefault(match[0], len(numbers))}", svg)

@@ -1,11 +1,42 @@
-"""The steps of an order, in the order in which they are done."""
+"""What to do: the things to bring, the steps in the order in which they are done, the row to write down."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.core.contract import FINDINGS, Visit
 from pipeline.core.setting_sections import OrderSettings
 from pipeline.faults.types import Fault
-from pipeline.report import fault_cards
+from pipeline.report import words
+from pipeline.report.fault_cards import spell_faults
+from pipeline.worklist.revisit_list import to_bring
 from pipeline.workorder.order import Case, DeskFix
+
+
+def bring_list(fault: Fault, register: Mapping[str, Any], settings: OrderSettings) -> tuple[str, ...]:
+    """Return the things to bring, the fault's first; nothing stands there twice."""
+    of_fault = to_bring(fault.remedy.bring, register["ct_amps"]).split("; ") if fault.remedy.bring else []
+    count = max(1, round(register["cts_per_leg"] or 1))
+    rating = (
+        f"{register['ct_amps']:g} A, by the register"
+        if register["ct_amps"] is not None
+        else "rating not in the register: read it off the clamps"
+    )
+    clamps = f"spare clamps, {rating}, {count} a leg" if count > 1 else f"spare clamp, {rating}"
+    extended = ", these leads are extended" if register["lead_extended"] else ""
+    usual = {
+        r"\bclamp\b(?! meter)": clamps,
+        "splice|connector": "insulation-displacement connectors and their tool",
+        "twisted": f"twisted pair{extended}",
+        "known load|heater": f"known load of about {words.number(settings.known_load_w)} W without a motor",
+        "clamp meter": "clamp meter",
+        "voltage tester": "voltage tester and proving unit",
+        "lead markers": "lead markers",
+    }
+    text = " ".join(of_fault)
+    return (*of_fault, *(thing for pattern, thing in usual.items() if not re.search(pattern, text)))
 
 
 def visit_steps(fault: Fault, desk: DeskFix | None, is_silent: bool) -> tuple[str, ...]:
@@ -20,7 +51,7 @@ def visit_steps(fault: Fault, desk: DeskFix | None, is_silent: bool) -> tuple[st
         test,
         "Make safe (cautions above), then look before you change anything. If you see something else, see “What else "
         "it could be”.",
-        fault_cards.words(fault.remedy.action),
+        spell_faults(fault.remedy.action),
         "Covers closed again: repeat the test: every row has to read right. Photograph clamps, marks and labels.",
     ]
     if desk is not None:
@@ -37,11 +68,23 @@ def desk_steps(desk: DeskFix) -> tuple[str, ...]:
     )
 
 
-def known_load(case: Case, own: OrderSettings) -> str:
+def known_load_note(case: Case) -> str:
     """Return how the known load is used, in a line."""
-    where = "" if case.install.service == "single" else " L1 is the leg whose voltage the monitor calls L1."
-    behind = "" if case.install.sees_pv else " Take a circuit whose conductor passes through the clamp."
+    leg = "" if case.install.service == "single" else " L1 is the leg whose voltage the monitor calls L1."
+    circuit = "" if case.install.sees_pv else " Take a circuit whose conductor passes through the clamp."
     return (
         "One switch at a time, everything else left as it is; the change counts, not the level. "
-        f"What the load really draws decides: read it with the clamp meter.{where}{behind}"
+        f"What the load really draws decides: read it with the clamp meter.{leg}{circuit}"
     )
+
+
+def visit_fields(case: Case) -> tuple[tuple[str, str], ...]:
+    """Return (field of the lake's visits, what is allowed there), in the contract's order; "" is left to be written."""
+    legs = ("l1",) if case.install.service == "single" else ("l1", "l2", "both")
+    allowed = {
+        "site_id": case.home.site_id,
+        "found": " · ".join(FINDINGS),
+        "leg": " · ".join([*legs, "empty"]),
+        "fixed": "true · false",
+    }
+    return tuple((name, allowed.get(name, "")) for name in Visit.columns())

@@ -27,8 +27,9 @@ _MANY_ROWS = ("site_daily", "site_hour")
 
 @dataclass(frozen=True)
 class Home:
-    """One listed home: its rows of the tables as dicts (empty where it has none), its days and hours as frames."""
+    """One listed home on a night: its rows of the tables as dicts (empty where it has none), its days and hours."""
 
+    as_of: date
     listed: dict[str, Any]
     score: dict[str, Any]
     signal: dict[str, Any]
@@ -56,37 +57,38 @@ class NightTables:
 
     def homes(self, chosen: Sequence[str], *, with_series: bool = True) -> Iterator[Home]:
         """Yield these listed homes in the order of the list; without series their days and hours stay empty."""
-        wanted = pl.col("site_id").is_in(sorted(chosen))
+        frames = {
+            name: self.frames[name].filter(pl.col("site_id").is_in(sorted(chosen)))
+            for name in ("revisit_list", *_ONE_ROW, *_MANY_ROWS)
+        }
         rows = {
-            name: {row["site_id"]: row for row in self.frames[name].filter(wanted).iter_rows(named=True)}
-            for name in _ONE_ROW
+            name: {row["site_id"]: row for row in frames[name].iter_rows(named=True)} for name in _ONE_ROW
         }
         parts = {
-            name: {
-                key[0]: part
-                for key, part in self.frames[name]
-                .filter(wanted)
-                .partition_by("site_id", as_dict=True)
-                .items()
-            }
-            for name in (_MANY_ROWS if with_series else ())
+            name: frames[name].partition_by("site_id", as_dict=True) if with_series else {}
+            for name in _MANY_ROWS
         }
-        none = {name: self.frames[name].clear() for name in _MANY_ROWS}
-        for listed in self.frames["revisit_list"].filter(wanted).sort("rank").iter_rows(named=True):
+        for listed in frames["revisit_list"].sort("rank").iter_rows(named=True):
             site = listed["site_id"]
             register = rows["sites"].get(site, {})
             yield Home(
+                self.as_of,
                 listed,
                 rows["site_scores"][site],
                 rows["site_signal"].get(site, {}),
                 rows["standing"].get(site, {}),
                 {name: register.get(name) for name in (*REGISTER, *_UNPRINTED)},
-                *(parts.get(name, {}).get(site, none[name]) for name in _MANY_ROWS),
+                *(parts[name].get((site,), self.frames[name].clear()) for name in _MANY_ROWS),
             )
 
 
 def read_night(out: Path) -> NightTables:
-    """Return the tables of OUT/latest.
+    """Return the tables of OUT/latest that orders need; raises as `read_latest`."""
+    return NightTables(*read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS)))
+
+
+def read_latest(out: Path, names: Sequence[str]) -> tuple[date, dict[str, pl.DataFrame]]:
+    """Return the day of OUT/latest and these of its tables.
 
     Raises
     ------
@@ -94,20 +96,20 @@ def read_night(out: Path) -> NightTables:
         Nothing is published there, or by a version that published less.
     """
     latest = out / "latest"
-    if not (latest / "revisit_list.parquet").is_file():
+    if not (latest / "run.json").is_file():
         raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")
     frames = {}
-    for name in ("revisit_list", *_ONE_ROW, *_MANY_ROWS):
+    for name in names:
         file = latest / f"{name}.parquet"
         if not file.is_file():
             raise InputError(f"{file}: missing; run `nightclamp nightly LAKE --out {out}` again")
         frames[name] = pl.read_parquet(file, glob=False)
     run = json.loads((latest / "run.json").read_text(encoding="utf-8"))
-    return NightTables(date.fromisoformat(run["as_of"]), frames)
+    return date.fromisoformat(run["as_of"]), frames
 
 
-def chosen_homes(night: NightTables, named: Sequence[str], most: int) -> list[str]:
-    """Return the homes to write orders for: those named, or the first `most` of the list.
+def chosen_homes(night: NightTables, sites: Sequence[str], most: int) -> list[str]:
+    """Return the homes to write orders for: `sites`, or the first `most` of the list.
 
     Raises
     ------
@@ -115,9 +117,9 @@ def chosen_homes(night: NightTables, named: Sequence[str], most: int) -> list[st
         A named home is not on the list.
     """
     listed = night.frames["revisit_list"].sort("rank")["site_id"].to_list()
-    for site in named:
+    for site in sites:
         if site not in listed:
             known = night.frames["site_scores"]["site_id"].to_list()
             why = "not on tonight's list" if site in known else f"not a home of the run{nearest(site, known)}"
             raise InputError(f"{site}: {why}; orders are written for listed homes only")
-    return list(named) or listed[:most]
+    return list(sites) or listed[:most]

@@ -18,7 +18,7 @@ from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
 from pipeline.core.terminal_text import one_line
 from pipeline.dispatch.drive_times import read_drive_times
-from pipeline.dispatch.trucks import alike_trucks, read_trucks
+from pipeline.dispatch.trucks import equal_trucks, read_trucks
 from pipeline.ingest.csv_reader import ROW, UnusableFileError
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import LakeFile, open_lake
@@ -27,7 +27,7 @@ from pipeline.ingest.normalize import conform
 from pipeline.ingest.registers import read_registers
 from pipeline.ingest.staging import prepare
 from pipeline.report.names import page_name
-from pipeline.report.write import script_json
+from pipeline.report.page_templates import script_json
 from pipeline.storage.publish import write_csv
 
 AS_OF = DAY + timedelta(days=1)
@@ -162,12 +162,12 @@ def drive_trucks(case: tuple[bytes, bytes], folder: Path) -> bool:
     for name, content in zip(("trucks.csv", "drive_times.csv"), case, strict=True):
         (folder / name).write_bytes(content)
     try:
-        trucks, _ = read_trucks(folder / "trucks.csv", own, (39.7, -105.0), {"north"})
+        trucks, _ = read_trucks(folder / "trucks.csv", own, (39.7, -105.0), areas={"north"})
     except InputError:
-        trucks = alike_trucks(own, (39.7, -105.0))
+        trucks = equal_trucks(own, (39.7, -105.0))
     try:
-        given = read_drive_times(folder / "drive_times.csv", ["a", "b"], trucks, {"a", "b", "T1"})
+        supplied, _ = read_drive_times(folder / "drive_times.csv", ["a", "b"], trucks, sites={"a", "b", "T1"})
     except InputError:
         return False
-    assert all(minutes >= 0 for minutes in given.supplied.values())
+    assert all(minutes >= 0 for minutes in supplied.values())
     return True

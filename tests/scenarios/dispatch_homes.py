@@ -22,10 +22,10 @@ USUAL: dict[str, Any] = {
 }  # fmt: skip
 
 
-def settings(**own: Any) -> Settings:
+def settings(**changed: Any) -> Settings:
     """The shipped settings with these of [dispatch]."""
     shipped = load_settings()
-    return shipped.model_copy(update={"dispatch": shipped.dispatch.model_copy(update=own)})
+    return shipped.model_copy(update={"dispatch": shipped.dispatch.model_copy(update=changed)})
 
 
 def stops(*homes: Mapping[str, Any]) -> pl.DataFrame:
@@ -34,9 +34,9 @@ def stops(*homes: Mapping[str, Any]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=STOPS)
 
 
-def truck(truck_id: str = "T1", areas: tuple[str, ...] = (), hours: float = 8, **own: Any) -> Truck:
+def truck(truck_id: str = "T1", areas: tuple[str, ...] = (), hours: float = 8, **changed: Any) -> Truck:
     """A truck from START at 08:00."""
-    place = {"latitude": START[0], "longitude": START[1], "start_min": 480, **own}
+    place = {"latitude": START[0], "longitude": START[1], "start_min": 480, **changed}
     return Truck(truck_id, areas, shift_min=int(hours * 60), **place)
 
 
@@ -45,16 +45,17 @@ def plan(
     trucks: Sequence[Truck],
     days: int = 1,
     supplied: Mapping[tuple[int, int], float] | None = None,
-    **own: Any,
+    **changed: Any,
 ) -> DispatchPlan:
     """The plan of so many days from MONDAY on."""
-    used = settings(**own)
-    latitude = np.array([*homes["latitude"].fill_null(np.nan), *(one.latitude for one in trucks)])
-    longitude = np.array([*homes["longitude"].fill_null(np.nan), *(one.longitude for one in trucks)])
+    used = settings(**changed)
+    latitude = np.array([*homes["latitude"].fill_null(np.nan), *(truck.latitude for truck in trucks)])
+    longitude = np.array([*homes["longitude"].fill_null(np.nan), *(truck.longitude for truck in trucks)])
     travel = Travel(latitude, longitude, used.dispatch, supplied or {})
-    return plan_days(homes, trucks, travel, [MONDAY + timedelta(days=at) for at in range(days)], used)
+    dates = [MONDAY + timedelta(days=day) for day in range(days)]
+    return plan_days(homes, trucks, travel, days=dates, settings=used)
 
 
-def why(made: DispatchPlan) -> dict[str, str]:
+def why(result: DispatchPlan) -> dict[str, str]:
     """The reason of each home that is on no day."""
-    return dict(made.undispatched.select("site_id", "reason").iter_rows())
+    return dict(result.undispatched.select("site_id", "reason").iter_rows())

@@ -145,7 +145,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
     """Return the report's input for `cases` and `more` further homes; same arguments, same night."""
     rng = np.random.default_rng(20260614)
     every = sorted((*cases, *more_cases(more)), key=lambda case: -case.likelihood)
-    known = cards()
+    faults = cards()
     hours, days, scores, listed, weighed, sites = [], [], [], [], [], []
     for rank, case in enumerate(every, start=1):
         rows = readings(case, rng)
@@ -186,12 +186,13 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         )  # fmt: skip
         night, share = now["night_l1_w"] or 0, now["night_l1_negative_share"] or 0
         evidence = f"L1 {night:.0f} W at night, {share:.0%} of nights' intervals below zero"
-        card = known[case.fault]
+        is_office = case.fault in ("wrong_ratio", "wrong_scope")
         listed.append(
             {
                 "rank": rank, "site_id": case.site_id, "area": area, "likelihood": case.likelihood,
                 "suspected_fault": case.fault, "leg": case.leg, "since": onset, "evidence": evidence,
-                "fix_by": card.fix_by, "bring": card.bring, "minutes_on_site": card.minutes,
+                "fix_by": "office" if is_office else "visit", "bring": "insulated screwdriver, 1.5 kW heater",
+                "minutes_on_site": 15 if is_office else 45,
                 "kwh_per_day_wrong": 11.4 * case.likelihood, "priority": 3.1 * case.likelihood,
                 "nights_listed": 1 + rank % 9,
                 "standing": "listed", "verdict": case.verdict, "crew_id": crew,
@@ -231,7 +232,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         fleet_normal=NORMAL,
         fleet_normal_before=BEFORE,
         base_rate=0.093,
-        faults=known,
+        faults=faults,
         cautions=("De-energize, lock out, test before touch: moving a clamp is not testing.",
                   "PV and battery feed back: open and lock them too.",
                   "Never open the secondary of a current-output CT under load: short it first."),

@@ -31,9 +31,6 @@ def cards() -> dict[str, FaultCard]:
             action="Set the rated current in the portal."
             if fault in office
             else "Turn the clamp or swap the pair.",
-            fix_by="office" if fault in office else "visit",
-            bring="insulated screwdriver, 1.5 kW heater",
-            minutes=15 if fault in office else 45,
             prove="With PV off, a 1.5 kW heater on that leg must read +1.5 kW.",
             cautions=("The line side stays live with the main breaker off.",) if fault == "reversed" else (),
         )

@@ -13,9 +13,8 @@ from dispatch_homes import START, stops
 from pipeline.commands.dispatch import dispatch, with_options
 from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
-from pipeline.dispatch.files import replace_folder
 from pipeline.dispatch.page import bring_list, weekday
-from pipeline.dispatch.run import work_days
+from pipeline.dispatch.run import replace_folder, work_days
 
 HOSTILE = '=1+1<img src=x onerror="alert(1)">'
 app = App()
@@ -52,9 +51,9 @@ def bytes_of(folder: Path) -> dict[str, bytes]:
 def test_the_folder_holds_tables_and_pages(night: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = call(night, "--trucks", "1", "--days", "1")
 
-    made = pl.read_parquet(folder / "dispatch.parquet")
-    assert made["day"].unique().to_list() == [date(2026, 6, 15)]  # the Monday after
-    assert made["site_id"].sort().to_list() == sorted([HOSTILE, "h1", "h2", "h4"])
+    result = pl.read_parquet(folder / "dispatch.parquet")
+    assert result["day"].unique().to_list() == [date(2026, 6, 15)]  # the Monday after
+    assert result["site_id"].sort().to_list() == sorted([HOSTILE, "h1", "h2", "h4"])
     left = pl.read_parquet(folder / "undispatched.parquet")
     assert left.select("site_id", "reason").rows() == [("h3", "no_coordinates")]
     pages = [name for name in bytes_of(folder) if name.endswith(".html")]
@@ -130,8 +129,8 @@ def test_trucks_and_drive_times_of_the_lake_are_used(night: Path, capsys: pytest
         "from_site,to_site,minutes\nS,h2,17\nstart,h3,5\nh1,gone,2\n", encoding="utf-8"
     )
     folder = call(night)
-    made = pl.read_parquet(folder / "dispatch.parquet")
-    assert made.select("site_id", "drive_min", "drive_from").rows() == [("h2", 17, "supplied")]
+    result = pl.read_parquet(folder / "dispatch.parquet")
+    assert result.select("site_id", "drive_min", "drive_from").rows() == [("h2", 17, "supplied")]
     said = capsys.readouterr().out
     # five stops and one start are 30 pairs, of which two are given, each good for both ways
     assert "Drive times from drive_times.csv; 26 of 30 pairs are not in it" in said
@@ -155,22 +154,22 @@ def test_options_reach_the_plan(night: Path) -> None:
         "39.74",
         "-104.99",
     )
-    made = pl.read_parquet(folder / "dispatch.parquet")
-    assert made["day"].to_list() == [
+    result = pl.read_parquet(folder / "dispatch.parquet")
+    assert result["day"].to_list() == [
         date(2026, 6, 13),
         date(2026, 6, 15),
     ]  # the Saturday asked for, then Monday
 
 
 @pytest.mark.parametrize(
-    ("asked", "told"),
+    ("asked", "message"),
     [
         ({"trucks": 0}, "--trucks 0: input should be greater than or equal to 1"),
         ({"days": 0}, "--days 0"),
     ],
 )
-def test_options_out_of_range_are_refused(asked: dict[str, float], told: str) -> None:
-    with pytest.raises(InputError, match=told):
+def test_options_out_of_range_are_refused(asked: dict[str, float], message: str) -> None:
+    with pytest.raises(InputError, match=message):
         with_options(load_settings(), asked)
 
 

@@ -105,8 +105,7 @@ def card(name, cautions=()):
     fault = CATALOGUE[name]
     remedy = fault.remedy
     return FaultCard(
-        name.replace("_", " "), fault.story, fault.looks_like, remedy.action, remedy.fix_by, "; ".join(remedy.bring),
-        remedy.minutes, remedy.prove, cautions,
+        name.replace("_", " "), fault.story, fault.looks_like, remedy.action, remedy.prove, cautions,
     )  # fmt: skip
 
 

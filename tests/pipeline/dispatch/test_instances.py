@@ -6,9 +6,9 @@ import pytest
 
 from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
-from pipeline.dispatch.instances import INSTANCES, Published, main, measure
+from pipeline.dispatch.instances import INSTANCES, Instance, main, solve_instance
 
-OWN = load_settings().dispatch
+SETTINGS = load_settings().dispatch
 SQUARE = """NAME : square
 TYPE : CVRP
 DIMENSION : 4
@@ -39,16 +39,16 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_the_gap_to_a_published_cost(folder: Path) -> None:
-    found = measure(folder, Published("square.vrp", "round", 40, "the square"), OWN)
-    assert (found.homes, found.cost, found.gap, found.is_met) == (3, 40, 0.0, True)
-    assert not measure(folder, Published("square.vrp", "round", 38, "no such route"), OWN).is_met
+    solved = solve_instance(folder, Instance("square.vrp", "round", 40, "the square"), SETTINGS)
+    assert (solved.homes, solved.cost, solved.gap, solved.is_met) == (3, 40, 0.0, True)
+    assert not solve_instance(folder, Instance("square.vrp", "round", 38, "no such route"), SETTINGS).is_met
 
 
 def test_the_gap_to_published_routes(folder: Path) -> None:
     # this route crosses the square twice: 10 + 14 + 10 + 14
     (folder / "square.sol").write_text("Route #1: 1 3 2\nCost 48\n", encoding="utf-8")
-    found = measure(folder, Published("square.vrp", "round", None, "worse routes"), OWN)
-    assert (found.cost, found.best) == (40, 48)
+    solved = solve_instance(folder, Instance("square.vrp", "round", None, "worse routes"), SETTINGS)
+    assert (solved.cost, solved.best) == (40, 48)
 
 
 def test_a_folder_without_the_instances_is_named(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pipeline.core.errors import NightFailed
 from pipeline.dispatch.days import solve_day
 from pipeline.dispatch.insertion import Round
-from pipeline.dispatch.plan import DISPATCH, TRUCK_DAYS, UNDISPATCHED, _told
+from pipeline.dispatch.plan import DISPATCH, TRUCK_DAYS, UNDISPATCHED, _time_round
 from pipeline.dispatch.problem import Problem
 from pipeline.dispatch.travel import Travel
 
@@ -41,23 +41,23 @@ fleet = st.lists(
 def test_no_day_over_its_hours_and_every_home_once(homes: list, kinds: list, days: int) -> None:
     listed = stops(*homes)
     trucks = [truck(f"T{at}", areas, hours) for at, (areas, hours) in enumerate(kinds)]
-    made = plan(listed, trucks, days, iterations_per_home=5)
+    result = plan(listed, trucks, days, iterations_per_home=5)
 
-    told = [*made.dispatch["site_id"], *made.undispatched["site_id"]]
-    assert sorted(told) == sorted(listed["site_id"])
-    assert made.undispatched["why"].null_count() == 0
-    by_id = {one.truck_id: one for one in trucks}
-    for (_, truck_id), rows in made.dispatch.group_by("day", "truck_id", maintain_order=True):
-        one = by_id[truck_id]
-        now = one.start_min
+    planned = [*result.dispatch["site_id"], *result.undispatched["site_id"]]
+    assert sorted(planned) == sorted(listed["site_id"])
+    assert result.undispatched["why"].null_count() == 0
+    by_id = {vehicle.truck_id: vehicle for vehicle in trucks}
+    for (_, truck_id), rows in result.dispatch.group_by("day", "truck_id", maintain_order=True):
+        vehicle = by_id[truck_id]
+        now = vehicle.start_min
         for row in rows.sort("stop").iter_rows(named=True):
-            assert one.serves(row["area"])
+            assert vehicle.serves(row["area"])
             now += row["drive_min"]
             assert row["arrive_at"] == f"{now // 60:02d}:{now % 60:02d}"
             now += row["minutes_on_site"]
-        total = made.truck_days.filter(pl.col("day") == rows[0, "day"], pl.col("truck_id") == truck_id)
-        assert now + total[0, "back_drive_min"] <= one.start_min + one.shift_min
-        assert total[0, "free_min"] == one.shift_min - total[0, "drive_min"] - total[0, "minutes_on_site"]
+        total = result.truck_days.filter(pl.col("day") == rows[0, "day"], pl.col("truck_id") == truck_id)
+        assert now + total[0, "back_drive_min"] <= vehicle.start_min + vehicle.shift_min
+        assert total[0, "free_min"] == vehicle.shift_min - total[0, "drive_min"] - total[0, "minutes_on_site"]
 
 
 def brute_force(problem: Problem) -> float:
@@ -67,7 +67,8 @@ def brute_force(problem: Problem) -> float:
         for route in permutations(range(problem.worth.size), size):
             if problem.free_min(0, list(route)) >= 0:
                 earned = (
-                    problem.worth[list(route)].sum() - problem.drive_cost * problem.legs(0, list(route)).sum()
+                    problem.worth[list(route)].sum()
+                    - problem.drive_cost * problem.drives(0, list(route)).sum()
                 )
                 best = max(best, float(earned))
     return best
@@ -81,28 +82,28 @@ def test_a_small_day_is_the_best_there_is(seed: int) -> None:
          "minutes_on_site": int(draw.choice([25, 45, 60])), "priority": draw.uniform(-40, 150)}
         for _ in range(6)
     ))  # fmt: skip
-    one = truck(hours=4)
+    vehicle = truck(hours=4)
     used = settings()
     travel = Travel(
         np.array([*homes["latitude"], START[0]]), np.array([*homes["longitude"], START[1]]), used.dispatch
     )
-    best = brute_force(Problem.of(homes, [one], travel, used))
+    best = brute_force(Problem.of(homes, [vehicle], travel, settings=used))
 
-    made = plan(homes, [one])
+    result = plan(homes, [vehicle])
 
     assert best > 0
-    assert made.truck_days["worth"].sum() == pytest.approx(best, abs=0.01)
+    assert result.truck_days["worth"].sum() == pytest.approx(best, abs=0.01)
 
 
 def test_the_better_home_goes_first_when_only_one_fits() -> None:
     homes = stops({"priority": 100.0}, {"priority": 101.0}, {"priority": 99.0})
-    made = plan(homes, [truck(hours=0.5)], days=2)
-    assert made.dispatch.select("day", "site_id").rows() == [
+    result = plan(homes, [truck(hours=0.5)], days=2)
+    assert result.dispatch.select("day", "site_id").rows() == [
         (MONDAY, "h1"),
         (MONDAY + timedelta(days=1), "h0"),
     ]
-    assert why(made) == {"h2": "days_full"}
-    assert made.undispatched["why"][0] == (
+    assert why(result) == {"h2": "days_full"}
+    assert result.undispatched["why"][0] == (
         "all days full: it needs 30 min (0 min more driving, 30 min on site), 0 min are left where it comes closest"
     )
 
@@ -110,31 +111,31 @@ def test_the_better_home_goes_first_when_only_one_fits() -> None:
 def test_a_dear_home_far_away_loses_to_many_near_ones_that_fill_the_day() -> None:
     near = [{"minutes_on_site": 60, "priority": 100.0}] * 4
     homes = stops({"latitude": START[0] + 0.7, "priority": 250.0}, *near)
-    made = plan(homes, [truck(hours=4)])
-    assert made.dispatch["site_id"].sort().to_list() == ["h1", "h2", "h3", "h4"]
+    result = plan(homes, [truck(hours=4)])
+    assert result.dispatch["site_id"].sort().to_list() == ["h1", "h2", "h3", "h4"]
 
 
 def test_a_home_without_a_place_or_a_truck_or_within_reach_says_so() -> None:
     homes = stops({"latitude": None}, {"area": "south"}, {"area": None}, FAR, {"priority": -500.0}, {})
-    made = plan(homes, [truck(areas=("north",))])
-    assert made.dispatch["site_id"].to_list() == ["h5"]
-    assert why(made) == {
+    result = plan(homes, [truck(areas=("north",))])
+    assert result.dispatch["site_id"].to_list() == ["h5"]
+    assert why(result) == {
         "h0": "no_coordinates",
         "h1": "no_truck",
         "h2": "no_truck",
         "h3": "too_far",
         "h4": "not_worth_the_drive",
     }
-    assert made.undispatched.row(3, named=True)["why"].startswith("too far: ")
-    assert made.undispatched.filter(pl.col("site_id") == "h3")["needs_min"][0] > 8 * 60
+    assert result.undispatched.row(3, named=True)["why"].startswith("too far: ")
+    assert result.undispatched.filter(pl.col("site_id") == "h3")["needs_min"][0] > 8 * 60
 
 
 def test_a_home_that_is_worth_less_than_its_drive_stays() -> None:
     # 0.4 deg of latitude are 44 km, on the road 78 min each way: 195 of the currency at 75 an hour
-    made = plan(stops({"latitude": START[0] + 0.4, "priority": 100.0}), [truck()])
-    assert why(made) == {"h0": "not_worth_the_drive"}
+    result = plan(stops({"latitude": START[0] + 0.4, "priority": 100.0}), [truck()])
+    assert why(result) == {"h0": "not_worth_the_drive"}
     assert (
-        made.undispatched["why"][0]
+        result.undispatched["why"][0]
         == "worth 150.00, less than its drive: 156 min more on the road cost 195.00"
     )
     assert plan(stops({"latitude": START[0] + 0.4, "priority": 150.0}), [truck()]).undispatched.is_empty()
@@ -142,44 +143,44 @@ def test_a_home_that_is_worth_less_than_its_drive_stays() -> None:
 
 def test_each_truck_keeps_to_its_areas() -> None:
     homes = stops(*({"area": area, "minutes_on_site": 100} for area in ("north", "south") * 4))
-    made = plan(homes, [truck("N", ("north",)), truck("S", ("south",))])
-    assert set(made.dispatch.select("truck_id", "area").iter_rows()) == {("N", "north"), ("S", "south")}
-    assert made.dispatch.height == 8
+    result = plan(homes, [truck("N", ("north",)), truck("S", ("south",))])
+    assert set(result.dispatch.select("truck_id", "area").iter_rows()) == {("N", "north"), ("S", "south")}
+    assert result.dispatch.height == 8
 
 
 def test_the_solver_itself_sends_no_truck_where_it_may_not_go() -> None:
     homes = stops(*({"area": area, "minutes_on_site": 100} for area in ("north", "south") * 4))
     used = settings()
     travel = Travel(np.full(10, START[0]), np.full(10, START[1]), used.dispatch)
-    problem = Problem.of(homes, [truck("N", ("north",)), truck("any")], travel, used)
+    problem = Problem.of(homes, [truck("N", ("north",)), truck("any")], travel, settings=used)
 
-    only_north, rest = solve_day(problem, np.arange(8), used.dispatch)
+    north, anywhere = solve_day(problem, np.arange(8), used.dispatch)
 
-    assert sorted(only_north) == [0, 2, 4, 6]
-    assert sorted(rest) == [1, 3, 5, 7]
+    assert sorted(north) == [0, 2, 4, 6]
+    assert sorted(anywhere) == [1, 3, 5, 7]
 
 
 def test_supplied_minutes_are_driven_and_named() -> None:
     homes = stops({"latitude": None}, FAR)
-    made = plan(homes, [truck()], supplied={(2, 0): 20.0, (0, 1): 10.4, (1, 0): 40.0, (1, 2): 30.0})
-    assert made.dispatch.select("site_id", "drive_min", "drive_from", "drive_km").rows() == [
+    result = plan(homes, [truck()], supplied={(2, 0): 20.0, (0, 1): 10.4, (1, 0): 40.0, (1, 2): 30.0})
+    assert result.dispatch.select("site_id", "drive_min", "drive_from", "drive_km").rows() == [
         ("h0", 20, "supplied", None),
         ("h1", 11, "supplied", None),
     ]
-    assert made.truck_days.select("drive_min", "back_drive_min", "back_at").row(0) == (61, 30, "10:01")
+    assert result.truck_days.select("drive_min", "back_drive_min", "back_at").row(0) == (61, 30, "10:01")
 
 
 def test_a_day_chooses_from_few_homes_and_fills_up_from_the_rest() -> None:
     homes = stops(*({"minutes_on_site": 60} for _ in range(10)))
-    made = plan(homes, [truck()], homes_per_truck=2)
-    assert made.dispatch.height == 8
+    result = plan(homes, [truck()], homes_per_truck=2)
+    assert result.dispatch.height == 8
 
 
 def test_the_few_are_those_worth_most_a_minute() -> None:
     long_ones, short_ones = [{"minutes_on_site": 200, "priority": 150.0}] * 3, [{"priority": 100.0}] * 8
-    made = plan(stops(*long_ones, *short_ones), [truck(hours=4)], homes_per_truck=3)
-    assert made.dispatch.height == 8
-    assert set(why(made)) == {"h0", "h1", "h2"}
+    result = plan(stops(*long_ones, *short_ones), [truck(hours=4)], homes_per_truck=3)
+    assert result.dispatch.height == 8
+    assert set(why(result)) == {"h0", "h1", "h2"}
 
 
 def test_the_same_input_gives_the_same_plan() -> None:
@@ -188,22 +189,22 @@ def test_the_same_input_gives_the_same_plan() -> None:
         {"latitude": START[0] + draw.normal(0, 0.2), "longitude": START[1] + draw.normal(0, 0.2),
          "priority": draw.uniform(0, 300)} for _ in range(40)
     ))  # fmt: skip
-    one, two = (plan(homes, [truck("A"), truck("B")], days=2) for _ in range(2))
+    first, second = (plan(homes, [truck("A"), truck("B")], days=2) for _ in range(2))
     for name in ("dispatch", "truck_days", "undispatched"):
-        assert getattr(one, name).equals(getattr(two, name))
-    assert one.dispatch.height > 15
+        assert getattr(first, name).equals(getattr(second, name))
+    assert first.dispatch.height > 15
 
 
 def test_without_visits_there_is_an_empty_plan() -> None:
-    made = plan(stops(), [truck()], days=2)
-    assert (made.dispatch.schema, made.truck_days.schema) == (DISPATCH, TRUCK_DAYS)
-    assert (made.undispatched.schema, made.undispatched.height) == (UNDISPATCHED, 0)
+    result = plan(stops(), [truck()], days=2)
+    assert (result.dispatch.schema, result.truck_days.schema) == (DISPATCH, TRUCK_DAYS)
+    assert (result.undispatched.schema, result.undispatched.height) == (UNDISPATCHED, 0)
 
 
 def test_a_round_over_its_shift_is_never_published() -> None:
     homes = stops({"minutes_on_site": 50}, {"minutes_on_site": 50})
     used = settings()
     travel = Travel(np.full(3, START[0]), np.full(3, START[1]), used.dispatch)
-    problem = Problem.of(homes, [truck(hours=1)], travel, used)
+    problem = Problem.of(homes, [truck(hours=1)], travel, settings=used)
     with pytest.raises(NightFailed, match="would be back at 09:40, after its shift"):
-        _told(problem, MONDAY, Round(0, 0, [0, 1]), homes.rows(named=True))
+        _time_round(problem, MONDAY, Round(0, 0, [0, 1]), homes.rows(named=True))

@@ -6,24 +6,24 @@ import pytest
 from dispatch_homes import START, settings, stops
 
 from pipeline.core.errors import InputError
-from pipeline.dispatch.trucks import Truck, alike_trucks, clock, middle, read_trucks
+from pipeline.dispatch.trucks import Truck, clock, equal_trucks, read_trucks, start_point
 
-OWN = settings(hours=8.0, start_time="08:00", trucks=2).dispatch
+SETTINGS = settings(hours=8.0, start_time="08:00", trucks=2).dispatch
 HEADER = "truck_id,area,start_latitude,start_longitude,start_time,hours\n"
 
 
 def read(tmp_path: Path, text: str) -> tuple[list[Truck], int]:
     (tmp_path / "trucks.csv").write_text(text, encoding="utf-8")
-    return read_trucks(tmp_path / "trucks.csv", OWN, START, {"north", "south"})
+    return read_trucks(tmp_path / "trucks.csv", SETTINGS, START, areas={"north", "south"})
 
 
 def test_a_row_says_all_and_an_empty_one_takes_the_settings(tmp_path: Path) -> None:
-    trucks, at_start = read(tmp_path, f"{HEADER}A,north; south,40.5,-105.5,7:30,9.5\nB,,,,,\n")
+    trucks, without_start = read(tmp_path, f"{HEADER}A,north; south,40.5,-105.5,7:30,9.5\nB,,,,,\n")
     assert trucks == [
         Truck("A", ("north", "south"), 40.5, -105.5, 450, 570),
         Truck("B", (), *START, 480, 480),
     ]
-    assert at_start == 1
+    assert without_start == 1
 
 
 def test_only_truck_id_is_needed(tmp_path: Path) -> None:
@@ -31,7 +31,7 @@ def test_only_truck_id_is_needed(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "message"),
     [
         (f"{HEADER},north,,,,\n", "row 1: truck_id is missing"),
         (f"{HEADER}A,,,,,\nA,,,,,\n", "row 2: truck_id 'A' is there before"),
@@ -52,15 +52,18 @@ def test_only_truck_id_is_needed(tmp_path: Path) -> None:
         ("", "is empty"),
     ],
 )
-def test_what_makes_no_truck_is_said_in_one_line(tmp_path: Path, text: str, told: str) -> None:
-    with pytest.raises(InputError, match=told.replace("?", r"\?")) as error:
+def test_what_makes_no_truck_is_said_in_one_line(tmp_path: Path, text: str, message: str) -> None:
+    with pytest.raises(InputError, match=message.replace("?", r"\?")) as error:
         read(tmp_path, text)
     assert "\n" not in str(error.value)
     assert "trucks.csv" in str(error.value)
 
 
 def test_without_a_file_trucks_are_alike() -> None:
-    assert alike_trucks(OWN, START) == [Truck("T1", (), *START, 480, 480), Truck("T2", (), *START, 480, 480)]
+    assert equal_trucks(SETTINGS, START) == [
+        Truck("T1", (), *START, 480, 480),
+        Truck("T2", (), *START, 480, 480),
+    ]
 
 
 def test_the_middle_of_the_stops() -> None:
@@ -68,13 +71,13 @@ def test_the_middle_of_the_stops() -> None:
         {"latitude": 1.0, "longitude": 5.0}, {"latitude": 2.0, "longitude": 9.0},
         {"latitude": 9.0, "longitude": 6.0}, {"latitude": None, "longitude": 0.0},
     )  # fmt: skip
-    assert middle(homes) == (2.0, 6.0)
-    assert str(middle(homes[:0])) == "(nan, nan)"
+    assert start_point(SETTINGS, homes) == (2.0, 6.0)
+    assert str(start_point(SETTINGS, homes[:0])) == "(nan, nan)"
 
 
 def test_a_truck_of_some_areas_does_not_go_to_homes_without_one() -> None:
-    some, any_area = Truck("A", ("north",), 0, 0, 0, 0), Truck("B", (), 0, 0, 0, 0)
-    assert [some.serves("north"), some.serves("south"), some.serves(None)] == [True, False, False]
+    of_areas, any_area = Truck("A", ("north",), 0, 0, 0, 0), Truck("B", (), 0, 0, 0, 0)
+    assert [of_areas.serves("north"), of_areas.serves("south"), of_areas.serves(None)] == [True, False, False]
     assert [any_area.serves("south"), any_area.serves(None)] == [True, True]
 
 

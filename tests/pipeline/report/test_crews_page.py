@@ -7,14 +7,13 @@ from pathlib import Path
 import polars as pl
 import pytest
 from example_crews import HOSTILE_NAME, crew_tables
-from example_words import cards
 from page import Page
 
 from pipeline.core.settings import load_settings
 from pipeline.report.crew_words import change_lines, dispersion, how_counted
 from pipeline.report.crews_page import crews_context
 
-OWN = load_settings().crews
+SETTINGS = load_settings().crews
 Fleet = dict[str, float | int | None]
 
 
@@ -64,15 +63,15 @@ def test_pictures_have_captions_with_their_numbers(page: Page) -> None:
 
 
 def test_it_says_how_visits_are_accounted_for() -> None:
-    known = " ".join(how_counted(fleet(), OWN))
-    blind = " ".join(how_counted(fleet(weighted_rate=None, visited_with_promise=3), OWN))
+    known = " ".join(how_counted(fleet(), SETTINGS))
+    blind = " ".join(how_counted(fleet(weighted_rate=None, visited_with_promise=3), SETTINGS))
 
     assert "1 / probability of a visit" in known
     assert "likelihoods overstated: odds times 0.67" in known
     assert "the fleet 10.0\u00a0% (7.0\u00a0to\u00a013.0)" in known
     assert "5 visits with no likelihood on record" in known
     assert "too few to check the likelihoods" in blind
-    assert "as published" in " ".join(how_counted(fleet(offset=0.1), OWN))
+    assert "as published" in " ".join(how_counted(fleet(offset=0.1), SETTINGS))
 
 
 def test_it_says_whether_crews_differ_by_more_than_luck() -> None:
@@ -85,26 +84,26 @@ def test_it_says_whether_crews_differ_by_more_than_luck() -> None:
 def test_changes_and_their_absence_in_words() -> None:
     tables = crew_tables()
 
-    (line,) = change_lines(tables["crew_change"], {"crew-0": "Ada's"}, OWN)
+    (line,) = change_lines(tables["crew_change"], {"crew-0": "Ada's"}, SETTINGS)
     assert line.startswith("Ada's changed around 2 Mar 2026: from 5.0 % of 60 installs to 30.0 % of 50")
-    assert "No crew with at least 40 installs" in change_lines(tables["crew_change"].clear(), {}, OWN)[0]
+    assert "No crew with at least 40 installs" in change_lines(tables["crew_change"].clear(), {}, SETTINGS)[0]
 
 
 def test_nothing_known_yet_is_said_in_words() -> None:
     tables = {name: table if name == "crew_fleet" else table.clear() for name, table in crew_tables().items()}
 
-    told = crews_context(tables, cards(), OWN)
+    context = crews_context(tables, SETTINGS)
 
-    assert (told["rows"], told["lessons"], told["trainings"]) == ([], [], [])
-    pictures = [*told["comparison"], told["over_time"], *told["kinds"]]
+    assert (context["rows"], context["lessons"], context["trainings"]) == ([], [], [])
+    pictures = [*context["comparison"], context["over_time"], *context["kinds"]]
     assert [picture.spec for picture in pictures] == [None] * 5
     assert all(picture.empty for picture in pictures)
 
 
 def test_only_the_largest_crews_have_a_row_in_the_pictures() -> None:
-    few = OWN.model_copy(update={"chart_crews": 1})
+    few = SETTINGS.model_copy(update={"chart_crews": 1})
 
-    spec = crews_context(crew_tables(), cards(), few)["over_time"].spec
+    spec = crews_context(crew_tables(), few)["over_time"].spec
 
     assert {row["crew_id"] for row in spec["datasets"]["cells"]} == {"crew-0"}
     assert pl.DataFrame(spec["datasets"]["changes"])["crew_id"].to_list() == ["crew-0"]

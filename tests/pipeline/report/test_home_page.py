@@ -10,7 +10,7 @@ from example import CONTRADICTION
 from page import Page
 
 from pipeline.report import ReportInput
-from pipeline.report.home_page import others
+from pipeline.report.home_page import other_faults
 from pipeline.report.names import page_name
 from pipeline.report.weight_table import fold
 from pipeline.scoring.innocent import CAUSES
@@ -24,7 +24,7 @@ def test_cautions_come_before_the_work_order(folder: Path) -> None:
     headings = [heading.text for heading in home(folder, "MH-20417").all("h2")]
     assert headings[:2] == ["Before any cover comes off", "Work order"]
     cautions = [item.text for item in home(folder, "MH-20417").all("li")]
-    assert "The line side stays live with the main breaker off." in cautions[:4]  # the fault's own, too
+    assert "The line side stays live with the main breaker off." in cautions[:4]  # the fault's weights, too
 
 
 def test_the_lead_states_a_suspicion_with_leg_likelihood_and_date(folder: Path) -> None:
@@ -72,10 +72,10 @@ def test_an_unknown_time_zone_is_confessed(folder: Path) -> None:
 
 def test_deciding_probes_come_first_and_the_others_are_folded(folder: Path, night: ReportInput) -> None:
     first, rest = home(folder, "MH-20417").all("table")
-    own = night.site_weight.filter(pl.col("site_id") == "MH-20417")
-    places = [first.text.index(label) for label in own["label"].head(4).to_list()]
+    weights = night.site_weight.filter(pl.col("site_id") == "MH-20417")
+    places = [first.text.index(label) for label in weights["label"].head(4).to_list()]
     assert places == sorted(places)
-    for row in own.iter_rows(named=True):
+    for row in weights.iter_rows(named=True):
         table = rest if row["probe"] in ("sag", "leaks") else first
         assert f"{row['label']}{row['sentence']}{row['strength']}" in table.text
     (folded,) = home(folder, "MH-20417").all("summary")
@@ -91,11 +91,11 @@ def test_the_sums_say_any_fault_and_this_fault_rather_than_the_next(folder: Path
 
 
 def test_a_probe_that_decides_which_fault_is_shown_whatever_else_it_says(night: ReportInput) -> None:
-    own = night.site_weight.filter(pl.col("site_id") == "MH-20417")
+    weights = night.site_weight.filter(pl.col("site_id") == "MH-20417")
     which = pl.when(pl.col("probe") == "sag").then(5.9).otherwise("which_weight")
-    assert fold(own).rest["probe"].to_list() == ["sag", "leaks"]
-    assert fold(own.with_columns(which_weight=which)).rest["probe"].to_list() == ["leaks"]
-    assert fold(own, "leaks").rest["probe"].to_list() == ["sag"]
+    assert fold(weights).rest["probe"].to_list() == ["sag", "leaks"]
+    assert fold(weights.with_columns(which_weight=which)).rest["probe"].to_list() == ["leaks"]
+    assert fold(weights, "leaks").rest["probe"].to_list() == ["sag"]
 
 
 def test_an_unproven_home_says_its_number_the_innocent_cause_and_the_desk(folder: Path) -> None:
@@ -111,8 +111,8 @@ def test_other_explanations_are_ranked_and_leave_out_the_suspect() -> None:
     score = {
         "fault_likelihoods": {"reversed": 0.7, "sound": 0.05, "dead": 0.2, "partial": None, "same_leg": 0.05}
     }
-    found = others(score, "reversed", {}, longest=3)
-    assert [(item["name"], item["share"]) for item in found] == [
+    others = other_faults(score, "reversed", {})[:3]
+    assert [(item["name"], item["share"]) for item in others] == [
         ("dead", 0.2), ("same leg", 0.05), ("sound: no CT fault at all", 0.05)
     ]  # fmt: skip
 
@@ -125,5 +125,5 @@ def test_numbers_speak_from_the_onset_only(folder: Path) -> None:
 
 
 def test_what_going_is_worth_is_shown_term_by_term(folder: Path) -> None:
-    told = [item.text for item in home(folder, "MH-20417").all("dd")]
-    assert any(text.startswith("240 − 80 of going − 9 if needless =") for text in told)
+    terms = [item.text for item in home(folder, "MH-20417").all("dd")]
+    assert any(text.startswith("240 − 80 of going − 9 if needless =") for text in terms)

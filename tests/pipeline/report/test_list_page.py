@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from page import Page
 from pipeline.core.settings import Settings
 from pipeline.report import ReportInput
 from pipeline.report.list_page import list_context
-from pipeline.report.write import _environment
+from pipeline.report.write import report_environment
 
 
 @pytest.fixture(scope="module")
@@ -21,9 +22,12 @@ def page(folder: Path) -> Page:
 
 def without_visits(night: ReportInput, settings: Settings, tmp_path: Path) -> Page:
     shared = {"as_of": night.as_of, "window_days": 30, "model_id": "m", "root": ".", "swaps": {}}
-    context = list_context(list_tables(has_visits=False), night.faults, settings, frozenset())
+    context = list_context(replace(night, list_tables=list_tables(has_visits=False)), settings)
     path = tmp_path / "list.html"
-    path.write_text(_environment().get_template("list.html").render(shared | context), encoding="utf-8")
+    path.write_text(
+        report_environment(night.faults, ()).get_template("list.html").render(shared | context),
+        encoding="utf-8",
+    )
     return Page(path)
 
 
@@ -52,15 +56,15 @@ def test_each_home_shows_every_term(page: Page, night: ReportInput) -> None:
 
 
 def test_the_named_faults_own_likelihood_stands_beside_that_of_any(page: Page) -> None:
-    own = [cell.text for cell in page.all("td", **{"data-label": "This fault"})]
+    named = [cell.text for cell in page.all("td", **{"data-label": "This fault"})]
     either = [cell.text for cell in page.all("td", **{"data-label": "Any fault"})]
-    assert len(own) == len(either) == 3
-    assert ("85 %", "94 %") in zip(own, either, strict=True)
+    assert len(named) == len(either) == 3
+    assert ("85 %", "94 %") in zip(named, either, strict=True)
 
 
 def test_homes_beyond_the_lists_end_are_counted(page: Page) -> None:
-    (told,) = [note.text for note in page.all("p") if "wanted on the list" in note.text]
-    assert told.startswith("1 home more is wanted on the list, which ends after 5\u202f000 rows")
+    (note,) = [p.text for p in page.all("p") if "wanted on the list" in p.text]
+    assert note.startswith("1 home more is wanted on the list, which ends after 5\u202f000 rows")
 
 
 def test_a_hostile_id_is_text(page: Page) -> None:
@@ -69,8 +73,8 @@ def test_a_hostile_id_is_text(page: Page) -> None:
 
 
 def test_before_any_visit_the_page_says_so(night: ReportInput, settings: Settings, tmp_path: Path) -> None:
-    told = without_visits(night, settings, tmp_path)
-    assert told.mistakes == []
-    assert any("No listed home has been visited" in p.text for p in told.all("p"))
-    assert any("too few to confirm a curve" in p.text for p in told.all("p"))
-    assert not told.all("div", role="status")
+    page = without_visits(night, settings, tmp_path)
+    assert page.mistakes == []
+    assert any("No listed home has been visited" in p.text for p in page.all("p"))
+    assert any("too few to confirm a curve" in p.text for p in page.all("p"))
+    assert not page.all("div", role="status")

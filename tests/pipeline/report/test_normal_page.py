@@ -28,9 +28,8 @@ def page(folder: Path) -> Page:
     return Page(folder / "normal.html")
 
 
-def block(night: ReportInput, settings: Settings, name: str, with_page: frozenset[str] = frozenset()) -> dict:
-    (found,) = [b for b in normal_context(night, settings.verdict, with_page)["blocks"] if b["name"] == name]
-    return found
+def block(night: ReportInput, settings: Settings, name: str) -> dict:
+    return next(b for b in normal_context(night, settings.verdict)["blocks"] if b["name"] == name)
 
 
 def test_the_whole_catalogue_has_words() -> None:
@@ -47,7 +46,7 @@ def test_the_share_and_what_it_rests_on_stand_on_top(page: Page, settings: Setti
 
 def test_each_probe_says_what_it_measures_and_how_homes_scatter(page: Page) -> None:
     text = page.all("main")[0].text
-    assert all(told in text for told in MEASURED.values())
+    assert all(sentence in text for sentence in MEASURED.values())
     sun = page.all("section", **{"aria-labelledby": "normal-sun"})[0].text.replace(SPACE, " ")
     assert "CTs upstream of the solar tie-in: 184 homes0.996 ± 0.0320.999 ± 0.014" in sun
     assert "CTs at the loads: 40 homes0.001 ± 0.0110.000 ± 0.010" in sun
@@ -65,8 +64,8 @@ def test_homes_outside_are_counted_and_linked(page: Page, night: ReportInput) ->
 
 def test_of_many_homes_outside_only_a_few_are_named(night: ReportInput, settings: Settings) -> None:
     scores = pl.concat([night.site_scores.with_columns(contradiction_probe=pl.lit("sun"))] * 50)
-    found = block(replace(night, site_scores=scores), settings, "sun")
-    assert (found["outside"], len(found["homes"])) == (scores.height, MOST_NAMES)
+    outside_sun = block(replace(night, site_scores=scores), settings, "sun")
+    assert (outside_sun["outside"], len(outside_sun["homes"])) == (scores.height, MOST_NAMES)
 
 
 def test_drift_names_what_is_unlike_many_fleets_and_what_moved(page: Page) -> None:
@@ -86,19 +85,16 @@ def test_drift_names_what_is_unlike_many_fleets_and_what_moved(page: Page) -> No
 
 
 def test_a_first_night_and_a_fleet_like_others_say_so(night: ReportInput, settings: Settings) -> None:
-    assert moved_since(NORMAL, None) == []
     alike = NORMAL.with_columns(own_spread="shipped_spread", own_centre="shipped_centre")
-    told = normal_context(
-        replace(night, fleet_normal=alike, fleet_normal_before=None), settings.verdict, frozenset()
-    )
-    assert (told["unlike"]["count"], told["is_first_night"]) == (0, True)
+    context = normal_context(replace(night, fleet_normal=alike, fleet_normal_before=None), settings.verdict)
+    assert (context["unlike"]["count"], context["is_first_night"]) == (0, True)
     few = NORMAL.with_columns(homes=pl.lit(5, dtype=pl.Int64))
     assert unlike_others(few) == []
 
 
 def test_a_night_without_any_normal_still_has_a_page(night: ReportInput, settings: Settings) -> None:
-    told = normal_context(replace(night, fleet_normal=NORMAL.clear()), settings.verdict, frozenset())
-    assert all(b["figure"].spec is None and not b["main"] for b in told["blocks"])
+    context = normal_context(replace(night, fleet_normal=NORMAL.clear()), settings.verdict)
+    assert all(b["figure"].spec is None and not b["main"] for b in context["blocks"])
 
 
 @pytest.mark.parametrize(
@@ -115,7 +111,7 @@ def test_a_night_without_any_normal_still_has_a_page(night: ReportInput, setting
 def test_scatter_reads_in_the_quantitys_own_unit(
     quantity: str, unit: str, centre: float | None, spread: float | None, text: str
 ) -> None:
-    assert scatter(quantity, unit, centre, spread) == text.replace(" ", SPACE)
+    assert scatter(quantity, unit, centre, spread=spread) == text.replace(" ", SPACE)
 
 
 def test_the_picture_has_a_row_a_name_and_stratum_and_cuts_at_its_ends() -> None:

@@ -16,9 +16,9 @@ from pipeline.scoring.innocent import CAUSES
 
 
 def many(night: ReportInput, count: int) -> ReportInput:
-    one = night.site_scores.filter(pl.col("site_id") == "new-3")
+    home = night.site_scores.filter(pl.col("site_id") == "new-3")
     more = [
-        one.with_columns(
+        home.with_columns(
             site_id=pl.lit(f"R-{at:03d}"), record_likelihood=pl.lit(at / 100), likelihood=pl.lit(0.1)
         )
         for at in range(count)
@@ -49,9 +49,9 @@ def test_the_count_stands_in_the_heading_and_a_listed_truck_is_told_to_wait(fold
 
 
 def test_likeliest_cause_comes_first_and_the_rest_is_counted(night: ReportInput) -> None:
-    told = record_first(many(night, 40), frozenset())
-    likely = [row["cause_likelihood"] for row in told["record_rows"]]
-    assert (told["record_count"], len(likely), told["record_trucks"]) == (41, MOST_ROWS, 1)
+    context = record_first(many(night, 40))
+    likely = [row["cause_likelihood"] for row in context["record_rows"]]
+    assert (context["record_count"], len(likely), context["record_trucks"]) == (41, MOST_ROWS, 1)
     assert likely == sorted(likely, reverse=True)
 
 

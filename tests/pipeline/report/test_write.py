@@ -13,7 +13,7 @@ from page import Page
 from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
 from pipeline.report.names import page_name
-from pipeline.report.write import script_json
+from pipeline.report.page_templates import script_json
 
 
 def pages(folder: Path) -> list[Page]:
@@ -21,11 +21,11 @@ def pages(folder: Path) -> list[Page]:
 
 
 def test_every_listed_home_has_a_page_inside_the_folder(folder: Path) -> None:
-    found = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
     homes = [f"home/{page_name(case.site_id)}" for case in CASES]
     assets = [f"assets/{name}" for name in ("charts.js", "list.js", "report.css", "vega.js")]
-    assert found == sorted(["index.html", "list.html", "crews.html", "normal.html", *homes, *assets])
+    assert files == sorted(["index.html", "list.html", "crews.html", "normal.html", *homes, *assets])
 
 
 def test_pages_are_well_formed_and_their_ids_unique(folder: Path) -> None:

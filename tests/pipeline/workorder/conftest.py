@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from orders_example import AS_OF, Wish, home
+from orders_example import Wish, home
 from sheet import Sheet
 
 from pipeline.core.settings import Settings, load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.workorder.build import build_order
 from pipeline.workorder.order import Order
-from pipeline.workorder.page import order_page
+from pipeline.workorder.write import order_page
 
 
 @pytest.fixture(scope="session")
@@ -22,7 +22,7 @@ def settings() -> Settings:
 
 @pytest.fixture(scope="session")
 def order_of(settings: Settings) -> Callable[[Wish], Order]:
-    return lambda wish: build_order(home(wish), AS_OF, CATALOGUE, settings)
+    return lambda wish: build_order(home(wish), CATALOGUE, settings)
 
 
 @pytest.fixture(scope="session")

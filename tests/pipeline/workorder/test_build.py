@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 import pytest
-from orders_example import AS_OF, CREW, NOTE, Wish, home
+from orders_example import CREW, NOTE, Wish, home
 
 from pipeline.core.contract import FINDINGS, Visit
 from pipeline.core.settings import Settings
@@ -51,11 +51,11 @@ def test_every_fault_on_every_leg_has_a_whole_order(name: str, leg: str, order_o
     else:
         assert order.desk is not None
         assert order.desk.changes
-        assert order.desk.waits
+        assert order.desk.verifications
         assert order.expectations == ()
 
 
-def test_a_turned_clamp_is_told_by_sign_and_size_on_its_own_channel(order_of: OrderOf) -> None:
+def test_a_turned_clamp_is_text_by_sign_and_size_on_its_own_channel(order_of: OrderOf) -> None:
     order = order_of(Wish("reversed", "l1", signal={"slope_l1": 0.5}))
 
     on_l1, on_l2, sun = (row.now for row in order.expectations)
@@ -65,7 +65,7 @@ def test_a_turned_clamp_is_told_by_sign_and_size_on_its_own_channel(order_of: Or
     assert order.channels == ("L1", "L2")
 
 
-def test_a_crossed_pair_and_two_turned_clamps_are_told_apart_by_the_known_load(order_of: OrderOf) -> None:
+def test_a_crossed_pair_and_two_turned_clamps_are_text_apart_by_the_known_load(order_of: OrderOf) -> None:
     shares = {"legs_crossed": 0.6, "reversed": 0.38, "sound": 0.02}
     order = order_of(Wish("legs_crossed", "both", score={"fault_likelihoods": shares}))
 
@@ -131,17 +131,17 @@ def test_the_register_rating_and_pair_reach_the_list_of_things(order_of: OrderOf
     assert order_of(Wish("pickup_noise", "l2")).bring[0] == "twisted-pair lead, enough for the run"
 
 
-def test_only_the_columns_that_the_job_needs_are_told(order_of: OrderOf) -> None:
+def test_only_the_columns_that_the_job_needs_are_text(order_of: OrderOf) -> None:
     order = order_of(Wish("reversed", "l1"))
     assert [name for name, _ in order.facts] == [
         "Area", "Place", "Service", "PV", "Battery", "CTs at", "Position", "CT rating", "CTs a leg",
         "Leads extended", "Commissioned",
     ]  # fmt: skip
     assert dict(order.facts)["Place"] == "39.76543, -104.98765"
-    told = repr(order)
-    assert CREW not in told
-    assert NOTE not in told
-    assert "has_ev" not in told
+    text = repr(order)
+    assert CREW not in text
+    assert NOTE not in text
+    assert "has_ev" not in text
 
 
 def test_the_desk_needs_no_place(order_of: OrderOf) -> None:
@@ -152,8 +152,8 @@ def test_the_desk_needs_no_place(order_of: OrderOf) -> None:
 
 def test_a_suspected_loose_neutral_is_a_safety_call(order_of: OrderOf) -> None:
     order = order_of(Wish("wrong_scope", "both", score={"is_neutral_suspect": True}))
-    assert order.stops[0].startswith("SAFETY CALL FIRST")
-    assert order_of(Wish("wrong_scope", "both")).stops == ()
+    assert order.safety_calls[0].startswith("SAFETY CALL FIRST")
+    assert order_of(Wish("wrong_scope", "both")).safety_calls == ()
 
 
 def test_doubts_and_the_home_sharpen_the_cautions(order_of: OrderOf) -> None:
@@ -171,12 +171,12 @@ def test_doubts_and_the_home_sharpen_the_cautions(order_of: OrderOf) -> None:
     )
 
 
-def test_the_last_visit_is_told_without_its_note(order_of: OrderOf) -> None:
+def test_the_last_visit_is_text_without_its_note(order_of: OrderOf) -> None:
     visited = {
         "last_visit_on": date(2026, 6, 2), "found": "legs_crossed", "found_leg": "both", "outcome": "fixed",
         "proof_told": "9 nights since the visit",
     }  # fmt: skip
-    assert order_of(Wish("reversed", "l1", standing=visited)).before == (
+    assert order_of(Wish("reversed", "l1", standing=visited)).last_visit == (
         "Visited 2 Jun 2026: found legs crossed, both legs, said to be put right. Since then: 9 nights since the visit."
     )
 
@@ -193,7 +193,7 @@ def test_a_fault_added_as_one_file_has_its_order(settings: Settings) -> None:
     example = home(Wish("dead", "l1"))
     listed = example.listed | {"suspected_fault": "burnt_input"}
 
-    order = build_order(replace(example, listed=listed), AS_OF, catalogue, settings)
+    order = build_order(replace(example, listed=listed), catalogue, settings)
     assert order.suspicion == "burnt input, L1"
     assert order.bring[0] == "input board"
     assert action in order.steps
@@ -203,8 +203,8 @@ def test_a_fault_added_as_one_file_has_its_order(settings: Settings) -> None:
 
     desk = replace(burnt, remedy=replace(remedy, fix_by="office"))
     office = replace(example, listed=listed | {"fix_by": "office"})
-    told = build_order(office, AS_OF, {**catalogue, "burnt_input": desk}, settings)
-    assert told.kind == "office"
-    assert told.desk is not None
-    assert told.desk.changes[0].why == action
-    assert told.desk.waits[0].number == prove
+    text = build_order(office, {**catalogue, "burnt_input": desk}, settings)
+    assert text.kind == "office"
+    assert text.desk is not None
+    assert text.desk.changes[0].why == action
+    assert text.desk.verifications[0].number == prove

@@ -26,8 +26,8 @@ def test_a_ratio_is_set_to_the_rating_over_the_gain(order_of: OrderOf) -> None:
     assert change.now == "200 A, by the register"
     assert change.to == "400 ± 8 A by the data; the label decides"
     assert change.why == "both legs read 0.50 ± 0.01 times the truth, by the answer to the sun"
-    assert [wait.then for wait in fix.waits] == ["−0.50, at most 0.07 off"] * 2
-    assert fix.waits[0].now == "−0.25 ± 0.01"
+    assert [item.then for item in fix.verifications] == ["−0.50, at most 0.07 off"] * 2
+    assert fix.verifications[0].now == "−0.25 ± 0.01"
 
 
 def test_the_utility_meter_speaks_before_the_sun(order_of: OrderOf) -> None:
@@ -36,7 +36,7 @@ def test_the_utility_meter_speaks_before_the_sun(order_of: OrderOf) -> None:
 
     assert fix.changes[0].to == "50 ± 0 A by the data; the label decides"
     assert fix.changes[0].why == "both legs read 2.000 ± 0.004 times the truth, by the utility meter"
-    assert [wait.now for wait in fix.waits[-2:]] == ["1.990 ± 0.004", "2.010 ± 0.004"]
+    assert [item.now for item in fix.verifications[-2:]] == ["1.990 ± 0.004", "2.010 ± 0.004"]
 
 
 def test_without_a_factor_or_a_rating_the_label_decides(order_of: OrderOf) -> None:
@@ -47,7 +47,7 @@ def test_without_a_factor_or_a_rating_the_label_decides(order_of: OrderOf) -> No
 
     assert fix.changes[0].now == "what is set now"
     assert fix.changes[0].to == "the rating on the clamps' labels"
-    assert fix.waits
+    assert fix.verifications
 
 
 def test_a_rating_that_the_register_lacks_is_told_as_a_factor(order_of: OrderOf) -> None:
@@ -59,15 +59,15 @@ def test_the_scope_is_turned_round(order_of: OrderOf) -> None:
     flat = {"slope_l1": 0.0, "slope_l2": 0.01}
     upstream = desk(order_of(Wish("wrong_scope", "both", signal=flat)))
     assert (upstream.changes[0].now, upstream.changes[0].to[:5]) == ("true", "false")
-    assert upstream.waits[0].then == "the same slope, expected 0.00"
+    assert upstream.verifications[0].then == "the same slope, expected 0.00"
 
     declared = {"ct_sees_pv": False}
     downstream = desk(
         order_of(Wish("wrong_scope", "both", register=declared, signal={"slope_expected": 0.0}))
     )
     assert (downstream.changes[0].now, downstream.changes[0].to[:4]) == ("false", "true")
-    assert downstream.waits[0].then == "the same slope, expected −0.50"
-    assert downstream.waits[0].nights == "the first night after the change"
+    assert downstream.verifications[0].then == "the same slope, expected −0.50"
+    assert downstream.verifications[0].nights == "the first night after the change"
 
 
 def test_a_sign_setting_serves_until_the_visit_and_is_set_back_there(order_of: OrderOf) -> None:
@@ -76,8 +76,8 @@ def test_a_sign_setting_serves_until_the_visit_and_is_set_back_there(order_of: O
     assert order.kind == "visit"
     fix = desk(order)
     assert [(change.setting, change.now, change.to) for change in fix.changes] == [("sign of L1", "+1", "−1")]
-    assert (fix.waits[0].number, fix.waits[0].now) == ("night level of L1", "−180 W")
-    assert fix.waits[1].now == "+0.50 ± 0.01"
+    assert (fix.verifications[0].number, fix.verifications[0].now) == ("night level of L1", "−180 W")
+    assert fix.verifications[1].now == "+0.50 ± 0.01"
     assert any("set back now" in step for step in order.steps)
 
 
@@ -86,9 +86,9 @@ def test_both_legs_a_single_line_and_a_battery(order_of: OrderOf) -> None:
     assert [change.setting for change in both.changes] == ["sign of L1", "sign of L2"]
     single = desk(order_of(Wish("reversed", "both", service="single")))
     assert [change.setting for change in single.changes] == ["sign of L1"]
-    assert single.waits[-1].then.startswith("−1.00")
-    held = desk(order_of(Wish("reversed", "l2", register={"has_battery": True})))
-    assert [wait.number for wait in held.waits] == ["slope of L2 on PV (W per W)"]
+    assert single.verifications[-1].then.startswith("−1.00")
+    with_battery = desk(order_of(Wish("reversed", "l2", register={"has_battery": True})))
+    assert [item.number for item in with_battery.verifications] == ["slope of L2 on PV (W per W)"]
 
 
 def test_crossed_legs_are_renamed_and_turned_on_120_240_only(order_of: OrderOf) -> None:
@@ -104,5 +104,5 @@ def test_a_broken_splice_can_wait_for_nobody_at_the_desk(order_of: OrderOf) -> N
 def test_a_noisy_slope_takes_more_days(order_of: OrderOf) -> None:
     """25 days x (1.64 x 0.05 / 0.075)^2 = 29.9 days; at 0.01 it takes the three days of the setting."""
     noisy = desk(order_of(Wish("wrong_ratio", "both", signal={"slope_l1_se": 0.05})))
-    assert noisy.waits[0].nights == "after about 30 days of sun"
-    assert noisy.waits[1].nights == "after about 3 days of sun"
+    assert noisy.verifications[0].nights == "after about 30 days of sun"
+    assert noisy.verifications[1].nights == "after about 3 days of sun"

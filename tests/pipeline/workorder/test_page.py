@@ -12,7 +12,7 @@ from sheet import Sheet
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.types import CAUTIONS
 from pipeline.workorder.order import Order
-from pipeline.workorder.page import order_page
+from pipeline.workorder.write import order_page
 
 SheetOf = Callable[[Wish], Sheet]
 FIRST_LEGS = [(name, fault.legs[0]) for name, fault in CATALOGUE.items()]

@@ -37,7 +37,7 @@ def test_each_listed_home_has_a_file_of_its_own_inside_the_folder(
     published: Path, settings: Settings
 ) -> None:
     lines: list[str] = []
-    written = write_orders(published, (), settings, tell=lines.append)
+    written = write_orders(published, (), settings, report=lines.append)
 
     folder = published / "orders" / "2026-06-14"
     assert [path.parent for path in written] == [folder] * 4
@@ -77,9 +77,8 @@ def test_nothing_published_and_a_table_less_are_said(
         write_orders(tmp_path, (), settings)
     latest = tmp_path / "latest"
     latest.mkdir()
-    (latest / "revisit_list.parquet").write_bytes(
-        (published / "latest" / "revisit_list.parquet").read_bytes()
-    )
+    for name in ("run.json", "revisit_list.parquet"):
+        (latest / name).write_bytes((published / "latest" / name).read_bytes())
     with pytest.raises(InputError, match=r"site_scores.parquet: missing; run `nightclamp nightly"):
         write_orders(tmp_path, (), settings)
 
@@ -87,7 +86,10 @@ def test_nothing_published_and_a_table_less_are_said(
 def test_without_the_library_pdf_is_refused_before_anything_is_written(
     published: Path, settings: Settings, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(pdf, "missing", lambda: "PDF needs WeasyPrint and Pango")
+    def fail() -> None:
+        raise InputError("PDF needs WeasyPrint and Pango")
+
+    monkeypatch.setattr(pdf, "load_library", fail)
     with pytest.raises(InputError, match="PDF needs WeasyPrint"):
         write_orders(tmp_path, (), settings, as_pdf=True)
     assert list(tmp_path.iterdir()) == []

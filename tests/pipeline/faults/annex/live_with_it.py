@@ -115,7 +115,7 @@ def main() -> None:
     likely = scores.filter(pl.col("site_id").is_in(sick)).sort("likelihood")["site_id"][-1]
     registers = read_registers(open_lake(root), result.as_of)
     (home,) = read_night(out).homes([likely])
-    sheet = build_order(home, result.as_of, CATALOGUE, SETTINGS)
+    sheet = build_order(home, CATALOGUE, SETTINGS)
     pages = [path.read_text(encoding="utf-8") for path in sorted((result.folder / "report").rglob("*.html"))]
     told = {
         "sick": sick,

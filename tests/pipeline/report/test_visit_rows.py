@@ -11,16 +11,16 @@ from page import Page
 from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
 from pipeline.report.names import page_name
-from pipeline.report.visits_page import visits_context
+from pipeline.report.visit_rows import after_visit_rows
 
 
 def test_homes_that_are_still_wrong_come_first_then_open_ones_then_those_proved_lately(
-    night: ReportInput,
+    night: ReportInput, folder: Path
 ) -> None:
-    told = visits_context(night, frozenset({"MH-20417"}))["after_visits"]
-    assert [row["site_id"] for row in told] == ["MH-20417", "P-open", "P-proved"]
-    assert told[0]["page"] == f"home/{page_name('MH-20417')}"
-    assert told[1]["page"] is None
+    assert [row["site_id"] for row in after_visit_rows(night)] == ["MH-20417", "P-open", "P-proved"]
+    links = {link.attributes["href"] for link in Page(folder / "index.html").all("a")}
+    assert f"home/{page_name('MH-20417')}" in links
+    assert f"home/{page_name('P-open')}" not in links
 
 
 def test_doubts_are_shown_to_both_readers_newest_first(folder: Path) -> None:
@@ -34,9 +34,9 @@ def test_doubts_are_shown_to_both_readers_newest_first(folder: Path) -> None:
 
 def test_the_story_is_on_the_homes_page_oldest_first_and_runs_nothing(folder: Path) -> None:
     page = Page(folder / "home" / page_name("MH-20417"))
-    (told,) = page.all("ol", **{"class": "story"})
-    assert told.text.index("visit V7") < told.text.index("still wrong after the visit")
-    assert HOSTILE_NOTE in told.text
+    (story,) = page.all("ol", **{"class": "story"})
+    assert story.text.index("visit V7") < story.text.index("still wrong after the visit")
+    assert HOSTILE_NOTE in story.text
     assert not page.all("img")
 
 
