@@ -58,9 +58,9 @@ class Estimates:
     dispersion: Dispersion
 
 
-def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
+def estimate(homes: Installs, is_judged: Bool, settings: CrewSettings) -> Estimates:
     """Return the estimates; `is_judged` marks the crews with enough homes to be compared with others."""
-    fit = fit_fleet(homes, own)
+    fit = fit_fleet(homes, settings)
     count = np.bincount(homes.crew[homes.crew >= 0], minlength=homes.crews).astype(np.float64)
     some = count > 0
     fleet = float(np.clip(fit.fleet_rate, 1e-6, 1 - 1e-6))
@@ -80,8 +80,8 @@ def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
     p_value = tails(worth_faults, worth, fleet)
     q_value = np.full(homes.crews, np.nan)
     q_value[is_judged] = benjamini_hochberg(p_value[is_judged])
-    spread = over_dispersion(worth_faults[is_judged], worth[is_judged], fleet, own.winsor_share)
-    seen_from = seen_ratio(worth, fleet, own.limit_alpha)
+    spread = over_dispersion(worth_faults[is_judged], worth[is_judged], fleet, settings.winsor_share)
+    seen_from = seen_ratio(worth, fleet, settings.limit_alpha)
     unseen = _unseen(homes, fit)
     return Estimates(
         fit, rate, shrunk, unseen, expected, ratio, fair, worth, worth_faults, p_value, q_value, seen_from, spread

@@ -93,7 +93,7 @@ class FleetFit:
     rounds: int
 
 
-def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
+def fit_fleet(homes: Installs, settings: CrewSettings) -> FleetFit:
     """Return the fit.
 
     Crew effects and case mix are held near 0 by [crews] crew_sd and case_sd, the fleet's level near that of the
@@ -103,10 +103,10 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
     witness = homes.is_known & has_odds
     middle = float(np.average(log_odds[witness], weights=homes.weight[witness])) if witness.any() else 0.0
     tilt = np.column_stack([np.ones(log_odds.size), log_odds - middle])
-    adjust, adjust_cov = np.zeros(2), np.diag([own.offset_sd**2, own.stretch_sd**2])
+    adjust, adjust_cov = np.zeros(2), np.diag([settings.offset_sd**2, settings.stretch_sd**2])
     reference = float(special.logit(np.clip(homes.base_rate, EDGE, 1 - EDGE)))
-    price = np.full(homes.columns.shape[1], own.case_sd**-2)
-    price[0] = own.level_sd**-2
+    price = np.full(homes.columns.shape[1], settings.case_sd**-2)
+    price[0] = settings.level_sd**-2
     effect = np.zeros(homes.crews)
     usual = np.r_[reference, np.zeros(homes.columns.shape[1] - 1)]
     beta = usual.copy()
@@ -130,11 +130,11 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
         slope = columns.T @ (expected - size * rate) - price * (beta - usual)
         beta = beta + _REACH * np.clip(np.linalg.solve(bend, slope), -2, 2)
         hardness = columns @ beta
-        effect = _crew_step(cells, hardness, expected, size, effect, own.crew_sd)
+        effect = _crew_step(cells, hardness, expected, size, effect, settings.crew_sd)
         if witness.any():
             prior = (hardness + of_crew(cells.crew, effect))[witness_cell]
             offset = log_odds[witness] - reference + prior
-            adjust, adjust_cov = _adjust(witness_tilt, homes, witness, offset, adjust, own)
+            adjust, adjust_cov = _adjust(witness_tilt, homes, witness, offset, adjust, settings)
         if np.max(np.abs(np.concatenate([beta, effect, adjust]) - before)) < _ENOUGH:
             break
     chances = homes.found * homes.is_known
@@ -142,7 +142,7 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
     hardness = columns @ beta
     faults = float(np.clip(chances.sum(), _LEAST, chances.size - _LEAST))
     hardness = (hardness + level(hardness, size, faults))[cells.of_home]
-    case_cov, effect_known = _case_covariance(homes, evidence, hardness, effect, price, own.crew_sd)
+    case_cov, effect_known = _case_covariance(homes, evidence, hardness, effect, price, settings.crew_sd)
     fleet_rate = float(chances.mean()) if chances.size else 0.0
     return FleetFit(
         evidence,
@@ -224,10 +224,10 @@ def _crew_step(
 
 
 def _adjust(
-    tilt: Float, homes: Installs, witness: Bool, offset: Float, start: Float, own: CrewSettings
+    tilt: Float, homes: Installs, witness: Bool, offset: Float, start: Float, settings: CrewSettings
 ) -> tuple[Float, Float]:
     """Return offset and stretch of the likelihoods as visits tell, and their robust covariance."""
-    price = np.array([own.offset_sd, own.stretch_sd]) ** -2.0
+    price = np.array([settings.offset_sd, settings.stretch_sd]) ** -2.0
     weight, found = homes.weight[witness], homes.found[witness]
     fit = fit_logistic(tilt, found, price, offset, weight, start=start, most_steps=2)
     rest = weight * (found - fit.rate(tilt, offset))

@@ -25,11 +25,7 @@ SCHEMA = pl.Schema(
 
 
 def install_homes(
-    scores: pl.DataFrame,
-    sites: pl.DataFrame,
-    visits: pl.DataFrame,
-    promise: pl.DataFrame,
-    own: CrewSettings,
+    scores: pl.DataFrame, sites: pl.DataFrame, visits: pl.DataFrame, promise: pl.DataFrame, settings: CrewSettings
 ) -> pl.DataFrame:
     """Return table crew_home (SCHEMA), one row a home of the register, sorted.
 
@@ -57,7 +53,7 @@ def install_homes(
     )
     is_visited = pl.col("found").is_not_null()
     was_wrong = is_visited & (pl.col("found") != SOUND)
-    first_days = pl.col("commissioned_on") + pl.duration(days=own.first_days)
+    first_days = pl.col("commissioned_on") + pl.duration(days=settings.first_days)
     # an onset after the visit is about something else than what the visit found
     onset = (
         pl.when(~is_visited)

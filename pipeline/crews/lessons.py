@@ -29,7 +29,7 @@ def lesson_table(
     signals: pl.DataFrame,
     catalogue: Mapping[str, Fault],
     ranking: RankingSettings,
-    own: CrewSettings,
+    settings: CrewSettings,
 ) -> pl.DataFrame:
     """Return table crew_lesson (SCHEMA): the costliest fault of each crew, and of the fleet (crew_id null, first).
 
@@ -83,6 +83,6 @@ def lesson_table(
         (pl.col("cost") / pl.col("cost").sum().over("crew_id")).alias("cost_share")
     ).sort("crew_id", "cost", "fault", descending=[False, True, False], nulls_last=False)
     costliest = ranked.group_by("crew_id", maintain_order=True).first()
-    return costliest.filter(pl.col("faults") >= own.lesson_faults).select(
+    return costliest.filter(pl.col("faults") >= settings.lesson_faults).select(
         pl.col(name).cast(kind) for name, kind in SCHEMA.items()
     )

@@ -50,7 +50,7 @@ def count_installs(homes: pl.DataFrame) -> pl.DataFrame:
 
 
 def quality_table(
-    counts: pl.DataFrame, found: Estimates, top_fault: pl.DataFrame, own: CrewSettings
+    counts: pl.DataFrame, found: Estimates, top_fault: pl.DataFrame, settings: CrewSettings
 ) -> pl.DataFrame:
     """Return crew_quality (SCHEMA), crews with enough judged installs first, the highest fair rate on top.
 
@@ -94,7 +94,7 @@ def quality_table(
         "worth_installs": found.worth, "worth_rate": worth_rate,
         "p_value": found.p_value, "q_value": found.q_value, "seen_from": found.seen_from,
     }  # fmt: skip
-    is_ranked = pl.col("judged") >= own.min_judged
+    is_ranked = pl.col("judged") >= settings.min_judged
     has_homes, has_visits = pl.col("heard") > 0, pl.col("visited") > 0
     is_worse = pl.col("worth_rate") > fleet
     table = (
@@ -106,8 +106,8 @@ def quality_table(
         )
         .with_columns(pl.lit(fleet).alias("fleet_rate"), is_ranked.alias("is_ranked"))
         .with_columns(
-            (is_ranked & (pl.col("p_value") < own.limit_alpha)).fill_null(False).alias("is_outside"),
-            pl.when(is_ranked & (pl.col("q_value") < own.false_discovery))
+            (is_ranked & (pl.col("p_value") < settings.limit_alpha)).fill_null(False).alias("is_outside"),
+            pl.when(is_ranked & (pl.col("q_value") < settings.false_discovery))
             .then(pl.when(is_worse).then(pl.lit(WORSE)).otherwise(pl.lit(BETTER)))
             .alias("stands_out"),
             pl.when(is_ranked).then(pl.col("fair_rate")).rank("min").cast(pl.Int64).alias("rank"),

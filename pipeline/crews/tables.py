@@ -62,12 +62,12 @@ def crew_tables(
     as their modules say; `crew_fleet` one row of what holds for all.
     """
     own = settings.crews
-    homes = install_homes(night.scores, night.sites, night.visits, night.promise, own)
+    homes = install_homes(night.scores, night.sites, night.visits, night.promise, settings)
     begun = with_names(night.crews, count_installs(homes.with_columns(pl.lit(0.0).alias("chance"))))
     names = begun["crew_id"]
     heard = homes.filter(pl.col("is_heard") & (pl.col("is_visited") | pl.col("likelihood").is_not_null()))
-    installs, check = _installs(heard, names.to_list(), night.base_rate, own)
-    found = estimate(installs, begun["judged"].to_numpy() >= own.min_judged, own)
+    installs, check = _installs(heard, names.to_list(), night.base_rate, settings)
+    found = estimate(installs, begun["judged"].to_numpy() >= settings.min_judged, settings)
     homes = homes.join(
         heard.select("site_id", pl.Series("chance", found.fit.chance)), on="site_id", how="left"
     ).with_columns(pl.when("is_heard").then(pl.col("chance").fill_null(0.0)).alias("chance"))
@@ -76,7 +76,7 @@ def crew_tables(
     top = (
         faults.group_by("crew_id", "fault", maintain_order=True)
         .agg((pl.col("confirmed_faults") + pl.col("expected_faults")).sum().alias("faults"))
-        .filter(pl.col("faults") >= own.lesson_faults)
+        .filter(pl.col("faults") >= settings.lesson_faults)
         .sort("faults", "fault", descending=[True, False])
         .group_by("crew_id", maintain_order=True)
         .agg(pl.col("fault").first().alias("top_fault"))
@@ -84,7 +84,7 @@ def crew_tables(
     )
     counts = with_names(night.crews, count_installs(homes))
     return {
-        "crew_quality": quality_table(counts, found, top, own),
+        "crew_quality": quality_table(counts, found, top, settings),
         "crew_home": homes,
         "crew_fault": faults,
         "crew_lesson": lesson_table(
@@ -93,7 +93,7 @@ def crew_tables(
             night.signals,
             catalogue,
             settings.ranking,
-            own,
+            settings,
         ),
         "crew_training": training_table(
             night.trainings,
@@ -101,9 +101,9 @@ def crew_tables(
             installs,
             found.fit,
             _all_topics(chances.topics(), catalogue, heard.height),
-            own,
+            settings,
         ),
-        "crew_change": _crew_change(heard, installs, found, names.to_list(), own),
+        "crew_change": _crew_change(heard, installs, found, names.to_list(), settings),
         "crew_fleet": _crew_fleet(homes, found, installs.columns, check, night.base_rate),
     }
 
@@ -114,7 +114,7 @@ def _all_topics(topics: dict[str, Float], catalogue: Mapping[str, Fault], count:
 
 
 def _installs(
-    heard: pl.DataFrame, crews: list[str], base_rate: float, own: CrewSettings
+    heard: pl.DataFrame, crews: list[str], base_rate: float, settings: CrewSettings
 ) -> tuple[Installs, tuple[float, float, float] | None]:
     """Return the homes as numbers, and the fleet's rate by visits' weights with its ends, None with few visits."""
     number = {name: at for at, name in enumerate(crews)}
@@ -134,7 +134,7 @@ def _installs(
     design = visit_columns(installs.log_odds[modelled], others)
     chance = visit_chance(design, with_promise[modelled])
     weight = np.zeros(weight.size)
-    weight[with_promise] = visit_weight(chance[with_promise[modelled]], own.most_weight)
+    weight[with_promise] = visit_weight(chance[with_promise[modelled]], settings.most_weight)
     check = doubly_robust(likelihood[modelled], found[modelled], with_promise[modelled], chance)
     return replace(installs, weight=weight), check
 
@@ -153,7 +153,7 @@ def _age(heard: pl.DataFrame) -> Float:
 
 
 def _crew_change(
-    heard: pl.DataFrame, installs: Installs, found: Estimates, crews: list[str], own: CrewSettings
+    heard: pl.DataFrame, installs: Installs, found: Estimates, crews: list[str], settings: CrewSettings
 ) -> pl.DataFrame:
     surprise = found.fit.chance - special.expit(found.fit.hardness)
     day = heard["commissioned_on"].cast(pl.Int32).fill_null(-1).to_numpy()
@@ -161,7 +161,7 @@ def _crew_change(
     order = [mine[np.argsort(day[mine], kind="stable")] for mine in order]
     days = [day[mine].astype(np.int64) for mine in order]
     moved = changes(
-        days, [surprise[mine] for mine in order], own.min_judged, own.change_shuffles, own.change_alpha
+        days, [surprise[mine] for mine in order], settings.min_judged, settings.change_shuffles, settings.change_alpha
     )
     rows = []
     for at, steps in enumerate(moved):

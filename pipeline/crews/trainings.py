@@ -65,7 +65,7 @@ def training_table(
     installs: Installs,
     fit: FleetFit,
     topics: dict[str, Float],
-    own: CrewSettings,
+    settings: CrewSettings,
 ) -> pl.DataFrame:
     """Return table crew_training (SCHEMA), one row a training of the register, sorted.
 
@@ -85,12 +85,12 @@ def training_table(
     """
     rows = []
     for row in trainings.sort("crew_id", "trained_on", "topic").iter_rows(named=True):
-        cell = _cells(row, trainings, homes, own)
+        cell = _cells(row, trainings, homes, settings)
         counts = np.bincount(cell[cell >= 0], minlength=4)
         told = {**row, "installs_before": int(counts[0]), "installs_after": int(counts[1]), "told": TOO_FEW}
-        if counts.min() >= own.training_homes:
-            rate, worth = cell_rates(cell, installs, fit, topics.get(row["topic"] or ""), own)
-            ratio, low, high = interrupted(rate * worth, worth, own.training_draws)
+        if counts.min() >= settings.training_homes:
+            rate, worth = cell_rates(cell, installs, fit, topics.get(row["topic"] or ""), settings)
+            ratio, low, high = interrupted(rate * worth, worth, settings.training_draws)
             names = ("rate_before", "rate_after", "others_before", "others_after")
             told |= dict(zip(names, rate.tolist(), strict=True))
             told |= {
@@ -101,10 +101,10 @@ def training_table(
     return pl.DataFrame(rows, schema=SCHEMA) if rows else pl.DataFrame(schema=SCHEMA)
 
 
-def _cells(row: dict[str, Any], trainings: pl.DataFrame, homes: pl.DataFrame, own: CrewSettings) -> Int:
+def _cells(row: dict[str, Any], trainings: pl.DataFrame, homes: pl.DataFrame, settings: CrewSettings) -> Int:
     """Return 0 crew before, 1 crew after, 2 others before, 3 others after, -1 none of them, a home."""
     day, topic = row["trained_on"], row["topic"]
-    span = timedelta(days=own.training_days)
+    span = timedelta(days=settings.training_days)
     first, last = day - span, day + span
     near = trainings.filter(pl.col("trained_on").is_between(first, last))
     alike = near if topic is None else near.filter((pl.col("topic") == topic).fill_null(True))
@@ -122,7 +122,7 @@ def _cells(row: dict[str, Any], trainings: pl.DataFrame, homes: pl.DataFrame, ow
     )  # fmt: skip
 
 
-def cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | None, own: CrewSettings) -> Told:
+def cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | None, settings: CrewSettings) -> Told:
     """Return the rates of the four cells on the fleet's average installs, and the inspected ones that each is worth.
 
     Parameters
@@ -135,7 +135,7 @@ def cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | None
     inside = cell >= 0
     chance = fit.chance if topic is None else topic
     fleet = float(np.clip(chance.mean(), 1e-5, 1 - 1e-5))
-    hardness = fit.hardness if topic is None else _hardness_of(topic, installs, fit, own)
+    hardness = fit.hardness if topic is None else _hardness_of(topic, installs, fit, settings)
     chance, evidence = chance[inside], fit.evidence[inside]
     if topic is not None:  # evidence for this fault: that for any, times its share beside the usual one
         every = fit.chance[inside]
@@ -156,11 +156,11 @@ def cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | None
     return rate, np.minimum(worth, np.bincount(cell[inside], minlength=4))
 
 
-def _hardness_of(topic: Float, installs: Installs, fit: FleetFit, own: CrewSettings) -> Float:
+def _hardness_of(topic: Float, installs: Installs, fit: FleetFit, settings: CrewSettings) -> Float:
     """Return the log odds of this one fault at each home with the fleet's average crew: its own case mix."""
     cells = installs.cells
     size = cells.sums(np.ones(topic.size))
-    price = np.full(cells.columns.shape[1], own.case_sd**-2)
+    price = np.full(cells.columns.shape[1], settings.case_sd**-2)
     price[0] = _FREE
     effect = of_crew(cells.crew, fit.effect)
     mix = fit_logistic(cells.columns, cells.sums(topic) / size, price, effect, size)

@@ -52,9 +52,9 @@ def make_lists(
     sites, visits = inputs.registers.sites, inputs.registers.visits
     plans = read_plans(inputs.request.out, inputs.as_of)
     chance = chances(earlier_table(inputs.previous, "promise"), CATALOGUE, settings.ranking)
-    value = worth(scored.scores, scored.signals, sites, chance, inputs.as_of, CATALOGUE, settings)
+    value = worth(scored.scores, scored.signals, sites, chances=chance, as_of=inputs.as_of, catalogue=CATALOGUE, settings=settings)
     memory = carry_on(inputs.previous, scored, value, view.daily, visits, plans, inputs.as_of, settings)
-    listed = revisit_list(scored.scores, value, sites, memory.standing, CATALOGUE, settings)
+    listed = revisit_list(scored.scores, value, sites, standing=memory.standing, catalogue=CATALOGUE, ranking=settings)
     judged = judge(inputs.previous, value, listed, visits, memory.standing, inputs.as_of, settings)
     homes = listed["site_id"].to_list()
     listed_signals = scored.signals.filter(pl.col("site_id").is_in(homes))

@@ -65,13 +65,13 @@ def look_out(
 
 
 def raise_alarms(
-    tonight: Tonight, pulse: pl.DataFrame, before: RunBefore | None, own: AlarmSettings
+    tonight: Tonight, pulse: pl.DataFrame, before: RunBefore | None, settings: AlarmSettings
 ) -> list[Alarm]:
     """Return tonight's alarms, at most one of each code; a day that isn't there is not also told home by home."""
     found = [no_rows(tonight, before)]
     if tonight.used(tonight.as_of):
-        found += newest_day_alarms(pulse, tonight.as_of, own)
-    found += [rejects_up(tonight, before, own), list_up(tonight, before, own)]
+        found += newest_day_alarms(pulse, tonight.as_of, settings)
+    found += [rejects_up(tonight, before, settings), list_up(tonight, before, settings)]
     return [one for one in found if one]
 
 

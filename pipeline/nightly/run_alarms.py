@@ -57,14 +57,14 @@ def no_rows(tonight: Tonight, before: RunBefore | None) -> Alarm | None:
     )
 
 
-def rejects_up(tonight: Tonight, before: RunBefore | None, own: AlarmSettings) -> Alarm | None:
+def rejects_up(tonight: Tonight, before: RunBefore | None, settings: AlarmSettings) -> Alarm | None:
     """A share of the newest day's rows rejected that the days of the run before did not have."""
     now = tonight.days.get(str(tonight.as_of))
-    if before is None or now is None or now["rows_in"] < own.rejects_least_rows or not now["used"]:
+    if before is None or now is None or now["rows_in"] < settings.rejects_least_rows or not now["used"]:
         return None
     shares = [_rejected_share(day) for day in before.run.get("days", {}).values() if day["rows_in"]]
     usual, share = median_high(shares) if shares else 0.0, _rejected_share(now)
-    if share - usual < own.rejects_rise:
+    if share - usual < settings.rejects_rise:
         return None
     reason, rows = tonight.reasons.row(0)
     return alarm(
@@ -75,13 +75,13 @@ def rejects_up(tonight: Tonight, before: RunBefore | None, own: AlarmSettings) -
     )
 
 
-def list_up(tonight: Tonight, before: RunBefore | None, own: AlarmSettings) -> Alarm | None:
+def list_up(tonight: Tonight, before: RunBefore | None, settings: AlarmSettings) -> Alarm | None:
     """A list that grew at once, by homes known for long enough: growth by new installs is none."""
     counts = _known_listed(tonight, before)
     if counts is None or before is None:
         return None
     was, now = counts
-    if now < own.list_factor * was or now - was < own.list_homes:
+    if now < settings.list_factor * was or now - was < settings.list_homes:
         return None
     return alarm(
         "list_up",
@@ -96,7 +96,7 @@ def take_notes(
     before: RunBefore | None,
     changed: Mapping[str, Any] | None,
     late: Mapping[str, Any],
-    own: AlarmSettings,
+    settings: AlarmSettings,
 ) -> list[Alarm]:
     """Return what is good to know; `changed` and `late` are those of run.json."""
     found = []
@@ -109,7 +109,7 @@ def take_notes(
                 note("no_comparison", "the run before can't be compared with", "its run.json and tables")
             )
     else:
-        found += _since(tonight, before, changed, own)
+        found += _since(tonight, before, changed, settings)
     grown = [day for day, by in late["days"].items() if by["rows_in"] or by["used"]]
     if grown:
         found.append(
@@ -134,7 +134,7 @@ def take_notes(
 
 
 def _since(
-    tonight: Tonight, before: RunBefore, changed: Mapping[str, Any], own: AlarmSettings
+    tonight: Tonight, before: RunBefore, changed: Mapping[str, Any], settings: AlarmSettings
 ) -> list[Alarm]:
     was, now = changed["before_and_now"]["listed"]
     parts = [
@@ -151,7 +151,7 @@ def _since(
             note("nights_apart", f"the run before is of {before.as_of}, {days} nights ago", "the schedule")
         )
     counts = _known_listed(tonight, before)
-    if counts and counts[0] >= own.list_factor * counts[1] and counts[0] - counts[1] >= own.list_homes:
+    if counts and counts[0] >= settings.list_factor * counts[1] and counts[0] - counts[1] >= settings.list_homes:
         found.append(
             note("list_down", f"the list has shrunk from {counts[0]:,} to {counts[1]:,} homes", _CHANGE)
         )

@@ -1,8 +1,8 @@
-"""Is the list any good: what visits found against the likelihoods it promised, month by month.
+"""How good the list is: what visits found against the likelihoods it promised, month by month.
 
-If the likelihoods hold, the number of faults found in n visits is Poisson-binomial: a sum of n throws with a chance of
-their own each. A month has drifted when what was found lies in the tails of that, by an exact two-sided test (twice the
-smaller tail). Months are tested together by Holm's rule (Scand. J. Statist. 6:65, 1979), so that a fleet without drift
+If the likelihoods hold, the number of faults found in n visits is Poisson-binomial: a sum of n draws, each with its own
+chance. A month has drifted when what was found lies in the tails of that, by an exact two-sided test (twice the smaller
+tail). Months are tested together by Holm's rule (Scand. J. Statist. 6:65, 1979), so that a fleet without drift
 sees no flag at all with at least 1 - [hit_rate] alpha at any one look; all months together are tested beside them.
 Every night is a look: over half a year of them more fleets without drift see one, by simulation one in ten.
 """
@@ -35,7 +35,7 @@ SCHEMA = pl.Schema(
 TOO_FEW, TOO_MANY = "too few", "too many"
 
 
-def hit_rate(promise: pl.DataFrame, own: HitRateSettings) -> pl.DataFrame:
+def hit_rate(promise: pl.DataFrame, settings: HitRateSettings) -> pl.DataFrame:
     """Return table hit_rate (SCHEMA): for trucks and for the desk, all together and then month by month.
 
     `promise` is the table of that name. A way of fixing without a visit that tests a promise has no rows.
@@ -46,10 +46,10 @@ def hit_rate(promise: pl.DataFrame, own: HitRateSettings) -> pl.DataFrame:
         if own_way.filter(pl.col("left_out").is_null()).is_empty():
             continue
         months = own_way.sort("month").partition_by("month", maintain_order=True)
-        counted = [_row(way, None, own_way, own)]
-        counted += [_row(way, str(part["month"][0]), part, own) for part in months]
+        counted = [_row(way, None, own_way, settings)]
+        counted += [_row(way, str(part["month"][0]), part, settings) for part in months]
         p_values = [p for _, p in counted]
-        is_flagged = [p_values[0] <= own.alpha, *holm(p_values[1:], own.alpha)]
+        is_flagged = [p_values[0] <= settings.alpha, *holm(p_values[1:], settings.alpha)]
         rows += [
             row | {"p_value": p, "is_flagged": flag}
             for (row, p), flag in zip(counted, is_flagged, strict=True)
@@ -64,28 +64,32 @@ def hit_rate(promise: pl.DataFrame, own: HitRateSettings) -> pl.DataFrame:
         .alias("drift")
     )
     has_visits = pl.col("visits") > 0
-    return table.with_columns(
-        drift,
-        pl.when(has_visits).then(pl.col("hits") / pl.col("visits")).alias("rate"),
-        pl.when(has_visits).then(pl.Series(low)).alias("rate_low"),
-        pl.when(has_visits).then(pl.Series(high)).alias("rate_high"),
-    ).select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+    return (
+        table.with_columns(
+            drift,
+            pl.when(has_visits).then(pl.col("hits") / pl.col("visits")).alias("rate"),
+            pl.when(has_visits).then(pl.Series(low)).alias("rate_low"),
+            pl.when(has_visits).then(pl.Series(high)).alias("rate_high"),
+        )
+        .select(SCHEMA.names())
+        .cast(SCHEMA)
+    )
 
 
 def _row(
-    way: str, month: str | None, visits: pl.DataFrame, own: HitRateSettings
+    way: str, month: str | None, visits: pl.DataFrame, settings: HitRateSettings
 ) -> tuple[dict[str, object], float]:
     tested = visits.filter(pl.col("left_out").is_null())
     likelihoods = tested["likelihood"].to_numpy()
     hits = int(tested["is_hit"].sum())
-    low, high = hits_interval(likelihoods, own)
+    low, high = hits_interval(likelihoods, settings)
     counted: dict[str, object] = {
         "fix_by": way, "month": month, "visits": tested.height,
         "others": visits.filter(pl.col("left_out") == OTHER_CAUSE).height,
         "promised": float(likelihoods.sum()), "hits": hits, "hits_low": low, "hits_high": high,
         "named_right": int(tested["is_named_right"].fill_null(False).sum()),
     }  # fmt: skip
-    return counted, drift_p(likelihoods, hits, own.surest)
+    return counted, drift_p(likelihoods, hits, settings.surest)
 
 
 def hits_chances(likelihoods: Float) -> Float:
@@ -107,10 +111,10 @@ def tails(likelihoods: Float, surest: float) -> tuple[Float, Float]:
     return np.cumsum(few), np.cumsum(many[::-1])[::-1]
 
 
-def hits_interval(likelihoods: Float, own: HitRateSettings) -> tuple[int, int]:
+def hits_interval(likelihoods: Float, settings: HitRateSettings) -> tuple[int, int]:
     """Return the fewest and the most hits that aren't in a tail of [hit_rate] alpha / 2 or less."""
-    at_most, at_least = tails(likelihoods, own.surest)
-    inside = np.flatnonzero((at_most > own.alpha / 2) & (at_least > own.alpha / 2))
+    at_most, at_least = tails(likelihoods, settings.surest)
+    inside = np.flatnonzero((at_most > settings.alpha / 2) & (at_least > settings.alpha / 2))
     return int(inside[0]), int(inside[-1])
 
 

@@ -57,10 +57,10 @@ def told_of(night: ScoredNight, reading: Reading, settings: Settings) -> Told:
     scored = Scored(night.scores, night.view.signals, night.fleet)
     sites, visits = reading.registers.sites, reading.registers.visits
     chance = chances(None, CATALOGUE, settings.ranking)
-    value = worth(night.scores, night.view.signals, sites, chance, night.as_of, CATALOGUE, settings)
+    value = worth(night.scores, night.view.signals, sites, chances=chance, as_of=night.as_of, catalogue=CATALOGUE, settings=settings)
     plans = read_plans(reading.workdir, night.as_of)  # none were made
     memory = carry_on(None, scored, value, night.view.daily, visits, plans, night.as_of, settings)
-    listed = revisit_list(night.scores, value, sites, memory.standing, CATALOGUE, settings)
+    listed = revisit_list(night.scores, value, sites, standing=memory.standing, catalogue=CATALOGUE, ranking=settings)
     judged = judge(None, value, listed, visits, memory.standing, night.as_of, settings)
     inputs = CrewInputs(
         night.scores, night.view.signals, sites, reading.registers.crews, visits, reading.registers.trainings,
