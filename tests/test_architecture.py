@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import doctest
 import importlib
 import re
 import sys
@@ -113,6 +114,13 @@ def test_a_package_says_what_comes_in_what_goes_out_and_where_to_begin(package: 
     first = re.search(r"\b[Oo]pen `(\w+)(\.py)?`", told)
     assert first, "which module to open first"
     assert list((ROOT / "pipeline" / package).glob(f"{first[1]}*"))
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_a_package_shows_an_example_that_runs(package: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    result = doctest.testmod(importlib.import_module(f"pipeline.{package}"))
+    assert (result.failed, result.attempted > 0) == (0, True)
 
 
 @pytest.mark.parametrize("path", [path for path in ROOMS if path.parent.name != "pipeline"], ids=name_of)

@@ -74,7 +74,7 @@ def nightly(
     told = read(result.alarm)
     if as_of is None:
         told += stale(result.as_of, datetime.now(UTC).date(), own.alarm)
-    show_night(console, result, rows, told)
+    show_night(console, result, rows, lines=told)
     if model is None and (line := train_if_due(lake, out, result.folder, result.as_of, own)):
         console.print(one_line(line), highlight=False, markup=False, soft_wrap=True)
     if any(line.severity == ALARM for line in told):
@@ -122,7 +122,7 @@ def explain(site: str, *, out: Path = OUT, model: Path | None = None, settings: 
     """
     from pipeline.commands.explain import explain_home
 
-    print(printable(explain_home(site, out, load_settings(settings), model)))
+    print(printable(explain_home(site, out, load_settings(settings), model_folder=model)))
 
 
 @app.command

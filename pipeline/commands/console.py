@@ -26,7 +26,7 @@ def teller(console: Console) -> Callable[[str], None]:
     return lambda line: status.update(Text(one_line(line.strip()))) if line else status.stop()
 
 
-def show_night(console: Console, result: NightResult, rows: int, lines: Sequence[Alarm]) -> None:
+def show_night(console: Console, result: NightResult, rows: int, *, lines: Sequence[Alarm]) -> None:
     """Print the first rows of the list, what was read, where the full results are, then `lines`, alarms last."""
     listed = result.revisit_list
     table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)

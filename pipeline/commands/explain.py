@@ -18,7 +18,7 @@ from pipeline.scoring.score_breakdown import site_weights
 from pipeline.storage.output_location import read_out
 
 
-def explain_home(site: str, out: Path, settings: Settings, model_folder: Path | None = None) -> str:
+def explain_home(site: str, out: Path, settings: Settings, *, model_folder: Path | None = None) -> str:
     """Return the page of text for `nightclamp explain SITE`.
 
     Raises
@@ -59,5 +59,11 @@ def _explained(site: str, out: Path, settings: Settings, model_folder: Path | No
             f"{out}: its run is of another version; run `nightclamp nightly LAKE --out {out}` first"
         )
     return tell_home(
-        site, row.row(0, named=True), weights, own_row("revisit_list") or None, standing, card, own_rows("home_story"),
-    )  # fmt: skip
+        site,
+        row.row(0, named=True),
+        weights,
+        listed=own_row("revisit_list") or None,
+        standing=standing,
+        card=card,
+        events=own_rows("home_story"),
+    )

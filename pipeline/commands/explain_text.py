@@ -26,6 +26,7 @@ def tell_home(
     site_id: str,
     score: Row,
     weights: pl.DataFrame,
+    *,
     listed: Row | None,
     standing: Row,
     card: FaultCard,

@@ -31,6 +31,7 @@ def write_parquet(
     path: Path,
     frame: pl.DataFrame,
     row_group_rows: int | None = None,
+    *,
     compression: Literal["zstd", "lz4"] = "zstd",
 ) -> None:
     """Write `frame` as the Parquet file `path`, replacing it in one step; the same rows give the same bytes."""

@@ -92,7 +92,7 @@ def relation(
 
 
 def build(
-    con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any], into: str | None = None
+    con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any], *, into: str | None = None
 ) -> None:
     """Run sql/<table>.sql and keep the rows as the table `into` (default: `table`), replacing it.
 

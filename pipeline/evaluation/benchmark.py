@@ -179,7 +179,7 @@ def _oracle(lake_folder: Path, day: date, root: Path, settings: Settings) -> flo
     lake = open_lake(lake_folder)
     registers = read_registers(lake, day)
     with closing(sql_runner.connect(root, settings.engine)) as con:
-        load_day(con, lake, day, registers, settings, root / "work")
+        load_day(con, lake, day, registers=registers, settings=settings, workdir=root / "work")
         start = time.perf_counter()
         oracle.build_day(con, site_sky(registers.sites, settings.day), settings.day, day)
         return time.perf_counter() - start

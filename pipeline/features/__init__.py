@@ -4,7 +4,8 @@ In: table interval_used of a day (`ingest`). Out: site_day in OUT/store (`day_st
 `day_store.py`), merged over each home's window (`aggregates/`) into site_signal (`window_features.py`), with the day
 since when a home is as it is (`change_detection.py`). Open `update_store.py` first, then `window.py`.
 
->>> from pipeline.features.change_point import two_levels
->>> two_levels.__module__
-'pipeline.features.change_point'
+>>> from pipeline.core.settings import load_settings
+>>> from pipeline.features.day_statistics import day_params
+>>> day_params(load_settings().day, None)["noise_w"] > 0
+True
 """

@@ -41,7 +41,7 @@ _TOLD = {
 }
 
 
-def find_changes(daily: pl.DataFrame, first: date, last: date, settings: Settings) -> pl.DataFrame:
+def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Settings) -> pl.DataFrame:
     """Return the homes whose daily numbers changed between `first` and `last`, and on which day.
 
     Columns `site_id`, `changed_on` (first day of the new state), `change_z` [standard errors], `change_of` (the

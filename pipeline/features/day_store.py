@@ -115,7 +115,7 @@ class Store:
             if isinstance(made, Path):
                 move_in(made, path)
             else:
-                write_parquet(path, made, _ROW_GROUP_ROWS, _COMPRESSION[table])
+                write_parquet(path, made, _ROW_GROUP_ROWS, compression=_COMPRESSION[table])
         write_bytes(self.counts_path(day, digest, shard), json.dumps(asdict(counts), indent=1).encode())
 
     def cut(self, day: date, digest: str) -> Cut | None:

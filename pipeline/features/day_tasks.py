@@ -77,7 +77,7 @@ def open_some(con: duckdb.DuckDBPyConnection, piece: FilesToOpen) -> list[Opened
     try:
         files = [(number, piece.lake.bring_one(file, piece.folder, number)) for number, file in piece.files]
         return open_files(
-            con, files, piece.lake.config.intervals, piece.required, piece.folder,
+            con, files, piece.lake.config.intervals, required=piece.required, workdir=piece.folder,
             in_place=piece.in_place, probe=piece.probe,
         )  # fmt: skip
     except OSError:
@@ -131,9 +131,16 @@ def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts 
     try:
         with homes_of(con, shard):
             intake, (site_day, site_hour) = take_homes(
-                con, piece.lake, piece.day, piece.as_of, piece.opened, limits, shard, piece.folder,
-                lambda rows: day_tables(con, rows, sky, piece.day, settings.day),
-            )  # fmt: skip
+                con,
+                piece.lake,
+                piece.day,
+                as_of=piece.as_of,
+                opened=piece.opened,
+                limits=limits,
+                shard=shard,
+                workdir=piece.folder,
+                work=lambda rows: day_tables(con, rows, sky, day=piece.day, settings=settings.day),
+            )
     except (duckdb.Error, OSError, NightFailed) as error:
         if piece.lake.fingerprint(piece.day) != piece.fingerprint:
             return None

@@ -42,6 +42,7 @@ def refresh_days(
     con: duckdb.DuckDBPyConnection,
     lake: Lake,
     days: Iterable[date],
+    *,
     registers: Registers,
     store: Store,
     settings: Settings,

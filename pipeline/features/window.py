@@ -31,6 +31,7 @@ def look(
     con: duckdb.DuckDBPyConnection,
     day_files: Sequence[Path],
     sites: pl.DataFrame,
+    *,
     visits: pl.DataFrame,
     as_of: date,
     window_days: int,
@@ -45,7 +46,7 @@ def look(
     first = as_of - timedelta(days=window_days - 1)
     days = HomeDays.of(day_files, shard)
     daily = daily_numbers(days, settings)
-    changes = find_changes(daily, first, as_of, settings)
+    changes = find_changes(daily, first, as_of, settings=settings)
     visited = (
         visits.filter(pl.col("visited_on").is_between(first, as_of - timedelta(days=1)))
         .group_by("site_id")
@@ -65,6 +66,8 @@ def look(
         )
         .sort("site_id")
     )  # fmt: skip
-    signals = site_signals(con, days, span.select("site_id", "from_on", "to_on"), sites, settings)
+    signals = site_signals(
+        con, days, span.select("site_id", "from_on", "to_on"), sites=sites, settings=settings
+    )
     told = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
     return WindowView(first, as_of, signals.join(told, on="site_id", maintain_order="left"), daily)

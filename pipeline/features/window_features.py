@@ -37,6 +37,7 @@ def site_signals(
     con: duckdb.DuckDBPyConnection,
     days: HomeDays,
     span: pl.DataFrame,
+    *,
     sites: pl.DataFrame,
     settings: Settings,
 ) -> pl.DataFrame:

@@ -5,7 +5,9 @@ in DuckDB as table interval_used, with rejects and counts (rows in = used + dupl
 reads the registers, `contract_check.py` is `nightclamp check`. Open `lake.py` first, then `intervals.py`.
 
 >>> from pathlib import Path
+>>> from pipeline.core.settings import load_settings
 >>> from pipeline.ingest.lake import open_lake
->>> len(open_lake(Path("sample_lake")).days) > 20
-True
+>>> lake = open_lake(Path("sample_lake"), load_settings())
+>>> str(lake.days()[-1])
+'2026-06-14'
 """

@@ -119,7 +119,7 @@ def _day_problems(
     params = {"day": day, "interval_minutes": [float(m) for m in contract.INTERVAL_MINUTES]}
     params |= settings.lake.model_dump()
     intakes, homes = [], []
-    for intake in load_shards(con, lake, day, registers, settings, workdir):
+    for intake in load_shards(con, lake, day, registers=registers, settings=settings, workdir=workdir):
         intakes.append(intake)
         homes.append(sql_runner.query(con, "check_home", params))
     intake = total(intakes)

@@ -58,6 +58,7 @@ def load_day(
     con: duckdb.DuckDBPyConnection,
     lake: Lake,
     day: date,
+    *,
     registers: Registers,
     settings: Settings,
     workdir: Path,
@@ -80,6 +81,7 @@ def load_shards(
     con: duckdb.DuckDBPyConnection,
     lake: Lake,
     day: date,
+    *,
     registers: Registers,
     settings: Settings,
     workdir: Path,
@@ -104,10 +106,15 @@ def _shards(
     files = lake.bring(lake.files(day), workdir)
     required = contract.required("intervals", are_all_single=registers.are_all_single)
     how = lake.config.intervals
-    opened = open_files(con, list(enumerate(files)), how, required, workdir)
+    opened = open_files(con, list(enumerate(files)), how, required=required, workdir=workdir)
     if fine := unlike_the_rest(opened):
         again = open_files(
-            con, [(one.number, one.file) for one in fine], how, required, workdir, in_place=False
+            con,
+            [(one.number, one.file) for one in fine],
+            how,
+            required=required,
+            workdir=workdir,
+            in_place=False,
         )
         opened = sorted([*(one for one in opened if one not in fine), *again], key=lambda one: one.number)
     limits = registers.site_limits(settings.lake)
@@ -138,6 +145,7 @@ def take_homes(
     con: duckdb.DuckDBPyConnection,
     lake: Lake,
     day: date,
+    *,
     as_of: date,
     opened: Sequence[Opened],
     limits: pl.DataFrame,
@@ -255,9 +263,9 @@ def open_files(
     con: duckdb.DuckDBPyConnection,
     files: Sequence[tuple[int, LakeFile]],
     how: Intervals,
+    *,
     required: tuple[str, ...],
     workdir: Path,
-    *,
     in_place: bool = True,
     probe: bool = True,
 ) -> list[Opened]:
@@ -270,7 +278,7 @@ def open_files(
     opened = []
     for number, file in files:
         try:
-            path = prepare(file, how, required, workdir, number, may_be_in_place=in_place)
+            path = prepare(file, how, required, workdir=workdir, number=number, may_be_in_place=in_place)
             if probe:
                 _point_at(con, [path])
                 sql_runner.query(con, "interval_probe", {})

@@ -25,9 +25,9 @@ def prepare(
     file: LakeFile,
     how: Intervals,
     required: Iterable[str],
+    *,
     workdir: Path,
     number: int,
-    *,
     may_be_in_place: bool = True,
 ) -> Path:
     """Return a Parquet file that DuckDB can read as the contract's intervals: `file` or its staged copy.

@@ -134,7 +134,7 @@ def gather(
     con.register("wanted", homes.select("site_id").to_arrow())
     for day in days:
         parts = []
-        for _ in load_shards(con, lake, day, registers, settings, workdir):
+        for _ in load_shards(con, lake, day, registers=registers, settings=settings, workdir=workdir):
             rows = con.table("interval_used").join(con.table("wanted"), "site_id")
             parts.append(rows.pl().drop("key_us").sort("site_id", "interval_start"))
         pl.concat(parts).write_parquet(folder / f"{day}.parquet")

@@ -87,10 +87,20 @@ def own_lessons(
     con = sql_runner.connect(workdir, settings.engine)
     store = Store(out / "store")
     tell(f"reading {len(days)} days")
-    stored = refresh_days(con, lake, days, registers, store, settings, workdir)
+    stored = refresh_days(
+        con, lake, days, registers=registers, store=store, settings=settings, workdir=workdir
+    )
     window = [day for day in stored if day.day >= first]
     files = [path for day in window for path in day.paths(store, "site_day")]
-    view = look(con, files, registers.sites, registers.visits, as_of, WINDOW_DAYS, settings)
+    view = look(
+        con,
+        files,
+        registers.sites,
+        visits=registers.visits,
+        as_of=as_of,
+        window_days=WINDOW_DAYS,
+        settings=settings,
+    )
     seen = visited_homes(
         con,
         store,

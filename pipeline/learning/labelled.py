@@ -66,9 +66,19 @@ def labelled_lake(lake_root: Path, root: Path, window_days: int, settings: Setti
     workdir.mkdir(exist_ok=True)
     con = sql_runner.connect(workdir, settings.engine)
     store = Store(root / "store")
-    stored = refresh_days(con, lake, days, registers, store, settings, workdir)
+    stored = refresh_days(
+        con, lake, days, registers=registers, store=store, settings=settings, workdir=workdir
+    )
     files = [path for day in stored for path in day.paths(store, "site_day")]
-    view = look(con, files, registers.sites, registers.visits, days[-1], window_days, settings)
+    view = look(
+        con,
+        files,
+        registers.sites,
+        visits=registers.visits,
+        as_of=days[-1],
+        window_days=window_days,
+        settings=settings,
+    )
     con.close()
     truth = pl.read_csv(lake_root / "truth.csv", infer_schema_length=None)
     matched = view.signals.select("site_id").join(truth, on="site_id", how="left", maintain_order="left")

@@ -70,7 +70,15 @@ def visited_homes(
                     files.append(folder / f"{day}.parquet")
                     rows.write_parquet(files[-1])
         if files:
-            view = look(con, files, sites.filter(homes), registers.visits, before, window_days, settings)
+            view = look(
+                con,
+                files,
+                sites.filter(homes),
+                visits=registers.visits,
+                as_of=before,
+                window_days=window_days,
+                settings=settings,
+            )
             looks.append(view.signals)
     if not any(signals.height for signals in looks):
         return None

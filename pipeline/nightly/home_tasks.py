@@ -82,8 +82,8 @@ def look_at_shard(con: duckdb.DuckDBPyConnection, piece: ShardToLookAt) -> Shard
     """Look at the window of a shard's homes."""
     shard, tables = piece.shard, piece.tables
     view = look(
-        con, piece.day_files, piece.sites.of(shard), piece.visits.of(shard), piece.as_of,
-        piece.window_days, piece.settings, shard,
+        con, piece.day_files, piece.sites.of(shard), visits=piece.visits.of(shard), as_of=piece.as_of,
+        window_days=piece.window_days, settings=piece.settings, shard=shard,
     )  # fmt: skip
     return ShardLookedAt(
         shard,

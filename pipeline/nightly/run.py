@@ -137,8 +137,16 @@ def take_in(
     con = sql_runner.connect(inputs.workdir, settings.engine)
     try:
         return refresh_days(
-            con, inputs.lake, inputs.days, inputs.registers, inputs.store, settings, inputs.workdir, done, executor
-        )  # fmt: skip
+            con,
+            inputs.lake,
+            inputs.days,
+            registers=inputs.registers,
+            store=inputs.store,
+            settings=settings,
+            workdir=inputs.workdir,
+            tell=done,
+            executor=executor,
+        )
     finally:
         con.close()
 
@@ -198,7 +206,12 @@ def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, sett
 
     built = publish.building_folder(inputs.request.out, inputs.as_of)
     publish.write_tables(
-        built, tables.published, CSV_TABLES, VIEWS, {"rejects": rejects}, settings.engine.workers
+        built,
+        tables.published,
+        CSV_TABLES,
+        views=VIEWS,
+        streamed={"rejects": rejects},
+        workers=settings.engine.workers,
     )
     return built
 

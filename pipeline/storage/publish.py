@@ -109,6 +109,7 @@ def write_tables(
     folder: Path,
     tables: Mapping[str, pl.DataFrame],
     as_csv: tuple[str, ...],
+    *,
     views: tuple[str, ...] = (),
     streamed: Mapping[str, Callable[[Path], None]] | None = None,
     workers: int = 1,

@@ -98,7 +98,9 @@ def drive_file(case: Sent, folder: Path) -> bool:
     workdir = folder / "work"
     workdir.mkdir(exist_ok=True)
     try:
-        ready = prepare(LakeFile(path, path.name, len(case.content), 0), Intervals(), REQUIRED, workdir, 0)
+        ready = prepare(
+            LakeFile(path, path.name, len(case.content), 0), Intervals(), REQUIRED, workdir=workdir, number=0
+        )
     except UnusableFileError as error:
         assert str(error)
         return False
@@ -118,7 +120,7 @@ def drive_day(case: tuple[list[Sent], str, list[str]], folder: Path) -> bool:
     except InputError:
         return False
     con = _connection(folder)
-    intake = load_day(con, lake, DAY, registers, settings, folder / "work")
+    intake = load_day(con, lake, DAY, registers=registers, settings=settings, workdir=folder / "work")
     used = con.table("interval_used").pl()
     rejects = pl.concat([pl.read_parquet(file) for file in intake.reject_files])
     unread = rejects.filter(pl.col("source_row").is_null())

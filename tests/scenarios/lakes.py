@@ -71,7 +71,9 @@ def take_in_lake(lake: Lake, day: date = DAY, as_of: date | None = None) -> tupl
     workdir = lake.root.parent / "work"
     workdir.mkdir(exist_ok=True)
     con: duckdb.DuckDBPyConnection = sql_runner.connect(workdir, settings.engine)
-    intake = load_day(con, lake, day, read_registers(lake, as_of or day), settings, workdir)
+    intake = load_day(
+        con, lake, day, registers=read_registers(lake, as_of or day), settings=settings, workdir=workdir
+    )
     used: pl.DataFrame = con.table("interval_used").pl().drop("key_us")
     con.close()
     return intake, used

@@ -92,7 +92,7 @@ class World:
             "hour_files": [str(root / "site_hour.parquet")],
             "files": [str(file.path) for file in lake.files(day)],
         }
-        load_day(self.con, lake, day, registers, SETTINGS, root / "work")
+        load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
         self.con.register("site_sky", site_sky(registers.sites, SETTINGS.day).to_arrow())
         for table in ("interval_checked", *day_oracle.TABLES, *FROM_FILES):
             sql_runner.keep(self.con, select(self.con, table, self.params), table)

@@ -34,7 +34,15 @@ def night(lake_root: Path, store: Store, as_of: date = DAYS[-1]) -> list[StoredD
     workdir = store.root.parent / "work"
     workdir.mkdir(exist_ok=True)
     con = sql_runner.connect(workdir, SETTINGS.engine)
-    done = refresh_days(con, lake, lake.days(), read_registers(lake, as_of), store, SETTINGS, workdir)
+    done = refresh_days(
+        con,
+        lake,
+        lake.days(),
+        registers=read_registers(lake, as_of),
+        store=store,
+        settings=SETTINGS,
+        workdir=workdir,
+    )
     con.close()
     return done
 

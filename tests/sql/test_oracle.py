@@ -36,7 +36,7 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[pl.DataFrame, pl.Dat
     con = sql_runner.connect(root, SETTINGS.engine)
     paths, raw, times = [], [], []
     for day in lake.days():
-        load_day(con, lake, day, registers, SETTINGS, root / "work")
+        load_day(con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
         raw.append(con.table("interval_used").pl())
         paths.append(root / f"{day}.parquet")
         build_day(con, sky, SETTINGS.day, day)[0].write_parquet(paths[-1])

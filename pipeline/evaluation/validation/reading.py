@@ -47,7 +47,9 @@ def read_lake(root: Path, workdir: Path, settings: Settings) -> Reading:
     workdir.mkdir(parents=True, exist_ok=True)
     con = sql_runner.connect(workdir, settings.engine)
     store = Store(workdir / "store")
-    stored = refresh_days(con, lake, days, registers, store, settings, workdir)
+    stored = refresh_days(
+        con, lake, days, registers=registers, store=store, settings=settings, workdir=workdir
+    )
     con.close()
     files = tuple(day.paths(store, "site_day") for day in stored)
     return Reading(lake, workdir, registers, files, read_truth(root / "truth.csv"), carried(root))
@@ -70,7 +72,7 @@ def score_as_of(reading: Reading, night: int, model: Model, settings: Settings) 
     con = sql_runner.connect(reading.workdir, settings.engine)
     sites, visits = reading.registers.sites, reading.registers.visits
     files = [path for day in reading.files[:night] for path in day]
-    view = look(con, files, sites, visits, as_of, night, settings)
+    view = look(con, files, sites, visits=visits, as_of=as_of, window_days=night, settings=settings)
     con.close()
     fleet = learn_normal(view.signals, model, settings.verdict)
     scores = score(view.signals, sites, fleet, model, CATALOGUE, settings.verdict)

@@ -25,6 +25,7 @@ def day_tables(
     con: duckdb.DuckDBPyConnection,
     blocks: Iterable[UsedRows],
     sky: pl.DataFrame,
+    *,
     day: date,
     settings: DaySettings,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -44,7 +45,7 @@ def day_tables(
         Section [day].
     """
     with closing(con.cursor()) as beside:  # the blocks may still be a result of `con`, which is busy then
-        fleet = fleet_of(beside, sky, day, settings)
+        fleet = fleet_of(beside, sky, day, settings=settings)
         found = [_work_out(rows, fleet) for rows in blocks]
     return day_frame(found, fleet).sort("site_id"), hour_frame(found, fleet).sort("site_id", "hour_start")
 

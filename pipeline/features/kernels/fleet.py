@@ -57,7 +57,7 @@ class Fleet:
     suns: Suns
 
 
-def fleet_of(con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, day: date, settings: DaySettings) -> Fleet:
+def fleet_of(con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, day: date, *, settings: DaySettings) -> Fleet:
     """Return what a day of these homes is worked out with; `sky` is `day_statistics.site_sky`."""
 
     def numbers(name: str) -> Float:

@@ -39,7 +39,7 @@ def test_a_home_is_shown_as_it_is_named(site_id: str, shown: str) -> None:
     )  # fmt: skip
 
     teller(console)(site_id)
-    show_night(console, result, 15, [])
+    show_night(console, result, 15, lines=[])
 
     told = console.file.getvalue()  # type: ignore[attr-defined]
     assert told.count(shown) >= 2

@@ -113,7 +113,7 @@ def card(name, cautions=()):
 def told(listed=LISTED, standing=STANDING, fault="reversed", probes=None, events=EVENTS, **changed):
     of = card(fault, ("This one alone.",))
     frame = weights() if probes is None else probes
-    return tell_home("A", score(**changed), frame, listed, standing, of, events)
+    return tell_home("A", score(**changed), frame, listed=listed, standing=standing, card=of, events=events)
 
 
 def plain(text):

@@ -18,7 +18,7 @@ SETTINGS = load_settings()
 def test_a_published_view_gives_the_rows_that_the_pages_show(tmp_path: Path) -> None:
     tables = crew_tables(invented_night(crews=4, homes=120, visits=20), CATALOGUE, SETTINGS)
 
-    publish.write_tables(tmp_path, tables, ("crew_quality",), VIEWS)
+    publish.write_tables(tmp_path, tables, ("crew_quality",), views=VIEWS)
 
     shown = view_rows(tables, tmp_path, SETTINGS.engine)
     con = duckdb.connect(str(tmp_path / "nightclamp.duckdb"), read_only=True)

@@ -36,7 +36,15 @@ def refreshed(root: Path, store: Store) -> list[bool]:
     lake = open_lake(root)
     store.root.mkdir(parents=True, exist_ok=True)
     con = sql_runner.connect(store.root, SETTINGS.engine)
-    done = refresh_days(con, lake, DAYS, read_registers(lake, DAYS[-1]), store, SETTINGS, store.root / "work")
+    done = refresh_days(
+        con,
+        lake,
+        DAYS,
+        registers=read_registers(lake, DAYS[-1]),
+        store=store,
+        settings=SETTINGS,
+        workdir=store.root / "work",
+    )
     con.close()
     return [day.is_fresh for day in done]
 

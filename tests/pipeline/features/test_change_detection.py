@@ -51,7 +51,7 @@ def step(before: float, after: float, at: int, scatter: float = 0.02) -> list[fl
 
 
 def changes(*homes: pl.DataFrame, last: date = LAST) -> list[tuple[str, date, str]]:
-    found = find_changes(pl.concat(homes), FIRST, last, SETTINGS)
+    found = find_changes(pl.concat(homes), FIRST, last, settings=SETTINGS)
     assert found.schema == pl.Schema(CHANGES)
     return [(row["site_id"], row["changed_on"], row["change_of"]) for row in found.to_dicts()]
 
@@ -127,7 +127,7 @@ def test_a_change_is_told_with_the_numbers_before_and_after() -> None:
     dead = home("died", tiny_l2_share=[0.01] * 9 + [1.0] * (DAYS - 9))
     level = home("level", night_l1_w=[200.0] * 9 + [-210.0] * (DAYS - 9))
 
-    found = find_changes(pl.concat([turned, opens, dead, level]), FIRST, LAST, SETTINGS)
+    found = find_changes(pl.concat([turned, opens, dead, level]), FIRST, LAST, settings=SETTINGS)
 
     told = dict(found.select("site_id", "change_told").iter_rows())
     assert {home: text.rsplit(",", 1)[0] for home, text in told.items()} == {

@@ -31,11 +31,11 @@ def test_a_file_that_is_replaced_while_it_is_read_is_read_again(
     """What was read may be half of the one and half of the other."""
     honest, turns = day_tasks.day_tables, []
 
-    def replaced_meanwhile(*given: object) -> object:
-        if given[3] == DAYS[0] and not turns:
+    def replaced_meanwhile(*given: object, **named: object) -> object:
+        if named["day"] == DAYS[0] and not turns:
             put(lake, "a.parquet", rows("a", DAYS[0], l1_w=77.0).head(50), DAYS[0], arrived_h=9)
             turns.append(1)
-        return honest(*given)  # type: ignore[arg-type]
+        return honest(*given, **named)  # type: ignore[arg-type]
 
     with monkeypatch.context() as patched:
         patched.setattr(day_tasks, "day_tables", replaced_meanwhile)
@@ -53,12 +53,12 @@ def test_a_file_that_is_taken_away_or_spoilt_while_it_is_read_is_looked_at_again
 ) -> None:
     honest, turns = day_tasks.take_homes, []
 
-    def spoilt_meanwhile(*given: object) -> object:
+    def spoilt_meanwhile(*given: object, **named: object) -> object:
         if given[2] == DAYS[0] and not turns:
             put(lake, "a.parquet", b"half of", DAYS[0], arrived_h=9)
             (lake / "intervals" / f"date={DAYS[0]}" / "b.parquet").unlink()
             turns.append(1)
-        return honest(*given)  # type: ignore[arg-type]
+        return honest(*given, **named)  # type: ignore[arg-type]
 
     monkeypatch.setattr(day_tasks, "take_homes", spoilt_meanwhile)
     first = night(lake, store)[0]
@@ -71,11 +71,11 @@ def test_files_that_never_rest_stop_the_night_with_a_line(
 ) -> None:
     honest, turns = day_tasks.day_tables, []
 
-    def replaced_each_time(*given: object) -> object:
-        if given[3] == DAYS[0]:
+    def replaced_each_time(*given: object, **named: object) -> object:
+        if named["day"] == DAYS[0]:
             turns.append(1)
             put(lake, "a.parquet", rows("a", DAYS[0]).head(len(turns)), DAYS[0], arrived_h=len(turns))
-        return honest(*given)  # type: ignore[arg-type]
+        return honest(*given, **named)  # type: ignore[arg-type]
 
     monkeypatch.setattr(day_tasks, "day_tables", replaced_each_time)
     with pytest.raises(NightFailed, match=f"date={DAYS[0]}: files keep changing while they are read"):

@@ -48,7 +48,15 @@ def night(lake_root: Path, store: Store, homes_per_shard: int) -> StoredDay:
     workdir.mkdir(exist_ok=True)
     con = sql_runner.connect(workdir, settings.engine)
     try:
-        (done,) = refresh_days(con, lake, [DAY], read_registers(lake, DAY), store, settings, workdir)
+        (done,) = refresh_days(
+            con,
+            lake,
+            [DAY],
+            registers=read_registers(lake, DAY),
+            store=store,
+            settings=settings,
+            workdir=workdir,
+        )
     finally:
         con.close()
     return done

@@ -223,7 +223,9 @@ def test_a_stopped_backfill_goes_on_after_the_days_that_are_done(lake: Path, sto
 
     con = sql_runner.connect(workdir, SETTINGS.engine)
     with pytest.raises(KeyboardInterrupt):
-        refresh_days(con, opened, DAYS, register, store, SETTINGS, workdir, stop)
+        refresh_days(
+            con, opened, DAYS, registers=register, store=store, settings=SETTINGS, workdir=workdir, tell=stop
+        )
     con.close()
     half = content(store)
 

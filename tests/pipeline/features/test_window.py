@@ -35,7 +35,7 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Path], 
     lake, store = open_lake(lake_root), Store(root / "store")
     registers = read_registers(lake, DAYS[-1])
     con = sql_runner.connect(root, SETTINGS.engine)
-    done = refresh_days(con, lake, DAYS, registers, store, SETTINGS, root)
+    done = refresh_days(con, lake, DAYS, registers=registers, store=store, settings=SETTINGS, workdir=root)
     con.close()
     return root, [day.paths(store, "site_day")[0] for day in done], registers.sites
 
@@ -52,7 +52,7 @@ def view(
         schema=pl.Schema(Visit),
     )
     con = sql_runner.connect(root, SETTINGS.engine)
-    seen = look(con, files, sites, register, as_of, days, SETTINGS)
+    seen = look(con, files, sites, visits=register, as_of=as_of, window_days=days, settings=SETTINGS)
     con.close()
     return seen
 

@@ -66,7 +66,7 @@ def signals(tmp_path: Path) -> pl.DataFrame:
     span = pl.DataFrame(
         {"site_id": ["a", "b", "c"], "from_on": [days[1], days[0], days[0]], "to_on": [days[1]] * 3}
     )
-    found = site_signals(con, HomeDays.of(paths), span, sites, SETTINGS)
+    found = site_signals(con, HomeDays.of(paths), span, sites=sites, settings=SETTINGS)
     assert con.sql("SHOW TABLES").fetchall() == []
     con.close()
     return found

@@ -213,7 +213,7 @@ def test_shards_of_homes_give_the_same_as_the_whole(lake: Path, tmp_path: Path) 
     con = sql_runner.connect(tmp_path, settings.engine)
     parts, frames = [], []
     for part in intervals.load_shards(
-        con, opened, DAY, read_registers(opened, DAY), by_home, tmp_path / "shards"
+        con, opened, DAY, registers=read_registers(opened, DAY), settings=by_home, workdir=tmp_path / "shards"
     ):
         parts.append(part)
         frames.append(con.table("interval_used").pl().drop("key_us"))

@@ -27,7 +27,7 @@ def lake(tmp_path: Path) -> Path:
 def prepared(lake: Path, how: Intervals | None = None) -> Path:
     """The single file of the lake's day, made readable."""
     (file,) = open_lake(lake).files(DAY)
-    return prepare(file, how or Intervals(), REQUIRED, lake.parent, 0)
+    return prepare(file, how or Intervals(), REQUIRED, workdir=lake.parent, number=0)
 
 
 @pytest.mark.parametrize(

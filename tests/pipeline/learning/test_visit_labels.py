@@ -83,7 +83,9 @@ def test_the_evidence_is_that_of_the_window_before_the_visit(window_days: int, t
     )
     con = sql_runner.connect(tmp_path, SETTINGS.engine)
     store = Store(tmp_path / "store")
-    stored = refresh_days(con, lake, lake.days(), registers, store, SETTINGS, tmp_path)
+    stored = refresh_days(
+        con, lake, lake.days(), registers=registers, store=store, settings=SETTINGS, workdir=tmp_path
+    )
 
     seen = visited_homes(
         con,
@@ -105,7 +107,9 @@ def test_the_evidence_is_that_of_the_window_before_the_visit(window_days: int, t
         for day in stored
         if before - timedelta(window_days) < day.day <= before
     ]
-    same = look(con, files, registers.sites, told, before, window_days, SETTINGS).signals
+    same = look(
+        con, files, registers.sites, visits=told, as_of=before, window_days=window_days, settings=SETTINGS
+    ).signals
     con.close()
     wanted = pl.col("site_id").is_in(names[:2])
     # sums over the copies of the days may add up in another order

@@ -208,9 +208,9 @@ def test_readers_follow_the_index(tonight: Callable[..., NightResult], s3: Serve
     ):
         explain_home("a", out, load_settings())
     tonight()
-    assert "a" in explain_home("a", out, load_settings(), tmp_path / "model")
+    assert "a" in explain_home("a", out, load_settings(), model_folder=tmp_path / "model")
     with pytest.raises(InputError, match=f"zz: not a home of the run in s3://{s3.bucket}/out"):
-        explain_home("zz", out, load_settings(), tmp_path / "model")
+        explain_home("zz", out, load_settings(), model_folder=tmp_path / "model")
 
 
 def test_no_key_gets_into_any_file_or_line(

@@ -46,7 +46,16 @@ def scored(
     place.mkdir()
     con = sql_runner.connect(place, settings.engine)
     hand = SerialExecutor(con, tables=tables)
-    stored = refresh_days(con, lake, lake.days(), registers, store, settings, place, executor=hand)
+    stored = refresh_days(
+        con,
+        lake,
+        lake.days(),
+        registers=registers,
+        store=store,
+        settings=settings,
+        workdir=place,
+        executor=hand,
+    )
     looked = look_over(stored, store, registers, AS_OF, 6, settings, hand)
     done = score_over(looked, registers.sites, load_model(), settings, hand)
     con.close()

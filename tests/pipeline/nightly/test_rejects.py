@@ -51,7 +51,9 @@ def night(lake: Lake, root: Path, homes_per_shard: int) -> tuple[list[StoredDay]
     store, registers = Store(root / "store"), read_registers(lake, DAY)
     (root / "work").mkdir(parents=True)
     con = sql_runner.connect(root / "work", settings.engine)
-    stored = refresh_days(con, lake, DAYS, registers, store, settings, root / "work")
+    stored = refresh_days(
+        con, lake, DAYS, registers=registers, store=store, settings=settings, workdir=root / "work"
+    )
     con.close()
     return stored, store, registers
 

@@ -55,7 +55,7 @@ def changed_after(series: Float, se: float, min_z: float | None = None) -> int |
     settings = load_settings()
     if min_z is not None:
         settings = settings.model_copy(update={"onset": settings.onset.model_copy(update={"min_z": min_z})})
-    found = find_changes(daily, first, first + timedelta(days=n - 1), settings)
+    found = find_changes(daily, first, first + timedelta(days=n - 1), settings=settings)
     return (found["changed_on"][0] - first).days if found.height else None
 
 

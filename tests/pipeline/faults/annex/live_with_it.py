@@ -131,7 +131,7 @@ def main() -> None:
         "order": listed.filter(pl.col("site_id") == likely).drop("since").to_dicts(),
         "card": vars(fault_cards()[NEW]),
         "pictures": [picture.title for picture in sheet.pictures],
-        "page": explain_home(likely, out, SETTINGS, ROOT / "model"),
+        "page": explain_home(likely, out, SETTINGS, model_folder=ROOT / "model"),
         "pages": [page for page in pages if NEW.replace("_", " ") in page],
         "visits": registers.visits["found"].to_list(),
         "refused": registers.rejects["reason"].to_list(),

@@ -114,7 +114,9 @@ def stored(root: Path, homes: int = HOMES) -> tuple[Tables, DayCounts]:
     with TemporaryDirectory() as folder:
         workdir = Path(folder)
         con, lake, store = sql_runner.connect(workdir, own.engine), open_lake(root), Store(workdir / "store")
-        (done,) = refresh_days(con, lake, [DAY], read_registers(lake, DAY), store, own, workdir)
+        (done,) = refresh_days(
+            con, lake, [DAY], registers=read_registers(lake, DAY), store=store, settings=own, workdir=workdir
+        )
         con.close()
         tables = {
             name: pl.read_parquet(done.paths(store, name), hive_partitioning=False) for name in STORE_TABLES
@@ -129,7 +131,7 @@ def by_the_oracle(root: Path) -> tuple[Tables, DayCounts]:
         workdir = Path(folder)
         con, lake = sql_runner.connect(workdir, SETTINGS.engine), open_lake(root)
         registers = read_registers(lake, DAY)
-        intake = load_day(con, lake, DAY, registers, SETTINGS, workdir)
+        intake = load_day(con, lake, DAY, registers=registers, settings=SETTINGS, workdir=workdir)
         site_day, site_hour = build_day(con, site_sky(registers.sites, SETTINGS.day), SETTINGS.day, DAY)
         con.close()
         rejects = pl.concat([pl.read_parquet(path) for path in intake.reject_files])
