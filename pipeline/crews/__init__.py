@@ -5,7 +5,6 @@ In: likelihoods of homes with the installs of crews, visits, trainings. Out: cre
 what a training changed, what to teach. Open `tables.py` first, then `fleet.py`.
 """
 
-from pipeline.crews.tables import CrewInputs, crew_tables
-from pipeline.crews.views import VIEWS, view_rows
+from pipeline.crews.tables import VIEWS, crew_tables, view_rows
 
-__all__ = ["VIEWS", "CrewInputs", "crew_tables", "view_rows"]
+__all__ = ["VIEWS", "crew_tables", "view_rows"]

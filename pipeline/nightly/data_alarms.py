@@ -1,4 +1,4 @@
-"""What the newest day says against the days before it, over table site_pulse: alarms that need no earlier run."""
+"""Alarms of the newest day against the days before it, from table site_pulse: they need no earlier run."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ _PULSE = "site_pulse.parquet"
 
 
 def newest_day_alarms(pulse: pl.DataFrame, as_of: date, settings: AlarmSettings) -> list[Alarm]:
-    """Return what is wrong with the day `as_of`, each thing once: a silent fleet is not told area by area too.
+    """Return what is wrong with the day `as_of`, each thing once: a silent fleet is not reported area by area too.
 
     `pulse` is table site_pulse with the `area` of each home. Homes that were not heard in the days before don't
     count, nor do areas and fleets of fewer homes than [alarm] asks for.
     """
     homes = pulse.filter(pl.col("days_before") > 0)
     heard = homes.filter("is_heard")
-    found = (
+    alarms = (
         _fleet_silent(homes, as_of, settings) or _areas_silent(homes, as_of, settings),
         _cut_short(heard, as_of, settings),
         _production_gone(heard, as_of, settings),
         _clocks_off(heard, as_of, settings),
     )
-    return [one for one in found if one]
+    return [line for line in alarms if line]
 
 
 def _fleet_silent(homes: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
@@ -50,11 +50,11 @@ def _areas_silent(homes: pl.DataFrame, as_of: date, settings: AlarmSettings) -> 
     )
     if areas.is_empty():
         return None
-    named = places(dict(areas.select("area", "len").iter_rows()))
-    last = areas.select(pl.col("last_day").max()).item()
+    names = places(dict(areas.select("area", "len").iter_rows()))
+    last_day = areas.select(pl.col("last_day").max()).item()
     return alarm(
         "area_silent",
-        f"no usable row on {as_of} from any home of {named}; last heard on {last}",
+        f"no usable row on {as_of} from any home of {names}; last heard on {last_day}",
         f"{_PULSE} (is_heard); intervals/date={as_of}/ of the lake",
     )
 
@@ -63,10 +63,11 @@ def _cut_short(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Ala
     short = heard.filter(_is_short(settings))
     if heard.height < settings.least_homes or short.height < settings.cut_short_share * heard.height:
         return None
+    covered_min = _median(short, "covered_min")
     return alarm(
         "cut_short",
         f"{as_of} is cut short: {short.height:,} of {count_of(heard.height, 'home')} that were heard have rows for"
-        f" less than {settings.cover_share:.0%} of their usual time, {_middle(short, 'covered_min'):,.0f} min in the middle",
+        f" less than {settings.cover_share:.0%} of their usual time, {covered_min:,.0f} min in the middle",
         f"{_PULSE} (covered_min); intervals/date={as_of}/ of the lake",
     )
 
@@ -76,7 +77,7 @@ def _is_short(settings: AlarmSettings) -> pl.Expr:
 
 
 def _production_gone(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
-    """Areas whose homes are heard all day, but whose production is not."""
+    """Return that areas whose homes are heard all day have no production."""
     usual = pl.col("pv_before_wh")
     gone = (pl.col("pv_wh").abs() < settings.pv_gone_share * usual).fill_null(True)
     areas = (
@@ -84,10 +85,9 @@ def _production_gone(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) 
         .group_by("area")
         .agg(pl.len(), gone.sum().alias("gone"))
         .filter(
-            (pl.col("len") >= settings.area_least_homes)
-            & (pl.col("gone") >= settings.pv_gone_homes_share * pl.col("len"))
+            pl.col("len") >= settings.area_least_homes, pl.col("gone") >= settings.pv_gone_homes_share * pl.col("len")
         )
-    )
+    )  # fmt: skip
     if areas.is_empty():
         return None
     return alarm(
@@ -99,7 +99,7 @@ def _production_gone(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) 
 
 
 def _clocks_off(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
-    """Production in the dark and hours from where it was, at many homes at once: no weather does both.
+    """Return that many homes produce in the dark and hours from where they did: no weather does both.
 
     Only homes that produce, and whose clock was right in the days before, are asked: of the whole fleet, then of
     each area, since a source may serve one area only.
@@ -116,21 +116,20 @@ def _clocks_off(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Al
     ]
     for name, homes, least in groups:
         off = homes.filter("is_off")
-        if homes.height < least or off.height < max(
-            settings.area_least_homes, settings.clock_homes_share * homes.height
-        ):
+        enough = max(settings.area_least_homes, settings.clock_homes_share * homes.height)
+        if homes.height < least or off.height < enough:
             continue
-        shift = _middle(off, "shift_h")
-        if abs(shift) >= settings.clock_shift_h:
+        shift_h = _median(off, "shift_h")
+        if abs(shift_h) >= settings.clock_shift_h:
             return alarm(
                 "clocks_off",
                 f"the clocks of {off.height:,} of {count_of(homes.height, 'home')} of {name} are off on {as_of}:"
-                f" production in the dark and {abs(shift):.1f} h {'later' if shift > 0 else 'earlier'} than usual",
+                f" production in the dark and {abs(shift_h):.1f} h {'later' if shift_h > 0 else 'earlier'} than usual",
                 f"{_PULSE} (dark_live_min, pv_noon_h); zone and labelled in lake.toml, or who sends the data",
             )
     return None
 
 
-def _middle(homes: pl.DataFrame, column: str) -> float:
+def _median(homes: pl.DataFrame, column: str) -> float:
     """Return the median of the homes' values; 0 where none has one."""
     return float(homes.select(pl.col(column).median().fill_null(0.0)).item())

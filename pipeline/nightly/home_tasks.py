@@ -1,6 +1,6 @@
-"""The pieces of work that a window comes in, a shard of homes each: features, then evidence and likelihoods.
+"""Tasks of a shard of homes each: features of the window, then likelihoods; an executor carries them out.
 
-The fleet's tables are the shards' one below the other: what they say of a home does not depend on the cut.
+The fleet's tables are the shards' one below the other: a home's row does not depend on how the fleet is cut.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from pipeline.scoring.score_homes import Scored, score
 
 
 @dataclass(frozen=True)
-class ShardToLookAt:
+class WindowTask:
     """A shard of homes, the store's files that have days of theirs, and the registers."""
 
     shard: Shard
@@ -42,7 +42,7 @@ class ShardToLookAt:
 
 
 @dataclass(frozen=True)
-class ShardLookedAt:
+class ShardWindow:
     """The tables site_signal and site_daily of a shard of homes."""
 
     shard: Shard
@@ -51,8 +51,8 @@ class ShardLookedAt:
 
 
 @dataclass(frozen=True)
-class ShardToScore:
-    """A shard of homes with its signals, to be scored by a model against what is normal in the fleet."""
+class ScoreTask:
+    """A shard of homes with its signals, the model, and what is normal in the fleet."""
 
     shard: Shard
     signals: StoredTable
@@ -64,84 +64,104 @@ class ShardToScore:
 
 
 @dataclass(frozen=True)
-class ShardScored:
-    """The table site_scores of a shard of homes."""
-
-    scores: StoredTable
-
-
-@dataclass(frozen=True)
-class LookedAt:
-    """The window of the whole fleet, and its parts where the scoring finds them."""
+class FleetWindow:
+    """The window of the whole fleet, and the shards' tables for the scoring."""
 
     view: WindowView
-    parts: tuple[ShardLookedAt, ...]
+    shards: tuple[ShardWindow, ...]
 
 
-def look_at_shard(con: duckdb.DuckDBPyConnection, piece: ShardToLookAt) -> ShardLookedAt:
-    """Look at the window of a shard's homes."""
-    shard, tables = piece.shard, piece.tables
+def look_at_shard(con: duckdb.DuckDBPyConnection, task: WindowTask) -> ShardWindow:
+    """Return the features of a shard's homes in the window."""
+    shard, tables = task.shard, task.tables
     view = look(
-        con, piece.day_files, piece.sites.of(shard), visits=piece.visits.of(shard), as_of=piece.as_of,
-        window_days=piece.window_days, settings=piece.settings, shard=shard,
+        con, task.day_files, task.sites.of(shard), visits=task.visits.of(shard), as_of=task.as_of,
+        window_days=task.window_days, settings=task.settings, shard=shard,
     )  # fmt: skip
-    return ShardLookedAt(
-        shard,
-        tables.put(f"signals-{shard.name}", view.signals),
-        tables.put(f"daily-{shard.name}", view.daily),
-    )
+    signals = tables.put(f"signals-{shard.name}", view.signals)
+    return ShardWindow(shard, signals, tables.put(f"daily-{shard.name}", view.daily))
 
 
-def score_shard(con: duckdb.DuckDBPyConnection, piece: ShardToScore) -> ShardScored:
-    """Score a shard's homes, also those without rows."""
-    shard, tables = piece.shard, piece.tables
+def score_shard(con: duckdb.DuckDBPyConnection, task: ScoreTask) -> StoredTable:
+    """Return table site_scores of a shard's homes, also of those without rows."""
     scores = score(
-        piece.signals.of(), piece.sites.of(shard), piece.fleet, piece.model, CATALOGUE, piece.settings.verdict
+        task.signals.of(), task.sites.of(task.shard), task.fleet, task.model, CATALOGUE, task.settings.verdict
     )
-    return ShardScored(tables.put(f"scores-{shard.name}", scores))
+    return task.tables.put(f"scores-{task.shard.name}", scores)
 
 
 def look_over(
     days: Sequence[StoredDay],
     store: Store,
     registers: Registers,
+    *,
     as_of: date,
     window_days: int,
     settings: Settings,
     executor: Executor,
-) -> LookedAt:
-    """Look at the window of every home: `window.look` shard by shard, as the newest of `days` is cut."""
+) -> FleetWindow:
+    """Return the window of every home: `window.look` shard by shard, cut as the newest of `days`.
+
+    Parameters
+    ----------
+    days
+        Those in the store, oldest first.
+    store
+        Where their files are.
+    registers
+        Homes and visits.
+    as_of, window_days
+        The last day of the window, and how many it has.
+    settings
+        Of the whole pipeline.
+    executor
+        Carries the tasks out.
+    """
     tables = executor.tables
     sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.visits)
-    pieces = [
-        ShardToLookAt(
+    tasks = [
+        WindowTask(
             shard, tuple(path for day in days for path in day.paths(store, "site_day", shard)), sites, visits,
             as_of, window_days, settings, tables,
         )
         for shard in days[-1].shards
     ]  # fmt: skip
-    parts = executor(Step.LOOK_AT_WINDOW, look_at_shard, pieces)
+    shards = executor(Step.LOOK_AT_WINDOW, look_at_shard, tasks)
     signals, daily = (
         pl.concat([source.of() for source in sources], how="vertical_relaxed")
-        for sources in zip(*((part.signals, part.daily) for part in parts), strict=True)
+        for sources in zip(*((shard.signals, shard.daily) for shard in shards), strict=True)
     )
     first = as_of - timedelta(days=window_days - 1)
-    return LookedAt(WindowView(first, as_of, signals, daily), tuple(parts))
+    return FleetWindow(WindowView(first, as_of, signals, daily), tuple(shards))
 
 
 def score_over(
-    looked: LookedAt, sites: pl.DataFrame, model: Model, settings: Settings, executor: Executor
+    window: FleetWindow, sites: pl.DataFrame, model: Model, *, settings: Settings, executor: Executor
 ) -> Scored:
-    """Learn what is normal in the fleet, then score every home of the register by it."""
+    """Return the scores of every home, by what is normal in this fleet.
+
+    Parameters
+    ----------
+    window
+        `look_over` of the fleet.
+    sites
+        The register of homes.
+    model
+        Weights of the probes.
+    settings
+        Of the whole pipeline.
+    executor
+        Carries the tasks out.
+    """
     register = executor.tables.put("sites", sites)
-    fleet = learn_normal(looked.view.signals, model, settings.verdict)
-    pieces = [
-        ShardToScore(part.shard, part.signals, register, fleet, model, settings, executor.tables)
-        for part in looked.parts
+    fleet = learn_normal(window.view.signals, model, settings.verdict)
+    tasks = [
+        ScoreTask(part.shard, part.signals, register, fleet, model, settings, executor.tables)
+        for part in window.shards
     ]
-    # Shards are worked on side by side already; threads of a product's own would only wait for each other.
+    # Shards are scored side by side already; BLAS threads of each would only wait for each other.
     with threadpool_limits(1, "blas"):
-        parts = executor(Step.SCORE_HOMES, score_shard, pieces)
+        tables = executor(Step.SCORE_HOMES, score_shard, tasks)
     # A shard without a row has columns without a type.
-    scores = pl.concat([part.scores.of() for part in parts], how="vertical_relaxed")
-    return Scored(scores, looked.view.signals, fleet)
+    scores = pl.concat([table.of() for table in tables], how="vertical_relaxed")
+    return Scored(scores, window.view.signals, fleet)

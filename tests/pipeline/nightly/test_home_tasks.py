@@ -56,8 +56,8 @@ def scored(
         workdir=place,
         executor=hand,
     )
-    looked = look_over(stored, store, registers, AS_OF, 6, settings, hand)
-    done = score_over(looked, registers.sites, load_model(), settings, hand)
+    looked = look_over(stored, store, registers, as_of=AS_OF, window_days=6, settings=settings, executor=hand)
+    done = score_over(looked, registers.sites, load_model(), settings=settings, executor=hand)
     con.close()
     return done, looked.view.daily
 
