@@ -23,10 +23,6 @@ OTHER_CAUSE = "another cause found on site"
 PROVED_RIGHT = "proved right by the data"
 CLEARED = "cleared by the data"
 BEYOND_END = "beyond the end of the list"
-STANDINGS = (
-    NOT_LISTED, NEW, WAITING, PLANNED, NOT_FIXED, STILL_WRONG, WATCHED, FOUND_SOUND, OTHER_CAUSE, PROVED_RIGHT, CLEARED,
-    BEYOND_END,
-)  # fmt: skip
 SETTLED = (CLEARED, PROVED_RIGHT)
 
 
