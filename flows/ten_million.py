@@ -111,8 +111,8 @@ def copied_lake(lake: Path, homes: int, days: int, *, simulated: int) -> int:
         shutil.copy(seeds / f"{register}.csv", lake)
     copies = range(-(-homes // simulated))
     sites = pl.read_csv(seeds / "sites.csv")
-    register = pl.concat([sites.with_columns(copied_id(copy)) for copy in copies]).sort("site_id").head(homes)
-    register.write_csv(lake / "sites.csv")
+    copied = pl.concat([sites.with_columns(copied_id(copy)) for copy in copies]).sort("site_id").head(homes)
+    copied.write_csv(lake / "sites.csv")
     for folder in sorted((seeds / "intervals").iterdir()):
         day = pl.read_parquet(folder, hive_partitioning=False)
         (lake / "intervals" / folder.name).mkdir(parents=True)
@@ -120,7 +120,7 @@ def copied_lake(lake: Path, homes: int, days: int, *, simulated: int) -> int:
             # Numbers of its own, or the store would compress the copies away.
             scale = 1 + 0.3 * (copy % 97) / 97
             rows = day.with_columns(copied_id(copy)).filter(
-                pl.col("site_id").is_in(register["site_id"].implode())
+                pl.col("site_id").is_in(copied["site_id"].implode())
             )
             rows = rows.with_columns((pl.col("l1_w", "l2_w", "pv_w") * scale).round(1))
             file = lake / "intervals" / folder.name / f"part-{copy:05d}.parquet"

@@ -1,23 +1,31 @@
--- interval_reject: one row a data row that was not used, in order of arrival, of those after $after and up to $until.
+-- interval_reject: one row a data row that was not used, in order of arrival, after the files that could not be read.
 -- What to show whoever sends the data.
---   file_no    [-]    file, in the order of arrival, from 0
---   source_row [-]    data row in the file, from 1
---   reason     [text] why, with the home's own limit where one was passed
---   row        [text] the row as JSON: the source's own where staging refused it, else the contract's columns
-SELECT
-  file_no,
-  row_no AS source_row,
-  CASE
-    WHEN reason LIKE '%service can carry' THEN format('{}: |W| above {:.0f}', reason, leg_max_w)
-    WHEN reason LIKE '%array can give' THEN format('{}: |W| above {:.0f}', reason, pv_max_w)
-    ELSE reason
-  END AS reason,
-  coalesce(staged_row, to_json({
-    'site_id': site_id, 'interval_start': interval_start::VARCHAR,
-    'l1_w': l1_w::VARCHAR, 'l2_w': l2_w::VARCHAR, 'pv_w': pv_w::VARCHAR, 'l1_v': l1_v::VARCHAR,
-    'l2_v': l2_v::VARCHAR, 'l1_var': l1_var::VARCHAR, 'l2_var': l2_var::VARCHAR,
-    'battery_w': battery_w::VARCHAR, 'import_wh': import_wh::VARCHAR, 'export_wh': export_wh::VARCHAR
-  })::VARCHAR) AS row
-FROM interval_checked
-WHERE reason IS NOT NULL AND arrival > $after AND arrival <= $until
-ORDER BY arrival
+--   source_file [-]    file, from the lake's folder
+--   source_row  [-]    data row in the file, from 1; null for a whole file
+--   reason      [text] why, with the home's own limit where one was passed
+--   row         [text] the row as JSON: the source's own where staging refused it, else the contract's columns
+SELECT source_file, source_row, reason, row
+FROM (
+  SELECT place AS arrival, source_file, source_row, reason, row
+  FROM interval_unread
+  UNION ALL
+  SELECT
+    arrival,
+    source_file,
+    row_no,
+    CASE
+      WHEN reason LIKE '%service can carry' THEN format('{}: |W| above {:.0f}', reason, leg_max_w)
+      WHEN reason LIKE '%array can give' THEN format('{}: |W| above {:.0f}', reason, pv_max_w)
+      ELSE reason
+    END,
+    coalesce(staged_row, to_json({
+      'site_id': site_id, 'interval_start': interval_start::VARCHAR,
+      'l1_w': l1_w::VARCHAR, 'l2_w': l2_w::VARCHAR, 'pv_w': pv_w::VARCHAR, 'l1_v': l1_v::VARCHAR,
+      'l2_v': l2_v::VARCHAR, 'l1_var': l1_var::VARCHAR, 'l2_var': l2_var::VARCHAR,
+      'battery_w': battery_w::VARCHAR, 'import_wh': import_wh::VARCHAR, 'export_wh': export_wh::VARCHAR
+    })::VARCHAR)
+  FROM interval_checked
+  JOIN interval_file USING (file_no)
+  WHERE reason IS NOT NULL
+)
+ORDER BY source_row IS NOT NULL, arrival

@@ -64,20 +64,20 @@ def nightly(
     from pipeline.nightly.night_inputs import NightRequest
     from pipeline.nightly.run import run_night
 
-    console, own = Console(), load_settings(settings)
+    console, all_settings = Console(), load_settings(settings)
     tell = teller(console)
     try:
-        result = run_night(NightRequest(lake, out, as_of, window_days, model), own, tell=tell)
+        result = run_night(NightRequest(lake, out, as_of, window_days, model), all_settings, tell=tell)
     finally:
         if console.is_terminal:
             tell("")
-    told = read(result.alarm)
+    alarms = read(result.alarm)
     if as_of is None:
-        told += stale(result.as_of, datetime.now(UTC).date(), own.alarm)
-    show_night(console, result, rows, lines=told)
-    if model is None and (line := train_if_due(lake, out, result.folder, result.as_of, own)):
+        alarms += stale(result.as_of, datetime.now(UTC).date(), all_settings.alarm)
+    show_night(console, result, rows, lines=alarms)
+    if model is None and (line := train_if_due(lake, out, result.folder, result.as_of, all_settings)):
         console.print(one_line(line), highlight=False, markup=False, soft_wrap=True)
-    if any(line.severity == ALARM for line in told):
+    if any(line.severity == ALARM for line in alarms):
         sys.exit(EXIT_STATUS)
 
 
@@ -96,9 +96,9 @@ def check(lake: Path, *, all_days: bool = False, settings: SettingsFile = None) 
     from pipeline.ingest.lake import open_lake
 
     failed = 0
-    own = load_settings(settings)
-    opened = open_lake(lake, own)
-    for problem in check_lake(opened, own, datetime.now(UTC).date(), all_days=all_days):
+    all_settings = load_settings(settings)
+    opened = open_lake(lake, all_settings)
+    for problem in check_lake(opened, all_settings, datetime.now(UTC).date(), all_days=all_days):
         failed += problem.severity == "fail"
         hint = f" ({problem.hint})" if problem.hint else ""
         print(one_line(f"{problem.severity}: {problem.where}: {problem.what}{hint}"))

@@ -27,7 +27,19 @@ def teller(console: Console) -> Callable[[str], None]:
 
 
 def show_night(console: Console, result: NightResult, rows: int, *, lines: Sequence[Alarm]) -> None:
-    """Print the first rows of the list, what was read, where the full results are, then `lines`, alarms last."""
+    """Print the first rows of the list, what was read, where the full results are, then `lines`, alarms last.
+
+    Parameters
+    ----------
+    console
+        Where to print.
+    result
+        What the night made.
+    rows
+        How many rows of the list.
+    lines
+        Alarms and notes, printed last.
+    """
     listed = result.revisit_list
     table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)
     for name in ("rank", "site", "likely", "suspected", "leg", "since", "by", "evidence"):
@@ -38,11 +50,11 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
             overflow="fold",
         )
     for row in listed.head(rows).to_dicts():
-        told = (
+        cells = (
             str(row["rank"]), row["site_id"], percent(row["likelihood"]), row["suspected_fault"].replace("_", " "),
             row["leg"] or "", str(row["since"] or "first day"), row["fix_by"], row["evidence"].split("; ")[0],
         )  # fmt: skip
-        table.add_row(*(Text(one_line(text)) for text in told))  # a name is no mark-up
+        table.add_row(*(Text(one_line(text)) for text in cells))  # a name is no mark-up
     if console.is_terminal:
         console.print(table)
     else:
@@ -59,9 +71,10 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         f"report:  {result.folder / 'report' / 'index.html'}",
     ):
         console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
-    for said in sorted(lines, key=lambda said: said.severity == ALARM):
-        style = "bold red" if said.severity == ALARM else None
-        line = f"{said.severity.upper() if said.severity == ALARM else said.severity}: {said.told} (see {said.look})"
+    for event in sorted(lines, key=lambda event: event.severity == ALARM):
+        style = "bold red" if event.severity == ALARM else None
+        severity = event.severity.upper() if event.severity == ALARM else event.severity
+        line = f"{severity}: {event.told} (see {event.look})"
         console.print(one_line(line), style=style, highlight=False, markup=False, emoji=False, soft_wrap=True)
 
 

@@ -54,19 +54,19 @@ def dispatch(
     start
         Latitude and longitude where trucks start and end; the middle of the stops if not given.
     """
-    own = load_settings(settings)
+    all_settings = load_settings(settings)
     if (trucks, hours) != (None, None):
-        opened = open_lake(lake, own)
+        opened = open_lake(lake, all_settings)
         if opened.source.beside("trucks.csv"):
             raise InputError(
                 f"{opened.root}/trucks.csv says which trucks there are: leave out --trucks and --hours"
             )
-    asked = {"trucks": trucks, "hours": hours, "days": days, "start": start and list(start)}
-    done = dispatch_night(lake, out, date, with_options(own, asked))
+    options = {"trucks": trucks, "hours": hours, "days": days, "start": start and list(start)}
+    done = dispatch_night(lake, out, date, with_options(all_settings, options))
     show(Console(highlight=False, markup=False, emoji=False, soft_wrap=True), done)
 
 
-def with_options(settings: Settings, asked: Mapping[str, Any]) -> Settings:
+def with_options(settings: Settings, options: Mapping[str, Any]) -> Settings:
     """Return the settings with the options of the command line (None: not given) in [dispatch].
 
     Raises
@@ -74,13 +74,13 @@ def with_options(settings: Settings, asked: Mapping[str, Any]) -> Settings:
     InputError
         An option is out of range.
     """
-    given = {name: value for name, value in asked.items() if value is not None}
+    set_options = {name: value for name, value in options.items() if value is not None}
     try:
-        own = DispatchSettings(**settings.dispatch.model_dump() | given)
+        dispatch = DispatchSettings(**settings.dispatch.model_dump() | set_options)
     except ValidationError as error:
         first = error.errors()[0]
         raise InputError(f"--{first['loc'][0]} {first['input']}: {first['msg'].lower()}") from error
-    return settings.model_copy(update={"dispatch": own})
+    return settings.model_copy(update={"dispatch": dispatch})
 
 
 def show(console: Console, done: Dispatched) -> None:
@@ -89,17 +89,17 @@ def show(console: Console, done: Dispatched) -> None:
         console.print(one_line(note))
     for row in done.plan.truck_days.iter_rows(named=True):
         stops = count(row["stops"], "stop")
-        told = (
+        reasons_text = (
             f"{row['day']} {row['truck_id']:<10} {stops:>8}, {row['start_at']} to {row['back_at']}, "
             f"{row['drive_min']:4d} min driving, {row['minutes_on_site']:4d} min on site, {row['free_min']} to spare"
         )
-        console.print(one_line(told))
+        console.print(one_line(reasons_text))
     left = done.plan.undispatched
     reasons = left.group_by("reason").len().sort("len", "reason", descending=[True, False])
-    told = ", ".join(f"{number} {reason.replace('_', ' ')}" for reason, number in reasons.iter_rows())
+    reasons_text = ", ".join(f"{number} {reason.replace('_', ' ')}" for reason, number in reasons.iter_rows())
     console.print(
         f"{count(done.plan.dispatch.height, 'visit')} planned, {count(left.height, 'home')} on no day"
-        f"{f' ({told})' if told else ''}"
+        f"{f' ({reasons_text})' if reasons_text else ''}"
     )
     console.print(one_line(f"plan: {done.folder / 'index.html'}"))
     if done.kept != str(done.folder):

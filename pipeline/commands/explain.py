@@ -21,13 +21,24 @@ from pipeline.storage.output_location import read_out
 def explain_home(site: str, out: Path, settings: Settings, *, model_folder: Path | None = None) -> str:
     """Return the page of text for `nightclamp explain SITE`.
 
+    Parameters
+    ----------
+    site
+        The site_id.
+    out
+        The OUT of `nightly`.
+    settings
+        All settings.
+    model_folder
+        The model that the night was given, if any.
+
     Raises
     ------
     InputError
         No run is published in `out`, or it doesn't know the site.
     """
-    with read_out(out, settings) as held:
-        return _explained(site, held.local, settings, model_folder)
+    with read_out(out, settings) as location:
+        return _explained(site, location.local, settings, model_folder)
 
 
 def _explained(site: str, out: Path, settings: Settings, model_folder: Path | None) -> str:
@@ -40,9 +51,9 @@ def _explained(site: str, out: Path, settings: Settings, model_folder: Path | No
         raise InputError(f"{site}: not a home of the run in {out}{nearest(site, scores['site_id'])}")
     signals = pl.read_parquet(latest / "site_signal.parquet", glob=False).filter(pl.col("site_id") == site)
     model, _ = choose_model(model_folder, out)
-    told = json.loads((latest / "run.json").read_text(encoding="utf-8"))
+    run = json.loads((latest / "run.json").read_text(encoding="utf-8"))
     fleet = normal_from(
-        pl.read_parquet(latest / "fleet_normal.parquet", glob=False), told["base_rate"], model.mix()
+        pl.read_parquet(latest / "fleet_normal.parquet", glob=False), run["base_rate"], model.mix()
     )
     weights = site_weights(row, signals, [site], fleet, model)
 

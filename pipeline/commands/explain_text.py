@@ -36,6 +36,8 @@ def tell_home(
 
     Parameters
     ----------
+    site_id
+        The home.
     score
         The home's row of `site_scores`.
     weights
@@ -72,8 +74,10 @@ def _heading(site_id: str, score: Row) -> str:
         f"installed by {score['crew_id']}" if score["crew_id"] else "",
     ]
     first = ", ".join(part for part in (f"Home {site_id}", *place) if part)
-    told = f"{percent(score['likelihood'])} likely to have a CT install fault now: {score['verdict']}."
-    return "\n".join([*_text(first, ""), *_text(told, "")])
+    likelihood_text = (
+        f"{percent(score['likelihood'])} likely to have a CT install fault now: {score['verdict']}."
+    )
+    return "\n".join([*_text(first, ""), *_text(likelihood_text, "")])
 
 
 def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
@@ -151,14 +155,14 @@ def _weights(weights: pl.DataFrame, contradicting: str | None) -> Iterator[str]:
 def _others(score: Row, listed: Row | None) -> Iterator[str]:
     shares: Mapping[str, float | None] = score["fault_likelihoods"]
     named = listed["suspected_fault"] if listed else score["suspected_fault"] or SOUND
-    told = listed["also_possible"].split(" | ") if listed and listed["also_possible"] else []
-    for line in told:
+    lines = listed["also_possible"].split(" | ") if listed and listed["also_possible"] else []
+    for line in lines:
         yield from _item(line)
-    rest = sorted(((share or 0.0, name) for name, share in shares.items() if name != named), reverse=True)
+    others = sorted(((share or 0.0, name) for name, share in shares.items() if name != named), reverse=True)
     names = [
         f"{_plain(name)} {percent(share)}"
-        for share, name in rest
-        if share >= _SMALL_SHARE and not any(line.startswith(f"{_plain(name)} ") for line in told)
+        for share, name in others
+        if share >= _SMALL_SHARE and not any(line.startswith(f"{_plain(name)} ") for line in lines)
     ]
     if names:
         yield from _item(", ".join(names))

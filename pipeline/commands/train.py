@@ -52,9 +52,9 @@ def train(
         console.print(line, highlight=False, markup=False, soft_wrap=True)
 
     if lake is not None:
-        own = load_settings(settings)
-        model = train_own(lake, out or OUT, CATALOGUE, own, seed, tell)
-        folder = keep_model(out or OUT, own, lambda folder: save_model(model, folder))
+        all_settings = load_settings(settings)
+        model = train_own(lake, out or OUT, CATALOGUE, all_settings, seed, tell)
+        folder = keep_model(out or OUT, all_settings, lambda folder: save_model(model, folder))
     else:
         folder = str(out or Path("nightclamp-model"))
         model = make(CATALOGUE, load_settings(settings), seed, scale, workers, tell)

@@ -34,7 +34,19 @@ def write_parquet(
     *,
     compression: Literal["zstd", "lz4"] = "zstd",
 ) -> None:
-    """Write `frame` as the Parquet file `path`, replacing it in one step; the same rows give the same bytes."""
+    """Write `frame` as the Parquet file `path`, replacing it in one step; the same rows give the same bytes.
+
+    Parameters
+    ----------
+    path
+        The file.
+    frame
+        Its rows.
+    row_group_rows
+        Most rows of a row group.
+    compression
+        zstd for little disk, lz4 for what is read every night.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     part = part_of(path)
     level = 3 if compression == "zstd" else None

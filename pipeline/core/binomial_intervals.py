@@ -44,6 +44,6 @@ def upper_tail(faults: Float, homes: Float, rate: Float | float) -> Float:
 
     Regularised incomplete beta function, the binomial tail wherever counts are whole; 1 where faults <= 0.
     """
-    some = faults > 0
-    rest = np.maximum(homes - faults + 1, 1e-12)
-    return np.where(some, special.betainc(np.where(some, faults, 1.0), rest, rate), 1.0)
+    has_faults = faults > 0
+    others = np.maximum(homes - faults + 1, 1e-12)
+    return np.where(has_faults, special.betainc(np.where(has_faults, faults, 1.0), others, rate), 1.0)

@@ -44,20 +44,20 @@ class ThreadExecutor:
             return SerialExecutor(self.con)(name, function, pieces)
         idle: SimpleQueue[duckdb.DuckDBPyConnection] = SimpleQueue()
         connections = [sql_runner.beside(self.con, self.engine) for _ in range(workers)]
-        for own in connections:
-            idle.put(own)
+        for connection in connections:
+            idle.put(connection)
 
         def work(piece: U) -> R:
-            own = idle.get()
+            connection = idle.get()
             try:
-                return function(own, piece)
+                return function(connection, piece)
             finally:
-                idle.put(own)
+                idle.put(connection)
 
         pool = ThreadPoolExecutor(workers)
         try:
             return list(pool.map(work, pieces))
         finally:  # whoever stops the night doesn't wait for pieces that nobody has begun
             pool.shutdown(cancel_futures=True)
-            for own in connections:
-                own.close()
+            for connection in connections:
+                connection.close()

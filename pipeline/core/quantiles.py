@@ -13,7 +13,7 @@ def quantiles(values: Float, where: NDArray[np.bool_], shares: tuple[float, ...]
     count = where.sum(axis=1)
     ranked = np.sort(np.where(where, values, np.inf), axis=1)
     line = np.arange(len(values))
-    found = []
+    results = []
     for share in shares:
         place = np.maximum(count - 1, 0) * share
         low = np.floor(place)
@@ -22,5 +22,5 @@ def quantiles(values: Float, where: NDArray[np.bool_], shares: tuple[float, ...]
         upper = ranked[line, np.ceil(place).astype(np.int64)]
         with np.errstate(invalid="ignore"):
             between = np.where(part == 0, lower, lower * (1.0 - part) + upper * part)
-            found.append(np.where(count > 0, between, np.nan))
-    return found
+            results.append(np.where(count > 0, between, np.nan))
+    return results

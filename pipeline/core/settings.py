@@ -93,14 +93,14 @@ def load_settings(path: Path | None = None) -> Settings:
     InputError
         The file is missing, is not TOML, or holds an unknown key or a value of the wrong type.
     """
-    own: dict[str, Any] = {}
+    overrides: dict[str, Any] = {}
     if path is not None:
         try:
-            own = read_toml(path.read_text(encoding="utf-8"), path)
+            overrides = read_toml(path.read_text(encoding="utf-8"), path)
         except (OSError, UnicodeDecodeError) as error:
             raise InputError(f"{path}: cannot be read as a settings file ({error})") from error
     try:
-        return Settings(**own)
+        return Settings(**overrides)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])

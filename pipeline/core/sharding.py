@@ -88,6 +88,8 @@ def cut(homes: pl.Series, most: int, before: Sequence[Shard] = ()) -> tuple[Shar
     ----------
     homes
         The ids of the register, sorted.
+    most
+        Most homes of a shard.
     before
         A cut that other days have; it is kept while its largest shard is of a size near `most`, so that homes
         that come and go leave the others where they are.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from functools import cache
@@ -12,10 +13,12 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from pipeline.core.atomic_files import part_of
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import EngineSettings
 
 _PARAMETER = re.compile(r"\$([a-z_][a-z0-9_]*)")
+_GROUP_ROWS = 50_000  # of a file that is written: what a reader holds at once
 _COMMENT = re.compile(r"--[^\n]*")
 
 
@@ -75,12 +78,12 @@ def beside(con: duckdb.DuckDBPyConnection, engine: EngineSettings) -> duckdb.Duc
         for name in ("temp_directory", "memory_limit")
     )
     amount, unit = str(limit).split()
-    own = connect(
+    connection = connect(
         Path(folder),
         engine.model_copy(update={"memory_limit": f"{float(amount) / engine.workers:.2f}{unit}"}),
     )
-    own.execute("SET parquet_metadata_cache = true")
-    return own
+    connection.execute("SET parquet_metadata_cache = true")
+    return connection
 
 
 def relation(
@@ -97,6 +100,17 @@ def build(
     """Run sql/<table>.sql and keep the rows as the table `into` (default: `table`), replacing it.
 
     `params` may hold more names than the query takes; a missing one is a KeyError.
+
+    Parameters
+    ----------
+    con
+        Where the table is kept.
+    table
+        Name of the query, sql/<table>.sql.
+    params
+        Values of its `$names`.
+    into
+        Name of the table, by default `table`.
     """
     name = into or table
     keep(con, relation(con, table, params), name)
@@ -106,6 +120,13 @@ def keep(con: duckdb.DuckDBPyConnection, rows: duckdb.DuckDBPyRelation, name: st
     """Keep the rows of a relation as the table `name`, replacing it."""
     con.execute(f'DROP TABLE IF EXISTS "{name}"')
     rows.create(name)
+
+
+def write(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any], path: Path) -> None:
+    """Run sql/<table>.sql and write its rows as the Parquet file `path`, in one step; they need not fit in memory."""
+    part = part_of(path)
+    relation(con, table, params).write_parquet(str(part), compression="zstd", row_group_size=_GROUP_ROWS)
+    os.replace(part, path)
 
 
 def query(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> pl.DataFrame:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
 UNKNOWN = "unknown"
 FEATURES = ("ct_location", "cts_per_leg", "lead_extended", "service", "period")
 
@@ -28,14 +25,14 @@ def levels(homes: pl.DataFrame) -> pl.DataFrame:
     ).select(pl.col(FEATURES).fill_null(UNKNOWN))  # fmt: skip
 
 
-def case_mix(homes: pl.DataFrame) -> Float:
-    """Return the design matrix of `homes` (homes x levels): an intercept, then a column a level of each feature.
+def case_mix(homes: pl.DataFrame) -> pl.DataFrame:
+    """Return the design of `homes` (homes x levels): an intercept, then a column of 0 and 1 a level of each feature.
 
     Needs ct_location, cts_per_leg, lead_extended, service, commissioned_on. Each level has a column, also the most
     frequent: the L2 penalty makes the answer unique whichever level would have been left out. A feature with one level
     has none.
     """
     features = levels(homes)
-    varied = [features[name] for name in FEATURES if features[name].n_unique() > 1]
-    dummies = [features == level for features in varied for level in features.unique().sort()]
-    return np.column_stack([np.ones(homes.height), *(dummy.cast(pl.Float64).to_numpy() for dummy in dummies)])
+    varied = features.select(name for name in FEATURES if features[name].n_unique() > 1)
+    intercept = pl.select(intercept=pl.ones(homes.height))
+    return pl.concat([intercept, varied.to_dummies(separator=" ")], how="horizontal")

@@ -20,6 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.core.multiple_tests import holm
+
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
 _AT_ONCE = 30_000  # installs shuffled between two looks whether more are needed: they fit a core's cache
@@ -109,10 +111,10 @@ def changes(
         change_point(d, s, least, shuffles=shuffles, seed=seed, level=alpha)
         for seed, (d, s) in enumerate(zip(days, surprises, strict=True))
     ]
-    kept = _holm([change.p_value if change else 1.0 for change in first], alpha)
+    is_significant = holm([change.p_value if change else 1.0 for change in first], alpha)
     points: list[list[Change]] = []
-    for crew, (change, is_kept) in enumerate(zip(first, kept, strict=True)):
-        if change is None or not is_kept:
+    for crew, (change, is_changed) in enumerate(zip(first, is_significant, strict=True)):
+        if change is None or not is_changed:
             points.append([])
             continue
         points.append([change])
@@ -126,14 +128,3 @@ def changes(
                 points[crew].append(Change(start + more.installs_before, more.p_value))
         points[crew].sort(key=lambda point: point.installs_before)
     return points
-
-
-def _holm(p_values: list[float], alpha: float) -> list[bool]:
-    """Return which of the p-values are rejected so that a single false one has a chance of at most alpha."""
-    order = np.argsort(p_values)
-    is_kept = [False] * len(p_values)
-    for place, at in enumerate(order):
-        if p_values[at] > alpha / (len(p_values) - place):
-            break
-        is_kept[at] = True
-    return is_kept

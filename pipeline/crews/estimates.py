@@ -12,7 +12,7 @@ from pipeline.core.binomial_intervals import CONFIDENCE
 from pipeline.core.setting_sections import CrewSettings
 from pipeline.crews.crew_rate import CrewLikelihood
 from pipeline.crews.fleet import FleetFit, Installs, fit_fleet
-from pipeline.crews.funnel import Dispersion, benjamini_hochberg, over_dispersion, seen_ratio, tails
+from pipeline.crews.funnel import Dispersion, over_dispersion, seen_ratio, tails
 from pipeline.crews.shrink import Shrunk, shrink
 
 Float = NDArray[np.float64]
@@ -79,7 +79,7 @@ def estimate(homes: Installs, is_judged: Bool, settings: CrewSettings) -> Estima
     worth, worth_faults = _worth(mixed, fleet, has_homes)
     p_value = tails(worth_faults, worth, fleet)
     q_value = np.full(homes.crews, np.nan)
-    q_value[is_judged] = benjamini_hochberg(p_value[is_judged])
+    q_value[is_judged] = stats.false_discovery_control(p_value[is_judged])
     spread = over_dispersion(
         worth_faults[is_judged], worth[is_judged], fleet, winsor_share=settings.winsor_share
     )

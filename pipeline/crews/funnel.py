@@ -82,17 +82,3 @@ def tails(faults: Float, homes: Float, rate: float) -> Float:
     """Return each crew's two-sided exact p-value of the fleet's rate: twice the smaller mid-p tail, at most 1."""
     above = (upper_tail(faults, homes, rate) + upper_tail(faults + 1, homes, rate)) / 2
     return np.where(homes > 0, np.minimum(1.0, 2 * np.minimum(above, 1 - above)), 1.0)
-
-
-def benjamini_hochberg(p_values: Float) -> Float:
-    """Return q-values: flag those below q and at most a share q of the flagged is expected to be there by luck.
-
-    Benjamini and Hochberg, JRSS B 57:289, 1995.
-    """
-    if p_values.size == 0:
-        return p_values
-    order = np.argsort(p_values)
-    scaled = p_values[order] * p_values.size / np.arange(1, p_values.size + 1)
-    q_values = np.empty_like(p_values)
-    q_values[order] = np.minimum(1.0, np.minimum.accumulate(scaled[::-1])[::-1])
-    return q_values

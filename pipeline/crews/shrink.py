@@ -34,19 +34,6 @@ class Shrunk:
     beta: float
 
 
-def beta_moments(rates: Float) -> tuple[float, float]:
-    """Return alpha and beta of the beta distribution with the rates' mean and (n - 1) variance.
-
-    alpha + beta, the homes that the prior is worth, stays within 2 and 1e4: rates without spread have no
-    such moments, nor have rates of only 0 and 1.
-    """
-    mean = float(np.clip(np.mean(rates), 1e-6, 1 - 1e-6))
-    variance = float(np.var(rates, ddof=1)) if rates.size > 1 else 0.0
-    worth = mean * (1 - mean) / variance - 1 if variance > 0 else _MOST_ALIKE
-    worth = float(np.clip(worth, 2.0, _MOST_ALIKE))
-    return mean * worth, (1 - mean) * worth
-
-
 @dataclass(frozen=True)
 class Crews:
     """The crews' likelihoods over a grid of rates, up to a constant a crew.

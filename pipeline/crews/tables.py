@@ -130,7 +130,7 @@ def _installs(
     with_promise = is_known & heard["has_promise"].to_numpy() & np.isfinite(likelihood)
     likelihood = np.where(is_known & ~with_promise, np.nan, likelihood)
     found = heard["is_wrong"].fill_null(False).to_numpy().astype(np.float64)
-    columns, weight = case_mix(heard), with_promise.astype(np.float64)
+    columns, weight = case_mix(heard).to_numpy(order="c"), with_promise.astype(np.float64)
     installs = Installs(crew, len(crews), likelihood, is_known, found, columns, weight, base_rate)
     if with_promise.sum() < _FEWEST_VISITS:
         return installs, None
@@ -144,8 +144,7 @@ def _installs(
 
 
 def _areas(heard: pl.DataFrame) -> Float:
-    areas = heard["area"].fill_null(UNKNOWN)
-    return np.column_stack([(areas == name).to_numpy().astype(np.float64) for name in areas.unique().sort()])
+    return heard["area"].fill_null(UNKNOWN).to_dummies().to_numpy().astype(np.float64)
 
 
 def _age(heard: pl.DataFrame) -> Float:

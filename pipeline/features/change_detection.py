@@ -47,45 +47,56 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
     Columns `site_id`, `changed_on` (first day of the new state), `change_z` [standard errors], `change_of` (the
     series that moved most), `change_told` (its medians before and after, in words). Homes without a change have no
     row. `daily` is table site_daily.
+
+    Parameters
+    ----------
+    daily
+        Table site_daily.
+    first
+        First day of the window.
+    last
+        Last day of the window.
+    settings
+        Section [onset] is used.
     """
-    days, own = (last - first).days + 1, settings.onset
+    days, onset = (last - first).days + 1, settings.onset
     inside = daily["day"].is_between(first, last)
     if not inside.all():
         daily = daily.filter(inside)
     homes = daily["site_id"].unique().sort()
-    if days < 2 * own.min_days or homes.is_empty():
+    if days < 2 * onset.min_days or homes.is_empty():
         return pl.DataFrame(schema=CHANGES)
     home = daily["site_id"].cast(pl.Enum(homes)).to_physical().to_numpy().astype(np.int64)
-    every = _Lines(daily, home, first, (len(homes), days))
-    series = _all_series(own)
+    lines = _Lines(daily, home, first, (len(homes), days))
+    series = _all_series(onset)
     z = np.zeros((len(homes), len(series)))
-    for at, one in enumerate(series):
-        value, error = one.of(every)
+    for number, series_of_home in enumerate(series):
+        value, error = series_of_home.of(lines)
         # Means of what lies closer together than the least shift can't be that far apart: most homes' series do.
         known = np.where(np.isfinite(value) & np.isfinite(error), value, np.nan)
         reach = np.fmax.reduce(known, axis=1) - np.fmin.reduce(known, axis=1)
-        moved = np.flatnonzero(reach >= one.shift * (1 - 1e-9))
-        value, weight = one.weighed(value[moved], error[moved])
-        z[moved, at] = _largest_z(value, weight, one.shift, own.min_days)
-    changed = np.flatnonzero(z.max(axis=1) >= own.min_z)
+        moved = np.flatnonzero(reach >= series_of_home.shift * (1 - 1e-9))
+        value, weight = series_of_home.weighed(value[moved], error[moved])
+        z[moved, number] = _largest_z(value, weight, series_of_home.shift, onset.min_days)
+    changed = np.flatnonzero(z.max(axis=1) >= onset.min_z)
     if not changed.size:
         return pl.DataFrame(schema=CHANGES)
     row_of = np.full(len(homes), -1)
     row_of[changed] = np.arange(len(changed))
     row = row_of[home]
     lines = _Lines(daily.filter(row >= 0), row[row >= 0], first, (len(changed), days))
-    named = {one.name: lines[one.name] for one in series}
-    weighed = [one.weighed(*one.of(lines)) for one in series]
+    named = {series_of_home.name: lines[series_of_home.name] for series_of_home in series}
+    weighed = [series_of_home.weighed(*series_of_home.of(lines)) for series_of_home in series]
     steps = place_steps(
         np.stack([value for value, _ in weighed]), np.stack([weight for _, weight in weighed])
     )
-    found = []
+    changes = []
     for line, (number, step) in enumerate(zip(changed.tolist(), steps, strict=True)):
         if step is not None:
             name, most = series[int(z[number].argmax())].name, float(z[number].max())
-            told = _told(name, named[name][line], step, most)
-            found.append((homes[number], first + timedelta(days=step), most, name, told))
-    return pl.DataFrame(found, schema=CHANGES, orient="row")
+            sentence = _told(name, named[name][line], step, most)
+            changes.append((homes[number], first + timedelta(days=step), most, name, sentence))
+    return pl.DataFrame(changes, schema=CHANGES, orient="row")
 
 
 class _Lines:
@@ -123,7 +134,7 @@ class _Series:
         return np.where(known, value, 0.0), weight
 
 
-def _all_series(own: OnsetSettings) -> list[_Series]:
+def _all_series(onset: OnsetSettings) -> list[_Series]:
     def as_is(value: Float) -> Float:
         return value
 
@@ -132,12 +143,12 @@ def _all_series(own: OnsetSettings) -> list[_Series]:
         return grown
 
     def level(value: Float) -> Float:
-        scaled: Float = np.arcsinh(value / own.night_w)
+        scaled: Float = np.arcsinh(value / onset.night_w)
         return scaled
 
     kinds: tuple[tuple[tuple[str, ...], float, float, Callable[[Float], Float]], ...] = (
-        (_SLOPES, own.gain_sd, own.gain_shift, as_is), (_SHARES, own.share_sd, own.share_shift, as_is),
-        (_ZEROS, own.zero_sd, own.zero_shift, root), (_NIGHTS, own.night_sd, own.night_shift, level),
+        (_SLOPES, onset.gain_sd, onset.gain_shift, as_is), (_SHARES, onset.share_sd, onset.share_shift, as_is),
+        (_ZEROS, onset.zero_sd, onset.zero_shift, root), (_NIGHTS, onset.night_sd, onset.night_shift, level),
     )  # fmt: skip
     return [_Series(name, sd, shift, scale) for names, sd, shift, scale in kinds for name in names]
 
@@ -150,8 +161,8 @@ def _told(name: str, line: Float, at: int, z: float) -> str:
     label, number = _TOLD[kind]
     leg = "L1" if "l1" in name else "L2"
     sides = [side[~np.isnan(side)].tolist() for side in (line[:at], line[at:])]
-    told = " -> ".join(number.format(median(side)) for side in sides if side)
-    return f"{label.format(leg=leg)} {told}, {z:.0f} standard errors"
+    medians = " -> ".join(number.format(median(side)) for side in sides if side)
+    return f"{label.format(leg=leg)} {medians}, {z:.0f} standard errors"
 
 
 def _day_to_day(value: Float) -> Float:

@@ -63,7 +63,19 @@ class Store:
     root: Path
 
     def path(self, table: str, day: date, digest: str, shard: Shard) -> Path:
-        """Return where a shard's table of this digest lies."""
+        """Return where a shard's table of this digest lies.
+
+        Parameters
+        ----------
+        table
+            A table of the store.
+        day
+            The UTC day.
+        digest
+            `day_digest` of what the day comes from.
+        shard
+            The homes.
+        """
         return self.root / table / f"date={day}" / f"{table}-{digest}-{shard.name}.parquet"
 
     def counts_path(self, day: date, digest: str, shard: Shard) -> Path:
@@ -109,13 +121,26 @@ class Store:
         The counts come last: they mark a new shard as complete. When it is redone under its old digest, since a home
         moved or is known now, what tells so (site_day's keys, the counts' unknown homes) is still the old
         until that file is the new one, so a night killed in between is followed by one that redoes it too.
+
+        Parameters
+        ----------
+        day
+            The UTC day.
+        digest
+            `day_digest` of what the day comes from.
+        shard
+            The homes.
+        tables
+            Each of STORE_TABLES, as rows or as a finished file.
+        counts
+            What came in.
         """
         for table in STORE_TABLES:
-            made, path = tables[table], self.path(table, day, digest, shard)
-            if isinstance(made, Path):
-                move_in(made, path)
+            table_rows, path = tables[table], self.path(table, day, digest, shard)
+            if isinstance(table_rows, Path):
+                move_in(table_rows, path)
             else:
-                write_parquet(path, made, _ROW_GROUP_ROWS, compression=_COMPRESSION[table])
+                write_parquet(path, table_rows, _ROW_GROUP_ROWS, compression=_COMPRESSION[table])
         write_bytes(self.counts_path(day, digest, shard), json.dumps(asdict(counts), indent=1).encode())
 
     def cut(self, day: date, digest: str) -> Cut | None:
@@ -125,29 +150,29 @@ class Store:
     def put_cut(self, day: date, digest: str, cut: Cut) -> None:
         """Note how the day is cut, before its shards are worked out: a night that is killed goes on from there."""
         if self.cut(day, digest) != cut:
-            told = {"rows_in": cut.rows_in, "starts": [shard.first_home for shard in cut.shards[1:]]}
-            write_bytes(self.cut_path(day, digest), json.dumps(told).encode())
+            content = {"rows_in": cut.rows_in, "starts": [shard.first_home for shard in cut.shards[1:]]}
+            write_bytes(self.cut_path(day, digest), json.dumps(content).encode())
 
     def newest_shards(self) -> tuple[Shard, ...]:
         """Return how the newest day of the store is cut; empty where there is none."""
         for folder in sorted((self.root / "cut").glob("date=*"), reverse=True):
             for path in sorted(folder.glob("cut-*.json")):
-                if found := _read_cut(path):
-                    return found.shards
+                if cut := _read_cut(path):
+                    return cut.shards
         return ()
 
     def drop_stale(self, day: date, digest: str, shards: Sequence[Shard]) -> None:
         """Remove what the day has of other digests and cuts, and what writers that were killed left half."""
-        kept = {self.cut_path(day, digest)}
+        current = {self.cut_path(day, digest)}
         for shard in shards:
-            kept |= {
+            current |= {
                 self.counts_path(day, digest, shard),
                 *(self.path(table, day, digest, shard) for table in STORE_TABLES),
             }
-        for folder in {path.parent for path in kept}:
-            for found in folder.iterdir():
-                if found not in kept:
-                    found.unlink(missing_ok=True)
+        for folder in {path.parent for path in current}:
+            for path in folder.iterdir():
+                if path not in current:
+                    path.unlink(missing_ok=True)
 
 
 def total_counts(parts: Sequence[DayCounts]) -> DayCounts:
@@ -188,8 +213,8 @@ def _has_footer(path: Path) -> bool:
 
 def _read_cut(path: Path) -> Cut | None:
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
-        rows_in, starts = int(told["rows_in"]), [str(start) for start in told["starts"]]
+        content = json.loads(path.read_text(encoding="utf-8"))
+        rows_in, starts = int(content["rows_in"]), [str(start) for start in content["starts"]]
     except (OSError, ValueError, TypeError, LookupError):
         return None
     return Cut(between(starts), rows_in)

@@ -100,8 +100,8 @@ def check_days(con: duckdb.DuckDBPyConnection, piece: ShardToCheck) -> dict[date
     con.register("site_sky", sky.to_arrow())
     stale = _moved(con, {day: store.path("site_day", day, digest, shard) for day, digest in there})
     con.unregister("site_sky")
-    held = {day: store.counts(day, digest, shard) for day, digest in there if day not in stale}
-    return {day: counts for day, counts in held.items() if not known.intersection(counts.unknown_homes)}
+    complete = {day: store.counts(day, digest, shard) for day, digest in there if day not in stale}
+    return {day: counts for day, counts in complete.items() if not known.intersection(counts.unknown_homes)}
 
 
 def _moved(con: duckdb.DuckDBPyConnection, files: dict[date, Path]) -> set[date]:
@@ -147,9 +147,9 @@ def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts 
         if isinstance(error, duckdb.Error):
             if not piece.probed:
                 return None
-            told = " ".join(str(error).split())[:300]
+            message = " ".join(str(error).split())[:300]
             where = f"{piece.lake.root}/intervals/date={piece.day}"
-            raise NightFailed(f"{where}: {told}; nothing was published") from error
+            raise NightFailed(f"{where}: {message}; nothing was published") from error
         raise
     if piece.lake.fingerprint(piece.day) != piece.fingerprint:
         return None

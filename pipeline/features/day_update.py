@@ -83,17 +83,19 @@ class DayWork:
     def look(self, days: Sequence[date]) -> list[DayState]:
         """Return how far each day is."""
         states = [self._begun(day) for day in days]
-        asked: dict[Shard, list[tuple[date, str]]] = {}
+        days_of_shard: dict[Shard, list[tuple[date, str]]] = {}
         for state in states:
             for shard in state.shards:
-                asked.setdefault(shard, []).append((state.day, state.digest))
-        pieces = [ShardToCheck(shard, tuple(at), self.sky, self.store) for shard, at in asked.items()]
-        current = dict(zip(asked, self.executor("check the days", check_days, pieces), strict=True))
+                days_of_shard.setdefault(shard, []).append((state.day, state.digest))
+        pieces = [
+            ShardToCheck(shard, tuple(days), self.sky, self.store) for shard, days in days_of_shard.items()
+        ]
+        current = dict(zip(days_of_shard, self.executor("check the days", check_days, pieces), strict=True))
         looked = []
         for state in states:
-            held = {s: current[s][state.day] for s in state.shards if state.day in current[s]}
-            state = replace(state, held=held)
-            whole = state.noted is not None and len(held) == len(state.shards)
+            complete = {s: current[s][state.day] for s in state.shards if state.day in current[s]}
+            state = replace(state, held=complete)
+            whole = state.noted is not None and len(complete) == len(state.shards)
             looked.append(replace(state, held={}) if whole and not state.is_done else state)
         return looked
 
@@ -124,8 +126,8 @@ class DayWork:
     def _state(self, day: date, fingerprint: str, *, probed: bool) -> DayState:
         # A day that is still to come is all rejects; when its time has come it must be read again.
         when = "future" if day > self.registers.as_of else "past"
-        known = f"{fingerprint} {when} probed" if probed else f"{fingerprint} {when}"
-        digest = day_digest(known, self.settings)
+        contents = f"{fingerprint} {when} probed" if probed else f"{fingerprint} {when}"
+        digest = day_digest(contents, self.settings)
         noted = self.store.cut(day, digest)
         shards = noted.shards if noted else self.shards
         return DayState(day, fingerprint, digest, shards, noted, probed=probed)
@@ -136,7 +138,9 @@ class DayWork:
         pieces = []
         for state in states:
             if (ready := opened[state.day]) is not None:
-                self.store.put_cut(state.day, state.digest, Cut(state.shards, sum(one.rows for one in ready)))
+                self.store.put_cut(
+                    state.day, state.digest, Cut(state.shards, sum(opened_file.rows for opened_file in ready))
+                )
                 pieces += self._pieces(state, ready, len(files[state.day]))
         taken = dict(
             zip(
@@ -147,8 +151,12 @@ class DayWork:
         )
         tried = []
         for state in states:
-            made = {shard: counts for (day, shard), counts in taken.items() if day == state.day and counts}
-            now = replace(state, noted=self.store.cut(state.day, state.digest), held={**state.held, **made})
+            counts_by_shard = {
+                shard: counts for (day, shard), counts in taken.items() if day == state.day and counts
+            }
+            now = replace(
+                state, noted=self.store.cut(state.day, state.digest), held={**state.held, **counts_by_shard}
+            )
             is_same = self.lake.fingerprint(state.day) == state.fingerprint
             if is_same and now.is_done:
                 self.store.drop_stale(state.day, state.digest, state.shards)
@@ -173,15 +181,19 @@ class DayWork:
         fine = {day: unlike_the_rest(ready or []) for day, ready in opened.items()}
         again = [replace(state, in_place=False) for state in states if fine[state.day]]
         copies = self._open(
-            again, {state.day: [(one.number, one.file) for one in fine[state.day]] for state in again}
+            again,
+            {
+                state.day: [(opened_file.number, opened_file.file) for opened_file in fine[state.day]]
+                for state in again
+            },
         )
-        for day, made in copies.items():
+        for day, copied in copies.items():
             first = opened[day]
-            if first is None or made is None:
+            if first is None or copied is None:
                 opened[day] = None
             else:
-                kept = [one for one in first if one not in fine[day]]
-                opened[day] = sorted([*kept, *made], key=lambda one: one.number)
+                others = [opened_file for opened_file in first if opened_file not in fine[day]]
+                opened[day] = sorted([*others, *copied], key=lambda opened_file: opened_file.number)
         return opened
 
     def _open(
@@ -195,22 +207,24 @@ class DayWork:
             self._folder(state).mkdir(parents=True, exist_ok=True)
             pieces += [
                 FilesToOpen(
-                    self.lake, state.day, state.fingerprint, tuple(files[at : at + size]), required,
+                    self.lake, state.day, state.fingerprint, tuple(files[start : start + size]), required,
                     self._folder(state), state.in_place, state.probed,
                 )
-                for at in range(0, len(files), size)
+                for start in range(0, len(files), size)
             ]  # fmt: skip
         opened: dict[date, list[Opened] | None] = {state.day: [] for state in states}
-        for piece, some in zip(pieces, self.executor("open the files", open_some, pieces), strict=True):
+        for piece, opened_files in zip(
+            pieces, self.executor("open the files", open_some, pieces), strict=True
+        ):
             before = opened[piece.day]
-            opened[piece.day] = None if before is None or some is None else [*before, *some]
+            opened[piece.day] = None if before is None or opened_files is None else [*before, *opened_files]
         return opened
 
     def _pieces(self, state: DayState, ready: list[Opened], files: int) -> list[ShardToTake]:
         return [
             ShardToTake(
                 self.lake, state.day, self.registers.as_of, state.fingerprint, state.digest, files,
-                tuple(one for one in ready if one.may_hold(shard) or (shard.is_first and one.why)),
+                tuple(file for file in ready if file.may_hold(shard) or (shard.is_first and file.why)),
                 shard, self.limits, self.sky, self.store, self.settings, self._folder(state), state.probed,
             )
             for shard in state.shards

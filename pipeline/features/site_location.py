@@ -91,10 +91,10 @@ def _place_latitudes() -> dict[str, float]:
     rows = (line.split("\t") for line in _zone_file("zone.tab") if not line.startswith("#"))
     latitudes: dict[str, float] = {}
     for row in rows:
-        found = _ISO_6709.fullmatch(row[1])
-        if found is None:
+        match = _ISO_6709.fullmatch(row[1])
+        if match is None:
             continue
-        sign, degrees, minutes, seconds = found.groups()[:4]
+        sign, degrees, minutes, seconds = match.groups()[:4]
         size = int(degrees) + int(minutes) / 60 + int(seconds or 0) / 3600
         latitudes[row[2]] = -size if sign == "-" else size
     return latitudes

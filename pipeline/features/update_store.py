@@ -57,6 +57,27 @@ def refresh_days(
     day when it is done, and whether any of it was read anew. `executor` carries out the pieces, by default a few at
     once, here.
 
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    lake
+        The lake.
+    days
+        UTC days, in order.
+    registers
+        The registers as they are now.
+    store
+        OUT/store.
+    settings
+        All settings.
+    workdir
+        Folder for scratch files.
+    tell
+        Called with each day when it is done.
+    executor
+        Carries the tasks out.
+
     Raises
     ------
     NightFailed
@@ -65,21 +86,21 @@ def refresh_days(
     work = DayWork(
         lake, registers, store, settings, workdir, executor or ThreadExecutor(con, settings.engine)
     )
-    every, done = list(days), {}
+    wanted, done = list(days), {}
     waiting = []
-    for state in work.look(every):
+    for state in work.look(wanted):
         if state.is_done:
             done[state.day] = _stored(state, is_fresh=False)
             tell(state.day, False)
         else:
             waiting.append(state)
     # As many days at once as keep everybody busy: copies of their files are gone before the next ones are made.
-    for at in range(0, len(waiting), work.days_at_once):
-        for state in work.finish(waiting[at : at + work.days_at_once]):
+    for start in range(0, len(waiting), work.days_at_once):
+        for state in work.finish(waiting[start : start + work.days_at_once]):
             done[state.day] = _stored(state, is_fresh=True)
             tell(state.day, True)
     shutil.rmtree(work.workdir, ignore_errors=True)
-    return [done[day] for day in every]
+    return [done[day] for day in wanted]
 
 
 def _stored(state: DayState, *, is_fresh: bool) -> StoredDay:

@@ -42,6 +42,25 @@ def look(
 
     A home that changed within the window speaks from the change on, a home that was visited from the day after
     its last visit on.
+
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    day_files
+        Files of site_day, a day each.
+    sites
+        The register of sites.
+    visits
+        The register of visits.
+    as_of
+        Last day of the window.
+    window_days
+        Length of the window [days].
+    settings
+        All settings.
+    shard
+        The homes to look at.
     """
     first = as_of - timedelta(days=window_days - 1)
     days = HomeDays.of(day_files, shard)
@@ -69,5 +88,5 @@ def look(
     signals = site_signals(
         con, days, span.select("site_id", "from_on", "to_on"), sites=sites, settings=settings
     )
-    told = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
-    return WindowView(first, as_of, signals.join(told, on="site_id", maintain_order="left"), daily)
+    changed = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
+    return WindowView(first, as_of, signals.join(changed, on="site_id", maintain_order="left"), daily)

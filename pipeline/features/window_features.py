@@ -45,22 +45,26 @@ def site_signals(
 
     Parameters
     ----------
+    con
+        Runs the queries.
     days
         The homes' days.
     span
         `site_id`, `from_on`, `to_on`: the days that speak for each home.
     sites
         The register, every contract column present.
+    settings
+        Section [feature] is used.
     """
     params = settings.feature.model_dump()
-    given = {"site_window": site_window(days, span, settings.feature), "site_fact": site_fact(sites)}
-    for name, frame in given.items():
+    inputs = {"site_window": site_window(days, span, settings.feature), "site_fact": site_fact(sites)}
+    for name, frame in inputs.items():
         con.register(name, frame.to_arrow())
     for table in WINDOW_TABLES:
         sql_runner.build(con, table, params)
     signals = sql_runner.query(con, "site_signal", params)
     for table in WINDOW_TABLES:
         con.execute(f'DROP TABLE "{table}"')
-    for name in given:
+    for name in inputs:
         con.unregister(name)
     return signals.sort("site_id")

@@ -22,7 +22,6 @@ from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import describe
 from pipeline.ingest.normalize import nearest
 from pipeline.ingest.registers import Registers, read_registers
-from pipeline.ingest.rejects_file import blocks
 from pipeline.ingest.staging import source_columns
 
 HINTS = {
@@ -46,7 +45,19 @@ class Problem:
 
 
 def check_lake(lake: Lake, settings: Settings, today: date, *, all_days: bool = False) -> Iterator[Problem]:
-    """Yield what is wrong or odd in `lake`, reading its newest days up to `today` (UTC) or all of them."""
+    """Yield what is wrong or odd in `lake`, reading its newest days up to `today` (UTC) or all of them.
+
+    Parameters
+    ----------
+    lake
+        The lake.
+    settings
+        All settings.
+    today
+        The UTC day of today; later days are wrong.
+    all_days
+        Read every day instead of the newest [lake] check_days.
+    """
     for line in describe(lake.config):
         yield Problem("note", "lake.toml", line)
     for where, what in lake.oddities():
@@ -123,12 +134,12 @@ def _day_problems(
         intakes.append(intake)
         homes.append(sql_runner.query(con, "check_home", params))
     intake = total(intakes)
-    for reason, found in _by_reason(intake).items():
-        if not found.rows:
-            yield from (Problem("fail", file, reason) for file in found.files)
+    for reason, rejected in _by_reason(intake).items():
+        if not rejected.rows:
+            yield from (Problem("fail", file, reason) for file in rejected.files)
             continue
-        share = f"{_count(found.rows, 'row')} of {intake.rows_in}"
-        yield Problem("fail", found.first, f"{reason} ({share}; this one: {_shown(found.first_row)})")
+        share = f"{_count(rejected.rows, 'row')} of {intake.rows_in}"
+        yield Problem("fail", rejected.first, f"{reason} ({share}; this one: {_shown(rejected.first_row)})")
     if intake.duplicate:
         yield Problem("note", where, f"{_count(intake.duplicate, 'row')} replaced by the same or a later one")
     for (kind,), rows in pl.concat(homes).group_by(["kind"], maintain_order=True):
@@ -151,14 +162,15 @@ class _Rejected:
 
 def _by_reason(intake: DayIntake) -> dict[str, _Rejected]:
     """Return the day's rejects by reason, in the order in which the reasons come."""
-    found: dict[str, _Rejected] = {}
-    for block in (block for file in intake.reject_files for block in blocks(file)):
+    by_reason: dict[str, _Rejected] = {}
+    rejects = pl.scan_parquet(list(intake.reject_files), glob=False, hive_partitioning=False)
+    for block in rejects.collect_batches(maintain_order=True):
         for (reason,), rows in block.group_by(["reason"], maintain_order=True):
             file, number, _, row = rows.row(0)
-            told = found.setdefault(str(reason), _Rejected(f"{file} row {number}", row))
-            told.rows += rows["source_row"].count()
-            told.files += rows.filter(pl.col("source_row").is_null())["source_file"].to_list()
-    return found
+            rejected = by_reason.setdefault(str(reason), _Rejected(f"{file} row {number}", row))
+            rejected.rows += rows["source_row"].count()
+            rejected.files += rows.filter(pl.col("source_row").is_null())["source_file"].to_list()
+    return by_reason
 
 
 def _column_problems(lake: Lake, day: date, workdir: Path) -> Iterator[Problem]:
@@ -181,10 +193,10 @@ def _shown(row: str | None) -> str:
     if row is None:
         return ""
     try:
-        held = json.loads(row)
+        values = json.loads(row)
     except ValueError:
         return row
-    return ", ".join(f"{name}={value}" for name, value in held.items() if value not in (None, ""))
+    return ", ".join(f"{name}={value}" for name, value in values.items() if value not in (None, ""))
 
 
 def _count(number: int, thing: str) -> str:

@@ -84,8 +84,10 @@ def _as_unusable() -> Iterator[None]:
     try:
         yield
     except (OSError, EOFError, ValueError, zlib.error, pa.ArrowException, csv.Error) as error:
-        told = " ".join(str(error).split())
-        raise UnusableFileError(f"cannot be read as delimited text ({told}); send it again, whole") from error
+        message = " ".join(str(error).split())
+        raise UnusableFileError(
+            f"cannot be read as delimited text ({message}); send it again, whole"
+        ) from error
 
 
 def _open(path: Path) -> IO[str]:
@@ -133,8 +135,8 @@ def _parse(
     bad: list[tuple[int, str, str]] = []
 
     def note(row: pacsv.InvalidRow) -> str:
-        told = f"malformed: {row.actual_columns} fields where the header has {row.expected_columns}"
-        bad.append((row.number - 1, told, row.text))
+        reason = f"malformed: {row.actual_columns} fields where the header has {row.expected_columns}"
+        bad.append((row.number - 1, reason, row.text))
         return "skip"
 
     table = pacsv.read_csv(
@@ -163,9 +165,11 @@ def _has_line_break(frame: pl.DataFrame, bad: list[tuple[int, str, str]]) -> boo
 
 def _numbered(frame: pl.DataFrame, skipped: list[int]) -> pl.DataFrame:
     """Give each row its number among all data rows, the skipped ones counted."""
-    every = pl.int_range(1, frame.height + len(skipped) + 1, dtype=pl.Int64, eager=True)
-    kept = every.filter(~every.is_in(pl.Series(skipped, dtype=pl.Int64).implode())) if skipped else every
-    return frame.with_columns(kept.alias(ROW))
+    numbers = pl.int_range(1, frame.height + len(skipped) + 1, dtype=pl.Int64, eager=True)
+    row_numbers = (
+        numbers.filter(~numbers.is_in(pl.Series(skipped, dtype=pl.Int64).implode())) if skipped else numbers
+    )
+    return frame.with_columns(row_numbers.alias(ROW))
 
 
 def _bad(rows: list[tuple[int, str, str]]) -> pl.DataFrame:

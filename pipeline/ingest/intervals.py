@@ -6,7 +6,6 @@ import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,15 +22,11 @@ from pipeline.ingest.lake import Lake, LakeFile
 from pipeline.ingest.lake_config import Intervals
 from pipeline.ingest.normalize import STAGED
 from pipeline.ingest.registers import Registers
-from pipeline.ingest.rejects_file import writing
 from pipeline.ingest.staging import extent, has_nanoseconds, prepare
 from pipeline.ingest.used_rows import OutOfOrder, RowStream, UsedRows
 
 T = TypeVar("T")
 
-_REJECTS_AT_ONCE = 50_000
-_REJECTS_IN_GROUP = 5_000  # who puts shards in order holds one group of each
-_FIRST, _LAST = -1, 2**62  # before and after any row's arrival
 _COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
 
@@ -68,6 +63,21 @@ def load_day(
     Of several good rows for one home and start the last that arrived wins: later file (modification time,
     then name), then later row. Staged copies are written into `workdir` and removed.
 
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    lake
+        The lake.
+    day
+        The UTC day.
+    registers
+        The registers; their site_key numbers the homes.
+    settings
+        Section [lake] is used.
+    workdir
+        Folder for staged copies, which are removed, and rejects.
+
     Raises
     ------
     NightFailed
@@ -89,6 +99,21 @@ def load_shards(
     """Like `load_day`, but [lake] homes_per_shard homes at a time, so that a big fleet fits in memory.
 
     Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up.
+
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    lake
+        The lake.
+    day
+        The UTC day.
+    registers
+        The registers; their site_key numbers the homes.
+    settings
+        Section [lake] is used.
+    workdir
+        Folder for staged copies, which are removed, and rejects.
     """
     return _shards(con, lake, day, registers, settings, workdir, settings.lake.homes_per_shard)
 
@@ -110,13 +135,16 @@ def _shards(
     if fine := unlike_the_rest(opened):
         again = open_files(
             con,
-            [(one.number, one.file) for one in fine],
+            [(opened_file.number, opened_file.file) for opened_file in fine],
             how,
             required=required,
             workdir=workdir,
             in_place=False,
         )
-        opened = sorted([*(one for one in opened if one not in fine), *again], key=lambda one: one.number)
+        opened = sorted(
+            [*(opened_file for opened_file in opened if opened_file not in fine), *again],
+            key=lambda opened_file: opened_file.number,
+        )
     limits = registers.site_limits(settings.lake)
     for shard in cut(registers.sites["site_id"], homes):
         with homes_of(con, shard):
@@ -124,20 +152,20 @@ def _shards(
             params = {"day": day, "as_of": registers.as_of, **contract.interval_ranges()}
             intake = _intake(con, lake, day, params, _sort(con, params), read, unread, workdir)
             yield replace(intake, files=files)
-    for one in opened:
-        if one.path and one.path != one.file.path:
-            one.path.unlink()
+    for opened_file in opened:
+        if opened_file.path and opened_file.path != opened_file.file.path:
+            opened_file.path.unlink()
     lake.drop(files)
 
 
 def total(parts: Iterable[DayIntake]) -> DayIntake:
     """Return the intake of a whole day from that of its shards."""
-    every = list(parts)
-    counts = {name: sum(getattr(part, name) for part in every) for name in _COUNTS}
-    rejects = tuple(file for part in every for file in part.reject_files)
-    unknown = sorted({home for part in every for home in part.unknown_homes})
+    intakes = list(parts)
+    counts = {name: sum(getattr(part, name) for part in intakes) for name in _COUNTS}
+    rejects = tuple(file for part in intakes for file in part.reject_files)
+    unknown = sorted({home for part in intakes for home in part.unknown_homes})
     return DayIntake(
-        every[0].day, **counts, reject_files=rejects, unknown_homes=tuple(unknown), files=every[0].files
+        intakes[0].day, **counts, reject_files=rejects, unknown_homes=tuple(unknown), files=intakes[0].files
     )
 
 
@@ -159,20 +187,41 @@ def take_homes(
     `work` is called a second time. `opened` are the day's files in order; those that can't hold a row
     of the shard may be left out. To be called within `homes_of(con, shard)`. What can't be read is told by the first
     shard.
+
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    lake
+        The lake.
+    day
+        The UTC day.
+    as_of
+        The as-of day; later rows are refused.
+    opened
+        The day's files in order.
+    limits
+        `Registers.site_limits` of the shard's homes.
+    shard
+        The homes.
+    workdir
+        Folder for the rejects.
+    work
+        Makes something of the rows; called again if they had to be sorted.
     """
     read, unread = _register(con, opened, limits, shard, workdir)
     params = {"day": day, "as_of": as_of, **contract.interval_ranges()}
     checked = sql_runner.relation(con, "interval_checked", params)
     rows = RowStream(checked)
     try:
-        made = work(rows)
+        result = work(rows)
     except OutOfOrder:
         rows = RowStream(checked.order("key_us, arrival"))
-        made = work(rows)
+        result = work(rows)
     refused = checked.filter("reason IS NOT NULL") if rows.rejected else checked.limit(0)
     sql_runner.keep(con, refused, "interval_checked")
     counts = {name: getattr(rows, name) for name in _COUNTS}
-    return _intake(con, lake, day, params, counts, read, unread, workdir), made
+    return _intake(con, lake, day, params, counts, read, unread, workdir), result
 
 
 def _register(
@@ -185,14 +234,18 @@ def _register(
     """Make interval_read see the files; return those it reads, and the rejects of those it can't."""
     con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
     con.register("site_register", limits.to_arrow())
-    read = [one for one in opened if one.path]
-    paths = [one.path for one in read if one.path]
+    read = [opened_file for opened_file in opened if opened_file.path]
+    paths = [opened_file.path for opened_file in read if opened_file.path]
     if not paths:
         paths = [workdir / f"nothing-{shard.name}.parquet"]
         write_parquet(paths[0], pl.DataFrame(schema=STAGED))
     _point_at(con, paths)
-    unread = [(one.file.name, None, one.why, None) for one in opened if one.why] if shard.is_first else []
-    return [one.file for one in read], contract.rejects(unread)
+    unread = (
+        [(opened_file.file.name, None, opened_file.why, None) for opened_file in opened if opened_file.why]
+        if shard.is_first
+        else []
+    )
+    return [opened_file.file for opened_file in read], contract.rejects(unread)
 
 
 def _sort(con: duckdb.DuckDBPyConnection, params: Mapping[str, Any]) -> dict[str, int]:
@@ -214,19 +267,16 @@ def _intake(
 ) -> DayIntake:
     """Write the rejects among interval_checked, drop that table, and return what came in."""
     if counts["rows_in"] != counts["used"] + counts["duplicate"] + counts["rejected"]:
-        told = ", ".join(f"{name} {count}" for name, count in counts.items())
-        raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({told}); run the night again")
+        counts_text = ", ".join(f"{name} {count}" for name, count in counts.items())
+        raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({counts_text}); run the night again")
     names = pl.DataFrame(
         {"file_no": range(len(read)), "source_file": [file.name for file in read]},
         schema={"file_no": pl.Int32, "source_file": pl.String},
     )
-    bounds = sql_runner.query(con, "interval_reject_bound", {"rows_at_once": _REJECTS_AT_ONCE})
+    con.register("interval_file", names.to_arrow())
+    con.register("interval_unread", unread.with_row_index("place").to_arrow())
     rejects = workdir / f"reject-{uuid.uuid4().hex[:8]}.parquet"
-    with writing(rejects, _REJECTS_IN_GROUP) as write:
-        write(unread)
-        for after, until in pairwise([_FIRST, *bounds["arrival"], _LAST]):
-            rows = sql_runner.query(con, "interval_reject", {**params, "after": after, "until": until})
-            write(rows.join(names, on="file_no", maintain_order="left"))
+    sql_runner.write(con, "interval_reject", params, rejects)
     unknown = tuple(sql_runner.query(con, "interval_unknown", params)["site_id"])
     con.execute("DROP TABLE interval_checked")
     return DayIntake(
@@ -272,6 +322,23 @@ def open_files(
     """Make each numbered file readable, in place or as a copy in `workdir`, or say why it can't be.
 
     With `probe` it is read once to its end: that finds a damaged page. Without, whoever reads it finds it.
+
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    files
+        Number, in order of arrival, and file.
+    how
+        What lake.toml says of intervals.
+    required
+        Columns a file must have.
+    workdir
+        Folder for staged copies.
+    in_place
+        Whether a file in contract may be read where it lies.
+    probe
+        Whether each file is read to its end.
     """
     workdir.mkdir(parents=True, exist_ok=True)
     con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
@@ -285,8 +352,8 @@ def open_files(
         except UnusableFileError as error:
             opened.append(Opened(number, file, why=f"the file {error}"))
         except duckdb.Error as error:
-            told = " ".join(str(error).split())[:200]
-            why = f"the file cannot be read ({told}); send it again, whole"
+            message = " ".join(str(error).split())[:200]
+            why = f"the file cannot be read ({message}); send it again, whole"
             opened.append(Opened(number, file, why=why))
         else:
             is_fine = path == file.path and has_nanoseconds(path)
@@ -296,8 +363,8 @@ def open_files(
 
 def unlike_the_rest(opened: Sequence[Opened]) -> list[Opened]:
     """Return the files that count in ns beside others that don't: read together, all would be counted in ns."""
-    fine = [one for one in opened if one.is_fine]
-    return fine if len(fine) < sum(one.path is not None for one in opened) else []
+    fine = [opened_file for opened_file in opened if opened_file.is_fine]
+    return fine if len(fine) < sum(opened_file.path is not None for opened_file in opened) else []
 
 
 def _point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:

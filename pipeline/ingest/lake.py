@@ -85,8 +85,8 @@ class Lake:
         partition = self._partitions[0].get(day)
         if partition is None:
             return []
-        found = [file for file in self.source.files(partition) if _is_data(file.name.rpartition("/")[2])]
-        return sorted(found, key=lambda f: (f.mtime_ns, f.name))
+        paths = [file for file in self.source.files(partition) if _is_data(file.name.rpartition("/")[2])]
+        return sorted(paths, key=lambda f: (f.mtime_ns, f.name))
 
     def bring(self, files: list[LakeFile], workdir: Path) -> list[LakeFile]:
         """Return the files with paths that can be read here; copies, of an object store's, are in `workdir`.
@@ -117,8 +117,8 @@ class Lake:
 
     def register(self, table: str) -> Path | None:
         """Return the file of a register, "sites" to "trainings", or None; Parquet before CSV."""
-        found = (self.source.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
-        return next((path for path in found if path is not None), None)
+        paths = (self.source.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
+        return next((path for path in paths if path is not None), None)
 
     @contextmanager
     def naming(self) -> Iterator[None]:
@@ -170,8 +170,8 @@ def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
         raise InputError(f"{where}: no folder intervals; put the data in intervals/date=YYYY-MM-DD/")
     if not lake.days():
         odd = lake.oddities()
-        found = f" ({odd[0][0]}: {odd[0][1]})" if odd else ""
-        raise InputError(f"{where}/intervals: no day holds a file{found}; put data in date=YYYY-MM-DD/")
+        hint = f" ({odd[0][0]}: {odd[0][1]})" if odd else ""
+        raise InputError(f"{where}/intervals: no day holds a file{hint}; put data in date=YYYY-MM-DD/")
     return lake
 
 

@@ -181,10 +181,10 @@ def read_lake_config(text: str, where: str) -> LakeConfig:
         # An unknown key is often why another one is missing.
         first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
         key = ".".join(str(part) for part in first["loc"])
-        told = first["msg"].removeprefix("Value error, ")
+        message = first["msg"].removeprefix("Value error, ")
         if first["type"] == "extra_forbidden":
-            told = f"unknown key; allowed: {', '.join(_allowed(first['loc']))}"
-        raise InputError(f"{where}: {key + ': ' if key else ''}{told}") from error
+            message = f"unknown key; allowed: {', '.join(_allowed(first['loc']))}"
+        raise InputError(f"{where}: {key + ': ' if key else ''}{message}") from error
 
 
 def _allowed(where: tuple[int | str, ...]) -> list[str]:
@@ -225,21 +225,23 @@ def describe(mapping: LakeConfig) -> list[str]:
         lines.append(_describe_source("interval_start", Source.model_validate("interval_start"), how))
     for table in REGISTERS:
         for name, origin in getattr(mapping, table).items():
-            told = f"always '{origin.always}'" if origin.always is not None else f"from '{origin.source}'"
-            lines.append(f"{table}.{name}: {told}")
+            origin_text = (
+                f"always '{origin.always}'" if origin.always is not None else f"from '{origin.source}'"
+            )
+            lines.append(f"{table}.{name}: {origin_text}")
     return lines
 
 
 def _describe_source(name: str, source: Source, how: Intervals) -> str:
-    told = f"intervals.{name}: from '{source.source}'"
+    text = f"intervals.{name}: from '{source.source}'"
     if name == "interval_start":
-        told += f", time of {how.zone}"
-        return told + (
+        text += f", time of {how.zone}"
+        return text + (
             f", the interval's end, {how.minutes} min after its start" if how.labelled == "end" else ""
         )
     if source.unit is not None:
         length = f" of {how.minutes} min" if source.unit in ENERGY_UNITS else ""
-        told += f" in {source.unit}{length}"
+        text += f" in {source.unit}{length}"
     if source.unit == "A":
-        told += f" x volts {source.volts} x power factor {source.power_factor}"
-    return told + (", sign turned" if source.sign < 0 else "")
+        text += f" x volts {source.volts} x power factor {source.power_factor}"
+    return text + (", sign turned" if source.sign < 0 else "")

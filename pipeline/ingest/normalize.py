@@ -29,32 +29,32 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
     sources = {
         name: how.columns.get(name) or Source.model_validate(name) for name in contract.Interval.columns()
     }
-    own = _by_contract_case(frame, sources)
+    renamed = _by_contract_case(frame, sources)
     bad = pl.DataFrame(schema=BAD)
     if how.long is not None:
-        own, bad = _widen(own, how, sources)
+        renamed, bad = _widen(renamed, how, sources)
     for name in required:
-        if sources[name].source not in own.columns:
-            raise UnusableFileError(_missing(name, sources[name].source, own.columns))
-    numbers, faults = _numbers(own, how, sources)
-    time = own[sources["interval_start"].source]
-    start, fault = interval_starts(time, own[sources["site_id"].source], how)
-    held = own.with_columns(**numbers, **{REASON: pl.coalesce(pl.lit(fault), *faults)})
+        if sources[name].source not in renamed.columns:
+            raise UnusableFileError(_missing(name, sources[name].source, renamed.columns))
+    numbers, faults = _numbers(renamed, how, sources)
+    time = renamed[sources["interval_start"].source]
+    start, fault = interval_starts(time, renamed[sources["site_id"].source], how)
+    normalized = renamed.with_columns(**numbers, **{REASON: pl.coalesce(pl.lit(fault), *faults)})
     measures = {
         name: _measure(sources[name], how, str(contract.meta(column)["unit"]))
-        if sources[name].source in own.columns
+        if sources[name].source in renamed.columns
         else pl.lit(None, dtype=pl.Float64)
         for name, column in contract.Interval.columns().items()
         if name in contract.MEASURES
     }
-    shaped = held.select(
+    shaped = normalized.select(
         _text(sources["site_id"].source, how).alias("site_id"),
         pl.lit(start).alias("interval_start"),
         **measures,
         **{ROW: pl.col(ROW), REASON: pl.col(REASON)},
     )
-    told = own.filter(shaped[REASON].is_not_null())
-    rows = told.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
+    refused = renamed.filter(shaped[REASON].is_not_null())
+    rows = refused.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
     shaped = shaped.join(rows, on=ROW, how="left", maintain_order="left")
     return pl.concat([shaped.select(STAGED.names()).cast(STAGED), bad], how="diagonal")
 

@@ -87,10 +87,10 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         if table == "visits":
             rows, bad = _split(_misplaced(rows, tables["sites"], as_of))
             steps.append(bad)
-        kept, bad = _split(_once(rows, schema))
-        duplicate += rows.height - kept.height - bad.height
+        rows_once, bad = _split(_once(rows, schema))
+        duplicate += rows.height - rows_once.height - bad.height
         steps.append(bad)
-        tables[table] = kept.select(schema.column_names())
+        tables[table] = rows_once.select(schema.column_names())
         refused.append(_as_rejects(pl.concat([malformed, _with_text(pl.concat(steps), texts)]), path.name))
     if not tables["sites"].height:
         with lake.naming():
@@ -102,22 +102,22 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
 def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.DataFrame:
     """Return ROW, the register's columns as the contract types them, and REASON, null where a row is good."""
     schema = contract.TABLES[table]
-    own: dict[str, str] = {}
+    names: dict[str, str] = {}
     for column in texts.columns:
-        before = own.setdefault(column.strip().casefold(), column)
+        before = names.setdefault(column.strip().casefold(), column)
         if before != column:
             raise InputError(f"{path}: columns '{before}' and '{column}' have one name; keep one")
     values: list[pl.Expr] = []
     for name in schema.columns():
         field = fields.get(name)
-        source = own.get((field.source if field and field.source else name).casefold())
+        source = names.get((field.source if field and field.source else name).casefold())
         if field is not None and field.always is not None:
             values.append(pl.lit(str(field.always)).alias(name))
         elif source is not None:
             text = pl.col(source).str.strip_chars()
             values.append(pl.when(text != "").then(text).alias(name))
         elif name in contract.required(table):
-            raise InputError(f"{path}: no column {name}{nearest(name, set(own) - set(schema.columns()))}")
+            raise InputError(f"{path}: no column {name}{nearest(name, set(names) - set(schema.columns()))}")
         else:
             values.append(pl.lit(None, dtype=pl.String).alias(name))
     plain = texts.select(ROW, *values)
@@ -141,8 +141,8 @@ def _split(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 def _with_text(bad: pl.DataFrame, texts: pl.DataFrame) -> pl.DataFrame:
     """Return bad rows (ROW, REASON) with the TEXT that they came as: the schema BAD."""
     came = texts.filter(pl.col(ROW).is_in(bad[ROW].implode()))
-    told = came.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
-    return bad.join(told, on=ROW, how="left", maintain_order="left").select(BAD.names())
+    texts_of_rows = came.select(ROW, pl.struct(pl.exclude(ROW)).struct.json_encode().alias(TEXT))
+    return bad.join(texts_of_rows, on=ROW, how="left", maintain_order="left").select(BAD.names())
 
 
 def _as_rejects(bad: pl.DataFrame, file: str) -> pl.DataFrame:
@@ -170,8 +170,8 @@ def _foreign_texts(path: Path) -> pl.DataFrame:
     try:
         return read_foreign(path).select(pl.all().cast(pl.String))
     except READ_ERRORS as error:
-        told = " ".join(str(error).split())[:200]
-        raise UnusableFileError(f"cannot be read as Parquet ({told})") from error
+        message = " ".join(str(error).split())[:200]
+        raise UnusableFileError(f"cannot be read as Parquet ({message})") from error
 
 
 def _parsed(name: str, column: dy.Column) -> pl.Expr:
@@ -196,27 +196,29 @@ def _outside(name: str, column: dy.Column, value: pl.Expr, texts: pl.Series) -> 
     codes = contract.meta(column).get("codes")
     if codes is not None:
         return _unlisted(name, cast(tuple[str, ...], codes), "known", texts)
-    told = pl.lit(None, dtype=pl.String)
+    reason = pl.lit(None, dtype=pl.String)
     if isinstance(column, dy.Float64):
         rule = ~value.is_finite() | ~value.is_between(column.min, column.max)  # type: ignore[arg-type]
-        told = pl.when(rule).then(pl.format(f"{name}: {{}} is outside {contract.span(column)}", pl.col(name)))
+        reason = pl.when(rule).then(
+            pl.format(f"{name}: {{}} is outside {contract.span(column)}", pl.col(name))
+        )
     if not column.nullable:
-        told = pl.when(value.is_null()).then(pl.lit(f"{name} is missing")).otherwise(told)
-    return told
+        reason = pl.when(value.is_null()).then(pl.lit(f"{name} is missing")).otherwise(reason)
+    return reason
 
 
 def _unlisted(name: str, listed: Iterable[str], word: str, texts: pl.Series) -> pl.Expr:
-    known = set(listed)
-    odd = [text for text in texts.drop_nulls().unique().to_list() if text not in known]
-    told = [f"{name}: '{text}' is not {word}{nearest(text, known)}" for text in odd]
-    return pl.col(name).replace_strict(odd, told, default=None, return_dtype=pl.String)
+    codes = set(listed)
+    odd = [text for text in texts.drop_nulls().unique().to_list() if text not in codes]
+    reasons = [f"{name}: '{text}' is not {word}{nearest(text, codes)}" for text in odd]
+    return pl.col(name).replace_strict(odd, reasons, default=None, return_dtype=pl.String)
 
 
 def _misplaced(visits: pl.DataFrame, sites: pl.DataFrame, as_of: date) -> pl.DataFrame:
     """Give each visit a REASON if its home is unknown or its day can't be, else null."""
     homes = sites.select("site_id", "commissioned_on", is_known=pl.lit(True))
     day = pl.col("visited_on")
-    told = (
+    reason = (
         pl.when(pl.col("is_known").is_null())
         .then(pl.lit("unknown home: site_id is not in sites"))
         .when(day > as_of)
@@ -225,7 +227,7 @@ def _misplaced(visits: pl.DataFrame, sites: pl.DataFrame, as_of: date) -> pl.Dat
         .then(pl.format("visited_on {} lies before the home's commissioning", day))
     )
     joined = visits.join(homes, on="site_id", how="left", maintain_order="left")
-    return joined.with_columns(told.alias(REASON)).select(*visits.columns, REASON)
+    return joined.with_columns(reason.alias(REASON)).select(*visits.columns, REASON)
 
 
 def _once(rows: pl.DataFrame, schema: type[dy.Schema]) -> pl.DataFrame:
@@ -237,7 +239,7 @@ def _once(rows: pl.DataFrame, schema: type[dy.Schema]) -> pl.DataFrame:
     if not keys:
         return distinct.with_columns(pl.lit(None, dtype=pl.String).alias(REASON))
     is_later = pl.int_range(pl.len()).over(keys) > 0
-    told = pl.format(
+    reason = pl.format(
         f"{keys[0]} '{{}}' is there before with other content; the first row is kept", pl.col(keys[0])
     )
-    return distinct.with_columns(pl.when(is_later).then(told).alias(REASON))
+    return distinct.with_columns(pl.when(is_later).then(reason).alias(REASON))

@@ -34,6 +34,21 @@ def prepare(
 
     The copy, `workdir`/<number>.parquet, also holds the row number in the source and why a row is refused.
 
+    Parameters
+    ----------
+    file
+        The source file.
+    how
+        What lake.toml says of intervals.
+    required
+        Columns it must have.
+    workdir
+        Folder of the copy.
+    number
+        Its place in the order of arrival.
+    may_be_in_place
+        Whether a file in contract may be read where it lies.
+
     Raises
     ------
     UnusableFileError
@@ -90,17 +105,22 @@ def extent(path: Path) -> tuple[int, str | None, str | None]:
     The homes are None where the footer doesn't say, or where a row has none.
     """
     footer = pq.read_metadata(path)
-    at = next(
+    column = next(
         (n for n in range(footer.num_columns) if footer.schema.column(n).name.casefold() == "site_id"), None
     )
     rows = sum(footer.row_group(group).num_rows for group in range(footer.num_row_groups))
     bounds: list[str] = []
     for group in range(footer.num_row_groups):
-        told = None if at is None else footer.row_group(group).column(at).statistics
-        if told is None or not told.has_min_max or not told.has_null_count or told.null_count:
+        statistics = None if column is None else footer.row_group(group).column(column).statistics
+        if (
+            statistics is None
+            or not statistics.has_min_max
+            or not statistics.has_null_count
+            or statistics.null_count
+        ):
             return rows, None, None
         try:
-            bounds += [told.min, told.max]
+            bounds += [statistics.min, statistics.max]
         except (ValueError, pa.ArrowException):  # bytes that are no text
             return rows, None, None
     if not bounds or not all(isinstance(bound, str) for bound in bounds):
@@ -142,10 +162,10 @@ def _is_text(kind: pa.DataType) -> bool:
 
 
 def _unreadable(error: BaseException) -> str:
-    told = _told(error)
-    if "ncrypt" in told:
+    message = _told(error)
+    if "ncrypt" in message:
         return "is encrypted; send it unencrypted"
-    return f"cannot be read as Parquet ({told}); send it again, whole"
+    return f"cannot be read as Parquet ({message}); send it again, whole"
 
 
 def _told(error: BaseException) -> str:

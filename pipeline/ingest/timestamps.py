@@ -27,19 +27,19 @@ def interval_starts(times: pl.Series, homes: pl.Series, how: Intervals) -> tuple
     UnusableFileError
         The column's type holds no times.
     """
-    given = pl.DataFrame({"time": times, "home": homes})
-    read = _read(given.select(pl.col("time").unique()), times.name, how)
+    stamps = pl.DataFrame({"time": times, "home": homes})
+    read = _read(stamps.select(pl.col("time").unique()), times.name, how)
     read = read.with_columns(early=_utc("earliest", how), late=_utc("latest", how))
     text = pl.col("time").cast(pl.String).str.strip_chars()
     skipped = pl.lit("local time does not exist: the clock goes forward over it")
-    told = pl.when(pl.col("local").is_null()).then(pl.format(f"{times.name}: '{{}}' is not a time", text))
+    reason = pl.when(pl.col("local").is_null()).then(pl.format(f"{times.name}: '{{}}' is not a time", text))
     is_lost = pl.col("early").is_null() & text.is_not_null() & ~text.is_in(["", *how.empty])
-    read = read.with_columns(fault=pl.when(is_lost).then(told.otherwise(skipped)))
+    read = read.with_columns(fault=pl.when(is_lost).then(reason.otherwise(skipped)))
     start = pl.col("early")
     if (read["early"] != read["late"]).any():
         start = pl.when(pl.int_range(pl.len()).over("home", "time") == 0).then(start).otherwise("late")
     back = pl.duration(minutes=how.minutes if how.labelled == "end" and how.minutes else 0)
-    joined = given.join(read, on="time", how="left", nulls_equal=True, maintain_order="left")
+    joined = stamps.join(read, on="time", how="left", nulls_equal=True, maintain_order="left")
     done = joined.select((start - back).alias("start"), "fault")
     return done["start"], done["fault"]
 
@@ -81,8 +81,8 @@ def _utc(which: Literal["earliest", "latest"], how: Intervals) -> pl.Expr:
     if fixed is not None:
         return local - pl.duration(minutes=pl.col("east_min").fill_null(fixed))
     zoned = _in_utc(local.dt.replace_time_zone(how.zone, ambiguous=which, non_existent="null"))
-    own = local - pl.duration(minutes=pl.col("east_min"))
-    return pl.when(pl.col("east_min").is_null()).then(zoned).otherwise(own)
+    utc = local - pl.duration(minutes=pl.col("east_min"))
+    return pl.when(pl.col("east_min").is_null()).then(zoned).otherwise(utc)
 
 
 def _in_utc(time: pl.Expr) -> pl.Expr:

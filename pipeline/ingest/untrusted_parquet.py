@@ -82,8 +82,8 @@ def _tamed(column: pl.Series) -> pl.Series:
         return _dated(column, _FIRST_DAY, _LAST_DAY)
     if kind.is_numeric() or isinstance(kind, _PLAIN):
         return column
-    told = pl.select(pl.when(column.is_not_null()).then(pl.lit(f"({kind})"))).to_series()
-    return told.cast(pl.String).alias(column.name)
+    kind_text = pl.select(pl.when(column.is_not_null()).then(pl.lit(f"({kind})"))).to_series()
+    return kind_text.cast(pl.String).alias(column.name)
 
 
 def _dated(column: pl.Series, first: int, last: int) -> pl.Series:

@@ -64,7 +64,7 @@ class RowStream:
 
     def _blocks(self) -> Iterator[UsedRows]:
         names = [name for name in self._relation.columns if name in ("key_us", "reason", *MEASURES)]
-        rest: list[pa.RecordBatch] = []  # of a home whose last row may be still to come
+        unfinished: list[pa.RecordBatch] = []  # of a home whose last row may be still to come
         last_key = -1
         with self._relation.select(*names).to_arrow_reader(_ROWS_AT_ONCE) as reader:
             for batch in reader:
@@ -76,12 +76,12 @@ class RowStream:
                     raise OutOfOrder
                 ends = int(np.searchsorted(key, key[-1] // _DAY_US * _DAY_US))
                 if ends or last_key // _DAY_US < key[-1] // _DAY_US:
-                    rest.append(good.slice(0, ends))
-                    yield from self._arrays(rest)
-                    rest = []
-                rest.append(good.slice(ends))
+                    unfinished.append(good.slice(0, ends))
+                    yield from self._arrays(unfinished)
+                    unfinished = []
+                unfinished.append(good.slice(ends))
                 last_key = int(key[-1])
-        yield from self._arrays(rest)
+        yield from self._arrays(unfinished)
 
     def _arrays(self, batches: list[pa.RecordBatch]) -> Iterator[UsedRows]:
         if not sum(batch.num_rows for batch in batches):
@@ -113,8 +113,8 @@ class RowStream:
 def _numbers(column: pa.ChunkedArray) -> NDArray[np.float64]:
     # A copy that can be written: an array of Arrow's can't be, which is another type, compiled for anew.
     values: NDArray[np.float64] = np.empty(len(column))
-    at = 0
+    start = 0
     for chunk in column.chunks:
-        values[at : at + len(chunk)] = chunk.to_numpy(zero_copy_only=False)
-        at += len(chunk)
+        values[start : start + len(chunk)] = chunk.to_numpy(zero_copy_only=False)
+        start += len(chunk)
     return values

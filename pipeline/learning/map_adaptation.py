@@ -16,6 +16,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
+from scipy.special import expit
 
 from pipeline.probes import NAMES
 from pipeline.scoring.model import Model
@@ -46,7 +47,7 @@ def adapt(model: Model, terms: Float, is_faulty: NDArray[np.bool_], weights: Flo
     def loss(point: Float) -> tuple[float, Float]:
         factor, offset = point[:-1], point[-1]
         margin = sign * (terms @ factor + model.offset + offset)
-        pull = weights * sign / (1 + np.exp(-np.clip(margin, -500, 500)))
+        pull = weights * sign * expit(margin)
         move = np.append(factor - 1, offset)
         slope = np.append(terms.T @ pull, pull.sum()) + hold * move
         return float(weights @ np.logaddexp(0.0, margin) + hold / 2 * (move**2).sum()), slope

@@ -41,7 +41,7 @@ def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *
     crews = crew_tables(scored, registers, lists["promise"], catalogue=CATALOGUE, settings=settings)
     homes = lists["revisit_list"]["site_id"].to_list()
     listed_signals = scored.signals.filter(pl.col("site_id").is_in(homes))
-    rejected = count_rejects(inputs.registers.rejects, stored, inputs.store)
+    rejected = count_rejects(registers.rejects, stored, inputs.lake, store=inputs.store)
     counts = count_rows(inputs, stored, scored)
     tables = {
         "site_scores": scored.scores,

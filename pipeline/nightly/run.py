@@ -1,7 +1,6 @@
 """The night: a list of plain steps, run(D) = f(lake, statistics of past days, run(D-1), settings).
 
 The command runs the steps directly; flows/night_flow.py wraps the same steps as tasks. Both give the same tables.
-Modules of later steps are imported in the background while the days are taken in.
 """
 
 from __future__ import annotations
@@ -12,31 +11,29 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
+from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
-from pipeline.nightly.ahead import load_ahead
+from pipeline.nightly import build_tables, run_record
+from pipeline.nightly.home_tasks import FleetWindow, look_over, score_over
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
+from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.steps import P, Step, StepRunner, T, run_plainly
+from pipeline.report import NightCounts, ReportInput, write_report
+from pipeline.report.crews_page import TABLES as CREW_PAGE
+from pipeline.report.fault_cards import fault_cards
+from pipeline.report.list_page import TABLES as LIST_TABLES
+from pipeline.scoring.score_homes import Scored
 from pipeline.storage import publish
 from pipeline.storage.output_location import hold_out
+from pipeline.worklist.tables import earlier_table
 
-if TYPE_CHECKING:
-    from pipeline.nightly.home_tasks import FleetWindow
-    from pipeline.scoring.score_homes import Scored
-
-_LATER = (
-    "pipeline.nightly.home_tasks",
-    "pipeline.nightly.build_tables",
-    "pipeline.report",
-    "pipeline.nightly.run_record",
-)
 CSV_TABLES = ("revisit_list", "crew_quality")
 
 
@@ -97,14 +94,11 @@ def run_night(
         seconds[step] = round(time.perf_counter() - start, 3)
         return result
 
-    load_ahead(*_LATER)
     with hold_out(request.out, settings) as out:
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
         inputs.scratch.mkdir(parents=True, exist_ok=True)
         try:
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
-            from pipeline.nightly import build_tables, run_record  # loaded in the background by now
-
             window = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, executor)
             scored = timed(Step.SCORE_HOMES, score_homes, inputs, window, executor)
             tables = timed(
@@ -160,8 +154,6 @@ def look_at_window(
     inputs: NightInputs, stored: list[StoredDay], executor: Executor | None = None
 ) -> FleetWindow:
     """Return the features of each home over the days of its span."""
-    from pipeline.nightly.home_tasks import look_over
-
     days = [day for day in stored if day.day <= inputs.as_of]
     with inputs.connect() as con:
         return look_over(
@@ -172,8 +164,6 @@ def look_at_window(
 
 def score_homes(inputs: NightInputs, window: FleetWindow, executor: Executor | None = None) -> Scored:
     """Return the scores of every home, by what is normal in this fleet."""
-    from pipeline.nightly.home_tasks import score_over
-
     with inputs.connect() as con:
         return score_over(
             window, inputs.registers.sites, inputs.model, settings=inputs.settings,
@@ -183,11 +173,11 @@ def score_homes(inputs: NightInputs, window: FleetWindow, executor: Executor | N
 
 def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables) -> Path:
     """Return the folder, which nobody reads yet, with the night's tables and the days' rejects."""
-    from pipeline.crews import VIEWS
-    from pipeline.nightly.rejects import write_rejects
 
     def rejects(path: Path) -> None:
-        write_rejects(path, inputs.registers.rejects, stored, inputs.lake, inputs.store)
+        registers = inputs.registers.rejects
+        with inputs.connect() as con:
+            write_rejects(con, path, registers, stored=stored, lake=inputs.lake, store=inputs.store)
 
     built = publish.building_folder(inputs.request.out, inputs.as_of)
     publish.write_tables(
@@ -199,13 +189,6 @@ def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables) -> P
 
 def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
     """Write the pages into the run's folder `built`."""
-    from pipeline.crews import view_rows
-    from pipeline.report import NightCounts, ReportInput, write_report
-    from pipeline.report.crews_page import TABLES as CREW_PAGE
-    from pipeline.report.fault_cards import fault_cards
-    from pipeline.report.list_page import TABLES as LIST_TABLES
-    from pipeline.worklist.tables import earlier_table
-
     published = tables.published
     views = view_rows(published, inputs.scratch, inputs.settings.engine)
     night = ReportInput(

@@ -80,9 +80,7 @@ def _robust(value: Float, error: Float, floor: float, legs: int) -> Spread | Non
     if not value.size:
         return None
     weight = 1 / (error**2 + np.median(error) ** 2 + 1e-12)
-    order = np.argsort(value, kind="stable")
-    summed = np.cumsum(weight[order])
-    centre = float(value[order][np.searchsorted(summed, summed[-1] / 2)])
+    centre = float(np.quantile(value, 0.5, weights=weight, method="inverted_cdf"))
     square, own = (value - centre) ** 2, error**2
     high = float(np.sqrt(np.median(square) / HALF))
     if own.any():  # halving: the median of square / (own + spread^2) falls as the spread grows

@@ -19,14 +19,15 @@ if TYPE_CHECKING:
     from obstore.store import S3Store
 
 _STATUS = re.compile(r"status code: (\d{3})")
+_RETRIES = re.compile(r", after (\d+) retries")
 _CODE = re.compile(r"<Code>([A-Za-z]{1,60})</Code>")
 # Answers that another try may turn: asked too much, took too long, out of order for a moment, two writers at once.
 _PASSING = {408, 409, 425, 429, 500, 502, 503, 504}
 _WHO = "check the AWS credentials (environment, profile or role) and what they may do"
 
 
-def open_store(url: ObjectUrl, own: ObjectStoreSettings, retries: int) -> S3Store:
-    """Return obstore's store for `url`, credentials from AWS's usual places.
+def open_store(url: ObjectUrl, own: ObjectStoreSettings) -> S3Store:
+    """Return obstore's store for `url`, as patient as the settings say, credentials from AWS's usual places.
 
     Raises
     ------
@@ -55,7 +56,7 @@ def open_store(url: ObjectUrl, own: ObjectStoreSettings, retries: int) -> S3Stor
                 "allow_http": endpoint.startswith("http://"),
             },
             retry_config={
-                "max_retries": retries,
+                "max_retries": own.tries - 1,
                 "retry_timeout": timedelta(seconds=own.give_up_s),
                 "backoff": {
                     "init_backoff": timedelta(seconds=own.first_wait_s),
@@ -77,6 +78,12 @@ def code_of(error: Exception) -> str:
     """Return S3's own code for an error, such as NoSuchBucket, or nothing."""
     found = _CODE.search(str(error))
     return found[1] if found else ""
+
+
+def tries_of(error: Exception) -> int | None:
+    """Return how often a request was sent before obstore gave it up; None where it did not try again by itself."""
+    found = _RETRIES.search(str(error))
+    return int(found[1]) + 1 if found else None
 
 
 def told_of(error: Exception) -> str:

@@ -1,24 +1,19 @@
-"""One prefix of an S3 bucket through obstore: listed, read, put, tried again within limits, errors in one line."""
+"""One prefix of an S3 bucket through obstore, which tries again: listed, read, put, errors in one line."""
 
 from __future__ import annotations
 
-import random
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from errno import ESTALE
-from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 from pipeline.core.errors import NightFailed
 from pipeline.core.setting_sections import ObjectStoreSettings
-from pipeline.storage.object_client import code_of, open_store, refusal_of, told_of
+from pipeline.storage.object_client import code_of, open_store, refusal_of, told_of, tries_of
 from pipeline.storage.object_url import ObjectUrl
-
-if TYPE_CHECKING:
-    from obstore.store import S3Store
 
 T = TypeVar("T")
 _CHUNK = 4 * 2**20
@@ -53,12 +48,7 @@ class Bucket:
     def __init__(self, url: ObjectUrl, own: ObjectStoreSettings) -> None:
         """Open the place; nothing is asked yet but where the credentials are."""
         self.url, self.own = url, own
-        self._store = open_store(url, own, 0)
-
-    @cached_property
-    def _patient(self) -> S3Store:
-        """For the parts of a big upload, each of which is tried again by itself."""
-        return open_store(self.url, self.own, self.own.tries - 1)
+        self._store = open_store(url, own)
 
     def listed(self, below: str = "") -> list[Stored]:
         """Return the objects below the folder `below`, by name."""
@@ -100,7 +90,7 @@ class Bucket:
         return self._tried(ask, "read", name)
 
     def fetch(self, what: Stored, to: Path) -> None:
-        """Stream an object into the file `to`; after a break it goes on where it was.
+        """Stream an object into the file `to`.
 
         Raises
         ------
@@ -113,13 +103,11 @@ class Bucket:
         gone = ReplacedError(ESTALE, "replaced or removed while it was read", f"{self.url}/{what.name}")
         with to.open("wb") as file:
 
-            def go_on() -> None:
-                at = file.tell()
-                if at == what.size and at:
-                    return
-                options: dict[str, Any] = {"if_match": what.tag} | ({"range": {"offset": at}} if at else {})
+            def copy() -> None:
+                file.seek(0)
+                file.truncate()
                 try:
-                    got = obstore.get(self._store, what.name, options=options)  # type: ignore[arg-type]
+                    got = obstore.get(self._store, what.name, options={"if_match": what.tag})
                 except (PreconditionError, FileNotFoundError):
                     raise gone from None
                 if str(got.meta["e_tag"]) != what.tag:  # where If-Match is not known
@@ -127,11 +115,9 @@ class Bucket:
                 for chunk in got.stream(_CHUNK):
                     file.write(chunk)
                 if file.tell() != what.size:
-                    file.seek(0)
-                    file.truncate()
                     raise _Passing("not all of it came")
 
-            self._tried(go_on, "read", what.name)
+            self._tried(copy, "read", what.name)
 
     def put(self, name: str, content: bytes | Path, only_if: str | None = None) -> str:
         """Write an object in one atomic step and return its tag.
@@ -152,7 +138,7 @@ class Bucket:
         def send() -> str:
             try:
                 if is_big:
-                    done = obstore.put(self._patient, name, content, chunk_size=_PART, use_multipart=True)
+                    done = obstore.put(self._store, name, content, chunk_size=_PART, use_multipart=True)
                 else:
                     whole = content.read_bytes() if isinstance(content, Path) else content
                     done = obstore.put(self._store, name, whole, mode=mode, use_multipart=False)
@@ -175,22 +161,18 @@ class Bucket:
     def each(self, do: Callable[[T], object], things: Iterable[T]) -> None:
         """Carry `do` out for all things, several at once; the first failure is raised when those begun are done."""
         with ThreadPoolExecutor(self.own.at_once) as pool:
-            begun = [pool.submit(do, thing) for thing in things]
-            try:
-                for one in begun:
-                    one.result()
-            finally:
-                for one in begun:
-                    one.cancel()
+            list(pool.map(do, things))  # which begins no other thing after a failure
 
     def _tried(self, do: Callable[[], T], done: str, name: str) -> T:
-        """Do it; after a passing failure again, with longer and longer waits, within the settings' limits."""
+        """Do it, again after an answer that broke off or a conflict, which obstore leaves to us, within the limits."""
         from obstore.exceptions import BaseError
 
         where = f"{self.url}/{name}".rstrip("/")
         until = time.monotonic() + self.own.give_up_s
-        wait = self.own.first_wait_s
-        for turn in range(1, self.own.tries + 1):
+        tries, given_up = 0, None
+        while given_up is None and tries < self.own.tries and time.monotonic() < until:
+            time.sleep(self.own.first_wait_s if tries else 0)
+            tries += 1
             try:
                 return do()
             except _Passing as passing:
@@ -199,14 +181,9 @@ class Bucket:
                 refused = refusal_of(error, where, self.url)
                 if refused is not None:
                     raise refused from None
-                told = told_of(error)
-            pause = wait * random.uniform(0.5, 1.0)
-            if turn == self.own.tries or time.monotonic() + pause > until:
-                break
-            time.sleep(pause)
-            wait = min(2 * wait, self.own.longest_wait_s)
+                told, given_up = told_of(error), tries_of(error)
         raise NightFailed(
-            f"{where}: could not be {done} ({told}; {turn} tries); run again when the object store answers"
+            f"{where}: could not be {done} ({told}; {given_up or tries} tries); run again when the object store answers"
         )
 
 

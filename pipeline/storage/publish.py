@@ -27,7 +27,6 @@ from pipeline.core import sql_runner
 from pipeline.core.errors import NightFailed
 
 WHOLE, _BUILDING = ".whole", ".building"
-_PIECE_BYTES = 2**22
 # Enough for any table that is copied into the run's database: it goes to the disk as it comes.
 _SMALL: dict[str, str | bool | int | float | list[str]] = {"memory_limit": "500MB", "threads": 1}
 # What makes a spreadsheet run a cell: a sign of these (also in full width), after blanks and marks that it drops.
@@ -119,6 +118,21 @@ def write_tables(
     `views` names queries of sql/ over these tables, which nightclamp.duckdb has as views. `streamed` tables are too
     big to be held: each is what writes it as the Parquet file it is called with. `workers` tables are written at once;
     only where they lie within nightclamp.duckdb depends on it.
+
+    Parameters
+    ----------
+    folder
+        The run's folder.
+    tables
+        Rows by table name.
+    as_csv
+        Tables that are written as CSV too.
+    views
+        Queries of sql/ that nightclamp.duckdb has as views.
+    streamed
+        What writes a table too big to be held, by its name.
+    workers
+        Tables written at once.
     """
     # A table is too few row groups for threads of its own. Closed whatever happens: within a process DuckDB would hand
     # a file that was left open, with its tables, to the next night.
@@ -168,8 +182,7 @@ def folder_digest(folder: Path) -> str:
     for path in sorted(p for p in folder.rglob("*") if p.is_file()):
         digest.update(str(path.relative_to(folder)).encode())
         with path.open("rb") as file:
-            while piece := file.read(_PIECE_BYTES):
-                digest.update(piece)
+            hashlib.file_digest(file, lambda: digest)  # goes on with this one
     return digest.hexdigest()
 
 

@@ -9,11 +9,17 @@ Every night is a look: over half a year of them more fleets without drift see on
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy import stats
 
 from pipeline.core.binomial_intervals import wilson
+from pipeline.core.multiple_tests import holm
 from pipeline.core.setting_sections import HitRateSettings
 from pipeline.worklist.fix_success import WAYS
 from pipeline.worklist.prediction_log import OTHER_CAUSE
@@ -92,44 +98,25 @@ def _row(
     return counted, drift_p(likelihoods, hits, settings.surest)
 
 
-def hits_chances(likelihoods: Float) -> Float:
-    """Return the chance of 0, 1, ... n hits in n visits with these likelihoods (n + 1,), by exact convolution."""
-    chances = np.ones(1)
-    for p in likelihoods:
-        chances = np.convolve(chances, [1 - p, p])
-    return chances
-
-
-def tails(likelihoods: Float, surest: float) -> tuple[Float, Float]:
-    """Return the chance of at most and of at least 0, 1, ... n hits if the likelihoods hold, (n + 1,) each.
-
-    Records are wrong now and then, so a promise counts as no surer than `surest`, either way: for too few hits
-    likelihoods end there, for too many they start at 1 - `surest`.
-    """
-    few = hits_chances(np.minimum(likelihoods, surest))
-    many = hits_chances(np.maximum(likelihoods, 1 - surest))
-    return np.cumsum(few), np.cumsum(many[::-1])[::-1]
-
-
 def hits_interval(likelihoods: Float, settings: HitRateSettings) -> tuple[int, int]:
     """Return the fewest and the most hits that aren't in a tail of [hit_rate] alpha / 2 or less."""
-    at_most, at_least = tails(likelihoods, settings.surest)
-    inside = np.flatnonzero((at_most > settings.alpha / 2) & (at_least > settings.alpha / 2))
-    return int(inside[0]), int(inside[-1])
+    counts, tails = range(likelihoods.size + 1), _tails(likelihoods, settings.surest)
+    few, many = (bisect_right(counts, settings.alpha / 2, key=tail) for tail in tails)
+    return few, likelihoods.size - many
 
 
 def drift_p(likelihoods: Float, hits: int, surest: float) -> float:
     """Return how likely it is to be off by so much or more if the likelihoods hold: twice the smaller tail."""
-    at_most, at_least = tails(likelihoods, surest)
-    return float(min(1.0, 2 * min(at_most[hits], at_least[hits])))
+    at_most, missed_at_most = _tails(likelihoods, surest)
+    return float(min(1.0, 2 * min(at_most(hits), missed_at_most(likelihoods.size - hits))))
 
 
-def holm(p_values: list[float], alpha: float) -> list[bool]:
-    """Return which of several tests are significant with a chance of `alpha` for any false one (Holm 1979)."""
-    order = np.argsort(p_values, kind="stable")
-    is_flagged = [False] * len(p_values)
-    for rank, at in enumerate(order):
-        if p_values[at] > alpha / (len(p_values) - rank):
-            break
-        is_flagged[at] = True
-    return is_flagged
+def _tails(likelihoods: Float, surest: float) -> list[Callable[[int], float]]:
+    """Return what gives the chance of at most so many hits, and of at most so many misses, if the likelihoods hold.
+
+    Records are wrong now and then, so a promise counts as no surer than `surest`, either way. The visit that is added
+    and surely neither hits nor misses is for a month without any.
+    """
+    chances = np.minimum(likelihoods, surest), np.minimum(1 - likelihoods, surest)
+    # by cdf alone: ppf takes at most 63 likelihoods, and a frozen distribution three times as long
+    return [partial(stats.poisson_binom.cdf, p=np.append(each, 0.0)) for each in chances]

@@ -20,7 +20,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
+_HERE = Path(__file__).parent
+sys.path[:0] = [str(_HERE), str(_HERE.parent / "scenarios"), str(_HERE.parents[1])]
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from targets import TARGETS, Target

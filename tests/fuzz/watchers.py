@@ -13,12 +13,13 @@ from contextlib import contextmanager
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 from hostile_words import CANARY, TAG
+from kernel_days import DENVER, day_of, register
+from lakes import DAY, rows
 
-from pipeline.features.kernels.homes import Limits, check_homes, work_out
-from pipeline.features.kernels.rows import CHANNELS, MOST_ROWS, Lines, Sky, Sun
 from pipeline.scoring.design import columns
 from pipeline.scoring.model_file import load_model
 
@@ -64,16 +65,9 @@ def _is_importing() -> bool:
 @cache
 def _compile() -> None:
     """Have the day's code compiled or fetched, as a first night does: it keeps what it compiled beside the source."""
-    none, one, lines = np.zeros(1, np.int64), np.ones(1, np.int64), np.zeros(1)
-    channels = np.zeros((len(CHANNELS), 1))
-    limits = Limits(lines, lines, channels[:, 0].copy(), channels[:, 0].copy())
-    check_homes(none, one, none, channels, none, limits, 15.0)
     load_model().log_odds(np.zeros((1, len(columns()[0]))))
-    sky = Sky(lines, lines, lines, lines, np.zeros(1, bool), lines, lines)
-    sun = Sun(*(np.zeros((1, MOST_ROWS)) for _ in Sun._fields))
-    work_out(
-        none, one, none, channels, none, np.ones(1), none, sky, sun, Lines(*(1.0 for _ in Lines._fields))
-    )
+    with TemporaryDirectory() as folder:
+        day_of(rows("a"), register(DENVER), Path(folder), DAY)
 
 
 sys.addaudithook(_hook)

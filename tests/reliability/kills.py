@@ -20,7 +20,8 @@ from contextlib import redirect_stdout
 from datetime import date
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
+_HERE = Path(__file__).parent
+sys.path[:0] = [str(_HERE), str(_HERE.parent / "scenarios"), str(_HERE.parents[1])]
 
 from nights import FIRST, NEXT, build, put, rows, said, start, words
 

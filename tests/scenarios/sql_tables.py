@@ -94,7 +94,11 @@ class World:
             "hour_files": [str(root / "site_hour.parquet")],
             "files": [str(file.path) for file in lake.files(day)],
         }
-        load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
+        intake = load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
+        self.params["reject_files"] = [str(path) for path in intake.reject_files]
+        self.con.register("register_reject", registers.rejects.with_row_index("place").to_arrow())
+        arrived = pl.DataFrame(schema={"source_file": pl.String, "place": pl.Int64})
+        self.con.register("arrived", arrived.to_arrow())
         self.con.register("site_sky", site_sky(registers.sites, SETTINGS.day).to_arrow())
         for table in ("interval_checked", *day_oracle.TABLES, *FROM_FILES):
             sql_runner.keep(self.con, select(self.con, table, self.params), table)
@@ -139,8 +143,5 @@ def default_params(day: Any) -> dict[str, Any]:
         **day_params(SETTINGS.day, day),
         **contract.interval_ranges(),
         "as_of": day,
-        "after": -1,
-        "until": 2**62,
-        "rows_at_once": 2,
         "interval_minutes": [float(minutes) for minutes in contract.INTERVAL_MINUTES],
     }

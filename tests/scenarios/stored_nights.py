@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from datetime import date, timedelta
 from pathlib import Path
 
+import polars as pl
 from lakes import DAY, build_lake, put, rows
 
-from pipeline.core import sql_runner
+from pipeline.core import contract, sql_runner
 from pipeline.core.settings import load_settings
 from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay, refresh_days
-from pipeline.ingest.lake import open_lake
+from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.registers import read_registers
+from pipeline.nightly.rejects import write_rejects
 
 DAYS = [DAY + timedelta(days=at) for at in range(3)]
 SETTINGS = load_settings()
@@ -45,6 +48,19 @@ def night(lake_root: Path, store: Store, as_of: date = DAYS[-1]) -> list[StoredD
     )
     con.close()
     return done
+
+
+def rejects_of_days(
+    done: list[StoredDay], lake: Lake, store: Store, registers: pl.DataFrame | None = None
+) -> pl.DataFrame:
+    """Return the rejects of these days, after those of the registers, as a night publishes them."""
+    path = store.root / "rejects.parquet"
+    told = contract.rejects() if registers is None else registers
+    with closing(sql_runner.connect(store.root, SETTINGS.engine)) as con:
+        write_rejects(con, path, told, stored=done, lake=lake, store=store)
+    rejects = pl.read_parquet(path)
+    path.unlink()
+    return rejects
 
 
 def fresh(done: list[StoredDay]) -> list[date]:

@@ -46,8 +46,8 @@ class HomeDays:
         """Return the days that site_day's files, each of one day, hold of the homes of `shard`."""
         scan = pl.scan_parquet(list(paths), glob=False, hive_partitioning=False, include_file_paths="file")
         rows = scan.select("site_id", "day", "file").collect()
-        kept = shard.rows(rows.lazy()).collect()
-        homes, days = (kept[name].unique().sort() for name in ("site_id", "day"))
+        shard_rows = shard.rows(rows.lazy()).collect()
+        homes, days = (shard_rows[name].unique().sort() for name in ("site_id", "day"))
         # An id becomes its place in the list of homes; one of another shard has none.
         place = rows["site_id"].cast(pl.Enum(homes), strict=False).to_physical().cast(pl.Int64).fill_null(-1)
         is_there = np.zeros((len(days), len(homes)), bool)
@@ -63,9 +63,9 @@ class HomeDays:
 
     def walk(self, names: Sequence[str]) -> Iterator[tuple[int, Int, pl.DataFrame]]:
         """Read columns of the files, day after day: the day's line, the rows' homes, and the rows."""
-        some = max(1, _NUMBERS_AT_ONCE // (len(self.homes) * len(names) or 1))
-        for first in range(0, len(self.files), some):
-            files = self.files[first : first + some]
+        files_at_once = max(1, _NUMBERS_AT_ONCE // (len(self.homes) * len(names) or 1))
+        for first in range(0, len(self.files), files_at_once):
+            files = self.files[first : first + files_at_once]
             paths = [file.path for file in files]
             frame = pl.read_parquet(paths, columns=list(names), glob=False, hive_partitioning=False)
             ends = np.cumsum([0, *(len(file.home) for file in files)])

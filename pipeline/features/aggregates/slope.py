@@ -32,26 +32,26 @@ class Merged:
     scatter: Float
 
 
-def merged_slopes(read: Columns, in_span: Bool, own: FeatureSettings) -> dict[str, Float]:
+def merged_slopes(read: Columns, in_span: Bool, settings: FeatureSettings) -> dict[str, Float]:
     """Return SERIES' slopes and their errors, `slope_days` and `slope_scatter` of the sum, an entry a home.
 
     `read` has the columns SLOPES, `in_span` (days, homes) tells which days speak.
     """
     out: dict[str, Float] = {}
-    found = {}
+    merged = {}
     ramps = read["s_n"]
     with np.errstate(invalid="ignore"):
-        enough = in_span & (ramps >= own.min_ramps)
+        enough = in_span & (ramps >= settings.min_ramps)
     for series, name in SERIES.items():
-        found[series] = _merged(read, series, ramps, enough, own)
-        out[name], out[f"{name}_se"] = found[series].slope, found[series].se
-    both, one = found["sum"], found["l1"]
-    out["slope_days"] = np.where(both.days > 0, both.days, one.days)
+        merged[series] = _merged(read, series, ramps, enough, settings)
+        out[name], out[f"{name}_se"] = merged[series].slope, merged[series].se
+    both, first_leg = merged["sum"], merged["l1"]
+    out["slope_days"] = np.where(both.days > 0, both.days, first_leg.days)
     out["slope_scatter"] = both.scatter
     return out
 
 
-def _merged(read: Columns, series: str, ramps: Float, enough: Bool, own: FeatureSettings) -> Merged:
+def _merged(read: Columns, series: str, ramps: Float, enough: Bool, settings: FeatureSettings) -> Merged:
     """Merge one series.
 
     A day's weight is its inverse variance, lowered if it lies far from the median day. The error is the larger of
@@ -64,8 +64,8 @@ def _merged(read: Columns, series: str, ramps: Float, enough: Bool, own: Feature
     usable = usable[:, homes]
     slope = np.where(usable, slope[:, homes], 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        widened = error[:, homes] * (1 + own.few_ramps / ramps[:, homes])
-    error = np.where(usable, np.sqrt(widened**2 + own.slope_day_sd**2), 1.0)
+        widened = error[:, homes] * (1 + settings.few_ramps / ramps[:, homes])
+    error = np.where(usable, np.sqrt(widened**2 + settings.slope_day_sd**2), 1.0)
     middle, usual = _median(slope, usable), _median(error, usable)
     weight = np.where(usable, 1 / (error**2 * (1 + ((slope - middle) / (2 * error)) ** 2)), 0.0)
     total = sum_of_days(weight)
@@ -75,9 +75,9 @@ def _merged(read: Columns, series: str, ramps: Float, enough: Bool, own: Feature
     apart = 1.4826 * _median(np.abs(slope - best), usable)
 
     def placed(values: Float) -> Float:
-        every = np.full(len(count), np.nan)
-        every[homes] = values
-        return every
+        all_homes = np.full(len(count), np.nan)
+        all_homes[homes] = values
+        return all_homes
 
     return Merged(
         placed(best),

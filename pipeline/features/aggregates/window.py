@@ -40,13 +40,17 @@ RANKED = (
 _COUNTS = ("days", "pair_days", "leak_l1_days", "leak_l2_days", "slope_days")
 
 
-def site_window(days: HomeDays, span: pl.DataFrame, own: FeatureSettings) -> pl.DataFrame:
+def site_window(days: HomeDays, span: pl.DataFrame, settings: FeatureSettings) -> pl.DataFrame:
     """Return table site_window, one row a home with days in its span, sorted.
 
     Parameters
     ----------
+    days
+        The homes' days.
     span
         `site_id`, `from_on`, `to_on`: the days that speak for each home; one that isn't there has none.
+    settings
+        Section [feature].
 
     Returns
     -------
@@ -61,14 +65,16 @@ def site_window(days: HomeDays, span: pl.DataFrame, own: FeatureSettings) -> pl.
         ten; `l1_floor_soft`, `l2_floor_soft` [W] how far it lies under the night's 5th percentile; `pv_max_w` [W]
         highest production; every sum of SUMS; what `merged_slopes` returns.
     """
-    told = pl.DataFrame({"site_id": days.homes}).join(span, on="site_id", how="left", maintain_order="left")
-    at = days.days.to_physical().to_numpy()[:, None]
-    first, last = (told[name].to_physical().to_numpy().astype(float) for name in ("from_on", "to_on"))
-    in_span = days.is_there & (at >= first) & (at <= last)  # a home without a span: NaN, never true
+    spans = pl.DataFrame({"site_id": days.homes}).join(span, on="site_id", how="left", maintain_order="left")
+    day_number = days.days.to_physical().to_numpy()[:, None]
+    first, last = (spans[name].to_physical().to_numpy().astype(float) for name in ("from_on", "to_on"))
+    in_span = (
+        days.is_there & (day_number >= first) & (day_number <= last)
+    )  # a home without a span: NaN, never true
     out: dict[str, Float] = {"days": in_span.sum(axis=0).astype(float)}
     read = days.columns((*RANKED, *SLOPES))
     out |= _ranked(read, in_span)
-    out |= merged_slopes(read, in_span, own)
+    out |= merged_slopes(read, in_span, settings)
     out |= _sums(days, in_span)
     merged = pl.DataFrame({"site_id": days.homes, **out}).filter(out["days"] > 0).fill_nan(None)
     return merged.with_columns(pl.col(_COUNTS).cast(pl.Int64), pl.col("nights").cast(pl.Int32))
@@ -93,8 +99,8 @@ def _ranked(read: Columns, in_span: Bool) -> dict[str, Float]:
     out: dict[str, Float] = {}
 
     def ranks(grid: Float, *shares: float) -> list[Float]:
-        found = quantiles(grid.T, (in_span & ~np.isnan(grid)).T, shares)
-        return [values + 0.0 for values in found]  # sorting takes -0 and 0 in any order: both are 0
+        ranked = quantiles(grid.T, (in_span & ~np.isnan(grid)).T, shares)
+        return [values + 0.0 for values in ranked]  # sorting takes -0 and 0 in any order: both are 0
 
     def ratio_of_days(name: str) -> None:
         grid = read[name]

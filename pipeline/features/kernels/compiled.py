@@ -118,7 +118,19 @@ def put_counts(value: Float, counts: Int, rows: int) -> None:
 
 @compiled
 def add(sums: Float, at: int, summand: float, is_asked: bool) -> int:
-    """Add to place `at`, below 63, and return that place's bit; a null (NaN) or a row not asked for gives 0."""
+    """Add to place `at`, below 63, and return that place's bit; a null (NaN) or a row not asked for gives 0.
+
+    Parameters
+    ----------
+    sums
+        Shape (places,).
+    at
+        Place in it, below 63.
+    summand
+        NaN for null.
+    is_asked
+        Whether the row is of the statistic's kind.
+    """
     counts = is_asked & (summand == summand)
     sums[at] += summand if counts else 0.0
     return int(counts) << at

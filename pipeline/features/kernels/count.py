@@ -16,7 +16,7 @@ from pipeline.features.kernels.compiled import (
     reaches,
     tally,
 )
-from pipeline.features.kernels.rows import Lines, Rows
+from pipeline.features.kernels.rows import Rows, Thresholds
 
 AT = numbered(
     """
@@ -29,9 +29,23 @@ COUNTS = AT._fields
 
 
 @compiled
-def count_levels(r: Rows, rows: int, quiet_w: float, lines: Lines, n: Int) -> None:
-    """Tally COUNTS in `n`, 0 before."""
-    zero_w, noise_w, drop_w = lines.zero_w, lines.noise_w, lines.drop_w
+def count_levels(r: Rows, rows: int, quiet_w: float, thresholds: Thresholds, n: Int) -> None:
+    """Tally COUNTS in `n`, 0 before.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    quiet_w
+        Production below it is none [W].
+    thresholds
+        The settings' numbers.
+    n
+        Shape (COUNTS,), written to.
+    """
+    zero_w, noise_w, drop_w = thresholds.zero_w, thresholds.noise_w, thresholds.drop_w
     was_zero1 = was_zero2 = NULL  # of the row before
     size1_before = size2_before = size1_twice = size2_twice = np.nan
     for i in range(rows):
@@ -42,7 +56,7 @@ def count_levels(r: Rows, rows: int, quiet_w: float, lines: Lines, n: Int) -> No
         both = l1 + (l2 if l2 == l2 else 0.0)
         zero1, zero2 = below(size1, zero_w), below(size2, zero_w)
         live1, live2 = above(size1, drop_w), above(size2, drop_w)
-        sun_up = above(sun_sin, lines.sun_sin)
+        sun_up = above(sun_sin, thresholds.sun_sin)
         open1, open2 = min(zero1, was_zero1, max(live2, live)), min(zero2, was_zero2, max(live1, live))
         tally(n, AT.n_dark, dark)
         tally(n, AT.n_dark_pv_live, min(dark, above(size_pv, quiet_w)))
@@ -54,7 +68,7 @@ def count_levels(r: Rows, rows: int, quiet_w: float, lines: Lines, n: Int) -> No
         tally(n, AT.n_neg_l1_day, min(light, below(l1, -noise_w)))
         tally(n, AT.n_neg_l2_day, min(light, below(l2, -noise_w)))
         tally(n, AT.n_pv_sun, min(sun_up, live))
-        tally(n, AT.n_balanced, min(sun_up, live, below(abs(both), lines.balanced_w)))
+        tally(n, AT.n_balanced, min(sun_up, live, below(abs(both), thresholds.balanced_w)))
         tally(n, AT.n_zero_l1, zero1)
         tally(n, AT.n_zero_l2, zero2)
         zero2_or_none = TRUE if zero2 == NULL else zero2
@@ -67,8 +81,8 @@ def count_levels(r: Rows, rows: int, quiet_w: float, lines: Lines, n: Int) -> No
         tally(n, AT.n_low_l2, min(night, TRUE - zero2, below(size2, 5.0 * zero_w)))
         tally(n, AT.n_lone_l1, open1)
         tally(n, AT.n_lone_l2, open2)
-        tally(n, AT.n_tiny_l1, below(size1, lines.tiny_w))
-        tally(n, AT.n_tiny_l2, below(size2, lines.tiny_w))
+        tally(n, AT.n_tiny_l1, below(size1, thresholds.tiny_w))
+        tally(n, AT.n_tiny_l2, below(size2, thresholds.tiny_w))
         d1 = l1 - r[i - 1].l1_w if i > 0 else np.nan
         d2 = l2 - r[i - 1].l2_w if i > 0 else np.nan
         tally(n, AT.n_stale_l1, min(step, is_same(d1, 0.0), reaches(size1, zero_w)))

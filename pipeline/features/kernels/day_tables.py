@@ -46,8 +46,8 @@ def day_tables(
     """
     with closing(con.cursor()) as beside:  # the blocks may still be a result of `con`, which is busy then
         fleet = fleet_of(beside, sky, day, settings=settings)
-        found = [_work_out(rows, fleet) for rows in blocks]
-    return day_frame(found, fleet).sort("site_id"), hour_frame(found, fleet).sort("site_id", "hour_start")
+        results = [_work_out(rows, fleet) for rows in blocks]
+    return day_frame(results, fleet).sort("site_id"), hour_frame(results, fleet).sort("site_id", "hour_start")
 
 
 def _work_out(rows: UsedRows, fleet: Fleet) -> Found:
@@ -57,11 +57,11 @@ def _work_out(rows: UsedRows, fleet: Fleet) -> Found:
     lengths, line = np.unique(
         _lengths(rows.minute, start, count, fleet.default_length_min), return_inverse=True
     )
-    found = work_out(
+    statistics = work_out(
         start, count, home, Channels(**rows.channels), rows.minute, lengths[line], line,
-        fleet.sky, fleet.suns.of(lengths), fleet.lines,
+        fleet.sky, fleet.suns.of(lengths), fleet.thresholds,
     )  # fmt: skip
-    return Found(home, *found)
+    return Found(home, *statistics)
 
 
 def _lengths(minute: Int, start: Int, count: Int, default_min: float) -> Float:

@@ -1,4 +1,4 @@
-"""What the statistics of homes need beside their rows: the register by number, the sun, the settings' lines."""
+"""What the statistics of homes need beside their rows: the register by number, the sun, the settings' thresholds."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pipeline.core import sql_runner
 from pipeline.core.setting_sections import DaySettings
 from pipeline.features.day_statistics import day_params
 from pipeline.features.kernels.compiled import Float, Int
-from pipeline.features.kernels.rows import Lines, Sky, Sun, lines_of
+from pipeline.features.kernels.rows import Sky, Sun, Thresholds, thresholds_of
 
 
 class Suns:
@@ -26,7 +26,7 @@ class Suns:
     def of(self, lengths_min: Float) -> Sun:
         """Return the sun of these lengths, a line each."""
         each = [self._of(float(length)) for length in lengths_min]
-        return Sun(*(np.stack(lines) for lines in zip(*each, strict=True)))
+        return Sun(*(np.stack(part) for part in zip(*each, strict=True)))
 
     def _of(self, length_min: float) -> tuple[Float, ...]:
         if length_min not in self._known:
@@ -51,14 +51,26 @@ class Fleet:
     ids: pl.Series
     register_key: pl.Series
     sky: Sky
-    lines: Lines
+    thresholds: Thresholds
     default_length_min: float
     day: date
     suns: Suns
 
 
 def fleet_of(con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, day: date, *, settings: DaySettings) -> Fleet:
-    """Return what a day of these homes is worked out with; `sky` is `day_statistics.site_sky`."""
+    """Return what a day of these homes is worked out with; `sky` is `day_statistics.site_sky`.
+
+    Parameters
+    ----------
+    con
+        Works out where the sun is.
+    sky
+        `day_statistics.site_sky`, sorted by site_key.
+    day
+        The UTC day.
+    settings
+        Section [day].
+    """
 
     def numbers(name: str) -> Float:
         # A copy: an array of someone else's can't be written, and is another type, compiled for anew.
@@ -74,5 +86,5 @@ def fleet_of(con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, day: date, *, se
             numbers("sin_lat"), numbers("cos_lat"), np.sin(longitude), np.cos(longitude),
             np.array(sky["is_load_side"]), numbers("pv_quiet_w"), numbers("ramp_w"),
         ),
-        lines_of(params), float(params["default_length_min"]), day, Suns(con, day),
+        thresholds_of(params), float(params["default_length_min"]), day, Suns(con, day),
     )  # fmt: skip

@@ -45,8 +45,8 @@ def hour_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
     run, hour = np.nonzero(rows[:, 0])
     with np.errstate(invalid="ignore"):
         means = {
-            name: sums[run, at, hour] / rows[run, 1 + at, hour]
-            for at, name in enumerate(("l1_w", "l2_w", "pv_w"))
+            name: sums[run, channel, hour] / rows[run, 1 + channel, hour]
+            for channel, name in enumerate(("l1_w", "l2_w", "pv_w"))
         }
     midnight = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day))
     return (

@@ -12,7 +12,7 @@ from pipeline.features.kernels.count import COUNTS, count_levels
 from pipeline.features.kernels.level import hours, single_levels, sum_levels
 from pipeline.features.kernels.meter import metered
 from pipeline.features.kernels.ramp import RAMPS, ramps
-from pipeline.features.kernels.rows import ROW, Channels, Lines, Sky, Sun, fill_rows
+from pipeline.features.kernels.rows import ROW, Channels, Sky, Sun, Thresholds, fill_rows
 from pipeline.features.kernels.step import count_steps, sum_steps
 
 _PARTS = (
@@ -36,35 +36,57 @@ def work_out(
     sun_line: Int,
     sky: Sky,
     sun: Sun,
-    lines: Lines,
+    thresholds: Thresholds,
 ) -> tuple[Float, Float, Float]:
     """Return (runs, COLUMNS), NaN for null; and rows and sums by hour as `hours` gives them, (runs, 4 or 3, 24).
 
-    A run is the rows of one home: `start` its first row and `rows` their number, `home` its place in `sky`,
-    `length_min` its interval length [min] and `sun_line` that one's line in `sun`.
+    Parameters
+    ----------
+    start
+        First row of each home, shape (homes,).
+    rows
+        How many rows each has.
+    home
+        Place of each in `sky`.
+    channels
+        The measures, shape (all rows,) each.
+    minute
+        Minute of the UTC day of each row.
+    length_min
+        Interval length of each home [min].
+    sun_line
+        Line in `sun` of that length.
+    sky
+        What the register says, a home each.
+    sun
+        Where the sun is, shape (lengths, 1440).
+    thresholds
+        The settings' numbers.
     """
     runs = len(start)
     most = rows.max()
-    found = np.empty((runs, _COLUMNS))
+    statistics = np.empty((runs, _COLUMNS))
     hour_rows, hour_sums = np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
     r, room, lit = np.empty(most, ROW), np.empty((6, most)), np.empty(most, np.int64)
     sums, counts = np.empty(_MOST), np.empty(_MOST, np.int64)
     for run in range(runs):
-        own, size, length, value = home[run], rows[run], length_min[run], found[run]
-        fill_rows(r, channels, minute, start[run], size, length, sky, own, sun, sun_line[run], lines)
+        home_number, size, length, value = home[run], rows[run], length_min[run], statistics[run]
+        fill_rows(
+            r, channels, minute, start[run], size, length, sky, home_number, sun, sun_line[run], thresholds
+        )
         counts[:] = 0
-        count_levels(r, size, sky.pv_quiet_w[own], lines, counts)
+        count_levels(r, size, sky.pv_quiet_w[home_number], thresholds, counts)
         put_counts(value[: _ENDS[0]], counts, size)
         sums[:] = 0.0
         sum_levels(r, size, length, sums, value[_ENDS[0] : _ENDS[1]])
-        single_levels(r, size, length, lines, room[0], value[_ENDS[1] : _ENDS[2]])
+        single_levels(r, size, length, thresholds, room[0], value[_ENDS[1] : _ENDS[2]])
         counts[:] = 0
-        steps = count_steps(r, size, lines, room, counts, value[_ENDS[4] : _ENDS[5]])
+        steps = count_steps(r, size, thresholds, room, counts, value[_ENDS[4] : _ENDS[5]])
         put_counts(value[_ENDS[2] : _ENDS[3]], counts, steps)
         sums[:] = 0.0
         sum_steps(r, size, sums, value[_ENDS[3] : _ENDS[4]])
-        ramps(r, size, length, sky.ramp_w[own], lines, lit, room, value[_ENDS[5] : _ENDS[6]])
+        ramps(r, size, length, sky.ramp_w[home_number], thresholds, lit, room, value[_ENDS[5] : _ENDS[6]])
         sums[:] = 0.0
         metered(r, size, sums, value[_ENDS[6] : _ENDS[7]], value[_ENDS[7] :])
         hours(r, size, hour_rows[run], hour_sums[run])
-    return found, hour_rows, hour_sums
+    return statistics, hour_rows, hour_sums

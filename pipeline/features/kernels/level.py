@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.features.kernels.compiled import TRUE, Float, add, compiled, numbered, put_sums, quantile, sort
-from pipeline.features.kernels.rows import Lines, Rows
+from pipeline.features.kernels.rows import Rows, Thresholds
 
 SUM = numbered(
     """
@@ -28,7 +28,21 @@ WHOLE = ("n_row", "n_l1", "n_l2", "n_pv", "n_volt", "n_net", "n_battery", "sky_n
 
 @compiled
 def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float) -> None:
-    """Put SUMS into `value`; `sums` has room for them, 0 before."""
+    """Put SUMS into `value`; `sums` has room for them, 0 before.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    length_min
+        Interval length [min].
+    sums
+        Shape (SUMS,) or longer, 0 before.
+    value
+        Shape (SUMS,), written to.
+    """
     seen = 0
     for i in range(rows):
         l1, l2, pv, sun_sin = r[i].l1_w, r[i].l2_w, r[i].pv_w, r[i].sun_sin
@@ -59,14 +73,32 @@ def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float)
         has_volt = r[i].vdiff_v == r[i].vdiff_v
         seen |= add(sums, SUM.l1_v_sum, r[i].l1_v, has_volt) | add(sums, SUM.l2_v_sum, r[i].l2_v, has_volt)
         seen |= add(sums, SUM.vdiff_vdiff, r[i].vdiff_v * r[i].vdiff_v, has_volt)
-    for at in (SUM.l1_abs_wh, SUM.l2_abs_wh, SUM.pv_wh):
-        sums[at] *= length_min / 60.0
+    for place in (SUM.l1_abs_wh, SUM.l2_abs_wh, SUM.pv_wh):
+        sums[place] *= length_min / 60.0
     put_sums(value, sums, seen)
 
 
 @compiled
-def single_levels(r: Rows, rows: int, length_min: float, lines: Lines, room: Float, value: Float) -> None:
-    """Put ONES into `value`, NaN for null; `room` holds a home's rows."""
+def single_levels(
+    r: Rows, rows: int, length_min: float, thresholds: Thresholds, room: Float, value: Float
+) -> None:
+    """Put ONES into `value`, NaN for null; `room` holds a home's rows.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    length_min
+        Interval length [min].
+    thresholds
+        The settings' numbers.
+    room
+        Scratch of shape (rows,).
+    value
+        Shape (ONES,), written to.
+    """
     value[:] = 0.0
     value[ONE.n_row] = value[ONE.sky_n] = float(rows)
     value[ONE.length_min], value[ONE.covered_min] = length_min, rows * length_min
@@ -84,7 +116,7 @@ def single_levels(r: Rows, rows: int, length_min: float, lines: Lines, room: Flo
             pv_max = abs(pv)
         if r[i].is_night == TRUE:
             # With every channel at zero a row is a gap; where leg 1 is not known, it is not told of leg 2.
-            is_zero1, is_zero2 = abs(l1) < lines.zero_w, abs(l2) < lines.zero_w
+            is_zero1, is_zero2 = abs(l1) < thresholds.zero_w, abs(l2) < thresholds.zero_w
             is_gap = is_zero1 & (is_zero2 | (l2 != l2))
             if l1 < least1 and not is_gap:
                 least1 = l1
@@ -101,18 +133,18 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
     for leg in range(2):
         size = 0
         for i in range(rows):
-            one = r[i].l1_w if leg == 0 else r[i].l2_w
-            if r[i].is_dark == TRUE and one == one:
-                room[size] = abs(one)
+            reading = r[i].l1_w if leg == 0 else r[i].l2_w
+            if r[i].is_dark == TRUE and reading == reading:
+                room[size] = abs(reading)
                 size += 1
         sort(room, size)
         value[ONE.l1_dark_size if leg == 0 else ONE.l2_dark_size] = quantile(room, size, 0.9)
     for series in range(3):
         size = 0
         for i in range(rows):
-            one = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].l1_w + r[i].l2_w
-            if r[i].is_night == TRUE and one == one:
-                room[size] = one
+            reading = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].l1_w + r[i].l2_w
+            if r[i].is_night == TRUE and reading == reading:
+                room[size] = reading
                 size += 1
         sort(room, size)
         low, middle, high = (
@@ -126,12 +158,24 @@ def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
 
 @compiled
 def hours(r: Rows, rows: int, count: Float, total: Float) -> None:
-    """Add rows to `count` (4, 24): all, with l1_w, l2_w and pv_w; and these three to `total` (3, 24) [W sum]."""
+    """Add rows to `count` (4, 24): all, with l1_w, l2_w and pv_w; and these three to `total` (3, 24) [W sum].
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    count
+        Shape (4, 24), written to.
+    total
+        Shape (3, 24) [W sum], written to.
+    """
     for i in range(rows):
         hour = r[i].minute // 60
         count[0, hour] += 1.0
         for series in range(3):
-            one = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].pv_w
-            if one == one:
+            reading = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].pv_w
+            if reading == reading:
                 count[1 + series, hour] += 1.0
-                total[series, hour] += one
+                total[series, hour] += reading

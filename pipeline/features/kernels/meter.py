@@ -20,7 +20,21 @@ ONES = ONE._fields
 
 @compiled
 def metered(r: Rows, rows: int, sums: Float, value: Float, ones: Float) -> None:
-    """Put SUMS into `value` and ONES into `ones`, NaN without a meter's reading; `sums` has room for SUMS, 0 before."""
+    """Put SUMS into `value` and ONES into `ones`, NaN without a meter's reading; `sums` has room for SUMS, 0 before.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    sums
+        Shape (SUMS,) or longer, 0 before.
+    value
+        Shape (SUMS,), written to.
+    ones
+        Shape (ONES,), written to.
+    """
     seen = 0
     steps = there = 0
     has_l2 = has_pv = False

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.features.kernels.compiled import FALSE, GAPS, TRUE, Float, Int, compiled, numbered
-from pipeline.features.kernels.rows import Lines, Rows
+from pipeline.features.kernels.rows import Rows, Thresholds
 
 AT = numbered(
     """
@@ -25,14 +25,34 @@ def ramps(
     rows: int,
     length_min: float,
     ramp_w: float,
-    lines: Lines,
+    thresholds: Thresholds,
     lit: Int,
     room: Float,
     v: Float,
 ) -> None:
-    """Put RAMPS into `v`, NaN for null; `lit` (rows), `room` (6, rows) are to write in."""
+    """Put RAMPS into `v`, NaN for null; `lit` (rows), `room` (6, rows) are to write in.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    length_min
+        Interval length [min].
+    ramp_w
+        Size of a ramp that calibrates [W].
+    thresholds
+        The settings' numbers.
+    lit
+        Scratch of shape (rows,).
+    room
+        Scratch of shape (6, rows).
+    v
+        Shape (RAMPS,), written to.
+    """
     v[:] = np.nan
-    span = max(1, int(np.floor(lines.ramp_span_min / length_min + 0.5)))
+    span = max(1, int(np.floor(thresholds.ramp_span_min / length_min + 0.5)))
     count = 0
     for i in range(rows):
         if r[i].is_dark == FALSE or r[i].is_pv_live == TRUE:
@@ -48,7 +68,7 @@ def ramps(
             and r[end].is_idle == TRUE
             and r[last].minute - r[first].minute == (span + 2) * length_min
             and abs(around) >= ramp_w
-            and around * ramp > lines.ramp_core_share * around * around
+            and around * ramp > thresholds.ramp_core_share * around * around
         ):
             room[0, found], room[1, found] = start, end
             room[2, found] = np.floor(abs(around) * 1024.0 + 0.5) / 1024.0

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import namedtuple
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from pipeline.core.setting_sections import DaySettings
 from pipeline.features.kernels.compiled import FALSE, NULL, TRUE, Bool, Float, Int, above, below, compiled
 
 
@@ -46,30 +48,9 @@ class Sun(NamedTuple):
     sin_hour: Float
 
 
-class Lines(NamedTuple):
-    """The numbers of `day_statistics.day_params` that the statistics are taken by."""
-
-    longest_gap_min: float
-    dark_sin: float
-    sun_sin: float
-    battery_idle_w: float
-    noise_w: float
-    zero_w: float
-    balanced_w: float
-    tiny_w: float
-    drop_w: float
-    glitch_share: float
-    calm_w: float
-    ramp_span_min: float
-    ramp_core_share: float
-    active_w: float
-    alike_w: float
-    alike_share: float
-    pair_w: float
-    pair_log_range: float
-    leak_w: float
-    volt_low: float
-    volt_high: float
+_THRESHOLDS = (*DaySettings.model_fields, "dark_sin", "sun_sin")
+_Thresholds: Any = namedtuple("_Thresholds", _THRESHOLDS)  # type: ignore[misc]
+Thresholds = Any  # one of these; the type checker doesn't know its fields either
 
 
 # What the statistics read of each row, in the order of time; NaN is null. Flags are TRUE or FALSE, never null.
@@ -84,9 +65,9 @@ ROW = np.dtype(
 Rows = Any  # an array of ROW: numba knows its fields, the type checker doesn't
 
 
-def lines_of(params: Mapping[str, Any]) -> Lines:
-    """Return the lines among the parameters of a day's tables."""
-    return Lines(**{name: float(params[name]) for name in Lines._fields})
+def thresholds_of(params: Mapping[str, Any]) -> Thresholds:
+    """Return the numbers of `day_statistics.day_params` by name, as compiled code takes them."""
+    return _Thresholds(**{name: float(params[name]) for name in _THRESHOLDS})
 
 
 @compiled
@@ -101,23 +82,52 @@ def fill_rows(
     home: int,
     sun: Sun,
     sun_line: int,
-    lines: Lines,
+    thresholds: Thresholds,
 ) -> None:
-    """Fill `r` with the `count` rows of a home, which begin at `first` in `channels`."""
+    """Fill `r` with the `count` rows of a home, which begin at `first` in `channels`.
+
+    Parameters
+    ----------
+    r
+        Array of ROW, written to.
+    channels
+        The measures, many homes one after the other.
+    minute
+        Minute of the UTC day of each row.
+    first
+        The home's first row.
+    count
+        How many it has.
+    length_min
+        Its interval length [min].
+    sky
+        What the register says, a home each.
+    home
+        Place of the home in `sky`.
+    sun
+        Where the sun is, an interval length a line.
+    sun_line
+        Line of the home's length.
+    thresholds
+        The settings' numbers.
+    """
     sin_lat, cos_lat = sky.sin_lat[home], sky.cos_lat[home]
     sin_lon, cos_lon = sky.sin_lon[home], sky.cos_lon[home]
     quiet_w, is_load_side = sky.pv_quiet_w[home], sky.is_load_side[home]
     for i in range(count):
-        at = first + i
-        now = minute[at]
+        source = first + i
+        now = minute[source]
         r[i].minute = now
-        r[i].l1_w, r[i].l2_w = channels.l1_w[at], channels.l2_w[at]
-        r[i].pv_w, r[i].battery_w = channels.pv_w[at], channels.battery_w[at]
-        v1, v2 = channels.l1_v[at], channels.l2_v[at]
+        r[i].l1_w, r[i].l2_w = channels.l1_w[source], channels.l2_w[source]
+        r[i].pv_w, r[i].battery_w = channels.pv_w[source], channels.battery_w[source]
+        v1, v2 = channels.l1_v[source], channels.l2_v[source]
         r[i].l1_v, r[i].l2_v = v1, v2
-        r[i].l1_var, r[i].l2_var = channels.l1_var[at], channels.l2_var[at]
-        r[i].net_w = (channels.import_wh[at] - channels.export_wh[at]) * 60.0 / length_min
-        if lines.volt_low <= v1 <= lines.volt_high and lines.volt_low <= v2 <= lines.volt_high:
+        r[i].l1_var, r[i].l2_var = channels.l1_var[source], channels.l2_var[source]
+        r[i].net_w = (channels.import_wh[source] - channels.export_wh[source]) * 60.0 / length_min
+        if (
+            thresholds.volt_low <= v1 <= thresholds.volt_high
+            and thresholds.volt_low <= v2 <= thresholds.volt_high
+        ):
             r[i].vdiff_v, r[i].vmean_v = v1 - v2, (v1 + v2) / 2.0
         else:
             r[i].vdiff_v = r[i].vmean_v = np.nan
@@ -133,17 +143,17 @@ def fill_rows(
         battery = r[i].battery_w if r[i].battery_w == r[i].battery_w else 0.0
         r[i].probe_w = pv + battery
         is_live = TRUE if pv > quiet_w else FALSE
-        is_dark = below(sun_sin, lines.dark_sin)
+        is_dark = below(sun_sin, thresholds.dark_sin)
         if is_dark == NULL:
             is_dark = TRUE - above(pv, quiet_w)
         if is_dark == NULL:
             is_dark = FALSE
-        is_idle = TRUE if abs(battery) < lines.battery_idle_w else FALSE
+        is_idle = TRUE if abs(battery) < thresholds.battery_idle_w else FALSE
         is_night = min(is_dark, TRUE - is_live, TRUE if is_load_side else is_idle)
         is_step = FALSE
-        if i > 0 and now - r[i - 1].minute <= lines.longest_gap_min:
+        if i > 0 and now - r[i - 1].minute <= thresholds.longest_gap_min:
             is_step = TRUE
         driven = abs(r[i].probe_w - r[i - 1].probe_w) if i > 0 else np.nan
-        is_still = FALSE if driven >= lines.calm_w else TRUE
+        is_still = FALSE if driven >= thresholds.calm_w else TRUE
         r[i].is_dark, r[i].is_pv_live, r[i].is_idle = is_dark, is_live, is_idle
         r[i].is_night, r[i].is_step, r[i].is_calm = is_night, is_step, min(is_step, max(is_night, is_still))

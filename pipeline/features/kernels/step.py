@@ -20,7 +20,7 @@ from pipeline.features.kernels.compiled import (
     sort,
     tally,
 )  # fmt: skip
-from pipeline.features.kernels.rows import Lines, Rows
+from pipeline.features.kernels.rows import Rows, Thresholds
 
 AT = numbered(
     """
@@ -43,7 +43,19 @@ ONES = ONE._fields
 
 @compiled
 def sum_steps(r: Rows, rows: int, sums: Float, value: Float) -> None:
-    """Put SUMS into `value`; `sums` has room for them, 0 before."""
+    """Put SUMS into `value`; `sums` has room for them, 0 before.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    sums
+        Shape (SUMS,) or longer, 0 before.
+    value
+        Shape (SUMS,), written to.
+    """
     seen = 0
     for i in range(1, rows):
         if r[i].is_step == FALSE:
@@ -94,10 +106,25 @@ def sum_steps(r: Rows, rows: int, sums: Float, value: Float) -> None:
 
 
 @compiled
-def count_steps(r: Rows, rows: int, lines: Lines, room: Float, n: Int, value: Float) -> int:
+def count_steps(r: Rows, rows: int, thresholds: Thresholds, room: Float, n: Int, value: Float) -> int:
     """Tally COUNTS in `n`, 0 before, and put ONES into `value`; return how many steps there are.
 
     `room` (3, rows) is to write in.
+
+    Parameters
+    ----------
+    r
+        Rows of a home, an array of ROW.
+    rows
+        How many there are.
+    thresholds
+        The settings' numbers.
+    room
+        Scratch of shape (3, rows).
+    n
+        Shape (COUNTS,), written to.
+    value
+        Shape (ONES,), written to.
     """
     value[:] = np.nan
     steps = pairs = leaks1 = leaks2 = 0
@@ -116,8 +143,8 @@ def count_steps(r: Rows, rows: int, lines: Lines, room: Float, n: Int, value: Fl
         tally(n, AT.vd_n_d, min(light, TRUE * has_volt))
         size1, size2 = abs(d1), abs(d2)
         bigger = size1 if size2 != size2 or size1 > size2 else size2
-        active = reaches(bigger, lines.active_w)
-        near = lines.alike_w + lines.alike_share * bigger
+        active = reaches(bigger, thresholds.active_w)
+        near = thresholds.alike_w + thresholds.alike_share * bigger
         equal, mirror = TRUE - above(abs(d1 - d2), near), TRUE - above(abs(d1 + d2), near)
         tally(n, AT.n_active_n, min(night, active))
         tally(n, AT.n_active_d, min(light, active))
@@ -125,11 +152,11 @@ def count_steps(r: Rows, rows: int, lines: Lines, room: Float, n: Int, value: Fl
         tally(n, AT.n_equal_d, min(light, active, equal))
         tally(n, AT.n_mirror_n, min(night, active, mirror))
         tally(n, AT.n_mirror_d, min(light, active, mirror))
-        pair = min(calm, reaches(size1, lines.pair_w), reaches(size2, lines.pair_w))
+        pair = min(calm, reaches(size1, thresholds.pair_w), reaches(size2, thresholds.pair_w))
         log = np.nan
         if pair == TRUE and size1 > 0.0 and size2 > 0.0:
             log = np.log(abs(d2 / d1))
-        pair = min(pair, below(abs(log), lines.pair_log_range))
+        pair = min(pair, below(abs(log), thresholds.pair_log_range))
         product = d1 * d2
         tally(n, AT.n_pair, pair)
         tally(n, AT.n_pair_same, min(pair, above(product, 0.0)))
@@ -137,8 +164,8 @@ def count_steps(r: Rows, rows: int, lines: Lines, room: Float, n: Int, value: Fl
         if pair == TRUE:
             room[0, pairs] = log
             pairs += 1
-        leak1 = min(calm, reaches(size2, lines.leak_w), below(size1, 0.5 * size2))
-        leak2 = min(calm, reaches(size1, lines.leak_w), below(size2, 0.5 * size1))
+        leak1 = min(calm, reaches(size2, thresholds.leak_w), below(size1, 0.5 * size2))
+        leak2 = min(calm, reaches(size1, thresholds.leak_w), below(size2, 0.5 * size1))
         tally(n, AT.n_leak_l1, leak1)
         tally(n, AT.n_leak_l2, leak2)
         if leak1 == TRUE:
@@ -147,8 +174,8 @@ def count_steps(r: Rows, rows: int, lines: Lines, room: Float, n: Int, value: Fl
         if leak2 == TRUE:
             room[2, leaks2] = d2 / d1
             leaks2 += 1
-        tally(n, AT.n_glitch_l1, _glitch(l1, was1, lines))
-        tally(n, AT.n_glitch_l2, _glitch(l2, was2, lines))
+        tally(n, AT.n_glitch_l1, _glitch(l1, was1, thresholds))
+        tally(n, AT.n_glitch_l2, _glitch(l2, was2, thresholds))
     sort(room[0], pairs)
     value[ONE.pair_log_ratio] = quantile(room[0], pairs, 0.5)
     for leg in range(2):
@@ -169,8 +196,10 @@ def _has_volt(r: Rows, i: int, dv: float, dp: float, has_legs: bool) -> bool:
 
 
 @compiled
-def _glitch(now: float, was: float, lines: Lines) -> int:
+def _glitch(now: float, was: float, thresholds: Thresholds) -> int:
     size = abs(now)
     return min(
-        below(now * was, 0.0), below(abs(now + was), lines.glitch_share * size), above(size, lines.drop_w)
+        below(now * was, 0.0),
+        below(abs(now + was), thresholds.glitch_share * size),
+        above(size, thresholds.drop_w),
     )

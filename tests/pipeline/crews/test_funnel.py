@@ -5,12 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
 from pipeline.crews.funnel import (
     LIMITS,
     SEEN,
-    benjamini_hochberg,
     limit,
     over_dispersion,
     seen_ratio,
@@ -61,13 +59,6 @@ def test_a_crew_that_errs_as_often_as_would_be_seen_is_outside_in_nine_of_ten(
 
 def test_few_homes_would_show_nothing() -> None:
     assert np.isnan(seen_ratio(np.array([0.0, 0.4]), 0.1, 0.05)).all()
-
-
-def test_q_values_are_those_of_statsmodels() -> None:
-    p_values = np.array([0.001, 0.04, 0.03, 0.2, 0.9, 0.03])
-
-    assert benjamini_hochberg(p_values) == pytest.approx(multipletests(p_values, method="fdr_bh")[1])
-    assert benjamini_hochberg(np.empty(0)).size == 0
 
 
 def test_phi_is_about_1_by_luck_and_more_where_crews_differ() -> None:

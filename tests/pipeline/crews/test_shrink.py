@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from pipeline.crews.shrink import Crews, Shrunk, best_spread, beta_moments, shrink
+from pipeline.crews.shrink import Crews, Shrunk, best_spread, shrink
 
 GRID = np.arange(-9.0, 9.0001, 0.04)
 
@@ -40,17 +40,6 @@ def counted(faults: np.ndarray, homes: np.ndarray) -> np.ndarray:
 
 def shrunk(faults: np.ndarray, homes: np.ndarray) -> Shrunk:
     return shrink(counted(faults, homes), GRID, float(faults.sum() / homes.sum()), has_homes=homes > 0)
-
-
-def test_rat_tumours_by_moments() -> None:
-    # Gelman et al.: 70 historical groups, mean 0.13601, sd 0.10349 -> beta(1.3561, 8.6151); 4 of 14 -> 0.2234
-    rates = (TUMOURS / RATS)[:70]
-    assert (rates.mean(), rates.std(ddof=1)) == pytest.approx((0.13601, 0.10349), abs=5e-6)
-
-    alpha, beta = beta_moments(rates)
-
-    assert (alpha, beta) == pytest.approx((1.3561, 8.6151), abs=1e-4)
-    assert (alpha + 4) / (alpha + beta + 14) == pytest.approx(0.2234, abs=5e-5)
 
 
 def test_rat_tumours_by_maximum_likelihood() -> None:

@@ -10,6 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 from lakes import CREWS, DAY, SITES, build_lake, put, rows
 from stored_nights import content as contents
+from stored_nights import rejects_of_days
 
 from pipeline.core import sql_runner
 from pipeline.core.errors import NightFailed
@@ -22,7 +23,6 @@ from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.ingest import staging
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
-from pipeline.nightly.rejects import day_rejects
 
 HOMES = "abcdef"
 SITE = SITES.splitlines()[1]
@@ -83,8 +83,8 @@ def test_any_cut_gives_the_rows_and_counts_of_the_whole(
     assert done.counts.unknown_homes == ("zz",)
     for name in ("site_day", "site_hour"):
         assert table(done, store, name).equals(table(whole, whole_store, name))
-    rejects = pl.concat(day_rejects(done, open_lake(lake), store))
-    assert rejects.equals(pl.concat(day_rejects(whole, open_lake(lake), whole_store)))
+    rejects = rejects_of_days([done], open_lake(lake), store)
+    assert rejects.equals(rejects_of_days([whole], open_lake(lake), whole_store))
     assert rejects["source_row"].to_list()[:4] == [None, *range(481, 484)]
 
 
@@ -220,7 +220,7 @@ def test_a_file_with_a_damaged_page_is_refused_whole_in_every_shard(
 
     assert (done.counts.rows_in, done.counts.used) == (3 * 96, 3 * 96)
     assert sorted(table(done, store, "site_day")["site_id"]) == ["a", "b", "c"]
-    rejects = pl.concat(day_rejects(done, open_lake(half_damaged), store))
+    rejects = rejects_of_days([done], open_lake(half_damaged), store)
     assert rejects["source_file"].to_list() == [f"intervals/date={DAY}/2.parquet"]
     assert "cannot be read" in rejects["reason"][0]
     assert not night(half_damaged, store, homes_per_shard).is_fresh

@@ -226,17 +226,23 @@ def test_shards_of_homes_give_the_same_as_the_whole(lake: Path, tmp_path: Path) 
     assert rejects_of(summed).sort(pl.all()).equals(rejects_of(whole).sort(pl.all()))
 
 
-def test_rejects_are_the_same_in_any_pieces(lake: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    put(lake, "1.parquet", pl.concat([rows("y"), rows("a", l1_w=1e9).head(7), rows("z").head(9)]))
+def test_rejects_come_as_they_arrived_after_files_that_can_not_be_read(lake: Path) -> None:
+    put(
+        lake, "1.parquet", pl.concat([rows("y"), rows("a", l1_w=1e9).head(7), rows("z").head(9)]), arrived_h=1
+    )
     put(lake, "2.csv", rows("x").head(6))
-    whole, _ = take_in(lake)
-    monkeypatch.setattr(intervals, "_REJECTS_AT_ONCE", 16)
+    put(lake, "0.parquet", b"nonsense", arrived_h=2)
 
-    pieces, _ = take_in(lake)
+    intake, _ = take_in(lake)
 
-    assert rejects_of(pieces).equals(rejects_of(whole))
-    assert pieces.rejected == whole.rejected == rejects_of(pieces).height == 96 + 7 + 9 + 6
-    assert pieces.unknown_homes == ("x", "y", "z")
+    rejects = rejects_of(intake)
+    assert intake.rejected == 96 + 7 + 9 + 6
+    assert rejects["source_file"].to_list() == [
+        f"intervals/date={DAY}/{name}"
+        for name in ["0.parquet", *6 * ["2.csv"], *(96 + 7 + 9) * ["1.parquet"]]
+    ]
+    assert rejects["source_row"].to_list() == [None, *range(1, 7), *range(1, 96 + 7 + 9 + 1)]
+    assert intake.unknown_homes == ("x", "y", "z")
 
 
 def test_counts_that_do_not_add_up_fail_the_night(lake: Path, monkeypatch: pytest.MonkeyPatch) -> None:

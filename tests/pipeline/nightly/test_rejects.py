@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -9,16 +10,18 @@ from pathlib import Path
 import polars as pl
 import pytest
 from lakes import CREWS, DAY, SITES, build_lake, put, rows
+from stored_nights import rejects_of_days
 
-from pipeline.core import sql_runner
+from pipeline.core import contract, sql_runner
+from pipeline.core.atomic_files import write_parquet
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import load_settings
-from pipeline.features.day_store import Store
+from pipeline.core.sharding import between
+from pipeline.features.day_store import DayCounts, Store
 from pipeline.features.update_store import StoredDay, refresh_days
-from pipeline.ingest import intervals
 from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.registers import Registers, read_registers
-from pipeline.nightly.rejects import by_reason, count_rejects, day_rejects, write_rejects
+from pipeline.nightly.rejects import by_reason, count_rejects, write_rejects
 
 HEADER, SITE = SITES.splitlines()[:2]
 REGISTER = (
@@ -76,11 +79,11 @@ def test_rows_order_and_counts_are_those_of_all_held_at_once(
     stored, store, registers = night(lake, tmp_path / "out", homes_per_shard)
     expected = concatenated(stored, lake, store, registers)
 
-    write_rejects(tmp_path / "rejects.parquet", registers.rejects, stored, lake, store)
-    counted = count_rejects(registers.rejects, stored, store)
+    written = rejects_of_days(stored, lake, store, registers.rejects)
+    counted = count_rejects(registers.rejects, stored, lake, store=store)
 
     assert {len(day.shards) for day in stored} == {-(-6 // homes_per_shard)}
-    assert pl.read_parquet(tmp_path / "rejects.parquet").equals(expected)
+    assert written.equals(expected)
     assert expected["source_file"].n_unique() == 1 + 3 * 4
     rejected = sum(day.counts.rejected for day in stored)
     assert rejected == sum(18 + 4 * (5 + at) + 3 * (2 + at) + 12 for at in range(3))
@@ -91,34 +94,29 @@ def test_rows_order_and_counts_are_those_of_all_held_at_once(
     assert by_reason(counted).equals(reasons)
 
 
-def test_the_published_bytes_hang_on_no_cut(lake: Lake, tmp_path: Path) -> None:
-    made = []
-    for homes_per_shard in (1, 99):
-        stored, store, registers = night(lake, tmp_path / f"out-{homes_per_shard}", homes_per_shard)
-        write_rejects(tmp_path / f"{homes_per_shard}.parquet", registers.rejects, stored, lake, store)
-        made.append((tmp_path / f"{homes_per_shard}.parquet").read_bytes())
-
-    assert made[0] == made[1]
-
-
-def test_a_day_comes_a_few_rows_at_a_time(
-    lake: Lake, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(intervals, "_REJECTS_IN_GROUP", 4)
-    stored, store, registers = night(lake, tmp_path / "out", 2)
-
-    found = list(day_rejects(stored[-1], lake, store))
-
-    assert len(found) > 3
-    assert max(block.height for block in found) <= 3 * 4
-    expected = concatenated(stored[-1:], lake, store, registers)
-    assert pl.concat([registers.rejects, *found]).equals(expected)
-
-
 def test_a_store_that_lost_a_row_fails_the_night(lake: Lake, tmp_path: Path) -> None:
     stored, store, registers = night(lake, tmp_path / "out", 99)
     spoilt_day = replace(stored[1], counts=replace(stored[1].counts, rejected=stored[1].counts.rejected + 1))
 
     with pytest.raises(NightFailed, match=rf"{DAYS[1]} counts .* delete .*store and run the night again"):
-        write_rejects(tmp_path / "rejects.parquet", registers.rejects, [stored[0], spoilt_day], lake, store)
-    assert not (tmp_path / "rejects.parquet").exists()
+        count_rejects(registers.rejects, [stored[0], spoilt_day], lake, store=store)
+
+
+def test_rejects_that_do_not_fit_in_memory_are_sorted_beside_it(lake: Lake, tmp_path: Path) -> None:
+    """400,000 rows of 1 KB, every other one in each of two shards, with 300 MB."""
+    shards, store = between(["c"]), Store(tmp_path / "store")
+    name, count = f"intervals/date={DAY}/1.parquet", 400_000
+    every = pl.select(
+        source_file=pl.lit(name), source_row=pl.int_range(1, count + 1), reason=pl.lit("bad")
+    ).with_columns(row=pl.format("{} {}", "source_row", pl.lit("0123456789" * 100)))
+    for shard, rows_ in zip(shards, (every.gather_every(2), every.gather_every(2, 1)), strict=True):
+        write_parquet(store.path("reject", DAY, "d", shard), rows_)
+    day = StoredDay(DAY, "d", shards, DayCounts(count, 0, 0, count, 1), is_fresh=False)
+    engine = load_settings().engine.model_copy(update={"memory_limit": "300MB"})
+
+    with closing(sql_runner.connect(tmp_path / "spilt", engine)) as con:
+        write_rejects(
+            con, tmp_path / "rejects.parquet", contract.rejects(), stored=[day], lake=lake, store=store
+        )
+
+    assert pl.read_parquet(tmp_path / "rejects.parquet").equals(every)

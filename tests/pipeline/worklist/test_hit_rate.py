@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
+from pipeline.core.multiple_tests import holm
 from pipeline.core.settings import load_settings
 from pipeline.worklist.hit_rate import (
     SCHEMA,
@@ -14,9 +15,7 @@ from pipeline.worklist.hit_rate import (
     TOO_MANY,
     drift_p,
     hit_rate,
-    hits_chances,
     hits_interval,
-    holm,
 )
 from pipeline.worklist.prediction_log import OTHER_CAUSE
 from pipeline.worklist.prediction_log import SCHEMA as PROMISE
@@ -68,19 +67,25 @@ def test_wilsons_intervals_are_newcombes(hits, count, low, high):
     assert (month["rate_low"], month["rate_high"]) == pytest.approx((low, high), abs=1e-6)
 
 
-def test_chances_of_hits_are_those_of_every_outcome_counted_out():
+@pytest.mark.parametrize("hits", range(5))
+def test_the_tails_are_those_of_every_outcome_counted_out(hits):
     likelihoods = np.array([0.1, 0.5, 0.9, 0.35])
     counted = np.zeros(5)
     for found in product([0, 1], repeat=4):
         counted[sum(found)] += np.prod(np.where(found, likelihoods, 1 - likelihoods))
-    np.testing.assert_allclose(hits_chances(likelihoods), counted)
-    np.testing.assert_allclose(hits_chances(likelihoods), stats.poisson_binom(likelihoods).pmf(np.arange(5)))
+    smaller = min(counted[: hits + 1].sum(), counted[hits:].sum())
+    assert drift_p(likelihoods, hits, 1.0) == pytest.approx(min(1, 2 * smaller))
 
 
 @pytest.mark.parametrize("hits", [0, 9, 14, 17, 20])
 def test_equal_likelihoods_are_the_binomial_test(hits):
     tails = [stats.binomtest(hits, 20, 0.7, side).pvalue for side in ("less", "greater")]
     assert drift_p(np.full(20, 0.7), hits, 1.0) == pytest.approx(min(1, 2 * min(tails)))
+
+
+def test_no_visits_leave_nothing_to_be_off_by():
+    assert hits_interval(np.array([]), OWN) == (0, 0)
+    assert drift_p(np.array([]), 0, OWN.surest) == 1
 
 
 def test_what_lies_outside_the_interval_is_what_the_test_rejects():
@@ -113,12 +118,6 @@ def test_a_small_shortfall_in_every_month_shows_in_all_together():
     told = rates(*(visits(f"2026-0{month}", 0.8, 21, 30) for month in range(1, 7)))
     assert told[0]["drift"] == TOO_FEW
     assert [row["drift"] for row in told[1:]] == [None] * 6
-
-
-def test_holms_rule_by_hand():
-    # Four tests at 0.05: 0.01 <= 0.05/4, 0.015 <= 0.05/3, 0.04 > 0.05/2 ends it.
-    assert holm([0.04, 0.01, 0.6, 0.015], 0.05) == [False, True, False, True]
-    assert holm([], 0.05) == []
 
 
 def test_months_that_hold_are_seldom_flagged():

@@ -39,7 +39,7 @@ EDITS = (
     (
         "pipeline/features/kernels/rows.py",
         "        r[i].net_w =",
-        "        r[i].frequency_hz = channels.frequency_hz[at]\n        r[i].net_w =",
+        "        r[i].frequency_hz = channels.frequency_hz[source]\n        r[i].net_w =",
     ),
     ("pipeline/features/kernels/level.py", "l1_v_sum l2_v_sum", "frequency_sum_hz l1_v_sum l2_v_sum"),
     (

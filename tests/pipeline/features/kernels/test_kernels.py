@@ -16,8 +16,9 @@ from day_oracle import build_day
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakes import CREWS, DAY, SITE_COLUMNS, build_lake, put
+from stored_nights import rejects_of_days
 
-from pipeline.core import contract, sql_runner
+from pipeline.core import sql_runner
 from pipeline.core.contract import MEASURES
 from pipeline.core.settings import load_settings
 from pipeline.features.day_statistics import site_sky
@@ -28,7 +29,6 @@ from pipeline.ingest import used_rows
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
-from pipeline.nightly.rejects import day_rejects
 from pipeline.storage.layout import STORE_TABLES
 
 SETTINGS = load_settings()
@@ -121,7 +121,7 @@ def stored(root: Path, homes: int = HOMES) -> tuple[Tables, DayCounts]:
         tables = {
             name: pl.read_parquet(done.paths(store, name), hive_partitioning=False) for name in STORE_TABLES
         }
-        tables["reject"] = pl.concat([contract.rejects(), *day_rejects(done, lake, store)])
+        tables["reject"] = rejects_of_days([done], lake, store)
         return tables, done.counts
 
 
