@@ -1,6 +1,6 @@
 """The ranked list, and each home's standing with it, from likelihoods, visits and the night before.
 
-In: site_scores (`scoring`), the registers, the run of the night before. Out, all by `tables.py`: revisit_list
+In: site_scores (`scoring`), the registers, the run of the night before. Out: the tables (`tables.py`) revisit_list
 (`revisit_list.py`, ranked by `expected_value.py`), standing (`home_status.py`; listed or not, and why: `listing.py`),
 home_story (`home_events.py`), whether a fix worked (`fix_verification.py`), and the prediction log with its hit rate
 (`prediction_log.py`, `hit_rate.py`). Open `tables.py` first, then `home_status.py`.

@@ -65,10 +65,8 @@ def verify_fixes(
         The prior behind `scores`.
     catalogue
         The faults by name.
-    as_of
-        The night.
-    settings
-        Section [visits].
+    as_of, settings
+        The night, and section [visits].
 
     Notes
     -----

@@ -12,6 +12,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -48,54 +49,40 @@ def hit_rate(promise: pl.DataFrame, settings: HitRateSettings) -> pl.DataFrame:
     """
     rows = []
     for way in WAYS:
-        own_way = promise.filter(pl.col("fix_by") == way)
-        if own_way.filter(pl.col("left_out").is_null()).is_empty():
+        visits = promise.filter(pl.col("fix_by") == way)
+        if visits.filter(pl.col("left_out").is_null()).is_empty():
             continue
-        months = own_way.sort("month").partition_by("month", maintain_order=True)
-        counted = [_row(way, None, own_way, settings)]
-        counted += [_row(way, str(part["month"][0]), part, settings) for part in months]
-        p_values = [p for _, p in counted]
-        is_flagged = [p_values[0] <= settings.alpha, *holm(p_values[1:], settings.alpha)]
-        rows += [
-            row | {"p_value": p, "is_flagged": flag}
-            for (row, p), flag in zip(counted, is_flagged, strict=True)
-        ]
+        months = visits.sort("month").partition_by("month", maintain_order=True)
+        counts = [_counts(part, settings) | {"month": part["month"][0]} for part in months]
+        flags = holm([row["p_value"] for row in counts], settings.alpha)
+        total = _counts(visits, settings)
+        rows.append(total | {"is_flagged": total["p_value"] <= settings.alpha})
+        rows += [row | {"is_flagged": flag} for row, flag in zip(counts, flags, strict=True)]
     if not rows:
         return pl.DataFrame(schema=SCHEMA)
-    table = pl.DataFrame(rows, infer_schema_length=None)
+    table = pl.DataFrame(rows, schema_overrides={"month": pl.String}, infer_schema_length=None)
     low, high = wilson(*(table[name].to_numpy().astype(np.float64) for name in ("hits", "visits")))
-    drift = (
-        pl.when("is_flagged")
-        .then(pl.when(pl.col("hits") < pl.col("promised")).then(pl.lit(TOO_FEW)).otherwise(pl.lit(TOO_MANY)))
-        .alias("drift")
-    )
+    side = pl.when(pl.col("hits") < pl.col("promised")).then(pl.lit(TOO_FEW)).otherwise(pl.lit(TOO_MANY))
     has_visits = pl.col("visits") > 0
-    return (
-        table.with_columns(
-            drift,
-            pl.when(has_visits).then(pl.col("hits") / pl.col("visits")).alias("rate"),
-            pl.when(has_visits).then(pl.Series(low)).alias("rate_low"),
-            pl.when(has_visits).then(pl.Series(high)).alias("rate_high"),
-        )
-        .select(SCHEMA.names())
-        .cast(SCHEMA)
-    )
+    return table.with_columns(
+        drift=pl.when("is_flagged").then(side),
+        rate=pl.when(has_visits).then(pl.col("hits") / pl.col("visits")),
+        rate_low=pl.when(has_visits).then(pl.Series(low)),
+        rate_high=pl.when(has_visits).then(pl.Series(high)),
+    ).select(SCHEMA.names()).cast(SCHEMA)  # fmt: skip
 
 
-def _row(
-    way: str, month: str | None, visits: pl.DataFrame, settings: HitRateSettings
-) -> tuple[dict[str, object], float]:
+def _counts(visits: pl.DataFrame, settings: HitRateSettings) -> dict[str, Any]:
     tested = visits.filter(pl.col("left_out").is_null())
-    likelihoods = tested["likelihood"].to_numpy()
-    hits = int(tested["is_hit"].sum())
+    likelihoods, hits = tested["likelihood"].to_numpy(), int(tested["is_hit"].sum())
     low, high = hits_interval(likelihoods, settings)
-    counted: dict[str, object] = {
-        "fix_by": way, "month": month, "visits": tested.height,
+    return {
+        "fix_by": visits["fix_by"][0], "month": None, "visits": tested.height,
         "others": visits.filter(pl.col("left_out") == OTHER_CAUSE).height,
         "promised": float(likelihoods.sum()), "hits": hits, "hits_low": low, "hits_high": high,
+        "p_value": drift_p(likelihoods, hits, settings.surest),
         "named_right": int(tested["is_named_right"].fill_null(False).sum()),
     }  # fmt: skip
-    return counted, drift_p(likelihoods, hits, settings.surest)
 
 
 def hits_interval(likelihoods: Float, settings: HitRateSettings) -> tuple[int, int]:

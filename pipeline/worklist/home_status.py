@@ -66,10 +66,8 @@ def next_standing(
         `fix_verification.verify_fixes` of the homes said to be fixed.
     plans
         `planned_visits.PLANS`: the newest plan of each home that has one.
-    as_of
-        The night.
-    settings
-        [ranking] and [visits] count.
+    as_of, settings
+        The night; [ranking] and [visits] count.
 
     Raises
     ------

@@ -52,10 +52,8 @@ def next_book(
         The book of an earlier night; None on the first.
     listed
         `revisit_list`: site_id, likelihood, suspected_fault, leg, since, fix_by.
-    as_of
-        The night.
-    settings
-        Section [hit_rate].
+    as_of, settings
+        The night, and section [hit_rate].
     """
     tonight = listed.rename({"suspected_fault": "fault"}).with_columns(promised_on=pl.lit(as_of))
     first = as_of - timedelta(days=settings.late_days)
@@ -82,10 +80,8 @@ def next_promise(
         The register.
     standing
         Tonight's standings, for the verification of the last visit: site_id, last_visit_on, proof.
-    as_of
-        The night.
-    settings
-        Section [hit_rate].
+    as_of, settings
+        The night, and section [hit_rate].
 
     Notes
     -----
