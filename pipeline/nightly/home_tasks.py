@@ -14,13 +14,13 @@ import duckdb
 import polars as pl
 from threadpoolctl import threadpool_limits
 
+from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor, Shard, StoredTable, TableStore
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay
 from pipeline.features.window import WindowView, look
-from pipeline.ingest.registers import Registers
+from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.steps import Step
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
@@ -90,78 +90,46 @@ def score_shard(con: duckdb.DuckDBPyConnection, task: ScoreTask) -> StoredTable:
     return task.tables.put(f"scores-{task.shard.name}", scores)
 
 
-def look_over(
-    days: Sequence[StoredDay],
-    store: Store,
-    registers: Registers,
-    *,
-    as_of: date,
-    window_days: int,
-    settings: Settings,
-    executor: Executor,
+def look_at_window(
+    inputs: NightInputs, stored: Sequence[StoredDay], executor: Executor | None = None
 ) -> FleetWindow:
-    """Return the window of every home: `window.look` shard by shard, cut as the newest of `days`.
-
-    Parameters
-    ----------
-    days
-        Those in the store, oldest first.
-    store
-        Where their files are.
-    registers
-        Homes and visits.
-    as_of, window_days
-        The last day of the window, and how many it has.
-    settings
-        Of the whole pipeline.
-    executor
-        Carries the tasks out.
-    """
-    tables = executor.tables
-    sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.visits)
-    tasks = [
-        WindowTask(
-            shard, tuple(path for day in days for path in day.paths(store, "site_day", shard)), sites, visits,
-            as_of, window_days, settings, tables,
+    """Return the window of every home, shard by shard, cut as the newest day in it; `executor`: else threads."""
+    days = [day for day in stored if day.day <= inputs.as_of]
+    registers, window_days = inputs.registers, inputs.request.window_days
+    with inputs.connect() as con:
+        executor = executor or ThreadExecutor(con, inputs.settings.engine)
+        tables = executor.tables
+        sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.visits)
+        tasks = [
+            WindowTask(
+                shard, tuple(path for day in days for path in day.paths(inputs.store, "site_day", shard)), sites,
+                visits, inputs.as_of, window_days, inputs.settings, tables,
+            )
+            for shard in days[-1].shards
+        ]  # fmt: skip
+        shards = executor(Step.LOOK_AT_WINDOW, look_at_shard, tasks)
+        signals, daily = (
+            pl.concat([source.of() for source in sources], how="vertical_relaxed")
+            for sources in zip(*((shard.signals, shard.daily) for shard in shards), strict=True)
         )
-        for shard in days[-1].shards
-    ]  # fmt: skip
-    shards = executor(Step.LOOK_AT_WINDOW, look_at_shard, tasks)
-    signals, daily = (
-        pl.concat([source.of() for source in sources], how="vertical_relaxed")
-        for sources in zip(*((shard.signals, shard.daily) for shard in shards), strict=True)
-    )
-    first = as_of - timedelta(days=window_days - 1)
-    return FleetWindow(WindowView(first, as_of, signals, daily), tuple(shards))
+    first = inputs.as_of - timedelta(days=window_days - 1)
+    return FleetWindow(WindowView(first, inputs.as_of, signals, daily), tuple(shards))
 
 
-def score_over(
-    window: FleetWindow, sites: pl.DataFrame, model: Model, *, settings: Settings, executor: Executor
-) -> Scored:
-    """Return the scores of every home, by what is normal in this fleet.
-
-    Parameters
-    ----------
-    window
-        `look_over` of the fleet.
-    sites
-        The register of homes.
-    model
-        Weights of the probes.
-    settings
-        Of the whole pipeline.
-    executor
-        Carries the tasks out.
-    """
-    register = executor.tables.put("sites", sites)
-    fleet = learn_normal(window.view.signals, model, settings.verdict)
-    tasks = [
-        ScoreTask(part.shard, part.signals, register, fleet, model, settings, executor.tables)
-        for part in window.shards
-    ]
-    # Shards are scored side by side already; BLAS threads of each would only wait for each other.
-    with threadpool_limits(1, "blas"):
-        tables = executor(Step.SCORE_HOMES, score_shard, tasks)
-    # A shard without a row has columns without a type.
-    scores = pl.concat([table.of() for table in tables], how="vertical_relaxed")
+def score_homes(inputs: NightInputs, window: FleetWindow, executor: Executor | None = None) -> Scored:
+    """Return the scores of every home, by what is normal in this fleet; `executor`: else threads."""
+    model, settings = inputs.model, inputs.settings
+    with inputs.connect() as con:
+        executor = executor or ThreadExecutor(con, settings.engine)
+        register = executor.tables.put("sites", inputs.registers.sites)
+        fleet = learn_normal(window.view.signals, model, settings.verdict)
+        tasks = [
+            ScoreTask(part.shard, part.signals, register, fleet, model, settings, executor.tables)
+            for part in window.shards
+        ]
+        # Shards are scored side by side already; BLAS threads of each would only wait for each other.
+        with threadpool_limits(1, "blas"):
+            tables = executor(Step.SCORE_HOMES, score_shard, tasks)
+        # A shard without a row has columns without a type.
+        scores = pl.concat([table.of() for table in tables], how="vertical_relaxed")
     return Scored(scores, window.view.signals, fleet)

@@ -14,14 +14,13 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
 from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.nightly import build_tables, run_record
-from pipeline.nightly.home_tasks import FleetWindow, look_over, score_over
+from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.steps import P, Step, StepRunner, T, run_plainly
@@ -29,7 +28,6 @@ from pipeline.report import NightCounts, ReportInput, write_report
 from pipeline.report.crews_page import TABLES as CREW_PAGE
 from pipeline.report.fault_cards import fault_cards
 from pipeline.report.list_page import TABLES as LIST_TABLES
-from pipeline.scoring.score_homes import Scored
 from pipeline.storage import publish
 from pipeline.storage.output_location import hold_out
 from pipeline.worklist.tables import earlier_table
@@ -147,27 +145,6 @@ def take_in(
         return refresh_days(
             con, inputs.lake, inputs.days, registers=inputs.registers, store=inputs.store, settings=inputs.settings,
             workdir=inputs.scratch, tell=day_done, executor=executor,
-        )  # fmt: skip
-
-
-def look_at_window(
-    inputs: NightInputs, stored: list[StoredDay], executor: Executor | None = None
-) -> FleetWindow:
-    """Return the features of each home over the days of its span."""
-    days = [day for day in stored if day.day <= inputs.as_of]
-    with inputs.connect() as con:
-        return look_over(
-            days, inputs.store, inputs.registers, as_of=inputs.as_of, window_days=inputs.request.window_days,
-            settings=inputs.settings, executor=executor or ThreadExecutor(con, inputs.settings.engine),
-        )  # fmt: skip
-
-
-def score_homes(inputs: NightInputs, window: FleetWindow, executor: Executor | None = None) -> Scored:
-    """Return the scores of every home, by what is normal in this fleet."""
-    with inputs.connect() as con:
-        return score_over(
-            window, inputs.registers.sites, inputs.model, settings=inputs.settings,
-            executor=executor or ThreadExecutor(con, inputs.settings.engine),
         )  # fmt: skip
 
 
