@@ -1,5 +1,5 @@
 -- site_feature: one row a home.
--- What the physics of trade.md section 3 says of the home over its span, from the merged sums.
+-- What the physics says of the home over its span, from the merged sums.
 --   site_id [-], days, nights, slope_days [days], length_min [min], coverage_share [0..1] of the span's time
 --   slope_l1, slope_l1_se, slope_l2, slope_l2_se, slope_sum, slope_sum_se, slope_am, slope_am_se, slope_pm,
 --   slope_pm_se, slope_net, slope_net_se [W/W] on the probe; am and pm: the sum before and after the sun's noon

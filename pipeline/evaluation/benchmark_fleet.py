@@ -2,7 +2,7 @@
 
 What a night does with a home does not hang on whether another one is its copy. History is laid down: its statistics are
 worked out for the simulated homes by ordinary nights and copied, which is what a backfill of the copied rows gives
-(tests/pipeline/test_bench.py holds it).
+(tests/pipeline/evaluation/test_benchmark.py holds it).
 """
 
 from __future__ import annotations

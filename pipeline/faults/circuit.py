@@ -2,14 +2,14 @@
 
 Currents and voltages are rms phasors over time, shape (n,), in one common frame whose reference is
 leg 1's voltage. S = V * conj(I) (IEEE 1459 sign: lagging loads have positive reactive power);
-positive power flows from the utility into the home. What clamps around these conductors report is
-pipeline.faults.clamps's part.
+positive power flows from the utility into the home. pipeline.faults.clamps says what clamps around these
+conductors report.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +51,7 @@ class Circuit:
         load_1_va: Complex | Float,
         load_2_va: Complex | Float,
         pv_w: Float,
+        *,
         battery_w: Float | float = 0.0,
         v1: Float | float = 120.0,
         v2: Float | float = 120.0,
@@ -71,8 +72,12 @@ class Circuit:
             Power of every other source (battery, an array nobody monitors) [W], positive feeding.
         v1, v2
             Magnitude of each leg's voltage [V rms].
+        service
+            "120/240", "120/208" or "single".
         bundle_share
             Share [0, 1] of each leg's load current that leaves in bundle a.
+        minutes
+            Length of a step.
         pv_leg
             "both" for an inverter between the legs (240 V or 208 V), "l1"/"l2" for one on a leg.
         """
@@ -97,21 +102,35 @@ class Circuit:
                 pv_1 = np.conj(pv_w / volt_1) if pv_leg == "l1" else none
                 pv_2 = np.conj(pv_w / volt_2) if pv_leg == "l2" else none
         load_1: Complex = np.conj(np.asarray(load_1_va, dtype=np.complex128) / volt_1)
-        rest = 1.0 - bundle_share
+        a, b = bundle_share, 1.0 - bundle_share
         return cls(
-            service=service,
-            minutes=minutes,
-            v1=volt_1,
-            v2=volt_2,
-            load_1a=load_1 * bundle_share,
-            load_1b=load_1 * rest,
-            load_2a=load_2 * bundle_share,
-            load_2b=load_2 * rest,
-            source_1=pv_1 + other_1,
-            source_2=pv_2 + other_2,
-            pv_1=pv_1,
-            pv_2=pv_2,
-        )
+            service, minutes, volt_1, volt_2, load_1 * a, load_1 * b, load_2 * a, load_2 * b,
+            source_1=pv_1 + other_1, source_2=pv_2 + other_2, pv_1=pv_1, pv_2=pv_2,
+        )  # fmt: skip
+
+    @classmethod
+    def from_bundles(
+        cls,
+        bundles_1: tuple[Complex, Complex],
+        bundles_2: tuple[Complex, Complex],
+        pv_w: Float,
+        **others: Any,
+    ) -> Circuit:
+        """Return the circuit whose legs' bundles a and b have these powers [W + j var], shape (n,) each.
+
+        Parameters
+        ----------
+        bundles_1, bundles_2
+            Load of each leg's bundles, positive consuming and lagging; leg 2 is ignored on "single".
+        pv_w, others
+            As in `from_powers`, without a share of bundles.
+        """
+        circuit = cls.from_powers(np.add(*bundles_1), np.add(*bundles_2), pv_w, **others)
+        load_1a, load_1b = (np.conj(power / circuit.v1) for power in bundles_1)
+        if circuit.service == "single":
+            return replace(circuit, load_1a=load_1a, load_1b=load_1b)
+        load_2a, load_2b = (np.conj(power / circuit.v2) for power in bundles_2)
+        return replace(circuit, load_1a=load_1a, load_1b=load_1b, load_2a=load_2a, load_2b=load_2b)
 
     @property
     def size(self) -> int:
@@ -126,10 +145,8 @@ class Circuit:
     @property
     def load_va(self) -> tuple[Complex, Complex]:
         """Load of legs 1 and 2 [W + j var], positive consuming."""
-        return (
-            self.v1 * np.conj(self.load_1a + self.load_1b),
-            self.v2 * np.conj(self.load_2a + self.load_2b),
-        )
+        load_1, load_2 = self.load_1a + self.load_1b, self.load_2a + self.load_2b
+        return self.v1 * np.conj(load_1), self.v2 * np.conj(load_2)
 
     @property
     def source_va(self) -> tuple[Complex, Complex]:
@@ -138,13 +155,22 @@ class Circuit:
 
 
 def line_to_line_va(
-    power_va: Complex | Float, v1: Float | float, v2: Float | float, service: str
+    power_va: Complex | Float, v1: Float | float, v2: Float | float, *, service: str
 ) -> tuple[Complex, Complex]:
-    """Return what a load between the legs draws from leg 1 and leg 2 [W + j var].
+    """Return what a load between the legs draws from leg 1 and leg 2 [W + j var], shape (n,) each.
 
     Half on each on 120/240; on 120/208 half the real power on each with reactive power of
     -0.289 and +0.289 of it, because the legs' voltages are 30 degrees off the current. On "single"
     all of it on leg 1.
+
+    Parameters
+    ----------
+    power_va
+        What the load takes [W + j var], shape (n,).
+    v1, v2
+        Magnitude of each leg's voltage [V rms].
+    service
+        "120/240", "120/208" or "single".
     """
     power = np.asarray(power_va, dtype=np.complex128)
     if service == "single":

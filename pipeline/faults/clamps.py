@@ -7,14 +7,15 @@ own leg's voltage, so a clamp on the wrong leg turns the reading's sign on 120/2
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from pipeline.faults.circuit import Circuit, Complex, Float, PvLeg
 
-Channel = Literal["l1", "l2"]
+Channel = Literal["l1", "l2", "production"]
 
 
 @dataclass(frozen=True)
@@ -39,17 +40,29 @@ class Clamp:
 
     def current(self, circuit: Circuit) -> Complex:
         """Return the current [A] that the clamp's output stands for, shape (n,)."""
-        one = self.leg == 1
-        load_a, load_b = (circuit.load_1a, circuit.load_1b) if one else (circuit.load_2a, circuit.load_2b)
-        source, pv = (circuit.source_1, circuit.pv_1) if one else (circuit.source_2, circuit.pv_2)
+        currents = (circuit.load_1a, circuit.load_1b, circuit.source_1, circuit.pv_1)
+        if self.leg == 2:
+            currents = (circuit.load_2a, circuit.load_2b, circuit.source_2, circuit.pv_2)
         total = np.zeros(circuit.size, dtype=np.complex128)
-        for share, part in (
-            (self.load_a, load_a), (self.load_b, load_b), (-self.source, source), (self.pv, pv)
-        ):  # fmt: skip
+        for share, amps in zip((self.load_a, self.load_b, -self.source, self.pv), currents, strict=True):
             if share:
-                total += share * part
+                total += share * amps
         total *= -self.gain if self.is_turned else self.gain
         return total if self.alive is None else total * self.alive
+
+    def turned(self) -> Clamp:
+        """Return it facing the other way."""
+        return replace(self, is_turned=not self.is_turned)
+
+    def on_other_leg(self) -> Clamp:
+        """Return it around the same conductors of the other leg."""
+        return replace(self, leg=3 - self.leg)
+
+    def scaled(self, factor: float) -> Clamp:
+        """Return it around `factor` times the shares of loads and source that it enclosed."""
+        return replace(
+            self, load_a=self.load_a * factor, load_b=self.load_b * factor, source=self.source * factor
+        )
 
 
 @dataclass(frozen=True)
@@ -89,6 +102,7 @@ class Wiring:
         service: str = "120/240",
         ct_sees_pv: bool = True,
         cts_per_leg: int = 1,
+        *,
         production_by: Literal["line", "leg"] = "line",
         production_leg: int = 1,
         pv_leg: PvLeg = "both",
@@ -97,52 +111,65 @@ class Wiring:
     ) -> Wiring:
         """Return the right wiring of this position.
 
-        Two CTs a leg clamp one load bundle each at the loads, and one of two parallel conductors
-        each upstream. The production CT clamps one inverter conductor ("line") or both, folded so
-        that their currents add ("leg"); on a leg-to-neutral inverter it clamps that leg's conductor.
+        Parameters
+        ----------
+        service
+            "120/240", "120/208" or "single".
+        ct_sees_pv
+            Whether the clamps are upstream of the solar tie-in.
+        cts_per_leg
+            Two CTs a leg clamp one load bundle each at the loads, one of two parallel conductors each upstream.
+        production_by, production_leg
+            The production CT clamps one inverter conductor ("line"), or both, folded so that their currents
+            add ("leg").
+        pv_leg
+            "l1" or "l2" for an inverter from that leg to neutral, whose conductor the production CT then clamps.
+        pv_added_back, is_clipped
+            What the source does to the readings, as in `Wiring`.
         """
         if pv_leg != "both" or service == "single":
             leg = 2 if pv_leg == "l2" else 1
             production_by, production_leg, production = "leg", leg, Clamp(leg, pv=1.0)
         else:
             production = Clamp(production_leg, pv=1.0 if production_by == "line" else 2.0)
-        legs: list[tuple[Clamp, ...]] = []
-        for leg in (1, 2):
-            source = 1.0 if ct_sees_pv else 0.0
-            if cts_per_leg == 1:
-                legs.append((Clamp(leg, 1.0, 1.0, source),))
-            elif ct_sees_pv:
-                legs.append((Clamp(leg, 0.5, 0.5, 0.5), Clamp(leg, 0.5, 0.5, 0.5)))
-            else:
-                legs.append((Clamp(leg, load_a=1.0), Clamp(leg, load_b=1.0)))
+        # of bundle a, bundle b and source, what each clamp of a leg encloses
+        shares = [(1.0, 1.0, 1.0 if ct_sees_pv else 0.0)]
+        if cts_per_leg > 1:
+            shares = [(0.5, 0.5, 0.5)] * 2 if ct_sees_pv else [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0)]
+        l1, l2 = (tuple(Clamp(leg, *enclosed) for enclosed in shares) for leg in (1, 2))
         return cls(
-            service=service,
-            l1=legs[0],
-            l2=() if service == "single" else legs[1],
-            production=(production,),
-            sees_pv=ct_sees_pv,
-            declared_sees_pv=ct_sees_pv,
-            production_by=production_by,
-            production_leg=production_leg,
-            pv_added_back=pv_added_back,
-            is_clipped=is_clipped,
-        )
+            service, l1, () if service == "single" else l2, (production,), ct_sees_pv, ct_sees_pv,
+            production_by, production_leg, pv_added_back=pv_added_back, is_clipped=is_clipped,
+        )  # fmt: skip
 
     def clamps(self, channel: Channel) -> tuple[Clamp, ...]:
         """Return the clamps that land on this channel."""
-        return self.l1 if channel == "l1" else self.l2
+        clamps: tuple[Clamp, ...] = getattr(self, channel)
+        return clamps
 
     def with_clamps(self, channel: Channel, clamps: tuple[Clamp, ...]) -> Wiring:
         """Return the wiring with other clamps on this channel."""
-        return replace(self, l1=clamps) if channel == "l1" else replace(self, l2=clamps)
+        changed: dict[str, Any] = {channel: clamps}
+        return replace(self, **changed)
+
+    def with_each_clamp(
+        self, change: Callable[[Clamp], Clamp], channels: Sequence[Channel] = ("l1", "l2")
+    ) -> Wiring:
+        """Return the wiring with `change` made to every clamp of these channels, in their order."""
+        wiring = self
+        for channel in channels:
+            wiring = wiring.with_clamps(channel, tuple(change(clamp) for clamp in self.clamps(channel)))
+        return wiring
+
+    def with_offset(self, channel: Channel, offset_w: Float) -> Wiring:
+        """Return the wiring with this much added to a consumption channel [W], shape (n,)."""
+        if channel == "l1":
+            return replace(self, offset_1=self.offset_1 + offset_w)
+        return replace(self, offset_2=self.offset_2 + offset_w)
 
     def crossed_and_turned(self) -> Wiring:
         """Return it with each leg's clamps on the other leg and turned: the powers stay right but for the volts."""
-        l1, l2 = (
-            tuple(replace(clamp, leg=3 - clamp.leg, is_turned=not clamp.is_turned) for clamp in clamps)
-            for clamps in (self.l1, self.l2)
-        )
-        return replace(self, l1=l1, l2=l2)
+        return self.with_each_clamp(lambda clamp: clamp.on_other_leg().turned())
 
 
 @dataclass(frozen=True)
@@ -193,28 +220,23 @@ class Reading:
         """Return the means of every `steps` steps; n must be a multiple of it."""
         if steps == 1:
             return self
+        l1_va, l2_va = (va.reshape(-1, steps).mean(axis=1) for va in (self.l1_va, self.l2_va))
         return replace(
-            self,
-            l1_va=self.l1_va.reshape(-1, steps).mean(axis=1),
-            l2_va=self.l2_va.reshape(-1, steps).mean(axis=1),
-            produced_w=self.produced_w.reshape(-1, steps).mean(axis=1),
+            self, l1_va=l1_va, l2_va=l2_va, produced_w=self.produced_w.reshape(-1, steps).mean(axis=1)
         )
 
-    def then(self, later: Reading, at: int) -> Reading:
-        """Return this reading up to step `at` and `later` from there on (a fault that starts then)."""
+    def then(self, later: Reading, start: int) -> Reading:
+        """Return this reading up to step `start` and `later` from there on (a fault that starts then)."""
         return replace(
             later,
-            l1_va=np.concatenate([self.l1_va[:at], later.l1_va[at:]]),
-            l2_va=np.concatenate([self.l2_va[:at], later.l2_va[at:]]),
-            produced_w=np.concatenate([self.produced_w[:at], later.produced_w[at:]]),
+            l1_va=np.r_[self.l1_va[:start], later.l1_va[start:]],
+            l2_va=np.r_[self.l2_va[:start], later.l2_va[start:]],
+            produced_w=np.r_[self.produced_w[:start], later.produced_w[start:]],
         )
 
 
 def _sum(clamps: tuple[Clamp, ...], circuit: Circuit) -> Complex:
-    total = np.zeros(circuit.size, dtype=np.complex128)
-    for clamp in clamps:
-        total += clamp.current(circuit)
-    return total
+    return sum((clamp.current(circuit) for clamp in clamps), np.zeros(circuit.size, dtype=np.complex128))
 
 
 def measure(circuit: Circuit, wiring: Wiring) -> Reading:

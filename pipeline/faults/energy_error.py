@@ -1,4 +1,4 @@
-"""How much energy a fault misreports a day: what the rooms' formulas share.
+"""How much energy a fault misreports a day: what the formulas of the catalogue share.
 
 Expressions over table site_signal in kWh a day, of |reading - truth| summed over the channels that the
 fault touches: never negative, never null, at most MOST_KWH_DAY.
@@ -15,12 +15,12 @@ UNSEEN_KWH_DAY = 14.5
 # No home's leg carries more: 400 A at 120 V all day is 1152 kWh.
 MOST_KWH_DAY = 1200.0
 # A gain outside this is no part of a current that could be scaled up.
-GAIN_LOW, GAIN_HIGH = 0.13, 0.9
+GAIN_SPAN = (0.13, 0.9)
 _OTHER = {"l1": "l2", "l2": "l1"}
 
 
 def number(name: str) -> pl.Expr:
-    """Column `name` as a number, null where it is NaN or infinite."""
+    """Return column `name` as a number, null where it is NaN or infinite."""
     value = pl.col(name).cast(pl.Float64)
     return pl.when(value.is_finite()).then(value)
 
@@ -53,25 +53,25 @@ def part_seen(leg: str, default: float) -> pl.Expr:
     From the answer to production, else the utility meter, else the steps of 240 V loads against the other leg
     (`pair_log_ratio` = log of L2 over L1), else `default`.
     """
-    way = -1.0 if leg == "l1" else 1.0
-
-    def usable(value: pl.Expr, condition: pl.Expr) -> pl.Expr:
-        return pl.when(condition & value.is_between(GAIN_LOW, GAIN_HIGH)).then(value)
-
+    sign = -1.0 if leg == "l1" else 1.0
+    is_metered = (number("meter_r2") > 0.5) & (number("meter_gain_se") < 0.1)
+    is_paired = (number("pair_n") >= 15) & (number("pair_log_se") < 0.12)
     return pl.coalesce(
-        usable(number(f"gain_{leg}"), number(f"gain_{leg}_se") <= 0.15),
-        usable(number(f"meter_gain_{leg}"), (number("meter_r2") > 0.5) & (number("meter_gain_se") < 0.1)),
-        usable(
-            (number("pair_log_ratio") * way).exp(),
-            (number("pair_n") >= 15) & (number("pair_log_se") < 0.12),
-        ),
+        where_usable(number(f"gain_{leg}"), number(f"gain_{leg}_se") <= 0.15),
+        where_usable(number(f"meter_gain_{leg}"), is_metered),
+        where_usable((number("pair_log_ratio") * sign).exp(), is_paired),
         pl.lit(default),
     )
 
 
-def each_leg(judge: Callable[[str], pl.Expr], *, has_both: bool = True) -> Mapping[str, pl.Expr]:
-    """Return `judge` of l1 and of l2, bounded, and their sum for both."""
-    legs = {leg: bounded(judge(leg)) for leg in ("l1", "l2")}
+def where_usable(value: pl.Expr, condition: pl.Expr, span: tuple[float, float] = GAIN_SPAN) -> pl.Expr:
+    """Return `value` where `condition` holds and it lies in `span`, else null."""
+    return pl.when(condition & value.is_between(*span)).then(value)
+
+
+def each_leg(error_kwh: Callable[[str], pl.Expr], *, has_both: bool = True) -> Mapping[str, pl.Expr]:
+    """Return `error_kwh` of l1 and of l2, bounded, and their sum for both."""
+    legs = {leg: bounded(error_kwh(leg)) for leg in ("l1", "l2")}
     if not has_both:
         return legs
     # A home with one line has no l2 that could be wrong.
@@ -80,6 +80,6 @@ def each_leg(judge: Callable[[str], pl.Expr], *, has_both: bool = True) -> Mappi
 
 
 def bounded(value: pl.Expr) -> pl.Expr:
-    """`value` as a finite number from 0 to MOST_KWH_DAY; 0 where it can't be told."""
-    plain = value.cast(pl.Float64)
-    return pl.when(plain.is_not_nan()).then(plain).fill_null(0.0).clip(0.0, MOST_KWH_DAY)
+    """Return `value` as a finite number from 0 to MOST_KWH_DAY; 0 where it can't be told."""
+    energy = value.cast(pl.Float64)
+    return pl.when(energy.is_not_nan()).then(energy).fill_null(0.0).clip(0.0, MOST_KWH_DAY)

@@ -1,6 +1,6 @@
-"""What a fault is to the rest of the house: its effect on readings, its inverse, its remedy, what is shown of it.
+"""What a fault consists of: its effect on readings, its inverse, the energy it misreports, its remedy, its pictures.
 
-Each fault is one room in pipeline/faults/catalogue/; this module only says of which parts a room is made.
+Each fault is one module of pipeline/faults/catalogue/.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ PictureName = Literal[
 # Settings whose right value is worked out from the home's own numbers.
 DeskSetting = Literal["ct_amps", "ct_sees_pv"]
 
-# Said on every work order, whatever the fault. General words: local codes, the employer's safety
+# On every work order, whatever the fault. General words: local codes, the employer's safety
 # programme and licensed practice govern.
 CAUTIONS = (
     "This order states a suspicion with a likelihood, not a finding: look before you change anything.",
@@ -103,7 +103,7 @@ class Channels(NamedTuple):
 
 
 class Repair(NamedTuple):
-    """What must be known to put past data right.
+    """What must be known of a home to put its past data right.
 
     `leg` of the fault; `service` of the home; `ratio` configured over true (wrong_ratio);
     `production_factor` how many watts of production the production channel reports for one that the
@@ -119,11 +119,6 @@ class Repair(NamedTuple):
 
 Effect = Callable[[Wiring, Circuit, str, np.random.Generator], Wiring]
 Inverse = Callable[[Channels, Repair], Channels]
-
-
-def always(wiring: Wiring, circuit: Circuit) -> bool:
-    """Fits every wiring and circuit."""
-    return True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,7 +137,7 @@ class Fault:
     """
 
     name: str
-    legs: tuple[Leg, ...]
+    legs: tuple[Leg, ...] = ("l1", "l2", "both")
     story: str
     looks_like: str
     effect: Effect
@@ -150,7 +145,7 @@ class Fault:
     remedy: Remedy
     pictures: tuple[PictureName, ...]
     cautions: tuple[str, ...] = ()
-    fits: Callable[[Wiring, Circuit], bool] = always
+    fits: Callable[[Wiring, Circuit], bool] = lambda wiring, circuit: True
     inverse: Inverse | None = None
     is_record_error: bool = False
     same_powers_as: str | None = None
@@ -170,11 +165,11 @@ def record_errors(catalogue: Mapping[str, Fault]) -> list[str]:
 
 def channels_of(leg: str, wiring: Wiring) -> tuple[Literal["l1", "l2"], ...]:
     """Return the consumption channels that "l1", "l2" or "both" means on this wiring."""
-    if leg == "both":
-        return ("l1",) if wiring.service == "single" else ("l1", "l2")
-    return ("l1",) if leg == "l1" else ("l2",)
+    if leg == "l1" or (leg == "both" and wiring.service == "single"):
+        return ("l1",)
+    return ("l1", "l2") if leg == "both" else ("l2",)
 
 
 def on_two_legs(wiring: Wiring, circuit: Circuit) -> bool:
-    """Fits homes with two legs."""
+    """Return whether the home has two legs."""
     return wiring.service != "single"

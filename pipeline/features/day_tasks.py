@@ -18,8 +18,9 @@ from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, StoredTable, homes_of
 from pipeline.features.day_store import DayCounts, Store
 from pipeline.features.kernels.day_tables import day_tables
-from pipeline.ingest.intervals import Opened, open_files, take_homes
+from pipeline.ingest.intervals import take_homes
 from pipeline.ingest.lake import Lake, LakeFile
+from pipeline.ingest.opened_files import Opened, open_files
 
 
 @dataclass(frozen=True)

@@ -23,8 +23,8 @@ from pipeline.features.day_tasks import (
     open_some,
     take_shard,
 )
-from pipeline.ingest.intervals import Opened, unlike_the_rest
 from pipeline.ingest.lake import Lake, LakeFile
+from pipeline.ingest.opened_files import Opened, unlike_the_rest
 from pipeline.ingest.registers import Registers
 
 # How often a day is read again whose files are replaced meanwhile.

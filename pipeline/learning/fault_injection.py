@@ -169,9 +169,11 @@ def _circuit(
     told_w, battery_w = np.nan_to_num(column["pv_w"]), np.nan_to_num(column["battery_w"])
     none = np.zeros_like(told_w)
     # What the production channel reports of 1 W: not quite 1 where it goes by one leg's voltage.
-    unit = measure(Circuit.from_powers(none, none, none + 1.0, 0.0, v1, v2, service), wiring)
+    unit = measure(Circuit.from_powers(none, none, none + 1.0, v1=v1, v2=v2, service=service), wiring)
     pv_w = told_w / unit.produced_w
-    sources = Circuit.from_powers(none, none, pv_w, battery_w, v1, v2, service).source_va
+    sources = Circuit.from_powers(
+        none, none, pv_w, battery_w=battery_w, v1=v1, v2=v2, service=service
+    ).source_va
     loads: list[Complex] = []
     for leg, source in zip(("l1", "l2"), sources, strict=True):
         behind = source if wiring.sees_pv else np.zeros_like(source)
@@ -179,7 +181,9 @@ def _circuit(
         tangent = float(rng.uniform(own.tangent_low, own.tangent_high))
         measured = column[f"{leg}_var"] + behind.imag
         loads.append(load_w + 1j * np.where(np.isnan(measured), tangent * load_w, measured))
-    circuit = Circuit.from_powers(loads[0], loads[1], pv_w, battery_w, v1, v2, service, minutes=minutes)
+    circuit = Circuit.from_powers(
+        loads[0], loads[1], pv_w, battery_w=battery_w, v1=v1, v2=v2, service=service, minutes=minutes
+    )
     total_w = loads[0].real + (0.0 if service == "single" else loads[1].real)
     seed = int(rng.integers(2**32))
     shares = [_bundle_a(load.real, total_w, seed, own) for load in loads]

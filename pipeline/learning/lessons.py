@@ -99,5 +99,5 @@ def labelled_fleet(
                 sites=sites, days=lesson.days, minutes=lesson.minutes, seed=seed, end=lesson.end,
                 fault_share=own.fault_share, hard_share=own.hard_share, family=lesson.family,  # type: ignore[arg-type]
             )  # fmt: skip
-            write_unlike_lake(unlike, root / "lake", workers, tell)
+            write_unlike_lake(unlike, root / "lake", workers, tell=tell)
         return labelled_lake(root / "lake", root, lesson.days, settings)

@@ -9,8 +9,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.simulate.fleet import as_reported, draw_install, measured, register_row, site_id
-from pipeline.simulate.logger import shows_production
+from pipeline.simulate.fleet import draw_install, measure_home, register_row, site_id
+from pipeline.simulate.logger import reported_rows, shows_production
 from pipeline.simulate.spec import FleetSpec
 
 
@@ -37,23 +37,24 @@ class Twins:
 
 def twin_home(spec: FleetSpec, number: int) -> Twins:
     """Return home `number` of the fleet twice; as installed it is what `fleet.simulate_home` gives."""
-    drawn = draw_install(spec, number)
-    home, plan, rng = drawn.home, drawn.home.plan, drawn.rng
-    made = measured(home, drawn.fault or None, drawn.leg, rng, drawn.onset_share)
-    same = copy.deepcopy(rng)
-    installed = as_reported(home, made.reading, rng)
-    right = installed
-    if drawn.fault:
-        right = as_reported(home, made.right, same, shows_production(home, made.reading))
-    site = register_row(home, made.wiring, drawn.crew, rng)
+    install = draw_install(spec, number)
+    home, plan = install.home, install.home.plan
+    measurement = measure_home(install)
+    same_draws = copy.deepcopy(install.rng)
+    installed = right = reported_rows(home, measurement.reading, install.rng)
+    if install.fault:
+        is_producing = shows_production(home, measurement.reading)
+        right = reported_rows(home, measurement.right, same_draws, is_producing=is_producing)
+    site = register_row(install, measurement.wiring)
     location = plan.location if site["ct_location"] is not None else None
     onset_at = None
-    if made.onset_on is not None and drawn.onset_share is not None:
-        first_step = int(drawn.onset_share * home.circuit.size)
-        start = datetime.combine(plan.window.start, time())
-        onset_at = start + timedelta(minutes=first_step * plan.window.step)
+    if measurement.onset_on is not None and install.onset_share is not None:
+        first_step = int(install.onset_share * home.circuit.size)
+        onset_at = datetime.combine(plan.window.start, time()) + timedelta(
+            minutes=first_step * plan.window.step
+        )
     return Twins(
-        site_id(number), drawn.fault, drawn.leg or None, onset_at, made.wiring.severity or None, plan.hard or None,
-        plan.commissioned_on, installed, right, site,
-        {**site, "ct_sees_pv": made.sound.declared_sees_pv, "ct_location": location},
+        site_id(number), install.fault, install.leg or None, onset_at, measurement.wiring.severity or None,
+        plan.hard or None, plan.commissioned_on, installed, right, site,
+        {**site, "ct_sees_pv": measurement.sound.declared_sees_pv, "ct_location": location},
     )  # fmt: skip

@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 import numpy as np
-import polars as pl
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.clamps import Clamp, Reading, Wiring, measure
 from pipeline.simulate.home import CleanHome, clean_home
-from pipeline.simulate.logger import as_frame, bad_habits, kept_rows, metered, shift_clock, utility
+from pipeline.simulate.logger import reported_rows
 from pipeline.simulate.plan import AREAS, HomePlan
-from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
+from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
 
 HOMES_PER_CREW = 60
-# How likely a fault is against the fleet's share: with bundles, parallel CTs or extended leads, and without.
 # Limits of a clamp in class 1 at 5 % of its rated current (IEC 61869-2): ratio, and phase displacement.
 CLASS_RATIO, CLASS_DEG = 0.03, 3.0
+# How likely a fault is against the fleet's share: with bundles, parallel CTs or extended leads, and without.
 HARD_POSITION, EASY_POSITION = 1.27, 0.63
 REGISTER_GAPS = (
     "timezone", "latitude", "longitude", "service", "service_amps", "pv_kw", "ct_sees_pv", "ct_location",
@@ -36,37 +34,80 @@ def site_id(number: int) -> str:
 def crews_of(spec: FleetSpec) -> list[tuple[str, str, float]]:
     """Return (crew_id, crew_name, how error-prone, 1 being average) of the fleet's crews."""
     count = int(np.clip(spec.sites // HOMES_PER_CREW, 4, 60))
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(2_000_000,)))
+    rng = seeded_rng(spec.seed, 2_000_000)
     factors = rng.gamma(4.0, 0.25, count)
     factors /= factors.mean()
-    return [(f"C{at + 1:02d}", f"Crew {at + 1:02d}", float(factors[at])) for at in range(count)]
+    return [(f"C{n:02d}", f"Crew {n:02d}", float(factor)) for n, factor in enumerate(factors, start=1)]
 
 
-def accurate(home: CleanHome, rng: np.random.Generator) -> Wiring:
-    """Return the home's sound wiring with its clamps' own small errors.
+@dataclass(frozen=True)
+class Install:
+    """A home as drawn: without its fault, the fault (empty: none) and its leg, and when it begins and ends.
+
+    `rng` stands where the draws of its clamps and logger begin. `onset_share` is where in the window [0, 1) the
+    fault starts (None: at commissioning), `fixed_share` where it ends (None: it lasts).
+    """
+
+    home: CleanHome
+    fault: str
+    leg: str
+    rng: np.random.Generator
+    crew: str = ""
+    onset_share: float | None = None
+    fixed_share: float | None = None
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """What a home's monitor measures as installed and, over the same time, with its fault absent.
+
+    `onset_on` is the day the fault began; None: at commissioning, or there is none.
+    """
+
+    sound: Wiring
+    wiring: Wiring
+    right: Reading
+    reading: Reading
+    onset_on: date | None
+
+
+def sound_wiring(home: CleanHome, rng: np.random.Generator) -> Wiring:
+    """Return the home's sound wiring with its clamps' own errors within their class.
 
     A "crossed_and_turned" home gets both, which cancel but for the leg voltages.
     """
 
-    def spread(limit: float) -> float:
+    def draw_error(limit: float) -> float:
         return float(np.clip(rng.normal(0.0, limit / 2), -limit, limit))
 
-    def real(clamps: tuple[Clamp, ...]) -> tuple[Clamp, ...]:
-        return tuple(
-            replace(c, gain=complex((1 + spread(CLASS_RATIO)) * np.exp(1j * spread(np.deg2rad(CLASS_DEG)))))
-            for c in clamps
-        )
+    def within_class(clamp: Clamp) -> Clamp:
+        gain = (1 + draw_error(CLASS_RATIO)) * np.exp(1j * draw_error(np.deg2rad(CLASS_DEG)))
+        return replace(clamp, gain=complex(gain))
 
-    wiring = home.wiring
-    wiring = replace(wiring, l1=real(wiring.l1), l2=real(wiring.l2), production=real(wiring.production))
-    if home.plan.hard == "crossed_and_turned":
-        wiring = wiring.crossed_and_turned()
-    return wiring
+    wiring = home.wiring.with_each_clamp(within_class, ("l1", "l2", "production"))
+    return wiring.crossed_and_turned() if home.plan.hard == "crossed_and_turned" else wiring
 
 
-def register_row(home: CleanHome, wiring: Wiring, crew: str, rng: np.random.Generator) -> dict[str, Any]:
+def measure_home(install: Install) -> Measurement:
+    """Return what the monitor of this home measures."""
+    plan, circuit, rng = install.home.plan, install.home.circuit, install.rng
+    sound = sound_wiring(install.home, rng)
+    right = measure(circuit, sound)
+    if not install.fault:
+        return Measurement(sound, sound, right, right, None)
+    fault, onset_share = CATALOGUE[install.fault], install.onset_share
+    wiring = fault.effect(sound, circuit, install.leg, rng)
+    faulty = measure(circuit, wiring)
+    if onset_share is None or fault.is_record_error:  # a record has no moment at which it changed
+        return Measurement(sound, wiring, right, faulty, None)
+    reading = right.then(faulty, int(onset_share * circuit.size))
+    onset_on = plan.window.day_of(onset_share)
+    return Measurement(sound, wiring, right, reading, onset_on if onset_on > plan.commissioned_on else None)
+
+
+def register_row(install: Install, wiring: Wiring) -> dict[str, Any]:
     """Return the home's row of the sites register: what was written down of it, gaps included."""
-    plan = home.plan
+    plan, rng = install.home.plan, install.rng
     location = plan.location
     if wiring.declared_sees_pv != plan.sees_pv and rng.random() < 0.6:
         location = "service_entrance" if wiring.declared_sees_pv else "load_conductors"
@@ -80,95 +121,32 @@ def register_row(home: CleanHome, wiring: Wiring, crew: str, rng: np.random.Gene
         "ct_location": location, "ct_amps": plan.ct_amps, "cts_per_leg": plan.cts_per_leg,
         "lead_extended": plan.lead_extended,
         "has_battery": bool(plan.battery_wh) and plan.hard != "battery_undeclared",
-        "has_ev": bool(plan.ev_w), "crew_id": crew, "commissioned_on": plan.commissioned_on,
+        "has_ev": bool(plan.ev_w), "crew_id": install.crew, "commissioned_on": plan.commissioned_on,
     }  # fmt: skip
     for name in REGISTER_GAPS:
-        if rng.random() < home.spec.register_gap_share:
+        if rng.random() < install.home.spec.register_gap_share:
             site[name] = None
     return site
 
 
-@dataclass(frozen=True)
-class Measured:
-    """What a home's monitor measures as installed and, over the same time, with its fault absent.
-
-    `onset_on` is the day the fault began; None: at commissioning, or there is none.
-    """
-
-    sound: Wiring
-    wiring: Wiring
-    right: Reading
-    reading: Reading
-    onset_on: date | None
-
-
-def measured(
-    home: CleanHome, fault: str | None, leg: str, rng: np.random.Generator, onset_share: float | None
-) -> Measured:
-    """Measure a home with `fault` on `leg` (None: sound) from `onset_share` of the window on (None: all of it)."""
-    plan, circuit = home.plan, home.circuit
-    sound = accurate(home, rng)
-    right = measure(circuit, sound)
-    if not fault:
-        return Measured(sound, sound, right, right, None)
-    wiring = CATALOGUE[fault].effect(sound, circuit, leg, rng)
-    faulty = measure(circuit, wiring)
-    if onset_share is None or CATALOGUE[fault].is_record_error:  # a record has no moment at which it changed
-        return Measured(sound, wiring, right, faulty, None)
-    onset = plan.window.day_of(onset_share)
-    reading = right.then(faulty, int(onset_share * circuit.size))
-    return Measured(sound, wiring, right, reading, onset if onset > plan.commissioned_on else None)
-
-
-def as_reported(
-    home: CleanHome, reading: Reading, rng: np.random.Generator, is_producing: bool | None = None
-) -> pl.DataFrame:
-    """Return the rows that reach the lake of what the monitor measured, with the logger's habits.
-
-    `is_producing` is handed to `logger.metered`.
-    """
-    columns = shift_clock(home, metered(home, reading, rng, is_producing), rng)
-    columns |= utility(home, rng)
-    columns = bad_habits(home, columns, rng)
-    keep = kept_rows(home, columns["l1_w"].size, rng)
-    return as_frame(home, columns, keep)
-
-
-def report_home(
-    home: CleanHome,
-    fault: str | None,
-    leg: str,
-    rng: np.random.Generator,
-    onset_share: float | None = None,
-    fixed_share: float | None = None,
-    crew: str = "",
-) -> HomeRecord:
-    """Return what this home puts into a lake, with `fault` on `leg` injected (None: sound).
-
-    `onset_share` is where in the window [0, 1) the fault starts; None: at commissioning.
-    `fixed_share` is where it ends (None: it lasts); the truth of a home put right is "sound".
-
-    Raises
-    ------
-    KeyError
-        No such fault in the catalogue.
-    """
-    plan = home.plan
-    made = measured(home, fault, leg, rng, onset_share)
-    wiring, reading = made.wiring, made.reading
-    is_now = bool(fault) and fixed_share is None
-    if fault and fixed_share is not None:
-        reading = reading.then(made.right, int(fixed_share * home.circuit.size))
-        words = f"{fault} {leg} until {plan.window.day_of(fixed_share)}"
-        wiring = replace(made.sound, severity=words)
-    rows = as_reported(home, reading, rng)
+def report_home(install: Install) -> HomeRecord:
+    """Return what this home puts into a lake; the truth of a home that was put right is "sound"."""
+    home, plan = install.home, install.home.plan
+    measurement = measure_home(install)
+    wiring, reading = measurement.wiring, measurement.reading
+    is_faulty = bool(install.fault) and install.fixed_share is None
+    if install.fault and install.fixed_share is not None:
+        reading = reading.then(measurement.right, int(install.fixed_share * home.circuit.size))
+        severity = f"{install.fault} {install.leg} until {plan.window.day_of(install.fixed_share)}"
+        wiring = replace(measurement.sound, severity=severity)
+    rows = reported_rows(home, reading, install.rng)
     truth = {
-        "site_id": site_id(plan.number), "fault": fault if is_now else "sound",
-        "leg": leg if is_now else None,
-        "onset_on": made.onset_on if is_now else None, "severity": wiring.severity or None,
+        "site_id": site_id(plan.number), "fault": install.fault if is_faulty else "sound",
+        "leg": install.leg if is_faulty else None,
+        "onset_on": measurement.onset_on if is_faulty else None, "severity": wiring.severity or None,
         "hard_negative": plan.hard or None, "sees_pv_true": plan.sees_pv,
     }  # fmt: skip
-    return HomeRecord(rows, register_row(home, wiring, crew, rng), truth)
+    return HomeRecord(rows, register_row(install, wiring), truth)
 
 
 def _fault_chance(spec: FleetSpec, plan: HomePlan, crew_factor: float) -> float:
@@ -179,28 +157,12 @@ def _fault_chance(spec: FleetSpec, plan: HomePlan, crew_factor: float) -> float:
     return min(0.9, spec.fault_share * crew_factor * (HARD_POSITION if is_hard else EASY_POSITION))
 
 
-@dataclass(frozen=True)
-class Install:
-    """A home as drawn: without its fault, the fault (empty: none) and its leg, and what comes later to its draws.
-
-    `onset_share`, `fixed_share` and `crew` as in `report_home`; `rng` stands where the report's draws begin.
-    """
-
-    home: CleanHome
-    fault: str
-    leg: str
-    rng: np.random.Generator
-    crew: str
-    onset_share: float | None = None
-    fixed_share: float | None = None
-
-
 def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Install:
     """Draw home `number` of the fleet and its fault; the same for the same spec, number and wish."""
     rng = spec.rng(number, "report")
-    crew_id, _, factor = crews_of(spec)[int(rng.integers(len(crews_of(spec))))]
-    names = spec.faults or tuple(CATALOGUE)
-    drawn = str(rng.choice(names))
+    crews = crews_of(spec)
+    crew_id, _, factor = crews[int(rng.integers(len(crews)))]
+    drawn = str(rng.choice(spec.faults or tuple(CATALOGUE)))
     wish = wish or Wish()
     crew_id = wish.crew or crew_id
     home = clean_home(spec, number, wish)
@@ -209,8 +171,8 @@ def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Inst
     if not fault:
         return Install(home, "", "", rng, crew_id)
     if not CATALOGUE[fault].fits(home.wiring, home.circuit):
-        need = tuple(CATALOGUE[fault].needs.items()) + (() if home.circuit.has_pv else (("hard", ""),))
-        home = clean_home(spec, number, replace(wish, values=wish.values + need))
+        needs = tuple(CATALOGUE[fault].needs.items()) + (() if home.circuit.has_pv else (("hard", ""),))
+        home = clean_home(spec, number, replace(wish, values=wish.values + needs))
     if not CATALOGUE[fault].fits(home.wiring, home.circuit):  # no solar to exchange or misdeclare
         fault = next(name for name, other in CATALOGUE.items() if other.fits(home.wiring, home.circuit))
     legs = CATALOGUE[fault].legs_on(home.plan.service)
@@ -225,25 +187,4 @@ def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Inst
 
 def simulate_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomeRecord:
     """Return home `number` of the fleet; the same for the same spec, number and wish."""
-    drawn = draw_install(spec, number, wish)
-    return report_home(
-        drawn.home,
-        drawn.fault or None,
-        drawn.leg,
-        drawn.rng,
-        drawn.onset_share,
-        drawn.fixed_share,
-        drawn.crew,
-    )
-
-
-def simulate_homes(spec: FleetSpec, numbers: range | None = None) -> Iterator[HomeRecord]:
-    """Yield the fleet's homes, or those of `numbers`; any subset gives the same homes."""
-    for number in numbers if numbers is not None else range(spec.sites):
-        yield simulate_home(spec, number)
-
-
-def clean_homes(spec: FleetSpec, numbers: range | None = None) -> Iterator[CleanHome]:
-    """Yield the fleet's homes as fault-free circuits, for injecting faults with `report_home`."""
-    for number in numbers if numbers is not None else range(spec.sites):
-        yield clean_home(spec, number)
+    return report_home(draw_install(spec, number, wish))

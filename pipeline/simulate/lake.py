@@ -2,42 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from datetime import timedelta
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-import numpy as np
 import polars as pl
 
-from pipeline.core.contract import FAULTS
+from pipeline.core.contract import FAULTS, Crew, Site, Training, Visit
 from pipeline.core.errors import InputError
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.fleet import crews_of, simulate_home
-from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish
+from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
 
 ROW_GROUP_ROWS = 115_000  # a file a day and shard is about one row group, cut between homes
+# As the contract has them; whole numbers are written as such.
 SITE_COLUMNS: dict[str, Any] = {
-    "site_id": pl.String, "timezone": pl.String, "latitude": pl.Float64, "longitude": pl.Float64,
-    "area": pl.String, "service": pl.String, "service_amps": pl.Int64, "pv_kw": pl.Float64,
-    "ct_sees_pv": pl.Boolean, "pv_added_back": pl.Boolean, "ct_location": pl.String, "ct_amps": pl.Int64,
-    "cts_per_leg": pl.Int64, "lead_extended": pl.Boolean, "has_battery": pl.Boolean, "has_ev": pl.Boolean,
-    "crew_id": pl.String, "commissioned_on": pl.Date,
+    **Site.create_empty().schema, **dict.fromkeys(("service_amps", "ct_amps", "cts_per_leg"), pl.Int64)
 }  # fmt: skip
 TRUTH_COLUMNS: dict[str, Any] = {
     "site_id": pl.String, "fault": pl.String, "leg": pl.String, "onset_on": pl.Date,
     "severity": pl.String, "hard_negative": pl.String, "sees_pv_true": pl.Boolean,
 }  # fmt: skip
-VISIT_COLUMNS: dict[str, Any] = {
-    "visit_id": pl.String, "site_id": pl.String, "visited_on": pl.Date, "crew_id": pl.String,
-    "found": pl.String, "leg": pl.String, "fixed": pl.Boolean, "note": pl.String,
-}  # fmt: skip
-TRAINING_COLUMNS: dict[str, Any] = {"crew_id": pl.String, "trained_on": pl.Date, "topic": pl.String}
 
 Rows = list[dict[str, Any]]
+Task = TypeVar("Task")
+Outcome = TypeVar("Outcome")
 
 
 def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[Rows, Rows]:
@@ -51,42 +45,44 @@ def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[R
         truths.append(record.truth)
         frames.append(record.readings.select(pl.lit(record.site["site_id"]).alias("site_id"), pl.all()))
     rows = pl.concat(frames).with_columns(pl.col("interval_start").dt.date().alias("date"))
-    for (day,), part in rows.partition_by(
-        "date", as_dict=True, include_key=False, maintain_order=True
-    ).items():
+    days = rows.partition_by("date", as_dict=True, include_key=False, maintain_order=True)
+    for (day,), day_rows in days.items():
         folder = out / "intervals" / f"date={day}"
         folder.mkdir(parents=True, exist_ok=True)
-        part.write_parquet(
-            folder / f"part-{shard:04d}.parquet", compression="zstd", row_group_size=max(part.height, 1)
-        )
+        file = folder / f"part-{shard:04d}.parquet"
+        day_rows.write_parquet(file, compression="zstd", row_group_size=max(day_rows.height, 1))
     return sites, truths
 
 
-def _one_shard(
-    spec: FleetSpec, out: Path, wishes: dict[int, Wish], shard: tuple[int, range]
-) -> tuple[Rows, Rows]:
-    at, numbers = shard
-    return write_shard((simulate_home(spec, n, wishes.get(n)) for n in numbers), out, at)
-
-
 def write_registers(
-    out: Path, sites: Rows, truths: Rows, crews: Sequence[tuple[str, str]], visits: Rows, trainings: Rows
+    out: Path, registers: Mapping[str, Sequence[Any]], truth_columns: Mapping[str, Any] = TRUTH_COLUMNS
 ) -> None:
-    """Write sites.csv, crews.csv, visits.csv, trainings.csv and truth.csv."""
-    pl.DataFrame(sites, schema=SITE_COLUMNS).write_csv(out / "sites.csv")
-    pl.DataFrame(truths, schema=TRUTH_COLUMNS).write_csv(out / "truth.csv")
-    pl.DataFrame(crews, schema={"crew_id": pl.String, "crew_name": pl.String}, orient="row").write_csv(
-        out / "crews.csv"
-    )
-    pl.DataFrame(visits, schema=VISIT_COLUMNS).write_csv(out / "visits.csv")
-    pl.DataFrame(trainings, schema=TRAINING_COLUMNS).write_csv(out / "trainings.csv")
+    """Write each register's rows as a CSV of its name: sites, crews, visits, trainings, truth."""
+    columns: dict[str, Any] = {
+        "sites": SITE_COLUMNS, "crews": Crew.create_empty().schema, "visits": Visit.create_empty().schema,
+        "trainings": Training.create_empty().schema, "truth": truth_columns,
+    }  # fmt: skip
+    for name, rows in registers.items():
+        pl.DataFrame(rows, schema=columns[name], orient="row").write_csv(out / f"{name}.csv")
+
+
+@contextmanager
+def process_map(
+    workers: int,
+) -> Iterator[Callable[[Callable[[Task], Outcome], Sequence[Task]], Iterable[Outcome]]]:
+    """Give a map over so many processes, in order; over none but this one if there is only one."""
+    if workers <= 1:
+        yield map
+        return
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        yield pool.map
 
 
 def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
     """Draw past visits to homes that are sound now (some were in vain), and trainings."""
     if spec.end is None:
         return [], []
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(3_000_000,)))
+    rng = seeded_rng(spec.seed, 3_000_000)
     crews = [crew for crew, _, _ in crews_of(spec)]
     before = spec.end - timedelta(days=spec.days)
     old_enough = [
@@ -96,12 +92,12 @@ def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
     ]
     count = min(len(old_enough), spec.sites // 25)
     visits: Rows = []
-    for at in sorted(rng.permutation(len(old_enough))[:count].tolist()):
-        home, age_days = old_enough[at]
+    for index in sorted(rng.permutation(len(old_enough))[:count].tolist()):
+        site_id, age_days = old_enough[index]
         found = str(rng.choice(list(FAULTS))) if rng.random() < 0.7 else "sound"
         legs = CATALOGUE[found].legs if found in CATALOGUE else ()
         visits.append({
-            "visit_id": f"V{len(visits) + 1:05d}", "site_id": home,
+            "visit_id": f"V{len(visits) + 1:05d}", "site_id": site_id,
             "visited_on": before - timedelta(days=int(rng.integers(age_days))),
             "crew_id": str(rng.choice(crews)), "found": found,
             "leg": str(rng.choice(legs)) if legs else None, "fixed": found != "sound", "note": None,
@@ -118,15 +114,28 @@ def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
     return visits, trainings
 
 
-def shards(spec: FleetSpec, minutes: int) -> list[tuple[int, range]]:
-    """Return the fleet's homes in shards whose day is about one row group."""
-    size = max(1, ROW_GROUP_ROWS // (1440 // minutes))
-    starts = range(0, spec.sites, size)
-    return [(at, range(first, min(first + size, spec.sites))) for at, first in enumerate(starts)]
+def _write_homes(
+    spec: FleetSpec, out: Path, wishes: dict[int, Wish], shard: tuple[int, range]
+) -> tuple[Rows, Rows]:
+    index, numbers = shard
+    return write_shard((simulate_home(spec, number, wishes.get(number)) for number in numbers), out, index)
 
 
-def write_lake(spec: FleetSpec, out: Path, workers: int = 1, wishes: dict[int, Wish] | None = None) -> None:
-    """Write the fleet's lake into `out`; `workers` processes share the shards.
+def write_lake(
+    spec: FleetSpec, out: Path, workers: int = 1, *, wishes: dict[int, Wish] | None = None
+) -> None:
+    """Write the fleet's lake into a folder, in shards whose day is about one row group.
+
+    Parameters
+    ----------
+    spec
+        The fleet.
+    out
+        Folder of the lake.
+    workers
+        Processes that share the shards.
+    wishes
+        By number of a home, what it is to be instead of its draw.
 
     Raises
     ------
@@ -138,14 +147,14 @@ def write_lake(spec: FleetSpec, out: Path, workers: int = 1, wishes: dict[int, W
     if (out / "intervals").exists():
         raise InputError(f"{out}: holds intervals already; choose an empty folder")
     out.mkdir(parents=True, exist_ok=True)
-    work = partial(_one_shard, spec, out, wishes or {})
-    parts = shards(spec, spec.minutes)
-    if workers > 1:
-        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-            done = list(pool.map(work, parts))
-    else:
-        done = [work(part) for part in parts]
-    sites = [row for rows, _ in done for row in rows]
-    truths = [row for _, rows in done for row in rows]
+    size = max(1, ROW_GROUP_ROWS // (1440 // spec.minutes))
+    shards = [range(first, min(first + size, spec.sites)) for first in range(0, spec.sites, size)]
+    with process_map(workers) as each:
+        written = list(each(partial(_write_homes, spec, out, wishes or {}), list(enumerate(shards))))
+    sites = [row for rows, _ in written for row in rows]
+    truths = [row for _, rows in written for row in rows]
     visits, trainings = _history(spec, sites, truths)
-    write_registers(out, sites, truths, [crew[:2] for crew in crews_of(spec)], visits, trainings)
+    crews = [crew[:2] for crew in crews_of(spec)]
+    write_registers(out, {
+        "sites": sites, "truth": truths, "crews": crews, "visits": visits, "trainings": trainings,
+    })  # fmt: skip

@@ -5,13 +5,16 @@ None of this is an install fault; some of it looks like one.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.faults.circuit import Float
 from pipeline.faults.clamps import Reading
-from pipeline.simulate.home import CleanHome, utc_offsets_h
+from pipeline.simulate.home import CleanHome
+from pipeline.simulate.spec import utc_offsets_h
 
 Columns = dict[str, Float]
 Mask = NDArray[np.bool_]
@@ -19,78 +22,97 @@ REPEATED_EVERY = 37
 
 
 def _mean(series: Float, steps: int) -> Float:
-    out: Float = series.reshape(-1, steps).mean(axis=1) if steps > 1 else series
-    return out
+    return series.reshape(-1, steps).mean(axis=1) if steps > 1 else series
 
 
-def _rounded(series: Float, resolution: float) -> Float:
+def _round_to(resolution: float, series: Float) -> Float:
     return np.round(np.round(series / resolution) * resolution, 1) + 0.0
 
 
-def metered(
-    home: CleanHome, reading: Reading, rng: np.random.Generator, is_producing: bool | None = None
-) -> Columns:
-    """Return the columns as the monitor reports them, one value an interval, NaN where absent.
+def reported_rows(
+    home: CleanHome, reading: Reading, rng: np.random.Generator, *, is_producing: bool | None = None
+) -> pl.DataFrame:
+    """Return the rows that reach the lake (without site_id), nulls where a column is absent.
 
-    `is_producing` says whether a blank night of the production is drawn for, lest a twin without the fault draw
-    otherwise; None: as this reading shows production.
+    Parameters
+    ----------
+    home
+        The home, for its plan, voltages, battery and utility meter.
+    reading
+        What its monitor measured a fine step.
+    rng
+        Draws noise, resolution, columns, gaps.
+    is_producing
+        Whether a blank night of the production is drawn for, lest a twin without the fault draw otherwise;
+        None: as this reading shows production.
     """
+    if is_producing is None:
+        is_producing = shows_production(home, reading)
+    columns = _shift_clock(home, _monitored(home, reading, is_producing, rng), rng)
+    columns |= _metered(home, rng)
+    columns = _misbehave(home, columns, rng)
+    is_kept = _draw_kept(home, columns["l1_w"].size, rng)
+    window = home.plan.window
+    interval = np.timedelta64(60 * window.minutes, "s")
+    start = np.datetime64(window.start, "us") + np.arange(is_kept.size) * interval
+    frame = pl.DataFrame({"interval_start": start, **columns}).filter(pl.Series(is_kept))
+    if home.plan.hard == "gaps":  # a logger that loses rows also sends some twice
+        frame = pl.concat([frame, frame[::REPEATED_EVERY]]).sort("interval_start", maintain_order=True)
+    return frame.with_columns(
+        pl.col("interval_start").cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
+        pl.col(list(columns)).fill_nan(None),
+    )
+
+
+def shows_production(home: CleanHome, reading: Reading) -> bool:
+    """Return whether any interval of the production channel is above zero."""
+    return bool(reading.averaged(home.plan.window.steps_out).produced_w.max() > 0)
+
+
+def _monitored(home: CleanHome, reading: Reading, is_producing: bool, rng: np.random.Generator) -> Columns:
+    """Return the columns as the monitor reports them, one value an interval, NaN where absent."""
     plan, steps = home.plan, home.plan.window.steps_out
     mean = reading.averaged(steps)
     size = mean.produced_w.size
+    absent = np.full(size, np.nan)
     noise_w = float(np.exp(rng.uniform(-1.5, 2.5)))
     resolution_w = float(rng.choice([0.1, 1.0, 10.0], p=[0.35, 0.6, 0.05]))
     scatter = 0.006 * mean.produced_w * rng.standard_normal(size)
     noisy_pv = mean.produced_w + scatter + 0.3 * noise_w * rng.standard_normal(size)
-    if is_producing is None:
-        is_producing = shows_production(home, reading)
     if is_producing and rng.random() < 0.5:  # many inverters simply report 0 at night
         noisy_pv = np.where(np.abs(mean.produced_w) > 0, noisy_pv, 0.0)
-    mean = Reading(
-        mean.l1_va + noise_w * rng.standard_normal(size),
-        mean.l2_va + noise_w * rng.standard_normal(size),
-        noisy_pv,
-        mean.added_share,
-        mean.is_clipped,
-    )
-    out = {name: _rounded(getattr(mean, name), resolution_w) for name in ("l1_w", "l2_w", "pv_w")}
+    l1_va = mean.l1_va + noise_w * rng.standard_normal(size)
+    l2_va = mean.l2_va + noise_w * rng.standard_normal(size)
+    mean = replace(mean, l1_va=l1_va, l2_va=l2_va, produced_w=noisy_pv)
+    columns = {name: _round_to(resolution_w, getattr(mean, name)) for name in ("l1_w", "l2_w", "pv_w")}
     has_volts, has_var = rng.random() < 0.78, rng.random() < 0.6
     volt_step = float(rng.choice([0.1, 1.0], p=[0.75, 0.25]))
-    for leg, phasor in (("l1", home.circuit.v1), ("l2", home.circuit.v2)):
+    for leg, phasor, var in (("l1", home.circuit.v1, mean.l1_var), ("l2", home.circuit.v2, mean.l2_var)):
         volts = _mean(np.abs(phasor), steps) * (1.0 + rng.normal(0.0, 0.002)) + rng.normal(0.0, 0.05, size)
-        out[f"{leg}_v"] = _rounded(volts, volt_step) if has_volts else np.full(size, np.nan)
-        out[f"{leg}_var"] = (
-            _rounded(getattr(mean, f"{leg}_var"), resolution_w) if has_var else np.full(size, np.nan)
-        )
+        columns[f"{leg}_v"] = _round_to(volt_step, volts) if has_volts else absent
+        columns[f"{leg}_var"] = _round_to(resolution_w, var) if has_var else absent
     is_known = bool(plan.battery_wh) and plan.hard != "battery_undeclared" and rng.random() < 0.8
-    out["battery_w"] = _rounded(_mean(home.battery_w, steps), 1.0) if is_known else np.full(size, np.nan)
+    columns["battery_w"] = _round_to(1.0, _mean(home.battery_w, steps)) if is_known else absent
     if not plan.array:
-        out["pv_w"] = np.full(size, np.nan)
+        columns["pv_w"] = absent
     if plan.service == "single":
-        for name in ("l2_w", "l2_v", "l2_var"):
-            out[name] = np.full(size, np.nan)
-    return out
+        columns |= dict.fromkeys(("l2_w", "l2_v", "l2_var"), absent)
+    return columns
 
 
-def shows_production(home: CleanHome, reading: Reading) -> bool:
-    """Tell whether any interval of the production channel is above zero."""
-    return bool(reading.averaged(home.plan.window.steps_out).produced_w.max() > 0)
-
-
-def utility(home: CleanHome, rng: np.random.Generator) -> Columns:
+def _metered(home: CleanHome, rng: np.random.Generator) -> Columns:
     """Return the utility meter's import and export [Wh] of each interval; NaN where there is none."""
-    steps = home.plan.window.steps_out
-    hours = home.plan.window.minutes / 60.0
-    net = home.net_w * (1.0 + rng.normal(0.0, 0.004))
+    window = home.plan.window
+    net_w = home.net_w * (1.0 + rng.normal(0.0, 0.004))
     has_meter, register_wh = rng.random() < 0.5, float(rng.choice([1.0, 10.0]))
-    out = {}
-    for name, part in (("import_wh", np.maximum(net, 0.0)), ("export_wh", np.maximum(-net, 0.0))):
-        energy = _rounded(_mean(part, steps) * hours, register_wh)
-        out[name] = energy if has_meter else np.full(energy.size, np.nan)
-    return out
+    columns = {}
+    for name, power_w in (("import_wh", np.maximum(net_w, 0.0)), ("export_wh", np.maximum(-net_w, 0.0))):
+        energy_wh = _round_to(register_wh, _mean(power_w, window.steps_out) * (window.minutes / 60.0))
+        columns[name] = energy_wh if has_meter else np.full(energy_wh.size, np.nan)
+    return columns
 
 
-def shift_clock(home: CleanHome, columns: Columns, rng: np.random.Generator) -> Columns:
+def _shift_clock(home: CleanHome, columns: Columns, rng: np.random.Generator) -> Columns:
     """Return the monitor's columns under a clock that is hours off or keeps local time."""
     window = home.plan.window
     if home.plan.hard == "clock_offset":
@@ -99,8 +121,8 @@ def shift_clock(home: CleanHome, columns: Columns, rng: np.random.Generator) -> 
         hours = float(utc_offsets_h(home.plan.timezone, window.start, window.days)[0])
     else:
         return columns
-    places = round(hours * 60 / window.minutes)
-    return {name: np.roll(series, places) for name, series in columns.items()}
+    intervals = round(hours * 60 / window.minutes)
+    return {name: np.roll(series, intervals) for name, series in columns.items()}
 
 
 def _blocks(size: int, count: int, longest: int, rng: np.random.Generator) -> Mask:
@@ -112,51 +134,34 @@ def _blocks(size: int, count: int, longest: int, rng: np.random.Generator) -> Ma
     return mask
 
 
-def bad_habits(home: CleanHome, columns: Columns, rng: np.random.Generator) -> Columns:
+def _misbehave(home: CleanHome, columns: Columns, rng: np.random.Generator) -> Columns:
     """Return the columns with the logger's stale repeats, zeroes and sign glitches."""
     plan, size = home.plan, columns["l1_w"].size
     days, hour = plan.window.days, max(1, 60 // plan.window.minutes)
-    out = dict(columns)
     if plan.hard == "stale_repeats" or rng.random() < 0.04:
         stale = _blocks(size, max(1, days // 3 if plan.hard else 1), 6 * hour, rng)
         last = np.maximum.accumulate(np.where(stale, 0, np.arange(size)))
-        out = {name: series[last] for name, series in out.items()}
+        columns = {name: series[last] for name, series in columns.items()}
     if plan.hard == "zero_dropouts" or rng.random() < 0.04:
         lost = _blocks(size, max(1, days // 2 if plan.hard else 1), 5 * hour, rng)
-        out = {name: np.where(lost & ~np.isnan(series), 0.0, series) for name, series in out.items()}
+        columns = {name: np.where(lost & ~np.isnan(series), 0.0, series) for name, series in columns.items()}
     if plan.hard == "sign_glitches":
         flipped = _blocks(size, 3 * days, 1, rng)
-        for name in ("l1_w", "l2_w"):
-            out[name] = np.where(flipped, -out[name], out[name])
-    return out
+        columns |= {name: np.where(flipped, -columns[name], columns[name]) for name in ("l1_w", "l2_w")}
+    return columns
 
 
-def kept_rows(home: CleanHome, size: int, rng: np.random.Generator) -> Mask:
+def _draw_kept(home: CleanHome, size: int, rng: np.random.Generator) -> Mask:
     """Return which intervals reach the lake: gaps, and nothing from before the install."""
     plan = home.plan
     days, hour = plan.window.days, max(1, 60 // plan.window.minutes)
-    keep = np.ones(size, dtype=np.bool_)
+    is_kept = np.ones(size, dtype=np.bool_)
     if plan.hard == "gaps":
-        keep &= ~_blocks(size, days, 14 * hour, rng)
-        keep &= ~_blocks(size, 2, 96 * hour, rng)
+        is_kept &= ~_blocks(size, days, 14 * hour, rng)
+        is_kept &= ~_blocks(size, 2, 96 * hour, rng)
     elif rng.random() < 0.3:
-        keep &= ~_blocks(size, int(rng.integers(1, 4)), 3 * hour, rng)
+        is_kept &= ~_blocks(size, int(rng.integers(1, 4)), 3 * hour, rng)
     late = (plan.commissioned_on - plan.window.start).days
     if late > 0:
-        keep[: late * size // days] = False
-    return keep
-
-
-def as_frame(home: CleanHome, columns: Columns, keep: Mask) -> pl.DataFrame:
-    """Return the kept intervals as the contract's interval rows (without site_id), nulls for NaN."""
-    window = home.plan.window
-    start = np.datetime64(window.start, "us") + np.arange(keep.size) * np.timedelta64(
-        60 * window.minutes, "s"
-    )
-    frame = pl.DataFrame({"interval_start": start[keep], **{n: s[keep] for n, s in columns.items()}})
-    if home.plan.hard == "gaps":  # a logger that loses rows also sends some twice
-        frame = pl.concat([frame, frame[::REPEATED_EVERY]]).sort("interval_start", maintain_order=True)
-    return frame.with_columns(
-        pl.col("interval_start").cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
-        pl.col(list(columns)).fill_nan(None),
-    )
+        is_kept[: late * size // days] = False
+    return is_kept

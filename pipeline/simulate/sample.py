@@ -60,7 +60,7 @@ VISITS = (
 TRAININGS = (("C03", 330, "legs_crossed"), ("C05", 96, "reversed"), ("C01", 40, "reversed"))
 
 
-def _wish(number: int, rng: np.random.Generator) -> Wish:
+def _draw_wish(number: int, rng: np.random.Generator) -> Wish:
     place = {
         "timezone": "America/Denver",
         "latitude": float(rng.uniform(39.4, 40.3)),
@@ -69,35 +69,37 @@ def _wish(number: int, rng: np.random.Generator) -> Wish:
     crew = CREWS[int(rng.choice(5, p=[0.24, 0.22, 0.2, 0.18, 0.16]))][0]
     values = PLAIN | place
     if number in FAULTY:
-        fault, leg, onset, fixed, by, own = FAULTY[number]
-        values |= {"service": "120/240", "volts": 120.0, "battery_wh": 0.0, **own}
+        fault, leg, onset, fixed, crew, plan_values = FAULTY[number]
+        values |= {"service": "120/240", "volts": 120.0, "battery_wh": 0.0, **plan_values}
         values["commissioned_on"] = date(2026, 1, 12) + timedelta(days=2 * number)
         if number > 45 or onset is not None:
             values["commissioned_on"] = date(2025, 9, 3) + timedelta(days=number)
-        return Wish(fault, leg, onset, fixed, by, "", tuple(values.items()))
-    visited = [ago for home, ago, *_ in VISITS if home == number]
-    if visited:
-        values["commissioned_on"] = LAST_DAY - timedelta(days=max(visited) + 90 + number)
+        return Wish(fault, leg, onset, fixed, crew, "", tuple(values.items()))
+    days_ago = [ago for home, ago, *_ in VISITS if home == number]
+    if days_ago:
+        values["commissioned_on"] = LAST_DAY - timedelta(days=max(days_ago) + 90 + number)
     return Wish(fault="", crew=crew, hard=HARD.get(number, ""), values=tuple(values.items()))
 
 
 def write_sample_lake(out: Path) -> None:
     """Write the sample lake and its truth.csv into `out`; always the same bytes."""
     rng = np.random.default_rng(SPEC.seed)
-    wishes = [_wish(number, rng) for number in range(SPEC.sites)]
+    wishes = [_draw_wish(number, rng) for number in range(SPEC.sites)]
     out.mkdir(parents=True, exist_ok=True)
     records = (simulate_home(SPEC, number, wish) for number, wish in enumerate(wishes))
     sites, truths = write_shard(records, out, 0)
     visits: Rows = [
         {
-            "visit_id": f"V{at + 1:04d}", "site_id": site_id(home),
+            "visit_id": f"V{count:04d}", "site_id": site_id(home),
             "visited_on": LAST_DAY - timedelta(days=ago), "crew_id": crew,
             "found": found, "leg": leg, "fixed": is_fixed, "note": note,
         }
-        for at, (home, ago, crew, found, leg, is_fixed, note) in enumerate(VISITS)
+        for count, (home, ago, crew, found, leg, is_fixed, note) in enumerate(VISITS, start=1)
     ]  # fmt: skip
     trainings: Rows = [
         {"crew_id": crew, "trained_on": LAST_DAY - timedelta(days=ago), "topic": topic}
         for crew, ago, topic in TRAININGS
     ]
-    write_registers(out, sites, truths, CREWS, visits, trainings)
+    write_registers(out, {
+        "sites": sites, "truth": truths, "crews": CREWS, "visits": visits, "trainings": trainings,
+    })  # fmt: skip

@@ -7,14 +7,14 @@ Sun from the low-precision formulas of the Astronomical Almanac's kind (mean lon
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from functools import lru_cache
 
 import numpy as np
 from scipy.signal import lfilter
 
 from pipeline.faults.circuit import Float
-from pipeline.simulate.spec import Window
+from pipeline.simulate.spec import Window, seeded_rng
 
 _EPOCH = datetime(2000, 1, 1, 12)
 
@@ -39,8 +39,27 @@ def wander(rng: np.random.Generator, size: int, memory: float) -> Float:
     keep = float(np.exp(-1.0 / memory))
     drive = rng.standard_normal(size) * np.sqrt(1.0 - keep**2)
     drive[0] /= np.sqrt(1.0 - keep**2)
-    out: Float = lfilter([1.0], [1.0, -keep], drive)
-    return out
+    series: Float = lfilter([1.0], [1.0, -keep], drive)
+    return series
+
+
+def smooth_noise(rng: np.random.Generator, size: int, memory: float, *, spread: float = 1.0) -> Float:
+    """Return a first-order autoregressive series as `wander`'s whose first value has a draw of its own.
+
+    Parameters
+    ----------
+    rng, size
+        Draws so many steps.
+    memory
+        In steps.
+    spread
+        Standard deviation.
+    """
+    keep = float(np.exp(-1.0 / memory))
+    shocks = rng.normal(0.0, spread * np.sqrt(1 - keep**2), size)
+    shocks[0] = rng.normal(0.0, spread)
+    series: Float = lfilter([1.0], [1.0, -keep], shocks)
+    return series
 
 
 def sun(window: Window, latitude: float, longitude: float) -> tuple[Float, Float]:
@@ -63,14 +82,14 @@ def sun(window: Window, latitude: float, longitude: float) -> tuple[Float, Float
 
 
 @lru_cache(maxsize=64)
-def area_sky(seed: int, area: int, start: date, days: int, step: int) -> tuple[Float, Float]:
+def area_sky(seed: int, area: int, window: Window) -> tuple[Float, Float]:
     """Return the area's clearness of the direct beam [0, 1] and a unit-variance weather series.
 
     Each day is clear, broken or overcast, with a tendency to stay what it was; clouds pass within it.
     """
-    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1_000_000 + area, start.toordinal())))
-    size, per_day = days * 1440 // step, 1440 // step
-    mood = np.repeat(wander(rng, days, 1.5), per_day) + 0.5 * wander(rng, size, 360.0 / step)
+    rng = seeded_rng(seed, 1_000_000 + area, window.start.toordinal())
+    size, step = window.size, window.step
+    mood = np.repeat(wander(rng, window.days, 1.5), 1440 // step) + 0.5 * wander(rng, size, 360.0 / step)
     mood += rng.normal(0.2, 0.4)  # an area's climate
     speed_min = float(np.exp(rng.uniform(np.log(8.0), np.log(50.0))))
     cloud = 1.0 / (1.0 + np.exp(-5.0 * (wander(rng, size, speed_min / step) - 1.5 * mood)))
@@ -79,18 +98,40 @@ def area_sky(seed: int, area: int, start: date, days: int, step: int) -> tuple[F
     return clearness, wander(rng, size, 2880.0 / step)
 
 
-def temperature_c(window: Window, latitude: float, solar_hour: Float, weather: Float) -> Float:
-    """Return outdoor air temperature [deg C]: latitude, season, time of day, weather."""
+def temperature_c(window: Window, latitude: float, longitude: float, *, weather: Float) -> Float:
+    """Return outdoor air temperature [deg C], shape (n,): latitude, season, time of day, weather.
+
+    Parameters
+    ----------
+    window
+        The n time steps.
+    latitude, longitude
+        Of the home [deg].
+    weather
+        The area's weather, of unit variance, shape (n,).
+    """
+    solar_hour = np.arange(window.size, dtype=np.float64) * (window.step / 60.0) + longitude / 15.0
     day = window.start.timetuple().tm_yday + np.arange(window.size) * (window.step / 1440.0)
     season = np.cos(2 * np.pi * (day - 200.0) / 365.25) * np.sign(latitude or 1.0)
-    away = abs(latitude)
-    mean = 29.0 - 0.42 * away + (2.0 + 0.22 * away) * season
+    mean = 29.0 - 0.42 * abs(latitude) + (2.0 + 0.22 * abs(latitude)) * season
     out: Float = mean + 5.0 * np.cos(2 * np.pi * (solar_hour - 15.5) / 24.0) + 3.5 * weather
     return out
 
 
-def array_w(array: Array, sine: Float, azimuth: Float, clearness: Float, outdoor_c: Float) -> Float:
-    """Return the array's alternating-current power [W], never negative, cut at the inverter's limit."""
+def array_w(array: Array, sine: Float, azimuth: Float, *, clearness: Float, outdoor_c: Float) -> Float:
+    """Return the array's alternating-current power [W], never negative, cut at the inverter's limit.
+
+    Parameters
+    ----------
+    array
+        The array.
+    sine, azimuth
+        Sine of the sun's elevation, its azimuth [deg], shape (n,).
+    clearness
+        Of the direct beam [0, 1], shape (n,).
+    outdoor_c
+        Outdoor air [deg C], shape (n,).
+    """
     up = np.maximum(sine, 0.0)
     lit = up > 0.01
     safe = np.where(lit, up, 1.0)
@@ -111,5 +152,24 @@ def array_w(array: Array, sine: Float, azimuth: Float, clearness: Float, outdoor
     cell_c = outdoor_c + 0.028 * plane
     power = array.dc_w * plane / 1000.0 * 0.88 * (1.0 - 0.004 * (cell_c - 25.0))
     power = np.where(lit & (power > 0.004 * array.ac_w), power, 0.0)
-    out: Float = np.minimum(power, array.ac_w)
-    return out
+    return np.minimum(power, array.ac_w)
+
+
+def plain_array_w(array: Array, sine: Float, days: int, *, rng: np.random.Generator) -> Float:
+    """Return production [W]: the sun's height times a daily factor and white noise, cut at the inverter.
+
+    Parameters
+    ----------
+    array
+        The array; how it lies counts for nothing.
+    sine
+        Of the sun's elevation, shape (n,).
+    days
+        In the window.
+    rng
+        The home's series.
+    """
+    daily = np.repeat(rng.uniform(0.25, 1.0, days), sine.size // days)
+    flicker = np.clip(1.0 + rng.normal(0.0, rng.uniform(0.03, 0.3), sine.size), 0.05, 1.3)
+    power = array.dc_w * np.maximum(sine, 0.0) ** 1.1 * daily * flicker
+    return np.minimum(power, array.ac_w)

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
+from functools import lru_cache
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.errors import InputError
+from pipeline.faults.circuit import Float
 
 # Which stream of random numbers is drawn for what; a home's streams don't disturb each other.
 STREAMS = {"plan": 0, "series": 1, "report": 2}
+
+
+def seeded_rng(seed: int, *key: int) -> np.random.Generator:
+    """Return the random numbers of this seed and key; those of other keys don't disturb them."""
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=key))
 
 
 @dataclass(frozen=True)
@@ -51,7 +59,7 @@ class FleetSpec:
 
     def rng(self, home: int, stream: str) -> np.random.Generator:
         """Return the home's own random numbers; the same for the same seed, home and stream."""
-        return np.random.default_rng(np.random.SeedSequence(self.seed, spawn_key=(home, STREAMS[stream])))
+        return seeded_rng(self.seed, home, STREAMS[stream])
 
 
 @dataclass(frozen=True)
@@ -69,6 +77,16 @@ class Wish:
     crew: str | None = None
     hard: str | None = None
     values: tuple[tuple[str, Any], ...] = ()
+
+
+@lru_cache(maxsize=256)
+def utc_offsets_h(timezone: str, start: date, days: int) -> Float:
+    """Return local time minus UTC [h] for each UTC hour of the window."""
+    zone = ZoneInfo(timezone)
+    first = datetime.combine(start, datetime.min.time(), tzinfo=ZoneInfo("UTC"))
+    hours = (first + timedelta(hours=hour) for hour in range(days * 24))
+    offsets = (hour.astimezone(zone).utcoffset() or timedelta() for hour in hours)
+    return np.array([offset / timedelta(hours=1) for offset in offsets])
 
 
 @dataclass(frozen=True)
@@ -97,6 +115,13 @@ class Window:
     def end(self) -> date:
         """The last day."""
         return self.start + timedelta(days=self.days - 1)
+
+    def local_hour(self, timezone: str) -> Float:
+        """Return the clock's hour of day [h] at each step, daylight-saving days included."""
+        utc = np.arange(self.size, dtype=np.float64) * (self.step / 60.0)
+        offset = np.repeat(utc_offsets_h(timezone, self.start, self.days), 60 // self.step)
+        hour: Float = np.mod(utc + offset, 24.0)
+        return hour
 
     def day_of(self, share: float) -> date:
         """Return the day at this share [0, 1) of the window."""

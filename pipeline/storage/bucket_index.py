@@ -36,7 +36,7 @@ class Index:
 
     def before(self, day: date) -> str | None:
         """Return the newest day before `day` that has a run."""
-        return max((known for known in self.runs if known < str(day)), default=None)
+        return max((run for run in self.runs if run < str(day)), default=None)
 
     def with_run(self, day: date, run: str) -> Index:
         """Return the index with this run as its day's and as the latest."""
@@ -55,13 +55,15 @@ def read_index(bucket: Bucket) -> tuple[Index, str]:
     InputError
         latest.json is not one.
     """
-    found = bucket.read(NAME)
-    if found is None:
+    stored = bucket.read(NAME)
+    if stored is None:
         return Index(), ""
     try:
-        told = json.loads(found[0])
+        content = json.loads(stored[0])
         index = Index(
-            str(told["latest"]), {str(day): str(run) for day, run in told["runs"].items()}, str(told["model"])
+            str(content["latest"]),
+            {str(day): str(run) for day, run in content["runs"].items()},
+            str(content["model"]),
         )
         is_one = all((m := _RUN.fullmatch(run)) and m[1] == day for day, run in index.runs.items())
         is_one &= not index.model or bool(_MODEL.fullmatch(index.model))
@@ -72,7 +74,7 @@ def read_index(bucket: Bucket) -> tuple[Index, str]:
         raise InputError(
             f"{bucket.url}/{NAME}: not an index of runs; put the version before back, or remove it to start anew"
         )
-    return index, found[1]
+    return index, stored[1]
 
 
 def turn(bucket: Bucket, opened: Index, change: Callable[[Index], Index]) -> Index:
@@ -92,14 +94,14 @@ def turn(bucket: Bucket, opened: Index, change: Callable[[Index], Index]) -> Ind
             return index
         if index.runs != opened.runs or index.latest != opened.latest:
             break
-        told = {
+        content = {
             "latest": wanted.latest,
             "run": wanted.runs.get(wanted.latest, ""),
             "runs": wanted.runs,
             "model": wanted.model,
         }
         try:
-            bucket.put(NAME, (json.dumps(told, indent=1) + "\n").encode(), tag)
+            bucket.put(NAME, (json.dumps(content, indent=1) + "\n").encode(), tag)
         except TakenError:
             continue
         return wanted

@@ -48,9 +48,9 @@ class BucketSource:
     def _listed(self) -> dict[str, list[str]]:
         """What lies in intervals/ at the first look: name of an entry -> names below it, none for an object."""
         entries: dict[str, list[str]] = {}
-        for one in self._bucket.listed("intervals"):
-            entry, _, name = one.name.removeprefix("intervals").removeprefix("/").partition("/")
-            if not name and not one.size:  # the mark that some tools put for a folder
+        for stored in self._bucket.listed("intervals"):
+            entry, _, name = stored.name.removeprefix("intervals").removeprefix("/").partition("/")
+            if not name and not stored.size:  # the mark that some tools put for a folder
                 continue
             entries.setdefault(entry, []).extend([name] if name else [])
         return entries
@@ -58,7 +58,7 @@ class BucketSource:
     @cached_property
     def _top(self) -> dict[str, Stored]:
         """The objects beside intervals/, by name."""
-        return {one.name: one for one in self._bucket.level()[0]}
+        return {entry.name: entry for entry in self._bucket.level()[0]}
 
     def has_intervals(self) -> bool:
         """Tell whether any object lies in intervals/."""
@@ -66,19 +66,19 @@ class BucketSource:
 
     def partitions(self) -> list[Partition]:
         """Return what lies in intervals/, by name."""
-        found = []
+        days = []
         for entry, names in sorted(self._listed.items()):
             inside = {name.partition("/")[0]: "/" not in name for name in names}
-            found.append(Partition(entry, tuple(sorted(inside.items())) if names else None))
-        return found
+            days.append(Partition(entry, tuple(sorted(inside.items())) if names else None))
+        return days
 
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files in a partition as they are now; their `path` is not there before `bring`."""
         folder = f"intervals/{partition}/"
         return [
-            LakeFile(Path(one.name), one.name, one.size, one.modified_ns, one.tag)
-            for one in self._bucket.listed(folder)
-            if one.name.startswith(folder) and "/" not in one.name.removeprefix(folder)
+            LakeFile(Path(entry.name), entry.name, entry.size, entry.modified_ns, entry.tag)
+            for entry in self._bucket.listed(folder)
+            if entry.name.startswith(folder) and "/" not in entry.name.removeprefix(folder)
         ]
 
     def beside(self, name: str) -> Path | None:

@@ -54,16 +54,16 @@ class BucketLock:
             self._tag = self._bucket.put(NAME, self._says(), "")
             return
         except TakenError:
-            found = self._bucket.read(NAME)
-        if found is not None:
-            holder, token, until = _read(found[0])
+            stored = self._bucket.read(NAME)
+        if stored is not None:
+            holder, token, until = _read(stored[0])
             if token == self._token:  # an answer was lost: the first try had made it
-                self._tag = found[1]
+                self._tag = stored[1]
                 return
             if holder != self._holder and until > now:
                 raise self._at_work(f"its lock runs out at {until:%H:%M:%S} UTC unless it goes on")
         try:
-            self._tag = self._bucket.put(NAME, self._says(), found[1] if found else "")
+            self._tag = self._bucket.put(NAME, self._says(), stored[1] if stored else "")
         except TakenError:
             self._settle()
             if self._is_lost:
@@ -83,9 +83,9 @@ class BucketLock:
 
     def _settle(self) -> None:
         """Find out whether a refused put was our own, whose answer was lost, or another's."""
-        found = self._bucket.read(NAME)
-        if found is not None and _read(found[0])[1] == self._token:
-            self._tag = found[1]
+        stored = self._bucket.read(NAME)
+        if stored is not None and _read(stored[0])[1] == self._token:
+            self._tag = stored[1]
         else:
             self._is_lost = True
 
@@ -99,8 +99,8 @@ class BucketLock:
         span = timedelta(seconds=0 if is_over else self._bucket.own.lock_s)
         until = (datetime.now(UTC) + span).isoformat(timespec="milliseconds")
         # The turn makes each content, and with it each ETag, another one.
-        told = {"holder": self._holder, "token": self._token, "until": until, "turn": uuid.uuid4().hex}
-        return json.dumps(told).encode()
+        lock = {"holder": self._holder, "token": self._token, "until": until, "turn": uuid.uuid4().hex}
+        return json.dumps(lock).encode()
 
 
 @contextmanager
@@ -136,8 +136,8 @@ def hold(bucket: Bucket, holder: str) -> Iterator[BucketLock]:
 def _read(content: bytes) -> tuple[str, str, datetime]:
     """Return (holder, token, until) of a lock; one that can't be read has run out."""
     try:
-        told = json.loads(content)
-        until = datetime.fromisoformat(told["until"])
-        return str(told["holder"]), str(told["token"]), until if until.tzinfo else until.replace(tzinfo=UTC)
+        lock = json.loads(content)
+        until = datetime.fromisoformat(lock["until"])
+        return str(lock["holder"]), str(lock["token"]), until if until.tzinfo else until.replace(tzinfo=UTC)
     except (ValueError, TypeError, LookupError):
         return "", "", datetime.min.replace(tzinfo=UTC)

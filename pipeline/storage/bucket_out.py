@@ -55,8 +55,8 @@ class BucketOut:
     def bring_run(self, day: str) -> Path:
         """Fetch tables and run.json of the run of `day`; return where it lies now."""
         run = self.index.runs[day]
-        whole, place = self.local / "runs" / publish.WHOLE / _whole_name(run), self.local / "runs" / day
-        if not whole.is_dir():
+        folder, place = self.local / "runs" / publish.WHOLE / _whole_name(run), self.local / "runs" / day
+        if not folder.is_dir():
             listed = self._copy.listed(run, _TABLE)
             if "run.json" not in listed:
                 raise NightFailed(
@@ -65,8 +65,8 @@ class BucketOut:
             fetched = f"runs/.building-{day}"
             shutil.rmtree(self.local / fetched, ignore_errors=True)
             self._copy.bring(listed, fetched)
-            whole.parent.mkdir(exist_ok=True)
-            (self.local / fetched).rename(whole)
+            folder.parent.mkdir(exist_ok=True)
+            (self.local / fetched).rename(folder)
         publish.turn(place, Path(publish.WHOLE) / _whole_name(run))
         return place
 
@@ -79,16 +79,16 @@ class BucketOut:
         for link in (self.local / "runs").glob("????-??-??"):
             if runs.get(link.name) != Path(os.readlink(link)).name:
                 link.unlink()
-        for whole in (self.local / "runs" / publish.WHOLE).glob("*"):
-            if whole.name not in runs.values():
-                shutil.rmtree(whole)
+        for folder in (self.local / "runs" / publish.WHOLE).glob("*"):
+            if folder.name not in runs.values():
+                shutil.rmtree(folder)
 
     def bring_store(self, days: Iterable[date] | None = None) -> None:
         """Have the store's files of these days, or of all, as they are in the object store."""
         wanted = None if days is None else {str(day) for day in days}
         listed = {
-            name: one
-            for name, one in self._copy.listed("store", _DAY_FILE).items()
+            name: entry
+            for name, entry in self._copy.listed("store", _DAY_FILE).items()
             if wanted is None or _day_of(name) in wanted
         }
         self._copy.bring(listed, "store")
@@ -107,7 +107,7 @@ class BucketOut:
         folders = {name.rpartition("/")[0] for name in names}
         for folder in sorted(folders):
             there = self._bucket.listed(folder)
-            self._bucket.remove(one.name for one in there if one.name not in names)
+            self._bucket.remove(entry.name for entry in there if entry.name not in names)
 
     def hand_in(self, run: Path, as_of: date) -> str:
         """Send a run that is published in `local`, then turn the index to it; return its address.
@@ -135,12 +135,12 @@ class BucketOut:
         try:
             self.index = bucket_index.turn(self._bucket, opened, lambda index: index.with_run(as_of, name))
         except NightFailed as error:
-            told = (
+            address = (
                 ""
                 if "nothing was published" in str(error)
                 else "; latest.json says whether this night is published"
             )
-            raise NightFailed(f"{error}{told}") from None
+            raise NightFailed(f"{error}{address}") from None
         with suppress(NightclampError):  # published all the same; a later night removes what is left
             self._tidy(as_of, {name, opened.runs.get(str(as_of), name)}, opened)
         return f"{self._bucket.url}/{name}"
@@ -160,7 +160,8 @@ class BucketOut:
         """Return the folders below OUT with a page a home, and the pages' names."""
         places = (f"orders/{as_of}", f"{self.index.runs[str(as_of)]}/report/home")
         return [
-            (place, {one.name.rpartition("/")[2] for one in self._bucket.listed(place)}) for place in places
+            (place, {entry.name.rpartition("/")[2] for entry in self._bucket.listed(place)})
+            for place in places
         ]
 
     def _day_files(self, days: Collection[str] | None) -> list[str]:
@@ -172,15 +173,17 @@ class BucketOut:
         """Have in the local `folder` the objects below `below` with these names, and no other file."""
         listed = self._copy.listed(below, names) if below else {}
         self._copy.bring(listed, folder)
-        kept = {f"{folder}/{name}" for name in listed}
-        self._copy.forget(name for name in list(self._copy.files(folder)) if name not in kept)
+        current = {f"{folder}/{name}" for name in listed}
+        self._copy.forget(name for name in list(self._copy.files(folder)) if name not in current)
 
     def _tidy(self, as_of: date, kept: set[str], opened: Index) -> None:
         """Remove what nothing names: of this day's runs all but `kept`, of days never published all."""
         days = {day for day in self._bucket.level("runs")[1] if day not in self.index.runs} | {str(as_of)}
         for day in sorted(days):
             there = self._bucket.listed(f"runs/{day}")
-            self._bucket.remove(one.name for one in there if "/".join(one.name.split("/")[:3]) not in kept)
+            self._bucket.remove(
+                entry.name for entry in there if "/".join(entry.name.split("/")[:3]) not in kept
+            )
         near = {_whole_name(run) for run in kept} | {
             _whole_name(opened.runs[day]) for day in [opened.before(as_of)] if day is not None
         }

@@ -24,34 +24,34 @@ class BucketCopy:
         """Read what is known; a record that can't be read only means that all is fetched again."""
         self.bucket, self.root = bucket, root
         try:
-            told = json.loads((root / _KNOWN).read_text(encoding="utf-8"))
-            self._known = {str(name): tuple(one) for name, one in told.items()}
+            versions = json.loads((root / _KNOWN).read_text(encoding="utf-8"))
+            self._known = {str(name): tuple(version) for name, version in versions.items()}
         except (OSError, ValueError, TypeError, AttributeError):
             self._known = {}
 
     def listed(self, below: str, names: re.Pattern[str]) -> dict[str, Stored]:
         """Return the objects below the folder `below` whose name from there on is one of `names`, by that name."""
         start = f"{below}/"
-        found = (
-            (one.name.removeprefix(start), one)
-            for one in self.bucket.listed(below)
-            if one.name.startswith(start)
+        entries = (
+            (entry.name.removeprefix(start), entry)
+            for entry in self.bucket.listed(below)
+            if entry.name.startswith(start)
         )
-        return {name: one for name, one in found if names.fullmatch(name)}
+        return {name: entry for name, entry in entries if names.fullmatch(name)}
 
     def bring(self, objects: dict[str, Stored], folder: str) -> None:
         """Have each object, by its name in the local `folder`, as a file that is the same. The names are safe."""
-        differing = [(f"{folder}/{name}", one) for name, one in objects.items()]
-        differing = [(name, one) for name, one in differing if not self._is_same(name, one.tag)]
+        differing = [(f"{folder}/{name}", entry) for name, entry in objects.items()]
+        differing = [(name, entry) for name, entry in differing if not self._is_same(name, entry.tag)]
 
         def fetch(what: tuple[str, Stored]) -> None:
-            name, one = what
+            name, entry = what
             path = self.root / name
             path.parent.mkdir(parents=True, exist_ok=True)
             part = path.with_name(f".{path.name}.part")
-            self.bucket.fetch(one, part)
+            self.bucket.fetch(entry, part)
             os.replace(part, path)
-            self._note(name, one.tag)
+            self._note(name, entry.tag)
 
         try:
             self.bucket.each(fetch, differing)
@@ -76,8 +76,8 @@ class BucketCopy:
 
     def files(self, folder: str) -> Iterator[str]:
         """Yield the names of the local files in a folder, sorted, half-written ones left out."""
-        found = sorted(path for path in (self.root / folder).rglob("*") if path.is_file())
-        yield from (str(path.relative_to(self.root)) for path in found if not path.name.startswith("."))
+        paths = sorted(path for path in (self.root / folder).rglob("*") if path.is_file())
+        yield from (str(path.relative_to(self.root)) for path in paths if not path.name.startswith("."))
 
     def _is_same(self, name: str, tag: str) -> bool:
         return self._known.get(name) == (tag, *self._seen(name))
@@ -94,7 +94,9 @@ class BucketCopy:
 
     def _save(self) -> None:
         """Write down what is known, of files that are still there."""
-        kept = {name: list(one) for name, one in self._known.items() if (self.root / name).is_file()}
+        versions = {
+            name: list(version) for name, version in self._known.items() if (self.root / name).is_file()
+        }
         part = self.root / f".{_KNOWN}.part"
-        part.write_text(json.dumps(kept), encoding="utf-8")
+        part.write_text(json.dumps(versions), encoding="utf-8")
         os.replace(part, self.root / _KNOWN)

@@ -75,15 +75,15 @@ class FolderSource:
 
     def partitions(self) -> list[Partition]:
         """Return what lies in intervals/, by name."""
-        found = []
+        days = []
         for entry in sorted(os.scandir(self.root / "intervals"), key=lambda e: e.name):
             inside = sorted((e.name, e.is_file()) for e in os.scandir(entry.path)) if entry.is_dir() else None
-            found.append(Partition(entry.name, None if inside is None else tuple(inside)))
-        return found
+            days.append(Partition(entry.name, None if inside is None else tuple(inside)))
+        return days
 
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files in a partition as they are now."""
-        found = []
+        paths = []
         for entry in os.scandir(self.root / "intervals" / partition):
             if entry.is_file():
                 try:
@@ -91,8 +91,8 @@ class FolderSource:
                 except FileNotFoundError:  # taken away since it was listed
                     continue
                 name = f"intervals/{partition}/{entry.name}"
-                found.append(LakeFile(Path(entry.path), name, stat.st_size, stat.st_mtime_ns))
-        return found
+                paths.append(LakeFile(Path(entry.path), name, stat.st_size, stat.st_mtime_ns))
+        return paths
 
     def beside(self, name: str) -> Path | None:
         """Return the file of that name in the lake's folder."""

@@ -70,20 +70,20 @@ def open_store(url: ObjectUrl, own: ObjectStoreSettings) -> S3Store:
 
 
 def _status(error: Exception) -> int | None:
-    found = _STATUS.search(str(error))
-    return int(found[1]) if found else None
+    match = _STATUS.search(str(error))
+    return int(match[1]) if match else None
 
 
 def code_of(error: Exception) -> str:
     """Return S3's own code for an error, such as NoSuchBucket, or nothing."""
-    found = _CODE.search(str(error))
-    return found[1] if found else ""
+    match = _CODE.search(str(error))
+    return match[1] if match else ""
 
 
 def tries_of(error: Exception) -> int | None:
     """Return how often a request was sent before obstore gave it up; None where it did not try again by itself."""
-    found = _RETRIES.search(str(error))
-    return int(found[1]) + 1 if found else None
+    match = _RETRIES.search(str(error))
+    return int(match[1]) + 1 if match else None
 
 
 def told_of(error: Exception) -> str:

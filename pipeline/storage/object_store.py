@@ -65,9 +65,9 @@ class Bucket:
         import obstore
 
         def ask() -> tuple[list[Stored], list[str]]:
-            found = obstore.list_with_delimiter(self._store, below or None)
-            names = sorted(str(name).rpartition("/")[2] for name in found["common_prefixes"])
-            return [_stored(meta) for meta in found["objects"]], names
+            entries = obstore.list_with_delimiter(self._store, below or None)
+            names = sorted(str(name).rpartition("/")[2] for name in entries["common_prefixes"])
+            return [_stored(meta) for meta in entries["objects"]], names
 
         return self._tried(ask, "listed", below)
 
@@ -140,8 +140,8 @@ class Bucket:
                 if is_big:
                     done = obstore.put(self._store, name, content, chunk_size=_PART, use_multipart=True)
                 else:
-                    whole = content.read_bytes() if isinstance(content, Path) else content
-                    done = obstore.put(self._store, name, whole, mode=mode, use_multipart=False)
+                    body = content.read_bytes() if isinstance(content, Path) else content
+                    done = obstore.put(self._store, name, body, mode=mode, use_multipart=False)
             except (AlreadyExistsError, PreconditionError) as error:
                 if only_if is None or code_of(error) == "ConditionalRequestConflict":
                     raise _Passing(told_of(error)) from None
@@ -176,14 +176,15 @@ class Bucket:
             try:
                 return do()
             except _Passing as passing:
-                told = str(passing)
+                message = str(passing)
             except (BaseError, FileNotFoundError) as error:
                 refused = refusal_of(error, where, self.url)
                 if refused is not None:
                     raise refused from None
-                told, given_up = told_of(error), tries_of(error)
+                message, given_up = told_of(error), tries_of(error)
+        details = f"{message}; {given_up or tries} tries"
         raise NightFailed(
-            f"{where}: could not be {done} ({told}; {given_up or tries} tries); run again when the object store answers"
+            f"{where}: could not be {done} ({details}); run again when the object store answers"
         )
 
 

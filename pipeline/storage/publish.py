@@ -74,34 +74,34 @@ def building_folder(out: Path, day: date) -> Path:
 
 def publish(built: Path, out: Path, day: date) -> Path:
     """Turn `runs/DATE` and `latest` to the finished folder `built`; return where it is now."""
-    whole = out / "runs" / WHOLE
-    whole.mkdir(exist_ok=True)
+    folders = out / "runs" / WHOLE
+    folders.mkdir(exist_ok=True)
     _sync(built)
-    kept = whole / f"{day}-{folder_digest(built)}"
-    if kept.exists():
+    target = folders / f"{day}-{folder_digest(built)}"
+    if target.exists():
         shutil.rmtree(built)
     else:
-        built.rename(kept)
+        built.rename(target)
     place = out / "runs" / str(day)
     replaced = place.resolve().name if place.is_symlink() else None
-    turn(place, Path(WHOLE) / kept.name)
+    turn(place, Path(WHOLE) / target.name)
     turn(out / "latest", Path("runs") / str(day))
-    for older in whole.glob(f"{day}-*"):
-        if older.name not in (kept.name, replaced):
+    for older in folders.glob(f"{day}-*"):
+        if older.name not in (target.name, replaced):
             shutil.rmtree(older)
     return place
 
 
 def earlier_run(out: Path, day: date) -> Path | None:
     """Return the newest published run before `day`, or None."""
-    found = []
+    runs = []
     for entry in (out / "runs").glob("????-??-??"):
         try:
             if date.fromisoformat(entry.name) < day and (entry / "run.json").is_file():
-                found.append(entry)
+                runs.append(entry)
         except ValueError:
             continue
-    return max(found, default=None)
+    return max(runs, default=None)
 
 
 def write_tables(
@@ -147,9 +147,9 @@ def write_tables(
             table.write_parquet(folder / f"{name}.parquet", compression="zstd")
             if name in as_csv:
                 write_csv(table, folder / f"{name}.csv")
-            with con.cursor() as own:
-                own.register(f"incoming {name}", table.to_arrow())
-                own.table(f'"incoming {name}"').create(name)
+            with con.cursor() as cursor:
+                cursor.register(f"incoming {name}", table.to_arrow())
+                cursor.table(f'"incoming {name}"').create(name)
 
         with ThreadPoolExecutor(workers) as pool:  # the largest first, so that none is left over at the end
             list(pool.map(write, sorted(tables, key=lambda name: -tables[name].estimated_size())))
@@ -164,8 +164,8 @@ def write_csv(table: pl.DataFrame, path: Path) -> None:
 
 
 def _as_text(cell: pl.Expr) -> pl.Expr:
-    held = cell.str.replace_all(_INNER, "${1}'${2}")
-    return pl.when(cell.str.contains(_FORMULA)).then("'" + held).otherwise(held).name.keep()
+    escaped = cell.str.replace_all(_INNER, "${1}'${2}")
+    return pl.when(cell.str.contains(_FORMULA)).then("'" + escaped).otherwise(escaped).name.keep()
 
 
 def turn(link: Path, target: Path) -> None:

@@ -70,7 +70,7 @@ def our_circuit(touched: Service, service: str) -> Circuit:
     """The same home by our algebra, from what its appliances take and the voltages' sizes."""
     v1, v2 = np.abs(touched.v1), np.abs(touched.v2)
     # leg loads without the 240 V one, whose split is then ours to find
-    line = line_to_line_va(touched.line_va, v1, v2, service)
+    line = line_to_line_va(touched.line_va, v1, v2, service=service)
     line_amps = np.conj(touched.line_va / (touched.v1 - touched.v2))
     own_1 = touched.v1 * np.conj(touched.load_1 - line_amps)
     own_2 = touched.v2 * np.conj(touched.load_2 + line_amps)

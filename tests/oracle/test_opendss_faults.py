@@ -159,7 +159,7 @@ def test_a_lagging_load_between_the_legs_steps_them_evenly_on_120_240_only(
     touched = solve(service, nothing, nothing, on, np.zeros(2))
 
     s1, s2 = touched.v1 * np.conj(touched.i1), touched.v2 * np.conj(touched.i2)
-    ours = line_to_line_va(on, np.abs(touched.v1), np.abs(touched.v2), service)
+    ours = line_to_line_va(on, np.abs(touched.v1), np.abs(touched.v2), service=service)
     for seen, said, share in zip((s1, s2), ours, legs, strict=True):
         assert np.diff(seen.real)[0] / 3000 == pytest.approx(share, abs=0.01)
         assert np.diff(seen)[0] == pytest.approx(np.diff(said)[0], abs=30)

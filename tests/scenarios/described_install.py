@@ -64,9 +64,9 @@ class Install:
             self.service,
             self.sees_pv,
             self.cts,
-            self.by,
-            self.production_leg,
-            self.pv_leg,  # type: ignore[arg-type]
+            production_by=self.by,
+            production_leg=self.production_leg,
+            pv_leg=self.pv_leg,  # type: ignore[arg-type]
         )
 
     def clamped(self, leg: int) -> list[Complex]:

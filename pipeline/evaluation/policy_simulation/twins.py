@@ -16,12 +16,11 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.simulate.counterfactual import Twins, twin_home
-from pipeline.simulate.families.build import Built, build_street
+from pipeline.simulate.families.build import BuiltHome, build_street
 from pipeline.simulate.families.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_households
 from pipeline.simulate.families.draw import areas, draw_fleet, right_wiring
-from pipeline.simulate.families.home import Home
 from pipeline.simulate.families.register import site_row
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Home, UnlikeSpec
 from pipeline.simulate.spec import FleetSpec
 
 Spec = FleetSpec | UnlikeSpec
@@ -66,21 +65,22 @@ def pool_batches(spec: Spec) -> list[Batch]:
 def write_pool(days: int, pool: Path, batch: Batch) -> None:
     """Write a batch of households for a window of so many days into the folder `pool`."""
     pool.mkdir(parents=True, exist_ok=True)
-    write_households(pool, batch, min(WORKDAYS, days + 2), min(WEEKEND_DAYS, days + 1))
+    workdays, weekend_days = min(WORKDAYS, days + 2), min(WEEKEND_DAYS, days + 1)
+    write_households(pool, batch, workdays=workdays, weekend_days=weekend_days)
 
 
 def street_twins(spec: UnlikeSpec, street: Sequence[Home], pool: Path) -> list[Twins]:
     """Return the homes of one street twice, in order."""
     places = areas(spec)
-    installed = build_street(spec, street, places, pool)
+    installed = build_street(spec, street, places, pool=pool)
     right = installed
     if any(home.fault != SOUND for home in street):
         absent = [replace(home, onset_min=spec.steps) if home.fault != SOUND else home for home in street]
-        right = build_street(spec, absent, places, pool)
+        right = build_street(spec, absent, places, pool=pool)
     return [_twins(spec, one, other) for one, other in zip(installed, right, strict=True)]
 
 
-def _twins(spec: UnlikeSpec, installed: Built, right: Built) -> Twins:
+def _twins(spec: UnlikeSpec, installed: BuiltHome, right: BuiltHome) -> Twins:
     home = installed.home
     is_faulty = home.fault != SOUND
     site = site_row(spec, installed, areas(spec)[home.area])

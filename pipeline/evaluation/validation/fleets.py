@@ -71,7 +71,7 @@ class Maker:
         if not (root / "truth.csv").exists():
             shutil.rmtree(root, ignore_errors=True)
             start = time.perf_counter()
-            write_unlike_lake(spec, root, self.workers, lambda line: self.tell(f"{label}: {line}"))
+            write_unlike_lake(spec, root, self.workers, tell=lambda line: self.tell(f"{label}: {line}"))
             self._took("build", start)
         found = [self._scored(label, root, spec.seed, nights, cuts)]
         if is_blind_too:

@@ -1,4 +1,11 @@
-"""The fault catalogue: every module in this folder that has a FAULT is one fault."""
+"""The fault catalogue: every module in this folder is one fault, its FAULT.
+
+In: nothing. Out: CATALOGUE, by name, in the contract's order. Open `reversed.py` first.
+
+>>> from pipeline.faults.catalogue import CATALOGUE
+>>> CATALOGUE["dead"].legs
+('l1', 'l2', 'both')
+"""
 
 from __future__ import annotations
 
@@ -23,14 +30,14 @@ def discover(package: str, path: list[str]) -> Mapping[str, Fault]:
     ValueError
         A fault is not named like its module.
     """
-    found: dict[str, Fault] = {}
+    faults: dict[str, Fault] = {}
     for module in pkgutil.iter_modules(path):
         fault: Fault = import_module(f"{package}.{module.name}").FAULT
         if fault.name != module.name:
             raise ValueError(f"{package}.{module.name}: its fault is named {fault.name}")
-        found[fault.name] = fault
-    known = [name for name in FAULTS if name in found]
-    return MappingProxyType({name: found[name] for name in [*known, *sorted(found.keys() - set(known))]})
+        faults[fault.name] = fault
+    known = [name for name in FAULTS if name in faults]
+    return MappingProxyType({name: faults[name] for name in [*known, *sorted(faults.keys() - set(known))]})
 
 
 CATALOGUE: Mapping[str, Fault] = discover(__name__, list(__path__))

@@ -22,39 +22,32 @@ NOISE_W = (0.0, 5.0)  # range of the standard deviation of what an open input pi
 BIAS_W = 3.0  # standard deviation of its constant part
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Take the leg's clamps off; draw how much the open input rustles."""
     noise_w = float(rng.uniform(*NOISE_W)) if rng.random() < 0.7 else 0.0
     for channel in channels_of(leg, wiring):
         bias_w = rng.normal(0.0, BIAS_W) if noise_w else 0.0
         rustle = bias_w + rng.normal(0.0, noise_w, circuit.size)
-        wiring = wiring.with_clamps(channel, ())
-        wiring = replace(wiring, offset_1=rustle) if channel == "l1" else replace(wiring, offset_2=rustle)
+        wiring = wiring.with_clamps(channel, ()).with_offset(channel, rustle)
     return replace(wiring, severity=f"zero with {noise_w:.1f} W of noise")
 
 
-REMEDY = Remedy(
-    action="Follow the lead from the monitor to the clamp: reseat the terminal, the plug and the splice, "
-    "and remake the splice if it is in doubt. Replace the clamp if it stays silent.",
-    fix_by="visit",
-    bring=("spare clamp of the same rating", "insulation-displacement splices and tool", "multimeter"),
-    minutes=40,
-    prove="Known 1.5 kW load on an outlet of that leg: the channel rises by about +1.5 kW.",
-    habit="Tug every terminal and splice, then see each channel move before closing the panel.",
-)
-
-
-# All of the leg's energy is missing: the other leg's stands for it, an average home's for both.
-WRONG_KWH_DAY = {leg: bounded(unseen_kwh(leg)) for leg in ("l1", "l2", "both")}
-
 FAULT = Fault(
     name="dead",
-    legs=("l1", "l2", "both"),
     story="The channel gets no signal: an open lead, an unplugged clamp or an unseated splice.",
     looks_like="a logger's dropouts written as exactly 0; a reversed clamp in a source that adds "
     "production back and clips; a leg without load",
-    effect=effect,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    # All of the leg's energy is missing: the other leg's stands for it, an average home's for both.
+    wrong_kwh_day={leg: bounded(unseen_kwh(leg)) for leg in ("l1", "l2", "both")},
+    remedy=Remedy(
+        action="Follow the lead from the monitor to the clamp: reseat the terminal, the plug and the splice, "
+        "and remake the splice if it is in doubt. Replace the clamp if it stays silent.",
+        fix_by="visit",
+        bring=("spare clamp of the same rating", "insulation-displacement splices and tool", "multimeter"),
+        minutes=40,
+        prove="Known 1.5 kW load on an outlet of that leg: the channel rises by about +1.5 kW.",
+        habit="Tug every terminal and splice, then see each channel move before closing the panel.",
+    ),
     pictures=("night_levels", "day_profile"),
 )

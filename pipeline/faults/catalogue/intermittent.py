@@ -10,6 +10,7 @@ where an interval was cut the share that it was open isn't known.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -25,7 +26,7 @@ SPREAD = 0.8  # standard deviation of the logarithm of one dropout's length
 LONGEST_MIN = 720.0
 
 
-def _alive(circuit: Circuit, per_day: float, middle_min: float, rng: np.random.Generator) -> Float:
+def _draw_alive(circuit: Circuit, per_day: float, middle_min: float, rng: np.random.Generator) -> Float:
     """Return the share of each step during which the splice conducts."""
     total_min = circuit.size * circuit.minutes
     count = max(1, int(rng.poisson(per_day * total_min / 1440.0)))
@@ -38,28 +39,14 @@ def _alive(circuit: Circuit, per_day: float, middle_min: float, rng: np.random.G
     return alive
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Draw how often and how long the leg drops out."""
     per_day = float(np.exp(rng.uniform(*np.log(PER_DAY))))
     middle_min = float(np.exp(rng.uniform(*np.log(MIDDLE_MIN))))
     for channel in channels_of(leg, wiring):
-        alive = _alive(circuit, per_day, middle_min, rng)
-        wiring = wiring.with_clamps(
-            channel, tuple(replace(clamp, alive=alive) for clamp in wiring.clamps(channel))
-        )
+        alive = partial(replace, alive=_draw_alive(circuit, per_day, middle_min, rng))
+        wiring = wiring.with_each_clamp(alive, (channel,))
     return replace(wiring, severity=f"{per_day:.1f} dropouts a day of about {middle_min:.0f} min")
-
-
-REMEDY = Remedy(
-    action="Remake every splice and terminal of that leg's lead; pull on each wire, and replace the lead "
-    "if the copper is nicked.",
-    fix_by="visit",
-    bring=("insulation-displacement splices and tool", "spare lead, twisted pair", "spare clamp"),
-    minutes=45,
-    prove="Known 1.5 kW load on that leg while you wiggle each splice: the reading stays at about "
-    "+1.5 kW. Then a week without a dropout in the data.",
-    habit="Crimp splices with the tool, not with pliers, and tug each wire afterwards.",
-)
 
 
 def _lost(leg: str) -> pl.Expr:
@@ -71,16 +58,22 @@ def _lost(leg: str) -> pl.Expr:
     return (number(f"lone_zero_{leg}_share") + cut.fill_null(0.0)).fill_null(0.0).clip(0.05, 0.9)
 
 
-# |reading| z / (1 - z), with z the share of time that is lost.
-WRONG_KWH_DAY = each_leg(lambda leg: read_kwh(leg) * (1 / (1 - _lost(leg)) - 1))
-
 FAULT = Fault(
     name="intermittent",
-    legs=("l1", "l2", "both"),
     story="A splice is not fully crimped: the leg drops to zero for minutes to hours and comes back.",
     looks_like="a logger's dropouts or gaps; dead when it is open most of the time",
-    effect=effect,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    # |reading| z / (1 - z), with z the share of time that is lost.
+    wrong_kwh_day=each_leg(lambda leg: read_kwh(leg) * (1 / (1 - _lost(leg)) - 1)),
+    remedy=Remedy(
+        action="Remake every splice and terminal of that leg's lead; pull on each wire, and replace the lead "
+        "if the copper is nicked.",
+        fix_by="visit",
+        bring=("insulation-displacement splices and tool", "spare lead, twisted pair", "spare clamp"),
+        minutes=45,
+        prove="Known 1.5 kW load on that leg while you wiggle each splice: the reading stays at about "
+        "+1.5 kW. Then a week without a dropout in the data.",
+        habit="Crimp splices with the tool, not with pliers, and tug each wire afterwards.",
+    ),
     pictures=("zero_shares", "night_levels"),
 )

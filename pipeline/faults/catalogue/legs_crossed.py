@@ -20,16 +20,12 @@ from pipeline.faults.energy_error import bounded, number, read_kwh
 from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap, on_two_legs
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Put each channel's clamps on the other leg's conductors; nothing to draw."""
-
-    def moved(clamps: tuple[Clamp, ...]) -> tuple[Clamp, ...]:
-        return tuple(replace(clamp, leg=3 - clamp.leg) for clamp in clamps)
-
-    return replace(wiring, l1=moved(wiring.l1), l2=moved(wiring.l2), severity="legs exchanged")
+    return replace(wiring.with_each_clamp(Clamp.on_other_leg), severity="legs exchanged")
 
 
-def inverse(now: Channels, repair: Repair) -> Channels:
+def _inverse(now: Channels, repair: Repair) -> Channels:
     """Give each current its own voltage back; exact with leg voltages (and var on 120/208).
 
     The true power of leg 2 is S2 = S1' * V2 / V1, that of leg 1 is S1 = S2' * V1 / V2: on 120/240
@@ -49,42 +45,6 @@ def inverse(now: Channels, repair: Repair) -> Channels:
     )
 
 
-REMEDY = Remedy(
-    action="Exchange the two clamps' leads at the monitor's terminals, so that each current meets its "
-    "own leg's voltage. Mark the leads by leg.",
-    fix_by="visit",
-    bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
-    minutes=30,
-    prove="Solar off, known 1.5 kW load on an outlet of leg 1: channel L1 rises by about +1.5 kW and L2 "
-    "stays; then the same on leg 2.",
-    habit="Trace each lead from clamp to terminal with a finger, and mark both ends before landing it.",
-    desk=Stopgap(
-        "If the monitor can name its channels and turn their signs, that serves until the visit (as far as both legs "
-        "have the same 120 V).",
-        (
-            Change("channels' names", "L1, L2", "L2, L1", "each clamp is on the other leg"),
-            Change("sign of both legs", "+1", "−1", "each current meets the opposite voltage"),
-        ),
-        services=("120/240",),
-    ),
-    is_taught=True,
-)
-
-
-# Each reading is minus the other leg's truth: |P1 + P2| a leg, 2 (|P1| + |P2|) at most and nearly always. On
-# 120/208 a load to neutral reads minus half (three times the reading wrong); solar turns as on 120/240.
-WRONG_KWH_DAY = {
-    "both": bounded(
-        pl.when(
-            (pl.col("service") == "120/208")
-            & ~((number("pv_kwh_day") > 1) & pl.col("is_declared_upstream")).fill_null(False)
-        )
-        .then(3.0)
-        .otherwise(2.0)
-        * read_kwh("both")
-    )
-}
-
 FAULT = Fault(
     name="legs_crossed",
     legs=("both",),
@@ -92,10 +52,41 @@ FAULT = Fault(
     "with the wrong voltage.",
     looks_like="both clamps reversed: the same powers on 120/240, told apart by the leg voltages only",
     fits=on_two_legs,
-    effect=effect,
-    inverse=inverse,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    inverse=_inverse,
+    # Each reading is minus the other leg's truth: |P1 + P2| a leg, 2 (|P1| + |P2|) at most and nearly always. On
+    # 120/208 a load to neutral reads minus half (three times the reading wrong); solar turns as on 120/240.
+    wrong_kwh_day={
+        "both": bounded(
+            pl.when(
+                (pl.col("service") == "120/208")
+                & ~((number("pv_kwh_day") > 1) & pl.col("is_declared_upstream")).fill_null(False)
+            )
+            .then(3.0)
+            .otherwise(2.0)
+            * read_kwh("both")
+        )
+    },
+    remedy=Remedy(
+        action="Exchange the two clamps' leads at the monitor's terminals, so that each current meets its "
+        "own leg's voltage. Mark the leads by leg.",
+        fix_by="visit",
+        bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
+        minutes=30,
+        prove="Solar off, known 1.5 kW load on an outlet of leg 1: channel L1 rises by about +1.5 kW and L2 "
+        "stays; then the same on leg 2.",
+        habit="Trace each lead from clamp to terminal with a finger, and mark both ends before landing it.",
+        desk=Stopgap(
+            "If the monitor can name its channels and turn their signs, that serves until the visit (as far as "
+            "both legs have the same 120 V).",
+            (
+                Change("channels' names", "L1, L2", "L2, L1", "each clamp is on the other leg"),
+                Change("sign of both legs", "+1", "−1", "each current meets the opposite voltage"),
+            ),
+            services=("120/240",),
+        ),
+        is_taught=True,
+    ),
     pictures=("night_levels", "daily_slopes"),
     same_powers_as="reversed",
     needs={"service": "120/240", "volts": 120.0},

@@ -23,7 +23,7 @@ LEAD_DEG = (3.0, 25.0)  # a wider gap reads lower and leads more
 LEAD_SPREAD_DEG = 4.0
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Draw the gap: gain and phase lead of the leg's first clamp (the others stay closed)."""
     gain = float(rng.uniform(*GAIN))
     openness = (GAIN[1] - gain) / (GAIN[1] - GAIN[0])
@@ -36,27 +36,21 @@ def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator)
     return replace(wiring, severity=f"gain {gain:.2f}, lead {lead_deg:.0f} deg")
 
 
-REMEDY = Remedy(
-    action="Open the clamp, wipe both faces of the gap, see that no wire or tape lies in it, and close it "
-    "until it clicks. Replace it if the latch is broken.",
-    fix_by="visit",
-    bring=("spare clamp of the same rating", "dry cloth", "clamp meter"),
-    minutes=25,
-    prove="Clamp meter on the same conductor against the reading, a motor or compressor running: within 5 %.",
-    habit="Close until it clicks, then pull on the jaw: a latched one doesn't move.",
-)
-
-
-# (1 / g - 1) |reading|, with g the gain of the open clamp; unknown: the middle of GAIN.
-WRONG_KWH_DAY = each_leg(lambda leg: (1 / part_seen(leg, default=sum(GAIN) / 2) - 1) * read_kwh(leg))
-
 FAULT = Fault(
     name="loose_core",
-    legs=("l1", "l2", "both"),
     story="The clamp's jaws are not latched or something lies in the gap, so it reads low and early.",
     looks_like="partial; wrong_ratio when on both legs",
-    effect=effect,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    # (1 / g - 1) |reading|, with g the gain of the open clamp; unknown: the middle of GAIN.
+    wrong_kwh_day=each_leg(lambda leg: (1 / part_seen(leg, default=sum(GAIN) / 2) - 1) * read_kwh(leg)),
+    remedy=Remedy(
+        action="Open the clamp, wipe both faces of the gap, see that no wire or tape lies in it, and close it "
+        "until it clicks. Replace it if the latch is broken.",
+        fix_by="visit",
+        bring=("spare clamp of the same rating", "dry cloth", "clamp meter"),
+        minutes=25,
+        prove="Clamp meter on the same conductor against the reading, a motor or compressor running: within 5 %.",
+        habit="Close until it clicks, then pull on the jaw: a latched one doesn't move.",
+    ),
     pictures=("daily_slopes", "leg_against_pv"),
 )

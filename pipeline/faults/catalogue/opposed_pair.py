@@ -23,58 +23,40 @@ from pipeline.faults.types import Fault, Remedy, channels_of
 UNEQUAL = 0.06  # standard deviation of how unequally two parallel conductors share the current
 
 
-def fits(wiring: Wiring, circuit: Circuit) -> bool:
-    """Fits channels with clamps in parallel."""
-    return len(wiring.l1) > 1
-
-
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Turn one clamp of the pair; draw which, and how unequal parallel conductors are."""
     for channel in channels_of(leg, wiring):
         clamps = list(wiring.clamps(channel))
         if clamps[0].load_a == clamps[1].load_a:  # parallel conductors: never exactly equal
             tilt = float(np.clip(rng.normal(0.0, UNEQUAL), -0.2, 0.2))
-            for at, factor in enumerate((1.0 + tilt, 1.0 - tilt)):
-                clamp = clamps[at]
-                clamps[at] = replace(
-                    clamp,
-                    load_a=clamp.load_a * factor,
-                    load_b=clamp.load_b * factor,
-                    source=clamp.source * factor,
-                )
-        at = int(rng.integers(len(clamps)))
-        clamps[at] = replace(clamps[at], is_turned=not clamps[at].is_turned)
+            clamps[:2] = clamps[0].scaled(1.0 + tilt), clamps[1].scaled(1.0 - tilt)
+        index = int(rng.integers(len(clamps)))
+        clamps[index] = clamps[index].turned()
         wiring = wiring.with_clamps(channel, tuple(clamps))
     return replace(wiring, severity="one clamp of the pair turned")
 
 
-REMEDY = Remedy(
-    action="Turn the one clamp of the pair whose mark faces the loads; both marks must face the utility.",
-    fix_by="visit",
-    bring=("clamp meter", "1.5 kW known load"),
-    minutes=30,
-    prove="Known 1.5 kW load on a circuit of each bundle in turn: the leg rises by about +1.5 kW both "
-    "times, and the leg's reading equals the sum of the two bundles.",
-    habit="Lay parallel clamps side by side with their marks the same way before closing them.",
-)
-
-
-# A - B instead of A + B errs by 2 B, within |reading| of the leg's truth, which the other leg stands for.
-WRONG_KWH_DAY = {
-    "l1": bounded(other_kwh("l1")),
-    "l2": bounded(other_kwh("l2")),
-    "both": bounded(pl.max_horizontal(read_kwh("both"), unseen_kwh("both"))),
-}
-
 FAULT = Fault(
     name="opposed_pair",
-    legs=("l1", "l2", "both"),
     story="Of two clamps in parallel on one input one faces the wrong way, so they subtract.",
     looks_like="dead or partial upstream; reversed where the turned bundle carries most of the load",
-    fits=fits,
-    effect=effect,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    fits=lambda wiring, circuit: len(wiring.l1) > 1,
+    effect=_effect,
+    # A - B instead of A + B errs by 2 B, within |reading| of the leg's truth, which the other leg stands for.
+    wrong_kwh_day={
+        "l1": bounded(other_kwh("l1")),
+        "l2": bounded(other_kwh("l2")),
+        "both": bounded(pl.max_horizontal(read_kwh("both"), unseen_kwh("both"))),
+    },
+    remedy=Remedy(
+        action="Turn the one clamp of the pair whose mark faces the loads; both marks must face the utility.",
+        fix_by="visit",
+        bring=("clamp meter", "1.5 kW known load"),
+        minutes=30,
+        prove="Known 1.5 kW load on a circuit of each bundle in turn: the leg rises by about +1.5 kW both "
+        "times, and the leg's reading equals the sum of the two bundles.",
+        habit="Lay parallel clamps side by side with their marks the same way before closing them.",
+    ),
     pictures=("leg_against_pv", "day_profile"),
     needs={"cts_per_leg": 2},
 )

@@ -24,57 +24,48 @@ HALF_SHARE = 0.6  # how often a lone CT misses one of two equal conductors
 ENCLOSED = (0.3, 0.75)  # range of the enclosed share otherwise
 
 
-def _outside(clamp: Clamp, rng: np.random.Generator) -> tuple[Clamp, str]:
+def _leave_outside(clamp: Clamp, rng: np.random.Generator) -> tuple[Clamp, str]:
     """Leave a conductor outside a lone clamp: half of everything upstream, a bundle at the loads."""
     if clamp.source == 0.0 and rng.random() < HALF_SHARE:
         is_a = rng.random() < 0.5
-        kept = replace(clamp, load_a=0.0) if is_a else replace(clamp, load_b=0.0)
-        return kept, "one load bundle outside"
+        clamp = replace(clamp, load_a=0.0) if is_a else replace(clamp, load_b=0.0)
+        return clamp, "one load bundle outside"
     share = 0.5 if rng.random() < HALF_SHARE else float(rng.uniform(*ENCLOSED))
-    kept = replace(
-        clamp, load_a=clamp.load_a * share, load_b=clamp.load_b * share, source=clamp.source * share
-    )
-    return kept, f"{share:.2f} of the current enclosed"
+    return clamp.scaled(share), f"{share:.2f} of the current enclosed"
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Take one clamp of a pair away, or leave a conductor outside a lone one."""
-    words = "one clamp of the pair missing"
+    severity = "one clamp of the pair missing"
     for channel in channels_of(leg, wiring):
         clamps = wiring.clamps(channel)
         if len(clamps) > 1:
-            gone = int(rng.integers(len(clamps)))
-            kept = clamps[:gone] + clamps[gone + 1 :]
+            missing = int(rng.integers(len(clamps)))
+            clamps = clamps[:missing] + clamps[missing + 1 :]
         else:
-            lone, words = _outside(clamps[0], rng)
-            kept = (lone,)
-        wiring = wiring.with_clamps(channel, kept)
-    return replace(wiring, severity=words)
+            lone, severity = _leave_outside(clamps[0], rng)
+            clamps = (lone,)
+        wiring = wiring.with_clamps(channel, clamps)
+    return replace(wiring, severity=severity)
 
-
-REMEDY = Remedy(
-    action="Count the leg's conductors and enclose every one of them: add the missing parallel clamp or "
-    "lay the conductor left outside into the jaws.",
-    fix_by="visit",
-    bring=("clamp of the same rating", "splices and tool", "clamp meter"),
-    minutes=45,
-    prove="Clamp meter around all of the leg's conductors against the reading at the same moment, with "
-    "a 240 V load running: within 5 %.",
-    habit="Count conductors out of the panel and conductors in the clamps: the two numbers must agree.",
-    is_taught=True,
-)
-
-
-# (1 / g - 1) |reading|, with g the share of the current that is enclosed; unknown: one of two conductors.
-WRONG_KWH_DAY = each_leg(lambda leg: (1 / part_seen(leg, default=0.5) - 1) * read_kwh(leg))
 
 FAULT = Fault(
     name="partial",
-    legs=("l1", "l2", "both"),
     story="A parallel clamp is missing or a conductor was left outside, so part of the leg is never seen.",
     looks_like="loose_core; wrong_ratio when on both legs; a home whose load sits mostly on the other leg",
-    effect=effect,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    # (1 / g - 1) |reading|, with g the share of the current that is enclosed; unknown: one of two conductors.
+    wrong_kwh_day=each_leg(lambda leg: (1 / part_seen(leg, default=0.5) - 1) * read_kwh(leg)),
+    remedy=Remedy(
+        action="Count the leg's conductors and enclose every one of them: add the missing parallel clamp or "
+        "lay the conductor left outside into the jaws.",
+        fix_by="visit",
+        bring=("clamp of the same rating", "splices and tool", "clamp meter"),
+        minutes=45,
+        prove="Clamp meter around all of the leg's conductors against the reading at the same moment, with "
+        "a 240 V load running: within 5 %.",
+        habit="Count conductors out of the panel and conductors in the clamps: the two numbers must agree.",
+        is_taught=True,
+    ),
     pictures=("daily_slopes", "leg_against_pv"),
 )

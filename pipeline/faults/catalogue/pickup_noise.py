@@ -38,7 +38,7 @@ def _wander(circuit: Circuit, size_w: float, memory_min: float, rng: np.random.G
     return out
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Draw the leak's share, phase and sense, and the offset's size and memory."""
     size_w = float(np.exp(rng.uniform(*np.log(WANDER_W))))
     memory_min = float(np.exp(rng.uniform(*np.log(WANDER_MIN))))
@@ -46,40 +46,32 @@ def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator)
     leak = complex(share * np.exp(1j * np.deg2rad(rng.uniform(-LEAK_DEG, LEAK_DEG))))
     for channel in channels_of(leg, wiring):
         offset = _wander(circuit, size_w, memory_min, rng) + rng.normal(0.0, size_w / 2)
-        if channel == "l1":
-            wiring = replace(wiring, leak_1=leak, offset_1=wiring.offset_1 + offset)
-        else:
-            wiring = replace(wiring, leak_2=leak, offset_2=wiring.offset_2 + offset)
+        wiring = wiring.with_offset(channel, offset)
+        wiring = replace(wiring, leak_1=leak) if channel == "l1" else replace(wiring, leak_2=leak)
     return replace(wiring, severity=f"leak {abs(share):.2f}, wander {size_w:.0f} W over {memory_min:.0f} min")
 
 
-REMEDY = Remedy(
-    action="Replace the extension by one twisted pair, both wires of one colour pair, away from other "
-    "conductors and no longer than needed.",
-    fix_by="visit",
-    bring=("twisted-pair lead, enough for the run", "splices and tool"),
-    minutes=50,
-    prove="All loads of that leg off: the reading stays within a few watts of 0 while a 1.5 kW load runs "
-    "on the other leg.",
-    habit="One clamp, one twisted pair: never split a pair, never share one.",
-)
-
-
-# |leak| x the other leg + 24 h x the offset's mean size: 0.31 of the spread (10 to 90 %) of a normal wander.
-WRONG_KWH_DAY = each_leg(
-    lambda leg: (
-        number(f"leak_{leg}").abs().fill_null(LEAK[0]).clip(0.0, 1.0) * other_kwh(leg)
-        + 0.024 * 0.31 * number(f"{leg}_night_wander").abs().fill_null(0.0)
-    )
-)
-
 FAULT = Fault(
     name="pickup_noise",
-    legs=("l1", "l2", "both"),
     story="The lead's extension is untwisted or a split pair, and picks up what runs beside it.",
     looks_like="a busy home; a noisy meter; an undeclared small battery",
-    effect=effect,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    # |leak| x the other leg + 24 h x the offset's mean size: 0.31 of the spread (10 to 90 %) of a normal wander.
+    wrong_kwh_day=each_leg(
+        lambda leg: (
+            number(f"leak_{leg}").abs().fill_null(LEAK[0]).clip(0.0, 1.0) * other_kwh(leg)
+            + 0.024 * 0.31 * number(f"{leg}_night_wander").abs().fill_null(0.0)
+        )
+    ),
+    remedy=Remedy(
+        action="Replace the extension by one twisted pair, both wires of one colour pair, away from other "
+        "conductors and no longer than needed.",
+        fix_by="visit",
+        bring=("twisted-pair lead, enough for the run", "splices and tool"),
+        minutes=50,
+        prove="All loads of that leg off: the reading stays within a few watts of 0 while a 1.5 kW load runs "
+        "on the other leg.",
+        habit="One clamp, one twisted pair: never split a pair, never share one.",
+    ),
     pictures=("night_floors", "night_levels"),
 )

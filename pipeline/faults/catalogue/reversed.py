@@ -16,20 +16,18 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.clamps import Clamp, Wiring
 from pipeline.faults.energy_error import bounded, each_leg, other_kwh, read_kwh
 from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap, channels_of
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Turn every clamp of the leg; nothing to draw."""
-    for channel in channels_of(leg, wiring):
-        turned = tuple(replace(clamp, is_turned=not clamp.is_turned) for clamp in wiring.clamps(channel))
-        wiring = wiring.with_clamps(channel, turned)
+    wiring = wiring.with_each_clamp(Clamp.turned, channels_of(leg, wiring))
     return replace(wiring, severity="sign turned")
 
 
-def inverse(now: Channels, repair: Repair) -> Channels:
+def _inverse(now: Channels, repair: Repair) -> Channels:
     """Turn the leg's sign back; exact."""
     if repair.leg in ("l1", "both"):
         now = now._replace(l1_w=-now.l1_w, l1_var=-now.l1_var)
@@ -38,43 +36,37 @@ def inverse(now: Channels, repair: Repair) -> Channels:
     return now
 
 
-REMEDY = Remedy(
-    action="Turn the clamp so that its source mark faces the utility, or exchange the two wires of its "
-    "lead at the monitor. Where the monitor has a sign setting, that can serve until the visit.",
-    fix_by="visit",
-    bring=("screwdriver for the monitor's terminals", "1.5 kW hair dryer or heater as known load"),
-    minutes=25,
-    prove="Solar off, known 1.5 kW load on an outlet of that leg: the leg rises by about +1.5 kW and "
-    "stays positive. Solar on again: an upstream leg falls by half the production.",
-    habit="Before closing the panel, switch on one known load per leg and read the sign aloud.",
-    desk=Stopgap(
-        "If the monitor has a sign (or polarity) setting a channel, it can serve until the visit.",
-        (Change("sign of {leg}", "+1", "−1", "the leg reads the wrong way round"),),
-    ),
-    is_taught=True,
-)
-
-
-# |reading - truth| = 2 |reading|; where production was added back, night and noon read the wrong way from 0 and
-# nobody knows the truth but the other leg: |reading| + |truth|.
-WRONG_KWH_DAY = {
-    **each_leg(
-        lambda leg: (
-            read_kwh(leg) + pl.when(pl.col("is_added_back")).then(other_kwh(leg)).otherwise(read_kwh(leg))
-        )
-    ),
-    "both": bounded(2 * read_kwh("both")),
-}
-
 FAULT = Fault(
     name="reversed",
-    legs=("l1", "l2", "both"),
     story="The clamp faces the load instead of the utility, or its lead pair is landed the wrong way round.",
     looks_like="legs_crossed when both legs are negative and no leg voltages are known; a clock hours "
     "off; a battery exporting at night",
-    effect=effect,
-    inverse=inverse,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    inverse=_inverse,
+    # |reading - truth| = 2 |reading|; where production was added back, night and noon read the wrong way from 0 and
+    # nobody knows the truth but the other leg: |reading| + |truth|.
+    wrong_kwh_day={
+        **each_leg(
+            lambda leg: (
+                read_kwh(leg) + pl.when(pl.col("is_added_back")).then(other_kwh(leg)).otherwise(read_kwh(leg))
+            )
+        ),
+        "both": bounded(2 * read_kwh("both")),
+    },
+    remedy=Remedy(
+        action="Turn the clamp so that its source mark faces the utility, or exchange the two wires of its "
+        "lead at the monitor. Where the monitor has a sign setting, that can serve until the visit.",
+        fix_by="visit",
+        bring=("screwdriver for the monitor's terminals", "1.5 kW hair dryer or heater as known load"),
+        minutes=25,
+        prove="Solar off, known 1.5 kW load on an outlet of that leg: the leg rises by about +1.5 kW and "
+        "stays positive. Solar on again: an upstream leg falls by half the production.",
+        habit="Before closing the panel, switch on one known load per leg and read the sign aloud.",
+        desk=Stopgap(
+            "If the monitor has a sign (or polarity) setting a channel, it can serve until the visit.",
+            (Change("sign of {leg}", "+1", "−1", "the leg reads the wrong way round"),),
+        ),
+        is_taught=True,
+    ),
     pictures=("leg_against_pv", "night_levels"),
 )

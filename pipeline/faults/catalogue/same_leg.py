@@ -16,45 +16,22 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.clamps import Clamp, Wiring
 from pipeline.faults.energy_error import each_leg, other_kwh
 from pipeline.faults.types import Fault, Remedy, channels_of, on_two_legs
 
 ALSO_TURNED_SHARE = 0.25  # how often the misplaced clamp faces the other way as well
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Move the leg's clamps to the other leg; draw whether they are turned as well."""
     is_turned = bool(rng.random() < ALSO_TURNED_SHARE)
-    channel = channels_of(leg, wiring)[0]
-    moved = tuple(
-        replace(clamp, leg=3 - clamp.leg, is_turned=clamp.is_turned != is_turned)
-        for clamp in wiring.clamps(channel)
-    )
-    wiring = wiring.with_clamps(channel, moved)
+    channels = channels_of(leg, wiring)[:1]
+    wiring = wiring.with_each_clamp(Clamp.on_other_leg, channels)
+    if is_turned:
+        wiring = wiring.with_each_clamp(Clamp.turned, channels)
     return replace(wiring, severity="a copy: misplaced and turned" if is_turned else "a mirror image")
 
-
-REMEDY = Remedy(
-    action="Move the misplaced clamp to its own leg's conductor (follow the conductor to the breaker's "
-    "pole, not the colour of its insulation).",
-    fix_by="visit",
-    bring=("voltage tester", "lead markers", "1.5 kW known load"),
-    minutes=35,
-    prove="Solar off, known 1.5 kW load on an outlet of the missing leg: its channel rises by about "
-    "+1.5 kW and the other stays.",
-    habit="Measure 240 V (208 V) between the two conductors you clamp: 0 V means the same leg twice.",
-)
-
-
-# The leg never seen is taken to be like the other: a mirror image errs by both, a copy by as much as one.
-WRONG_KWH_DAY = each_leg(
-    lambda leg: (
-        pl.when((pl.col("equal_share") > pl.col("mirror_share")).fill_null(False)).then(1.0).otherwise(2.0)
-        * other_kwh(leg)
-    ),
-    has_both=False,
-)
 
 FAULT = Fault(
     name="same_leg",
@@ -62,9 +39,27 @@ FAULT = Fault(
     story="Both clamps are around one leg's conductors; the other leg is not measured at all.",
     looks_like="a home with nearly all load at 240 V; one clamp reversed",
     fits=on_two_legs,
-    effect=effect,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    # The leg never seen is taken to be like the other: a mirror image errs by both, a copy by as much as one.
+    wrong_kwh_day=each_leg(
+        lambda leg: (
+            pl.when((pl.col("equal_share") > pl.col("mirror_share")).fill_null(False))
+            .then(1.0)
+            .otherwise(2.0)
+            * other_kwh(leg)
+        ),
+        has_both=False,
+    ),
+    remedy=Remedy(
+        action="Move the misplaced clamp to its own leg's conductor (follow the conductor to the breaker's "
+        "pole, not the colour of its insulation).",
+        fix_by="visit",
+        bring=("voltage tester", "lead markers", "1.5 kW known load"),
+        minutes=35,
+        prove="Solar off, known 1.5 kW load on an outlet of the missing leg: its channel rises by about "
+        "+1.5 kW and the other stays.",
+        habit="Measure 240 V (208 V) between the two conductors you clamp: 0 V means the same leg twice.",
+    ),
     pictures=("leg_against_leg", "daily_slopes"),
     needs={"service": "120/240", "volts": 120.0},
 )

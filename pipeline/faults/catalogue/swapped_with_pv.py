@@ -22,36 +22,31 @@ from pipeline.faults.energy_error import each_leg, number, other_kwh, read_kwh
 from pipeline.faults.types import Channels, Fault, Remedy, Repair, channels_of
 
 
-def fits(wiring: Wiring, circuit: Circuit) -> bool:
-    """Fits homes with monitored solar."""
-    return circuit.has_pv
-
-
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Exchange the production channel's clamps with the leg's; nothing to draw."""
     channel = channels_of(leg, wiring)[0]
-    clamps = wiring.clamps(channel)
-    wiring = wiring.with_clamps(channel, wiring.production)
-    return replace(wiring, production=clamps, severity=f"production by {wiring.production_by} voltage")
+    exchanged = wiring.with_clamps(channel, wiring.production)
+    severity = f"production by {wiring.production_by} voltage"
+    return replace(exchanged, production=wiring.clamps(channel), severity=severity)
 
 
-def _watts_of_one(own: pl.Expr, other: pl.Expr, repair: Repair) -> pl.Expr:
+def _production_factor(leg_v: pl.Expr, other_v: pl.Expr, repair: Repair) -> pl.Expr:
     """Return the watts the production channel makes of a current of which the leg's channel makes one.
 
-    The current is that of an inverter between the legs at power factor 1; `own` and `other` are the voltage of
+    The current is that of an inverter between the legs at power factor 1; `leg_v` and `other_v` are the voltage of
     the exchanged leg and of the other one [V]. With equal ones it is `production_factor` on 120/240.
     """
     factor = repair.production_factor
     if repair.service == "single" or factor == 1.0:
         return pl.lit(1.0)
-    across = own * other * math.cos(math.radians(LEG_2_DEG[repair.service]))
-    along = own**2 - across  # the leg's voltage along the voltage between the legs, times the latter
+    across = leg_v * other_v * math.cos(math.radians(LEG_2_DEG[repair.service]))
+    along = leg_v**2 - across  # the leg's voltage along the voltage between the legs, times the latter
     if factor == -1.0:
-        return -(other**2 - across) / along
-    return math.copysign(1.0, factor) * (own**2 + other**2 - 2 * across) / along
+        return -(other_v**2 - across) / along
+    return math.copysign(1.0, factor) * (leg_v**2 + other_v**2 - 2 * across) / along
 
 
-def inverse(now: Channels, repair: Repair) -> Channels:
+def _inverse(now: Channels, repair: Repair) -> Channels:
     """Exchange the two again; exact on "single", and on 120/240 with the leg voltages.
 
     It takes an inverter between the legs at power factor 1. Reactive power of the leg was not recorded by the
@@ -60,24 +55,13 @@ def inverse(now: Channels, repair: Repair) -> Channels:
     """
     unknown = pl.lit(None, dtype=pl.Float64)
     is_one = repair.leg == "l1"
-    own, other = (now.l1_v, now.l2_v) if is_one else (now.l2_v, now.l1_v)
-    factor = _watts_of_one(own, other, repair)
+    leg_v, other_v = (now.l1_v, now.l2_v) if is_one else (now.l2_v, now.l1_v)
+    factor = _production_factor(leg_v, other_v, repair)
     is_lost = repair.service == "120/208" and repair.production_factor != 1.0
     leg_w = unknown if is_lost else now.pv_w / factor
     if is_one:
         return now._replace(l1_w=leg_w, pv_w=now.l1_w * factor, l1_var=unknown)
     return now._replace(l2_w=leg_w, pv_w=now.l2_w * factor, l2_var=unknown)
-
-
-REMEDY = Remedy(
-    action="Exchange the two leads at the monitor's terminals and mark them.",
-    fix_by="visit",
-    bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
-    minutes=25,
-    prove="Solar off: production reads 0 and a known 1.5 kW load shows on the leg as about +1.5 kW. "
-    "Solar on: production agrees with the inverter's display within 5 %.",
-    habit="Land the production lead first, with the loads on and solar off: it must read zero.",
-)
 
 
 DARK_LOAD_SHARE = 0.55  # of a home's energy is taken while there is no sun
@@ -105,18 +89,24 @@ def _wrong_kwh(leg: str) -> pl.Expr:
     return (1 + factor) * pl.when(is_turned).then(load + solar - part).otherwise(apart)
 
 
-# (1 + f) x the leg's error, see _wrong_kwh.
-WRONG_KWH_DAY = each_leg(_wrong_kwh, has_both=False)
-
 FAULT = Fault(
     name="swapped_with_pv",
     legs=("l1", "l2"),
     story="The production clamp's lead and a consumption clamp's lead are on each other's terminals.",
     looks_like="a clock hours off; a home without load at night",
-    fits=fits,
-    effect=effect,
-    inverse=inverse,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    fits=lambda wiring, circuit: circuit.has_pv,
+    effect=_effect,
+    inverse=_inverse,
+    # (1 + f) x the leg's error, see _wrong_kwh.
+    wrong_kwh_day=each_leg(_wrong_kwh, has_both=False),
+    remedy=Remedy(
+        action="Exchange the two leads at the monitor's terminals and mark them.",
+        fix_by="visit",
+        bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
+        minutes=25,
+        prove="Solar off: production reads 0 and a known 1.5 kW load shows on the leg as about +1.5 kW. "
+        "Solar on: production agrees with the inverter's display within 5 %.",
+        habit="Land the production lead first, with the loads on and solar off: it must read zero.",
+    ),
     pictures=("day_profile", "night_levels"),
 )

@@ -15,70 +15,57 @@ import polars as pl
 
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Wiring
-from pipeline.faults.energy_error import bounded, number, read_kwh
+from pipeline.faults.energy_error import bounded, number, read_kwh, where_usable
 from pipeline.faults.types import Channels, Fault, Remedy, Repair
 
 # (configured, true) ratings in amperes that get confused.
 RATINGS = ((100, 200), (200, 100), (50, 100), (60, 200), (400, 200), (50, 200), (200, 400), (150, 200))
+RATIO_SPAN = (0.13, 8.0)  # an estimated ratio outside says nothing
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Draw which rating was entered for which clamp."""
     configured, true = RATINGS[int(rng.integers(len(RATINGS)))]
-    return replace(
-        wiring,
-        ratio=wiring.ratio * configured / true,
-        severity=f"configured {configured} A, is {true} A",
-    )
+    severity = f"configured {configured} A, is {true} A"
+    return replace(wiring, ratio=wiring.ratio * configured / true, severity=severity)
 
 
-def inverse(now: Channels, repair: Repair) -> Channels:
+def _inverse(now: Channels, repair: Repair) -> Channels:
     """Divide both legs by configured over true; exact."""
     return now._replace(
-        l1_w=now.l1_w / repair.ratio,
-        l2_w=now.l2_w / repair.ratio,
-        l1_var=now.l1_var / repair.ratio,
-        l2_var=now.l2_var / repair.ratio,
-    )
-
-
-REMEDY = Remedy(
-    action="Ask for a photo of the clamps' labels (or look it up in the install photos) and set the "
-    "monitor to that rating.",
-    fix_by="office",
-    bring=(),
-    minutes=10,
-    prove="After the change the slope of each upstream leg on production returns to -0.5, and the load "
-    "agrees with the utility meter within 5 %.",
-    habit="Read the rating off the clamp and enter that number, never the one from the last job.",
-    desk="ct_amps",
-)
+        l1_w=now.l1_w / repair.ratio, l2_w=now.l2_w / repair.ratio,
+        l1_var=now.l1_var / repair.ratio, l2_var=now.l2_var / repair.ratio,
+    )  # fmt: skip
 
 
 def _ratio() -> pl.Expr:
     """Return configured over true rating: by production, else the utility meter, else the commonest, 2."""
-    seen = [
-        pl.when((number("gain_sum_se") <= 0.15) & number("gain_sum").is_between(0.13, 8.0)).then(
-            number("gain_sum")
-        ),
-        pl.when((number("meter_r2") > 0.5) & number("meter_gain_l1").is_between(0.13, 8.0)).then(
-            number("meter_gain_l1")
-        ),
-    ]
-    return pl.coalesce(*seen, pl.lit(2.0))
+    return pl.coalesce(
+        where_usable(number("gain_sum"), number("gain_sum_se") <= 0.15, RATIO_SPAN),
+        where_usable(number("meter_gain_l1"), number("meter_r2") > 0.5, RATIO_SPAN),
+        pl.lit(2.0),
+    )
 
-
-# |1 - 1 / k| (|P1| + |P2|), with k configured over true.
-WRONG_KWH_DAY = {"both": bounded((1 - 1 / _ratio()).abs() * read_kwh("both"))}
 
 FAULT = Fault(
     name="wrong_ratio",
     legs=("both",),
     story="The monitor is configured for clamps of another rating; both legs are scaled alike.",
     looks_like="partial or loose_core on both legs; a scaled production reading",
-    effect=effect,
-    inverse=inverse,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    effect=_effect,
+    inverse=_inverse,
+    # |1 - 1 / k| (|P1| + |P2|), with k configured over true.
+    wrong_kwh_day={"both": bounded((1 - 1 / _ratio()).abs() * read_kwh("both"))},
+    remedy=Remedy(
+        action="Ask for a photo of the clamps' labels (or look it up in the install photos) and set the "
+        "monitor to that rating.",
+        fix_by="office",
+        bring=(),
+        minutes=10,
+        prove="After the change the slope of each upstream leg on production returns to -0.5, and the load "
+        "agrees with the utility meter within 5 %.",
+        habit="Read the rating off the clamp and enter that number, never the one from the last job.",
+        desk="ct_amps",
+    ),
     pictures=("daily_slopes", "leg_against_pv"),
 )

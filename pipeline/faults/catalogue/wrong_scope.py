@@ -20,12 +20,12 @@ from pipeline.faults.energy_error import bounded, number
 from pipeline.faults.types import Fault, Remedy
 
 
-def fits(wiring: Wiring, circuit: Circuit) -> bool:
+def _fits(wiring: Wiring, circuit: Circuit) -> bool:
     """Fits homes with solar whose source doesn't add production back (which would depend on it)."""
     return circuit.has_pv and not wiring.pv_added_back
 
 
-def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
+def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Declare the contrary of the truth; the readings stay."""
     declared = "upstream" if not wiring.declared_sees_pv else "downstream"
     return replace(
@@ -33,31 +33,26 @@ def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator)
     )
 
 
-REMEDY = Remedy(
-    action="Compare with the install photos and correct ct_sees_pv in the site's record; nothing on "
-    "site needs touching.",
-    fix_by="office",
-    bring=(),
-    minutes=5,
-    prove="With the record corrected, load computed at noon and at night agree in level, and the slope "
-    "on production is what the record now expects.",
-    habit="Photograph clamps and solar breaker in one picture, and fill in the record from the picture.",
-    desk="ct_sees_pv",
-)
-
-
-# The readings are right; the load worked out from them has production counted twice or not at all.
-WRONG_KWH_DAY = {"both": bounded(number("pv_kwh_day").abs())}
-
 FAULT = Fault(
     name="wrong_scope",
     legs=("both",),
     story="The record says the clamps see the solar power and they don't, or the other way round.",
     looks_like="opposed_pair upstream; a source that adds production back without saying so",
-    fits=fits,
-    effect=effect,
-    wrong_kwh_day=WRONG_KWH_DAY,
-    remedy=REMEDY,
+    fits=_fits,
+    effect=_effect,
+    # The readings are right; the load worked out from them has production counted twice or not at all.
+    wrong_kwh_day={"both": bounded(number("pv_kwh_day").abs())},
+    remedy=Remedy(
+        action="Compare with the install photos and correct ct_sees_pv in the site's record; nothing on "
+        "site needs touching.",
+        fix_by="office",
+        bring=(),
+        minutes=5,
+        prove="With the record corrected, load computed at noon and at night agree in level, and the slope "
+        "on production is what the record now expects.",
+        habit="Photograph clamps and solar breaker in one picture, and fill in the record from the picture.",
+        desk="ct_sees_pv",
+    ),
     pictures=("daily_slopes", "day_profile"),
     is_record_error=True,
     needs={"pv_added_back": False, "is_clipped": False},

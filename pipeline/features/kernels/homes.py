@@ -67,7 +67,7 @@ def work_out(
     most = rows.max()
     statistics = np.empty((runs, _COLUMNS))
     hour_rows, hour_sums = np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
-    r, room, lit = np.empty(most, ROW), np.empty((6, most)), np.empty(most, np.int64)
+    r, scratch, lit = np.empty(most, ROW), np.empty((6, most)), np.empty(most, np.int64)
     sums, counts = np.empty(_MOST), np.empty(_MOST, np.int64)
     for run in range(runs):
         home_number, size, length, value = home[run], rows[run], length_min[run], statistics[run]
@@ -79,13 +79,13 @@ def work_out(
         put_counts(value[: _ENDS[0]], counts, size)
         sums[:] = 0.0
         sum_levels(r, size, length, sums, value[_ENDS[0] : _ENDS[1]])
-        single_levels(r, size, length, thresholds, room[0], value[_ENDS[1] : _ENDS[2]])
+        single_levels(r, size, length, thresholds, scratch[0], value[_ENDS[1] : _ENDS[2]])
         counts[:] = 0
-        steps = count_steps(r, size, thresholds, room, counts, value[_ENDS[4] : _ENDS[5]])
+        steps = count_steps(r, size, thresholds, scratch, counts, value[_ENDS[4] : _ENDS[5]])
         put_counts(value[_ENDS[2] : _ENDS[3]], counts, steps)
         sums[:] = 0.0
         sum_steps(r, size, sums, value[_ENDS[3] : _ENDS[4]])
-        ramps(r, size, length, sky.ramp_w[home_number], thresholds, lit, room, value[_ENDS[5] : _ENDS[6]])
+        ramps(r, size, length, sky.ramp_w[home_number], thresholds, lit, scratch, value[_ENDS[5] : _ENDS[6]])
         sums[:] = 0.0
         metered(r, size, sums, value[_ENDS[6] : _ENDS[7]], value[_ENDS[7] :])
         hours(r, size, hour_rows[run], hour_sums[run])

@@ -28,7 +28,7 @@ WHOLE = ("n_row", "n_l1", "n_l2", "n_pv", "n_volt", "n_net", "n_battery", "sky_n
 
 @compiled
 def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float) -> None:
-    """Put SUMS into `value`; `sums` has room for them, 0 before.
+    """Put SUMS into `value`; `sums` has space for them, 0 before.
 
     Parameters
     ----------
@@ -80,9 +80,9 @@ def sum_levels(r: Rows, rows: int, length_min: float, sums: Float, value: Float)
 
 @compiled
 def single_levels(
-    r: Rows, rows: int, length_min: float, thresholds: Thresholds, room: Float, value: Float
+    r: Rows, rows: int, length_min: float, thresholds: Thresholds, scratch: Float, value: Float
 ) -> None:
-    """Put ONES into `value`, NaN for null; `room` holds a home's rows.
+    """Put ONES into `value`, NaN for null; `scratch` holds a home's rows.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def single_levels(
         Interval length [min].
     thresholds
         The settings' numbers.
-    room
+    scratch
         Scratch of shape (rows,).
     value
         Shape (ONES,), written to.
@@ -125,35 +125,35 @@ def single_levels(
     value[ONE.pv_max_w] = pv_max if pv_max >= 0.0 else np.nan
     value[ONE.l1_night_min] = least1 if least1 < np.inf else np.nan
     value[ONE.l2_night_min] = least2 if least2 < np.inf else np.nan
-    _level_ranks(r, rows, room, value)
+    _level_ranks(r, rows, scratch, value)
 
 
 @compiled
-def _level_ranks(r: Rows, rows: int, room: Float, value: Float) -> None:
+def _level_ranks(r: Rows, rows: int, scratch: Float, value: Float) -> None:
     for leg in range(2):
         size = 0
         for i in range(rows):
             reading = r[i].l1_w if leg == 0 else r[i].l2_w
             if r[i].is_dark == TRUE and reading == reading:
-                room[size] = abs(reading)
+                scratch[size] = abs(reading)
                 size += 1
-        sort(room, size)
-        value[ONE.l1_dark_size if leg == 0 else ONE.l2_dark_size] = quantile(room, size, 0.9)
+        sort(scratch, size)
+        value[ONE.l1_dark_size if leg == 0 else ONE.l2_dark_size] = quantile(scratch, size, 0.9)
     for series in range(3):
         size = 0
         for i in range(rows):
             reading = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].l1_w + r[i].l2_w
             if r[i].is_night == TRUE and reading == reading:
-                room[size] = reading
+                scratch[size] = reading
                 size += 1
-        sort(room, size)
+        sort(scratch, size)
         low, middle, high = (
             (ONE.l1_night_p05, ONE.l1_night_p50, ONE.l1_night_p95) if series == 0
             else (ONE.l2_night_p05, ONE.l2_night_p50, ONE.l2_night_p95) if series == 1
             else (ONE.sum_night_p05, ONE.sum_night_p50, ONE.sum_night_p95)
         )  # fmt: skip
-        value[low], value[middle] = quantile(room, size, 0.05), quantile(room, size, 0.50)
-        value[high] = quantile(room, size, 0.95)
+        value[low], value[middle] = quantile(scratch, size, 0.05), quantile(scratch, size, 0.50)
+        value[high] = quantile(scratch, size, 0.95)
 
 
 @compiled

@@ -27,10 +27,10 @@ def ramps(
     ramp_w: float,
     thresholds: Thresholds,
     lit: Int,
-    room: Float,
+    scratch: Float,
     v: Float,
 ) -> None:
-    """Put RAMPS into `v`, NaN for null; `lit` (rows), `room` (6, rows) are to write in.
+    """Put RAMPS into `v`, NaN for null; `lit` (rows), `scratch` (6, rows) are to write in.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def ramps(
         The settings' numbers.
     lit
         Scratch of shape (rows,).
-    room
+    scratch
         Scratch of shape (6, rows).
     v
         Shape (RAMPS,), written to.
@@ -58,7 +58,7 @@ def ramps(
         if r[i].is_dark == FALSE or r[i].is_pv_live == TRUE:
             lit[count] = i
             count += 1
-    # In `room` for each ramp that counts: start, end, weight; then a series' weights in the order of its ratios.
+    # In `scratch` for each ramp that counts: start, end, weight; then a series' weights in the order of its ratios.
     found = 0
     for at in range(count - span - 2):
         first, start, end, last = lit[at], lit[at + 1], lit[at + 1 + span], lit[at + 2 + span]
@@ -70,50 +70,50 @@ def ramps(
             and abs(around) >= ramp_w
             and around * ramp > thresholds.ramp_core_share * around * around
         ):
-            room[0, found], room[1, found] = start, end
-            room[2, found] = np.floor(abs(around) * 1024.0 + 0.5) / 1024.0
+            scratch[0, found], scratch[1, found] = start, end
+            scratch[2, found] = np.floor(abs(around) * 1024.0 + 0.5) / 1024.0
             found += 1
     for series in _OF_ALL_RAMPS:
-        size = _ratios(r, series, found, room)
+        size = _ratios(r, series, found, scratch)
         if size == 0:
             continue
-        _sort_ratios(room, size)
-        _slope(series, size, room, 0.0, v)
+        _sort_ratios(scratch, size)
+        _slope(series, size, scratch, 0.0, v)
         if (
             series == _SUM
         ):  # before the sun's noon the hour angle's sine is negative; unplaced homes have none
-            _slope(series + 1, size, room, -1.0, v)
-            _slope(series + 2, size, room, 1.0, v)
+            _slope(series + 1, size, scratch, -1.0, v)
+            _slope(series + 2, size, scratch, 1.0, v)
 
 
 @compiled
-def _ratios(r: Rows, series: int, found: int, room: Float) -> int:
+def _ratios(r: Rows, series: int, found: int, scratch: Float) -> int:
     """Write ratio, weight and the hour angle's sine of each ramp on which the series is known; return how many."""
     size = 0
     for at in range(found):
-        start, end = int(room[0, at]), int(room[1, at])
+        start, end = int(scratch[0, at]), int(scratch[1, at])
         ratio = _moved(r, series, start, end) / (r[end].pv_w - r[start].pv_w)
         if ratio == ratio:
-            room[3, size], room[4, size], room[5, size] = ratio, room[2, at], r[end].hour_sin
+            scratch[3, size], scratch[4, size], scratch[5, size] = ratio, scratch[2, at], r[end].hour_sin
             size += 1
     return size
 
 
 @compiled
-def _sort_ratios(room: Float, size: int) -> None:
+def _sort_ratios(scratch: Float, size: int) -> None:
     """Put the ramps in the order of their ratios, weight and hour angle with them (as `compiled.sort`)."""
     for gap in GAPS:
         for i in range(gap, size):
-            ratio, weight, hour_sin, at = room[3, i], room[4, i], room[5, i], i
-            while at >= gap and room[3, at - gap] > ratio:
+            ratio, weight, hour_sin, at = scratch[3, i], scratch[4, i], scratch[5, i], i
+            while at >= gap and scratch[3, at - gap] > ratio:
                 for part in range(3, 6):
-                    room[part, at] = room[part, at - gap]
+                    scratch[part, at] = scratch[part, at - gap]
                 at -= gap
-            room[3, at], room[4, at], room[5, at] = ratio, weight, hour_sin
+            scratch[3, at], scratch[4, at], scratch[5, at] = ratio, weight, hour_sin
 
 
 @compiled
-def _slope(series: int, count: int, room: Float, side: float, v: Float) -> None:
+def _slope(series: int, count: int, scratch: Float, side: float, v: Float) -> None:
     """Put a series' weighted median, and its error, over the `count` ramps, which are in the order of their ratios.
 
     With `side` -1 those before noon only, with 1 those after it.
@@ -121,8 +121,8 @@ def _slope(series: int, count: int, room: Float, side: float, v: Float) -> None:
     size = 0
     total = square = 0.0
     for at in range(count):
-        if _is_in(room[5, at], side):
-            weight = room[4, at]
+        if _is_in(scratch[5, at], side):
+            weight = scratch[4, at]
             total += weight
             square += weight * weight
             size += 1
@@ -131,8 +131,8 @@ def _slope(series: int, count: int, room: Float, side: float, v: Float) -> None:
     half = np.sqrt(square) / 2.0
     v[AT.s_n] = float(size) if not v[AT.s_n] >= size else v[AT.s_n]
     v[AT.s_w] = total if not v[AT.s_w] >= total else v[AT.s_w]
-    v[series] = _at(total / 2.0, count, room, side)
-    low, high = _at(total / 2.0 - half, count, room, side), _at(total / 2.0 + half, count, room, side)
+    v[series] = _at(total / 2.0, count, scratch, side)
+    low, high = _at(total / 2.0 - half, count, scratch, side), _at(total / 2.0 + half, count, scratch, side)
     v[_SERIES + series] = (high - low) / 2.0
 
 
@@ -142,13 +142,13 @@ def _is_in(hour_sin: float, side: float) -> bool:
 
 
 @compiled
-def _at(weight: float, count: int, room: Float, side: float) -> float:
+def _at(weight: float, count: int, scratch: Float, side: float) -> float:
     """Return the lowest ratio with so much weight at it or below it, else the highest."""
     below_w, found = 0.0, np.nan
     for at in range(count):
-        if _is_in(room[5, at], side):
-            below_w += room[4, at]
-            found = float(room[3, at])
+        if _is_in(scratch[5, at], side):
+            below_w += scratch[4, at]
+            found = float(scratch[3, at])
             if below_w >= weight:
                 break
     return found

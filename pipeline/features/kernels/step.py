@@ -43,7 +43,7 @@ ONES = ONE._fields
 
 @compiled
 def sum_steps(r: Rows, rows: int, sums: Float, value: Float) -> None:
-    """Put SUMS into `value`; `sums` has room for them, 0 before.
+    """Put SUMS into `value`; `sums` has space for them, 0 before.
 
     Parameters
     ----------
@@ -106,10 +106,10 @@ def sum_steps(r: Rows, rows: int, sums: Float, value: Float) -> None:
 
 
 @compiled
-def count_steps(r: Rows, rows: int, thresholds: Thresholds, room: Float, n: Int, value: Float) -> int:
+def count_steps(r: Rows, rows: int, thresholds: Thresholds, scratch: Float, n: Int, value: Float) -> int:
     """Tally COUNTS in `n`, 0 before, and put ONES into `value`; return how many steps there are.
 
-    `room` (3, rows) is to write in.
+    `scratch` (3, rows) is to write in.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def count_steps(r: Rows, rows: int, thresholds: Thresholds, room: Float, n: Int,
         How many there are.
     thresholds
         The settings' numbers.
-    room
+    scratch
         Scratch of shape (3, rows).
     n
         Shape (COUNTS,), written to.
@@ -162,24 +162,24 @@ def count_steps(r: Rows, rows: int, thresholds: Thresholds, room: Float, n: Int,
         tally(n, AT.n_pair_same, min(pair, above(product, 0.0)))
         tally(n, AT.n_pair_opposite, min(pair, below(product, 0.0)))
         if pair == TRUE:
-            room[0, pairs] = log
+            scratch[0, pairs] = log
             pairs += 1
         leak1 = min(calm, reaches(size2, thresholds.leak_w), below(size1, 0.5 * size2))
         leak2 = min(calm, reaches(size1, thresholds.leak_w), below(size2, 0.5 * size1))
         tally(n, AT.n_leak_l1, leak1)
         tally(n, AT.n_leak_l2, leak2)
         if leak1 == TRUE:
-            room[1, leaks1] = d1 / d2
+            scratch[1, leaks1] = d1 / d2
             leaks1 += 1
         if leak2 == TRUE:
-            room[2, leaks2] = d2 / d1
+            scratch[2, leaks2] = d2 / d1
             leaks2 += 1
         tally(n, AT.n_glitch_l1, _glitch(l1, was1, thresholds))
         tally(n, AT.n_glitch_l2, _glitch(l2, was2, thresholds))
-    sort(room[0], pairs)
-    value[ONE.pair_log_ratio] = quantile(room[0], pairs, 0.5)
+    sort(scratch[0], pairs)
+    value[ONE.pair_log_ratio] = quantile(scratch[0], pairs, 0.5)
     for leg in range(2):
-        copied, count = (room[1], leaks1) if leg == 0 else (room[2], leaks2)
+        copied, count = (scratch[1], leaks1) if leg == 0 else (scratch[2], leaks2)
         if count > 0:
             sort(copied, count)
             least = max(quantile(copied, count, 0.25), 0.0) + min(quantile(copied, count, 0.75), 0.0)

@@ -8,34 +8,20 @@ diffuse light. Module and inverter are pvlib's PVWatts models, so the inverter c
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.faults.circuit import Float
 from pipeline.simulate.families.extra import need
-
-Float = NDArray[np.float64]
+from pipeline.simulate.families.spec import Roof
 
 GRID_MIN = 5
 TEMPERATURE_PER_C = -0.0037
 SYSTEM_LOSS = 0.12  # dirt, mismatch, wiring
 
 
-@dataclass(frozen=True)
-class Roof:
-    """Where an array is and how it lies: degrees, azimuth from north over east; `dc_kw`, `ac_kw` ratings."""
-
-    latitude: float
-    longitude: float
-    tilt: float
-    azimuth: float
-    dc_kw: float
-    ac_kw: float
-
-
-def production(roof: Roof, start: datetime, index: Float, air_c: Float) -> Float:
+def production(roof: Roof, start: datetime, index: Float, *, air_c: Float) -> Float:
     """Return AC power [W] a minute, never negative.
 
     Parameters
@@ -74,12 +60,12 @@ def production(roof: Roof, start: datetime, index: Float, air_c: Float) -> Float
         + 0.2 * np.asarray(sky["ghi"]) * (1 - np.cos(tilt)) / 2,
         0.0,
     )
-    at, known = np.arange(steps), np.arange(len(grid)) * GRID_MIN
+    minute, grid_min = np.arange(steps), np.arange(len(grid)) * GRID_MIN
     through = np.clip((index - 0.25) / 0.75, 0.0, None)  # the share of the beam that gets through
     scattered = np.clip(index * 1.6, 0.0, None) * (1 - np.minimum(through, 1)) + np.minimum(through, 1)
-    light = np.interp(at, known, beam) * through + np.interp(at, known, diffuse) * scattered
+    light = np.interp(minute, grid_min, beam) * through + np.interp(minute, grid_min, diffuse) * scattered
     cell_c = air_c + 0.03 * light
-    made = pvlib.pvsystem.pvwatts_dc(light, cell_c, roof.dc_kw * 1000.0, TEMPERATURE_PER_C)
-    power = pvlib.inverter.pvwatts(made * (1 - SYSTEM_LOSS), roof.ac_kw * 1000.0 / 0.96)
+    dc_w = pvlib.pvsystem.pvwatts_dc(light, cell_c, roof.dc_kw * 1000.0, TEMPERATURE_PER_C)
+    power = pvlib.inverter.pvwatts(dc_w * (1 - SYSTEM_LOSS), roof.ac_kw * 1000.0 / 0.96)
     produced: Float = np.nan_to_num(np.clip(np.asarray(power, dtype=float), 0.0, None))
     return produced

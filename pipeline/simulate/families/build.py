@@ -6,29 +6,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.circuit import Circuit, line_to_line_va
+from pipeline.faults.circuit import Circuit, Complex, Float, line_to_line_va
 from pipeline.faults.clamps import Reading, Wiring, measure
 from pipeline.simulate.families import logger
 from pipeline.simulate.families.draw import right_wiring
-from pipeline.simulate.families.home import Area, Home
-from pipeline.simulate.families.loads import Loads
-from pipeline.simulate.families.powers import Powers, crest_powers
-from pipeline.simulate.families.rough_monitor import Monitor
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.powers import Powers, powers_of
+from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
 from pipeline.simulate.families.street import Drop, solve_street
-from pipeline.simulate.families.sunny_powers import sunny_powers
 from pipeline.simulate.families.unequal_service import solve_service
-from pipeline.simulate.families.witness import Dealt, bundled, witness
+from pipeline.simulate.families.witness import BundleShares, witness
+from pipeline.simulate.spec import seeded_rng
 
-__all__ = ["MEASURES", "Built", "Powers", "build_street", "circuit_of", "powers_of"]
-
-Float = NDArray[np.float64]
+Values = TypeVar("Values", Float, Complex)
 MEASURES = (
     "l1_w", "l2_w", "pv_w", "l1_v", "l2_v", "l1_var", "l2_var", "battery_w", "import_wh", "export_wh",
 )  # fmt: skip
@@ -37,7 +32,7 @@ PRODUCTION_FACTORS = (0.5, 2.0, 1.25)  # one phase of two counted, or both twice
 
 
 @dataclass(frozen=True)
-class Built:
+class BuiltHome:
     """A home as built: its facts, the wiring at the end of the window, its rows, its witness columns."""
 
     home: Home
@@ -48,71 +43,66 @@ class Built:
 
 
 def build_street(
-    spec: UnlikeSpec, homes: Sequence[Home], areas: Sequence[Area], pool: Path | None = None
-) -> list[Built]:
-    """Return the homes of one street, in order; only family "crest" needs its `pool` of households."""
-    rngs = [
-        np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(5, home.number))) for home in homes
-    ]
+    spec: UnlikeSpec, homes: Sequence[Home], areas: Sequence[Area], *, pool: Path | None = None
+) -> list[BuiltHome]:
+    """Return the homes of one street, in order.
+
+    Parameters
+    ----------
+    spec
+        The fleet.
+    homes
+        All homes of the street.
+    areas
+        The fleet's areas, by `draw.areas`.
+    pool
+        Folder of households that only family "crest" needs.
+    """
+    rngs = [seeded_rng(spec.seed, 5, home.number) for home in homes]
     powers = [
-        powers_of(spec, home, areas[home.area], pool, rng) for home, rng in zip(homes, rngs, strict=True)
+        powers_of(spec, home, areas[home.area], pool=pool, rng=rng)
+        for home, rng in zip(homes, rngs, strict=True)
     ]
-    street = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(6, homes[0].street)))
+    street = seeded_rng(spec.seed, 6, homes[0].street)
     drops = [_drop(spec, home, power) for home, power in zip(homes, powers, strict=True)]
     solve = solve_street if spec.family == "crest" else solve_service
-    volts = solve(homes[0].service, drops, spec.minutes, street)
+    volts = solve(homes[0].service, drops, minutes=spec.minutes, rng=street)
     return [
-        _built(spec, home, areas[home.area], power, volt, rng)
+        _build_home(spec, home, areas[home.area], power, volt, rng)
         for home, power, volt, rng in zip(homes, powers, volts, rngs, strict=True)
     ]
 
 
-def powers_of(
-    spec: UnlikeSpec, home: Home, area: Area, pool: Path | None, rng: np.random.Generator
-) -> Powers:
-    """Return the home's true powers over the window, as its family draws them."""
-    if spec.family == "weather":
-        return sunny_powers(spec, home, area, rng)
-    if spec.family == "measured":
-        from pipeline.simulate.families import (
-            measured,  # reads its measurements, which only this family needs
-        )
-
-        return measured.powers_of(spec, home, area, rng)
-    if pool is None:
-        raise ValueError("family crest deals its households from a pool")
-    return crest_powers(spec, home, area, pool, rng)
-
-
-def _mean(values: NDArray[np.complex128], minutes: int) -> NDArray[np.complex128]:
-    averaged: NDArray[np.complex128] = values.reshape(-1, minutes).mean(axis=1)
+def _mean(values: Values, minutes: int) -> Values:
+    averaged: Values = values.reshape(-1, minutes).mean(axis=1)
     return averaged
 
 
 def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
-    one, two, line = power.loads.leg(1), power.loads.leg(2), power.loads.line
+    leg_1, leg_2, line = power.loads.leg(1), power.loads.leg(2), power.loads.line
     other_w = power.battery_w + power.hidden_w
     if home.service == "single":
-        one, line = one + line - power.pv_va - other_w, line * 0
+        leg_1, line = leg_1 + line - power.pv_va - other_w, line * 0
     else:
         line = line - other_w
         if home.pv_leg == "both":
             line = line - power.pv_va
         elif home.pv_leg == "l1":
-            one = one - power.pv_va
+            leg_1 = leg_1 - power.pv_va
         else:
-            two = two - power.pv_va
-    means = [_mean(va, spec.minutes) for va in (one, two, line)]
-    return Drop(means[0], means[1], means[2], has_loose_neutral=home.hard == "loose_neutral")
+            leg_2 = leg_2 - power.pv_va
+    leg_1, leg_2, line = (_mean(va, spec.minutes) for va in (leg_1, leg_2, line))
+    return Drop(leg_1, leg_2, line, has_loose_neutral=home.hard == "loose_neutral")
 
 
-def circuit_of(home: Home, power: Powers, v1: Float, v2: Float) -> Circuit:
-    """Return the home's circuit at one minute; voltages [V] shape (n,)."""
+def circuit_of(home: Home, power: Powers, volts: tuple[Float, Float]) -> Circuit:
+    """Return the home's circuit at one minute; voltages of legs 1 and 2 [V], shape (n,) each."""
     va = power.loads.va
-    halves = [line_to_line_va(va[at], v1, v2, home.service) for at in (4, 5)]
-    circuit = bundled(
-        (va[0] + halves[0][0], va[1] + halves[1][0]), (va[2] + halves[0][1], va[3] + halves[1][1]),
-        power.pv_w, power.battery_w + power.hidden_w, v1, v2, home.service, home.pv_leg,
+    line_a, line_b = (line_to_line_va(line, *volts, service=home.service) for line in va[4:])
+    circuit = Circuit.from_bundles(
+        (va[0] + line_a[0], va[1] + line_b[0]), (va[2] + line_a[1], va[3] + line_b[1]), power.pv_w,
+        battery_w=power.battery_w + power.hidden_w, v1=volts[0], v2=volts[1], service=home.service,
+        pv_leg=home.pv_leg, minutes=1.0,
     )  # fmt: skip
     if power.pv_tan is None:
         return circuit
@@ -124,46 +114,50 @@ def circuit_of(home: Home, power: Powers, v1: Float, v2: Float) -> Circuit:
     )  # fmt: skip
 
 
-def _built(
+def _build_home(
     spec: UnlikeSpec,
     home: Home,
     area: Area,
     power: Powers,
     volts: tuple[Float, Float],
     rng: np.random.Generator,
-) -> Built:
+) -> BuiltHome:
     v1, v2 = (np.repeat(volt, spec.minutes) for volt in volts)
-    circuit = circuit_of(home, power, v1, v2)
+    circuit = circuit_of(home, power, (v1, v2))
     sound = logger.within_class(right_wiring(home), rng)
     if home.hard == "crossed_and_turned":
         sound = sound.crossed_and_turned()
     wiring, reading = sound, measure(circuit, sound)
     if home.fault != "sound":
         wiring = CATALOGUE[home.fault].effect(sound, circuit, home.leg, rng)
-        wrong = measure(circuit, wiring)
-        reading = reading.then(wrong, home.onset_min) if home.onset_min else wrong
+        reading = reading.then(measure(circuit, wiring), home.onset_min)
     if home.hard == "production_scaled":  # the CTs are right, the production reading isn't
         reading = replace(reading, produced_w=reading.produced_w * float(rng.choice(PRODUCTION_FACTORS)))
     if home.hard == "sign_glitches":
         reading = logger.sign_glitches(reading, rng)
-    if spec.family == "weather":
-        monitor = Monitor.draw(rng, spec.minutes)
-        manners, means = monitor.manners, monitor.averaged(reading, spec.minutes)
-    else:
-        manners, means = logger.Manners.draw(rng), reading.averaged(spec.minutes)
-    columns = _columns(spec, home, means, circuit, power, volts)
-    rows = _rows(spec, home, columns, manners, rng)
+    monitor = logger.Monitor.draw(rng, spec.minutes, is_rough=spec.family == "weather")
+    means = monitor.averaged(reading, spec.minutes)
+    columns = _reported_columns(spec, home, means, circuit, power, volts)
+    columns = logger.add_noise(columns, monitor.noise, rng)
+    if home.is_clipped:
+        columns |= {name: np.maximum(columns[name], 0.0) for name in ("l1_w", "l2_w") if name in columns}
+    starts = np.datetime64(spec.start, "us") + np.arange(spec.rows) * np.timedelta64(spec.minutes, "m")
+    rows = pl.DataFrame({"interval_start": starts, **columns})
+    rows = rows.select("interval_start", *(
+        pl.col(name) if name in columns else pl.lit(None, pl.Float64).alias(name) for name in MEASURES
+    ))  # fmt: skip
     first_day = 0
     if home.hard == "new_site":
         first_day = spec.days - min(int(rng.integers(*NEW_DAYS)), spec.days - 1)
-        since = spec.start + timedelta(days=first_day)
-        rows = rows.filter(pl.col("interval_start") >= since)
-    rows = logger.lose_some(logger.misbehave(rows, home.hard, spec.minutes, area.offset_min, rng), rng)
-    seen = witness(wiring, _dealt(power.loads), home.roof is not None, home.pv_leg)
-    return Built(home, wiring, rows, seen, first_day)
+        rows = rows.filter(pl.col("interval_start") >= spec.start + timedelta(days=first_day))
+    rows = logger.misbehave(rows, home.hard, minutes=spec.minutes, offset_min=area.offset_min, rng=rng)
+    rows = logger.lose_some(rows, rng)
+    shares = BundleShares.of(power.loads)
+    columns_of_witness = witness(wiring, shares, home.roof is not None, pv_leg=home.pv_leg)
+    return BuiltHome(home, wiring, rows, columns_of_witness, first_day)
 
 
-def _columns(
+def _reported_columns(
     spec: UnlikeSpec,
     home: Home,
     reading: Reading,
@@ -172,50 +166,19 @@ def _columns(
     volts: tuple[Float, Float],
 ) -> dict[str, Float]:
     """Return what the home reports an interval, before the logger's noise: only the columns it has."""
-    columns = {"l1_w": reading.l1_w}
-    legs = (1,) if home.service == "single" else (1, 2)
-    if 2 in legs:
-        columns["l2_w"] = reading.l2_w
+    columns = {"l1_w": reading.l1_w, "l2_w": reading.l2_w}
     if home.roof is not None:
         columns["pv_w"] = reading.pv_w
     if home.has_volts:
-        columns |= {f"l{leg}_v": volts[leg - 1] for leg in legs}
+        columns |= {"l1_v": volts[0], "l2_v": volts[1]}
     if home.has_var:
-        columns |= {f"l{leg}_var": (reading.l1_var, reading.l2_var)[leg - 1] for leg in legs}
+        columns |= {"l1_var": reading.l1_var, "l2_var": reading.l2_var}
     if home.has_battery_w:
-        columns["battery_w"] = power.battery_w.reshape(-1, spec.minutes).mean(axis=1)
+        columns["battery_w"] = _mean(power.battery_w, spec.minutes)
     if home.has_meter:
         net_w = sum(va.real for va in circuit.load_va) - sum(va.real for va in circuit.source_va)
-        for name, part in (("import_wh", np.maximum(net_w, 0)), ("export_wh", np.maximum(-net_w, 0))):
-            columns[name] = part.reshape(-1, spec.minutes).sum(axis=1) / 60
+        for name, power_w in (("import_wh", np.maximum(net_w, 0)), ("export_wh", np.maximum(-net_w, 0))):
+            columns[name] = power_w.reshape(-1, spec.minutes).sum(axis=1) / 60
+    if home.service == "single":
+        return {name: values for name, values in columns.items() if not name.startswith("l2_")}
     return columns
-
-
-def _rows(
-    spec: UnlikeSpec,
-    home: Home,
-    columns: dict[str, Float],
-    manners: logger.Manners,
-    rng: np.random.Generator,
-) -> pl.DataFrame:
-    """Return the rows as the logger writes them, every measure column present."""
-    written = logger.written(columns, manners, rng)
-    if home.is_clipped:
-        written |= {name: np.maximum(written[name], 0.0) for name in ("l1_w", "l2_w") if name in written}
-    starts = pl.datetime_range(
-        spec.start, spec.start + timedelta(days=spec.days), f"{spec.minutes}m", closed="left", eager=True
-    )
-    return pl.DataFrame(
-        [starts.alias("interval_start").cast(pl.Datetime("us"))]
-        + [pl.Series(name, written.get(name, [None] * len(starts)), dtype=pl.Float64) for name in MEASURES]
-    )
-
-
-def _dealt(loads: Loads) -> Dealt:
-    kwh = loads.va.real.sum(axis=1)
-
-    def share(a: float, b: float) -> float:
-        return a / (a + b) if a + b > 0 else 0.5
-
-    line = kwh[4] + kwh[5]
-    return Dealt(share(kwh[0], kwh[1]), share(kwh[2], kwh[3]), share(kwh[4], kwh[5]) if line > 0 else None)

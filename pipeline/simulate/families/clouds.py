@@ -14,12 +14,12 @@ from datetime import date
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import fftconvolve, lfilter
 
-from pipeline.simulate.families.home import Area
-
-Float = NDArray[np.float64]
+from pipeline.faults.circuit import Float
+from pipeline.simulate.families.spec import Area, UnlikeSpec
+from pipeline.simulate.sky import smooth_noise
+from pipeline.simulate.spec import seeded_rng
 
 GRID_KM = 0.25
 MARGIN_KM = 60.0  # the field reaches this far beyond what passes the area's middle
@@ -56,17 +56,16 @@ class Outside:
     sun_w: Float
 
 
-def smooth_noise(rng: np.random.Generator, size: int, memory: float) -> Float:
-    """Return an autoregressive series of unit spread whose memory is so many steps."""
-    keep = float(np.exp(-1.0 / memory))
-    shocks = rng.normal(0.0, np.sqrt(1 - keep**2), size)
-    shocks[0] = rng.normal()
-    series: Float = lfilter([1.0], [1.0, -keep], shocks)
-    return series
+def sun_share(end: date, steps: int, *, latitude: float, longitude: float) -> Float:
+    """Return the sine of the sun's height a minute, 0 at night, shape (steps,).
 
-
-def sun_share(end: date, steps: int, latitude: float, longitude: float) -> Float:
-    """Return the sine of the sun's height over `steps` minutes of whole UTC days up to `end`, 0 at night."""
+    Parameters
+    ----------
+    end, steps
+        The minutes of whole UTC days up to the end of this day.
+    latitude, longitude
+        Of the place [deg].
+    """
     minute = np.arange(steps)
     day = end.timetuple().tm_yday - (steps - 1 - minute) // 1440
     declination = np.deg2rad(-23.44) * np.cos(2 * np.pi * (day + 10) / 365)
@@ -78,21 +77,20 @@ def sun_share(end: date, steps: int, latitude: float, longitude: float) -> Float
 
 
 @lru_cache(maxsize=16)
-def sky_over(seed: int, number: int, area: Area, end: date, steps: int) -> Sky:
-    """Return the sky of the area of this number."""
-    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(23, number)))
+def sky_over(spec: UnlikeSpec, number: int, area: Area) -> Sky:
+    """Return the sky of the area of this number over the fleet's window."""
+    rng, steps = seeded_rng(spec.seed, 23, number), spec.steps
     wind = rng.uniform(*WIND_KMH) * np.exp(0.35 * smooth_noise(rng, steps, 600.0))
     path_km = np.cumsum(wind / 60) + MARGIN_KM
     index, cover = _field(rng, int((path_km[-1] + MARGIN_KM) / GRID_KM) + 2)
-    clear = sun_share(end, steps, area.latitude, area.longitude)
+    clear = sun_share(spec.end, steps, latitude=area.latitude, longitude=area.longitude)
     grid_km = np.arange(index.size) * GRID_KM
-    got = clear * np.interp(path_km, grid_km, index)
+    light = clear * np.interp(path_km, grid_km, index)
     keep = np.exp(-1.0 / LAG_MIN)
-    warmed: Float = lfilter([1 - keep], [1.0, -keep], got, zi=np.array([keep * got.mean()]))[0]
+    warmed: Float = lfilter([1 - keep], [1.0, -keep], light, zi=np.array([keep * light.mean()]))[0]
     system = np.interp(path_km, grid_km, cover)
-    season = _season_c(area, end, steps)
     air_c = (
-        season
+        _season_c(area, spec.end, steps)
         + SUN_WARMS_C * (warmed - warmed.mean())
         - 3.0 * (system - system.mean())
         + 3.0 * smooth_noise(rng, steps, 3600.0)
@@ -103,10 +101,9 @@ def sky_over(seed: int, number: int, area: Area, end: date, steps: int) -> Sky:
 def over_home(sky: Sky, rng: np.random.Generator) -> Outside:
     """Return what passes over one home: the area's field some way up or down the wind, and its own edges."""
     offset = float(np.clip(rng.normal(0.0, SPREAD_KM), -0.9 * MARGIN_KM, 0.9 * MARGIN_KM))
-    seen = np.interp(sky.path_km + offset, np.arange(sky.index.size) * GRID_KM, sky.index)
-    index = np.clip(
-        seen + 0.12 * (1.0 - np.minimum(seen, 1.0)) * smooth_noise(rng, seen.size, 8.0), 0.03, 1.3
-    )
+    field = np.interp(sky.path_km + offset, np.arange(sky.index.size) * GRID_KM, sky.index)
+    edges = 0.12 * (1.0 - np.minimum(field, 1.0)) * smooth_noise(rng, field.size, 8.0)
+    index = np.clip(field + edges, 0.03, 1.3)
     return Outside(index, sky.air_c, CLEAR_W_M2 * sky.clear * index)
 
 
@@ -122,10 +119,8 @@ def _season_c(area: Area, end: date, steps: int) -> Float:
 def _field(rng: np.random.Generator, size: int) -> tuple[Float, Float]:
     """Return clear-sky index and cloud cover around it (0 to 1) along the path."""
     # a coarse walk, since systems are hundreds of kilometres across
-    coarse = max(2, int(size * GRID_KM / 20.0) + 2)
-    systems = np.interp(
-        np.arange(size), np.linspace(0, size, coarse), smooth_noise(rng, coarse, SYSTEM_KM / 20.0)
-    )
+    coarse = np.linspace(0, size, max(2, int(size * GRID_KM / 20.0) + 2))
+    systems = np.interp(np.arange(size), coarse, smooth_noise(rng, coarse.size, SYSTEM_KM / 20.0))
     mood = rng.normal(-0.4, 0.5)
     often = np.exp(1.3 * systems + mood)
     depth = np.zeros(size)

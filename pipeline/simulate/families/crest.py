@@ -57,18 +57,18 @@ def pool_size(sites: int) -> int:
 @contextmanager
 def _seeded(seed: int, *modules: ModuleType) -> Iterator[random.Random]:
     """The package's modules draw from Python's global generator, which other threads draw from too: lend them one."""
-    own = random.Random(seed)
+    generator = random.Random(seed)
     for module in modules:
-        module.random = own  # type: ignore[attr-defined]
+        module.random = generator  # type: ignore[attr-defined]
     try:
-        yield own
+        yield generator
     finally:
         for module in modules:
             module.random = random  # type: ignore[attr-defined]
 
 
 def _daylight() -> list[float]:
-    """Outdoor irradiance over a day that the lamps answer to [W/m2], one value a minute."""
+    """Return outdoor irradiance over a day that the lamps answer to [W/m2], one value a minute."""
     hours = np.arange(1440) / 60
     sun: list[float] = (700 * np.clip(np.sin((hours - 6) / 13.5 * np.pi), 0, None) * (hours > 6)).tolist()
     return sun
@@ -94,22 +94,22 @@ def household(seed: int, workdays: int = WORKDAYS, weekend_days: int = WEEKEND_D
     power = np.zeros((workdays + weekend_days, SLOTS, 1440), dtype=np.uint16)
     people = np.zeros((workdays + weekend_days, 144), dtype=np.uint16)
     daylight = _daylight()
-    with _seeded(seed, occupancy, appliance, lighting, chain) as own:
-        here = own.choices((1, 2, 3, 4, 5), (28, 34, 16, 14, 8))[0]
+    with _seeded(seed, occupancy, appliance, lighting, chain) as generator:
+        members = generator.choices((1, 2, 3, 4, 5), (28, 34, 16, 14, 8))[0]
         owned = appliance.Appliances(
             str(inputs / "Appliances.csv"),
-            annual_consumption=own.uniform(1800, 3600),
+            annual_consumption=generator.uniform(1800, 3600),
             randomize_appliances=True,
             prev_heat_dev=True,
         )
         for stove in (19, 20):  # every kitchen has a range
             owned.data[stove][0] = 1
-        bulbs = lighting.load_lighting_profile(str(inputs / "LightBulbs.csv"), own.randrange(100))
+        bulbs = lighting.load_lighting_profile(str(inputs / "LightBulbs.csv"), generator.randrange(100))
         profile = wrapper.ElectricityProfile(owned, bulbs)
         for first, count, kind in ((0, workdays, "wd"), (workdays, weekend_days, "we")):
             if not count:
                 continue
-            home = occupancy.Occupancy(here, initial_day=1 if kind == "wd" else 6, do_profile=False)
+            home = occupancy.Occupancy(members, initial_day=1 if kind == "wd" else 6, do_profile=False)
             home.gen_occ_profile(1)  # loads the package's tables
             for day in range(first, first + count):
                 states = home._get_occupancy(kind == "we")
@@ -119,15 +119,25 @@ def household(seed: int, workdays: int = WORKDAYS, weekend_days: int = WEEKEND_D
                 lamps = lighting.run_lighting_simulation(states, bulbs, daylight, profile.lighting_config)
                 power[day, :27] = np.clip(np.asarray(run[:27]), 0, None)
                 for circuit in range(LAMP_CIRCUITS):
-                    on = lamps[circuit::LAMP_CIRCUITS]
-                    if on:
-                        power[day, 27 + circuit] = np.sum(on, axis=0)
+                    lit = lamps[circuit::LAMP_CIRCUITS]
+                    if lit:
+                        power[day, 27 + circuit] = np.sum(lit, axis=0)
                 people[day] = states
     return power, people
 
 
-def write_households(folder: Path, seeds: list[tuple[int, int]], workdays: int, weekend_days: int) -> None:
-    """Write these households, (number, seed) each, into the pool's folder."""
+def write_households(folder: Path, seeds: list[tuple[int, int]], *, workdays: int, weekend_days: int) -> None:
+    """Write households into the pool's folder.
+
+    Parameters
+    ----------
+    folder
+        Of the pool.
+    seeds
+        Number and seed of each household.
+    workdays, weekend_days
+        Days of each.
+    """
     for number, seed in seeds:
         power, people = household(seed, workdays, weekend_days)
         np.save(folder / f"power-{number}.npy", power)
@@ -137,7 +147,4 @@ def write_households(folder: Path, seeds: list[tuple[int, int]], workdays: int, 
 @lru_cache(maxsize=300)
 def read_household(folder: Path, number: int) -> tuple[Pool, Pool]:
     """Return a household of the pool, as `household` gave it; the power is mapped, not read."""
-    return (
-        np.load(folder / f"power-{number}.npy", mmap_mode="r"),
-        np.load(folder / f"people-{number}.npy"),
-    )
+    return (np.load(folder / f"power-{number}.npy", mmap_mode="r"), np.load(folder / f"people-{number}.npy"))

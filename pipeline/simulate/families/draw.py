@@ -1,4 +1,4 @@
-"""Draws a proof fleet: streets and homes, then who has which fault and who only looks odd.
+"""Draws a family's fleet: streets and homes, then who has which fault and who only looks odd.
 
 Own ranges, from the trade: mostly 120/240 homes with an upstream clamp a leg, some 120/208 condominiums
 and single-line homes, some bundled load conductors with clamps in parallel. Faults and hard negatives
@@ -8,9 +8,9 @@ are dealt evenly over their kinds, each home in a random order getting the rares
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,9 +18,8 @@ import numpy as np
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, PvLeg
 from pipeline.faults.clamps import Wiring
-from pipeline.simulate.families.array import Roof
-from pipeline.simulate.families.home import Area, Home
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate.families.spec import Area, Home, Roof, UnlikeSpec
+from pipeline.simulate.spec import seeded_rng
 
 PLACES = (
     ("harbour", "America/New_York", 41.3, -72.9, 17.0),
@@ -51,6 +50,8 @@ NEEDS_240 = {"loose_neutral", "crossed_and_turned"}
 NO_SUMMER_TIME = {"America/Phoenix", "Pacific/Honolulu"}
 NEEDS_DAYS = {"dst": 4, "pv_outage": 4, "snow": 4, "new_site": 3}
 LEAST_DAYS_FOR_ONSET = 6
+Fits = Callable[[Home, str, UnlikeSpec], bool]
+Give = Callable[[Home, str, int, UnlikeSpec, np.random.Generator], Home]
 
 
 def areas(spec: UnlikeSpec) -> list[Area]:
@@ -58,62 +59,59 @@ def areas(spec: UnlikeSpec) -> list[Area]:
     middle = (spec.start + (datetime.combine(spec.end, datetime.max.time()) - spec.start) / 2).replace(
         tzinfo=UTC
     )
-    found = []
+    places = []
     for name, zone, latitude, longitude, mean_c in PLACES:
-        offset = middle.astimezone(ZoneInfo(zone)).utcoffset()
-        assert offset is not None
-        found.append(Area(name, zone, latitude, longitude, int(offset.total_seconds() // 60), mean_c))
-    return found
+        offset = middle.astimezone(ZoneInfo(zone)).utcoffset() or timedelta()
+        places.append(Area(name, zone, latitude, longitude, offset // timedelta(minutes=1), mean_c))
+    return places
 
 
-def streets(spec: UnlikeSpec) -> Iterator[list[int]]:
+def _streets(spec: UnlikeSpec) -> Iterator[list[int]]:
     """Yield the numbers of the homes on each transformer, in order."""
     first, street = 0, 0
     while first < spec.sites:
-        low, high = HOMES_A_STREET[service_of(spec, street)[0]]
+        low, high = HOMES_A_STREET[_draw_service(spec, street)[0]]
         count = int(_street_rng(spec, street, 1).integers(low, high))
         yield list(range(first, min(first + count, spec.sites)))
         first, street = first + count, street + 1
 
 
 def _street_rng(spec: UnlikeSpec, street: int, what: int) -> np.random.Generator:
-    return np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(2, street, what)))
+    return seeded_rng(spec.seed, 2, street, what)
 
 
-def service_of(spec: UnlikeSpec, street: int) -> tuple[str, int]:
+def _draw_service(spec: UnlikeSpec, street: int) -> tuple[str, int]:
     """Return the service of a street and the number of its area."""
     rng = _street_rng(spec, street, 0)
-    at = int(rng.choice(len(SERVICES), p=[share for _, share in SERVICES]))
-    return SERVICES[at][0], int(rng.integers(len(PLACES)))
+    index = int(rng.choice(len(SERVICES), p=[share for _, share in SERVICES]))
+    return SERVICES[index][0], int(rng.integers(len(PLACES)))
 
 
 def draw_fleet(spec: UnlikeSpec) -> list[list[Home]]:
     """Return the homes of the fleet, street by street, with their faults and hard negatives."""
     drawn = [
-        [_home(spec, street, number) for number in numbers] for street, numbers in enumerate(streets(spec))
+        [_draw_home(spec, street, number) for number in numbers]
+        for street, numbers in enumerate(_streets(spec))
     ]
     flat = [home for homes in drawn for home in homes]
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(4,)))
+    rng = seeded_rng(spec.seed, 4)
     order = rng.permutation(len(flat)).tolist()
-    faulty, hard = round(spec.fault_share * spec.sites), round(spec.hard_share * spec.sites)
-    dealt: Counter[str] = Counter()
-    for at in order:
-        if sum(dealt.values()) == faulty:
-            break
-        kinds = [name for name in spec.faults or CATALOGUE if _fits(name, flat[at])]
-        if kinds:
-            name = min(kinds, key=lambda kind: (dealt[kind], kind))
-            flat[at] = _faulty(flat[at], name, dealt[name], spec, rng)
-            dealt[name] += 1
-    odd: Counter[str] = Counter()
-    for at in order:
-        if sum(odd.values()) == hard:
-            break
-        if flat[at].fault == "sound":
-            words = [word for word in HARD if _looks(word, flat[at], spec)]
-            word = min(words, key=lambda kind: (odd[kind], kind))
-            flat[at] = _odd(flat[at], word, spec, rng)
-            odd[word] += 1
+    names = tuple(spec.faults or CATALOGUE)
+
+    def deal(share: float, kinds: tuple[str, ...], fits: Fits, give: Give) -> None:
+        """Give so many homes a kind that fits, always the rarest so far."""
+        dealt: Counter[str] = Counter()
+        for number in order:
+            if dealt.total() == round(share * spec.sites):
+                return
+            fitting = [kind for kind in kinds if fits(flat[number], kind, spec)]
+            if fitting:
+                kind = min(fitting, key=lambda kind: (dealt[kind], kind))
+                flat[number] = give(flat[number], kind, dealt[kind], spec, rng)
+                dealt[kind] += 1
+
+    deal(spec.fault_share, names, _fits_fault, _with_fault)
+    deal(spec.hard_share, HARD, _fits_hard, _with_hard)
     return [[flat[home.number] for home in homes] for homes in drawn]
 
 
@@ -126,7 +124,7 @@ def right_wiring(home: Home) -> Wiring:
     )  # fmt: skip
 
 
-def _fits(name: str, home: Home) -> bool:
+def _fits_fault(home: Home, name: str, spec: UnlikeSpec) -> bool:
     one = np.ones(1)
     pv_w = 1000.0 * one if home.roof else 0.0 * one
     circuit = Circuit.from_powers(one, one, pv_w, service=home.service, pv_leg=home.pv_leg)
@@ -134,7 +132,7 @@ def _fits(name: str, home: Home) -> bool:
     return bool(fault.legs_on(home.service)) and fault.fits(right_wiring(home), circuit)
 
 
-def _faulty(home: Home, name: str, nth: int, spec: UnlikeSpec, rng: np.random.Generator) -> Home:
+def _with_fault(home: Home, name: str, nth: int, spec: UnlikeSpec, rng: np.random.Generator) -> Home:
     fault, onset = CATALOGUE[name], 0
     legs = fault.legs_on(home.service)
     # A record that is wrong has been wrong from the first day: readings don't change with it.
@@ -144,7 +142,9 @@ def _faulty(home: Home, name: str, nth: int, spec: UnlikeSpec, rng: np.random.Ge
     return replace(home, fault=name, leg=legs[nth % len(legs)], onset_min=onset)
 
 
-def _looks(word: str, home: Home, spec: UnlikeSpec) -> bool:
+def _fits_hard(home: Home, word: str, spec: UnlikeSpec) -> bool:
+    if home.fault != "sound":
+        return False
     if (word in NEEDS_SUN and home.roof is None) or spec.days < NEEDS_DAYS.get(word, 0):
         return False
     if (word in NEEDS_TWO_LEGS and home.service == "single") or (
@@ -156,30 +156,30 @@ def _looks(word: str, home: Home, spec: UnlikeSpec) -> bool:
     return word != "loose_neutral" or spec.with_volts is not False
 
 
-def _odd(home: Home, word: str, spec: UnlikeSpec, rng: np.random.Generator) -> Home:
-    told = bool(rng.random() < 0.5)
+def _with_hard(home: Home, word: str, nth: int, spec: UnlikeSpec, rng: np.random.Generator) -> Home:
+    coin = bool(rng.random() < 0.5)
     if word == "battery_exporting":
-        return replace(home, hard=word, battery="exports", declares_battery=True, has_battery_w=told)
+        return replace(home, hard=word, battery="exports", declares_battery=True, has_battery_w=coin)
     if word == "battery_undeclared":
         return replace(home, hard=word, battery="self", declares_battery=False, has_battery_w=False)
     if word == "battery_declared":
-        return replace(home, hard=word, battery="self", declares_battery=True, has_battery_w=told)
+        return replace(home, hard=word, battery="self", declares_battery=True, has_battery_w=coin)
     if word == "loose_neutral":
         return replace(home, hard=word, has_volts=bool(spec.with_volts or rng.random() < 0.8))
     if word == "ev_all_night":
-        return replace(home, hard=word, has_ev=told)
+        return replace(home, hard=word, has_ev=coin)
     if word == "single_leg_inverter" and home.roof is not None:
         ac_kw = float(rng.choice([0.6, 0.9, 1.2, 1.8]))
         roof = replace(home.roof, ac_kw=ac_kw, dc_kw=ac_kw * 1.2)
-        leg: PvLeg = "l1" if told else "l2"
+        leg: PvLeg = "l1" if coin else "l2"
         # What is added back goes half on each leg, which this inverter doesn't do.
         return replace(home, hard=word, roof=roof, pv_leg=leg, added_back=False, is_clipped=False)
     return replace(home, hard=word)
 
 
-def _home(spec: UnlikeSpec, street: int, number: int) -> Home:
-    service, area = service_of(spec, street)
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(1, number)))
+def _draw_home(spec: UnlikeSpec, street: int, number: int) -> Home:
+    service, area = _draw_service(spec, street)
+    rng = seeded_rng(spec.seed, 1, number)
     _, _, latitude, longitude, _ = PLACES[area]
     ac_kw = float(rng.choice([2.9, 3.8, 5.0, 6.0, 7.6, 8.2, 10.0, 11.4])) * (
         0.6 if service == "120/208" else 1
@@ -209,9 +209,5 @@ def _home(spec: UnlikeSpec, street: int, number: int) -> Home:
     if spec.family != "weather":
         return home
     volts, has_var, has_meter = (bool(rng.random() < share) for share in WEATHER_SHARES)
-    return replace(
-        home,
-        has_volts=volts if spec.with_volts is None else spec.with_volts,
-        has_var=has_var,
-        has_meter=has_meter,
-    )
+    has_volts = volts if spec.with_volts is None else spec.with_volts
+    return replace(home, has_volts=has_volts, has_var=has_var, has_meter=has_meter)

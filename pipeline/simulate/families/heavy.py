@@ -1,8 +1,8 @@
-"""North American loads that CREST doesn't have, driven by its occupants: tank, heat pump, car.
+"""Large loads and batteries: tank, heat pump and car, driven by occupants and weather.
 
-Own small models. A storage water heater is a thermostat on a tank that occupants draw from; a heat pump
-cycles so that its duty follows the outdoor temperature (cycles an hour go with duty x (1 - duty), the
-usual thermostat law); a car is plugged in when somebody comes home and not every day.
+Own small models, for what the measured and the CREST households lack. A storage water heater is a thermostat on a
+tank that occupants draw from; a heat pump cycles so that its duty follows the outdoor temperature (cycles an hour
+go with duty x (1 - duty), the usual thermostat law); a car is plugged in when somebody comes home and not every day.
 All powers are [W] at one minute, shape (n,).
 """
 
@@ -11,8 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
+from pipeline.faults.circuit import Float
 
 DRAW_A_MIN = 0.0035  # hot-water draws a minute and active occupant
 DRAW_KWH = 0.55  # mean heat of a draw
@@ -21,6 +20,8 @@ TANK_BAND_KWH = (0.5, 1.6)  # heat below full at which the element comes on
 CYCLES_PER_H = 3.0  # a thermostat's most cycles an hour, at duty 1/2
 LONGEST_MIN = 600  # a run of the element is looked ahead this far
 BALANCE_C, COMFORT_C = 15.0, 22.5  # outdoor: heats below, cools above
+SLOW_CHARGERS_W = (1400.0, 3300.0, 5800.0)
+PEAK_H, CHEAP_H = (16.0, 21.0), (0.5, 5.0)  # local hours of a tariff
 
 
 def water_heater(rng: np.random.Generator, occupants: Float, element_w: float) -> Float:
@@ -30,17 +31,17 @@ def water_heater(rng: np.random.Generator, occupants: Float, element_w: float) -
     used_kwh = np.cumsum(draws + TANK_LOSS_W / 60e3)
     power = np.zeros(steps)
     band, step_kwh = rng.uniform(*TANK_BAND_KWH), element_w / 60e3
-    served, at = float(-rng.uniform(0, band)), 0
+    heated_kwh, start = float(-rng.uniform(0, band)), 0
     while True:
-        at = max(int(np.searchsorted(used_kwh, served + band)), at)
-        if at >= steps:
+        start = max(int(np.searchsorted(used_kwh, heated_kwh + band)), start)
+        if start >= steps:
             return power
-        ahead = used_kwh[at : at + LONGEST_MIN]
-        full = np.flatnonzero(ahead <= served + step_kwh * np.arange(1, ahead.size + 1))
+        ahead = used_kwh[start : start + LONGEST_MIN]
+        full = np.flatnonzero(ahead <= heated_kwh + step_kwh * np.arange(1, ahead.size + 1))
         length = int(full[0]) + 1 if full.size else ahead.size
-        power[at : at + length] = element_w
-        served += step_kwh * length
-        at += length + 1
+        power[start : start + length] = element_w
+        heated_kwh += step_kwh * length
+        start += length + 1
 
 
 def heat_pump(rng: np.random.Generator, air_c: Float, rated_w: float) -> Float:
@@ -50,21 +51,34 @@ def heat_pump(rng: np.random.Generator, air_c: Float, rated_w: float) -> Float:
     heating, cooling = BALANCE_C - air_c, air_c - COMFORT_C
     duty = np.clip(size * np.maximum(heating, cooling), 0.0, 1.0)
     power = np.zeros(steps)
-    at = int(rng.integers(20))
-    while at < steps:
-        share = float(duty[at])
+    start = int(rng.integers(20))
+    while start < steps:
+        share = float(duty[start])
         if share < 0.04:
-            at += 15
+            start += 15
             continue
         period = 60 / (CYCLES_PER_H * max(4 * share * (1 - share), 0.25))
         length = max(4, round(period * share * rng.uniform(0.8, 1.2)))
-        power[at : at + length] = rated_w * (1 + 0.012 * (air_c[at] - 25)) * rng.uniform(0.97, 1.03)
-        at += length + max(4, round(period * (1 - share) * rng.uniform(0.8, 1.2)))
+        size_w = rated_w * (1 + 0.012 * (air_c[start] - 25))
+        power[start : start + length] = size_w * rng.uniform(0.97, 1.03)
+        start += length + max(4, round(period * (1 - share) * rng.uniform(0.8, 1.2)))
     return np.clip(power, 0.0, 1.5 * rated_w)
 
 
-def car(rng: np.random.Generator, occupants: Float, local_min: NDArray[np.int64], charger_w: float) -> Float:
-    """Return a car's charging: on some days, from coming home (or from a timer at night), for hours."""
+def car(
+    rng: np.random.Generator, occupants: Float, local_min: NDArray[np.int64], *, charger_w: float
+) -> Float:
+    """Return a car's charging: on some days, from coming home (or from a timer at night), for hours.
+
+    Parameters
+    ----------
+    rng, occupants
+        The home's random numbers; how many are at home a minute, shape (n,).
+    local_min
+        Local clock a minute, by `Area.local_minutes`, shape (n,).
+    charger_w
+        What the charger takes.
+    """
     power = np.zeros(occupants.shape[0])
     habit, has_timer = rng.uniform(0.35, 0.9), rng.random() < 0.35
     for day in np.unique(local_min // 1440):
@@ -87,31 +101,80 @@ def car_all_night(rng: np.random.Generator, local_min: NDArray[np.int64], charge
     """Return a slow charger that runs from evening to morning, every night."""
     hour = (local_min % 1440) / 60
     begins, ends = rng.uniform(18.5, 21.5), rng.uniform(5.0, 7.5)
-    on: Bool = (hour >= begins) | (hour < ends)
+    on = (hour >= begins) | (hour < ends)
     return np.where(on, charger_w * (1 + 0.01 * rng.normal(size=hour.size)), 0.0)
 
 
+def draw_slow_charger(rng: np.random.Generator) -> tuple[float, int]:
+    """Return a slow charger's power [W] and volts; the slowest hang on an outlet."""
+    charger_w = float(rng.choice(SLOW_CHARGERS_W))
+    return charger_w, 120 if charger_w < 2000 else 240
+
+
 def battery(
-    rng: np.random.Generator, net_w: Float, hour: Float, most_w: float, kwh: float, exports: bool
+    rng: np.random.Generator, net_w: Float, hour: Float, *, most_w: float, kwh: float, exports: bool
 ) -> Float:
     """Return a battery's power [W], positive discharging, in steps of five minutes.
 
-    `net_w` is load minus production. It charges from surplus and covers the home's need within its rating;
-    one that `exports` sells a fixed power in the evening or at night instead, into whatever the home needs.
+    It charges from surplus and covers the home's need within its rating; one that `exports` sells a fixed power in
+    the evening or at night instead, into whatever the home needs.
+
+    Parameters
+    ----------
+    rng, net_w, hour
+        The home's random numbers; load minus production [W] and local hour a minute, shape (n,).
+    most_w, kwh
+        Rating and what it stores.
+    exports
+        Whether it sells.
     """
-    five = net_w.reshape(-1, 5).mean(axis=1)
-    clock = hour.reshape(-1, 5).mean(axis=1)
-    opens, power = rng.uniform(17, 23), np.zeros(five.shape[0])
-    sale = most_w * rng.uniform(0.5, 1.0)
-    held, reserve = 0.5 * kwh, 0.1 * kwh
-    for at, need_w in enumerate(five.tolist()):
-        wish = need_w
-        if exports:
-            wish = sale if (clock[at] - opens) % 24 < 3.5 else min(need_w, 0.0)
-        wish = min(max(wish, -most_w), most_w)
-        give = (
-            min(wish, max(held - reserve, 0.0) * 12e3) if wish > 0 else max(wish, -(kwh - held) * 12e3 / 0.9)
-        )
-        held -= give / 12e3 if give > 0 else give / 12e3 * 0.9
-        power[at] = give
-    return np.repeat(power, 5)
+    need_w, clock_h = (values.reshape(-1, 5).mean(axis=1) for values in (net_w, hour))
+    opens_h, sale_w = rng.uniform(17, 23), most_w * rng.uniform(0.5, 1.0)
+    wish_w = need_w
+    if exports:
+        wish_w = np.where((clock_h - opens_h) % 24 < 3.5, sale_w, np.minimum(need_w, 0.0))
+    wish_w = np.clip(wish_w, -most_w, most_w)
+    return np.repeat(_limit_to_store(wish_w, kwh, stored_kwh=0.5 * kwh, reserve_kwh=0.1 * kwh), 5)
+
+
+def tariff_battery(
+    rng: np.random.Generator, net_w: Float, hour: Float, *, most_w: float, kwh: float, by_tariff: bool
+) -> Float:
+    """Return a battery's power [W], positive discharging, in steps of five minutes.
+
+    It stores surplus and covers the home's need above a reserve.
+
+    Parameters
+    ----------
+    rng, net_w, hour
+        The home's random numbers; load minus production [W] and local hour a minute, shape (n,).
+    most_w, kwh
+        Rating and what it stores.
+    by_tariff
+        Whether it gives only in dear hours, and in some homes fills up from the grid in cheap ones.
+    """
+    need_w, clock_h = (values.reshape(-1, 5).mean(axis=1) for values in (net_w, hour))
+    reserve_kwh, fills = rng.uniform(0.1, 0.5) * kwh, rng.random() < 0.5
+    share = rng.uniform(0.85, 1.0)  # of the need that it covers: its own meter is not exact
+    wish_w = np.clip(np.where(need_w > 0, share * need_w, need_w), -most_w, most_w)
+    if by_tariff:
+        is_dear = (clock_h >= PEAK_H[0]) & (clock_h < PEAK_H[1])
+        is_cheap = (clock_h >= CHEAP_H[0]) & (clock_h < CHEAP_H[1])
+        wish_w = np.where(is_dear, wish_w, np.minimum(wish_w, 0.0))
+        if fills:
+            wish_w = np.where(is_cheap, -0.6 * most_w, wish_w)
+    stored_kwh = rng.uniform(0.3, 0.9) * kwh
+    return np.repeat(_limit_to_store(wish_w, kwh, stored_kwh=stored_kwh, reserve_kwh=reserve_kwh), 5)
+
+
+def _limit_to_store(wish_w: Float, kwh: float, stored_kwh: float, reserve_kwh: float) -> Float:
+    """Return what a battery gives of the power wished for in each five minutes: a tenth is lost in charging."""
+    power_w = np.zeros(wish_w.size)
+    for step, wish in enumerate(wish_w.tolist()):
+        if wish > 0:
+            given = min(wish, max(stored_kwh - reserve_kwh, 0.0) * 12e3)
+        else:
+            given = max(wish, (stored_kwh - kwh) * 12e3 / 0.9)
+        stored_kwh -= given / 12e3 if given > 0 else given / 12e3 * 0.9
+        power_w[step] = given
+    return power_w

@@ -1,4 +1,4 @@
-"""Homes of measured circuits and a measured array, dealt and bootstrapped by days.
+"""Loads of measured circuits, dealt and bootstrapped by days.
 
 Every local day of a home is made of whole measured days of one household, another day for each circuit,
 so that circuits don't know of each other; each has its own size and its own hours. What no sub-meter sees
@@ -15,12 +15,12 @@ from functools import cache, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.simulate.families import heavy, measured_sun
-from pipeline.simulate.families.home import Area, Home
-from pipeline.simulate.families.loads import CAR, GROUPS, SMALL_CAR, Complex, Float, Loads, local_minutes
-from pipeline.simulate.families.measurements import deal, household, need_measurements
-from pipeline.simulate.families.powers import Powers, covered
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.faults.circuit import Complex, Float
+from pipeline.simulate.families import heavy
+from pipeline.simulate.families.loads import CAR
+from pipeline.simulate.families.measurements import deal, household
+from pipeline.simulate.families.panel import GROUPS, Loads
+from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
 
 Index = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -54,14 +54,14 @@ class MeasuredDays:
 
 
 @dataclass(frozen=True)
-class Part:
+class MeasuredCircuit:
     """A circuit of a home: "rest" (dealt to legs and bundles), "kitchen", "laundry" or "heater".
 
     `days` of MeasuredDays, one a local day; `sizes` (6,) how much larger than measured it is in each group of
     Loads; `later_min` by how much later than measured it lives.
     """
 
-    circuit: str
+    name: str
     days: Index
     sizes: Float
     later_min: int
@@ -82,8 +82,8 @@ def measured_days() -> MeasuredDays:
     def days_of(column: str) -> NDArray[np.float32]:
         flat = np.zeros(count * 1440, dtype=np.float32)
         flat[minute] = rows[column].to_numpy()
-        kept: NDArray[np.float32] = flat[latest].reshape(count, 1440)[is_whole]
-        return kept
+        whole: NDArray[np.float32] = flat[latest].reshape(count, 1440)[is_whole]
+        return whole
 
     # sub-meters count whole Wh: by a minute they may be ahead of the total
     watts = {name: np.maximum(days_of(f"{name}_w"), 0) for name in ("rest", "kitchen", "laundry", "heater")}
@@ -99,108 +99,91 @@ def measured_days() -> MeasuredDays:
 
 
 @cache
-def dealt(day: int) -> NDArray[np.float32]:
+def day_bundles(day: int) -> NDArray[np.float32]:
     """Return a day's rest dealt to leg 1 bundle a, b, leg 2 bundle a, b [W], shape (4, 1440); once a process."""
     legs = deal(measured_days().watts["rest"][day].astype(np.float64))
     return np.array([bundle for leg in legs for bundle in deal(leg)], dtype=np.float32)
 
 
-def powers_of(spec: UnlikeSpec, home: Home, area: Area, rng: np.random.Generator) -> Powers:
-    """Return the home's true powers over the window.
+def draw_loads(spec: UnlikeSpec, home: Home, area: Area, *, rng: np.random.Generator) -> Loads:
+    """Return the home's loads: its measured circuits and its car.
 
-    Raises
-    ------
-    InputError
-        The packages of measurements are not installed.
+    Parameters
+    ----------
+    spec, home, area, rng
+        The fleet, the home and where it is; the home's random numbers.
     """
-    need_measurements()
-    loads = draw_loads(spec, home, area, rng)
-    pv_w, hidden_w, battery_w = (np.zeros(spec.steps) for _ in range(3))
-    if home.roof is not None:
-        pv_w, hidden_w = measured_sun.production(
-            home.roof, spec.start, spec.steps, rng, with_other=home.hard == "second_array"
-        )
-        pv_w = measured_sun.with_standby(pv_w * covered(spec, home, rng), rng)
-    if home.battery:
-        net_w = loads.va.real.sum(axis=0) - pv_w - hidden_w
-        hour = (local_minutes(spec, area) % 1440) / 60
-        battery_w = heavy.battery(
-            rng, net_w, hour, float(rng.choice([3300.0, 5000.0, 7600.0])), float(rng.choice([9.0, 13.5, 20.0])),
-            home.battery == "exports",
-        )  # fmt: skip
-    return Powers(loads, pv_w, battery_w, hidden_w)
-
-
-def draw_loads(spec: UnlikeSpec, home: Home, area: Area, rng: np.random.Generator) -> Loads:
-    """Return the home's loads: its measured circuits and its car."""
-    local = local_minutes(spec, area)
+    local = area.local_minutes(spec.steps)
     va: Complex = np.zeros((GROUPS, spec.steps), dtype=np.complex128)
-    for part in draw_parts(spec, home, local, rng):
-        va += part_va(part, local)
+    for circuit in draw_circuits(spec, home, local, rng=rng):
+        va += _circuit_va(circuit, local)
     if home.hard == "ev_all_night":
-        charger_w = float(rng.choice(SMALL_CAR))
-        volts = 120 if charger_w < 2000 else 240  # a slow one hangs on an outlet
-        va[_group(rng, volts == 240)] += heavy.car_all_night(rng, local, charger_w)
+        charger_w, volts = heavy.draw_slow_charger(rng)
+        va[_draw_group(rng, volts == 240)] += heavy.car_all_night(rng, local, charger_w)
     elif home.has_ev and home.hard != "vacant":
         watts = va[:4].real.sum(axis=0)
         is_home = (watts > np.median(watts)).astype(np.float64)  # somebody who comes home switches things on
-        va[_group(rng, True)] += heavy.car(rng, is_home, local, float(rng.choice(CAR)))
-    if home.service == "single":  # there is no leg 2
-        va[0:2] += va[2:4]
-        va[2:4] = 0.0
-    return Loads(va)
+        va[_draw_group(rng, True)] += heavy.car(rng, is_home, local, charger_w=float(rng.choice(CAR)))
+    return Loads.on_service(home.service, va)
 
 
-def draw_parts(spec: UnlikeSpec, home: Home, local: Index, rng: np.random.Generator) -> list[Part]:
-    """Return the circuits of a home."""
+def draw_circuits(
+    spec: UnlikeSpec, home: Home, local: Index, *, rng: np.random.Generator
+) -> list[MeasuredCircuit]:
+    """Return the circuits of a home.
+
+    Parameters
+    ----------
+    spec, home
+        The fleet and the home.
+    local, rng
+        Its local clock a minute, by `Area.local_minutes`, shape (n,); the home's random numbers.
+    """
     table = measured_days()
     count = int(local[-1] // 1440) + 1
     later = rng.integers(-MOST_SHIFT_MIN, MOST_SHIFT_MIN + 1, 5)
     if home.hard == "vacant":
         days = rng.choice(table.quiet, count)
         size = rng.uniform(*VACANT_W) / float(table.watts["rest"][days].mean())
-        return [Part("rest", days, _rest_sizes(rng, size), int(later[0]))]
+        return [MeasuredCircuit("rest", days, _rest_sizes(rng, size), int(later[0]))]
     opposite = rng.random() < OPPOSITE_SHARE
     first = spec.start.date().toordinal() - 1  # the local day before the window's
     days = np.array(
         [_like_days(rng, date.fromordinal(first + day), opposite, later.size) for day in range(count)]
     )
-    parts = [Part("rest", days[:, 0], _rest_sizes(rng, _size(rng, REST_SIZE)), int(later[0]))]
+    circuits = [
+        MeasuredCircuit("rest", days[:, 0], _rest_sizes(rng, _draw_size(rng, REST_SIZE)), int(later[0]))
+    ]
     if rng.random() < TWO_HOUSEHOLDS_SHARE:
-        parts.append(Part("rest", days[:, 1], _rest_sizes(rng, _size(rng, REST_SIZE)), int(later[1])))
+        sizes = _rest_sizes(rng, _draw_size(rng, REST_SIZE))
+        circuits.append(MeasuredCircuit("rest", days[:, 1], sizes, int(later[1])))
     has_heater = rng.random() >= NO_HEATER_SHARE
-    for at, (circuit, between, size) in enumerate(
-        (
-            ("kitchen", rng.random() < KITCHEN_240_SHARE, _size(rng, SUB_SIZE)),
-            ("laundry", rng.random() < LAUNDRY_240_SHARE, _size(rng, SUB_SIZE)),
-            ("heater", True, _size(rng, HEATER_SIZE) * has_heater),
-        ),
-        start=2,
-    ):
+    sub_meters = (
+        ("kitchen", rng.random() < KITCHEN_240_SHARE, _draw_size(rng, SUB_SIZE)),
+        ("laundry", rng.random() < LAUNDRY_240_SHARE, _draw_size(rng, SUB_SIZE)),
+        ("heater", True, _draw_size(rng, HEATER_SIZE) * has_heater),
+    )
+    for column, (name, is_between, size) in enumerate(sub_meters, start=2):
         sizes = np.zeros(GROUPS)
-        sizes[_group(rng, between)] = size
-        parts.append(Part(circuit, days[:, at], sizes, int(later[at])))
-    return parts
+        sizes[_draw_group(rng, is_between)] = size
+        circuits.append(MeasuredCircuit(name, days[:, column], sizes, int(later[column])))
+    return circuits
 
 
-def part_va(part: Part, local: Index) -> Complex:
+def _circuit_va(circuit: MeasuredCircuit, local: Index) -> Complex:
     """Return what a circuit takes in each group [W + j var], shape (6, n)."""
-    table = measured_days()
-    if part.circuit == "rest":
-        watts = np.stack([dealt(int(day)) for day in part.days], axis=1).reshape(4, -1)
+    table, days = measured_days(), circuit.days
+    if circuit.name == "rest":
+        watts = np.stack([day_bundles(int(day)) for day in days], axis=1).reshape(4, -1)
     else:
-        watts = np.broadcast_to(
-            table.watts[part.circuit][part.days].reshape(-1), (GROUPS, 1440 * part.days.size)
-        )
-    tan = 0.0 * watts[0] if part.circuit == "heater" else table.tan[part.days].reshape(-1)
-    at = (
-        np.arange(local[0], local[-1] + 1) - part.later_min
-    )  # the first and last local day have hours to spare
+        watts = np.broadcast_to(table.watts[circuit.name][days].reshape(-1), (GROUPS, 1440 * days.size))
+    tan = 0.0 * watts[0] if circuit.name == "heater" else table.tan[days].reshape(-1)
+    # the first and last local day have hours to spare
+    minutes = np.arange(local[0], local[-1] + 1) - circuit.later_min
+    factor = 1 + 1j * tan.take(minutes, mode="wrap")
     va: Complex = np.zeros((GROUPS, local.size), dtype=np.complex128)
-    for group in np.flatnonzero(part.sizes):
-        va[group] = (
-            part.sizes[group] * watts[group].take(at, mode="wrap") * (1 + 1j * tan.take(at, mode="wrap"))
-        )
+    for group in np.flatnonzero(circuit.sizes):
+        va[group] = circuit.sizes[group] * watts[group].take(minutes, mode="wrap") * factor
     return va
 
 
@@ -214,7 +197,7 @@ def _like_days(rng: np.random.Generator, local_day: date, opposite: bool, count:
     return rng.choice(alike, count, replace=False)
 
 
-def _size(rng: np.random.Generator, of: tuple[float, float]) -> float:
+def _draw_size(rng: np.random.Generator, of: tuple[float, float]) -> float:
     return float(np.exp(rng.normal(*of)))
 
 
@@ -224,6 +207,6 @@ def _rest_sizes(rng: np.random.Generator, size: float) -> Float:
     return 2 * size * np.array([lean, lean, 1 - lean, 1 - lean, 0.0, 0.0])
 
 
-def _group(rng: np.random.Generator, is_between: bool) -> int:
+def _draw_group(rng: np.random.Generator, is_between: bool) -> int:
     leg, bundle = int(rng.integers(2)), int(rng.integers(2))
     return 4 + bundle if is_between else 2 * leg + bundle

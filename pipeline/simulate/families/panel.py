@@ -1,30 +1,67 @@
-"""A home's panel while its loads are drawn: which leg and bundle each circuit gets, watts and vars summed."""
+"""A home's loads by leg and bundle, and its panel while they are drawn: which circuit lands where."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.simulate.families.loads import GROUPS, Loads
+from pipeline.faults.circuit import Complex, Float
 
-Float = NDArray[np.float64]
-EVEN_SHARE, NIGHT_LEG_SHARE = 0.4, 0.12
+GROUPS = 6  # leg 1 bundle a, b; leg 2 bundle a, b; between the legs bundle a, b
+
+
+@dataclass(frozen=True)
+class Loads:
+    """Loads [W + j var] at one minute, shape (6, n): leg 1 bundle a, b; leg 2 a, b; between the legs a, b."""
+
+    va: Complex
+
+    @classmethod
+    def on_service(cls, service: str, va: Complex) -> Loads:
+        """Return these loads; on "single", which has no leg 2, leg 1 takes over what was put there."""
+        if service == "single":
+            va[0:2] += va[2:4]
+            va[2:4] = 0.0
+        return cls(va)
+
+    def leg(self, leg: int) -> Complex:
+        """Return what stands between this leg and neutral [W + j var]."""
+        power: Complex = self.va[0] + self.va[1] if leg == 1 else self.va[2] + self.va[3]
+        return power
+
+    @property
+    def line(self) -> Complex:
+        """What stands between the legs [W + j var]."""
+        power: Complex = self.va[4] + self.va[5]
+        return power
+
+    @property
+    def total_w(self) -> Float:
+        """What all of it takes [W]."""
+        power: Float = self.va.real.sum(axis=0)
+        return power
 
 
 class Panel:
-    """Sums of what was put on each leg and bundle (rows as in Loads), with the home's own leaning.
+    """Sums of what was put on each leg and bundle, rows as in `Loads`.
 
-    Many homes lean far to one leg; in some everything that lives at night is on one.
+    Parameters
+    ----------
+    steps, rng
+        Minutes; the home's random numbers.
+    lean, bundle_lean
+        Share of circuits on leg 1, and in bundle a.
+    night_leg
+        The leg of all that lives at night; 0: it goes where other circuits go.
     """
 
-    def __init__(self, steps: int, rng: np.random.Generator) -> None:
+    def __init__(
+        self, steps: int, rng: np.random.Generator, *, lean: float, bundle_lean: float, night_leg: int = 0
+    ) -> None:
         self.rng = rng
-        self.watts: Float = np.zeros((GROUPS, steps))
-        self.vars: Float = np.zeros((GROUPS, steps))
-        is_even = rng.random() < EVEN_SHARE
-        self.lean = float(rng.uniform(0.35, 0.65) if is_even else rng.uniform(0.1, 0.9))
-        self.bundle_lean = float(rng.uniform(0.25, 0.75))
-        self.night_leg = int(rng.integers(1, 3)) if rng.random() < NIGHT_LEG_SHARE else 0
+        self.va: Complex = np.zeros((GROUPS, steps), dtype=np.complex128)
+        self.lean, self.bundle_lean, self.night_leg = lean, bundle_lean, night_leg
 
     def circuit(self, volts: int, is_nightly: bool = False) -> int:
         """Return the row of one more circuit of 120 or 240 V."""
@@ -36,22 +73,29 @@ class Panel:
             leg = self.night_leg
         return 2 * (leg - 1) + bundle
 
-    def put(self, watts: Float | float, tan: float = 0.0, volts: int = 120, is_nightly: bool = False) -> None:
-        """Add a load [W] with reactive power of `tan` times it, positive lagging, on a circuit of its own."""
-        row = self.circuit(volts, is_nightly)
-        self.watts[row] += watts
-        if tan:
-            self.vars[row] += tan * watts
+    def put(
+        self, watts: Float | float, tan: float = 0.0, volts: int = 120, *, is_nightly: bool = False
+    ) -> None:
+        """Add a load on a circuit of its own.
 
+        Parameters
+        ----------
+        watts
+            What it takes [W], shape (n,).
+        tan
+            Reactive over real power, positive lagging.
+        volts
+            120 for a leg, 240 between the legs.
+        is_nightly
+            Whether it lives at night.
+        """
+        self.va[self.circuit(volts, is_nightly)] += watts * (1 + 1j * tan)
+
+    @property
     def total_w(self) -> Float:
-        """Return what all of it takes [W]."""
-        total: Float = self.watts.sum(axis=0)
-        return total
+        """What all of it takes [W]."""
+        return Loads(self.va).total_w
 
     def loads(self, service: str) -> Loads:
-        """Return the loads; a single line has no leg 2."""
-        va = self.watts + 1j * self.vars
-        if service == "single":
-            va[0:2] += va[2:4]
-            va[2:4] = 0.0
-        return Loads(va)
+        """Return what was put on the panel."""
+        return Loads.on_service(service, self.va)

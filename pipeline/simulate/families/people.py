@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.faults.circuit import Float
 from pipeline.simulate.families.panel import Panel
 
-Float = NDArray[np.float64]
 Index = NDArray[np.int64]
 GRID_MIN = 5
 
@@ -57,14 +57,12 @@ HABITS = (
 
 def hours(local: Index) -> Float:
     """Return the local hour on the grid."""
-    clock: Float = (local[::GRID_MIN] % 1440) / 60
-    return clock
+    return (local[::GRID_MIN] % 1440) / 60
 
 
 def repeat(grid: Float) -> Float:
     """Return the grid's values minute by minute."""
-    minutes: Float = np.repeat(grid, GRID_MIN)
-    return minutes
+    return np.repeat(grid, GRID_MIN)
 
 
 def draw_people(rng: np.random.Generator, local: Index, first_day: int) -> People:
@@ -89,7 +87,7 @@ def draw_people(rng: np.random.Generator, local: Index, first_day: int) -> Peopl
     return People(is_in.astype(np.float64), is_up.astype(np.float64), bool(works_here))
 
 
-def live(panel: Panel, people: People, local: Index) -> None:
+def put_activities(panel: Panel, people: People, local: Index) -> None:
     """Put on the panel what people do: habits by the clock, screens while they are up, work by day."""
     rng = panel.rng
     days, first = int(local[-1] // 1440) + 1, int(local[0])
@@ -97,23 +95,21 @@ def live(panel: Panel, people: People, local: Index) -> None:
         row = panel.circuit(habit.volts)
         watts, a_day = rng.uniform(*habit.watts), rng.uniform(*habit.a_day)
         count = int(rng.poisson(a_day * days))
-        at = 1440 * rng.integers(0, days, count) + (60 * rng.normal(*habit.hour, count)).astype(int) - first
-        length = rng.uniform(*habit.minutes, count).astype(int)
+        begins = (
+            1440 * rng.integers(0, days, count) + (60 * rng.normal(*habit.hour, count)).astype(int) - first
+        )
+        lengths = rng.uniform(*habit.minutes, count).astype(int)
         on_min = max(1, round(6 * habit.on_share))
-        for begin, minutes in zip(at.tolist(), length.tolist(), strict=True):
+        for begin, minutes in zip(begins.tolist(), lengths.tolist(), strict=True):
             if not 0 <= begin < local.size or not people.is_in[begin // GRID_MIN]:
                 continue
-            pieces = range(begin, begin + minutes, 6) if habit.on_share < 1 else (begin,)
-            for piece in pieces:
-                stop = min(piece + on_min, begin + minutes) if habit.on_share < 1 else begin + minutes
-                panel.watts[row, piece:stop] += watts
-                if habit.tan:
-                    panel.vars[row, piece:stop] += watts * habit.tan
+            end = begin + minutes
+            for start in range(begin, end, 6) if habit.on_share < 1 else (begin,):
+                stop = min(start + on_min, end) if habit.on_share < 1 else end
+                panel.va[row, start:stop] += watts * (1 + 1j * habit.tan)
     busy = people.is_up * (rng.random(people.is_up.size // 24 + 1) < 0.6).repeat(24)[: people.is_up.size]
     panel.put(repeat(busy) * rng.uniform(40, 350), float(rng.uniform(-0.4, 0.4)))
     if people.works_here:
-        clock = hours(local)
-        panel.put(
-            repeat(people.is_in * (clock > 8.5) * (clock < 17.3)) * rng.uniform(60, 420),
-            float(rng.uniform(-0.5, 0.6)),
-        )
+        hour = hours(local)
+        at_work = repeat(people.is_in * (hour > 8.5) * (hour < 17.3))
+        panel.put(at_work * rng.uniform(60, 420), float(rng.uniform(-0.5, 0.6)))

@@ -5,26 +5,18 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
-import numpy as np
 import polars as pl
 
-from pipeline.simulate.families.build import Built
-from pipeline.simulate.families.home import Area
-from pipeline.simulate.families.spec import UnlikeSpec
+from pipeline.simulate import lake
+from pipeline.simulate.families.build import BuiltHome
+from pipeline.simulate.families.spec import Area, UnlikeSpec
 from pipeline.simulate.families.witness import WITNESS_COLUMNS
+from pipeline.simulate.spec import seeded_rng
 
-SITE_COLUMNS: dict[str, Any] = {
-    "site_id": pl.String, "timezone": pl.String, "latitude": pl.Float64, "longitude": pl.Float64,
-    "area": pl.String, "service": pl.String, "service_amps": pl.Int64, "pv_kw": pl.Float64,
-    "ct_sees_pv": pl.Boolean, "pv_added_back": pl.Boolean, "ct_location": pl.String, "ct_amps": pl.Int64,
-    "cts_per_leg": pl.Int64, "lead_extended": pl.Boolean, "has_battery": pl.Boolean, "has_ev": pl.Boolean,
-    "crew_id": pl.String, "commissioned_on": pl.Date,
-}  # fmt: skip
 TRUTH_COLUMNS: dict[str, Any] = {
-    "site_id": pl.String, "fault": pl.String, "leg": pl.String, "onset_on": pl.Date,
-    "severity": pl.String, "hard_negative": pl.String, "sees_pv_true": pl.Boolean,
+    **lake.TRUTH_COLUMNS,
     **dict.fromkeys(WITNESS_COLUMNS, pl.Float64),
-    "has_volts": pl.Boolean, "has_meter": pl.Boolean, "has_var": pl.Boolean, "has_battery_w": pl.Boolean,
+    **dict.fromkeys(("has_volts", "has_meter", "has_var", "has_battery_w"), pl.Boolean),
 }  # fmt: skip
 CREWS = [(f"P{number + 1:02d}", f"Proof crew {number + 1}") for number in range(14)]
 # How often a register leaves a field empty.
@@ -35,19 +27,16 @@ BLANK = {
 UPSTREAM_PLACES, LOAD_PLACES = ("service_entrance", "bus_bar", "feeder"), ("load_conductors", "feeder")
 
 
-def site_row(spec: UnlikeSpec, built: Built, area: Area) -> dict[str, Any]:
+def site_row(spec: UnlikeSpec, built: BuiltHome, area: Area) -> dict[str, Any]:
     """Return the home's row of sites.csv."""
     home = built.home
-    rng = np.random.default_rng(np.random.SeedSequence(spec.seed, spawn_key=(8, home.number)))
+    rng = seeded_rng(spec.seed, 8, home.number)
     start = spec.start.date()
     age = int(rng.integers(3, 1200))
     since = start + timedelta(days=built.first_day) if built.first_day else start - timedelta(days=age)
     declared = built.wiring.declared_sees_pv
-    place = (
-        rng.choice(UPSTREAM_PLACES, p=[0.5, 0.35, 0.15])
-        if declared
-        else rng.choice(LOAD_PLACES, p=[0.8, 0.2])
-    )
+    places, shares = (UPSTREAM_PLACES, (0.5, 0.35, 0.15)) if declared else (LOAD_PLACES, (0.8, 0.2))
+    place = rng.choice(places, p=shares)
     row: dict[str, Any] = {
         "site_id": home.site_id, "timezone": area.timezone,
         "latitude": round(home.roof.latitude if home.roof else area.latitude, 4),
@@ -66,7 +55,7 @@ def site_row(spec: UnlikeSpec, built: Built, area: Area) -> dict[str, Any]:
     return row
 
 
-def truth_row(spec: UnlikeSpec, built: Built) -> dict[str, Any]:
+def truth_row(spec: UnlikeSpec, built: BuiltHome) -> dict[str, Any]:
     """Return the home's row of truth.csv, its witness columns included."""
     home = built.home
     onset = (spec.start + timedelta(minutes=home.onset_min)).date() if home.onset_min else None

@@ -1,4 +1,4 @@
-"""What a proof fleet is made of: its size, window and shares."""
+"""What a family's fleet is made of: its size, window and shares, its areas, homes and roofs."""
 
 from __future__ import annotations
 
@@ -6,10 +6,15 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Literal, get_args
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.core.contract import INTERVAL_MINUTES
 from pipeline.core.errors import InputError
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import PvLeg
 
+BatteryKind = Literal["", "self", "exports"]
 Family = Literal["crest", "weather", "measured"]
 STREETS = "streets"  # the family of the simulator beside these
 FAMILIES: tuple[Family, ...] = get_args(Family)
@@ -76,3 +81,72 @@ class UnlikeSpec:
     def rows(self) -> int:
         """Intervals in the window."""
         return self.steps // self.minutes
+
+
+@dataclass(frozen=True)
+class Roof:
+    """Where an array is and how it lies: degrees, azimuth from north over east; `dc_kw`, `ac_kw` ratings."""
+
+    latitude: float
+    longitude: float
+    tilt: float
+    azimuth: float
+    dc_kw: float
+    ac_kw: float
+
+
+@dataclass(frozen=True)
+class Area:
+    """A dispatch area: place [deg], time zone with its offset [min east of UTC], mean air [degrees C]."""
+
+    name: str
+    timezone: str
+    latitude: float
+    longitude: float
+    offset_min: int
+    mean_c: float
+
+    def local_minutes(self, steps: int) -> NDArray[np.int64]:
+        """Return the local clock of so many minutes from a UTC midnight [min since the local midnight before]."""
+        return np.arange(steps, dtype=np.int64) + 1440 + self.offset_min
+
+
+@dataclass(frozen=True)
+class Home:
+    """The true facts of a home; what the register says of them is drawn when it is written.
+
+    `number` in the fleet, `street` it stands in, `area` by number. `pv_leg` as in Circuit; `roof` is None
+    without solar. `hard` is the word of a hard negative or "", `fault` "sound" or a fault on `leg` from
+    minute `onset_min` on (0: from commissioning). `has_*` say which optional columns it reports;
+    `declares_battery` what the register says.
+    """
+
+    number: int
+    street: int
+    area: int
+    service: str
+    roof: Roof | None
+    pv_leg: PvLeg
+    sees_pv: bool
+    cts_per_leg: int
+    added_back: bool
+    is_clipped: bool
+    production_by: Literal["line", "leg"]
+    production_leg: int
+    battery: BatteryKind
+    declares_battery: bool
+    has_battery_w: bool
+    has_volts: bool
+    has_var: bool
+    has_meter: bool
+    has_ev: bool
+    service_amps: int
+    hard: str = ""
+    fault: str = "sound"
+    leg: str = ""
+    onset_min: int = 0
+
+    @property
+    def site_id(self) -> str:
+        """Its id in the lake."""
+        return f"U{self.number + 1:06d}"

@@ -18,13 +18,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.core.errors import NightFailed
+from pipeline.faults.circuit import Complex, Float
 from pipeline.simulate.families.extra import need
-
-Float = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 TRIPLEX = ((0.10, 0.16), (0.16, 0.20))  # resistance of a phase and of the neutral, ohm/kft
 SELF_X, MUTUAL_X, MUTUAL_R = 0.028, 0.010, 0.0  # ohm/kft: conductors touch, so little flux between them
@@ -38,20 +35,29 @@ KVA = {"120/240": (25.0, 37.5, 50.0), "120/208": (75.0, 112.5), "single": (25.0,
 class Drop:
     """What a home asks of the street, mean a step, and how its neutral is.
 
-    `one_va`, `two_va` [W + j var] leg to neutral, `line_va` between the legs, sources negative, shape (n,);
+    `leg_1_va`, `leg_2_va` [W + j var] leg to neutral, `line_va` between the legs, sources negative, shape (n,);
     `has_loose_neutral` if the drop's neutral is badly joined.
     """
 
-    one_va: Complex
-    two_va: Complex
+    leg_1_va: Complex
+    leg_2_va: Complex
     line_va: Complex
     has_loose_neutral: bool = False
 
 
 def solve_street(
-    service: str, drops: Sequence[Drop], minutes: float, rng: np.random.Generator
+    service: str, drops: Sequence[Drop], *, minutes: float, rng: np.random.Generator
 ) -> list[tuple[Float, Float]]:
     """Return each home's leg-to-neutral voltages (v1, v2) [V rms], shape (n,) each; v2 is 0 on "single".
+
+    Parameters
+    ----------
+    service
+        Of all its homes.
+    drops
+        What each home takes.
+    minutes, rng
+        Length of a step; the home's random numbers.
 
     Raises
     ------
@@ -61,27 +67,24 @@ def solve_street(
         The engine found no solution.
     """
     engine = need("dss").DSS.NewContext()
-    steps = drops[0].one_va.shape[0]
+    steps = drops[0].leg_1_va.shape[0]
     hours = minutes / 60
-    _tell(engine, _network(service, rng))
+    _command(engine, _network(service, rng))
     _shape(engine, "supply", _supply(steps, hours, rng), None, hours)
-    _tell(engine, "Edit Vsource.source daily=supply")
+    _command(engine, "Edit Vsource.source daily=supply")
     for home, drop in enumerate(drops):
-        _tell(engine, _service(service, home, drop.has_loose_neutral, rng))
-        ends, line_kv = _ends(service, home)
-        volts = 0.24 if service == "single" else 0.12
-        parts = [("one", ends[0], volts, drop.one_va)]
-        if service != "single":
-            parts += [("two", ends[1], 0.12, drop.two_va), ("line", f"home{home}.1.2", line_kv, drop.line_va)]
-        for name, bus, kv, power in parts:
+        _command(engine, _service(service, home, drop.has_loose_neutral, rng))
+        line_kv = {"120/240": 0.24, "120/208": 0.208, "single": 0.24}[service]
+        loads = [("one", "1.3", 0.12, drop.leg_1_va), ("two", "2.3", 0.12, drop.leg_2_va)]
+        loads.append(("line", "1.2", line_kv, drop.line_va))
+        if service == "single":
+            loads = [("one", "1.2", line_kv, drop.leg_1_va)]
+        for name, nodes, kv, power in loads:
             _shape(engine, f"{name}{home}", power.real / 1000, power.imag / 1000, hours)
-            _tell(
-                engine,
-                f"New Load.{name}{home} bus1={bus} phases=1 kv={kv} kw=1 kvar=1 model=1 "
-                f"vminpu=0.6 vmaxpu=1.4 daily={name}{home}",
-            )
-        _tell(engine, f"New Monitor.m{home} element=Line.drop{home} terminal=2 mode=0 vipolar=no")
-    _tell(engine, f"Set mode=daily stepsize={minutes}m number={steps}\nSet tolerance=1e-6\nSet maxiter=60")
+            load = f"New Load.{name}{home} bus1=home{home}.{nodes} phases=1 kv={kv} kw=1 kvar=1"
+            _command(engine, f"{load} model=1 vminpu=0.6 vmaxpu=1.4 daily={name}{home}")
+        _command(engine, f"New Monitor.m{home} element=Line.drop{home} terminal=2 mode=0 vipolar=no")
+    _command(engine, f"Set mode=daily stepsize={minutes}m number={steps}\nSet tolerance=1e-6\nSet maxiter=60")
     circuit = engine.ActiveCircuit
     circuit.Solution.Solve()
     if not circuit.Solution.Converged:
@@ -89,7 +92,7 @@ def solve_street(
     return [_volts(circuit, f"m{home}", service) for home in range(len(drops))]
 
 
-def _tell(engine: Any, commands: str) -> None:
+def _command(engine: Any, commands: str) -> None:
     for command in commands.strip().splitlines():
         engine.Text.Command = command
 
@@ -117,51 +120,59 @@ def _supply(steps: int, hours: float, rng: np.random.Generator) -> Float:
 
 
 def _network(service: str, rng: np.random.Generator) -> str:
-    kva, copper = float(rng.choice(KVA[service])), rng.uniform(1.2, 1.5)
-    earth = "New Reactor.earth phases=1 bus1=pole.{n} bus2=pole.0 r=5 x=0\n"
-    if service == "120/240":
-        return (
-            "New Circuit.grid basekv=7.2 phases=1 bus1=hv.1 pu=1 mvasc1=80 mvasc3=80\n"
-            + earth.format(n=3)
-            + "New Transformer.pole phases=1 windings=3 xhl=2.04 xht=2.04 xlt=1.36 %noloadloss=0.2 "
-            f"wdg=1 bus=hv.1.0 kv=7.2 kva={kva} %r={copper / 2} wdg=2 bus=pole.1.3 kv=0.12 kva={kva} %r={copper} "
-            f"wdg=3 bus=pole.3.2 kv=0.12 kva={kva} %r={copper}\n"
-            + _line("trunk", "pole.1.2.3", "mid.1.2.3", 3, rng.uniform(*SECONDARY_FT), TRIPLEX[0])
-        )
+    """Return the grid, the transformer, its earth and the secondary; the last wire is the neutral."""
+    kva, loss = float(rng.choice(KVA[service])), rng.uniform(1.2, 1.5)  # of the windings, per cent
+    wires = {"120/240": 3, "120/208": 4, "single": 2}[service]
     if service == "120/208":
-        return (
-            "New Circuit.grid basekv=12.47 phases=3 bus1=hv pu=1 mvasc1=120 mvasc3=120\n"
-            + earth.format(n=4)
-            + "New Transformer.bank phases=3 windings=2 xhl=2.5 %noloadloss=0.2 "
-            f"wdg=1 bus=hv conn=wye kv=12.47 kva={kva} %r={copper / 2} "
-            f"wdg=2 bus=pole.1.2.3.4 conn=wye kv=0.208 kva={kva} %r={copper / 2}\n"
-            + _line("trunk", "pole.1.2.3.4", "mid.1.2.3.4", 4, rng.uniform(*SECONDARY_FT), TRIPLEX[0])
+        grid = "basekv=12.47 phases=3 bus1=hv pu=1 mvasc1=120 mvasc3=120"
+        transformer = (
+            f"bank phases=3 windings=2 xhl=2.5 %noloadloss=0.2 wdg=1 bus=hv conn=wye kv=12.47 kva={kva} "
+            f"%r={loss / 2} wdg=2 bus=pole.1.2.3.4 conn=wye kv=0.208 kva={kva} %r={loss / 2}"
         )
+    else:
+        grid = "basekv=7.2 phases=1 bus1=hv.1 pu=1 mvasc1=80 mvasc3=80"
+        primary = f"%noloadloss=0.2 wdg=1 bus=hv.1.0 kv=7.2 kva={kva} %r={loss / 2}"
+        transformer = (
+            f"pole phases=1 windings=2 xhl=2.04 {primary} wdg=2 bus=pole.1.2 kv=0.24 kva={kva} %r={loss / 2}"
+        )
+        if service == "120/240":
+            transformer = (
+                f"pole phases=1 windings=3 xhl=2.04 xht=2.04 xlt=1.36 {primary} "
+                f"wdg=2 bus=pole.1.3 kv=0.12 kva={kva} %r={loss} wdg=3 bus=pole.3.2 kv=0.12 kva={kva} %r={loss}"
+            )
+    nodes = _nodes(wires)
     return (
-        "New Circuit.grid basekv=7.2 phases=1 bus1=hv.1 pu=1 mvasc1=80 mvasc3=80\n"
-        + earth.format(n=2)
-        + "New Transformer.pole phases=1 windings=2 xhl=2.04 %noloadloss=0.2 "
-        f"wdg=1 bus=hv.1.0 kv=7.2 kva={kva} %r={copper / 2} wdg=2 bus=pole.1.2 kv=0.24 kva={kva} %r={copper / 2}\n"
-        + _line("trunk", "pole.1.2", "mid.1.2", 2, rng.uniform(*SECONDARY_FT), TRIPLEX[0])
+        f"New Circuit.grid {grid}\nNew Reactor.earth phases=1 bus1=pole.{wires} bus2=pole.0 r=5 x=0\n"
+        f"New Transformer.{transformer}\n"
+        + _cable("trunk", f"pole.{nodes}", f"mid.{nodes}", wires, rng.uniform(*SECONDARY_FT), TRIPLEX[0])
     )
 
 
-def _line(
-    name: str, one: str, two: str, wires: int, feet: float, ohm: tuple[float, float], more_ohm: float = 0.0
+def _nodes(wires: int) -> str:
+    return ".".join(str(wire + 1) for wire in range(wires))
+
+
+def _cable(
+    name: str,
+    bus_1: str,
+    bus_2: str,
+    wires: int,
+    feet: float,
+    ohm: tuple[float, float],
+    more_ohm: float = 0.0,
 ) -> str:
     """Return a cable whose last wire is the neutral; `more_ohm` in it is a bad joint."""
     kft = feet / 1000
     resistances = [ohm[0] * kft] * (wires - 1) + [ohm[1] * kft + more_ohm]
-    real = " | ".join(
-        " ".join([f"{MUTUAL_R * kft:.6f}"] * row + [f"{own:.6f}"]) for row, own in enumerate(resistances)
-    )
-    across = " | ".join(
-        " ".join([f"{MUTUAL_X * kft:.6f}"] * row + [f"{SELF_X * kft:.6f}"]) for row in range(wires)
-    )
-    none = " | ".join(" ".join(["0"] * (row + 1)) for row in range(wires))
+
+    def triangle(mutual: float, diagonal: list[float]) -> str:
+        rows = ([mutual] * row + [value] for row, value in enumerate(diagonal))
+        return " | ".join(" ".join(f"{value:.6f}" for value in row) for row in rows)
+
     return (
-        f"New Line.{name} bus1={one} bus2={two} phases={wires} units=none length=1 "
-        f"rmatrix=[{real}] xmatrix=[{across}] cmatrix=[{none}]\n"
+        f"New Line.{name} bus1={bus_1} bus2={bus_2} phases={wires} units=none length=1 "
+        f"rmatrix=[{triangle(MUTUAL_R * kft, resistances)}] "
+        f"xmatrix=[{triangle(MUTUAL_X * kft, [SELF_X * kft] * wires)}] cmatrix=[{triangle(0.0, [0.0] * wires)}]\n"
     )
 
 
@@ -175,17 +186,10 @@ def _service(service: str, home: int, is_loose: bool, rng: np.random.Generator) 
         wires, tap = 3, ("mid.1.2.4", "mid.2.3.4", "mid.3.1.4")[home % 3]
     else:
         wires, tap = 2, "mid.1.2"
-    ends = ".".join(str(wire + 1) for wire in range(wires))
     return (
-        _line(f"drop{home}", tap, f"home{home}.{ends}", wires, feet, ohm, more_ohm)
+        _cable(f"drop{home}", tap, f"home{home}.{_nodes(wires)}", wires, feet, ohm, more_ohm)
         + f"New Reactor.rod{home} phases=1 bus1=home{home}.{wires} bus2=home{home}.0 r={rod_ohm} x=0\n"
     )
-
-
-def _ends(service: str, home: int) -> tuple[tuple[str, str], float]:
-    if service == "single":
-        return (f"home{home}.1.2", ""), 0.0
-    return (f"home{home}.1.3", f"home{home}.2.3"), 0.24 if service == "120/240" else 0.208
 
 
 def _volts(circuit: Any, monitor: str, service: str) -> tuple[Float, Float]:
@@ -193,6 +197,6 @@ def _volts(circuit: Any, monitor: str, service: str) -> tuple[Float, Float]:
     table = np.asarray(circuit.Monitors.AsMatrix(), dtype=np.float64)
     phasors = table[:, 2::2] + 1j * table[:, 3::2]
     if service == "single":
-        one = np.abs(phasors[:, 0] - phasors[:, 1])
-        return one, np.zeros_like(one)
+        v1 = np.abs(phasors[:, 0] - phasors[:, 1])
+        return v1, np.zeros_like(v1)
     return np.abs(phasors[:, 0] - phasors[:, 2]), np.abs(phasors[:, 1] - phasors[:, 2])

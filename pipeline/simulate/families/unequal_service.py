@@ -11,14 +11,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.signal import lfilter
 
-from pipeline.faults.circuit import LEG_2_DEG
+from pipeline.faults.circuit import LEG_2_DEG, Complex, Float
 from pipeline.simulate.families.street import Drop
-
-Float = NDArray[np.float64]
-Complex = NDArray[np.complex128]
+from pipeline.simulate.sky import smooth_noise
 
 LEG_OHM, LEG_SPREAD = 0.008, 0.4  # median resistance of a leg from the transformer, spread of its logarithm
 UNLIKE = 0.4  # spread of the logarithm of each leg's own part: what V1 - V2 shows of both legs then differs by a fifth
@@ -32,10 +28,20 @@ ROUNDS = 4  # of constant power: currents by the voltages of the round before
 
 
 def solve_service(
-    service: str, drops: Sequence[Drop], minutes: float, rng: np.random.Generator
+    service: str, drops: Sequence[Drop], *, minutes: float, rng: np.random.Generator
 ) -> list[tuple[Float, Float]]:
-    """Return each home's leg-to-neutral voltages (v1, v2) [V rms], shape (n,) each; v2 is 0 on "single"."""
-    steps, nominal = drops[0].one_va.shape[0], 240.0 if service == "single" else 120.0
+    """Return each home's leg-to-neutral voltages (v1, v2) [V rms], shape (n,) each; v2 is 0 on "single".
+
+    Parameters
+    ----------
+    service
+        Of all homes on the transformer.
+    drops
+        What each home takes.
+    minutes, rng
+        Length of a step; the home's random numbers.
+    """
+    steps, nominal = drops[0].leg_1_va.shape[0], 240.0 if service == "single" else 120.0
     turn = np.exp(1j * np.deg2rad(LEG_2_DEG[service]))
     supply = nominal * _supply(steps, minutes, rng)
     shared = rng.uniform(*SHARED_OHM) * (1 + 1j * rng.uniform(0.5, 2.0))
@@ -45,7 +51,7 @@ def solve_service(
     strangers = [power / nominal for power in _strangers(steps, minutes, rng)]
     bus_1 = supply - shared * (sum(one for one, _ in at_start) + strangers[0])
     bus_2 = turn * (supply - shared * (sum(two for _, two in at_start) / turn + strangers[1]))
-    found = []
+    volts = []
     for drop in drops:
         z_1, z_2, z_n = draw_impedances(rng, drop.has_loose_neutral)
         v_1, v_2 = bus_1, bus_2
@@ -53,16 +59,16 @@ def solve_service(
             i_1, i_2 = _currents(service, drop, v_1, v_2)
             back = z_n * (i_1 + i_2)
             v_1, v_2 = bus_1 - z_1 * i_1 - back, bus_2 - z_2 * i_2 - back
-        found.append((np.abs(v_1), np.abs(v_2) if service != "single" else np.zeros(steps)))
-    return found
+        volts.append((np.abs(v_1), np.abs(v_2) if service != "single" else np.zeros(steps)))
+    return volts
 
 
 def draw_impedances(rng: np.random.Generator, is_loose: bool = False) -> tuple[complex, complex, complex]:
     """Return a home's impedance of leg 1, leg 2 and neutral [ohm]."""
     middle = LEG_OHM * np.exp(LEG_SPREAD * float(np.clip(rng.normal(), -2.5, 2.5)))
     parts = [*(middle * np.exp(UNLIKE * rng.normal(size=2))), middle * np.exp(rng.uniform(*np.log(NEUTRAL)))]
-    one, two, back = (complex(part * (1 + 1j * rng.uniform(*REACTANCE))) for part in parts)
-    return one, two, back + (rng.uniform(*LOOSE_OHM) if is_loose else 0.0)
+    leg_1, leg_2, back = (complex(part * (1 + 1j * rng.uniform(*REACTANCE))) for part in parts)
+    return leg_1, leg_2, back + (rng.uniform(*LOOSE_OHM) if is_loose else 0.0)
 
 
 def _currents(
@@ -76,20 +82,11 @@ def _currents(
         return drawn
 
     if service == "single":
-        one = by(drop.one_va, v_1, 0.7 * nominal)
-        return one, np.zeros_like(one)
+        leg_1 = by(drop.leg_1_va, v_1, 0.7 * nominal)
+        return leg_1, np.zeros_like(leg_1)
     across = v_1 - v_2
     line = by(drop.line_va, across, 0.7 * nominal * abs(1 - np.exp(1j * np.deg2rad(LEG_2_DEG[service]))))
-    return by(drop.one_va, v_1, 0.7 * nominal) + line, by(drop.two_va, v_2, 0.7 * nominal) - line
-
-
-def _slow(rng: np.random.Generator, steps: int, memory: float) -> Float:
-    """Return noise of unit spread with a memory of so many steps."""
-    keep = float(np.exp(-1.0 / max(memory, 0.2)))
-    shocks = rng.normal(0, np.sqrt(1 - keep**2), steps)
-    shocks[0] = rng.normal()
-    slow: Float = lfilter([1.0], [1.0, -keep], shocks)
-    return slow
+    return by(drop.leg_1_va, v_1, 0.7 * nominal) + line, by(drop.leg_2_va, v_2, 0.7 * nominal) - line
 
 
 def _supply(steps: int, minutes: float, rng: np.random.Generator) -> Float:
@@ -98,22 +95,18 @@ def _supply(steps: int, minutes: float, rng: np.random.Generator) -> Float:
     swing = rng.uniform(0.002, 0.01) * np.sin(day + rng.uniform(0, 6.3)) + rng.uniform(0, 0.004) * np.sin(
         2 * day + rng.uniform(0, 6.3)
     )
-    wander = rng.uniform(0.002, 0.006) * _slow(rng, steps, 400 / minutes)
+    wander = rng.uniform(0.002, 0.006) * smooth_noise(rng, steps, 400 / minutes)
     # a regulator moves once its voltage has left a band: whole taps against swing and wander
     taps = -TAP_PU * np.round(rng.uniform(0.3, 0.9) * (swing + wander) / TAP_PU)
-    supply: Float = rng.uniform(*SUPPLY_PU) + swing + wander + taps + 0.0008 * rng.normal(size=steps)
-    return supply
+    return rng.uniform(*SUPPLY_PU) + swing + wander + taps + 0.0008 * rng.normal(size=steps)
 
 
 def _strangers(steps: int, minutes: float, rng: np.random.Generator) -> tuple[Complex, Complex]:
     """Return what homes nobody monitors draw from each leg of the transformer [W + j var]."""
     mean_w, lean_w = rng.uniform(*STRANGERS_W), rng.uniform(*STRANGERS_LEAN_W)
     day = np.arange(steps) * minutes / 1440 * 2 * np.pi
-    common = mean_w * np.clip(
-        1 + 0.4 * np.sin(day + rng.uniform(0, 6.3)) + 0.4 * _slow(rng, steps, 30 / minutes), 0, None
-    )
-    apart = lean_w * _slow(rng, steps, 20 / minutes)
-    one, two = (
-        (part * (1 + 0.25j)).astype(np.complex128) for part in (common / 2 + apart, common / 2 - apart)
-    )
-    return one, two
+    wave, slow = np.sin(day + rng.uniform(0, 6.3)), smooth_noise(rng, steps, max(30 / minutes, 0.2))
+    common = mean_w * np.clip(1 + 0.4 * wave + 0.4 * slow, 0, None)
+    apart = lean_w * smooth_noise(rng, steps, max(20 / minutes, 0.2))
+    on_1, on_2 = (part.astype(np.complex128) for part in (common / 2 + apart, common / 2 - apart))
+    return on_1 * (1 + 0.25j), on_2 * (1 + 0.25j)

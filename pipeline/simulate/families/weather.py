@@ -14,9 +14,11 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
-Float = NDArray[np.float64]
+from pipeline.faults.circuit import Float
+from pipeline.simulate.families.spec import Area, UnlikeSpec
+from pipeline.simulate.sky import smooth_noise
+from pipeline.simulate.spec import seeded_rng
 
 MARGIN_MIN = 120  # the area's series begins and ends this much outside the window
 CLEAR, BROKEN, OVERCAST = 0, 1, 2
@@ -33,15 +35,6 @@ class Weather:
     air_c: Float
 
 
-def _ar(rng: np.random.Generator, size: int, memory_min: float, spread: float) -> Float:
-    """Return an autoregressive series of this memory [min] and standard deviation."""
-    keep = float(np.exp(-1.0 / memory_min))
-    shocks = rng.normal(0.0, spread * np.sqrt(1 - keep**2), size)
-    shocks[0] = rng.normal(0.0, spread)
-    series: Float = lfilter([1.0], [1.0, -keep], shocks)
-    return series
-
-
 def _spells(rng: np.random.Generator, size: int, mix: tuple[float, ...]) -> NDArray[np.int64]:
     states: list[int] = []
     lengths: list[int] = []
@@ -56,29 +49,25 @@ def _telegraph(rng: np.random.Generator, size: int) -> Float:
     """Return broken cloud: gaps just above 1, shadows of drawn depth, edges of a minute or two."""
     shadow, gap = rng.uniform(*SHADOW_MIN), rng.uniform(*GAP_MIN)
     pairs = int(size / (shadow + gap) * 1.6) + 20
-    lengths = np.empty(2 * pairs)
-    lengths[0::2] = 1 + rng.exponential(gap, pairs)
-    lengths[1::2] = 1 + rng.exponential(shadow, pairs)
-    levels = np.empty(2 * pairs)
-    levels[0::2] = 1.0 + np.abs(rng.normal(0.04, 0.04, pairs))
-    levels[1::2] = rng.uniform(0.2, 0.75, pairs)
-    series = np.repeat(levels, lengths.astype(int))
-    series = np.resize(series, size)
+    lengths = np.c_[1 + rng.exponential(gap, pairs), 1 + rng.exponential(shadow, pairs)]
+    levels = np.c_[1.0 + np.abs(rng.normal(0.04, 0.04, pairs)), rng.uniform(0.2, 0.75, pairs)]
+    series = np.resize(np.repeat(levels, lengths.ravel().astype(int)), size)
     return np.convolve(series, [0.25, 0.5, 0.25], mode="same")
 
 
 @lru_cache(maxsize=16)
-def weather(seed: int, area: int, steps: int, offset_min: int, mean_c: float) -> Weather:
-    """Return the weather of an area over `steps` minutes from the window's start, local noon at 720 - offset."""
-    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(3, area)))
-    size = steps + 2 * MARGIN_MIN
+def weather(spec: UnlikeSpec, number: int, area: Area) -> Weather:
+    """Return the weather of the area of this number over the fleet's window."""
+    rng = seeded_rng(spec.seed, 3, number)
+    size = spec.steps + 2 * MARGIN_MIN
     states = _spells(rng, size, MIXES[int(rng.integers(len(MIXES)))])
-    clear = 0.98 + _ar(rng, size, 300.0, 0.02)
-    overcast = np.clip(0.32 + _ar(rng, size, 45.0, 0.12), 0.05, 0.8)
+    clear = 0.98 + smooth_noise(rng, size, 300.0, spread=0.02)
+    overcast = np.clip(0.32 + smooth_noise(rng, size, 45.0, spread=0.12), 0.05, 0.8)
     index = np.choose(states, (clear, _telegraph(rng, size), overcast))
     index = np.convolve(np.pad(index, 2, mode="edge"), np.full(5, 0.2), mode="valid")
-    hour = (np.arange(steps) + offset_min) / 60
-    air = mean_c + 6.0 * np.sin((hour - 9.5) / 24 * 2 * np.pi) + _ar(rng, steps, 2880.0, 3.0)
+    hour = (np.arange(spec.steps) + area.offset_min) / 60
+    slow_c = smooth_noise(rng, spec.steps, 2880.0, spread=3.0)
+    air = area.mean_c + 6.0 * np.sin((hour - 9.5) / 24 * 2 * np.pi) + slow_c
     return Weather(np.clip(index, 0.03, 1.25), air)
 
 
@@ -87,5 +76,5 @@ def seen_from_home(area: Weather, rng: np.random.Generator) -> Float:
     drift = int(np.clip(rng.normal(0.0, 25.0), -MARGIN_MIN, MARGIN_MIN))
     steps = area.air_c.shape[0]
     seen = area.index[MARGIN_MIN + drift : MARGIN_MIN + drift + steps]
-    local = _ar(rng, steps, 6.0, 0.05)
+    local = smooth_noise(rng, steps, 6.0, spread=0.05)
     return np.clip(seen * (1.0 + local * (seen < 0.9)), 0.02, 1.3)

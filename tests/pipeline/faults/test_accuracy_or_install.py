@@ -99,7 +99,7 @@ def at_the_limit(tmp_path_factory: pytest.TempPathFactory) -> Labelled:
         return replace(home.wiring, l1=sized(home.wiring.l1, one), l2=sized(home.wiring.l2, two))
 
     patch.setattr(fleet, "clean_home", limited)
-    patch.setattr(fleet, "accurate", wired)
+    patch.setattr(fleet, "sound_wiring", wired)
     spec = FleetSpec(
         sites=len(LIMITS), days=10, minutes=60, seed=31, fault_share=0.0, hard_share=0.0, plain_share=0.0,
         register_gap_share=0.0,

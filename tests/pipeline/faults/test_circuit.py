@@ -41,7 +41,7 @@ def test_an_inverter_on_one_leg_feeds_that_leg_only(pv_leg):
 
 
 def test_a_single_service_has_everything_on_its_one_line():
-    circuit = Circuit.from_powers(LOAD_1, LOAD_2, PV_W, 200.0, v1=230.0, v2=0.0, service="single")
+    circuit = Circuit.from_powers(LOAD_1, LOAD_2, PV_W, battery_w=200.0, v1=230.0, v2=0.0, service="single")
     np.testing.assert_allclose(circuit.load_va[0], LOAD_1)
     np.testing.assert_array_equal(circuit.load_va[1], 0)
     np.testing.assert_allclose(circuit.source_va[0], PV_W + 200.0)
@@ -49,7 +49,7 @@ def test_a_single_service_has_everything_on_its_one_line():
 
 @pytest.mark.parametrize("service", ["120/240", "120/208", "single"])
 def test_a_load_between_the_legs_draws_its_whole_power(service):
-    one, two = line_to_line_va(np.array([4000.0 + 1000.0j]), 121.0, 119.0, service)
+    one, two = line_to_line_va(np.array([4000.0 + 1000.0j]), 121.0, 119.0, service=service)
     np.testing.assert_allclose(one + two, 4000.0 + 1000.0j)
 
 

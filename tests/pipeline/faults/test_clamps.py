@@ -142,7 +142,7 @@ def test_means_of_a_reading_and_a_change_half_way():
     circuit = home()
     before = measure(circuit, Wiring.sound())
     wiring = CATALOGUE["reversed"].effect(Wiring.sound(), circuit, "l1", np.random.default_rng(0))
-    joined = before.then(measure(circuit, wiring), at=100)
+    joined = before.then(measure(circuit, wiring), start=100)
     np.testing.assert_array_equal(joined.l1_w[:100], before.l1_w[:100])
     np.testing.assert_array_equal(joined.l1_w[100:], -before.l1_w[100:])
     np.testing.assert_allclose(before.averaged(4).l1_w[0], before.l1_w[:4].mean())

@@ -59,7 +59,9 @@ def test_the_inverse_of_the_effect_is_the_right_reading(
 ) -> None:
     circuit = home(service)
     for cts, by, led in itertools.product((1, 2), ("line", "leg"), (1, 2)):
-        sound = Wiring.sound(service, sees_pv, cts, by, led, pv_added_back=is_added)  # type: ignore[arg-type]
+        sound = Wiring.sound(
+            service, sees_pv, cts, production_by=by, production_leg=led, pv_added_back=is_added
+        )  # type: ignore[arg-type]
         right = measure(circuit, sound)
         wiring = CATALOGUE[name].effect(sound, circuit, leg, np.random.default_rng(cts))
         by_own_leg = leg != "l1" if led == 2 else leg != "l2"

@@ -169,7 +169,8 @@ def test_a_file_whose_footer_hides_homes_is_read_by_a_copy(
     """The rows that no shard took are missed, the file copied and the day worked out again."""
     honest = staging.extent
     monkeypatch.setattr(
-        "pipeline.ingest.intervals.extent", lambda path: (lying if path.name == "1.parquet" else honest)(path)
+        "pipeline.ingest.opened_files.extent",
+        lambda path: (lying if path.name == "1.parquet" else honest)(path),
     )
     store, plain = Store(tmp_path / "store"), Store(tmp_path / "plain")
 
@@ -182,7 +183,7 @@ def test_a_file_whose_footer_hides_homes_is_read_by_a_copy(
 def test_rows_that_do_not_come_out_again_stop_the_night(
     lake: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pipeline.ingest.intervals.extent", lambda path: (10_000, None, None))
+    monkeypatch.setattr("pipeline.ingest.opened_files.extent", lambda path: (10_000, None, None))
 
     with pytest.raises(NightFailed, match=f"date={DAY}: the rows don't add up"):
         night(lake, Store(tmp_path / "store"), 2)

@@ -10,7 +10,8 @@ import pytest
 
 from pipeline.core.contract import FAULTS
 from pipeline.core.errors import InputError
-from pipeline.simulate.fleet import clean_homes, report_home, simulate_home, simulate_homes
+from pipeline.simulate.fleet import Install, report_home, simulate_home
+from pipeline.simulate.home import clean_home
 from pipeline.simulate.lake import SITE_COLUMNS, write_lake
 from pipeline.simulate.sample import write_sample_lake
 from pipeline.simulate.spec import FleetSpec, Wish
@@ -27,9 +28,13 @@ def digest(folder):
     return whole.hexdigest()
 
 
+def simulate_homes(spec):
+    return [simulate_home(spec, number) for number in range(spec.sites)]
+
+
 def test_a_home_is_the_same_alone_and_in_its_fleet():
     alone = simulate_home(SPEC, 7)
-    among = list(simulate_homes(SPEC))[7]
+    among = simulate_homes(SPEC)[7]
     assert alone.readings.equals(among.readings)
     assert alone.site == among.site
     assert alone.truth == among.truth
@@ -86,14 +91,13 @@ def test_rare_faults_keep_about_their_share():
 
 
 def test_training_can_inject_into_clean_homes():
-    clean = next(clean_homes(SPEC))
-    record = report_home(clean, "reversed", "l1", np.random.default_rng(1))
+    record = report_home(Install(clean_home(SPEC, 0), "reversed", "l1", np.random.default_rng(1)))
     assert record.truth["fault"] == "reversed"
 
 
 def test_open_specs_draw_their_own_season_and_interval():
     spec = FleetSpec(sites=30, days=1, minutes=None, end=None, seed=2)
-    windows = [home.plan.window for home in clean_homes(spec)]
+    windows = [clean_home(spec, number).plan.window for number in range(spec.sites)]
     assert len({window.minutes for window in windows}) >= 3
     assert len({window.end.month for window in windows}) >= 6
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.faults.clamps import Wiring, measure
-from pipeline.simulate.home import clean_home, local_hour
+from pipeline.simulate.home import clean_home
 from pipeline.simulate.plan import HARD
 from pipeline.simulate.sky import sun
 from pipeline.simulate.spec import FleetSpec, Window, Wish
@@ -59,7 +59,7 @@ def test_the_southern_sun_culminates_in_the_north():
 
 
 def test_the_clock_follows_daylight_saving():
-    hour = local_hour(Window(date(2026, 3, 8), 1, 5, 5), "America/Denver")
+    hour = Window(date(2026, 3, 8), 1, 5, 5).local_hour("America/Denver")
     assert hour[0] == 17.0  # UTC midnight is 17:00 the day before, standard time
     assert hour[-1] == pytest.approx(17 + 55 / 60)  # and 24 h later an hour further
 
@@ -72,7 +72,7 @@ def test_a_vacant_home_draws_about_sixty_watts():
 
 def test_a_car_charging_all_night_never_drives_the_night_negative():
     simulated = home(4, hard="ev_all_night", battery_wh=0.0, is_plain=False)
-    hour = local_hour(simulated.plan.window, simulated.plan.timezone)
+    hour = simulated.plan.window.local_hour(simulated.plan.timezone)
     night = simulated.net_w[(hour > 22) | (hour < 3)]
     assert night.min() > 0
     assert np.median(night) > 1300
@@ -89,7 +89,7 @@ def test_a_battery_keeps_its_books():
 
 def test_an_exporting_battery_turns_the_evening_negative():
     simulated = home(6, hard="battery_export", battery_wh=20_000.0, battery_w=6_000.0, base_w=50.0)
-    hour = local_hour(simulated.plan.window, simulated.plan.timezone)
+    hour = simulated.plan.window.local_hour(simulated.plan.timezone)
     assert simulated.net_w[(hour >= 17) | (hour < 2)].min() < -1_000
 
 

@@ -20,7 +20,7 @@ UPSTREAM = Install("120/240", sees_pv=True, cts_per_leg=1, pv_added_back=False, 
     ("service", "sees_pv", "added_back", "sun"),
     [
         ("120/240", True, False, (-1000.0, -1000.0)),
-        ("120/208", True, False, (-1000.0, -1000.0)),  # trade.md 1 and 3.1: half the PV power on each leg
+        ("120/208", True, False, (-1000.0, -1000.0)),  # half the PV power on each leg
         ("120/240", False, False, (0.0, 0.0)),
         ("120/240", True, True, (0.0, 0.0)),
         ("single", True, False, (-2000.0, 0.0)),
@@ -36,7 +36,7 @@ def test_a_right_install_by_position(
 
 
 def test_crossed_legs_answer_on_the_other_channel_and_half_so_on_208() -> None:
-    """120/240: exchanged and negative; 120/208: cos 120 deg = -0.5 of it (trade.md section 2)."""
+    """120/240: exchanged and negative; 120/208: cos 120 deg = -0.5 of it."""
     for service, share in (("120/240", -1.0), ("120/208", -0.5)):
         install = Install(service, True, 1, False, True)
         trial = fault_trial(CATALOGUE["legs_crossed"], "both", install, {}, OWN)

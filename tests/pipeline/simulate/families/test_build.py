@@ -36,7 +36,7 @@ def plain():
 @pytest.fixture
 def build(pool, plain):
     def of(**facts):
-        (built,) = build_street(SPEC, [replace(plain, **facts)], areas(SPEC), pool)
+        (built,) = build_street(SPEC, [replace(plain, **facts)], areas(SPEC), pool=pool)
         return built
 
     return of

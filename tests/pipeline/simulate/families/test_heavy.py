@@ -47,7 +47,7 @@ def test_the_car_waits_for_its_driver():
     rng = np.random.default_rng(0)
     evening = ((DAY % 1440) // 60 >= 20).astype(float)
 
-    charges = [heavy.car(rng, evening, DAY, 7200.0) for _ in range(20)]
+    charges = [heavy.car(rng, evening, DAY, charger_w=7200.0) for _ in range(20)]
 
     waits = [power for power in charges if np.any((power > 0) & ((DAY % 1440) // 60 == 20))]
     assert waits, "none of twenty cars came home at eight"
@@ -66,7 +66,7 @@ def test_a_battery_covers_the_night_from_the_days_surplus_within_its_rating():
     hour = (DAY % 1440) / 60
     net_w = np.where((hour >= 9) & (hour < 16), -4000.0, 900.0)
 
-    power = heavy.battery(np.random.default_rng(0), net_w, hour, 3300.0, 13.5, exports=False)
+    power = heavy.battery(np.random.default_rng(0), net_w, hour, most_w=3300.0, kwh=13.5, exports=False)
 
     assert power.min() >= -3300
     assert power.max() <= 3300
@@ -79,6 +79,6 @@ def test_a_battery_that_sells_gives_more_than_the_home_takes():
     hour = (DAY % 1440) / 60
     net_w = np.where((hour >= 9) & (hour < 16), -4000.0, 400.0)
 
-    power = heavy.battery(np.random.default_rng(0), net_w, hour, 5000.0, 20.0, exports=True)
+    power = heavy.battery(np.random.default_rng(0), net_w, hour, most_w=5000.0, kwh=20.0, exports=True)
 
     assert np.max(power - net_w) > 1500

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.simulate.families.crest import SLOTS, read_household
 from pipeline.simulate.families.draw import areas, draw_fleet
-from pipeline.simulate.families.loads import draw_loads, local_minutes
+from pipeline.simulate.families.loads import draw_loads
 from pipeline.simulate.families.spec import UnlikeSpec
 
 SPEC = UnlikeSpec(sites=60, days=2, fault_share=0.0, hard_share=0.0)
@@ -34,9 +34,9 @@ def _stepped(pool, home, seed):
     """Which of the six groups rise at the event, and by how much [W], for a home without a tank."""
     area = areas(SPEC)[home.area]
     for draw in range(seed, seed + 40):
-        loads = draw_loads(SPEC, home, area, AIR_C, pool, np.random.default_rng(draw))
+        loads = draw_loads(SPEC, home, area, air_c=AIR_C, pool=pool, rng=np.random.default_rng(draw))
         if loads.va[4:].real.min() >= 0:
-            at = int(np.flatnonzero(local_minutes(SPEC, area) % 1440 == AT)[0])
+            at = int(np.flatnonzero(area.local_minutes(SPEC.steps) % 1440 == AT)[0])
             yield (loads.va[:, at] - loads.va[:, at - 2]).real
 
 
@@ -73,7 +73,7 @@ def test_the_kettle_boils_by_the_local_clock(tmp_path):
     home = _home()
     area = areas(SPEC)[home.area]
 
-    loads = draw_loads(SPEC, home, area, AIR_C, pool, np.random.default_rng(1))
+    loads = draw_loads(SPEC, home, area, air_c=AIR_C, pool=pool, rng=np.random.default_rng(1))
 
     watts = loads.va[:4].real.sum(axis=0)
     boils = np.flatnonzero(watts > watts.min() + 900)
@@ -86,7 +86,8 @@ def test_nobody_lives_in_a_vacant_home(tmp_path):
 
     for seed in range(5):
         home = _home(hard="vacant")
-        watts = draw_loads(SPEC, home, area, AIR_C, pool, np.random.default_rng(seed)).va.real.sum(axis=0)
+        rng = np.random.default_rng(seed)
+        watts = draw_loads(SPEC, home, area, air_c=AIR_C, pool=pool, rng=rng).total_w
         assert watts.min() > 0
         assert watts.max() < 100
 
@@ -97,9 +98,9 @@ def test_a_fridge_lags_more_than_a_kettle(tmp_path, slot):
     home = _home(hard="vacant") if slot == FRIDGE else _home()
     area = areas(SPEC)[home.area]
 
-    loads = draw_loads(SPEC, home, area, AIR_C, pool, np.random.default_rng(3))
+    loads = draw_loads(SPEC, home, area, air_c=AIR_C, pool=pool, rng=np.random.default_rng(3))
 
-    at = int(np.flatnonzero(local_minutes(SPEC, area) % 1440 == AT)[0])
+    at = int(np.flatnonzero(area.local_minutes(SPEC.steps) % 1440 == AT)[0])
     rise = (loads.va[:4, at] - loads.va[:4, at - 2]).sum()
     assert rise.real > 100
     assert (rise.imag / rise.real > 0.4) == (slot == FRIDGE)

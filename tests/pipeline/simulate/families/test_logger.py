@@ -1,4 +1,4 @@
-"""Loggers: accuracy within class, resolution, and each bad habit."""
+"""Loggers: accuracy within class, resolution, each bad habit; monitors whose production is off or late, and scans."""
 
 from datetime import datetime, timedelta
 
@@ -10,16 +10,20 @@ from pipeline.faults.clamps import Reading, Wiring
 from pipeline.simulate.families.logger import (
     PHASE_MOST_MIN,
     RATIO_MOST,
-    Manners,
+    LoggerNoise,
+    Monitor,
+    add_noise,
     lose_some,
     misbehave,
     sign_glitches,
     within_class,
-    written,
 )
 
 START = datetime(2026, 6, 1)
 COUNT = 5 * 96
+RAMP = np.arange(120, dtype=np.float64)
+READING = Reading(RAMP + 2j, RAMP + 0j, RAMP)
+NOISE = LoggerNoise.draw(np.random.default_rng(0), is_rough=True)
 
 
 def _rows():
@@ -45,7 +49,9 @@ def test_each_clamp_is_within_its_class_and_has_its_own_error():
 def test_readings_come_in_the_loggers_resolution_and_zero_stays_zero():
     columns = {"l1_w": np.full(500, 812.37), "pv_w": np.zeros(500), "l1_v": np.full(500, 121.234)}
 
-    out = written(columns, Manners(noise_w=2.0, watt=5.0, volt=1.0), np.random.default_rng(0))
+    out = add_noise(
+        columns, LoggerNoise(noise_w=2.0, resolution_w=5.0, resolution_v=1.0), np.random.default_rng(0)
+    )
 
     assert np.all(out["l1_w"] % 5 == 0)
     assert 1 < out["l1_w"].std() < 12
@@ -55,7 +61,7 @@ def test_readings_come_in_the_loggers_resolution_and_zero_stays_zero():
 
 @pytest.mark.parametrize("word", ["clock_offset", "local_time"])
 def test_a_clock_that_is_off_moves_every_value_by_whole_hours(word):
-    moved = misbehave(_rows(), word, 15, -420, np.random.default_rng(4))
+    moved = misbehave(_rows(), word, minutes=15, offset_min=-420, rng=np.random.default_rng(4))
 
     shift = moved.join(_rows(), on="l1_w", suffix="_true").select(
         (pl.col("interval_start") - pl.col("interval_start_true")).dt.total_minutes()
@@ -70,7 +76,7 @@ def test_a_clock_that_is_off_moves_every_value_by_whole_hours(word):
 
 def test_daylight_saving_steps_by_an_hour_once():
     for seed in range(6):
-        moved = misbehave(_rows(), "dst", 15, -420, np.random.default_rng(seed))
+        moved = misbehave(_rows(), "dst", minutes=15, offset_min=-420, rng=np.random.default_rng(seed))
         steps = moved["l1_w"].diff().drop_nulls()
         assert moved["interval_start"].is_unique().all()
         assert moved["interval_start"].is_sorted()
@@ -82,13 +88,13 @@ def test_daylight_saving_steps_by_an_hour_once():
 def test_gaps_lose_rows_and_any_logger_loses_a_few():
     rng = np.random.default_rng(1)
 
-    assert 0.3 * COUNT < misbehave(_rows(), "gaps", 15, 0, rng).height < 0.95 * COUNT
+    assert 0.3 * COUNT < misbehave(_rows(), "gaps", minutes=15, offset_min=0, rng=rng).height < 0.95 * COUNT
     assert 0.9 * COUNT < lose_some(_rows(), rng).height <= COUNT
-    assert misbehave(_rows(), "", 15, 0, rng).equals(_rows())
+    assert misbehave(_rows(), "", minutes=15, offset_min=0, rng=rng).equals(_rows())
 
 
 def test_stale_values_repeat_the_last_good_row():
-    stale = misbehave(_rows(), "stale_values", 15, 0, np.random.default_rng(2))
+    stale = misbehave(_rows(), "stale_values", minutes=15, offset_min=0, rng=np.random.default_rng(2))
 
     repeats = stale["l1_w"].diff() == 0
     assert 0.02 < repeats.mean() < 0.6
@@ -97,7 +103,7 @@ def test_stale_values_repeat_the_last_good_row():
 
 
 def test_dropouts_are_exactly_zero_on_all_channels_at_once():
-    rows = misbehave(_rows(), "zero_dropouts", 15, 0, np.random.default_rng(3))
+    rows = misbehave(_rows(), "zero_dropouts", minutes=15, offset_min=0, rng=np.random.default_rng(3))
 
     zero = rows["l1_w"] == 0
     assert 0.003 < zero.mean() < 0.3
@@ -112,3 +118,29 @@ def test_sign_glitches_last_minutes():
     turned = reading.l1_w < 0
     assert 10 < turned.sum() < 300
     assert np.array_equal(turned, reading.l2_w < 0)
+
+
+def test_drawn_monitors_are_within_their_ranges():
+    drawn = [Monitor.draw(np.random.default_rng(seed), 15, is_rough=True) for seed in range(400)]
+
+    assert max(abs(one.gain - 1) for one in drawn) <= 0.04
+    assert 0.1 < np.mean([one.late > 0 for one in drawn]) < 0.2
+    assert {one.scan_min for one in drawn} == {1, 2, 3, 5}
+    assert max(one.noise.resolution_w for one in drawn) == 10.0
+    assert max(one.noise.resolution_v for one in drawn) == 1.0
+
+
+def test_production_is_late_and_off_and_the_legs_are_not():
+    seen = Monitor(NOISE, gain=1.02, late=0.5).averaged(READING, 10)
+
+    assert seen.produced_w[3:] == pytest.approx(1.02 * (np.arange(3, 12) * 10 + 4.5 - 5))
+    assert seen.l1_w == pytest.approx(np.arange(12) * 10 + 4.5)
+
+
+def test_looking_now_and_then_sees_each_channel_at_its_own_moments():
+    seen = Monitor(NOISE, scan_starts_min=(0, 4, 2), scan_min=5).averaged(READING, 15)
+
+    assert seen.l1_w[0] == pytest.approx(5.0)
+    assert seen.l2_w[0] == pytest.approx(9.0)
+    assert seen.pv_w[0] == pytest.approx(7.0)
+    assert seen.l1_va.shape == (8,)

@@ -8,12 +8,12 @@ import pytest
 
 from pipeline.simulate.families.draw import areas, draw_fleet
 from pipeline.simulate.families.extra import need
-from pipeline.simulate.families.loads import local_minutes
-from pipeline.simulate.families.measured import dealt, draw_loads, draw_parts, measured_days, powers_of
+from pipeline.simulate.families.measured import day_bundles, draw_circuits, draw_loads, measured_days
 from pipeline.simulate.families.measured_sun import LONGITUDE, half_day_min, noon_min, production
+from pipeline.simulate.families.powers import powers_of
 from pipeline.simulate.families.spec import UnlikeSpec
 
-SPEC = UnlikeSpec(sites=40, days=6, seed=5, fault_share=0.0, hard_share=0.0)
+SPEC = UnlikeSpec(sites=40, days=6, seed=5, fault_share=0.0, hard_share=0.0, family="measured")
 PLACES = areas(SPEC)
 
 
@@ -32,7 +32,7 @@ def _rng(seed=0):
 
 
 def _powers(home, seed=0, spec=SPEC):
-    return powers_of(spec, home, PLACES[home.area], _rng(seed))
+    return powers_of(spec, home, PLACES[home.area], rng=_rng(seed))
 
 
 def _height_deg(roof, steps):
@@ -80,7 +80,7 @@ def test_a_day_is_whole_and_dealt_without_a_watt_invented():
     table = measured_days()
 
     for day in (0, 17, 400, 1200):
-        bundles = dealt(day)
+        bundles = day_bundles(day)
         assert bundles.shape == (4, 1440)
         assert bundles.min() >= 0
         np.testing.assert_allclose(bundles.sum(axis=0), table.watts["rest"][day], atol=0.01)
@@ -90,40 +90,40 @@ def test_a_day_is_whole_and_dealt_without_a_watt_invented():
 
 @pytest.mark.parametrize("seed", range(4))
 def test_loads_are_the_dealt_circuits(plain, seed):
-    local = local_minutes(SPEC, PLACES[plain.area])
+    local = PLACES[plain.area].local_minutes(SPEC.steps)
     table = measured_days()
 
-    loads = draw_loads(SPEC, plain, PLACES[plain.area], _rng(seed))
+    loads = draw_loads(SPEC, plain, PLACES[plain.area], rng=_rng(seed))
 
     total = np.zeros(SPEC.steps)
-    for part in draw_parts(SPEC, plain, local, _rng(seed)):
-        if part.circuit == "rest":
+    for circuit in draw_circuits(SPEC, plain, local, rng=_rng(seed)):
+        if circuit.name == "rest":
             watts = sum(
-                size * np.concatenate([dealt(day)[group] for day in part.days])
-                for group, size in enumerate(part.sizes[:4])
+                size * np.concatenate([day_bundles(day)[group] for day in circuit.days])
+                for group, size in enumerate(circuit.sizes[:4])
             )
         else:
-            watts = part.sizes.sum() * np.concatenate(table.watts[part.circuit][part.days])
-        total += np.roll(watts, part.later_min)[local[0] : local[-1] + 1]
+            watts = circuit.sizes.sum() * np.concatenate(table.watts[circuit.name][circuit.days])
+        total += np.roll(watts, circuit.later_min)[local[0] : local[-1] + 1]
     np.testing.assert_allclose(loads.va.real.sum(axis=0), total, rtol=1e-5, atol=0.01)
 
 
 def test_circuits_live_on_different_days_of_the_same_kind(plain):
-    local = local_minutes(SPEC, PLACES[plain.area])
+    local = PLACES[plain.area].local_minutes(SPEC.steps)
     table = measured_days()
 
-    parts = draw_parts(SPEC, plain, local, _rng(2))
+    circuits = draw_circuits(SPEC, plain, local, rng=_rng(2))
 
-    assert {part.circuit for part in parts} == {"rest", "kitchen", "laundry", "heater"}
+    assert {circuit.name for circuit in circuits} == {"rest", "kitchen", "laundry", "heater"}
     first = SPEC.start.date() - timedelta(days=1)
-    for at, days in enumerate(np.array([part.days for part in parts]).T):
-        assert len(set(days)) == len(parts)
+    for at, days in enumerate(np.array([circuit.days for circuit in circuits]).T):
+        assert len(set(days)) == len(circuits)
         assert (table.is_rest[days] == ((first + timedelta(days=at)).weekday() >= 5)).all()
 
 
 def test_some_homes_live_by_the_opposite_season(plain):
-    local = local_minutes(SPEC, PLACES[plain.area])
-    days = [draw_parts(SPEC, plain, local, _rng(seed))[0].days for seed in range(40)]
+    local = PLACES[plain.area].local_minutes(SPEC.steps)
+    days = [draw_circuits(SPEC, plain, local, rng=_rng(seed))[0].days for seed in range(40)]
 
     is_winter = [np.isin(measured_days().day_of_year[of] // 31, (0, 10, 11)).all() for of in days]
     is_summer = [(np.abs(measured_days().day_of_year[of] - 162) < 45).all() for of in days]
@@ -133,13 +133,13 @@ def test_some_homes_live_by_the_opposite_season(plain):
 
 def test_only_what_is_not_the_heater_is_reactive(plain):
     for seed in range(6):
-        loads = draw_loads(SPEC, plain, PLACES[plain.area], _rng(seed))
+        loads = draw_loads(SPEC, plain, PLACES[plain.area], rng=_rng(seed))
         assert loads.va.imag.min() >= 0
         assert 0.03 < loads.va[:4].imag.sum() / loads.va[:4].real.sum() < 0.6
 
 
 def test_legs_are_uneven_in_many_homes(plain):
-    legs = [draw_loads(SPEC, plain, PLACES[plain.area], _rng(seed)) for seed in range(30)]
+    legs = [draw_loads(SPEC, plain, PLACES[plain.area], rng=_rng(seed)) for seed in range(30)]
 
     share = np.array([one.leg(1).real.sum() / (one.leg(1) + one.leg(2)).real.sum() for one in legs])
     assert np.mean(np.abs(share - 0.5) > 0.1) > 0.4
@@ -168,8 +168,8 @@ def test_a_single_line_has_no_leg_2(homes):
 def test_a_car_charges(plain):
     area = PLACES[plain.area]
     for facts in ({"has_ev": True}, {"hard": "ev_all_night"}):
-        with_car = draw_loads(SPEC, replace(plain, **facts), area, _rng(1)).va.real
-        assert with_car.sum() > draw_loads(SPEC, plain, area, _rng(1)).va.real.sum() + 60 * 3000
+        with_car = draw_loads(SPEC, replace(plain, **facts), area, rng=_rng(1)).va.real
+        assert with_car.sum() > draw_loads(SPEC, plain, area, rng=_rng(1)).va.real.sum() + 60 * 3000
 
 
 def test_it_is_dark_at_night_at_the_homes_place(plain):
@@ -196,7 +196,8 @@ def test_noon_and_length_of_the_day_are_the_places(plain):
 
 def test_days_are_of_a_like_season_and_stretched(plain):
     made = {
-        month: production(plain.roof, datetime(2026, month, 1), 10 * 1440, _rng(1))[0] for month in (6, 12)
+        month: production(plain.roof, datetime(2026, month, 1), 10 * 1440, rng=_rng(1))[0]
+        for month in (6, 12)
     }
     lit = {month: np.count_nonzero(watts > 0) / 10 for month, watts in made.items()}
 

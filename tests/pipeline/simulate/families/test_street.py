@@ -12,13 +12,13 @@ NONE = np.zeros(STEPS, dtype=complex)
 def _street(service="120/240", homes=4, seed=1, **first):
     """A street whose homes take 300 W a leg; the first one takes what is given on top."""
     base = NONE + 300.0
-    added = {"one_va": NONE, "two_va": NONE, "line_va": NONE} | {
+    added = {"leg_1_va": NONE, "leg_2_va": NONE, "line_va": NONE} | {
         name: power for name, power in first.items() if name != "has_loose_neutral"
     }
     loose = bool(first.get("has_loose_neutral", False))
-    drops = [Drop(base + added["one_va"], base + added["two_va"], added["line_va"], loose)]
+    drops = [Drop(base + added["leg_1_va"], base + added["leg_2_va"], added["line_va"], loose)]
     drops += [Drop(base, base, NONE)] * (homes - 1)
-    return solve_street(service, drops, 15, np.random.default_rng(seed))
+    return solve_street(service, drops, minutes=15, rng=np.random.default_rng(seed))
 
 
 def _steps_of(watts, seed=0):
@@ -34,8 +34,8 @@ def _slope(values, on):
 def test_a_leg_sags_under_its_own_load(service, seed):
     load = _steps_of(2000.0)
 
-    on_1 = _street(service, seed=seed, one_va=load)[0]
-    on_2 = _street(service, seed=seed, two_va=load)[0]
+    on_1 = _street(service, seed=seed, leg_1_va=load)[0]
+    on_2 = _street(service, seed=seed, leg_2_va=load)[0]
 
     assert -0.7 < _slope(on_1[0] - on_1[1], load) < -0.05  # V per kW
     assert 0.05 < _slope(on_2[0] - on_2[1], load) < 0.7
@@ -57,7 +57,7 @@ def test_a_load_between_the_legs_sags_both_alike_and_solar_raises_them():
 def test_neighbours_move_the_voltage_less_than_the_home_itself():
     load = _steps_of(5000.0)
 
-    homes = _street(one_va=load)
+    homes = _street(leg_1_va=load)
 
     own, neighbour = (_slope(v1 - v2, load) for v1, v2 in homes[:2])
     assert own < neighbour < -0.01
@@ -66,15 +66,15 @@ def test_neighbours_move_the_voltage_less_than_the_home_itself():
 def test_a_loose_neutral_drives_the_legs_apart():
     load = _steps_of(2000.0)
 
-    tight = _street(one_va=load)[0]
-    loose = _street(one_va=load, has_loose_neutral=True)[0]
+    tight = _street(leg_1_va=load)[0]
+    loose = _street(leg_1_va=load, has_loose_neutral=True)[0]
 
     assert _slope(loose[0] - loose[1], load) < 3 * _slope(tight[0] - tight[1], load)
     assert _slope(loose[1], load) > 0.5  # the other leg rises
 
 
 def test_a_single_line_has_one_voltage_of_240():
-    v1, v2 = _street("single", one_va=_steps_of(3000.0))[0]
+    v1, v2 = _street("single", leg_1_va=_steps_of(3000.0))[0]
 
     assert np.all((v1 > 220) & (v1 < 255))
     assert np.all(v2 == 0)

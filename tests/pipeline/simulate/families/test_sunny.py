@@ -9,10 +9,10 @@ import pytest
 from pipeline.simulate.families import sunny_loads
 from pipeline.simulate.families.clouds import over_home, sky_over, sun_share
 from pipeline.simulate.families.draw import areas, draw_fleet
-from pipeline.simulate.families.loads import local_minutes
+from pipeline.simulate.families.heavy import tariff_battery
+from pipeline.simulate.families.powers import draw_inverter_tan, draw_planes, powers_of
 from pipeline.simulate.families.spec import UnlikeSpec
 from pipeline.simulate.families.sunny_loads import cycles, draw_loads, surplus
-from pipeline.simulate.families.sunny_powers import battery, inverter_tan, roofs, sunny_powers
 
 SPEC = UnlikeSpec(sites=60, days=6, seed=5, fault_share=0.0, hard_share=0.0, family="weather")
 WINTER = replace(SPEC, end=date(2026, 1, 20))
@@ -35,7 +35,7 @@ def plain(homes):
 
 
 def _outside(spec, area, seed=0):
-    return over_home(sky_over(spec.seed, area, PLACES[area], spec.end, spec.steps), _rng(seed))
+    return over_home(sky_over(spec, area, PLACES[area]), _rng(seed))
 
 
 def _hourly(values):
@@ -44,13 +44,12 @@ def _hourly(values):
 
 def _loads(spec, home, seed=0):
     outside = _outside(spec, home.area, seed)
-    return outside, draw_loads(
-        spec, home, PLACES[home.area], outside, 4 * outside.sun_w * (home.roof is not None), _rng(seed)
-    )
+    pv_w = 4 * outside.sun_w * (home.roof is not None)
+    return outside, draw_loads(spec, home, PLACES[home.area], outside=outside, pv_w=pv_w, rng=_rng(seed))
 
 
 def test_clouds_pass_over_the_homes_of_an_area_one_after_the_other():
-    sky = sky_over(5, 0, PLACES[0], SPEC.end, SPEC.steps)
+    sky = sky_over(SPEC, 0, PLACES[0])
     seen = [over_home(sky, _rng(seed)).index for seed in range(6)]
 
     assert 0.02 < np.min(seen) < 0.4
@@ -71,7 +70,7 @@ def test_air_follows_the_sun_and_the_season():
 
 def test_the_sun_is_up_as_long_as_the_season_says():
     for end, most, least in ((date(2026, 6, 14), 15.5, 14.5), (date(2026, 12, 20), 9.5, 8.5)):
-        hours = np.count_nonzero(sun_share(end, 2880, 43.0, -89.0)) / 120
+        hours = np.count_nonzero(sun_share(end, 2880, latitude=43.0, longitude=-89.0)) / 120
         assert least < hours < most
 
 
@@ -124,10 +123,10 @@ def test_a_vacant_home_takes_its_base_and_a_single_line_has_no_leg_2(plain):
 
 
 def test_what_follows_the_surplus_stops_at_its_need_and_at_night():
-    local = local_minutes(SPEC, PLACES[0])
-    pv_w = 5000 * sun_share(SPEC.end, SPEC.steps, 41.0, -73.0)
+    local = PLACES[0].local_minutes(SPEC.steps)
+    pv_w = 5000 * sun_share(SPEC.end, SPEC.steps, latitude=41.0, longitude=-73.0)
 
-    taken = surplus(np.full(SPEC.steps, 500.0), pv_w, local, 3000.0, 6.0, 1400.0)
+    taken = surplus(np.full(SPEC.steps, 500.0), pv_w, local, most_w=3000.0, kwh_a_day=6.0, least_w=1400.0)
 
     a_day = np.array([taken[local // 1440 == day].sum() / 60e3 for day in range(2, 6)])
     assert np.all((a_day > 5.5) & (a_day < 6.01))
@@ -136,7 +135,7 @@ def test_what_follows_the_surplus_stops_at_its_need_and_at_night():
 
 
 def test_some_arrays_face_two_ways_behind_one_inverter(plain):
-    planes = [roofs(plain.roof, _rng(seed)) for seed in range(200)]
+    planes = [draw_planes(plain.roof, _rng(seed)) for seed in range(200)]
 
     two = [pair for pair in planes if len(pair) == 2]
     assert 0.25 < len(two) / 200 < 0.45
@@ -144,14 +143,14 @@ def test_some_arrays_face_two_ways_behind_one_inverter(plain):
         assert one.dc_kw + other.dc_kw == pytest.approx(plain.roof.dc_kw)
         assert abs(one.azimuth - other.azimuth) >= 89
     for seed in range(5):
-        powers = sunny_powers(SPEC, plain, PLACES[plain.area], _rng(seed))
+        powers = powers_of(SPEC, plain, PLACES[plain.area], rng=_rng(seed))
         assert powers.pv_w.max() <= 1000 * plain.roof.ac_kw + 1e-6
         assert powers.pv_w.min() >= -6
 
 
 def test_inverters_hold_a_power_factor_of_095_or_more(plain):
     pv_w = np.linspace(0, 1000 * plain.roof.ac_kw, 50)
-    found = [inverter_tan(plain, pv_w, _rng(seed)) for seed in range(200)]
+    found = [draw_inverter_tan(plain, pv_w, _rng(seed)) for seed in range(200)]
 
     some = [tan for tan in found if tan is not None]
     assert 0.4 < len(some) / 200 < 0.7
@@ -166,7 +165,7 @@ def test_a_battery_keeps_its_ratings(by_tariff):
     net_w = 800 - 4000 * np.clip(np.sin((hour - 6) / 12 * np.pi), 0, None)
 
     for seed in range(4):
-        given = battery(_rng(seed), net_w, hour, 3300.0, 9.0, by_tariff)
+        given = tariff_battery(_rng(seed), net_w, hour, most_w=3300.0, kwh=9.0, by_tariff=by_tariff)
         assert np.abs(given).max() <= 3300
         assert np.all(given[net_w > 0] <= net_w.max())
         assert given.min() < -1000
@@ -177,7 +176,7 @@ def test_a_battery_keeps_its_ratings(by_tariff):
 
 def test_the_same_generator_gives_the_same_powers(plain):
     home = replace(plain, battery="self", has_ev=True)
-    one, again, other = (sunny_powers(SPEC, home, PLACES[3], _rng(seed)) for seed in (1, 1, 2))
+    one, again, other = (powers_of(SPEC, home, PLACES[3], rng=_rng(seed)) for seed in (1, 1, 2))
 
     assert one.loads.va.tobytes() == again.loads.va.tobytes()
     assert one.battery_w.tobytes() == again.battery_w.tobytes()

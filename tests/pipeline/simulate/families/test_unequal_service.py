@@ -12,19 +12,19 @@ NONE = np.zeros(STEPS, dtype=complex)
 
 def _solve(service="120/240", homes=3, seed=1, **first):
     base = NONE + 300.0
-    added = {"one_va": NONE, "two_va": NONE, "line_va": NONE} | {
+    added = {"leg_1_va": NONE, "leg_2_va": NONE, "line_va": NONE} | {
         name: power for name, power in first.items() if name != "has_loose_neutral"
     }
     drops = [
         Drop(
-            base + added["one_va"],
-            base + added["two_va"],
+            base + added["leg_1_va"],
+            base + added["leg_2_va"],
             added["line_va"],
             bool(first.get("has_loose_neutral")),
         )
     ]
     drops += [Drop(base, base, NONE)] * (homes - 1)
-    return solve_service(service, drops, 15, np.random.default_rng(seed))
+    return solve_service(service, drops, minutes=15, rng=np.random.default_rng(seed))
 
 
 def _steps_of(watts):
@@ -52,7 +52,7 @@ def test_what_a_sag_shows_of_the_legs_differs_by_a_fifth_from_home_to_home():
 def test_a_leg_sags_under_its_own_load_and_the_other_rises_or_stays(service, seed):
     load = _steps_of(2000.0)
     rest = _solve(service, seed=seed)[0]
-    one, two = _solve(service, seed=seed, one_va=load)[0], _solve(service, seed=seed, two_va=load)[0]
+    one, two = _solve(service, seed=seed, leg_1_va=load)[0], _solve(service, seed=seed, leg_2_va=load)[0]
 
     assert -1.2 < _slope(one[0] - one[1], load) < -0.04  # V per kW
     assert 0.04 < _slope(two[0] - two[1], load) < 1.2
@@ -71,7 +71,7 @@ def test_solar_raises_both_legs():
 
 def test_neighbours_move_the_voltage_less_than_the_home_itself():
     load = _steps_of(5000.0)
-    before, after = _solve(), _solve(one_va=load)
+    before, after = _solve(), _solve(leg_1_va=load)
 
     own, neighbour = (_slope(after[at][0] - before[at][0], load) for at in (0, 1))
     assert own < neighbour < 0
@@ -79,14 +79,14 @@ def test_neighbours_move_the_voltage_less_than_the_home_itself():
 
 def test_a_loose_neutral_drives_the_legs_apart_and_never_out_of_reason():
     load = _steps_of(3000.0)
-    tight, loose = _solve(one_va=load)[0], _solve(one_va=load, has_loose_neutral=True)[0]
+    tight, loose = _solve(leg_1_va=load)[0], _solve(leg_1_va=load, has_loose_neutral=True)[0]
 
     assert np.std(loose[0] - loose[1]) > 2 * np.std(tight[0] - tight[1])
     assert np.all((loose[0] > 40) & (loose[1] < 220))
 
 
 def test_a_single_line_has_one_voltage_of_240():
-    v1, v2 = _solve("single", one_va=_steps_of(3000.0))[0]
+    v1, v2 = _solve("single", leg_1_va=_steps_of(3000.0))[0]
 
     assert np.all((v1 > 215) & (v1 < 260))
     assert np.all(v2 == 0)

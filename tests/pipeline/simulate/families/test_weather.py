@@ -14,9 +14,8 @@ from pipeline.ingest.lake import open_lake
 from pipeline.simulate.families.build import build_street, circuit_of
 from pipeline.simulate.families.draw import areas, draw_fleet
 from pipeline.simulate.families.fleet import write_unlike_lake
-from pipeline.simulate.families.powers import Powers
+from pipeline.simulate.families.powers import powers_of
 from pipeline.simulate.families.spec import UnlikeSpec
-from pipeline.simulate.families.sunny_powers import sunny_powers
 
 SMALL = UnlikeSpec(sites=24, days=3, seed=2, fault_share=0.4, hard_share=0.4, family="weather")
 RIGHT = replace(SMALL, sites=60, days=8, seed=5, fault_share=0.0, hard_share=0.0, with_volts=True)
@@ -118,16 +117,12 @@ def test_load_at_the_meter_is_what_sound_upstream_clamps_read(plain):
 
 
 def test_an_inverters_reactive_power_is_on_the_legs_and_not_in_its_watts(plain):
-    powers = sunny_powers(RIGHT, plain, areas(RIGHT)[plain.area], np.random.default_rng(3))
-    volts = np.full(RIGHT.steps, 120.0)
+    powers = powers_of(RIGHT, plain, areas(RIGHT)[plain.area], rng=np.random.default_rng(3))
+    volts = (np.full(RIGHT.steps, 120.0), np.full(RIGHT.steps, 120.0))
     tan = np.full(RIGHT.steps, -0.25)
 
-    still = circuit_of(
-        plain, Powers(powers.loads, powers.pv_w, powers.battery_w, powers.hidden_w), volts, volts
-    )
-    turned = circuit_of(
-        plain, Powers(powers.loads, powers.pv_w, powers.battery_w, powers.hidden_w, tan), volts, volts
-    )
+    still = circuit_of(plain, replace(powers, pv_tan=None), volts)
+    turned = circuit_of(plain, replace(powers, pv_tan=tan), volts)
 
     for before, after in zip(still.source_va, turned.source_va, strict=True):
         np.testing.assert_allclose(after.real, before.real, atol=1e-6)

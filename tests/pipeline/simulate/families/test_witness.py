@@ -8,23 +8,23 @@ import pytest
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.clamps import Wiring
-from pipeline.simulate.families.witness import WITNESS_COLUMNS, Dealt, bundled, witness
+from pipeline.simulate.families.witness import WITNESS_COLUMNS, BundleShares, witness
 
-EVEN = Dealt(0.5, 0.5, 0.5)
+EVEN = BundleShares(0.5, 0.5, 0.5)
 MINUTES = 3 * 1440
 CIRCUIT = Circuit.from_powers(
     np.full(MINUTES, 500.0), np.full(MINUTES, 400.0), np.full(MINUTES, 800.0), minutes=1.0
 )
 
 
-def _with(fault, leg, wiring=None, dealt=EVEN):
+def _with(fault, leg, wiring=None, shares=EVEN):
     wiring = wiring or Wiring.sound()
     broken = CATALOGUE[fault].effect(wiring, CIRCUIT, leg, np.random.default_rng(1))
-    return witness(broken, dealt, True, "both")
+    return witness(broken, shares, True, pv_leg="both")
 
 
 def test_a_right_upstream_home_answers_half_of_pv_on_each_leg():
-    seen = witness(Wiring.sound(), EVEN, True, "both")
+    seen = witness(Wiring.sound(), EVEN, True, pv_leg="both")
 
     assert tuple(seen) == WITNESS_COLUMNS
     assert (seen["witness_pv_l1"], seen["witness_pv_l2"]) == (-0.5, -0.5)
@@ -35,11 +35,11 @@ def test_a_right_upstream_home_answers_half_of_pv_on_each_leg():
 
 
 def test_other_right_homes():
-    downstream = witness(Wiring.sound(ct_sees_pv=False), EVEN, True, "both")
-    added_back = witness(Wiring.sound(pv_added_back=True, is_clipped=True), EVEN, True, "both")
-    one_leg = witness(Wiring.sound(pv_leg="l2"), EVEN, True, "l2")
-    single = witness(Wiring.sound("single"), Dealt(0.5, 0.5, None), True, "both")
-    dark = witness(Wiring.sound(), EVEN, False, "both")
+    downstream = witness(Wiring.sound(ct_sees_pv=False), EVEN, True, pv_leg="both")
+    added_back = witness(Wiring.sound(pv_added_back=True, is_clipped=True), EVEN, True, pv_leg="both")
+    one_leg = witness(Wiring.sound(pv_leg="l2"), EVEN, True, pv_leg="l2")
+    single = witness(Wiring.sound("single"), BundleShares(0.5, 0.5, None), True, pv_leg="both")
+    dark = witness(Wiring.sound(), EVEN, False, pv_leg="both")
 
     assert (downstream["witness_pv_l1"], downstream["witness_load_l1"]) == (0.0, 1.0)
     assert (added_back["witness_pv_l1"], added_back["witness_pv_l2"]) == (0.0, 0.0)
@@ -71,7 +71,7 @@ def test_a_reversed_leg_with_production_added_back_and_clipped_says_nothing():
 def test_a_missing_bundle_counts_by_where_the_homes_energy_lies(share):
     pair = Wiring.sound(ct_sees_pv=False, cts_per_leg=2)
 
-    seen = _with("partial", "l1", pair, Dealt(share, 0.5, share))
+    seen = _with("partial", "l1", pair, BundleShares(share, 0.5, share))
 
     kept = seen["witness_load_l1"]
     assert min(abs(kept - share), abs(kept - (1 - share))) < 1e-6
@@ -81,7 +81,7 @@ def test_a_missing_bundle_counts_by_where_the_homes_energy_lies(share):
 def test_bundles_of_a_circuit_carry_their_own_power():
     one, two = np.array([100.0 + 10j]), np.array([300.0 + 0j])
 
-    circuit = bundled((one, two), (two, one), np.zeros(1), v1=118.0, v2=122.0)
+    circuit = Circuit.from_bundles((one, two), (two, one), np.zeros(1), v1=118.0, v2=122.0)
 
     assert np.allclose(circuit.v1 * np.conj(circuit.load_1a), one)
     assert np.allclose(circuit.v2 * np.conj(circuit.load_2a), two)

@@ -1,0 +1,109 @@
+"""Makes a day's files readable, each where it lies or as a copy, or says why it can't be read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.core import sql_runner
+from pipeline.core.sharding import Shard
+from pipeline.ingest.csv_reader import UnusableFileError
+from pipeline.ingest.lake import LakeFile
+from pipeline.ingest.lake_config import Intervals
+from pipeline.ingest.normalize import STAGED
+from pipeline.ingest.staging import extent, has_nanoseconds, prepare
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A file of a day, `number` in the order of arrival: the Parquet `path` that DuckDB reads, or `why` it can't be.
+
+    `path` is the file itself or a copy. It says that it holds `rows` rows, of homes from `first_home` to `last_home`
+    (None where it doesn't say), perhaps some without a home; `is_fine` is a file in place with times in nanoseconds.
+    """
+
+    number: int
+    file: LakeFile
+    path: Path | None = None
+    why: str | None = None
+    rows: int = 0
+    first_home: str | None = None
+    last_home: str | None = None
+    is_fine: bool = False
+
+    def may_hold(self, shard: Shard) -> bool:
+        """Tell whether a row of it, or what is to be told of it, can belong to the shard."""
+        if self.first_home is None or self.last_home is None:
+            return True
+        begins_before = shard.before_home is None or self.first_home < shard.before_home
+        return begins_before and (shard.first_home is None or shard.first_home <= self.last_home)
+
+
+def open_files(
+    con: duckdb.DuckDBPyConnection,
+    files: Sequence[tuple[int, LakeFile]],
+    how: Intervals,
+    *,
+    required: tuple[str, ...],
+    workdir: Path,
+    in_place: bool = True,
+    probe: bool = True,
+) -> list[Opened]:
+    """Make each numbered file readable, in place or as a copy in `workdir`, or say why it can't be.
+
+    With `probe` it is read once to its end: that finds a damaged page. Without, whoever reads it finds it.
+
+    Parameters
+    ----------
+    con
+        The DuckDB to read with.
+    files
+        Number, in order of arrival, and file.
+    how
+        What lake.toml says of intervals.
+    required
+        Columns a file must have.
+    workdir
+        Folder for staged copies.
+    in_place
+        Whether a file in contract may be read where it lies.
+    probe
+        Whether each file is read to its end.
+    """
+    workdir.mkdir(parents=True, exist_ok=True)
+    con.register("interval_template", pl.DataFrame(schema=STAGED).to_arrow())
+    opened = []
+    for number, file in files:
+        try:
+            path = prepare(file, how, required, workdir=workdir, number=number, may_be_in_place=in_place)
+            if probe:
+                point_at(con, [path])
+                sql_runner.query(con, "interval_probe", {})
+        except UnusableFileError as error:
+            opened.append(Opened(number, file, why=f"the file {error}"))
+        except duckdb.Error as error:
+            message = " ".join(str(error).split())[:200]
+            why = f"the file cannot be read ({message}); send it again, whole"
+            opened.append(Opened(number, file, why=why))
+        else:
+            is_fine = path == file.path and has_nanoseconds(path)
+            opened.append(Opened(number, file, path, None, *extent(path), is_fine=is_fine))
+    return opened
+
+
+def unlike_the_rest(opened: Sequence[Opened]) -> list[Opened]:
+    """Return the files that count in ns beside others that don't: read together, all would be counted in ns."""
+    fine = [opened_file for opened_file in opened if opened_file.is_fine]
+    return fine if len(fine) < sum(opened_file.path is not None for opened_file in opened) else []
+
+
+def point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:
+    """Make the view interval_read read these files, in this order."""
+    con.execute(
+        "SET VARIABLE interval_files = $value", {"value": [sql_runner.as_named(path) for path in paths]}
+    )
+    con.sql(sql_runner.sql_text("interval_read")).create_view("interval_read", replace=True)
