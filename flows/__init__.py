@@ -1,7 +1,12 @@
-"""The night under a scheduler: the only room that knows Prefect.
+"""The night under a scheduler: the only package that knows Prefect.
 
-Importing it first keeps Prefect quiet and to itself: nothing is reported to anybody. What the environment
-already says counts.
+In: a lake, OUT, a cron (`nightly.py`). Out: the night as a flow run with artifacts (`night_flow.py`, `account.py`), on
+this machine or a Dask cluster (`cluster.py`). Importing it first keeps Prefect quiet, and nothing is reported to
+anybody, unless the environment says otherwise. Open `night_flow.py` first, then `nightly.py`.
+
+>>> import os, flows
+>>> os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"]
+'false'
 """
 
 import os

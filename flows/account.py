@@ -1,7 +1,7 @@
-"""What a flow run shows of its night: the list's top, what came, was late, rejected or is missing."""
+"""The artifacts of a flow run: the list's top, and what came in, was late, rejected or is missing."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,10 +32,10 @@ def top_rows(result: NightResult) -> list[dict[str, Any]]:
     ]
 
 
-def night_account(result: NightResult, told: Sequence[Alarm]) -> str:
+def night_account(result: NightResult, alarms: Sequence[Alarm]) -> str:
     """Return the night in Markdown: alarms, safety calls, counts, notes, what was late, missing or rejected, and where.
 
-    `told` are the alarms and notes, of table alarm and beyond.
+    `alarms` are those of table alarm and beyond, notes too.
     """
     run = json.loads((result.folder / "run.json").read_text(encoding="utf-8"))
     counts, listed = result.counts, result.revisit_list
@@ -43,7 +43,7 @@ def night_account(result: NightResult, told: Sequence[Alarm]) -> str:
     lines = [
         f"# Night of {result.as_of}",
         "",
-        *_alarms(told),
+        *_alarms(alarms),
         *_safety_calls(result.folder),
         f"- {listed.height} homes listed of {counts['homes']}: {by.get('visit', 0)} for a visit,"
         f" {by.get('office', 0)} for the office",
@@ -56,7 +56,7 @@ def night_account(result: NightResult, told: Sequence[Alarm]) -> str:
         f"- missing days: {_named(run['days_missing'])}",
         f"- newer days left alone: {_named(run['later_days_left_alone'])}",
         f"- not read: {_named(run['not_read'])}",
-        *(f"- {line.code.replace('_', ' ')}: {_cell(line.told)}" for line in told if line.severity == NOTE),
+        *(f"- {line.code.replace('_', ' ')}: {_cell(line.told)}" for line in alarms if line.severity == NOTE),
         f"- run: `{result.published or result.folder}`, pages: `{result.folder / 'report' / 'index.html'}`",
         "",
         *_rejects(result.folder),
@@ -64,25 +64,23 @@ def night_account(result: NightResult, told: Sequence[Alarm]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def alarm_line(result: NightResult, told: Sequence[Alarm]) -> str | None:
+def alarm_line(result: NightResult, alarms: Sequence[Alarm]) -> str | None:
     """Return the state message of a night with an alarm, None for one without: it is published all the same."""
-    alarms = [line.told for line in told if line.severity == ALARM]
+    sentences = "; ".join(line.told for line in alarms if line.severity == ALARM)
     return (
-        f"published in {result.published or result.folder}, with an alarm: {'; '.join(alarms)}"
-        if alarms
-        else None
+        f"published in {result.published or result.folder}, with an alarm: {sentences}" if sentences else None
     )
 
 
-def _alarms(told: Sequence[Alarm]) -> list[str]:
-    lines = [
-        f"**Alarm:** {_cell(line.told)} (see {_cell(line.look)})" for line in told if line.severity == ALARM
-    ]
-    return [part for line in lines for part in (line, "")]
+def _alarms(alarms: Sequence[Alarm]) -> Iterator[str]:
+    for line in alarms:
+        if line.severity == ALARM:
+            yield f"**Alarm:** {_cell(line.told)} (see {_cell(line.look)})"
+            yield ""
 
 
 def _safety_calls(folder: Path) -> list[str]:
-    """Name the homes to call at once: a loose service neutral is no CT fault, so the list does not say it."""
+    """Return the homes to call at once: a loose service neutral is no CT fault, so the list does not name them."""
     scores = pl.read_parquet(folder / "site_scores.parquet", columns=["site_id", "is_neutral_suspect"])
     homes = scores.filter("is_neutral_suspect")["site_id"].to_list()
     if not homes:
@@ -106,11 +104,11 @@ def _rejects(folder: Path) -> list[str]:
 
 
 def _cell(text: str) -> str:
-    """Keep text of a file from breaking the table it stands in."""
+    """Return the text so that it doesn't break the table it stands in."""
     return " ".join(text.replace("|", "\\|").replace("<", "&lt;").split())
 
 
-def _named(things: list[str]) -> str:
-    shown = ", ".join(_cell(thing) for thing in things[:MOST_NAMED])
-    more = len(things) - MOST_NAMED
-    return (shown + (f" and {more} more" if more > 0 else "")) or "none"
+def _named(items: list[str]) -> str:
+    more = len(items) - MOST_NAMED
+    names = ", ".join(_cell(item) for item in items[:MOST_NAMED])
+    return (names + (f" and {more} more" if more > 0 else "")) or "none"

@@ -1,7 +1,7 @@
-"""A night's pieces on a Dask cluster, through Prefect's task runner: batches of pieces, each a task run.
+"""Tasks of a night on a Dask cluster, through Prefect's task runner: batches of them, each a task run.
 
-Only names of files and counts go through the scheduler; tables wait on the storage that all machines share.
-A task that a worker took with it is done again by another one, and leaves the same files.
+Only names of files and counts go through the scheduler; tables are kept on the storage that all machines share.
+A task lost with its worker is done again by another one, and leaves the same files.
 """
 
 import pickle
@@ -42,23 +42,22 @@ R = TypeVar("R")
 RETRY_AFTER_S = [10.0, 60.0]
 
 
-def work_off(batch: bytes) -> list[Any]:
-    """Carry out a batch on a worker: a function, its settings, the pieces; what DuckDB spills stays here."""
+def run_batch(batch: bytes) -> list[Any]:
+    """Return what the function of a pickled batch makes of each piece, on a worker, where DuckDB also spills."""
     function, engine, pieces = pickle.loads(batch)
-    # As where the night began, and for good: other batches of this process may be at it at the same time.
+    # As where the night began, and for good: other batches of this process may run at the same time.
     threadpool_limits(1, "blas")
-    with tempfile.TemporaryDirectory(prefix="nightclamp-") as spill:
-        con = sql_runner.connect(Path(spill), engine)
-        try:
-            return [function(con, piece) for piece in pieces]
-        finally:
-            con.close()
+    with (
+        tempfile.TemporaryDirectory(prefix="nightclamp-") as scratch,
+        sql_runner.connect(Path(scratch), engine) as con,
+    ):
+        return [function(con, piece) for piece in pieces]
 
 
 def batches(pieces: Sequence[U], width: int, most: int) -> list[Sequence[U]]:
-    """Deal the pieces to about `width` batches of neighbours, none with more than `most`."""
+    """Return the pieces in about `width` batches of neighbours, none with more than `most`."""
     size = max(1, min(most, -(-len(pieces) // width)))
-    return [pieces[at : at + size] for at in range(0, len(pieces), size)]
+    return [pieces[start : start + size] for start in range(0, len(pieces), size)]
 
 
 def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]) -> bool:
@@ -87,14 +86,15 @@ class DaskExecutor:
         NightFailed
             Workers keep dying over one batch, or the cluster went away.
         """
-        dealt = batches(pieces, self.width, self.most)
-        if not dealt:
+        if not pieces:
             return []
-        step = quiet_task(name, work_off, RETRY_AFTER_S, is_worth_retrying)
-        sent = [pickle.dumps((function, self.engine, batch)) for batch in dealt]
+        step = quiet_task(name, run_batch, RETRY_AFTER_S, is_worth_retrying=is_worth_retrying)
+        pickled = [
+            pickle.dumps((function, self.engine, batch)) for batch in batches(pieces, self.width, self.most)
+        ]
         try:
-            futures = [self.runner.submit(step, {"batch": one}) for one in sent]
-            return [made for future in futures for made in future.result()]
+            futures = [self.runner.submit(step, {"batch": batch}) for batch in pickled]
+            return [result for future in futures for result in future.result()]
         except KilledWorker as error:
             raise NightFailed(
                 f"{name}: several workers of {self.address} died over one batch, perhaps for want of memory;"
@@ -107,8 +107,17 @@ class DaskExecutor:
 
 
 @contextmanager
-def dask_executor(address: str, lake: Path, out: Path, settings: Settings) -> Iterator[DaskExecutor]:
-    """Connect to the scheduler at `address` for a night of `lake` in `out`.
+def dask_executor(address: str, lake: Path, out: Path, *, settings: Settings) -> Iterator[DaskExecutor]:
+    """Connect to a Dask scheduler for a night.
+
+    Parameters
+    ----------
+    address
+        Of the scheduler.
+    lake, out
+        Of the night; `out` is a folder that all machines share.
+    settings
+        [cluster], [engine] and [object_store] count.
 
     Raises
     ------
@@ -116,49 +125,44 @@ def dask_executor(address: str, lake: Path, out: Path, settings: Settings) -> It
         No scheduler or worker is there, or a worker does not see the folders or the lake's object store, or runs other
         versions.
     """
-    own = settings.cluster
+    cluster = settings.cluster
     folder = out / "store" / ".work" / f"tables-{uuid.uuid4().hex[:12]}"
     folder.mkdir(parents=True)
-    with DaskTaskRunner(address=address, client_kwargs={"timeout": own.connect_s}) as runner:
+    with DaskTaskRunner(address=address, client_kwargs={"timeout": cluster.connect_s}) as runner:
         try:
             client = runner.client
-            client.wait_for_workers(1, timeout=own.connect_s)
+            client.wait_for_workers(1, timeout=cluster.connect_s)
         except WorkerStartTimeoutError as error:
             raise InputError(f"--dask {address}: no worker; start `dask worker {address}`") from error
         except (OSError, ValueError) as error:
-            told = " ".join(str(error).split())[:200]
-            raise InputError(f"--dask {address}: no Dask scheduler answers there ({told})") from error
+            reason = " ".join(str(error).split())[:200]
+            raise InputError(f"--dask {address}: no Dask scheduler answers there ({reason})") from error
         url = object_url(lake)
-        seen, store = ((folder,), Asked(url, settings.object_store)) if url else ((lake, folder), None)
-        _hold_alike(client.run(what_it_has, seen, store, on_error="return"), address)
-        threads = sum(client.nthreads().values())
-        yield DaskExecutor(
-            runner,
-            address,
-            threads * own.tasks_per_thread,
-            TableStore(folder),
-            own.most_pieces,
-            settings.engine,
+        folders, store = (
+            ((folder,), StoredLake(url, settings.object_store)) if url else ((lake, folder), None)
         )
+        _check_alike(client.run(worker_facts, folders, store, on_error="return"), address)
+        width = sum(client.nthreads().values()) * cluster.tasks_per_thread
+        yield DaskExecutor(runner, address, width, TableStore(folder), cluster.most_pieces, settings.engine)
 
 
 @dataclass(frozen=True)
-class Asked:
-    """A lake in an object store and how it is asked; each worker has credentials of its own, none are sent to it."""
+class StoredLake:
+    """A lake in an object store; each worker has credentials of its own, none are sent to it."""
 
     url: ObjectUrl
-    own: ObjectStoreSettings
+    settings: ObjectStoreSettings
 
     def refusal(self) -> str:
         """Return why the lake can't be listed from here, in one line; empty if it can."""
         try:
-            Bucket(self.url, self.own).level()
+            Bucket(self.url, self.settings).level()
         except NightclampError as error:
             return str(error)
         return ""
 
 
-def what_it_has(folders: Sequence[Path], store: Asked | None = None) -> dict[str, str]:
+def worker_facts(folders: Sequence[Path], store: StoredLake | None = None) -> dict[str, str]:
     """Return the versions of what decides a night's last digits, and what of folders and lake is not seen from here."""
     unseen = next((str(folder) for folder in folders if not folder.is_dir()), "")
     return {
@@ -169,21 +173,21 @@ def what_it_has(folders: Sequence[Path], store: Asked | None = None) -> dict[str
     }
 
 
-def _hold_alike(workers: dict[str, Any], address: str) -> None:
-    here = what_it_has(())
-    for worker, told in sorted(workers.items()):
-        if isinstance(told, BaseException):
+def _check_alike(workers: dict[str, Any], address: str) -> None:
+    here = worker_facts(())
+    for worker, facts in sorted(workers.items()):
+        if isinstance(facts, BaseException):
             raise InputError(
-                f"--dask {address}: worker {worker} lacks what is here ({type(told).__name__}: {told});"
+                f"--dask {address}: worker {worker} lacks what is here ({type(facts).__name__}: {facts});"
                 " install nightclamp[dask] there"
             )
-        if told["unseen"]:
+        if facts["unseen"]:
             raise InputError(
-                f"--dask {address}: worker {worker} does not see {told['unseen']};"
+                f"--dask {address}: worker {worker} does not see {facts['unseen']};"
                 " lake and OUT must lie on storage that every machine has under the same path"
             )
-        if told["refused"]:
-            raise InputError(f"--dask {address}: worker {worker}: {told['refused']}")
-        other = [f"{name} {told[name]}, here {here[name]}" for name in here if told[name] != here[name]]
+        if facts["refused"]:
+            raise InputError(f"--dask {address}: worker {worker}: {facts['refused']}")
+        other = [f"{name} {facts[name]}, here {here[name]}" for name in here if facts[name] != here[name]]
         if other:
             raise InputError(f"--dask {address}: worker {worker} has {'; '.join(other)}; install the same")

@@ -40,12 +40,12 @@ RETRY_AFTER_S = {
     Step.DRAW_REPORT: [10.0, 60.0],
 }
 
-# With a cluster these steps are its tasks, and no task of their own: a task takes along what the step was given.
+# With a cluster the task runs of these steps are its batches: a task of the whole step would hold all its arguments.
 SPREAD = (Step.TAKE_IN, Step.LOOK_AT_WINDOW, Step.SCORE_HOMES)
 
 
 class PublishedWithAlarm(NightclampError):
-    """A night that is published in `folder` (or at that address), with something that must be looked at first."""
+    """A night that is published in `folder` (or at that address), with an alarm."""
 
     exit_status = EXIT_STATUS
 
@@ -56,7 +56,7 @@ class PublishedWithAlarm(NightclampError):
 
 
 def say_failure(flow: Flow[..., Any], flow_run: FlowRun, state: State[Any]) -> None:
-    """Say the state's line in the run's log; the flow's failure hook, beside which others can stand."""
+    """Log the state's line: a failure hook of the flow, to which others can be added."""
     flow_run_logger(flow_run, flow).error(state.message)
 
 
@@ -71,11 +71,11 @@ def as_task(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwa
     def run() -> T:
         return function(*args, **kwargs)
 
-    return quiet_task(step.value, run, RETRY_AFTER_S.get(step, []), is_worth_retrying)()
+    return quiet_task(step.value, run, RETRY_AFTER_S.get(step, []), is_worth_retrying=is_worth_retrying)()
 
 
 def as_task_or_spread(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-    """Run one step of a night whose pieces a cluster carries out, where they are the task runs of that name."""
+    """Run one step of a night on a cluster, whose batches are the task runs of that name."""
     run_step = run_plainly if step in SPREAD else as_task
     return run_step(step, function, *args, **kwargs)
 
@@ -95,20 +95,20 @@ def cluster_of(dask: str | None, request: NightRequest, settings: Settings) -> I
         from flows.cluster import dask_executor
     except ImportError as error:
         raise InputError(f'--dask needs more packages: pip install "nightclamp[dask]" ({error})') from error
-    with dask_executor(dask, request.lake, request.out, settings) as executor:
+    with dask_executor(dask, request.lake, request.out, settings=settings) as executor:
         yield executor
 
 
 def _place(path: str, dask: str | None) -> Path:
-    """Return a folder so that workers, who have a current folder of their own, find it too."""
+    """Return a folder's whole path where there are workers, which have another current folder."""
     return Path(path).resolve() if dask and not object_url(path) else Path(path)
 
 
 def run_name() -> str:
     """Return "night of DATE", the as-of day of this flow run; without a date where the lake can't say it."""
-    given: dict[str, Any] = flow_run.parameters
+    parameters: dict[str, Any] = flow_run.parameters
     try:
-        day = given["as_of"] or open_lake(given["lake"]).newest_day(datetime.now(UTC).date())
+        day = parameters["as_of"] or open_lake(parameters["lake"]).newest_day(datetime.now(UTC).date())
     except (NightclampError, OSError):
         return "night"
     return f"night of {day}"
@@ -147,27 +147,28 @@ def nightly(
         The night is published, and something must be looked at: the flow run fails so that failure hooks and
         automations run. What it published stays.
     """
-    own = load_settings()
+    settings = load_settings()
     try:
         request = NightRequest(_place(lake, dask), _place(out, dask), as_of, window_days)
-        with cluster_of(dask, request, own) as executor:
-            result = run_night(request, own, as_task_or_spread if executor else as_task, executor=executor)
+        with cluster_of(dask, request, settings) as executor:
+            run_step = as_task_or_spread if executor else as_task
+            result = run_night(request, settings, run_step, executor=executor)
     except (NightclampError, OSError) as error:
         return Failed(message=" ".join(str(error).split()), data=error)
-    told = read(result.alarm)
+    alarms = read(result.alarm)
     if as_of is None:
         today = datetime.now(UTC).date()
-        told += stale(result.as_of, today, own.alarm, is_scheduled=deployment.id is not None)
+        alarms += stale(result.as_of, today, settings.alarm, is_scheduled=deployment.id is not None)
     create_table_artifact(
         account.top_rows(result), key="nightclamp-list", description=f"Most worth a revisit, {result.as_of}"
     )
     create_markdown_artifact(
-        account.night_account(result, told),
+        account.night_account(result, alarms),
         key="nightclamp-night",
         description=f"The night of {result.as_of}",
     )
-    if line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=own):
+    if line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=settings):
         get_run_logger().info(line)
-    if line := account.alarm_line(result, told):
+    if line := account.alarm_line(result, alarms):
         return Failed(message=line, data=PublishedWithAlarm(line, result.published))
     return result.published

@@ -77,9 +77,9 @@ def start(
     def tell(line: str) -> None:
         console.print(line, highlight=False, markup=False, soft_wrap=True)
 
-    if (given := PREFECT_API_URL.value()) and not _answers(given):
-        raise NightFailed(f"PREFECT_API_URL {given}: no server answers; start it, or unset the variable")
-    elif dask and not given and (urlsplit(dask).hostname or dask) not in (LOOPBACK, "localhost"):
+    if (api_url := PREFECT_API_URL.value()) and not _answers(api_url):
+        raise NightFailed(f"PREFECT_API_URL {api_url}: no server answers; start it, or unset the variable")
+    if dask and not api_url and (urlsplit(dask).hostname or dask) not in (LOOPBACK, "localhost"):
         raise InputError(
             f"--dask {dask}: set PREFECT_API_URL to a server that the workers reach; see `prefect server start`"
         )
@@ -138,9 +138,9 @@ def nightly_schedule(cron: str, timezone: str) -> Schedule:
 
 @contextmanager
 def scheduling_server() -> Iterator[None]:
-    """Have a server that schedules: PREFECT_API_URL's, one that answers at PORT on loopback, or our own.
+    """Provide a server that schedules: PREFECT_API_URL's, one that answers at PORT on loopback, or our own.
 
-    A flow alone makes do with an in-process server, but that one does not schedule. Ours ends with this.
+    A flow's in-process server does not schedule. Our own ends with this.
 
     Raises
     ------
@@ -217,8 +217,8 @@ def main(tokens: Sequence[str] | None = None) -> None:
 
 
 def _stop(line: str, status: int) -> None:
-    told = f"nightclamp: {' '.join(line.split())}"
-    Console(stderr=True).print(told, highlight=False, markup=False, soft_wrap=True)
+    sentence = f"nightclamp: {' '.join(line.split())}"
+    Console(stderr=True).print(sentence, highlight=False, markup=False, soft_wrap=True)
     sys.exit(status)
 
 

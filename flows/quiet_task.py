@@ -1,4 +1,4 @@
-"""A task run that keeps nothing: what a night is made from is on disk already, and is never hashed or stored again."""
+"""A task run without cache or stored result: what a night is made from is on disk already."""
 
 from collections.abc import Callable, Sequence
 from typing import Any, ParamSpec, TypeVar
@@ -15,9 +15,22 @@ def quiet_task(
     name: str,
     function: Callable[P, R],
     retry_after_s: Sequence[float],
+    *,
     is_worth_retrying: Callable[[Task[..., Any], TaskRun, State[Any]], bool],
 ) -> Task[P, R]:
-    """Return `function` as a task of that name, tried again so many seconds after each failure worth it."""
+    """Return `function` as a task.
+
+    Parameters
+    ----------
+    name
+        Of the task and its runs.
+    function
+        What it runs.
+    retry_after_s
+        Seconds before each new try.
+    is_worth_retrying
+        Whether a failure is tried again.
+    """
     return Task(
         function,
         name=name,

@@ -1,7 +1,7 @@
-"""Measures what the plan for ten million homes counts with: `python -m flows.ten_million`, on this machine, in minutes.
+"""Capacity plan for ten million homes, measured on this machine in minutes: `python -m flows.ten_million`.
 
-A fleet of copies of simulated homes is taken in by the single machine and by local Dask clusters of growing size;
-bytes and seconds a row, a home and a day go into a table, and the plan follows from them by multiplication.
+A fleet of copies of simulated homes is processed by the single machine and by local Dask clusters of growing size;
+bytes and seconds a row, a home and a day are measured, and the plan follows from them by multiplication.
 """
 
 import json
@@ -34,14 +34,12 @@ LAST_DAY = date(2025, 6, 14)
 ROWS_A_DAY = 288
 # Tables of a run that have a row a home of the fleet, and so are whole on the driver.
 FLEET_TABLES = ("sites", "site_scores", "site_signal", "worth", "standing", "site_pulse", "change")
-app = App(
-    name="python -m flows.ten_million", help="Measures what the plan for ten million homes counts with."
-)
+app = App(name="python -m flows.ten_million", help="Measures a capacity plan for ten million homes.")
 
 
 @dataclass(frozen=True)
 class Figures:
-    """What one machine's night measured: bytes a row, a home-day or a home; rows, home-days and homes a core second."""
+    """Measured on one machine's night: bytes a row, a home-day or a home; rows, home-days and homes a core second."""
 
     lake_bytes_row: float
     site_day_bytes: float
@@ -67,8 +65,18 @@ class Plan:
     driver_gb: float
 
 
-def plan(figures: Figures, homes: int, days: int, night_h: float) -> Plan:
-    """Return what `homes` homes need for a new day and a window of `days`, the workers' part in `night_h` hours."""
+def plan(figures: Figures, homes: int, days: int, *, night_h: float) -> Plan:
+    """Return the needs of a fleet.
+
+    Parameters
+    ----------
+    figures
+        What was measured.
+    homes, days
+        Of the fleet and its window, one of the days new.
+    night_h
+        Hours that the workers have.
+    """
     rows = homes * ROWS_A_DAY
     seconds = (
         rows / figures.take_rows_s + homes * days / figures.look_home_days_s + homes / figures.score_homes_s
@@ -84,8 +92,18 @@ def plan(figures: Figures, homes: int, days: int, night_h: float) -> Plan:
     )
 
 
-def copied_lake(lake: Path, homes: int, days: int, simulated: int) -> int:
-    """Write a lake of `homes` homes, copies of `simulated` ones under names of their own; return its bytes a day."""
+def copied_lake(lake: Path, homes: int, days: int, *, simulated: int) -> int:
+    """Return the bytes a day of a lake that is written.
+
+    Parameters
+    ----------
+    lake
+        Folder, new.
+    homes, days
+        How many it has.
+    simulated
+        Homes of which the others are copies under other names.
+    """
     seeds = lake.with_name("seeds")
     write_lake(FleetSpec(simulated, days, 5, 7, fault_share=0.05, end=LAST_DAY), seeds)
     lake.mkdir()
@@ -93,23 +111,21 @@ def copied_lake(lake: Path, homes: int, days: int, simulated: int) -> int:
         shutil.copy(seeds / f"{register}.csv", lake)
     copies = range(-(-homes // simulated))
     sites = pl.read_csv(seeds / "sites.csv")
-    pl.concat([sites.with_columns(copied_id(copy)) for copy in copies]).sort("site_id").head(homes).write_csv(
-        lake / "sites.csv"
-    )
-    kept = set(pl.read_csv(lake / "sites.csv")["site_id"])
+    copied = pl.concat([sites.with_columns(copied_id(copy)) for copy in copies]).sort("site_id").head(homes)
+    copied.write_csv(lake / "sites.csv")
     for folder in sorted((seeds / "intervals").iterdir()):
         day = pl.read_parquet(folder, hive_partitioning=False)
         (lake / "intervals" / folder.name).mkdir(parents=True)
         for copy in copies:
-            # Its own numbers, or the copies would be squeezed out of the store as repetitions.
+            # Numbers of its own, or the store would compress the copies away.
             scale = 1 + 0.3 * (copy % 97) / 97
-            rows = day.with_columns(copied_id(copy)).filter(pl.col("site_id").is_in(kept))
-            rows = rows.with_columns((pl.col("l1_w", "l2_w", "pv_w") * scale).round(1))
-            rows.write_parquet(
-                lake / "intervals" / folder.name / f"part-{copy:05d}.parquet", compression="zstd"
+            rows = day.with_columns(copied_id(copy)).filter(
+                pl.col("site_id").is_in(copied["site_id"].implode())
             )
-    size = sum(path.stat().st_size for path in (lake / "intervals").rglob("*.parquet"))
-    return size // days
+            rows = rows.with_columns((pl.col("l1_w", "l2_w", "pv_w") * scale).round(1))
+            file = lake / "intervals" / folder.name / f"part-{copy:05d}.parquet"
+            rows.write_parquet(file, compression="zstd")
+    return sum(path.stat().st_size for path in (lake / "intervals").rglob("*.parquet")) // days
 
 
 def single_night(lake: Path, out: Path) -> dict[str, Any]:
@@ -120,14 +136,14 @@ def single_night(lake: Path, out: Path) -> dict[str, Any]:
     core_s: dict[str, float] = {}
 
     def run_step(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        begun = time.process_time()
-        made = function(*args, **kwargs)
-        core_s[step] = time.process_time() - begun
-        return made
+        start = time.process_time()
+        result = function(*args, **kwargs)
+        core_s[step] = time.process_time() - start
+        return result
 
     run_night(NightRequest(lake, out), load_settings(), run_step)
-    told: dict[str, Any] = json.loads((out / "latest" / "run.json").read_text(encoding="utf-8"))
-    return {**told, "seconds": core_s}
+    record: dict[str, Any] = json.loads((out / "latest" / "run.json").read_text(encoding="utf-8"))
+    return {**record, "seconds": core_s}
 
 
 def cluster_night(lake: Path, out: Path, workers: int) -> tuple[float, float]:
@@ -139,19 +155,29 @@ def cluster_night(lake: Path, out: Path, workers: int) -> tuple[float, float]:
         Client(cluster, set_as_default=False) as client,  # type: ignore[no-untyped-call]
     ):
         before = sum(client.run(time.process_time).values())
-        begun = time.perf_counter()
+        start = time.perf_counter()
         with suppress(PublishedWithAlarm):
             nightly(str(lake), str(out), dask=cluster.scheduler_address)
-        return time.perf_counter() - begun, sum(client.run(time.process_time).values()) - before
+        return time.perf_counter() - start, sum(client.run(time.process_time).values()) - before
 
 
-def measured(run: Path, told: dict[str, Any], store: Path, lake_bytes_day: int) -> Figures:
-    """Return the figures of a single machine's first night, whose run folder is `run`; `told` is `single_night`'s."""
-    homes, rows, seconds = told["counts"]["homes"], told["counts"]["rows_in"], told["seconds"]
-    days = len(told["days"])
+def measured(run: Path, record: dict[str, Any], store: Path, *, lake_bytes_day: int) -> Figures:
+    """Return the figures of a single machine's first night.
+
+    Parameters
+    ----------
+    run, store
+        Folders of the run and of the store.
+    record
+        Its run.json, as `single_night` returns it.
+    lake_bytes_day
+        Of `copied_lake`.
+    """
+    homes, rows, seconds = record["counts"]["homes"], record["counts"]["rows_in"], record["seconds"]
+    days = len(record["days"])
     daily = pl.read_parquet(run / "site_daily.parquet")
     tables = [pl.read_parquet(run / f"{name}.parquet") for name in FLEET_TABLES]
-    pieces = pl.read_parquet(run / "site_weight.parquet")["probe"].n_unique() - 1
+    probes = pl.read_parquet(run / "site_weight.parquet")["probe"].n_unique() - 1
 
     def stored(table: str) -> float:
         size: int = sum(path.stat().st_size for path in (store / table).rglob("*.parquet"))
@@ -165,7 +191,7 @@ def measured(run: Path, told: dict[str, Any], store: Path, lake_bytes_day: int) 
         look_home_days_s=homes * days / seconds[Step.LOOK_AT_WINDOW],
         score_homes_s=homes / seconds[Step.SCORE_HOMES],
         driver_s_home=(seconds[Step.MAKE_LISTS] + seconds[Step.WRITE_TABLES]) / homes,
-        driver_bytes_home=sum(table.estimated_size() for table in tables) / homes + 8 * pieces,
+        driver_bytes_home=sum(table.estimated_size() for table in tables) / homes + 8 * probes,
         daily_bytes_home_day=daily.estimated_size() / max(daily.height, 1),
     )
 
@@ -189,7 +215,7 @@ def main(
     homes, days, simulated
         The fleet that is measured, and how many of its homes are simulated; the others are copies.
     homes_per_shard
-        Homes of one piece of work on the clusters.
+        Homes of one task on the clusters.
     workers
         Sizes of the clusters; 0 leaves them out.
     planned, window_days, night_h
@@ -198,12 +224,12 @@ def main(
     tell: Callable[..., None] = Console(soft_wrap=True, highlight=False).print
     with tempfile.TemporaryDirectory(prefix="nightclamp-") as place:
         root = Path(place)
-        size = copied_lake(root / "lake", homes, days, simulated)
-        told = single_night(root / "lake", root / "single")
-        figures = measured(root / "single" / "latest", told, root / "single" / "store", size)
+        size = copied_lake(root / "lake", homes, days, simulated=simulated)
+        record, single = single_night(root / "lake", root / "single"), root / "single"
+        figures = measured(single / "latest", record, single / "store", lake_bytes_day=size)
         for name, value in asdict(figures).items():
             tell(f"{name:24} {value:14,.6g}")
-        spread_s = sum(told["seconds"][name] for name in SPREAD)
+        spread_s = sum(record["seconds"][name] for name in SPREAD)
         tell(f"single machine           {spread_s:.1f} core seconds for what clusters share out")
         os.environ["NIGHTCLAMP_LAKE__HOMES_PER_SHARD"] = str(homes_per_shard)
         with scheduling_server() if any(workers) else nullcontext():
@@ -213,7 +239,7 @@ def main(
                     f"{count} workers                {core_s:.1f} core seconds, {clock_s:.1f} s by the clock"
                 )
         tell(f"planned: {planned:,} homes, {window_days} days, {night_h} h")
-        for name, value in asdict(plan(figures, planned, window_days, night_h)).items():
+        for name, value in asdict(plan(figures, planned, window_days, night_h=night_h)).items():
             tell(f"{name:24} {value:14,.6g}")
 
 

@@ -1,11 +1,15 @@
-"""How often crews' installs are wrong from the first day, fairly: the tables that the quality lead reads.
+"""How often crews' installs are wrong from the first day, fairly compared: the tables of the quality lead.
 
-In: likelihoods of homes with the installs of crews, visits, trainings. Out: crew_quality and its relations
-(`tables.py`): case mix (`casemix.py`), a crew's own rate drawn to the fleet's (`shrink.py`), funnel, changes by month,
-what a training changed, what to teach. Open `tables.py` first, then `fleet.py`.
+In: likelihoods of homes, and the registers of homes, crews, visits and trainings. Out: crew_quality and its relations
+(`tables.py`): case mix (`casemix.py`), a crew's rate shrunk to the fleet's (`shrink.py`), funnel, change points,
+effects of trainings, lessons. Open `tables.py` first, then `fleet.py`.
+
+>>> import numpy as np
+>>> from pipeline.crews.funnel import limit
+>>> limit(0.975, np.array([20.0, 200.0]), 0.1).round(3)  # the upper limit of a crew narrows with its installs
+array([0.228, 0.141])
 """
 
-from pipeline.crews.tables import CrewInputs, crew_tables
-from pipeline.crews.views import VIEWS, view_rows
+from pipeline.crews.tables import VIEWS, crew_tables, view_rows
 
-__all__ = ["VIEWS", "CrewInputs", "crew_tables", "view_rows"]
+__all__ = ["VIEWS", "crew_tables", "view_rows"]

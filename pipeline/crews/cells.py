@@ -1,4 +1,4 @@
-"""Homes put together by crew and case mix, so that what they have in common is worked out once a group of them."""
+"""Homes grouped by crew and case mix, so that what a group has in common is computed once."""
 
 from __future__ import annotations
 
@@ -40,12 +40,12 @@ class Runs:
 
     def spread(self, each: Float) -> Float:
         """Return for every entry what its group has in `each`."""
-        told: Float = np.repeat(each[self.filled], self.lengths)
-        return told
+        spread: Float = np.repeat(each[self.filled], self.lengths)
+        return spread
 
 
 def by_group(group: Int, groups: int) -> Int:
-    """Return the entries sorted by their group (from -1 to below `groups`), those of one group in their own order."""
+    """Return the entries sorted by their group (from -1 to below `groups`), stable within a group."""
     # Numbers of 16 bits are sorted in one pass.
     narrow = group.astype(np.int16) if groups < np.iinfo(np.int16).max else group
     return np.argsort(narrow, kind="stable")
@@ -83,13 +83,13 @@ class Cells:
 
     @cached_property
     def of_home(self) -> Int:
-        """The cell of each home, in the homes' own order."""
+        """The cell of each home, in the homes' order."""
         of_home = np.empty_like(self.cell)
         of_home[self.order] = self.cell
         return of_home
 
     def sums(self, values: Float) -> Float:
-        """Return the sum over each cell's homes of `values`, one a home in the homes' own order."""
+        """Return the sum over each cell's homes of `values`, one a home in the homes' order."""
         return np.bincount(self.of_home, values, self.count).astype(np.float64)
 
     def by_crew(self, values: Float, crews: int) -> Float:

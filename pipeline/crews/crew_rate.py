@@ -1,10 +1,10 @@
-"""What a crew's installs say of its rate: score, information, likelihood, and intervals from them.
+"""The likelihood of a crew's rate given its installs: score, information, and intervals from them.
 
-A crew's rate moves with one number u, its log odds beside `base` (of each home). A home that was inspected says
-y - rate; one that wasn't says m - rate, m its likelihood given u. The information is that of inspected homes less
+A crew's rate moves with one number u, its log odds beside `base` (of each home). The score of an inspected home is
+y - rate; of one that wasn't, m - rate with m its likelihood given u. The information is that of inspected homes less
 what is missing, sum rate (1 - rate) - sum m (1 - m) over homes not inspected (Louis, JRSS B 44:226, 1982), and
 the score interval |score| <= 1.96 sqrt(information) is exactly Wilson's where every home was inspected. What
-is not known of the likelihoods' own offset and stretch widens it.
+is not known of the likelihoods' calibration intercept and slope widens it.
 """
 
 from __future__ import annotations
@@ -47,8 +47,8 @@ class CrewLikelihood:
     has_case_mix: bool = False
 
     @cached_property
-    def _told(self) -> CrewSums:
-        return CrewSums.of(self.homes, self.base, self.fit.evidence, self.fit.adjust_columns)
+    def _sums(self) -> CrewSums:
+        return CrewSums.of(self.homes, self.base, self.fit.evidence, tilt=self.fit.calibration_columns)
 
     @cached_property
     def case_doubt(self) -> Float:
@@ -56,30 +56,30 @@ class CrewLikelihood:
         if not self.has_case_mix:
             return np.zeros(self.homes.crews)
         homes, cells = self.homes, self.homes.cells
-        told = cells.sums(information(homes, self.fit.evidence, self.base))
-        pull = cells.by_crew(cells.columns * told[:, None], homes.crews)
-        own = np.maximum(cells.by_crew(told, homes.crews), 1e-9)
+        known = cells.sums(information(homes, self.fit.evidence, self.base))
+        pull = cells.by_crew(cells.columns * known[:, None], homes.crews)
+        by_crew = np.maximum(cells.by_crew(known, homes.crews), 1e-9)
         if self.is_relative:
-            pull = pull - np.outer(own / own.sum(), pull.sum(axis=0))
-        doubt: Float = np.einsum("ci,ij,cj->c", pull, self.fit.case_cov, pull) / own
+            pull = pull - np.outer(by_crew / by_crew.sum(), pull.sum(axis=0))
+        doubt: Float = np.einsum("ci,ij,cj->c", pull, self.fit.case_cov, pull) / by_crew
         return np.minimum(doubt, 1 / LEAST_SHARE)
 
     def sums(self, u: Float) -> tuple[Float, Float, Float]:
         """Return (score, its variance, expected faults) of each crew at its own u."""
-        own = self._told.at(u)
-        return own.score, self._variance(own, own), own.expected
+        sums = self._sums.at(u)
+        return sums.score, self._variance(sums, sums), sums.expected
 
-    def _variance(self, own: Sums, fleet: Sums) -> Float:
+    def _variance(self, sums: Sums, fleet: Sums) -> Float:
         """Return the variance of each crew's score beside a fleet of which `fleet` are the sums."""
-        pull = own.tilt
-        if self.is_relative:  # an offset that all crews share does not move one against the fleet
-            pull = pull - np.outer(own.known / max(fleet.known.sum(), 1e-12), fleet.tilt.sum(axis=0))
-        doubt: Float = np.einsum("ci,ij,cj->c", pull, self.fit.adjust_cov, pull)
-        return own.known + doubt + self.case_doubt * own.known
+        pull = sums.tilt
+        if self.is_relative:  # what all crews share does not move one against the fleet
+            pull = pull - np.outer(sums.known / max(fleet.known.sum(), 1e-12), fleet.tilt.sum(axis=0))
+        doubt: Float = np.einsum("ci,ij,cj->c", pull, self.fit.calibration_cov, pull)
+        return sums.known + doubt + self.case_doubt * sums.known
 
     def known(self, u: Float) -> Float:
         """Return each crew's information at u, without what is in doubt of likelihoods and case mix."""
-        return self._told.at(u).known
+        return self._sums.at(u).known
 
     @cached_property
     def best(self) -> Float:
@@ -87,9 +87,9 @@ class CrewLikelihood:
         low, high = np.full(self.homes.crews, -_FAR), np.full(self.homes.crews, _FAR)
         for _ in range(_HALVINGS):
             middle = (low + high) / 2
-            above = self._told.score(middle) > 0
+            above = self._sums.score(middle) > 0
             low, high = np.where(above, middle, low), np.where(above, high, middle)
-        return falls_through(self._told.score, low, high)
+        return falls_through(self._sums.score, low, high)
 
     def likeliest(self) -> Float:
         """Return the likeliest u of each crew, -inf / inf where it only ever grows likelier that way."""
@@ -105,31 +105,31 @@ class CrewLikelihood:
         return self.likeliest(), self._end(-1.0), self._end(1.0)
 
     def _end(self, side: float) -> Float:
-        fleet = self._told.at(self.best)
+        fleet = self._sums.at(self.best)
         inner, outer = self._passed(side, fleet)
         has_end = np.isfinite(outer)
         low, high = (np.where(has_end, pick(inner, outer), 0.0) for pick in (np.minimum, np.maximum))
-        u = falls_through(lambda at: self._beyond(at, side, fleet), low, high)
+        u = falls_through(lambda u: self._beyond(u, side, fleet), low, high)
         if self.is_relative:
             u = self._settled(np.where(has_end, u, 0.0), side, has_end)
         return np.where(has_end, u, side * np.inf)
 
     def _beyond(self, u: Float, side: float, fleet: Sums | None = None) -> Float:
         """Return each crew's score less where the interval ends on that side, `fleet` being at u too if not given."""
-        own = self._told.at(u)
-        return own.score + side * Z * np.sqrt(self._variance(own, fleet or own))
+        sums = self._sums.at(u)
+        return sums.score + side * Z * np.sqrt(self._variance(sums, fleet or sums))
 
     def _passed(self, side: float, fleet: Sums) -> tuple[Float, Float]:
         """Return the steps between which the interval's end on that side lies, nan where there is none within +-12."""
         inner = self.best
         begin, end = np.full((2, inner.size), np.nan)
         for step in np.arange(_STEP, 2 * _FAR, _STEP):
-            at = np.clip(self.best + side * step, -_FAR, _FAR)
-            is_new = np.isnan(end) & (side * self._beyond(at, side, fleet) < 0)
-            begin, end = np.where(is_new, inner, begin), np.where(is_new, at, end)
-            if np.all(np.isfinite(end) | (np.abs(at) >= _FAR)):
+            outer = np.clip(self.best + side * step, -_FAR, _FAR)
+            is_new = np.isnan(end) & (side * self._beyond(outer, side, fleet) < 0)
+            begin, end = np.where(is_new, inner, begin), np.where(is_new, outer, end)
+            if np.all(np.isfinite(end) | (np.abs(outer) >= _FAR)):
                 break
-            inner = at
+            inner = outer
         return begin, end
 
     def _settled(self, u: Float, side: float, has_end: Bool) -> Float:
@@ -152,16 +152,16 @@ class CrewLikelihood:
         Flattened by the share of the score's variance that is information, which is what the doubt about the
         likelihoods leaves of it.
         """
-        told = self._told.log_likelihood(grid)
-        told -= told.max(axis=1, keepdims=True)
-        return told * self._left()[:, None]
+        log_likelihood = self._sums.log_likelihood(grid)
+        log_likelihood -= log_likelihood.max(axis=1, keepdims=True)
+        return log_likelihood * self._information_share()[:, None]
 
-    def _left(self) -> Float:
-        homes, mine = self.homes, self.homes.crew >= 0
-        at = np.clip(self.best, -3, 3)
-        _, variance, _ = self.sums(at)
-        none = np.bincount(homes.crew[mine], minlength=homes.crews) == 0
-        return np.where(none, 1.0, self.known(at) / np.maximum(variance, 1e-12))
+    def _information_share(self) -> Float:
+        homes, has_crew = self.homes, self.homes.crew >= 0
+        u = np.clip(self.best, -3, 3)
+        _, variance, _ = self.sums(u)
+        none = np.bincount(homes.crew[has_crew], minlength=homes.crews) == 0
+        return np.where(none, 1.0, self.known(u) / np.maximum(variance, 1e-12))
 
 
 def falls_through(value: Callable[[Float], Float], low: Float, high: Float) -> Float:
@@ -173,13 +173,13 @@ def falls_through(value: Callable[[Float], Float], low: Float, high: Float) -> F
     if low.size == 0:
         return low
 
-    def some(u: Float, crew: Float) -> Float:
-        every, at = low.copy(), crew.astype(np.int64)
-        every[at] = u
-        return value(every)[at]
+    def value_of(u: Float, crew: Float) -> Float:
+        every, index = low.copy(), crew.astype(np.int64)
+        every[index] = u
+        return value(every)[index]
 
-    found = elementwise.find_root(
-        some, (low, high), args=(np.arange(low.size),), tolerances={"xatol": _NEAR, "xrtol": 0.0}
+    root = elementwise.find_root(
+        value_of, (low, high), args=(np.arange(low.size),), tolerances={"xatol": _NEAR, "xrtol": 0.0}
     )
-    is_inside = found.status != _NO_ROOT
-    return np.where(is_inside, found.x, np.where(value(low) > 0, high, low))
+    is_inside = root.status != _NO_ROOT
+    return np.where(is_inside, root.x, np.where(value(low) > 0, high, low))

@@ -1,4 +1,4 @@
-"""Sums over each crew's installs at log odds beside a base: all that its rate is worked out from.
+"""Sums over each crew's installs at log odds beside a base: all that its rate is computed from.
 
 Homes are sorted by crew once, and what the base and the evidence say of each is raised to odds once: a home's odds at u
 are then one product, so that a pass over all homes takes no exponential.
@@ -37,14 +37,14 @@ class Sums:
 
 @dataclass(frozen=True)
 class CrewSums:
-    """The homes of the crews, those that a visit told of and the others, both sorted by crew.
+    """The homes of the crews, the inspected ones and the others, both sorted by crew.
 
-    `told_odds` and `odds` (base), `data_odds` (base and evidence) at u = 0; `tilt` the columns by which the
+    `inspected_odds` and `odds` (base), `data_odds` (base and evidence) at u = 0; `tilt` the columns by which the
     likelihoods of the others are adjusted; `found` faults of each crew.
     """
 
-    told: Runs
-    told_odds: Float
+    inspected: Runs
+    inspected_odds: Float
     found: Float
     unseen: Runs
     odds: Float
@@ -52,59 +52,71 @@ class CrewSums:
     tilt: tuple[Float, ...]
 
     @classmethod
-    def of(cls, homes: Installs, base: Float, evidence: Float, tilt: Float) -> CrewSums:
-        """Return the sums of these homes; `base`, `evidence` log odds and `tilt` (homes x any), one entry a home."""
+    def of(cls, homes: Installs, base: Float, evidence: Float, *, tilt: Float) -> CrewSums:
+        """Return the sums of these homes.
+
+        Parameters
+        ----------
+        homes
+            The installs (n,).
+        base, evidence
+            Log odds of a fault, and of its likelihood ratio (n,).
+        tilt
+            Columns by which the likelihoods are calibrated (n, any).
+        """
         order = by_group(homes.crew, homes.crews)
         order = order[np.searchsorted(homes.crew[order], 0) :]
         is_known = homes.is_known[order]
-        told, unseen = order[is_known], order[~is_known]
-        told_runs, unseen_runs = (Runs.of(homes.crew[some], homes.crews) for some in (told, unseen))
+        inspected, unseen = order[is_known], order[~is_known]
+        runs, unseen_runs = (Runs.of(homes.crew[part], homes.crews) for part in (inspected, unseen))
         odds = np.exp(np.clip(base, -_FAR, _FAR))
         return cls(
-            told_runs, odds[told], told_runs.sums(homes.found[told]), unseen_runs, odds[unseen],
+            runs, odds[inspected], runs.sums(homes.found[inspected]), unseen_runs, odds[unseen],
             np.exp(np.clip((base + evidence)[unseen], -_FAR, _FAR)), tuple(tilt[unseen].T),
         )  # fmt: skip
 
     def score(self, u: Float) -> Float:
         """Return the score alone of each crew at its own u, in half the time."""
         power = np.exp(np.minimum(u, _FAR))
-        told_odds = self.told_odds * self.told.spread(power)
+        inspected_odds = self.inspected_odds * self.inspected.spread(power)
         moved = self.unseen.spread(power)
         odds, data_odds = self.odds * moved, self.data_odds * moved
         guess, rate = data_odds / (1 + data_odds), odds / (1 + odds)
-        return self.unseen.sums(guess - rate) + (self.found - self.told.sums(told_odds / (1 + told_odds)))
+        return self.unseen.sums(guess - rate) + (
+            self.found - self.inspected.sums(inspected_odds / (1 + inspected_odds))
+        )
 
     def at(self, u: Float) -> Sums:
         """Return the sums with each crew at its own u."""
         power = np.exp(np.minimum(u, _FAR))
-        told_odds = self.told_odds * self.told.spread(power)
-        told_rate = told_odds / (1 + told_odds)
+        inspected_odds = self.inspected_odds * self.inspected.spread(power)
+        inspected_rate = inspected_odds / (1 + inspected_odds)
         moved = self.unseen.spread(power)
         odds, data_odds = self.odds * moved, self.data_odds * moved
         rest, data_rest = 1 + odds, 1 + data_odds
         rate, guess = odds / rest, data_odds / data_rest
         missing = guess / data_rest
-        of_told, of_unseen = self.told.sums, self.unseen.sums
-        told_expected = of_told(told_rate)
-        whole = of_told(told_rate / (1 + told_odds)) + of_unseen(rate / rest)
+        sum_inspected, sum_unseen = self.inspected.sums, self.unseen.sums
+        inspected_expected = sum_inspected(inspected_rate)
+        whole = sum_inspected(inspected_rate / (1 + inspected_odds)) + sum_unseen(rate / rest)
         return Sums(
-            of_unseen(guess - rate) + (self.found - told_expected),
-            np.maximum(whole - of_unseen(missing), LEAST_SHARE * whole),
-            told_expected + of_unseen(rate),
-            np.column_stack([of_unseen(missing * column) for column in self.tilt]),
+            sum_unseen(guess - rate) + (self.found - inspected_expected),
+            np.maximum(whole - sum_unseen(missing), LEAST_SHARE * whole),
+            inspected_expected + sum_unseen(rate),
+            np.column_stack([sum_unseen(missing * column) for column in self.tilt]),
         )
 
     def log_likelihood(self, grid: Float) -> Float:
         """Return the log likelihood of each crew at each u of `grid` (crews x grid), up to a constant a crew."""
         power = np.exp(grid)
-        told = self.found[:, None] * grid
+        total = self.found[:, None] * grid
         for runs, odds, log_sum, sign in (
-            (self.told, self.told_odds, _log_alike, -1), (self.unseen, self.odds, _log_alike, -1),
+            (self.inspected, self.inspected_odds, _log_alike, -1), (self.unseen, self.odds, _log_alike, -1),
             (self.unseen, self.data_odds, _log_product, 1),
         ):  # fmt: skip
             for crew, start, length in zip(runs.filled, runs.starts, runs.lengths, strict=True):
-                told[crew] += sign * log_sum(odds[start : start + length], power)
-        return told
+                total[crew] += sign * log_sum(odds[start : start + length], power)
+        return total
 
 
 def _log_alike(odds: Float, power: Float) -> Float:
@@ -117,14 +129,14 @@ def _log_alike(odds: Float, power: Float) -> Float:
 
 
 def _log_product(odds: Float, power: Float) -> Float:
-    """Return the sum of log(1 + odds power) over the homes at each power: the log of products of as many as go."""
+    """Return the sum of log(1 + odds power) over the homes at each power: the log of products while they are finite."""
     each = int(_MOST_LOG / np.log(2 + odds.max() * power.max()))
     total = np.zeros(power.size)
-    for at in range(0, odds.size, each * _GROUPS):
-        some = odds[at : at + each * _GROUPS]
-        some = np.append(some, np.zeros(-some.size % each)).reshape(each, -1, 1)
-        product = 1 + some[0] * power
-        for row in some[1:]:
+    for start in range(0, odds.size, each * _GROUPS):
+        block = odds[start : start + each * _GROUPS]
+        block = np.append(block, np.zeros(-block.size % each)).reshape(each, -1, 1)
+        product = 1 + block[0] * power
+        for row in block[1:]:
             product *= 1 + row * power
         total += np.log(product).sum(axis=0)
     return total

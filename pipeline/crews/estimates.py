@@ -1,4 +1,4 @@
-"""From installs to every crew's rates: estimated, shrunk, against the case mix, both, and who stands out."""
+"""The rates of every crew: estimated, shrunk, against the case mix, both, and which crews stand out."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Interval:
 
 @dataclass(frozen=True)
 class Estimates:
-    """Everything by crew, in the crews' order.
+    """Estimates by crew, in the crews' order.
 
     `rate` share of its installs wrong from the start; `shrunk` the same, drawn to the fleet; `unseen` faults at
     its homes that nobody visited; `expected` faults that the fleet's average crew would have had on its
@@ -58,30 +58,32 @@ class Estimates:
     dispersion: Dispersion
 
 
-def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
+def estimate(homes: Installs, is_judged: Bool, settings: CrewSettings) -> Estimates:
     """Return the estimates; `is_judged` marks the crews with enough homes to be compared with others."""
-    fit = fit_fleet(homes, own)
+    fit = fit_fleet(homes, settings)
     count = np.bincount(homes.crew[homes.crew >= 0], minlength=homes.crews).astype(np.float64)
-    some = count > 0
+    has_homes = count > 0
     fleet = float(np.clip(fit.fleet_rate, 1e-6, 1 - 1e-6))
 
     plain = CrewLikelihood(homes, fit, np.full(homes.crew.size, special.logit(fleet)))
     shift = special.logit(fleet)
     rate = Interval(*(special.expit(shift + u) for u in plain.interval()))
-    shrunk = shrink(plain.log_likelihood(_GRID), shift + _GRID, fleet, some)
+    shrunk = shrink(plain.log_likelihood(_GRID), shift + _GRID, fleet, has_homes=has_homes)
 
     mixed = CrewLikelihood(homes, fit, fit.hardness, is_relative=True, has_case_mix=True)
     expected = mixed.sums(np.zeros(homes.crews))[2]
     ratio = Interval(*(_ratio(mixed, u, expected) for u in mixed.interval()))
     absolute = replace(mixed, is_relative=False)
-    fair = shrink(absolute.log_likelihood(_GRID), _standard_odds(fit.hardness), fleet, some)
+    fair = shrink(absolute.log_likelihood(_GRID), _standard_odds(fit.hardness), fleet, has_homes=has_homes)
 
-    worth, worth_faults = _worth(mixed, fleet, some)
+    worth, worth_faults = _worth(mixed, fleet, has_homes)
     p_value = tails(worth_faults, worth, fleet)
     q_value = np.full(homes.crews, np.nan)
     q_value[is_judged] = stats.false_discovery_control(p_value[is_judged])
-    spread = over_dispersion(worth_faults[is_judged], worth[is_judged], fleet, own.winsor_share)
-    seen_from = seen_ratio(worth, fleet, own.limit_alpha)
+    spread = over_dispersion(
+        worth_faults[is_judged], worth[is_judged], fleet, winsor_share=settings.winsor_share
+    )
+    seen_from = seen_ratio(worth, fleet, settings.limit_alpha)
     unseen = _unseen(homes, fit)
     return Estimates(
         fit, rate, shrunk, unseen, expected, ratio, fair, worth, worth_faults, p_value, q_value, seen_from, spread
@@ -91,8 +93,8 @@ def estimate(homes: Installs, is_judged: Bool, own: CrewSettings) -> Estimates:
 def _unseen(homes: Installs, fit: FleetFit) -> Interval:
     """Return the number of faults at each crew's homes that nobody visited: the sum of their chances, and its ends.
 
-    Each home's own doubt widens them, and what all are in doubt of together: how far the likelihoods are over- or
-    understated, and the crew's own rate. The ends are whole numbers.
+    Each home's own doubt widens them, and what all share: the calibration of the likelihoods, and the crew's own
+    rate. The ends are whole numbers.
     """
     unseen = ~homes.is_known & (homes.crew >= 0)
     crew = homes.crew[unseen]
@@ -102,8 +104,8 @@ def _unseen(homes: Installs, fit: FleetFit) -> Interval:
 
     doubt = (fit.chance * (1 - fit.chance))[unseen]
     faults, each = sums(fit.chance[unseen]), sums(doubt)
-    tilt = np.column_stack([sums(doubt * column) for column in fit.adjust_columns[unseen].T])
-    shared: Float = np.einsum("ci,ij,cj->c", tilt, fit.adjust_cov, tilt)
+    tilt = np.column_stack([sums(doubt * column) for column in fit.calibration_columns[unseen].T])
+    shared: Float = np.einsum("ci,ij,cj->c", tilt, fit.calibration_cov, tilt)
     variance = each + shared + each**2 / fit.effect_known
     low, high = (_count(share, faults, variance) for share in (_OUT, 1 - _OUT))
     return Interval(faults, np.minimum(low, faults), np.clip(high, faults, sums(np.ones(crew.size))))
@@ -120,7 +122,7 @@ def _count(share: float, mean: Float, variance: Float) -> Float:
     return np.where(is_wide, wide, narrow)
 
 
-def _worth(mixed: CrewLikelihood, fleet: float, some: Bool) -> tuple[Float, Float]:
+def _worth(mixed: CrewLikelihood, fleet: float, has_homes: Bool) -> tuple[Float, Float]:
     """Return homes and faults of the binomial with the fleet's rate that says as much as a crew's installs do.
 
     The score against the fleet's average crew and its information are the same. A crew has a part in the fleet it is
@@ -129,7 +131,7 @@ def _worth(mixed: CrewLikelihood, fleet: float, some: Bool) -> tuple[Float, Floa
     score, _, _ = mixed.sums(np.zeros(mixed.homes.crews))
     known = mixed.known(np.zeros(mixed.homes.crews))
     others = 1 - np.minimum(known / max(known.sum(), 1e-12), 0.5)
-    worth = np.where(some, known / (fleet * (1 - fleet)), 0.0)
+    worth = np.where(has_homes, known / (fleet * (1 - fleet)), 0.0)
     return worth, np.clip(worth * fleet + score / np.sqrt(others), 0, worth)
 
 
@@ -141,12 +143,12 @@ def _ratio(mixed: CrewLikelihood, u: Float, expected: Float) -> Float:
 def _standard_odds(hardness: Float) -> Float:
     """Return the log odds of the rate that a crew with each u of the grid would have on the fleet's installs.
 
-    From rate and rest, so that a fleet without a fault, or with nothing else, has finite ones too.
+    From rate and 1 - rate, so that a fleet without a fault, or with nothing else, has finite ones too.
     """
     if hardness.size == 0:
         return _GRID
-    some = np.sort(hardness)[:: max(1, hardness.size // _STANDARD_HOMES)]
-    each = some[:, None] + _GRID
-    rate, rest = (special.expit(side * each).sum(axis=0) for side in (1, -1))
-    odds: Float = np.log(rate / rest)
+    sample = np.sort(hardness)[:: max(1, hardness.size // _STANDARD_HOMES)]
+    each = sample[:, None] + _GRID
+    rate, complement = (special.expit(side * each).sum(axis=0) for side in (1, -1))
+    odds: Float = np.log(rate / complement)
     return odds

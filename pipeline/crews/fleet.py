@@ -1,15 +1,15 @@
-"""One fit over the fleet: what its likelihoods are worth, how hard each install was, how crews differ.
+"""One fit over the fleet: calibration of its likelihoods, case mix, crew effects.
 
-A home nobody visited has a likelihood p, which was worked out for a fleet where a share b has a fault, and without
-knowing the crew. The evidence behind it is the ratio odds(p) / odds(b); in a fleet or with a crew that errs more often
-the same evidence means more. So
+A home nobody visited has a likelihood p, computed for a fleet where a share b has a fault, and without knowing the
+crew. The evidence behind it is the ratio odds(p) / odds(b); in a fleet or with a crew that errs more often the same
+evidence means more. So
 
     log odds of a fault at home i = log odds p_i - log odds b + x_i beta + u_crew
 
-where the fleet's own level in beta is what makes all the evidence together likeliest (Saerens et al., Neural
-Computation 14:21, 2002), and visits, where there were some, say whether p is over- or understated (an offset and a
-stretch of its log odds). Everything is estimated together by expectation and maximisation: homes that were not visited
-enter with their evidence, those that were with what was found.
+where the fleet's level in beta is what makes all the evidence together likeliest (Saerens et al., Neural Computation
+14:21, 2002), and visits, where there were some, calibrate p (intercept and slope of its log odds). Everything is
+estimated together by expectation and maximisation: homes that were not visited enter with their evidence, those that
+were with what was found.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 _MOST_ROUNDS = 200
 _ENOUGH = 1e-5  # log odds
-_FRESH = 8  # rounds that the regression's information is kept for: it hardly moves
-_REACH = 1.4  # a round's step is lengthened by this: expectation and maximisation alone creeps
+_REUSED = 8  # rounds that the regression's Hessian serves for: it hardly moves
+_STEP = 1.4  # times the step of a round: expectation and maximisation alone is slow
 EDGE = 1e-6  # likelihoods stay this far from 0 and 1
 _FAR = 300.0  # log odds: beyond, exponentials would not be finite
 _LEAST = 0.05  # faults, and sound installs, that a fleet has at the least when its level is set
@@ -39,12 +39,12 @@ _LEAST = 0.05  # faults, and sound installs, that a fleet has at the least when 
 
 @dataclass(frozen=True)
 class Installs:
-    """The homes that speak, one entry each.
+    """The homes with data or a visit, one entry each.
 
     `crew` numbers the crews from 0, -1 for none known; `likelihood` of a fault at commissioning as it was before any
-    visit, nan where it isn't known; `is_known` a visit told; `found` 1 a fault at commissioning, 0 none (0 where not
-    known); `columns` the case mix with its intercept first; `weight` of the known ones as a witness of all homes'
-    likelihoods; `base_rate` the share of faulty homes that the likelihoods were worked out for.
+    visit, nan where it isn't known; `is_known` by a visit; `found` 1 a fault at commissioning, 0 none (0 where not
+    known); `columns` the case mix with its intercept first; `weight` of the known ones in the calibration of all homes'
+    likelihoods; `base_rate` the share of faulty homes that the likelihoods were computed for.
     """
 
     crew: Int
@@ -71,13 +71,13 @@ class Installs:
 
 @dataclass(frozen=True)
 class FleetFit:
-    """What the fit leaves.
+    """The fit.
 
     `evidence` log of the likelihood ratio of each home; `hardness` log odds of a fault there with the fleet's average
     crew, `case_cov` the covariance of its coefficients, the level among them; `effect` each crew's own log odds and
-    `effect_known` one over their variance; `adjust` the offset and stretch of the likelihoods with covariance
-    `adjust_cov` and, a home, `adjust_columns`; `chance` of a fault at each home, 0 or 1 where it is known;
-    `fleet_rate` their mean.
+    `effect_known` one over their variance; `calibration` the intercept and the slope - 1 of the likelihoods' log odds,
+    with covariance `calibration_cov` and design `calibration_columns`; `chance` of a fault at each home, 0 or 1 where
+    it is known; `fleet_rate` their mean.
     """
 
     evidence: Float
@@ -85,28 +85,25 @@ class FleetFit:
     case_cov: Float
     effect: Float
     effect_known: Float
-    adjust: Float
-    adjust_cov: Float
-    adjust_columns: Float
+    calibration: Float
+    calibration_cov: Float
+    calibration_columns: Float
     chance: Float
     fleet_rate: float
     rounds: int
 
 
-def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
-    """Return the fit.
-
-    Crew effects and case mix are held near 0 by [crews] crew_sd and case_sd, the fleet's level near that of the
-    likelihoods' own base rate by level_sd.
-    """
+def fit_fleet(homes: Installs, settings: CrewSettings) -> FleetFit:
+    """Return the fit; L2 penalties are 1 / [crews] crew_sd^2, case_sd^2 and, for the fleet's level, level_sd^2."""
     log_odds, has_odds = homes.log_odds, np.isfinite(homes.likelihood)
     witness = homes.is_known & has_odds
     middle = float(np.average(log_odds[witness], weights=homes.weight[witness])) if witness.any() else 0.0
     tilt = np.column_stack([np.ones(log_odds.size), log_odds - middle])
-    adjust, adjust_cov = np.zeros(2), np.diag([own.offset_sd**2, own.stretch_sd**2])
+    prior_sd = np.array([settings.offset_sd, settings.stretch_sd])
+    calibration, calibration_cov = np.zeros(2), np.diag(prior_sd**2)
     reference = float(special.logit(np.clip(homes.base_rate, EDGE, 1 - EDGE)))
-    price = np.full(homes.columns.shape[1], own.case_sd**-2)
-    price[0] = own.level_sd**-2
+    penalty = np.full(homes.columns.shape[1], settings.case_sd**-2)
+    penalty[0] = settings.level_sd**-2
     effect = np.zeros(homes.crews)
     usual = np.r_[reference, np.zeros(homes.columns.shape[1] - 1)]
     beta = usual.copy()
@@ -115,53 +112,46 @@ def fit_fleet(homes: Installs, own: CrewSettings) -> FleetFit:
     found = cells.sums(homes.found * homes.is_known)
     size = cells.sums(np.ones(log_odds.size))
     witness_tilt, witness_cell = tilt[witness], cells.of_home[witness]
-    rounds, bend = 0, np.diag(price)
+    rounds, hessian = 0, np.diag(penalty)
     for rounds in range(1, _MOST_ROUNDS + 1):
-        if rounds == 1 or witness.any():  # else the likelihoods stay what they are
-            evidence = np.where(has_odds, tilt @ adjust + log_odds - reference, 0.0)
+        if rounds == 1 or witness.any():  # else the likelihoods are not calibrated
+            evidence = np.where(has_odds, tilt @ calibration + log_odds - reference, 0.0)
             ratio = np.exp(evidence[unseen.homes])
         prior = columns @ beta + of_crew(cells.crew, effect)
         chance = unseen.chance(ratio, prior)
         expected = found + unseen.runs.sums(chance)
-        before = np.concatenate([beta, effect, adjust])
+        before = np.concatenate([beta, effect, calibration])
         rate = special.expit(prior)
-        if rounds % _FRESH in (1, 2):
-            bend = (columns * (size * rate * (1 - rate))[:, None]).T @ columns + np.diag(price)
-        slope = columns.T @ (expected - size * rate) - price * (beta - usual)
-        beta = beta + _REACH * np.clip(np.linalg.solve(bend, slope), -2, 2)
+        if rounds % _REUSED in (1, 2):
+            hessian = (columns * (size * rate * (1 - rate))[:, None]).T @ columns + np.diag(penalty)
+        gradient = columns.T @ (expected - size * rate) - penalty * (beta - usual)
+        beta = beta + _STEP * np.clip(np.linalg.solve(hessian, gradient), -2, 2)
         hardness = columns @ beta
-        effect = _crew_step(cells, hardness, expected, size, effect, own.crew_sd)
+        effect = _crew_step(cells, hardness, expected, size, effect, settings.crew_sd)
         if witness.any():
             prior = (hardness + of_crew(cells.crew, effect))[witness_cell]
             offset = log_odds[witness] - reference + prior
-            adjust, adjust_cov = _adjust(witness_tilt, homes, witness, offset, adjust, own)
-        if np.max(np.abs(np.concatenate([beta, effect, adjust]) - before)) < _ENOUGH:
+            calibration, calibration_cov = _calibrate(
+                witness_tilt, homes, witness, offset, calibration, prior_sd
+            )
+        if np.max(np.abs(np.concatenate([beta, effect, calibration]) - before)) < _ENOUGH:
             break
     chances = homes.found * homes.is_known
     chances[unseen.homes] = chance
     hardness = columns @ beta
     faults = float(np.clip(chances.sum(), _LEAST, chances.size - _LEAST))
     hardness = (hardness + level(hardness, size, faults))[cells.of_home]
-    case_cov, effect_known = _case_covariance(homes, evidence, hardness, effect, price, own.crew_sd)
+    case_cov, effect_known = _case_covariance(homes, evidence, hardness, effect, penalty, settings.crew_sd)
     fleet_rate = float(chances.mean()) if chances.size else 0.0
     return FleetFit(
-        evidence,
-        hardness,
-        case_cov,
-        effect,
-        effect_known,
-        adjust,
-        adjust_cov,
-        tilt,
-        chances,
-        fleet_rate,
+        evidence, hardness, case_cov, effect, effect_known, calibration, calibration_cov, tilt, chances, fleet_rate,
         rounds,
-    )
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class _Unseen:
-    """The homes that no visit told of, by cell: `homes` which they are, `runs` of their cells."""
+    """The homes without a visit, by cell: `homes` which they are, `runs` of their cells."""
 
     homes: Int
     runs: Runs
@@ -169,41 +159,39 @@ class _Unseen:
     @classmethod
     def of(cls, homes: Installs) -> _Unseen:
         cells = homes.cells
-        mine = ~homes.is_known[cells.order]
-        return cls(cells.order[mine], Runs.of(cells.cell[mine], cells.count))
+        is_unseen = ~homes.is_known[cells.order]
+        return cls(cells.order[is_unseen], Runs.of(cells.cell[is_unseen], cells.count))
 
     def chance(self, ratio: Float, prior: Float) -> Float:
         """Return the chance of a fault of each, from its likelihood ratio and the log odds `prior` of its cell."""
         odds = ratio * self.runs.spread(np.exp(np.clip(prior, -_FAR, _FAR)))
-        told: Float = odds / (1 + odds)
-        return told
+        chance: Float = odds / (1 + odds)
+        return chance
 
 
 def information(homes: Installs, evidence: Float, prior: Float) -> Float:
-    """Return what each home says of its log odds `prior`: rate (1 - rate) inspected, else what is left of it."""
+    """Return each home's information on its log odds `prior`: rate (1 - rate), less what is missing uninspected."""
     rate, guess = special.expit(prior), special.expit(prior + evidence)
-    missing = np.where(homes.is_known, 0.0, guess * (1 - guess))
-    told: Float = rate * (1 - rate) - missing
-    return told
+    known: Float = rate * (1 - rate) - np.where(homes.is_known, 0.0, guess * (1 - guess))
+    return known
 
 
 def _case_covariance(
-    homes: Installs, evidence: Float, hardness: Float, effect: Float, price: Float, sd: float
+    homes: Installs, evidence: Float, hardness: Float, effect: Float, penalty: Float, sd: float
 ) -> tuple[Float, Float]:
     """Return the covariance of the case mix, the crews' effects being fitted beside it (Schur's complement).
 
-    And what is known of each crew's effect, its installs and the prior together.
+    And the information on each crew's effect, its installs and the prior together.
     """
     cells = homes.cells
-    told = information(homes, evidence, hardness + of_crew(homes.crew, effect))
-    by_cell = cells.sums(told)
+    by_cell = cells.sums(information(homes, evidence, hardness + of_crew(homes.crew, effect)))
     weighted = cells.columns * by_cell[:, None]
     shared = cells.by_crew(weighted, homes.crews)
     by_crew = np.maximum(cells.by_crew(by_cell, homes.crews), 0) + sd**-2
-    whole = weighted.T @ cells.columns + np.diag(price) - (shared / by_crew[:, None]).T @ shared
+    whole = weighted.T @ cells.columns + np.diag(penalty) - (shared / by_crew[:, None]).T @ shared
     values, vectors = np.linalg.eigh(whole)
-    kept = np.maximum(values, price.max() * 0.5)  # the prior says that much at the least
-    covariance: Float = (vectors / kept) @ vectors.T
+    known = np.maximum(values, penalty.max() * 0.5)  # by the prior it is that much at the least
+    covariance: Float = (vectors / known) @ vectors.T
     return covariance, by_crew
 
 
@@ -218,36 +206,35 @@ def _crew_step(
 ) -> Float:
     """Return the crew effects after one Newton step each; `expected` faults and `size` of each cell."""
     rate = special.expit(hardness + of_crew(cells.crew, effect))
-    slope = cells.by_crew(expected - size * rate, effect.size) - effect / sd**2
-    bend = cells.by_crew(size * rate * (1 - rate), effect.size) + sd**-2
-    return effect + _REACH * np.clip(slope / bend, -2, 2)
+    gradient = cells.by_crew(expected - size * rate, effect.size) - effect / sd**2
+    hessian = cells.by_crew(size * rate * (1 - rate), effect.size) + sd**-2
+    return effect + _STEP * np.clip(gradient / hessian, -2, 2)
 
 
-def _adjust(
-    tilt: Float, homes: Installs, witness: Bool, offset: Float, start: Float, own: CrewSettings
+def _calibrate(
+    tilt: Float, homes: Installs, witness: Bool, offset: Float, start: Float, prior_sd: Float
 ) -> tuple[Float, Float]:
-    """Return offset and stretch of the likelihoods as visits tell, and their robust covariance."""
-    price = np.array([own.offset_sd, own.stretch_sd]) ** -2.0
+    """Return intercept and slope - 1 of the likelihoods by the visits, and their robust covariance."""
+    penalty = prior_sd**-2.0
     weight, found = homes.weight[witness], homes.found[witness]
-    fit = fit_logistic(tilt, found, price, offset, weight, start=start, most_steps=2)
-    rest = weight * (found - fit.rate(tilt, offset))
-    meat = (tilt * (rest**2)[:, None]).T @ tilt + np.diag(price)
+    fit = fit_logistic(tilt, found, penalty, offset=offset, weight=weight, start=start, most_steps=2)
+    residual = weight * (found - fit.rate(tilt, offset))
+    meat = (tilt * (residual**2)[:, None]).T @ tilt + np.diag(penalty)
     return fit.beta, fit.covariance @ meat @ fit.covariance
 
 
 def fleet_interval(fit: FleetFit, columns: Float) -> tuple[float, float]:
-    """Return the 95 % interval of the fleet's rate: what its own level leaves open, and all likelihoods together.
+    """Return the 95 % interval of the fleet's rate; `columns` is the homes' case mix (n, k).
 
-    `columns` is the homes' case mix (n, k). In log odds: the variance at the average install, and that of the offset
-    all likelihoods may share, as far as it moves the rate: as far as homes are neither surely right nor surely wrong.
+    In log odds: the variance at the average install, and that of the calibration's intercept, as far as it moves the
+    rate: as far as homes are neither surely right nor surely wrong.
     """
     rate = min(max(fit.fleet_rate, EDGE), 1 - EDGE)
-    open_share = (
-        float((fit.chance * (1 - fit.chance)).mean()) / (rate * (1 - rate)) if fit.chance.size else 1.0
-    )
+    variance = float((fit.chance * (1 - fit.chance)).mean()) if fit.chance.size else np.inf
+    open_share = variance / (rate * (1 - rate))
     average = columns.mean(axis=0) if len(columns) else np.eye(1, columns.shape[1])[0]
     level = float(average @ fit.case_cov @ average)
-    spread = float(np.sqrt(level + fit.adjust_cov[0, 0] * min(open_share, 1.0) ** 2))
+    spread = float(np.sqrt(level + fit.calibration_cov[0, 0] * min(open_share, 1.0) ** 2))
     middle = float(special.logit(rate))
     return float(special.expit(middle - 1.96 * spread)), float(special.expit(middle + 1.96 * spread))
 

@@ -1,7 +1,7 @@
-"""Which crews stand out from the fleet: exact limits by number of installs, over-dispersion, many crews at once.
+"""The funnel: which crews stand out from the fleet, by exact limits, over-dispersion, and many crews at once.
 
 Limits and tails are those of the binomial with the fleet's rate. Installs are counted as average ones that were
-inspected: a home that only its data judge, or an easy one, is worth less than one.
+inspected: one without a visit, or an easy one, counts for less than one.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ def limit(share: float, homes: Float, rate: float) -> Float:
     """
     whole = np.round(homes)
     first = stats.binom.ppf(share, whole, rate)
-    at, below = stats.binom.cdf(first, whole, rate), stats.binom.cdf(first - 1, whole, rate)
-    back = (at - share) / (at - below)
+    upper, lower = stats.binom.cdf(first, whole, rate), stats.binom.cdf(first - 1, whole, rate)
+    back = (upper - share) / (upper - lower)
     rates: Float = np.clip((first - back) / np.maximum(whole, 1), 0, 1)
     return rates
 
@@ -53,17 +53,26 @@ class Dispersion:
     crews: int
 
 
-def over_dispersion(faults: Float, homes: Float, rate: float, winsor_share: float) -> Dispersion:
+def over_dispersion(faults: Float, homes: Float, rate: float, *, winsor_share: float) -> Dispersion:
     """Return Spiegelhalter's phi: the mean square of the crews' winsorised z (his equations 8 and 9).
 
-    z = (faults / homes - rate) / sqrt(rate (1 - rate) / homes). The `winsor_share` of z at either end is set to the
-    next one's, so that the crews which stand out don't hide themselves. Its p-value is the chi-square tail, on the
-    safe side since winsorised z vary less. Fewer than 3 crews, or a rate of 0 or 1: phi 1.
+    z = (faults / homes - rate) / sqrt(rate (1 - rate) / homes). Winsorised, so that the crews which stand out don't
+    hide themselves. The p-value is the chi-square tail, conservative since winsorised z vary less. Fewer than 3 crews,
+    or a rate of 0 or 1: phi 1.
+
+    Parameters
+    ----------
+    faults, homes
+        Of each crew (n,), counted as inspected average installs.
+    rate
+        Of the fleet.
+    winsor_share
+        Of z at either end, set to the next one's.
     """
-    some = homes > 0
-    if some.sum() < 3 or not 0 < rate < 1:
-        return Dispersion(1.0, 1.0, int(some.sum()))
-    z = (faults[some] / homes[some] - rate) / np.sqrt(rate * (1 - rate) / homes[some])
+    has_homes = homes > 0
+    if has_homes.sum() < 3 or not 0 < rate < 1:
+        return Dispersion(1.0, 1.0, int(has_homes.sum()))
+    z = (faults[has_homes] / homes[has_homes] - rate) / np.sqrt(rate * (1 - rate) / homes[has_homes])
     low, high = np.quantile(z, [winsor_share, 1 - winsor_share], method="inverted_cdf")
     total = float(np.sum(np.clip(z, low, high) ** 2))
     return Dispersion(total / z.size, float(stats.chi2.sf(total, z.size)), int(z.size))

@@ -1,4 +1,4 @@
-"""One row an install: what a visit found, how likely a fault was before any visit, and what belongs to whom.
+"""One row an install: what a visit found, and how likely a fault at commissioning was before any visit.
 
 Only faults present at commissioning are the crew's: an onset later than the first days makes it a later fault. After a
 visit a home's likelihood speaks of the home as it is since, so for a visited home the one that was published before
@@ -28,8 +28,9 @@ def install_homes(
     scores: pl.DataFrame,
     sites: pl.DataFrame,
     visits: pl.DataFrame,
+    *,
     promise: pl.DataFrame,
-    own: CrewSettings,
+    settings: CrewSettings,
 ) -> pl.DataFrame:
     """Return table crew_home (SCHEMA), one row a home of the register, sorted.
 
@@ -42,57 +43,59 @@ def install_homes(
     ----------
     scores
         `site_scores`: site_id, likelihood, verdict, onset_on, nights.
+    sites
+        The register of homes.
     visits
         The register, no visit later than the night.
     promise
         visit_id, scored_likelihood, scored_since (null: from the first day); may have no rows.
+    settings
+        Section [crews].
     """
-    told = first_findings(visits).join(_promised(promise), on="visit_id", how="left")
+    promised = promise.drop_nulls("scored_likelihood").select(
+        "visit_id", promised="scored_likelihood", since="scored_since", has_promise=pl.lit(True)
+    )
+    findings = first_findings(visits).join(promised, on="visit_id", how="left").drop("visit_id")
     joined = (
         sites.select("site_id", "crew_id", "area", "commissioned_on", *_FEATURES)
         .join(
             scores.select("site_id", "likelihood", "verdict", "onset_on", "nights"), on="site_id", how="left"
         )
-        .join(told.drop("visit_id"), on="site_id", how="left")
+        .join(findings, on="site_id", how="left")
     )
     is_visited = pl.col("found").is_not_null()
     was_wrong = is_visited & (pl.col("found") != SOUND)
-    first_days = pl.col("commissioned_on") + pl.duration(days=own.first_days)
+    first_days = pl.col("commissioned_on") + pl.duration(days=settings.first_days)
     # an onset after the visit is about something else than what the visit found
     onset = (
-        pl.when(~is_visited)
-        .then("onset_on")
-        .when("has_promise")
-        .then("since")
-        .when((pl.col("onset_on") <= pl.col("visited_on")).fill_null(False))
-        .then("onset_on")
-    )
+        pl.when(~is_visited).then("onset_on")
+        .when("has_promise").then("since")
+        .when((pl.col("onset_on") <= pl.col("visited_on")).fill_null(False)).then("onset_on")
+    )  # fmt: skip
     began_later = (onset.is_not_null() & ~(onset <= first_days)).fill_null(True)
     before = pl.when(is_visited).then("promised").otherwise("likelihood")
     unproven = (pl.col("verdict") == "unproven").fill_null(True)
     has_data = (pl.col("nights") > 0).fill_null(False)
     still = pl.when(pl.col("verdict") == "suspect").then("likelihood").otherwise(0.0)
     later = (
-        pl.when(was_wrong & began_later)
-        .then(1.0)
-        .when(is_visited & ~was_wrong)
-        .then(pl.when("ever_wrong").then(1.0).otherwise(still))
-        .when(~is_visited & began_later & has_data)
-        .then("likelihood")
+        pl.when(was_wrong & began_later).then(1.0)
+        .when(is_visited & ~was_wrong).then(pl.when("ever_wrong").then(1.0).otherwise(still))
+        .when(~is_visited & began_later & has_data).then("likelihood")
         .otherwise(0.0)
-    )
+    )  # fmt: skip
     homes = joined.with_columns(
-        pl.col("commissioned_on").dt.to_string("%Y-%m").alias("month"),
-        (is_visited | has_data).alias("is_heard"),
-        (is_visited | ~unproven).alias("is_judged"),
-        is_visited.alias("is_visited"),
-        pl.col("has_promise").fill_null(False),
-        pl.when(is_visited).then(was_wrong & ~began_later).alias("is_wrong"),
-        pl.when(is_visited | has_data).then(pl.when(began_later).then(before * 0.0).otherwise(before))
-        .alias("likelihood"),
-        later.fill_null(0.0).alias("later"),
-    ).sort("site_id")  # fmt: skip
-    return homes.select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+        month=pl.col("commissioned_on").dt.to_string("%Y-%m"),
+        is_heard=is_visited | has_data,
+        is_judged=is_visited | ~unproven,
+        is_visited=is_visited,
+        has_promise=pl.col("has_promise").fill_null(False),
+        is_wrong=pl.when(is_visited).then(was_wrong & ~began_later),
+        likelihood=pl.when(is_visited | has_data).then(
+            pl.when(began_later).then(before * 0.0).otherwise(before)
+        ),
+        later=later.fill_null(0.0),
+    )
+    return homes.select(SCHEMA.names()).cast(SCHEMA).sort("site_id")
 
 
 _FEATURES = ("ct_location", "cts_per_leg", "lead_extended", "service")
@@ -104,17 +107,8 @@ def first_findings(visits: pl.DataFrame) -> pl.DataFrame:
     Columns `site_id`, `visit_id`, `visited_on`, `found`, `leg`, `ever_wrong` (a fault on any visit). Another cause
     ("other") says nothing about clamps.
     """
-    told = visits.filter(pl.col("found").is_in([*FAULTS, SOUND])).sort("visited_on", "visit_id")
-    return told.group_by("site_id", maintain_order=True).agg(
+    findings = visits.filter(pl.col("found").is_in([*FAULTS, SOUND])).sort("visited_on", "visit_id")
+    return findings.group_by("site_id", maintain_order=True).agg(
         pl.col("visit_id", "visited_on", "found", "leg").first(),
-        (pl.col("found") != SOUND).any().alias("ever_wrong"),
-    )
-
-
-def _promised(promise: pl.DataFrame) -> pl.DataFrame:
-    return promise.drop_nulls("scored_likelihood").select(
-        "visit_id",
-        pl.col("scored_likelihood").alias("promised"),
-        pl.col("scored_since").alias("since"),
-        pl.lit(True).alias("has_promise"),
+        ever_wrong=(pl.col("found") != SOUND).any(),
     )

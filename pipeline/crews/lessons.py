@@ -1,6 +1,6 @@
 """What to teach: by crew and for the fleet the fault that costs most, and the one habit that prevents it.
 
-The cost of a fault is what the list counts too: energy misreported until somebody goes, and the time to set it right.
+The cost of a fault is the list's: energy misreported until a visit, and the time to set it right.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.core.setting_sections import CrewSettings, RankingSettings
 from pipeline.faults.types import Fault
-from pipeline.worklist.expected_value import wrong_energy
+from pipeline.worklist.expected_value import remedies, wrong_energy
 
 SCHEMA = pl.Schema(
     {
@@ -20,16 +20,17 @@ SCHEMA = pl.Schema(
         "habit": pl.String,
     }
 )  # fmt: skip
-DUST = 0.01  # chances below this are left out: many sound homes' crumbs teach nothing
+DUST = 0.01  # chances below this are left out: the sum over many sound homes teaches nothing
 
 
 def lesson_table(
     chances: pl.DataFrame,
     crew_of: pl.DataFrame,
     signals: pl.DataFrame,
+    *,
     catalogue: Mapping[str, Fault],
     ranking: RankingSettings,
-    own: CrewSettings,
+    settings: CrewSettings,
 ) -> pl.DataFrame:
     """Return table crew_lesson (SCHEMA): the costliest fault of each crew, and of the fleet (crew_id null, first).
 
@@ -45,44 +46,40 @@ def lesson_table(
         site_id, crew_id.
     signals
         Table site_signal, for the energy.
+    catalogue
+        The faults by name.
+    ranking, settings
+        Sections [ranking] and [crews].
     """
     likely = chances.filter((pl.col("chance") >= DUST) & pl.col("fault").is_in(list(catalogue)))
     if likely.is_empty():
         return pl.DataFrame(schema=SCHEMA)
-    wrong = wrong_energy(likely, signals, catalogue)["kwh_per_day_wrong"]
-    remedy = pl.DataFrame(
-        [
-            (n, f.remedy.fix_by == "visit", float(f.remedy.minutes), f.remedy.habit)
-            for n, f in catalogue.items()
-        ],
-        schema={"fault": pl.String, "is_visit": pl.Boolean, "on_site": pl.Float64, "habit": pl.String},
-        orient="row",
+    wrong, is_visit = (
+        wrong_energy(likely, signals, catalogue)["kwh_per_day_wrong"],
+        pl.col("fix_by") == "visit",
     )
-    drive = pl.when("is_visit").then(ranking.drive_min).otherwise(0.0)
-    rate_h = pl.when("is_visit").then(ranking.labour_rate_h).otherwise(ranking.office_rate_h)
+    drive = pl.when(is_visit).then(ranking.drive_min).otherwise(0.0)
+    rate_h = pl.when(is_visit).then(ranking.labour_rate_h).otherwise(ranking.office_rate_h)
     energy = pl.col("kwh_per_day_wrong").clip(0, ranking.kwh_cap) * ranking.kwh_value * ranking.horizon_days
-    minutes, chance = pl.col("on_site") + drive, pl.col("chance")
-    each = (
+    minutes, chance = pl.col("minutes_on_site").cast(pl.Float64) + drive, pl.col("chance")
+    by_home = (
         likely.with_columns(wrong)
-        .join(remedy, on="fault")
+        .join(remedies(catalogue), on="fault")
         .join(crew_of, on="site_id")
         .select(
-            "crew_id", "fault", "habit", chance.alias("faults"),
-            pl.col("is_found").cast(pl.Int64).alias("confirmed_faults"),
-            (chance * pl.col("kwh_per_day_wrong")).alias("kwh_per_day"),
-            (chance * minutes).alias("minutes"),
-            (chance * (energy + minutes / 60 * rate_h)).alias("cost"),
+            "crew_id", "fault", "habit", faults=chance, confirmed_faults=pl.col("is_found").cast(pl.Int64),
+            kwh_per_day=chance * pl.col("kwh_per_day_wrong"), minutes=chance * minutes,
+            cost=chance * (energy + minutes / 60 * rate_h),
         )
     )  # fmt: skip
-    fleet = each.with_columns(pl.lit(None, dtype=pl.String).alias("crew_id"))
-    every = pl.concat([fleet, each.drop_nulls("crew_id")])
-    summed = every.group_by("crew_id", "fault", "habit", maintain_order=True).agg(
-        pl.col("faults", "confirmed_faults", "kwh_per_day", "minutes", "cost").sum()
-    )
-    ranked = summed.with_columns(
-        (pl.col("cost") / pl.col("cost").sum().over("crew_id")).alias("cost_share")
-    ).sort("crew_id", "cost", "fault", descending=[False, True, False], nulls_last=False)
-    costliest = ranked.group_by("crew_id", maintain_order=True).first()
-    return costliest.filter(pl.col("faults") >= own.lesson_faults).select(
-        pl.col(name).cast(kind) for name, kind in SCHEMA.items()
-    )
+    fleet = by_home.with_columns(crew_id=pl.lit(None, dtype=pl.String))
+    return (
+        pl.concat([fleet, by_home.drop_nulls("crew_id")])
+        .group_by("crew_id", "fault", "habit", maintain_order=True)
+        .agg(pl.col("faults", "confirmed_faults", "kwh_per_day", "minutes", "cost").sum())
+        .with_columns(cost_share=pl.col("cost") / pl.col("cost").sum().over("crew_id"))
+        .sort("crew_id", "cost", "fault", descending=[False, True, False], nulls_last=False)
+        .group_by("crew_id", maintain_order=True).first()
+        .filter(pl.col("faults") >= settings.lesson_faults)
+        .select(SCHEMA.names()).cast(SCHEMA)
+    )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Logistic regression that few homes can't blow up: Newton's method with a price on large coefficients."""
+"""Logistic regression with an L2 penalty and outcomes from 0 to 1, by Newton's method."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _MOST_STEPS = 100
 
 @dataclass(frozen=True)
 class Logistic:
-    """Coefficients [log odds], their covariance, and the information the data (without the price) carry."""
+    """Coefficients [log odds], their covariance, and the information of the data without the penalty."""
 
     beta: Float
     covariance: Float
@@ -32,53 +32,57 @@ class Logistic:
 def fit_logistic(
     columns: Float,
     outcome: Float,
-    price: Float,
+    penalty: Float,
+    *,
     offset: Float | float = 0.0,
     weight: Float | float = 1.0,
     start: Float | None = None,
     most_steps: int | None = None,
 ) -> Logistic:
-    """Return the maximum of sum weight (y log p + (1 - y) log(1 - p)) - sum price beta^2 / 2.
+    """Return the maximum of sum weight (y log p + (1 - y) log(1 - p)) - sum penalty beta^2 / 2.
 
     Parameters
     ----------
     columns
-        Homes x coefficients, the intercept among them.
+        (n, k), the intercept among them.
     outcome
-        From 0 to 1: what was found, or how likely it is.
-    price
-        One a coefficient, 1 / variance of a normal prior around 0; 0 for none.
+        (n,) from 0 to 1: what was found, or how likely it is.
+    penalty
+        L2 (k,): 1 / variance of a normal prior around 0; 0 for none.
     offset, weight
-        Known log odds and weights of the homes.
+        Known log odds and weights of the homes (n,), or one number.
     start, most_steps
-        Where to begin, and after how many steps to be content: for fits inside another loop.
+        Where to begin, and after how many steps to stop: for fits inside another loop.
 
     Raises
     ------
     NightFailed
-        The fit does not settle; with a price on every coefficient but the intercept it always does.
+        The fit does not settle; with a penalty on every coefficient but the intercept it always does.
     """
     beta = np.zeros(columns.shape[1]) if start is None else start.copy()
     weight = np.broadcast_to(np.asarray(weight, dtype=np.float64), outcome.shape)
 
-    def value(at: Float) -> float:
-        score = columns @ at + offset
-        return float(np.sum(weight * (outcome * score - np.logaddexp(0, score))) - np.sum(price * at**2) / 2)
+    def objective(beta: Float) -> float:
+        score = columns @ beta + offset
+        return float(
+            np.sum(weight * (outcome * score - np.logaddexp(0, score))) - np.sum(penalty * beta**2) / 2
+        )
 
-    best = value(beta)
+    best = objective(beta)
     for _ in range(_MOST_STEPS if most_steps is None else most_steps):
         chance = special.expit(columns @ beta + offset)
         information = (columns * (weight * chance * (1 - chance))[:, None]).T @ columns
-        slope = columns.T @ (weight * (outcome - chance)) - price * beta
-        step = np.linalg.solve(information + np.diag(price) + 1e-12 * np.eye(beta.size), slope)
+        gradient = columns.T @ (weight * (outcome - chance)) - penalty * beta
+        step = np.linalg.solve(information + np.diag(penalty) + 1e-12 * np.eye(beta.size), gradient)
         size = 1.0
-        while (now := value(beta + size * step)) < best - 1e-12 * abs(best) and size > 1e-4:
+        while (now := objective(beta + size * step)) < best - 1e-12 * abs(best) and size > 1e-4:
             size /= 2
         beta, best = beta + size * step, now
         if np.max(np.abs(step)) * size < _ENOUGH:
-            return Logistic(beta, np.linalg.pinv(information + np.diag(price)), information)
-    if most_steps is not None:
-        return Logistic(beta, np.linalg.pinv(information + np.diag(price)), information)
-    raise NightFailed(
-        "crews: the regression on the installs does not settle; please report this with the lake"
-    )
+            break
+    else:
+        if most_steps is None:
+            raise NightFailed(
+                "crews: the regression on the installs does not settle; please report this with the lake"
+            )
+    return Logistic(beta, np.linalg.pinv(information + np.diag(penalty)), information)

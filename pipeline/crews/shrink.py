@@ -1,4 +1,4 @@
-"""Empirical Bayes: how crews' true rates spread, and what each crew's rate then is.
+"""Empirical Bayes: the distribution of crews' true rates, and each crew's posterior.
 
 The spread is a beta distribution, the maximum of the crews' joint likelihood. Where every home was inspected that is
 the beta-binomial (Gelman et al., Bayesian Data Analysis, ch. 5); homes that weren't enter with their likelihoods. A
@@ -38,10 +38,10 @@ class Shrunk:
 class Crews:
     """The crews' likelihoods over a grid of rates, up to a constant a crew.
 
-    `told` crews x grid, with the grid's steps in it; `log_rate`, `log_rest` log of the rate and of 1 - rate.
+    `log_likelihood` crews x grid, with the grid's steps in it; `log_rate`, `log_rest` log of the rate and of 1 - rate.
     """
 
-    told: Float
+    log_likelihood: Float
     log_rate: Float
     log_rest: Float
 
@@ -54,7 +54,7 @@ class Crews:
     def joint(self, alpha: float, beta: float) -> Float:
         """Return log (likelihood x beta density x step); in log odds the density's exponents lose their - 1."""
         prior: Float = alpha * self.log_rate + beta * self.log_rest - special.betaln(alpha, beta)
-        return self.told + prior
+        return self.log_likelihood + prior
 
     def evidence(self, log_odds: float, worth: float) -> float:
         """Return the log likelihood of the spread with that mean [log odds] and worth [homes]."""
@@ -63,7 +63,7 @@ class Crews:
         top = joint.max(axis=1)
         return float(np.sum(top + np.log(np.exp(joint - top[:, None]).sum(axis=1))))
 
-    def climb(self, log_odds: float, worth: float) -> tuple[float, Float]:
+    def evidence_and_slopes(self, log_odds: float, worth: float) -> tuple[float, Float]:
         """Return the evidence and its slopes along the mean's log odds and the log of the worth."""
         mean, rest = float(special.expit(log_odds)), float(special.expit(-log_odds))
         alpha, beta = mean * worth, rest * worth
@@ -72,7 +72,7 @@ class Crews:
         share = np.exp(joint - top[:, None])
         whole = share.sum(axis=1)
         weight = (share / whole[:, None]).sum(axis=0)
-        both, crews = special.digamma(worth), self.told.shape[0]
+        both, crews = special.digamma(worth), self.log_likelihood.shape[0]
         by_alpha = float(weight @ self.log_rate) - crews * (special.digamma(alpha) - both)
         by_beta = float(weight @ self.log_rest) - crews * (special.digamma(beta) - both)
         slopes = np.array([(by_alpha - by_beta) * worth * mean * rest, by_alpha * alpha + by_beta * beta])
@@ -81,15 +81,15 @@ class Crews:
 
 def best_spread(crews: Crews, start: float) -> tuple[float, float]:
     """Return alpha and beta of the likeliest spread; `start` is a rate to begin from. Without crews (1, 1)."""
-    if crews.told.shape[0] == 0:
+    if crews.log_likelihood.shape[0] == 0:
         return 1.0, 1.0
 
-    def fall(at: Float) -> tuple[float, Float]:
-        value, slopes = crews.climb(float(at[0]), float(np.exp(at[1])))
+    def negative(point: Float) -> tuple[float, Float]:
+        value, slopes = crews.evidence_and_slopes(float(point[0]), float(np.exp(point[1])))
         return -value, -slopes
 
     fit = optimize.minimize(
-        fall,
+        negative,
         np.array([special.logit(np.clip(start, 1e-4, 1 - 1e-4)), np.log(30.0)]),
         jac=True,  # by differences the end would hang on the numbers' last digits where the evidence is flat
         method="L-BFGS-B",
@@ -100,7 +100,7 @@ def best_spread(crews: Crews, start: float) -> tuple[float, float]:
     return mean * worth, (1 - mean) * worth
 
 
-def shrink(log_likelihood: Float, log_odds: Float, start: float, tells: Bool) -> Shrunk:
+def shrink(log_likelihood: Float, log_odds: Float, start: float, *, has_homes: Bool) -> Shrunk:
     """Return the crews' rates given their homes and how crews differ.
 
     Parameters
@@ -111,22 +111,24 @@ def shrink(log_likelihood: Float, log_odds: Float, start: float, tells: Bool) ->
         Of the rate at each grid point, rising.
     start
         A rate to begin the search from.
-    tells
-        The crews that tell of the spread: those with homes.
+    has_homes
+        The crews from which the spread is estimated.
     """
     every = Crews.on(log_likelihood, log_odds)
-    telling = Crews(every.told[tells], every.log_rate, every.log_rest)
-    alpha, beta = best_spread(telling, start)
+    known = Crews(every.log_likelihood[has_homes], every.log_rate, every.log_rest)
+    alpha, beta = best_spread(known, start)
     posterior = np.zeros_like(log_likelihood)
-    for mean, worth, weight in _spreads(telling, alpha, beta):
+    for mean, worth, weight in _spreads(known, alpha, beta):
         a, b = special.expit(mean) * worth, special.expit(-mean) * worth
         joint = every.joint(a, b)
         chance = np.exp(joint - joint.max(axis=1, keepdims=True))
         posterior += weight * chance / chance.sum(axis=1, keepdims=True)
     rate = special.expit(log_odds)
-    out = (1 - CONFIDENCE) / 2
-    reached = np.cumsum(posterior, axis=1) - posterior / 2
-    ends = [np.array([float(np.interp(share, row, rate)) for row in reached]) for share in (out, 1 - out)]
+    tail = (1 - CONFIDENCE) / 2
+    cumulative = np.cumsum(posterior, axis=1) - posterior / 2
+    ends = [
+        np.array([float(np.interp(share, row, rate)) for row in cumulative]) for share in (tail, 1 - tail)
+    ]
     return Shrunk(posterior @ rate, ends[0], ends[1], alpha, beta)
 
 
@@ -136,19 +138,20 @@ def _spreads(crews: Crews, alpha: float, beta: float) -> list[tuple[float, float
     The prior is flat in the mean and in the variance between crews, which in these coordinates is m (1 - m) / worth.
     """
     best = float(special.logit(alpha / (alpha + beta)))
-    told = []
+    spreads = []
     for worth in _WORTHS:
         curve = [crews.evidence(best + move, worth) for move in (-0.05, 0.0, 0.05)]
-        bend = (2 * curve[1] - curve[0] - curve[2]) / 0.05**2
-        sd = min(1.0, 1 / np.sqrt(bend)) if bend > 0 else 1.0
+        curvature = (2 * curve[1] - curve[0] - curve[2]) / 0.05**2
+        sd = min(1.0, 1 / np.sqrt(curvature)) if curvature > 0 else 1.0
         for mean in best + sd * _MEANS:
             rate = special.expit(mean)
             prior = np.log(rate * (1 - rate)) - np.log(worth)
-            told.append((mean, worth, crews.evidence(mean, worth) + prior + np.log(sd)))
-    weights = np.exp(np.array([weight for *_, weight in told]) - max(weight for *_, weight in told))
+            spreads.append((mean, worth, crews.evidence(mean, worth) + prior + np.log(sd)))
+    log_weights = np.array([log_weight for *_, log_weight in spreads])
+    weights = np.exp(log_weights - log_weights.max())
     weights /= weights.sum()
     return [
         (mean, worth, float(weight))
-        for (mean, worth, _), weight in zip(told, weights, strict=True)
+        for (mean, worth, _), weight in zip(spreads, weights, strict=True)
         if weight > 1e-6
     ]

@@ -1,29 +1,33 @@
-"""The night's tables about crews, made from what it knows of homes, visits and trainings."""
+"""The night's tables about crews, and the views over them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy import special
 
-from pipeline.core.setting_sections import CrewSettings
+from pipeline.core import sql_runner
+from pipeline.core.setting_sections import CrewSettings, EngineSettings
 from pipeline.core.settings import Settings
 from pipeline.crews.casemix import UNKNOWN, case_mix
 from pipeline.crews.change import changes
+from pipeline.crews.crew_quality import count_installs, quality_table, with_names
 from pipeline.crews.estimates import Estimates, estimate
 from pipeline.crews.fault_chances import FaultChances
 from pipeline.crews.fleet import Installs, fleet_interval
 from pipeline.crews.homes import install_homes
 from pipeline.crews.lessons import DUST, lesson_table
-from pipeline.crews.table import count_installs, quality_table, with_names
 from pipeline.crews.trainings import training_table
 from pipeline.crews.visiting import doubly_robust, visit_chance, visit_columns, visit_weight
 from pipeline.faults.types import Fault
+from pipeline.ingest.registers import Registers
+from pipeline.scoring.score_homes import Scored
 
 Float = NDArray[np.float64]
 CHANGE = pl.Schema(
@@ -32,111 +36,111 @@ CHANGE = pl.Schema(
         "rate_before": pl.Float64, "rate_after": pl.Float64, "p_value": pl.Float64,
     }
 )  # fmt: skip
+VIEWS = ("crew_month", "crew_position", "crew_ranking")  # of nightclamp.duckdb, in sql/, over these tables
 _FEWEST_VISITS = 10  # with fewer visits beside their promise, the chance of a visit is not modelled
 
 
-@dataclass(frozen=True)
-class CrewInputs:
-    """What a night knows: `scores` site_scores, `signals` site_signal, the registers, `promise` (may have no rows).
-
-    `base_rate` the share of faulty homes that the scores' likelihoods were worked out for.
-    """
-
-    scores: pl.DataFrame
-    signals: pl.DataFrame
-    sites: pl.DataFrame
-    crews: pl.DataFrame
-    visits: pl.DataFrame
-    trainings: pl.DataFrame
-    promise: pl.DataFrame
-    base_rate: float
-
-
 def crew_tables(
-    night: CrewInputs, catalogue: Mapping[str, Fault], settings: Settings
+    scored: Scored,
+    registers: Registers,
+    promise: pl.DataFrame,
+    *,
+    catalogue: Mapping[str, Fault],
+    settings: Settings,
 ) -> dict[str, pl.DataFrame]:
     """Return crew_quality, crew_home, crew_fault, crew_lesson, crew_training, crew_change and crew_fleet by name.
 
     `crew_home` has a row an install (`homes.SCHEMA` and `chance` of a fault at commissioning, after all that is
     known); `crew_fault` one a crew, position and fault; `crew_lesson`, `crew_training`, `crew_change`
     as their modules say; `crew_fleet` one row of what holds for all.
+
+    Parameters
+    ----------
+    scored
+        Likelihoods, signals, and the fleet's rate that they were worked out for.
+    registers
+        Homes, crews, visits and trainings; no visit later than the night.
+    promise
+        Table promise; may have no rows.
+    catalogue
+        The faults by name.
+    settings
+        [crews] and [ranking] count.
     """
-    own = settings.crews
-    homes = install_homes(night.scores, night.sites, night.visits, night.promise, own)
-    begun = with_names(night.crews, count_installs(homes.with_columns(pl.lit(0.0).alias("chance"))))
-    names = begun["crew_id"]
+    crews = settings.crews
+    homes = install_homes(scored.scores, registers.sites, registers.visits, promise=promise, settings=crews)
+    counts = with_names(registers.crews, count_installs(homes.with_columns(chance=pl.lit(0.0))))
+    names = counts["crew_id"].to_list()
     heard = homes.filter(pl.col("is_heard") & (pl.col("is_visited") | pl.col("likelihood").is_not_null()))
-    installs, check = _installs(heard, names.to_list(), night.base_rate, own)
-    found = estimate(installs, begun["judged"].to_numpy() >= own.min_judged, own)
-    homes = homes.join(
-        heard.select("site_id", pl.Series("chance", found.fit.chance)), on="site_id", how="left"
-    ).with_columns(pl.when("is_heard").then(pl.col("chance").fill_null(0.0)).alias("chance"))
-    chances = FaultChances.of(heard, found.fit.chance, night.scores)
+    installs, weighted_rate = _installs(heard, names, scored.fleet.rate, crews)
+    estimates = estimate(installs, counts["judged"].to_numpy() >= crews.min_judged, crews)
+    chance = heard.select("site_id", chance=pl.Series(estimates.fit.chance))
+    homes = homes.join(chance, on="site_id", how="left").with_columns(
+        chance=pl.when("is_heard").then(pl.col("chance").fill_null(0.0))
+    )
+    chances = FaultChances.of(heard, estimates.fit.chance, scored.scores)
     faults = chances.by_crew()
     top = (
-        faults.group_by("crew_id", "fault", maintain_order=True)
-        .agg((pl.col("confirmed_faults") + pl.col("expected_faults")).sum().alias("faults"))
-        .filter(pl.col("faults") >= own.lesson_faults)
+        faults.drop_nulls("crew_id")
+        .group_by("crew_id", "fault", maintain_order=True)
+        .agg(faults=(pl.col("confirmed_faults") + pl.col("expected_faults")).sum())
+        .filter(pl.col("faults") >= crews.lesson_faults)
         .sort("faults", "fault", descending=[True, False])
         .group_by("crew_id", maintain_order=True)
-        .agg(pl.col("fault").first().alias("top_fault"))
-        .drop_nulls("crew_id")
+        .agg(top_fault=pl.col("fault").first())
     )
-    counts = with_names(night.crews, count_installs(homes))
+    # also the faults that no home has
+    topics = dict.fromkeys(catalogue, np.zeros(heard.height)) | chances.topics()
     return {
-        "crew_quality": quality_table(counts, found, top, own),
+        "crew_quality": quality_table(
+            with_names(registers.crews, count_installs(homes)), estimates, top, settings=crews
+        ),
         "crew_home": homes,
         "crew_fault": faults,
         "crew_lesson": lesson_table(
-            chances.rows(DUST),
-            homes.select("site_id", "crew_id"),
-            night.signals,
-            catalogue,
-            settings.ranking,
-            own,
+            chances.rows(DUST), homes.select("site_id", "crew_id"), scored.signals, catalogue=catalogue,
+            ranking=settings.ranking, settings=crews,
         ),
         "crew_training": training_table(
-            night.trainings,
-            heard,
-            installs,
-            found.fit,
-            _all_topics(chances.topics(), catalogue, heard.height),
-            own,
+            registers.trainings, heard, installs, fit=estimates.fit, topics=topics, settings=crews
         ),
-        "crew_change": _crew_change(heard, installs, found, names.to_list(), own),
-        "crew_fleet": _crew_fleet(homes, found, installs.columns, check, night.base_rate),
-    }
+        "crew_change": _crew_change(heard, installs, estimates, names, crews),
+        "crew_fleet": _crew_fleet(homes, estimates, installs.columns, weighted_rate, scored.fleet.rate),
+    }  # fmt: skip
 
 
-def _all_topics(topics: dict[str, Float], catalogue: Mapping[str, Fault], count: int) -> dict[str, Float]:
-    """Return the chances of every fault, also of those that no home has."""
-    return {name: topics.get(name, np.zeros(count)) for name in (*catalogue, *topics)}
+def view_rows(
+    tables: Mapping[str, pl.DataFrame], scratch: Path, engine: EngineSettings
+) -> dict[str, pl.DataFrame]:
+    """Return the rows of each view (VIEWS) over these tables."""
+    with sql_runner.connect(scratch, engine) as con:
+        for name in ("crew_home", "crew_fault", "crew_quality"):
+            con.register(name, tables[name].to_arrow())
+        return {name: sql_runner.query(con, name, {}) for name in VIEWS}
 
 
 def _installs(
-    heard: pl.DataFrame, crews: list[str], base_rate: float, own: CrewSettings
+    heard: pl.DataFrame, crews: list[str], base_rate: float, settings: CrewSettings
 ) -> tuple[Installs, tuple[float, float, float] | None]:
-    """Return the homes as numbers, and the fleet's rate by visits' weights with its ends, None with few visits."""
-    number = {name: at for at, name in enumerate(crews)}
+    """Return the homes as arrays, and the fleet's rate weighted by visits with its interval, None with few visits."""
+    number = {name: index for index, name in enumerate(crews)}
     crew = np.array([number.get(name, -1) for name in heard["crew_id"]], dtype=np.int64)
     likelihood = heard["likelihood"].cast(pl.Float64).to_numpy().astype(np.float64)
     is_known = heard["is_visited"].to_numpy()
     with_promise = is_known & heard["has_promise"].to_numpy() & np.isfinite(likelihood)
     likelihood = np.where(is_known & ~with_promise, np.nan, likelihood)
     found = heard["is_wrong"].fill_null(False).to_numpy().astype(np.float64)
-    columns = case_mix(heard).columns
-    weight = np.where(with_promise, 1.0, 0.0)
+    columns, weight = case_mix(heard).to_numpy(order="c"), with_promise.astype(np.float64)
     installs = Installs(crew, len(crews), likelihood, is_known, found, columns, weight, base_rate)
     if with_promise.sum() < _FEWEST_VISITS:
         return installs, None
     modelled = np.isfinite(likelihood)
     others = np.column_stack([columns[:, 1:], _areas(heard), _age(heard)])[modelled]
-    design = visit_columns(installs.log_odds[modelled], others)
-    chance = visit_chance(design, with_promise[modelled])
-    weight = np.zeros(weight.size)
-    weight[with_promise] = visit_weight(chance[with_promise[modelled]], own.most_weight)
-    check = doubly_robust(likelihood[modelled], found[modelled], with_promise[modelled], chance)
-    return replace(installs, weight=weight), check
+    visited = with_promise[modelled]
+    chance = visit_chance(visit_columns(installs.log_odds[modelled], others), visited)
+    weight[with_promise] = visit_weight(chance[visited], settings.most_weight)
+    weighted_rate = doubly_robust(likelihood[modelled], found[modelled], visited, chance=chance)
+    return replace(installs, weight=weight), weighted_rate
 
 
 def _areas(heard: pl.DataFrame) -> Float:
@@ -152,65 +156,52 @@ def _age(heard: pl.DataFrame) -> Float:
 
 
 def _crew_change(
-    heard: pl.DataFrame, installs: Installs, found: Estimates, crews: list[str], own: CrewSettings
+    heard: pl.DataFrame, installs: Installs, estimates: Estimates, crews: list[str], settings: CrewSettings
 ) -> pl.DataFrame:
-    surprise = found.fit.chance - special.expit(found.fit.hardness)
-    day = heard["commissioned_on"].cast(pl.Int32).fill_null(-1).to_numpy()
-    order = [np.flatnonzero((installs.crew == at) & (day >= 0)) for at in range(len(crews))]
-    order = [mine[np.argsort(day[mine], kind="stable")] for mine in order]
-    days = [day[mine].astype(np.int64) for mine in order]
-    moved = changes(
-        days, [surprise[mine] for mine in order], own.min_judged, own.change_shuffles, own.change_alpha
-    )
+    chance = estimates.fit.chance
+    surprise = chance - special.expit(estimates.fit.hardness)
+    day = heard["commissioned_on"].cast(pl.Int32).fill_null(-1).to_numpy().astype(np.int64)
+    by_day = np.argsort(day, kind="stable")
+    homes = [by_day[(installs.crew[by_day] == crew) & (day[by_day] >= 0)] for crew in range(len(crews))]
+    changed = changes(
+        [day[mine] for mine in homes], [surprise[mine] for mine in homes], settings.min_judged,
+        shuffles=settings.change_shuffles, alpha=settings.change_alpha,
+    )  # fmt: skip
     rows = []
-    for at, steps in enumerate(moved):
-        ends = [0, *(step.at for step in steps), order[at].size]
-        for place, step in enumerate(steps):
-            before, after = order[at][ends[place] : step.at], order[at][step.at : ends[place + 2]]
+    for crew, mine, points in zip(crews, homes, changed, strict=True):
+        parts = np.split(mine, [point.installs_before for point in points])
+        for point, before, after in zip(points, parts[:-1], parts[1:], strict=True):
             rows.append(
                 {
-                    "crew_id": crews[at],
-                    "changed_on": date.fromordinal(date(1970, 1, 1).toordinal() + int(days[at][step.at])),
+                    "crew_id": crew, "changed_on": date(1970, 1, 1) + timedelta(days=int(day[after[0]])),
                     "installs_before": before.size, "installs_after": after.size,
-                    "rate_before": float(found.fit.chance[before].mean()),
-                    "rate_after": float(found.fit.chance[after].mean()), "p_value": step.p_value,
+                    "rate_before": float(chance[before].mean()), "rate_after": float(chance[after].mean()),
+                    "p_value": point.p_value,
                 }
             )  # fmt: skip
-    return pl.DataFrame(rows, schema=CHANGE) if rows else pl.DataFrame(schema=CHANGE)
+    return pl.DataFrame(rows, schema=CHANGE)
 
 
 def _crew_fleet(
     homes: pl.DataFrame,
-    found: Estimates,
-    columns: NDArray[np.float64],
-    check: tuple[float, float, float] | None,
+    estimates: Estimates,
+    columns: Float,
+    weighted_rate: tuple[float, float, float] | None,
     base_rate: float,
 ) -> pl.DataFrame:
     """Return the one row of crew_fleet: counts, the rate, what visits say of the likelihoods, how crews differ."""
-    fit = found.fit
-    rate, low, high = check or (None, None, None)
+    fit, dispersion = estimates.fit, estimates.dispersion
+    rate, low, high = weighted_rate or (None, None, None)
     fleet_low, fleet_high = fleet_interval(fit, columns)
-    return pl.DataFrame(
-        {
-            "installs": homes.height,
-            "heard": int(homes["is_heard"].sum()),
-            "visited": int(homes["is_visited"].sum()),
-            "visited_with_promise": int((homes["is_visited"] & homes["has_promise"]).sum()),
-            "base_rate": base_rate,
-            "fleet_rate": fit.fleet_rate,
-            "fleet_low": fleet_low,
-            "fleet_high": fleet_high,
-            "weighted_rate": rate,
-            "weighted_low": low,
-            "weighted_high": high,
-            "offset": float(fit.adjust[0]),
-            "offset_sd": float(np.sqrt(fit.adjust_cov[0, 0])),
-            "stretch": float(1 + fit.adjust[1]),
-            "spread_alpha": found.fair.alpha,
-            "spread_beta": found.fair.beta,
-            "phi": found.dispersion.phi,
-            "phi_p_value": found.dispersion.p_value,
-            "crews_compared": found.dispersion.crews,
-        },
-        schema_overrides=dict.fromkeys(("weighted_rate", "weighted_low", "weighted_high"), pl.Float64),
-    )
+    row = {
+        "installs": homes.height, "heard": int(homes["is_heard"].sum()), "visited": int(homes["is_visited"].sum()),
+        "visited_with_promise": int((homes["is_visited"] & homes["has_promise"]).sum()), "base_rate": base_rate,
+        "fleet_rate": fit.fleet_rate, "fleet_low": fleet_low, "fleet_high": fleet_high,
+        "weighted_rate": rate, "weighted_low": low, "weighted_high": high,
+        "offset": float(fit.calibration[0]), "offset_sd": float(np.sqrt(fit.calibration_cov[0, 0])),
+        "stretch": float(1 + fit.calibration[1]),
+        "spread_alpha": estimates.fair.alpha, "spread_beta": estimates.fair.beta,
+        "phi": dispersion.phi, "phi_p_value": dispersion.p_value, "crews_compared": dispersion.crews,
+    }  # fmt: skip
+    weighted = ("weighted_rate", "weighted_low", "weighted_high")
+    return pl.DataFrame(row, schema_overrides=dict.fromkeys(weighted, pl.Float64))

@@ -1,4 +1,4 @@
-"""Did a training help? A crew's installs before and after, against the untrained crews' over the same time.
+"""The effect of a training: a crew's installs before and after, against the untrained crews' over the same time.
 
     ratio = (after / before of the crew) / (after / before of the others)
 
@@ -27,8 +27,7 @@ from pipeline.crews.logistic import fit_logistic
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
-Told = tuple[Float, Float]
-_FREE = 1e-3  # price of the intercept
+_FREE = 1e-3  # L2 penalty of the intercept
 SCHEMA = pl.Schema(
     {
         "crew_id": pl.String, "trained_on": pl.Date, "topic": pl.String, "installs_before": pl.Int64,
@@ -40,11 +39,15 @@ SCHEMA = pl.Schema(
 TOO_FEW, FELL, ROSE, SAME = "too few installs to say", "fell", "rose", "no change shown"
 
 
-def interrupted(faults: Float, homes: Float, draws: int, seed: int = 0) -> tuple[float, float, float]:
-    """Return the ratio of ratios with its 95 % interval.
+def interrupted(faults: Float, homes: Float, draws: int, *, seed: int = 0) -> tuple[float, float, float]:
+    """Return the ratio of ratios with its 95 % interval; the value is the median, so that it exists without a fault.
 
-    `faults`, `homes`: of the crew before and after, then the others before and after. The value is the median, so
-    that it exists without any fault.
+    Parameters
+    ----------
+    faults, homes
+        Of the crew before and after, then the others before and after (4,).
+    draws, seed
+        Draws from the posterior, and their seed.
     """
     rng = np.random.default_rng(seed)
     rates = rng.beta(faults[:, None] + 0.5, homes[:, None] - faults[:, None] + 0.5, (4, draws))
@@ -63,9 +66,10 @@ def training_table(
     trainings: pl.DataFrame,
     homes: pl.DataFrame,
     installs: Installs,
+    *,
     fit: FleetFit,
     topics: dict[str, Float],
-    own: CrewSettings,
+    settings: CrewSettings,
 ) -> pl.DataFrame:
     """Return table crew_training (SCHEMA), one row a training of the register, sorted.
 
@@ -75,8 +79,12 @@ def training_table(
         crew_id, trained_on, topic (null: any fault).
     homes
         crew_id, commissioned_on, one row an entry of `installs`.
+    installs, fit
+        The homes as arrays, and the fit over the fleet.
     topics
         Fault -> chance that each home had it at commissioning, as its likelihoods share it out.
+    settings
+        Section [crews].
 
     Notes
     -----
@@ -85,26 +93,24 @@ def training_table(
     """
     rows = []
     for row in trainings.sort("crew_id", "trained_on", "topic").iter_rows(named=True):
-        cell = _cells(row, trainings, homes, own)
+        cell = _cells(row, trainings, homes, settings)
         counts = np.bincount(cell[cell >= 0], minlength=4)
-        told = {**row, "installs_before": int(counts[0]), "installs_after": int(counts[1]), "told": TOO_FEW}
-        if counts.min() >= own.training_homes:
-            rate, worth = cell_rates(cell, installs, fit, topics.get(row["topic"] or ""), own)
-            ratio, low, high = interrupted(rate * worth, worth, own.training_draws)
+        row |= {"installs_before": int(counts[0]), "installs_after": int(counts[1]), "told": TOO_FEW}
+        if counts.min() >= settings.training_homes:
+            topic = topics.get(row["topic"] or "")
+            rate, worth = cell_rates(cell, installs, fit, topic=topic, settings=settings)
+            ratio, low, high = interrupted(rate * worth, worth, settings.training_draws)
             names = ("rate_before", "rate_after", "others_before", "others_after")
-            told |= dict(zip(names, rate.tolist(), strict=True))
-            told |= {
-                "ratio": ratio, "ratio_low": low, "ratio_high": high,
-                "told": told_of(low, high),
-            }  # fmt: skip
-        rows.append(told)
-    return pl.DataFrame(rows, schema=SCHEMA) if rows else pl.DataFrame(schema=SCHEMA)
+            row |= dict(zip(names, rate.tolist(), strict=True))
+            row |= {"ratio": ratio, "ratio_low": low, "ratio_high": high, "told": told_of(low, high)}
+        rows.append(row)
+    return pl.DataFrame(rows, schema=SCHEMA)
 
 
-def _cells(row: dict[str, Any], trainings: pl.DataFrame, homes: pl.DataFrame, own: CrewSettings) -> Int:
+def _cells(row: dict[str, Any], trainings: pl.DataFrame, homes: pl.DataFrame, settings: CrewSettings) -> Int:
     """Return 0 crew before, 1 crew after, 2 others before, 3 others after, -1 none of them, a home."""
     day, topic = row["trained_on"], row["topic"]
-    span = timedelta(days=own.training_days)
+    span = timedelta(days=settings.training_days)
     first, last = day - span, day + span
     near = trainings.filter(pl.col("trained_on").is_between(first, last))
     alike = near if topic is None else near.filter((pl.col("topic") == topic).fill_null(True))
@@ -122,20 +128,26 @@ def _cells(row: dict[str, Any], trainings: pl.DataFrame, homes: pl.DataFrame, ow
     )  # fmt: skip
 
 
-def cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | None, own: CrewSettings) -> Told:
+def cell_rates(
+    cell: Int, installs: Installs, fit: FleetFit, *, topic: Float | None, settings: CrewSettings
+) -> tuple[Float, Float]:
     """Return the rates of the four cells on the fleet's average installs, and the inspected ones that each is worth.
 
     Parameters
     ----------
     cell
-        0 crew before, 1 crew after, 2 others before, 3 others after, -1 none of them, a home.
+        0 crew before, 1 crew after, 2 others before, 3 others after, -1 none of them (n,).
+    installs, fit
+        The homes as arrays (n,), and the fit over the fleet.
     topic
-        Chance of the fault that is asked about at each home, None for any fault.
+        Chance of the training's fault at each home (n,), None for any fault.
+    settings
+        Section [crews].
     """
     inside = cell >= 0
     chance = fit.chance if topic is None else topic
     fleet = float(np.clip(chance.mean(), 1e-5, 1 - 1e-5))
-    hardness = fit.hardness if topic is None else _hardness_of(topic, installs, fit, own)
+    hardness = fit.hardness if topic is None else _hardness_of(topic, installs, fit, settings)
     chance, evidence = chance[inside], fit.evidence[inside]
     if topic is not None:  # evidence for this fault: that for any, times its share beside the usual one
         every = fit.chance[inside]
@@ -147,22 +159,21 @@ def cell_rates(cell: Int, installs: Installs, fit: FleetFit, topic: Float | None
         installs, crew=cell[inside], crews=4, likelihood=installs.likelihood[inside], is_known=known,
         found=np.where(known, chance, 0.0), columns=np.empty((chance.size, 0)), weight=installs.weight[inside],
     )  # fmt: skip
-    own_fit = replace(
-        fit, evidence=evidence, hardness=hardness[inside], adjust_columns=fit.adjust_columns[inside]
-    )
-    told = CrewLikelihood(cells, own_fit, hardness[inside])
-    rate: Float = special.expit(special.logit(fleet) + told.likeliest())
-    worth = told.known(np.zeros(4)) / (fleet * (1 - fleet))
+    calibration_columns = fit.calibration_columns[inside]
+    fit = replace(fit, evidence=evidence, hardness=hardness[inside], calibration_columns=calibration_columns)
+    likelihood = CrewLikelihood(cells, fit, fit.hardness)
+    rate: Float = special.expit(special.logit(fleet) + likelihood.likeliest())
+    worth = likelihood.known(np.zeros(4)) / (fleet * (1 - fleet))
     return rate, np.minimum(worth, np.bincount(cell[inside], minlength=4))
 
 
-def _hardness_of(topic: Float, installs: Installs, fit: FleetFit, own: CrewSettings) -> Float:
+def _hardness_of(topic: Float, installs: Installs, fit: FleetFit, settings: CrewSettings) -> Float:
     """Return the log odds of this one fault at each home with the fleet's average crew: its own case mix."""
     cells = installs.cells
     size = cells.sums(np.ones(topic.size))
-    price = np.full(cells.columns.shape[1], own.case_sd**-2)
-    price[0] = _FREE
+    penalty = np.full(cells.columns.shape[1], settings.case_sd**-2)
+    penalty[0] = _FREE
     effect = of_crew(cells.crew, fit.effect)
-    mix = fit_logistic(cells.columns, cells.sums(topic) / size, price, effect, size)
+    mix = fit_logistic(cells.columns, cells.sums(topic) / size, penalty, offset=effect, weight=size)
     odds: Float = (cells.columns @ mix.beta)[cells.of_home]
     return odds

@@ -1,4 +1,4 @@
-"""What the newest day says against the days before it, over table site_pulse: alarms that need no earlier run."""
+"""Alarms of the newest day against the days before it, from table site_pulse: they need no earlier run."""
 
 from __future__ import annotations
 
@@ -12,125 +12,124 @@ from pipeline.core.setting_sections import AlarmSettings
 _PULSE = "site_pulse.parquet"
 
 
-def newest_day_alarms(pulse: pl.DataFrame, as_of: date, own: AlarmSettings) -> list[Alarm]:
-    """Return what is wrong with the day `as_of`, each thing once: a silent fleet is not told area by area too.
+def newest_day_alarms(pulse: pl.DataFrame, as_of: date, settings: AlarmSettings) -> list[Alarm]:
+    """Return what is wrong with the day `as_of`, each thing once: a silent fleet is not reported area by area too.
 
     `pulse` is table site_pulse with the `area` of each home. Homes that were not heard in the days before don't
     count, nor do areas and fleets of fewer homes than [alarm] asks for.
     """
     homes = pulse.filter(pl.col("days_before") > 0)
     heard = homes.filter("is_heard")
-    found = (
-        _fleet_silent(homes, as_of, own) or _areas_silent(homes, as_of, own),
-        _cut_short(heard, as_of, own),
-        _production_gone(heard, as_of, own),
-        _clocks_off(heard, as_of, own),
+    alarms = (
+        _fleet_silent(homes, as_of, settings) or _areas_silent(homes, as_of, settings),
+        _cut_short(heard, as_of, settings),
+        _production_gone(heard, as_of, settings),
+        _clocks_off(heard, as_of, settings),
     )
-    return [one for one in found if one]
+    return [line for line in alarms if line]
 
 
-def _fleet_silent(homes: pl.DataFrame, as_of: date, own: AlarmSettings) -> Alarm | None:
+def _fleet_silent(homes: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
     silent = homes.filter(~pl.col("is_heard"))
-    if homes.height < own.least_homes or silent.height < own.silent_share * homes.height:
+    if homes.height < settings.least_homes or silent.height < settings.silent_share * homes.height:
         return None
     areas = dict(silent.group_by("area").len().iter_rows())
     return alarm(
         "fleet_silent",
         f"{silent.height:,} of {count_of(homes.height, 'home')} ({silent.height / homes.height:.0%}) heard in the"
-        f" {own.compare_days} days before have no usable row on {as_of}: {places(areas)}",
+        f" {settings.compare_days} days before have no usable row on {as_of}: {places(areas)}",
         f"{_PULSE} (is_heard); intervals/date={as_of}/ of the lake",
     )
 
 
-def _areas_silent(homes: pl.DataFrame, as_of: date, own: AlarmSettings) -> Alarm | None:
+def _areas_silent(homes: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
     areas = (
         homes.group_by("area")
         .agg(pl.len(), pl.col("is_heard").any(), pl.col("last_day").max())
-        .filter(~pl.col("is_heard") & (pl.col("len") >= own.area_least_homes))
+        .filter(~pl.col("is_heard") & (pl.col("len") >= settings.area_least_homes))
     )
     if areas.is_empty():
         return None
-    named = places(dict(areas.select("area", "len").iter_rows()))
-    last = areas.select(pl.col("last_day").max()).item()
+    names = places(dict(areas.select("area", "len").iter_rows()))
+    last_day = areas.select(pl.col("last_day").max()).item()
     return alarm(
         "area_silent",
-        f"no usable row on {as_of} from any home of {named}; last heard on {last}",
+        f"no usable row on {as_of} from any home of {names}; last heard on {last_day}",
         f"{_PULSE} (is_heard); intervals/date={as_of}/ of the lake",
     )
 
 
-def _cut_short(heard: pl.DataFrame, as_of: date, own: AlarmSettings) -> Alarm | None:
-    short = heard.filter(_is_short(own))
-    if heard.height < own.least_homes or short.height < own.cut_short_share * heard.height:
+def _cut_short(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
+    short = heard.filter(_is_short(settings))
+    if heard.height < settings.least_homes or short.height < settings.cut_short_share * heard.height:
         return None
+    covered_min = _median(short, "covered_min")
     return alarm(
         "cut_short",
         f"{as_of} is cut short: {short.height:,} of {count_of(heard.height, 'home')} that were heard have rows for"
-        f" less than {own.cover_share:.0%} of their usual time, {_middle(short, 'covered_min'):,.0f} min in the middle",
+        f" less than {settings.cover_share:.0%} of their usual time, {covered_min:,.0f} min in the middle",
         f"{_PULSE} (covered_min); intervals/date={as_of}/ of the lake",
     )
 
 
-def _is_short(own: AlarmSettings) -> pl.Expr:
-    return pl.col("covered_min") < own.cover_share * pl.col("covered_before_min")
+def _is_short(settings: AlarmSettings) -> pl.Expr:
+    return pl.col("covered_min") < settings.cover_share * pl.col("covered_before_min")
 
 
-def _production_gone(heard: pl.DataFrame, as_of: date, own: AlarmSettings) -> Alarm | None:
-    """Areas whose homes are heard all day, but whose production is not."""
+def _production_gone(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
+    """Return that areas whose homes are heard all day have no production."""
     usual = pl.col("pv_before_wh")
-    gone = (pl.col("pv_wh").abs() < own.pv_gone_share * usual).fill_null(True)
+    gone = (pl.col("pv_wh").abs() < settings.pv_gone_share * usual).fill_null(True)
     areas = (
-        heard.filter(~_is_short(own) & (usual >= own.usual_pv_wh))
+        heard.filter(~_is_short(settings) & (usual >= settings.usual_pv_wh))
         .group_by("area")
         .agg(pl.len(), gone.sum().alias("gone"))
         .filter(
-            (pl.col("len") >= own.area_least_homes)
-            & (pl.col("gone") >= own.pv_gone_homes_share * pl.col("len"))
+            pl.col("len") >= settings.area_least_homes, pl.col("gone") >= settings.pv_gone_homes_share * pl.col("len")
         )
-    )
+    )  # fmt: skip
     if areas.is_empty():
         return None
     return alarm(
         "production_gone",
-        f"production is gone on {as_of} (under {own.pv_gone_share:.0%} of the usual) from"
+        f"production is gone on {as_of} (under {settings.pv_gone_share:.0%} of the usual) from"
         f" {places(dict(areas.select('area', 'gone').iter_rows()))}: snow, an outage, or a source that lost it",
         f"{_PULSE} (pv_wh); pv_w in intervals/date={as_of}/ of the lake",
     )
 
 
-def _clocks_off(heard: pl.DataFrame, as_of: date, own: AlarmSettings) -> Alarm | None:
-    """Production in the dark and hours from where it was, at many homes at once: no weather does both.
+def _clocks_off(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
+    """Return that many homes produce in the dark and hours from where they did: no weather does both.
 
     Only homes that produce, and whose clock was right in the days before, are asked: of the whole fleet, then of
     each area, since a source may serve one area only.
     """
     turn = pl.col("pv_noon_h") - pl.col("pv_noon_before_h")
     asked = heard.filter(
-        (pl.col("pv_wh") >= own.usual_pv_wh) & (pl.col("dark_live_before_min") < own.dark_live_min)
+        (pl.col("pv_wh") >= settings.usual_pv_wh) & (pl.col("dark_live_before_min") < settings.dark_live_min)
     ).with_columns(
-        shift_h=turn - 24 * (turn / 24).round(), is_off=pl.col("dark_live_min") >= own.dark_live_min
+        shift_h=turn - 24 * (turn / 24).round(), is_off=pl.col("dark_live_min") >= settings.dark_live_min
     )
-    groups = [("the fleet", asked, own.least_homes)] + [
-        (area or "no area", asked.filter(pl.col("area").eq_missing(area)), own.area_least_homes)
+    groups = [("the fleet", asked, settings.least_homes)] + [
+        (area or "no area", asked.filter(pl.col("area").eq_missing(area)), settings.area_least_homes)
         for area in asked["area"].unique().sort()
     ]
     for name, homes, least in groups:
         off = homes.filter("is_off")
-        if homes.height < least or off.height < max(
-            own.area_least_homes, own.clock_homes_share * homes.height
-        ):
+        enough = max(settings.area_least_homes, settings.clock_homes_share * homes.height)
+        if homes.height < least or off.height < enough:
             continue
-        shift = _middle(off, "shift_h")
-        if abs(shift) >= own.clock_shift_h:
+        shift_h = _median(off, "shift_h")
+        if abs(shift_h) >= settings.clock_shift_h:
             return alarm(
                 "clocks_off",
                 f"the clocks of {off.height:,} of {count_of(homes.height, 'home')} of {name} are off on {as_of}:"
-                f" production in the dark and {abs(shift):.1f} h {'later' if shift > 0 else 'earlier'} than usual",
+                f" production in the dark and {abs(shift_h):.1f} h {'later' if shift_h > 0 else 'earlier'} than usual",
                 f"{_PULSE} (dark_live_min, pv_noon_h); zone and labelled in lake.toml, or who sends the data",
             )
     return None
 
 
-def _middle(homes: pl.DataFrame, column: str) -> float:
+def _median(homes: pl.DataFrame, column: str) -> float:
     """Return the median of the homes' values; 0 where none has one."""
     return float(homes.select(pl.col(column).median().fill_null(0.0)).item())

@@ -1,6 +1,6 @@
-"""The pieces of work that a window comes in, a shard of homes each: features, then evidence and likelihoods.
+"""Tasks of a shard of homes each: features of the window, then likelihoods; an executor carries them out.
 
-The fleet's tables are the shards' one below the other: what they say of a home does not depend on the cut.
+The fleet's tables are the shards' one below the other: a home's row does not depend on how the fleet is cut.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ import duckdb
 import polars as pl
 from threadpoolctl import threadpool_limits
 
+from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor, Shard, StoredTable, TableStore
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay
 from pipeline.features.window import WindowView, look
-from pipeline.ingest.registers import Registers
+from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.steps import Step
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
@@ -28,7 +28,7 @@ from pipeline.scoring.score_homes import Scored, score
 
 
 @dataclass(frozen=True)
-class ShardToLookAt:
+class WindowTask:
     """A shard of homes, the store's files that have days of theirs, and the registers."""
 
     shard: Shard
@@ -42,7 +42,7 @@ class ShardToLookAt:
 
 
 @dataclass(frozen=True)
-class ShardLookedAt:
+class ShardWindow:
     """The tables site_signal and site_daily of a shard of homes."""
 
     shard: Shard
@@ -51,8 +51,8 @@ class ShardLookedAt:
 
 
 @dataclass(frozen=True)
-class ShardToScore:
-    """A shard of homes with its signals, to be scored by a model against what is normal in the fleet."""
+class ScoreTask:
+    """A shard of homes with its signals, the model, and what is normal in the fleet."""
 
     shard: Shard
     signals: StoredTable
@@ -64,85 +64,77 @@ class ShardToScore:
 
 
 @dataclass(frozen=True)
-class ShardScored:
-    """The table site_scores of a shard of homes."""
-
-    scores: StoredTable
-
-
-@dataclass(frozen=True)
-class LookedAt:
-    """The window of the whole fleet, and its parts where the scoring finds them."""
+class FleetWindow:
+    """The window of the whole fleet, and the shards' tables for the scoring."""
 
     view: WindowView
-    parts: tuple[ShardLookedAt, ...]
+    shards: tuple[ShardWindow, ...]
 
 
-def look_at_shard(con: duckdb.DuckDBPyConnection, piece: ShardToLookAt) -> ShardLookedAt:
-    """Look at the window of a shard's homes."""
-    shard, tables = piece.shard, piece.tables
+def look_at_shard(con: duckdb.DuckDBPyConnection, task: WindowTask) -> ShardWindow:
+    """Return the features of a shard's homes in the window."""
+    shard, tables = task.shard, task.tables
     view = look(
-        con, piece.day_files, piece.sites.of(shard), visits=piece.visits.of(shard), as_of=piece.as_of,
-        window_days=piece.window_days, settings=piece.settings, shard=shard,
+        con, task.day_files, task.sites.of(shard), visits=task.visits.of(shard), as_of=task.as_of,
+        window_days=task.window_days, settings=task.settings, shard=shard,
     )  # fmt: skip
-    return ShardLookedAt(
-        shard,
-        tables.put(f"signals-{shard.name}", view.signals),
-        tables.put(f"daily-{shard.name}", view.daily),
-    )
+    signals = tables.put(f"signals-{shard.name}", view.signals)
+    return ShardWindow(shard, signals, tables.put(f"daily-{shard.name}", view.daily))
 
 
-def score_shard(con: duckdb.DuckDBPyConnection, piece: ShardToScore) -> ShardScored:
-    """Score a shard's homes, also those without rows."""
-    shard, tables = piece.shard, piece.tables
+def score_shard(con: duckdb.DuckDBPyConnection, task: ScoreTask) -> StoredTable:
+    """Return table site_scores of a shard's homes, also of those without rows."""
     scores = score(
-        piece.signals.of(), piece.sites.of(shard), piece.fleet,
-        model=piece.model, catalogue=CATALOGUE, settings=piece.settings.verdict,
-    )  # fmt: skip
-    return ShardScored(tables.put(f"scores-{shard.name}", scores))
-
-
-def look_over(
-    days: Sequence[StoredDay],
-    store: Store,
-    registers: Registers,
-    as_of: date,
-    window_days: int,
-    settings: Settings,
-    executor: Executor,
-) -> LookedAt:
-    """Look at the window of every home: `window.look` shard by shard, as the newest of `days` is cut."""
-    tables = executor.tables
-    sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.visits)
-    pieces = [
-        ShardToLookAt(
-            shard, tuple(path for day in days for path in day.paths(store, "site_day", shard)), sites, visits,
-            as_of, window_days, settings, tables,
-        )
-        for shard in days[-1].shards
-    ]  # fmt: skip
-    parts = executor(Step.LOOK_AT_WINDOW, look_at_shard, pieces)
-    signals, daily = (
-        pl.concat([source.of() for source in sources], how="vertical_relaxed")
-        for sources in zip(*((part.signals, part.daily) for part in parts), strict=True)
+        task.signals.of(),
+        task.sites.of(task.shard),
+        task.fleet,
+        model=task.model,
+        catalogue=CATALOGUE,
+        settings=task.settings.verdict,
     )
-    first = as_of - timedelta(days=window_days - 1)
-    return LookedAt(WindowView(first, as_of, signals, daily), tuple(parts))
+    return task.tables.put(f"scores-{task.shard.name}", scores)
 
 
-def score_over(
-    looked: LookedAt, sites: pl.DataFrame, model: Model, settings: Settings, executor: Executor
-) -> Scored:
-    """Learn what is normal in the fleet, then score every home of the register by it."""
-    register = executor.tables.put("sites", sites)
-    fleet = learn_normal(looked.view.signals, model, settings.verdict)
-    pieces = [
-        ShardToScore(part.shard, part.signals, register, fleet, model, settings, executor.tables)
-        for part in looked.parts
-    ]
-    # Shards are worked on side by side already; threads of a product's own would only wait for each other.
-    with threadpool_limits(1, "blas"):
-        parts = executor(Step.SCORE_HOMES, score_shard, pieces)
-    # A shard without a row has columns without a type.
-    scores = pl.concat([part.scores.of() for part in parts], how="vertical_relaxed")
-    return Scored(scores, looked.view.signals, fleet)
+def look_at_window(
+    inputs: NightInputs, stored: Sequence[StoredDay], executor: Executor | None = None
+) -> FleetWindow:
+    """Return the window of every home, shard by shard, cut as the newest day in it; `executor`: else threads."""
+    days = [day for day in stored if day.day <= inputs.as_of]
+    registers, window_days = inputs.registers, inputs.request.window_days
+    with inputs.connect() as con:
+        executor = executor or ThreadExecutor(con, inputs.settings.engine)
+        tables = executor.tables
+        sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.visits)
+        tasks = [
+            WindowTask(
+                shard, tuple(path for day in days for path in day.paths(inputs.store, "site_day", shard)), sites,
+                visits, inputs.as_of, window_days, inputs.settings, tables,
+            )
+            for shard in days[-1].shards
+        ]  # fmt: skip
+        shards = executor(Step.LOOK_AT_WINDOW, look_at_shard, tasks)
+        signals, daily = (
+            pl.concat([source.of() for source in sources], how="vertical_relaxed")
+            for sources in zip(*((shard.signals, shard.daily) for shard in shards), strict=True)
+        )
+    first = inputs.as_of - timedelta(days=window_days - 1)
+    return FleetWindow(WindowView(first, inputs.as_of, signals, daily), tuple(shards))
+
+
+def score_homes(inputs: NightInputs, window: FleetWindow, executor: Executor | None = None) -> Scored:
+    """Return the scores of every home, by what is normal in this fleet; `executor`: else threads."""
+    model, settings = inputs.model, inputs.settings
+    with inputs.connect() as con:
+        executor = executor or ThreadExecutor(con, settings.engine)
+        register = executor.tables.put("sites", inputs.registers.sites)
+        fleet = learn_normal(window.view.signals, model, settings.verdict)
+        tasks = [
+            ScoreTask(part.shard, part.signals, register, fleet, model, settings, executor.tables)
+            for part in window.shards
+        ]
+        # Shards are scored side by side already; BLAS threads of each would only wait for each other.
+        with threadpool_limits(1, "blas"):
+            tables = executor(Step.SCORE_HOMES, score_shard, tasks)
+        # A shard without a row has columns without a type.
+        scores = pl.concat([table.of() for table in tables], how="vertical_relaxed")
+    return Scored(scores, window.view.signals, fleet)

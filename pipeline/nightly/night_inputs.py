@@ -1,11 +1,17 @@
-"""What a night works on: the lake, its registers, the days to read, the model, the run before."""
+"""What a night works on (the lake, registers, days, model, the run before), and what it makes: its tables."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
+import duckdb
+import polars as pl
+
+from pipeline.core import sql_runner
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
 from pipeline.features.day_store import Store
@@ -18,7 +24,7 @@ from pipeline.storage.output_location import Out
 
 @dataclass(frozen=True)
 class NightRequest:
-    """What was asked: a lake, where results go, the last whole UTC day (None: the newest), the window, a model.
+    """A lake, where results go, the last whole UTC day (None: the newest), the window, a model.
 
     Lake and out may name an object store (pipeline/storage/object_url.py says how).
     """
@@ -32,12 +38,13 @@ class NightRequest:
 
 @dataclass(frozen=True)
 class NightInputs:
-    """What the night works on: `days` are the UTC days it reads, oldest first; `later` those it leaves alone.
+    """`days` are the UTC days it reads, oldest first; `later` those it leaves alone.
 
-    `model_note` says which model it is and why. `request.out` is a folder, be it an object store's local copy.
+    `model_note` says which model it is and why. `request.out` is a folder, perhaps an object store's local copy.
     """
 
     request: NightRequest
+    settings: Settings
     lake: Lake
     as_of: date
     registers: Registers
@@ -53,13 +60,36 @@ class NightInputs:
         return Store(self.request.out / "store")
 
     @property
-    def workdir(self) -> Path:
-        """A folder that is gone when the night is over."""
+    def scratch(self) -> Path:
+        """The scratch folder, removed when the night is over."""
         return self.request.out / "store" / ".work"
+
+    def connect(self) -> duckdb.DuckDBPyConnection:
+        """Return a DuckDB that spills into the scratch folder, for a `with` statement."""
+        return sql_runner.connect(self.scratch, self.settings.engine)
+
+
+@dataclass(frozen=True)
+class Tables:
+    """The night's tables by name, its counts, and the `record` of days, changes and alarms in run.json.
+
+    Rejects are too many for memory: `rejected` counts them (reason, count), and `write_run` writes them.
+    """
+
+    published: Mapping[str, pl.DataFrame]
+    rejected: pl.DataFrame
+    counts: Mapping[str, int]
+    record: Mapping[str, Any]
 
 
 def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInputs:
-    """Open the lake and its registers, settle the as-of day and the days to read, load the model."""
+    """Return the night's inputs: lake and registers, the as-of day and the days to read, the model.
+
+    Raises
+    ------
+    InputError
+        The window, the as-of day, the lake or the model is not usable.
+    """
     request = replace(request, out=out.local)
     if request.window_days < 1:
         raise InputError(f"--window-days {request.window_days}: choose at least 1")
@@ -79,14 +109,8 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     in_future = [day for day in all_days if day > today]
     model, note = choose_model(request.model, request.out)
     out.bring_store((*days, *in_future))
+    later = tuple(day for day in all_days if as_of < day <= today)
     return NightInputs(
-        request,
-        lake,
-        as_of,
-        read_registers(lake, as_of),
-        (*days, *in_future),
-        tuple(day for day in all_days if as_of < day <= today),
-        model,
-        note,
+        request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model, note,
         out.earlier_run(as_of),
-    )
+    )  # fmt: skip

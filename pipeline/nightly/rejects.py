@@ -1,4 +1,4 @@
-"""Every row that a night did not use, in one order whatever the cut: written, and counted by reason."""
+"""The rows that a night did not use, in one order whatever the shards: written, and counted by reason."""
 
 from __future__ import annotations
 
@@ -17,11 +17,16 @@ from pipeline.ingest.lake import Lake
 
 
 def count_rejects(
-    registers: pl.DataFrame, stored: Sequence[StoredDay], lake: Lake, store: Store
+    registers: pl.DataFrame, stored: Sequence[StoredDay], lake: Lake, *, store: Store
 ) -> pl.DataFrame:
-    """Return how many rejects there are of each source_file and reason, sorted by them.
+    """Return how many rejects there are of each source_file and reason, and `is_row`: not a whole file; sorted.
 
-    `is_row` tells rows from whole files; `registers` are the registers' rejects.
+    Parameters
+    ----------
+    registers
+        Rejects of the registers.
+    stored, lake, store
+        The night's days, their lake and the store.
 
     Raises
     ------
@@ -61,11 +66,24 @@ def write_rejects(
     con: duckdb.DuckDBPyConnection,
     path: Path,
     registers: pl.DataFrame,
+    *,
     stored: Sequence[StoredDay],
     lake: Lake,
     store: Store,
 ) -> None:
-    """Write the registers' rejects and those of the days, oldest first, as one Parquet file."""
+    """Write the registers' rejects and those of the days, oldest first, as one Parquet file.
+
+    Parameters
+    ----------
+    con
+        A database that may spill.
+    path
+        The file.
+    registers
+        Rejects of the registers.
+    stored, lake, store
+        The night's days, their lake and the store.
+    """
     cut = [day.day for day in stored if len(day.shards) > 1 and day.counts.rejected]
     arrived = pl.DataFrame(
         {"source_file": [file.name for day in cut for file in lake.files(day)]},

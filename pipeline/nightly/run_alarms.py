@@ -1,4 +1,4 @@
-"""What tonight says against the run before: alarms for what jumped, notes for what is good to know."""
+"""Tonight against the run before: alarms for what jumped, notes for what is good to know."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ _CHANGE = "change.parquet"
 
 @dataclass(frozen=True)
 class Tonight:
-    """What is looked at.
+    """Tonight's numbers.
 
     `days` is the record of each UTC day as in run.json; `reasons` (reason, count) why rows of the newest day were
-    rejected, most first, `unread` how many of its files can't be read; `standing` the table; `made` model, versions and
-    settings as in run.json; `known_nights` the nights a home needs before it counts as known; `is_first`: there
-    is no run before at all.
+    rejected, most first, `unread` how many of its files can't be read; `standing` the table; `made_with` model,
+    versions and settings as in run.json; `known_nights` the nights a home needs before it counts as known; `is_first`:
+    there is no run before at all.
     """
 
     as_of: date
@@ -32,7 +32,7 @@ class Tonight:
     reasons: pl.DataFrame
     unread: int
     standing: pl.DataFrame
-    made: Mapping[str, Any]
+    made_with: Mapping[str, Any]
     known_nights: int
     is_first: bool
 
@@ -42,29 +42,27 @@ class Tonight:
 
 
 def no_rows(tonight: Tonight, before: RunBefore | None) -> Alarm | None:
-    """Whole days without a usable row: the newest, and those since the run before."""
-    first = before.as_of + timedelta(days=1) if before else tonight.as_of
-    span = [first + timedelta(days=at) for at in range((tonight.as_of - first).days + 1)]
-    missing = [str(day) for day in span if not tonight.used(day)]
+    """Return that the newest day, or one since the run before, has no usable row."""
+    missing = _empty_days(tonight, before.as_of + timedelta(days=1) if before else tonight.as_of)
     if not missing:
         return None
-    came = sum(int(tonight.days.get(day, {}).get("rows_in", 0)) for day in missing)
-    why = f"; {count_of(came, 'row')} came, all rejected" if came else ""
+    rows = sum(int(tonight.days.get(day, {}).get("rows_in", 0)) for day in missing)
+    why = f"; {count_of(rows, 'row')} came, all rejected" if rows else ""
     return alarm(
         "no_rows",
         f"no usable row at all for {_named(missing)}{why}",
-        f"{'rejects.parquet; ' if came else ''}intervals/date={missing[-1]}/ of the lake",
+        f"{'rejects.parquet; ' if rows else ''}intervals/date={missing[-1]}/ of the lake",
     )
 
 
-def rejects_up(tonight: Tonight, before: RunBefore | None, own: AlarmSettings) -> Alarm | None:
-    """A share of the newest day's rows rejected that the days of the run before did not have."""
+def rejects_up(tonight: Tonight, before: RunBefore | None, settings: AlarmSettings) -> Alarm | None:
+    """Return that a share of the newest day's rows is rejected that the days of the run before did not have."""
     now = tonight.days.get(str(tonight.as_of))
-    if before is None or now is None or now["rows_in"] < own.rejects_least_rows or not now["used"]:
+    if before is None or now is None or now["rows_in"] < settings.rejects_least_rows or not now["used"]:
         return None
     shares = [_rejected_share(day) for day in before.run.get("days", {}).values() if day["rows_in"]]
     usual, share = median_high(shares) if shares else 0.0, _rejected_share(now)
-    if share - usual < own.rejects_rise:
+    if share - usual < settings.rejects_rise:
         return None
     reason, rows = tonight.reasons.row(0)
     return alarm(
@@ -75,13 +73,12 @@ def rejects_up(tonight: Tonight, before: RunBefore | None, own: AlarmSettings) -
     )
 
 
-def list_up(tonight: Tonight, before: RunBefore | None, own: AlarmSettings) -> Alarm | None:
-    """A list that grew at once, by homes known for long enough: growth by new installs is none."""
-    counts = _known_listed(tonight, before)
-    if counts is None or before is None:
+def list_up(tonight: Tonight, before: RunBefore | None, settings: AlarmSettings) -> Alarm | None:
+    """Return that the list grew at once, by homes known for long enough: growth by new installs is none."""
+    if before is None:
         return None
-    was, now = counts
-    if now < own.list_factor * was or now - was < own.list_homes:
+    was, now = _known_listed(tonight, before)
+    if now < settings.list_factor * was or now - was < settings.list_homes:
         return None
     return alarm(
         "list_up",
@@ -95,46 +92,47 @@ def take_notes(
     tonight: Tonight,
     before: RunBefore | None,
     changed: Mapping[str, Any] | None,
-    late: Mapping[str, Any],
-    own: AlarmSettings,
+    *,
+    late_days: Mapping[str, Any],
+    settings: AlarmSettings,
 ) -> list[Alarm]:
-    """Return what is good to know; `changed` and `late` are those of run.json."""
-    found = []
+    """Return what is good to know.
+
+    Parameters
+    ----------
+    tonight, before
+        What is compared; None: there is no run before, or it can't be compared with.
+    changed, late_days
+        `changed` and `late` of run.json.
+    settings
+        Section [alarm].
+    """
+    notes = []
     if before is None or changed is None:
-        missing = [str(day) for day in _gaps(tonight)]
-        if missing:
-            found.append(note("days_missing", f"no usable row for {_named(missing)}", "the lake"))
+        oldest = min((date.fromisoformat(day) for day in tonight.days), default=tonight.as_of)
+        if missing := _empty_days(tonight, oldest, is_newest_in=False):
+            notes.append(note("days_missing", f"no usable row for {_named(missing)}", "the lake"))
         if not tonight.is_first:
-            found.append(
-                note("no_comparison", "the run before can't be compared with", "its run.json and tables")
-            )
+            why = "the run before can't be compared with"
+            notes.append(note("no_comparison", why, "its run.json and tables"))
     else:
-        found += _since(tonight, before, changed, own)
-    grown = [day for day, by in late["days"].items() if by["rows_in"] or by["used"]]
-    if grown:
-        found.append(
-            note(
-                "late",
-                f"other rows than in the run before for {_named(grown)}: {late['rows_in']:+,} in,"
-                f" {late['rows_used']:+,} used",
-                "run.json (late)",
-            )
+        notes += _since(tonight, before, changed, settings)
+    if grown := [day for day, by in late_days["days"].items() if by["rows_in"] or by["used"]]:
+        rows = f"{late_days['rows_in']:+,} in, {late_days['rows_used']:+,} used"
+        sentence = f"other rows than in the run before for {_named(grown)}: {rows}"
+        notes.append(note("late", sentence, "run.json (late)"))
+    if late_days["gone"]:
+        notes.append(
+            note("days_gone", f"no longer in the lake: {_named(late_days['gone'])}", "run.json (late)")
         )
-    if late["gone"]:
-        found.append(note("days_gone", f"no longer in the lake: {_named(late['gone'])}", "run.json (late)"))
     if tonight.unread:
-        found.append(
-            note(
-                "unread",
-                f"{count_of(tonight.unread, 'file')} of {tonight.as_of} can't be read",
-                "rejects.parquet",
-            )
-        )
-    return found
+        sentence = f"{count_of(tonight.unread, 'file')} of {tonight.as_of} can't be read"
+        notes.append(note("unread", sentence, "rejects.parquet"))
+    return notes
 
 
 def _since(
-    tonight: Tonight, before: RunBefore, changed: Mapping[str, Any], own: AlarmSettings
+    tonight: Tonight, before: RunBefore, changed: Mapping[str, Any], settings: AlarmSettings
 ) -> list[Alarm]:
     was, now = changed["before_and_now"]["listed"]
     parts = [
@@ -145,50 +143,42 @@ def _since(
     ]
     if changed["home_joined"] or changed["home_gone"]:
         parts.append(f"{changed['home_joined']:,} homes joined, {changed['home_gone']:,} gone")
-    found = [note("changed", f"since the night of {before.as_of}: {', '.join(parts)}", _CHANGE)]
+    notes = [note("changed", f"since the night of {before.as_of}: {', '.join(parts)}", _CHANGE)]
     if (days := (tonight.as_of - before.as_of).days) > 1:
-        found.append(
-            note("nights_apart", f"the run before is of {before.as_of}, {days} nights ago", "the schedule")
+        sentence = f"the run before is of {before.as_of}, {days} nights ago"
+        notes.append(note("nights_apart", sentence, "the schedule"))
+    was, now = _known_listed(tonight, before)
+    if was >= settings.list_factor * now and was - now >= settings.list_homes:
+        notes.append(note("list_down", f"the list has shrunk from {was:,} to {now:,} homes", _CHANGE))
+    then, current = before.run, tonight.made_with
+    if then.get("model_id") != current["model_id"]:
+        models = (
+            f"another model than on {before.as_of}: {then.get('model_id')} then, {current['model_id']} now"
         )
-    counts = _known_listed(tonight, before)
-    if counts and counts[0] >= own.list_factor * counts[1] and counts[0] - counts[1] >= own.list_homes:
-        found.append(
-            note("list_down", f"the list has shrunk from {counts[0]:,} to {counts[1]:,} homes", _CHANGE)
-        )
-    made = {name: (before.run.get(name), value) for name, value in tonight.made.items()}
-    if made["model_id"][0] != made["model_id"][1]:
-        told = f"another model than on {before.as_of}: {made['model_id'][0]} then, {made['model_id'][1]} now"
-        found.append(note("model", f"{told}; likelihoods may have moved with it", "run.json (model)"))
-    versions = [(value or {}).get("nightclamp") for value in made["versions"]]
+        notes.append(note("model", f"{models}; likelihoods may have moved with it", "run.json (model)"))
+    versions = [(run.get("versions") or {}).get("nightclamp") for run in (then, current)]
     if versions[0] != versions[1]:
-        found.append(
-            note("version", f"nightclamp {versions[0]} then, {versions[1]} now", "run.json (versions)")
-        )
-    turned = [
-        name
-        for name, section in made["settings"][1].items()
-        if (made["settings"][0] or {}).get(name) != section
-    ]
-    if turned:
-        found.append(note("settings", f"settings turned since: {', '.join(turned)}", "run.json (settings)"))
-    return found
+        sentence = f"nightclamp {versions[0]} then, {versions[1]} now"
+        notes.append(note("version", sentence, "run.json (versions)"))
+    sections = then.get("settings") or {}
+    if turned := [name for name, section in current["settings"].items() if sections.get(name) != section]:
+        notes.append(note("settings", f"settings turned since: {', '.join(turned)}", "run.json (settings)"))
+    return notes
 
 
-def _known_listed(tonight: Tonight, before: RunBefore | None) -> tuple[int, int] | None:
+def _known_listed(tonight: Tonight, before: RunBefore) -> tuple[int, int]:
     """Return how many homes that were known at the run before were listed then, and are now."""
-    if before is None:
-        return None
     known = before.scores.filter(pl.col("nights") >= tonight.known_nights).select("site_id")
     lists = (before.is_listed(), tonight.standing.filter("is_listed"))
     was, now = (listed.join(known, on="site_id", how="semi").height for listed in lists)
     return was, now
 
 
-def _gaps(tonight: Tonight) -> list[date]:
-    """Return the days without a usable row between the oldest and the newest day."""
-    oldest = min((date.fromisoformat(day) for day in tonight.days), default=tonight.as_of)
-    span = (oldest + timedelta(days=at) for at in range((tonight.as_of - oldest).days))
-    return [day for day in span if not tonight.used(day)]
+def _empty_days(tonight: Tonight, first: date, *, is_newest_in: bool = True) -> list[str]:
+    """Return the days without a usable row from the first to the newest day."""
+    count = (tonight.as_of - first).days + is_newest_in
+    days = (first + timedelta(days=number) for number in range(count))
+    return [str(day) for day in days if not tonight.used(day)]
 
 
 def _rejected_share(day: Mapping[str, Any]) -> float:

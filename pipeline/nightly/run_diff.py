@@ -1,4 +1,4 @@
-"""What changed since the run before: homes on and off the list and why, verdicts, days that came late, counts."""
+"""Changes since the run before: homes on and off the list and why, verdicts, days that came late, counts."""
 
 from __future__ import annotations
 
@@ -13,16 +13,17 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.core.percent_text import percent_column
-from pipeline.worklist.carry_over import earlier_table
+from pipeline.worklist.tables import earlier_table
 
 LISTED, OFF, VERDICT, JOINED, GONE = "newly listed", "off the list", "verdict", "home joined", "home gone"
-# One row a home and thing that changed; was, is_now: standings for the list, verdicts for a verdict.
+# One row a home and change; was, is_now: standings for the list, verdicts for a verdict.
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String, "area": pl.String, "what": pl.String, "was": pl.String, "is_now": pl.String,
         "why": pl.String,
     }
 )  # fmt: skip
+_NOT_IN_REGISTER = "no longer in the register of homes"
 _COUNTS = ("homes", "homes_silent", "rows_in", "rows_used", "rows_duplicate", "rows_rejected")
 _VERDICTS = ("suspect", "unproven", "sound")
 _ROWS = ("rows_in", "used", "duplicate", "rejected", "files")
@@ -30,7 +31,7 @@ _ROWS = ("rows_in", "used", "duplicate", "rejected", "files")
 
 @dataclass(frozen=True)
 class RunBefore:
-    """What the run before published: its day, its run.json, its tables site_scores and standing."""
+    """The run before: its day, its run.json, its tables site_scores and standing."""
 
     as_of: date
     run: Mapping[str, Any]
@@ -55,10 +56,10 @@ def read_run_before(folder: Path | None) -> RunBefore | None:
 
 
 def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
-    """Return what changed at each home (SCHEMA), sorted by what, then home; no rows where there was no run before.
+    """Return table change (SCHEMA), sorted by what, then home; no rows where there was no run before.
 
-    `scores` and `standing` are tonight's tables. A home that was not there before, or is not any more, is told as
-    such and, if it is or was listed, as newly listed or off the list too.
+    `scores` and `standing` are tonight's tables. A home that has joined or gone has a row for that and, if it is or was
+    listed, one for the list too.
     """
     if before is None:
         return pl.DataFrame(schema=SCHEMA)
@@ -72,7 +73,7 @@ def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.D
     both = now.join(was, on="site_id", how="full", coalesce=True, suffix="_was")
     is_here, was_here = pl.col("verdict").is_not_null(), pl.col("verdict_was").is_not_null()
     is_on, was_on = (pl.col(name).fill_null(False) for name in ("is_listed", "is_listed_was"))
-    left = pl.when(is_here).then("cause").otherwise(pl.lit("no longer in the register of homes"))
+    left = pl.when(is_here).then("cause").otherwise(pl.lit(_NOT_IN_REGISTER))
     likelihoods = pl.format(
         "likelihood {} before, {} now, most likely {}",
         *(percent_column(pl.col(name)) for name in ("likelihood_was", "likelihood")),
@@ -88,13 +89,13 @@ def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.D
     rows = [
         both.filter(is_so).select(
             "site_id",
-            pl.coalesce("area", "area_was").alias("area"),
-            pl.lit(what).alias("what"),
-            pl.col(was_as).alias("was"),
-            pl.col(is_as).alias("is_now"),
-            why.alias("why"),
+            area=pl.coalesce("area", "area_was"),
+            what=pl.lit(what),
+            was=was_column,
+            is_now=column,
+            why=why,
         )
-        for what, is_so, was_as, is_as, why in parts
+        for what, is_so, was_column, column, why in parts
     ]
     return pl.concat(rows).cast(SCHEMA).sort("what", "site_id")
 
@@ -103,69 +104,67 @@ def changed_counts(
     before: RunBefore | None,
     changed: pl.DataFrame,
     counts: Mapping[str, int],
+    *,
     standing: pl.DataFrame,
     verdicts: Mapping[str, int],
 ) -> dict[str, Any] | None:
     """Return the changes in numbers, and tonight's counts beside those before as [before, now]; None: no run before.
 
-    `changed` is `changed_homes`, `counts` and `verdicts` (verdict -> homes) are tonight's.
-    """  # fmt: skip
+    Parameters
+    ----------
+    before
+        The run before.
+    changed
+        `changed_homes`.
+    counts, standing, verdicts
+        Tonight's counts of rows and homes, table standing, and homes by verdict.
+    """
     if before is None:
         return None
     known = dict(changed.group_by("what").len().iter_rows())
-    off = changed.filter(pl.col("what") == OFF).with_columns(
-        pl.coalesce("is_now", pl.lit("no longer in the register of homes"))
-    )
-    turned = changed.filter(pl.col("what") == VERDICT).select(
-        pl.format("{} to {}", "was", "is_now").alias("turn")
-    )
+    off, turned = (changed.filter(pl.col("what") == what) for what in (OFF, VERDICT))
     counted, judged = before.run.get("counts", {}), before.run.get("verdicts", {})
     return {
         "since": str(before.as_of),
         **{name.replace(" ", "_"): known.get(name, 0) for name in (LISTED, OFF, VERDICT, JOINED, GONE)},
-        "off_the_list_by_standing": _tally(off["is_now"]),
-        "verdict_by_turn": _tally(turned["turn"]),
+        "off_the_list_by_standing": _tally(off, pl.coalesce("is_now", pl.lit(_NOT_IN_REGISTER))),
+        "verdict_by_turn": _tally(turned, pl.format("{} to {}", "was", "is_now")),
         "before_and_now": {
             "listed": [before.is_listed().height, int(standing["is_listed"].sum())],
             **{name: [judged.get(name, 0), verdicts.get(name, 0)] for name in _VERDICTS},
             **{name: [counted.get(name), counts[name]] for name in _COUNTS},
         },
-    }  # fmt: skip
+    }
 
 
 def late(before: RunBefore | None, days: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
-    """Return what came, or went, for days that the run before had worked off already.
+    """Return `late` of run.json: changes in days that the run before had read already; none without a run before.
 
-    Parameters
-    ----------
-    before
-        The run before; None: nothing is late.
-    days
-        Tonight's days as in run.json: rows, files and a digest of the files, by day.
+    `days` are tonight's as in run.json: rows, files and a digest of the files, by day.
 
     Returns
     -------
     dict
-        `days`: day -> what its counts grew by since, and `is_by_files`: its files have changed, else the register
-        of homes has, or the settings; `gone`: days that are in the lake no more; `rows_in`, `rows_used`: by how
-        many rows all these days grew.
+        `days`: day -> by how much its counts grew, and `is_by_files`: its files have changed, else the register of
+        homes has, or the settings; `gone`: days no longer in the lake; `rows_in`, `rows_used`: by how many rows all
+        these days grew.
     """
-    held: Mapping[str, Mapping[str, Any]] = before.run.get("days", {}) if before else {}
-    oldest = min((*held, *days), default="")
-    first = max(min(held, default=oldest), min(days, default=oldest))
-    moved = {
+    then: Mapping[str, Mapping[str, Any]] = before.run.get("days", {}) if before else {}
+    oldest = min((*then, *days), default="")
+    first = max(min(then, default=oldest), min(days, default=oldest))
+    grown = {
         day: {
             **{name: now[name] - was.get(name, 0) for name in _ROWS},
             "is_by_files": not was or _files(was) != _files(now),
         }
         for day, now in sorted(days.items())
-        if before and first <= day <= str(before.as_of) and not _is_same(was := held.get(day, {}), now)
+        if before and first <= day <= str(before.as_of) and not _is_same(was := then.get(day, {}), now)
     }
     return {
-        "days": moved,
-        "gone": sorted(day for day in held if day > first and day not in days),
-        "rows_in": sum(day["rows_in"] for day in moved.values()),
-        "rows_used": sum(day["used"] for day in moved.values()),
+        "days": grown,
+        "gone": sorted(day for day in then if day > first and day not in days),
+        "rows_in": sum(day["rows_in"] for day in grown.values()),
+        "rows_used": sum(day["used"] for day in grown.values()),
     }
 
 
@@ -178,5 +177,5 @@ def _files(day: Mapping[str, Any]) -> str | None:
     return day.get("files_digest")
 
 
-def _tally(things: pl.Series) -> dict[str, int]:
-    return {str(name): int(count) for name, count in sorted(things.value_counts().iter_rows())}
+def _tally(rows: pl.DataFrame, key: pl.Expr) -> dict[str, int]:
+    return dict(rows.group_by(key.alias("key")).len().sort("key").iter_rows())

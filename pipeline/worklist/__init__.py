@@ -1,7 +1,11 @@
-"""Likelihoods, visits and yesterday become the ranked list and where every home stands.
+"""The ranked list, and each home's standing with it, from likelihoods, visits and the night before.
 
-In: site_scores (`scoring`), visits, the run of the night before (`carry_over.py`). Out: tables revisit_list
+In: site_scores (`scoring`), the registers, the run of the night before. Out: the tables (`tables.py`) revisit_list
 (`revisit_list.py`, ranked by `expected_value.py`), standing (`home_status.py`; listed or not, and why: `listing.py`),
-home_story (`home_events.py`), whether a fix worked (`fix_verification.py`), and what the list promised against what
-was found (`hit_rate.py`, `prediction_log.py`). Open `revisit_list.py` first, then `home_status.py`.
+home_story (`home_events.py`), whether a fix worked (`fix_verification.py`), and the prediction log with its hit rate
+(`prediction_log.py`, `hit_rate.py`). Open `tables.py` first, then `home_status.py`.
+
+>>> from pipeline.worklist.decision_curve import net_benefit
+>>> round(net_benefit(8.0, 2.0, 100, threshold=0.2), 3)  # 8 true and 2 needless visits at 100 homes
+0.075
 """

@@ -1,7 +1,7 @@
-"""Minutes on the road to a home, from how far the other homes worth a visit lie around it.
+"""Minutes on the road to a home, from the distance to the other homes worth a visit.
 
 A truck drives from stop to stop, so what a home costs on the road is the way from its neighbours on the list, not from
-the depot: a far home among others is near, a lone one is far. The real rounds are `nightclamp dispatch`'s business.
+the depot. The real rounds are `nightclamp dispatch`'s business.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ EARTH_RADIUS_KM = 6371.0088
 NEIGHBOURS, SETTING = "neighbours", "setting"
 
 
-def drive_minutes(homes: pl.DataFrame, own: RankingSettings, road: DispatchSettings) -> pl.DataFrame:
+def drive_minutes(homes: pl.DataFrame, ranking: RankingSettings, dispatch: DispatchSettings) -> pl.DataFrame:
     """Return `site_id`, `drive_min` [min], `drive_from` ("neighbours" or "setting"), one row a row of `homes`.
 
     The mean great-circle distance to the [ranking] drive_neighbours nearest other candidates, times [dispatch]
@@ -32,24 +32,25 @@ def drive_minutes(homes: pl.DataFrame, own: RankingSettings, road: DispatchSetti
     ----------
     homes
         site_id (unique), latitude, longitude [deg, null where unknown], `is_candidate`: others may drive on from it.
+    ranking, dispatch
+        The settings named above.
     """
     place = homes.select(pl.col("latitude", "longitude").cast(pl.Float64).fill_null(np.nan)).to_numpy()
-    minutes = np.full(homes.height, own.drive_min)
+    minutes = np.full(homes.height, ranking.drive_min)
     is_placed = np.isfinite(place).all(axis=1)
     is_stop = is_placed & homes["is_candidate"].fill_null(False).to_numpy()
-    has_enough = is_placed & (is_stop.sum() - is_stop >= own.drive_neighbours)
+    has_enough = is_placed & (is_stop.sum() - is_stop >= ranking.drive_neighbours)
     if has_enough.any():
-        km = mean_distance(place[has_enough], place[is_stop], is_stop[has_enough], own.drive_neighbours)
-        road_min = km * road.road_factor / road.speed_km_h * 60
-        minutes[has_enough] = np.clip(road_min, own.least_drive_min, own.most_drive_min)
-    return homes.select(
-        "site_id",
-        pl.Series("drive_min", minutes),
-        pl.Series("drive_from", np.where(has_enough, NEIGHBOURS, SETTING)),
-    )
+        km = mean_distance(
+            place[has_enough], place[is_stop], is_stop[has_enough], count=ranking.drive_neighbours
+        )
+        road_min = km * dispatch.road_factor / dispatch.speed_km_h * 60
+        minutes[has_enough] = np.clip(road_min, ranking.least_drive_min, ranking.most_drive_min)
+    drive_from = pl.Series(np.where(has_enough, NEIGHBOURS, SETTING))
+    return homes.select("site_id", drive_min=pl.Series(minutes), drive_from=drive_from)
 
 
-def mean_distance(places: Float, stops: Float, is_stop: NDArray[np.bool_], count: int) -> Float:
+def mean_distance(places: Float, stops: Float, is_stop: NDArray[np.bool_], *, count: int) -> Float:
     """Return the mean great-circle distance [km] of each place to its `count` nearest stops other than itself.
 
     Parameters
@@ -58,11 +59,10 @@ def mean_distance(places: Float, stops: Float, is_stop: NDArray[np.bool_], count
         Latitude and longitude [deg], (n, 2) and (m, 2).
     is_stop
         Whether the place is one of the stops (n,); it is then not its own neighbour.
-
-    Notes
-    -----
-    Neighbours are looked up by chords through the sphere, which order as the arcs do: arc = 2 R asin(chord / 2 R).
+    count
+        How many stops; there must be that many others.
     """
+    # by chords through the sphere, which order as the arcs do: arc = 2 R asin(chord / 2 R)
     chords, _ = KDTree(_on_sphere(stops)).query(_on_sphere(places), k=range(1, count + 2))
     arcs = 2 * EARTH_RADIUS_KM * np.arcsin(np.clip(chords / 2, 0.0, 1.0))
     # A stop's nearest stop is itself, at distance 0.

@@ -31,8 +31,8 @@ from pipeline.faults.types import Fault
 from pipeline.worklist.drive_minutes import drive_minutes
 
 # fault, leg: likely_fault, likely_leg of the scores. drive_min, drive_from: null at the desk. energy_from: "inverse"
-# (exact) or "bound" (from what the readings still show). value_true: what going brings if the fault is there, before
-# the cost of going; needless_cost: what it costs in all if it isn't; break_even: null where going never pays.
+# (exact) or "bound" (from what the readings still show). value_true: if the fault is there, before the cost of going;
+# needless_cost: all costs if it isn't; break_even: null where going never pays.
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String, "fault": pl.String, "leg": pl.String, "fix_by": pl.String,
@@ -50,6 +50,7 @@ def worth(
     scores: pl.DataFrame,
     signals: pl.DataFrame,
     sites: pl.DataFrame,
+    *,
     chances: pl.DataFrame,
     as_of: date,
     catalogue: Mapping[str, Fault],
@@ -66,86 +67,82 @@ def worth(
     sites
         The register: commissioned_on, latitude, longitude.
     chances
-        `fix_success.chances`.
+        Table chance (`fix_success.chances`).
+    as_of
+        The night.
+    catalogue
+        The faults by name, for their remedies and energies.
+    settings
+        [ranking] and [dispatch] count.
 
     Notes
     -----
     Neighbours for the drive are the other homes that a visit is worth at [ranking] drive_min and that are not called
-    sound. `wrong_since` is the onset, else the commissioning, else the first day of the data that speak; the energy so
-    far takes tonight's a day for each of them.
+    sound. `wrong_since` is the onset, else the commissioning, else the first day of the data; the energy so far is
+    tonight's a day times the days since.
     """
-    own = settings.ranking
-    remedies = pl.DataFrame(
-        [(name, fault.remedy.fix_by, fault.remedy.minutes, "inverse" if fault.inverse else "bound")
-         for name, fault in catalogue.items()],
-        schema={"fault": pl.String, "fix_by": pl.String, "minutes_on_site": pl.Int64, "energy_from": pl.String},
-        orient="row",
-    )  # fmt: skip
-    by_fault = chances.drop_nulls("fault").select("fault", pl.col("chance").alias("chance_fixed"))
+    ranking, is_visit = settings.ranking, pl.col("fix_by") == "visit"
+    by_fault = chances.drop_nulls("fault").select("fault", chance_fixed="chance")
     homes = scores.select("site_id", fault="likely_fault", leg=pl.col("likely_leg").cast(pl.String))
     known = (
         scores.select("site_id", "likelihood", "verdict", "onset_on", "from_on")
         .join(homes, on="site_id")
-        .join(remedies, on="fault")
+        .join(remedies(catalogue), on="fault")
         .join(by_fault, on="fault")
         .join(wrong_energy(homes, signals, catalogue), on="site_id")
         .join(sites.select("site_id", "commissioned_on", "latitude", "longitude"), on="site_id", how="left")
     )
-    alone = terms(known.with_columns(pl.lit(own.drive_min).alias("drive_min")), own)
-    is_candidate = (pl.col("priority") > 0) & (pl.col("fix_by") == "visit") & (pl.col("verdict") != SOUND)
-    places = alone.select("site_id", "latitude", "longitude", is_candidate.alias("is_candidate"))
-    since = pl.coalesce("onset_on", "commissioned_on", "from_on")
-    valued = (
-        terms(known.join(drive_minutes(places, own, settings.dispatch), on="site_id"), own)
-        .with_columns(since.alias("wrong_since"), pl.lit(as_of).alias("as_of"))
-        .with_columns(
-            ((pl.col("as_of") - pl.col("wrong_since")).dt.total_days() + 1).clip(0).alias("days_so_far")
-        )
-        .with_columns((pl.col("kwh_per_day_wrong") * pl.col("days_so_far")).alias("kwh_so_far"))
-    )
-    is_visit = pl.col("fix_by") == "visit"
-    told = valued.with_columns(
-        pl.when(is_visit).then(name).alias(name) for name in ("drive_min", "drive_from")
-    )
-    return told.select(pl.col(name).cast(kind) for name, kind in SCHEMA.items()).sort("site_id")
+    alone = terms(known.with_columns(drive_min=pl.lit(ranking.drive_min)), ranking)
+    is_candidate = (pl.col("priority") > 0) & is_visit & (pl.col("verdict") != SOUND)
+    places = alone.select("site_id", "latitude", "longitude", is_candidate=is_candidate)
+    days = (pl.lit(as_of) - pl.col("wrong_since")).dt.total_days() + 1
+    return (
+        terms(known.join(drive_minutes(places, ranking, settings.dispatch), on="site_id"), ranking)
+        .with_columns(wrong_since=pl.coalesce("onset_on", "commissioned_on", "from_on"))
+        .with_columns(days_so_far=days.clip(0))
+        .with_columns(kwh_so_far=pl.col("kwh_per_day_wrong") * pl.col("days_so_far"))
+        .with_columns(pl.when(is_visit).then(name).alias(name) for name in ("drive_min", "drive_from"))
+        .select(SCHEMA.names()).cast(SCHEMA).sort("site_id")
+    )  # fmt: skip
 
 
-def terms(rows: pl.DataFrame, own: RankingSettings) -> pl.DataFrame:
+def remedies(catalogue: Mapping[str, Fault]) -> pl.DataFrame:
+    """Return `fault`, `fix_by`, `minutes_on_site` [min], `habit` and `energy_from` of each fault."""
+    return pl.DataFrame(
+        [(name, fault.remedy.fix_by, fault.remedy.minutes, fault.remedy.habit, "inverse" if fault.inverse else "bound")
+         for name, fault in catalogue.items()],
+        schema={"fault": pl.String, "fix_by": pl.String, "minutes_on_site": pl.Int64, "habit": pl.String,
+                "energy_from": pl.String},
+        orient="row",
+    )  # fmt: skip
+
+
+def terms(rows: pl.DataFrame, ranking: RankingSettings) -> pl.DataFrame:
     """Return `rows` with value_true, value_gain, value_cost, value_regret, priority, needless_cost, break_even.
 
-    Parameters
-    ----------
-    rows
-        Any frame with likelihood, chance_fixed, kwh_per_day_wrong, fix_by, minutes_on_site and drive_min, such as the
-        list itself.
-    own
-        The weights, with their units in settings.toml.
+    Needs likelihood, chance_fixed, kwh_per_day_wrong, fix_by, minutes_on_site and drive_min, as the list itself has.
     """
     likelihood, is_visit = pl.col("likelihood"), pl.col("fix_by") == "visit"
-    visit = (pl.col("drive_min") + pl.col("minutes_on_site")) / 60 * own.labour_rate_h
-    desk = pl.col("minutes_on_site") / 60 * own.office_rate_h
-    extra = pl.when(is_visit).then(own.needless_visit_cost).otherwise(own.needless_office_cost)
+    visit = (pl.col("drive_min") + pl.col("minutes_on_site")) / 60 * ranking.labour_rate_h
+    desk = pl.col("minutes_on_site") / 60 * ranking.office_rate_h
+    extra = pl.when(is_visit).then(ranking.needless_visit_cost).otherwise(ranking.needless_office_cost)
+    value_day = ranking.home_value_day + ranking.kwh_value * pl.col("kwh_per_day_wrong").clip(
+        0, ranking.kwh_cap
+    )
     cost, needless, true = pl.col("value_cost"), pl.col("needless_cost"), pl.col("value_true")
     return (
         rows.with_columns(
-            (pl.col("chance_fixed") * worth_day(own) * own.horizon_days).alias("value_true"),
-            pl.when(is_visit).then(visit).otherwise(desk).alias("value_cost"),
+            value_true=pl.col("chance_fixed") * value_day * ranking.horizon_days,
+            value_cost=pl.when(is_visit).then(visit).otherwise(desk),
         )
         .with_columns(
-            (likelihood * true).alias("value_gain"),
-            ((1 - likelihood) * extra).alias("value_regret"),
-            (cost + extra).alias("needless_cost"),
+            value_gain=likelihood * true, value_regret=(1 - likelihood) * extra, needless_cost=cost + extra
         )
         .with_columns(
-            (pl.col("value_gain") - cost - pl.col("value_regret")).alias("priority"),
-            pl.when(true > cost).then(needless / (needless + true - cost)).alias("break_even"),
+            priority=pl.col("value_gain") - cost - pl.col("value_regret"),
+            break_even=pl.when(true > cost).then(needless / (needless + true - cost)),
         )
     )
-
-
-def worth_day(own: RankingSettings) -> pl.Expr:
-    """Return what a day of right data of a home is worth [currency/day], over kwh_per_day_wrong."""
-    return own.home_value_day + own.kwh_value * pl.col("kwh_per_day_wrong").clip(0, own.kwh_cap)
 
 
 def wrong_energy(homes: pl.DataFrame, signals: pl.DataFrame, catalogue: Mapping[str, Fault]) -> pl.DataFrame:
@@ -155,16 +152,16 @@ def wrong_energy(homes: pl.DataFrame, signals: pl.DataFrame, catalogue: Mapping[
     """
     known = homes.select("site_id", "fault", "leg").with_row_index("home")
     heard = known.join(signals.select("site_id").with_row_index("signal"), on="site_id")
-    energy_of = np.zeros(homes.height)
-    for (name, leg), mine in heard.partition_by("fault", "leg", as_dict=True).items():
+    kwh_day = np.zeros(homes.height)
+    for (name, leg), alike in heard.partition_by("fault", "leg", as_dict=True).items():
         if name not in catalogue:
             continue
         wrong = catalogue[str(name)].wrong_kwh_day
         energy = wrong[leg] if leg in wrong else pl.min_horizontal(wrong.values())
         needed = set(energy.meta.root_names())
-        told = mine.select("leg").with_columns(
-            signals[column].gather(mine["signal"]) for column in signals.columns if column in needed
+        rows = alike.select("leg").with_columns(
+            signals[column].gather(alike["signal"]) for column in signals.columns if column in needed
         )
-        energy = energy.cast(pl.Float64).fill_null(0.0).alias("kwh_per_day_wrong")
-        energy_of[mine["home"].to_numpy()] = told.with_columns(energy)["kwh_per_day_wrong"].to_numpy()
-    return homes.select("site_id", pl.Series("kwh_per_day_wrong", energy_of))
+        rows = rows.with_columns(kwh=energy.cast(pl.Float64).fill_null(0.0))
+        kwh_day[alike["home"].to_numpy()] = rows["kwh"].to_numpy()
+    return homes.select("site_id", kwh_per_day_wrong=pl.Series(kwh_day))

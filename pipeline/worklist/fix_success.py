@@ -30,49 +30,40 @@ _LEVELS = (0.05, 0.95)
 
 
 def chances(
-    promise: pl.DataFrame | None, catalogue: Mapping[str, Fault], own: RankingSettings
+    promise: pl.DataFrame | None, catalogue: Mapping[str, Fault], ranking: RankingSettings
 ) -> pl.DataFrame:
-    """Return the chance of success (SCHEMA) of a truck and of the desk, and of each fault of the catalogue.
+    """Return table chance (SCHEMA): of success of a truck, of the desk, and of each fault of the catalogue.
 
-    Parameters
-    ----------
-    promise
-        The visits as an earlier night knew them (`promise.SCHEMA`: fault, found, fixed, proof); None: no night before.
-        A visit counts for the fault that was suspected, since that chose what was brought along; where none was
-        promised, for what was found.
-    own
-        [ranking] chance_visit and chance_office, worth chance_visits visits; chance_hold visits hold a fault to the
-        mean of all.
+    `promise` is the table of an earlier night (fault, found, fixed, proof), None on the first. A visit counts for the
+    fault that was suspected, since that chose what was brought along; where none was promised, for what was found. The
+    prior is [ranking] chance_visit or chance_office, worth chance_visits visits; chance_hold visits hold a fault to the
+    mean of all.
     """
     counts = _settled(promise, catalogue) if promise is not None else {}
-    start = {"visit": own.chance_visit, "office": own.chance_office}
+    prior_mean = {"visit": ranking.chance_visit, "office": ranking.chance_office}
     rows = []
     for way in WAYS:
         names = [name for name, fault in catalogue.items() if fault.remedy.fix_by == way]
-        settled, succeeded = (sum(counts.get(name, (0, 0))[at] for name in names) for at in (0, 1))
-        rows.append(_row(way, None, settled, succeeded, start[way], own.chance_visits))
-        mean = (start[way] * own.chance_visits + succeeded) / (own.chance_visits + settled)
-        rows += [_row(way, name, *counts.get(name, (0, 0)), mean, own.chance_hold) for name in names]
+        settled, succeeded = (sum(counts.get(name, (0, 0))[index] for name in names) for index in (0, 1))
+        rows.append(_row(way, None, settled, succeeded, prior_mean[way], ranking.chance_visits))
+        mean = (prior_mean[way] * ranking.chance_visits + succeeded) / (ranking.chance_visits + settled)
+        rows += [_row(way, name, *counts.get(name, (0, 0)), mean, ranking.chance_hold) for name in names]
     return pl.DataFrame(rows, schema=SCHEMA)
 
 
 def _settled(promise: pl.DataFrame, catalogue: Mapping[str, Fault]) -> dict[str, tuple[int, int]]:
     """Return fault -> (visits whose success is known, those that succeeded)."""
-    is_fixed = pl.col("fixed").fill_null(False)
-    succeeded = (
-        pl.when(~is_fixed | (pl.col("proof") == DISPROVED))
-        .then(False)
-        .when(is_fixed & (pl.col("proof") == PROVED))
-        .then(True)
-    )
-    known = (
+    is_fixed, proof = pl.col("fixed").fill_null(False), pl.col("proof")
+    succeeded = pl.when(~is_fixed | (proof == DISPROVED)).then(False).when(proof == PROVED).then(True)
+    counts = (
         promise.filter(pl.col("found").is_in(FAULTS))
-        .select(pl.coalesce("fault", "found").alias("name"), succeeded.alias("succeeded"))
+        .select(name=pl.coalesce("fault", "found"), succeeded=succeeded)
         .filter(pl.col("name").is_in(list(catalogue)))
         .drop_nulls("succeeded")
+        .group_by("name")
+        .agg(pl.len(), pl.col("succeeded").sum())
     )
-    counted = known.group_by("name").agg(pl.len(), pl.col("succeeded").sum())
-    return {name: (int(settled), int(good)) for name, settled, good in counted.iter_rows()}
+    return {name: (settled, succeeded) for name, settled, succeeded in counts.iter_rows()}
 
 
 def _row(

@@ -1,8 +1,8 @@
-"""Is the list any good: what visits found against the likelihoods it promised, month by month.
+"""How good the list is: what visits found against the likelihoods it promised, month by month.
 
-If the likelihoods hold, the number of faults found in n visits is Poisson-binomial: a sum of n throws with a chance of
-their own each. A month has drifted when what was found lies in the tails of that, by an exact two-sided test (twice the
-smaller tail). Months are tested together by Holm's rule (Scand. J. Statist. 6:65, 1979), so that a fleet without drift
+If the likelihoods hold, the number of faults found in n visits is Poisson-binomial: a sum of n draws, each with its own
+chance. A month has drifted when what was found lies in the tails of that, by an exact two-sided test (twice the smaller
+tail). Months are tested together by Holm's rule (Scand. J. Statist. 6:65, 1979), so that a fleet without drift
 sees no flag at all with at least 1 - [hit_rate] alpha at any one look; all months together are tested beside them.
 Every night is a look: over half a year of them more fleets without drift see one, by simulation one in ten.
 """
@@ -12,6 +12,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -41,63 +42,53 @@ SCHEMA = pl.Schema(
 TOO_FEW, TOO_MANY = "too few", "too many"
 
 
-def hit_rate(promise: pl.DataFrame, own: HitRateSettings) -> pl.DataFrame:
+def hit_rate(promise: pl.DataFrame, settings: HitRateSettings) -> pl.DataFrame:
     """Return table hit_rate (SCHEMA): for trucks and for the desk, all together and then month by month.
 
     `promise` is the table of that name. A way of fixing without a visit that tests a promise has no rows.
     """
     rows = []
     for way in WAYS:
-        own_way = promise.filter(pl.col("fix_by") == way)
-        if own_way.filter(pl.col("left_out").is_null()).is_empty():
+        visits = promise.filter(pl.col("fix_by") == way)
+        if visits.filter(pl.col("left_out").is_null()).is_empty():
             continue
-        months = own_way.sort("month").partition_by("month", maintain_order=True)
-        counted = [_row(way, None, own_way, own)]
-        counted += [_row(way, str(part["month"][0]), part, own) for part in months]
-        p_values = [p for _, p in counted]
-        is_flagged = [p_values[0] <= own.alpha, *holm(p_values[1:], own.alpha)]
-        rows += [
-            row | {"p_value": p, "is_flagged": flag}
-            for (row, p), flag in zip(counted, is_flagged, strict=True)
-        ]
+        months = visits.sort("month").partition_by("month", maintain_order=True)
+        counts = [_counts(part, settings) | {"month": part["month"][0]} for part in months]
+        flags = holm([row["p_value"] for row in counts], settings.alpha)
+        total = _counts(visits, settings)
+        rows.append(total | {"is_flagged": total["p_value"] <= settings.alpha})
+        rows += [row | {"is_flagged": flag} for row, flag in zip(counts, flags, strict=True)]
     if not rows:
         return pl.DataFrame(schema=SCHEMA)
-    table = pl.DataFrame(rows, infer_schema_length=None)
+    table = pl.DataFrame(rows, schema_overrides={"month": pl.String}, infer_schema_length=None)
     low, high = wilson(*(table[name].to_numpy().astype(np.float64) for name in ("hits", "visits")))
-    drift = (
-        pl.when("is_flagged")
-        .then(pl.when(pl.col("hits") < pl.col("promised")).then(pl.lit(TOO_FEW)).otherwise(pl.lit(TOO_MANY)))
-        .alias("drift")
-    )
+    side = pl.when(pl.col("hits") < pl.col("promised")).then(pl.lit(TOO_FEW)).otherwise(pl.lit(TOO_MANY))
     has_visits = pl.col("visits") > 0
     return table.with_columns(
-        drift,
-        pl.when(has_visits).then(pl.col("hits") / pl.col("visits")).alias("rate"),
-        pl.when(has_visits).then(pl.Series(low)).alias("rate_low"),
-        pl.when(has_visits).then(pl.Series(high)).alias("rate_high"),
-    ).select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+        drift=pl.when("is_flagged").then(side),
+        rate=pl.when(has_visits).then(pl.col("hits") / pl.col("visits")),
+        rate_low=pl.when(has_visits).then(pl.Series(low)),
+        rate_high=pl.when(has_visits).then(pl.Series(high)),
+    ).select(SCHEMA.names()).cast(SCHEMA)  # fmt: skip
 
 
-def _row(
-    way: str, month: str | None, visits: pl.DataFrame, own: HitRateSettings
-) -> tuple[dict[str, object], float]:
+def _counts(visits: pl.DataFrame, settings: HitRateSettings) -> dict[str, Any]:
     tested = visits.filter(pl.col("left_out").is_null())
-    likelihoods = tested["likelihood"].to_numpy()
-    hits = int(tested["is_hit"].sum())
-    low, high = hits_interval(likelihoods, own)
-    counted: dict[str, object] = {
-        "fix_by": way, "month": month, "visits": tested.height,
+    likelihoods, hits = tested["likelihood"].to_numpy(), int(tested["is_hit"].sum())
+    low, high = hits_interval(likelihoods, settings)
+    return {
+        "fix_by": visits["fix_by"][0], "month": None, "visits": tested.height,
         "others": visits.filter(pl.col("left_out") == OTHER_CAUSE).height,
         "promised": float(likelihoods.sum()), "hits": hits, "hits_low": low, "hits_high": high,
+        "p_value": drift_p(likelihoods, hits, settings.surest),
         "named_right": int(tested["is_named_right"].fill_null(False).sum()),
     }  # fmt: skip
-    return counted, drift_p(likelihoods, hits, own.surest)
 
 
-def hits_interval(likelihoods: Float, own: HitRateSettings) -> tuple[int, int]:
+def hits_interval(likelihoods: Float, settings: HitRateSettings) -> tuple[int, int]:
     """Return the fewest and the most hits that aren't in a tail of [hit_rate] alpha / 2 or less."""
-    counts = range(likelihoods.size + 1)
-    few, many = (bisect_right(counts, own.alpha / 2, key=tail) for tail in _tails(likelihoods, own.surest))
+    counts, tails = range(likelihoods.size + 1), _tails(likelihoods, settings.surest)
+    few, many = (bisect_right(counts, settings.alpha / 2, key=tail) for tail in tails)
     return few, likelihoods.size - many
 
 

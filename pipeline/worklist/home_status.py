@@ -1,7 +1,7 @@
-"""A home's memory from one night to the next: where it stands with the list, since when, and why.
+"""A home's standing with the list from one night to the next: which, since when, and why.
 
-A pure function of the standings of an earlier night, tonight's scores, the register of visits, what the data since a
-visit prove, and the plans of days; a night that runs again gives the same standings again.
+A pure function of the standings of an earlier night, tonight's scores, the register of visits, the verification of
+fixes, and the plans of days; a night that runs again gives the same standings again.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from pipeline.worklist.listing import with_reasons
 
 # reason: why it is or isn't listed (Reason); is_held: kept off the list though the data look wrong; fault: tonight's
 # likeliest while wanted on the list; held_fault: what was suspected when a visit found the home sound or another
-# cause; first_listed_on, nights_listed_all: over all times it was listed; proof...: what the data since
-# the last visit that put it right say, kept once it is proved.
+# cause; first_listed_on, nights_listed_all: over all times it was listed; proof...: the verification of the last fix,
+# kept once it is proved.
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String, "as_of": pl.Date, "standing": pl.String, "standing_since": pl.Date,
@@ -32,14 +32,14 @@ SCHEMA = pl.Schema(
         "proof": pl.String, "proof_told": pl.String, "proved_on": pl.Date, "nights_to_proof": pl.Int64,
     }
 )  # fmt: skip
-_PROOF = ("proof", "proof_told", "proved_on", "nights_to_proof")
 
 
 def next_standing(
     previous: pl.DataFrame | None,
     scores: pl.DataFrame,
     visits: pl.DataFrame,
-    proofs: pl.DataFrame,
+    *,
+    fixes: pl.DataFrame,
     plans: pl.DataFrame,
     as_of: date,
     settings: Settings,
@@ -62,110 +62,119 @@ def next_standing(
         from_on, nights; and of table worth: priority, break_even.
     visits
         The register; visits after `as_of` are not known yet.
-    proofs
-        `fix_verification.prove` of the homes said to be fixed.
+    fixes
+        `fix_verification.verify_fixes` of the homes said to be fixed.
     plans
         `planned_visits.PLANS`: the newest plan of each home that has one.
+    as_of, settings
+        The night; [ranking] and [visits] count.
 
     Raises
     ------
     ValueError
         `previous` is not of an earlier night.
     """
-    before, own = _before(previous, as_of), settings.ranking
-    known = (
+    before, is_same = (
+        _before(previous, as_of),
+        (pl.col("standing") == pl.col("standing_before")).fill_null(False),
+    )
+    homes = (
         scores.select(
-            *("site_id", "likelihood", "verdict", "onset_on", "from_on", "nights", "fault_likelihoods"),
-            *("priority", "break_even", pl.col("likely_fault").alias("fault")),
+            "site_id",
+            "likelihood",
+            "verdict",
+            "onset_on",
+            "from_on",
+            "nights",
+            "fault_likelihoods",
+            "priority",
+            "break_even",
+            fault="likely_fault",
         )
         .join(last_visits(visits, as_of), on="site_id", how="left")
-        .join(proofs, on="site_id", how="left")
+        .join(fixes, on="site_id", how="left")
         .join(plans.select("site_id", "planned_on"), on="site_id", how="left")
         .join(before, on="site_id", how="left")
-        .with_columns(pl.lit(as_of).alias("as_of"))
-        .with_columns(_visit_facts(as_of, settings))
-        .with_columns(_held_fault().alias("held_fault"))
+        .with_columns(as_of=pl.lit(as_of))
+        .with_columns(**_visit_facts(as_of, settings))
+        .with_columns(held_fault=_held_fault())
     )
     faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
-    named = with_reasons(known, faults, own).with_columns(_standing().alias("standing"))
-    is_same = (pl.col("standing") == pl.col("standing_before")).fill_null(False)
+    listed_since = pl.when("is_listed_before").then("listed_since_before").otherwise("as_of")
+    nights = (pl.col("as_of") - pl.col("listed_since")).dt.total_days() + 1
     stays_settled = is_same & pl.col("standing").is_in(SETTLED)
     return (
-        named.with_columns(
-            pl.when(is_same).then("standing_since_before").otherwise("as_of").alias("standing_since"),
-            pl.when(stays_settled).then("cause_before").otherwise(cause(own.max_rows)).alias("cause"),
-            pl.when("is_listed")
-            .then(pl.when("is_listed_before").then("listed_since_before").otherwise("as_of"))
-            .alias("listed_since"),
-            pl.when(pl.col("reason").is_in([*LISTED, *HELD, Reason.BEYOND_END])).then("fault").alias("fault"),
-            *_proof_kept(),
+        with_reasons(homes, faults, settings.ranking)
+        .with_columns(standing=_standing())
+        .with_columns(
+            standing_since=pl.when(is_same).then("standing_since_before").otherwise("as_of"),
+            cause=pl.when(stays_settled).then("cause_before").otherwise(cause(settings.ranking.max_rows)),
+            listed_since=pl.when("is_listed").then(listed_since),
+            fault=pl.when(pl.col("reason").is_in([*LISTED, *HELD, Reason.BEYOND_END])).then("fault"),
+            **_verification(),
         )
-        .with_columns(_nights_listed(), first_listed_on=pl.coalesce("first_listed_on_before", "listed_since"))
-        .with_columns(_nights_listed_all())
-        .select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
-        .sort("site_id")
-    )
+        .with_columns(
+            nights_listed=pl.when("is_listed").then(nights).otherwise(0),
+            first_listed_on=pl.coalesce("first_listed_on_before", "listed_since"),
+        )
+        .with_columns(nights_listed_all=_nights_listed_all())
+        .select(SCHEMA.names()).cast(SCHEMA).sort("site_id")
+    )  # fmt: skip
 
 
 def _before(previous: pl.DataFrame | None, as_of: date) -> pl.DataFrame:
     """Return the earlier standings, every column but site_id with "_before" to its name."""
     before = pl.DataFrame(schema=SCHEMA)
     if previous is not None:
-        own = [name for name in SCHEMA.names() if name in previous.columns]
-        before = pl.concat([before, previous.select(own)], how="diagonal_relaxed")
+        before = pl.concat([before, previous], how="diagonal_relaxed").select(SCHEMA.names())
     if not before.filter(pl.col("as_of") >= as_of).is_empty():
         raise ValueError(f"the previous standings are not of a night earlier than {as_of}")
     return before.drop("as_of").rename(lambda name: name if name == "site_id" else f"{name}_before")
 
 
-def _visit_facts(as_of: date, settings: Settings) -> list[pl.Expr]:
+def _visit_facts(as_of: date, settings: Settings) -> dict[str, pl.Expr]:
     """Return `outcome` (null: the last visit has no say any more), `has_data` since it, `is_first_told`, the plan.
 
     `is_too_soon`: tonight's data are of fewer than [visits].again_nights days, so they can't outweigh a visit.
     """
-    visit, own = pl.col("last_visit_on"), settings.ranking
-    is_recent = visit >= as_of - timedelta(days=own.visit_days)
-    says_nothing_wrong = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER]).fill_null(False)
-    is_held_for_good = says_nothing_wrong | (
-        (pl.col("outcome") == FIXED) & (pl.col("proof") == PROVED)
-    ).fill_null(False)
-    # The visit's own hands can move the data on its day and the next.
+    visit, outcome = pl.col("last_visit_on"), pl.col("outcome")
+    is_recent = visit >= as_of - timedelta(days=settings.ranking.visit_days)
+    says_nothing_wrong = outcome.is_in([SAID_SOUND, SAID_OTHER]).fill_null(False)
+    is_proved = ((outcome == FIXED) & (pl.col("proof") == PROVED)).fill_null(False)
+    # The work of the visit can move the data on its day and the next.
     again = timedelta(days=settings.visits.again_nights - 1)
     has_lasted = pl.col("onset_on") <= as_of - again
     began_later = (has_lasted & (pl.col("onset_on") > visit + pl.duration(days=1))).fill_null(False)
     # The same suspicion at a home found sound is no news for a year; `with_reasons` lets another one pass.
-    is_news = began_later & ~(
-        says_nothing_wrong & (visit > as_of - timedelta(days=settings.visits.sound_days))
-    )
+    is_within_year = visit > as_of - timedelta(days=settings.visits.sound_days)
+    is_news = began_later & ~(says_nothing_wrong & is_within_year)
     is_first_told = ~(pl.col("last_visit_on_before") == visit).fill_null(False)
     is_spent = ~is_first_told & pl.col("standing_before").is_in(SETTLED).fill_null(False)
     # Not by `nights`: where leads are exchanged with production no night is quiet enough to count.
     has_data = pl.col("from_on").is_not_null() & (pl.col("from_on") > visit).fill_null(True)
-    is_open_plan = (pl.col("planned_on") > visit).fill_null(True)
-    return [
-        pl.when((is_recent | is_held_for_good) & ~is_news & ~is_spent).then("outcome").alias("outcome"),
-        has_data.alias("has_data"),
-        (pl.col("from_on") > as_of - again).fill_null(True).alias("is_too_soon"),
-        is_first_told.alias("is_first_told"),
-        pl.when(is_open_plan).then("planned_on").alias("planned_on"),
-    ]
+    counts = (is_recent | says_nothing_wrong | is_proved) & ~is_news & ~is_spent
+    return {
+        "outcome": pl.when(counts).then("outcome"),
+        "has_data": has_data,
+        "is_too_soon": (pl.col("from_on") > as_of - again).fill_null(True),
+        "is_first_told": is_first_told,
+        "planned_on": pl.when((pl.col("planned_on") > visit).fill_null(True)).then("planned_on"),
+    }
 
 
 def _held_fault() -> pl.Expr:
-    """Return what was suspected when a visit found none of it; if nobody remembers, tonight's fault."""
-    told_now = pl.when(pl.col("standing_before").is_null()).then("fault").otherwise("fault_before")
-    return pl.when(pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])).then(
-        pl.when("is_first_told").then(told_now).otherwise("held_fault_before")
-    )
+    """Return what was suspected when a visit found none of it; if that isn't known, tonight's fault."""
+    suspected = pl.when(pl.col("standing_before").is_null()).then("fault").otherwise("fault_before")
+    held = pl.when("is_first_told").then(suspected).otherwise("held_fault_before")
+    return pl.when(pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])).then(held)
 
 
 def _standing() -> pl.Expr:
     """Return the home's standing, by what the last visit left and what the data say."""
     outcome, before = pl.col("outcome"), pl.col("standing_before")
     is_sound = (pl.col("verdict") == SOUND) & (pl.col("has_data") | outcome.is_null())
-    was_watched = pl.col("is_listed_before").fill_null(False) | before.is_in(
-        [words.WATCHED, words.BEYOND_END]
-    )
+    was_listed = pl.col("is_listed_before").fill_null(False)
+    was_watched = was_listed | before.is_in([words.WATCHED, words.BEYOND_END])
     is_planned = (pl.col("planned_on") >= pl.col("as_of")).fill_null(False)
     listed = (
         pl.when(outcome == FIXED).then(pl.lit(words.STILL_WRONG))
@@ -190,9 +199,9 @@ def _standing() -> pl.Expr:
     )  # fmt: skip
 
 
-def _proof_kept() -> list[pl.Expr]:
-    """Return the proof columns: those of tonight, or, once a visit's proof is settled, those of the night it was."""
-    is_kept = ~pl.col("is_first_told") & (pl.col("proof_before") == PROVED).fill_null(False)
+def _verification() -> dict[str, pl.Expr]:
+    """Return the proof columns: tonight's, or, once a fix is proved, those of the night it was."""
+    is_settled = ~pl.col("is_first_told") & (pl.col("proof_before") == PROVED).fill_null(False)
     is_proved = (pl.col("proof") == PROVED) & (pl.col("outcome") == FIXED).fill_null(False)
     tonight = {
         "proof": pl.col("proof"),
@@ -200,17 +209,13 @@ def _proof_kept() -> list[pl.Expr]:
         "proved_on": pl.when(is_proved).then("as_of"),
         "nights_to_proof": pl.when(is_proved).then("nights_since"),
     }
-    return [pl.when(is_kept).then(f"{name}_before").otherwise(tonight[name]).alias(name) for name in _PROOF]
-
-
-def _nights_listed() -> pl.Expr:
-    nights = (pl.col("as_of") - pl.col("listed_since")).dt.total_days() + 1
-    return pl.when("is_listed").then(nights).otherwise(0).alias("nights_listed")
+    return {
+        name: pl.when(is_settled).then(f"{name}_before").otherwise(value) for name, value in tonight.items()
+    }
 
 
 def _nights_listed_all() -> pl.Expr:
     """Return the nights of all times listed: those before, and what this time has grown by."""
-    counted = pl.coalesce("nights_listed_all_before", "nights_listed_before").fill_null(0)
-    already = pl.when("is_listed_before").then("nights_listed_before").fill_null(0)
-    grown = pl.when("is_listed").then(pl.col("nights_listed") - already).otherwise(0)
-    return (counted + grown).alias("nights_listed_all")
+    before = pl.coalesce("nights_listed_all_before", "nights_listed_before").fill_null(0)
+    this_time = pl.when("is_listed_before").then("nights_listed_before").fill_null(0)
+    return before + pl.when("is_listed").then(pl.col("nights_listed") - this_time).otherwise(0)

@@ -23,10 +23,6 @@ OTHER_CAUSE = "another cause found on site"
 PROVED_RIGHT = "proved right by the data"
 CLEARED = "cleared by the data"
 BEYOND_END = "beyond the end of the list"
-STANDINGS = (
-    NOT_LISTED, NEW, WAITING, PLANNED, NOT_FIXED, STILL_WRONG, WATCHED, FOUND_SOUND, OTHER_CAUSE, PROVED_RIGHT, CLEARED,
-    BEYOND_END,
-)  # fmt: skip
 SETTLED = (CLEARED, PROVED_RIGHT)
 
 
@@ -59,18 +55,17 @@ HELD = (Reason.NO_DATA_SINCE, Reason.TOO_SOON, Reason.LOOKS_AS_BEFORE, Reason.SA
 
 
 def cause(max_rows: int) -> pl.Expr:
-    """Return one line saying what made the standing what it is, over the columns of `next_standing`.
-
-    `max_rows` is [ranking] max_rows, after which the list ends.
-    """
+    """Return why the standing is what it is, in a line, over the columns of `next_standing`."""
     reason, planned, outcome = pl.col("reason"), pl.col("planned_on"), pl.col("outcome")
     visit, has_data, wanted = pl.col("last_visit_on"), pl.col("has_data"), pl.col("nights_wanted")
     fault = pl.col("fault").str.replace_all("_", " ", literal=True)
     percent = percent_column(pl.col("likelihood"))
     suspected = pl.format("{} likely to have a fault, {} first of all", percent, fault)
     says_nothing_wrong = outcome.is_in([SAID_SOUND, SAID_OTHER])
-    what = pl.when(outcome == SAID_SOUND).then(pl.lit("found sound")).otherwise(pl.lit("another cause found"))
-    found = pl.format("{} on {}", what, visit)
+    finding = (
+        pl.when(outcome == SAID_SOUND).then(pl.lit("found sound")).otherwise(pl.lit("another cause found"))
+    )
+    found = pl.format("{} on {}", finding, visit)
     waits = (
         pl.when(planned.is_null()).then(pl.format("listed since {}, no visit since", "listed_since_before"))
         .when(planned < pl.col("as_of")).then(pl.format("planned for {}, no visit recorded", planned))

@@ -1,4 +1,4 @@
-"""The last word of a visit to each home: what came of it, and what was worked on."""
+"""The last visit to each home: its outcome, and what was worked on."""
 
 from __future__ import annotations
 
@@ -26,16 +26,11 @@ def last_visits(visits: pl.DataFrame, as_of: date) -> pl.DataFrame:
     return (
         visits.filter(pl.col("visited_on") <= as_of)
         .sort("visited_on", "visit_id")
-        .group_by("site_id", maintain_order=True)
-        .last()
+        .unique("site_id", keep="last", maintain_order=True)
         .select(
-            "site_id",
-            pl.col("visited_on").alias("last_visit_on"),
-            "found",
-            pl.col("leg").cast(pl.String).alias("found_leg"),
-            outcome.alias("outcome"),
+            "site_id", "found", last_visit_on="visited_on", found_leg=pl.col("leg").cast(pl.String), outcome=outcome
         )
-    )
+    )  # fmt: skip
 
 
 def worked_on(last: pl.DataFrame, before: pl.DataFrame | None, scores: pl.DataFrame) -> pl.DataFrame:
@@ -44,18 +39,13 @@ def worked_on(last: pl.DataFrame, before: pl.DataFrame | None, scores: pl.DataFr
     `last` is `last_visits`, `before` the standings of an earlier night. The fault is what was found; where the visit
     names none, what was suspected the night before, else what the data say now.
     """
-    remembered = pl.DataFrame(schema={"site_id": pl.String, "remembered": pl.String})
-    if before is not None:
-        remembered = before.select("site_id", pl.col("fault").alias("remembered"))
+    suspected = pl.DataFrame(schema={"site_id": pl.String, "fault": pl.String}) if before is None else before
     named = pl.when(pl.col("found").is_in(FAULTS)).then("found")
     return (
         last.filter(pl.col("outcome") == FIXED)
         .join(scores.select("site_id", "likely_fault"), on="site_id")
-        .join(remembered, on="site_id", how="left")
+        .join(suspected.select("site_id", "fault"), on="site_id", how="left")
         .select(
-            "site_id",
-            pl.col("last_visit_on").alias("visited_on"),
-            pl.coalesce(named, "remembered", "likely_fault").alias("fault"),
-            pl.col("found_leg").alias("leg"),
+            "site_id", visited_on="last_visit_on", fault=pl.coalesce(named, "fault", "likely_fault"), leg="found_leg"
         )
-    )
+    )  # fmt: skip

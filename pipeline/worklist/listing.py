@@ -1,4 +1,4 @@
-"""Who belongs on the list, in which order, and why: each home has one reason each night, and the reason decides."""
+"""Which homes are listed, in which order, and why: each home has one reason each night, and the reason decides."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ def list_order() -> list[pl.Expr]:
     return [pl.col("priority") <= 0, pl.col("verdict") != "suspect", -pl.col("priority"), pl.col("site_id")]
 
 
-def with_reasons(homes: pl.DataFrame, faults: Sequence[str], own: RankingSettings) -> pl.DataFrame:
-    """Return `homes` with `reason` (Reason), `is_listed` and `is_held`: wanted, but kept off by a visit's word.
+def with_reasons(homes: pl.DataFrame, faults: Sequence[str], ranking: RankingSettings) -> pl.DataFrame:
+    """Return `homes` with `reason` (Reason), `is_listed` and `is_held`: wanted, but kept off by what a visit found.
 
     A suspect is always wanted: where going costs more than it brings, the list says so (`is_above_cut`). An unproven
     home is when going has a positive expected value, with [ranking] least_nights of data, since waiting costs less than
@@ -28,22 +28,17 @@ def with_reasons(homes: pl.DataFrame, faults: Sequence[str], own: RankingSetting
     leave_likelihood, so that it doesn't come and go. A home called sound is only where a fix is shown not to have
     worked. The list ends after [ranking] max_rows.
 
-    Parameters
-    ----------
-    homes
-        A row a home: the columns of `next_standing` that say what is known of it tonight.
-    faults
-        Names in `fault_likelihoods`.
+    `homes` has what `next_standing` knows of each home tonight; `faults` are the names in `fault_likelihoods`.
     """
-    wanted, held = _wanted(own), _held(faults, own)
-    told = homes.with_columns(
-        pl.when(wanted.is_null()).then(_unwanted(own)).otherwise(pl.coalesce(held, wanted)).alias("reason")
+    wanted, is_listed = _wanted(ranking), pl.col("reason").is_in(LISTED)
+    listed_or_held = pl.coalesce(_held(faults, ranking), wanted)
+    homes = homes.with_columns(
+        reason=pl.when(wanted.is_null()).then(_unwanted(ranking)).otherwise(listed_or_held)
     )
-    is_listed = pl.col("reason").is_in(LISTED)
-    beyond = told.filter(is_listed).sort(list_order())["site_id"].slice(own.max_rows)
+    beyond = homes.filter(is_listed).sort(list_order())["site_id"].slice(ranking.max_rows)
     reason = pl.when(pl.col("site_id").is_in(beyond.implode())).then(pl.lit(Reason.BEYOND_END))
-    return told.with_columns(reason.otherwise("reason").alias("reason")).with_columns(
-        is_listed.alias("is_listed"), pl.col("reason").is_in(HELD).alias("is_held")
+    return homes.with_columns(reason=reason.otherwise("reason")).with_columns(
+        is_listed=is_listed, is_held=pl.col("reason").is_in(HELD)
     )
 
 
@@ -52,32 +47,32 @@ def _is_disproved() -> pl.Expr:
     return (pl.col("proof") == DISPROVED).fill_null(False)
 
 
-def _wanted(own: RankingSettings) -> pl.Expr:
-    """Return why what going is worth, or a visit that left the home wrong, asks for the list; null where nothing."""
+def _wanted(ranking: RankingSettings) -> pl.Expr:
+    """Return why the home should be listed: a visit left it wrong, or going is worth it; null where it shouldn't."""
     verdict, outcome, priority = pl.col("verdict"), pl.col("outcome"), pl.col("priority")
     likelihood, is_unproven = pl.col("likelihood"), verdict == "unproven"
-    is_told = (pl.col("nights") >= own.least_nights) & (likelihood >= own.least_likelihood)
-    stays = pl.col("is_listed_before") & (priority > own.leave_below)
+    is_likely = (pl.col("nights") >= ranking.least_nights) & (likelihood >= ranking.least_likelihood)
+    stays = pl.col("is_listed_before") & (priority > ranking.leave_below)
     return (
         pl.when((outcome == FIXED) & _is_disproved()).then(pl.lit(Reason.STILL_WRONG))
         .when((outcome == UNFIXED) & (verdict != contract.SOUND)).then(pl.lit(Reason.LEFT_UNFIXED))
         .when(verdict == "suspect").then(pl.lit(Reason.SUSPECT))
-        .when(is_unproven & is_told & (priority > 0)).then(pl.lit(Reason.PAYS))
-        .when(is_unproven & stays & (is_told | (likelihood >= own.leave_likelihood))).then(pl.lit(Reason.STAYS))
+        .when(is_unproven & is_likely & (priority > 0)).then(pl.lit(Reason.PAYS))
+        .when(is_unproven & stays & (is_likely | (likelihood >= ranking.leave_likelihood))).then(pl.lit(Reason.STAYS))
     )  # fmt: skip
 
 
-def _held(faults: Sequence[str], own: RankingSettings) -> pl.Expr:
-    """Return why a visit's word keeps a wanted home off the list tonight, null where none does.
+def _held(faults: Sequence[str], ranking: RankingSettings) -> pl.Expr:
+    """Return why what a visit found keeps a wanted home off the list tonight, null where it doesn't.
 
-    Faults that look alike trade places from night to night: the suspicion is another one only when the first
-    has fallen below [ranking].also_from. Another one, and one at a home just proved right, has to last: a single
-    night's data can look like anything.
+    Faults that look alike trade places from night to night: the suspicion is another one only when the first has fallen
+    below [ranking].also_from. Another one, and one at a home just proved right, has to last several nights.
     """
     outcome, held = pl.col("outcome"), pl.col("held_fault")
     is_same = (held == pl.col("fault")).fill_null(False)
     still = pl.any_horizontal(
-        (held == name) & (pl.col("fault_likelihoods").struct.field(name) >= own.also_from) for name in faults
+        (held == name) & (pl.col("fault_likelihoods").struct.field(name) >= ranking.also_from)
+        for name in faults
     )
     says_nothing_wrong = outcome.is_in([SAID_SOUND, SAID_OTHER]).fill_null(False)
     was_proved = (pl.col("standing_before") == PROVED_RIGHT).fill_null(False)
@@ -90,13 +85,13 @@ def _held(faults: Sequence[str], own: RankingSettings) -> pl.Expr:
     )  # fmt: skip
 
 
-def _unwanted(own: RankingSettings) -> pl.Expr:
-    """Return why nothing asks for the list."""
+def _unwanted(ranking: RankingSettings) -> pl.Expr:
+    """Return why the home should not be listed."""
     return (
         pl.when(pl.col("from_on").is_null()).then(pl.lit(Reason.NO_DATA))
         .when(pl.col("verdict") == contract.SOUND).then(pl.lit(Reason.LOOKS_RIGHT))
         .when(pl.col("break_even").is_null()).then(pl.lit(Reason.NEVER_PAYS))
         .when(pl.col("priority") <= 0).then(pl.lit(Reason.BELOW_BREAK_EVEN))
-        .when(pl.col("likelihood") < own.least_likelihood).then(pl.lit(Reason.UNLIKELY))
+        .when(pl.col("likelihood") < ranking.least_likelihood).then(pl.lit(Reason.UNLIKELY))
         .otherwise(pl.lit(Reason.FEW_NIGHTS))
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The plans of days that `nightclamp dispatch` left in OUT/dispatch: for each home the newest, up to the night."""
+"""The plans of days of `nightclamp dispatch` in OUT/dispatch: for each home the newest, up to the night."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def read_plans(out: Path, as_of: date) -> pl.DataFrame:
     InputError
         A plan can't be read.
     """
-    made = []
+    plans = []
     for file in sorted((out / FOLDER).glob("????-??-??/dispatch.parquet")):
         try:
             made_on = date.fromisoformat(file.parent.name)
@@ -37,10 +37,8 @@ def read_plans(out: Path, as_of: date) -> pl.DataFrame:
         except (OSError, pl.exceptions.PolarsError) as error:
             reason = " ".join(str(error).split())[:200]
             raise InputError(f"{file}: not a readable plan ({reason}); make it again or remove it") from error
-        made.append(
-            rows.select("site_id", pl.col("day").alias("planned_on"), "truck_id", planned_made_on=made_on)
-        )
-    if not made:
+        plans.append(rows.rename({"day": "planned_on"}).with_columns(planned_made_on=made_on))
+    if not plans:
         return pl.DataFrame(schema=PLANS)
-    newest = pl.concat(made).sort("planned_made_on", "planned_on").group_by("site_id").last()
-    return newest.select(pl.col(name).cast(kind) for name, kind in PLANS.items()).sort("site_id")
+    newest = pl.concat(plans).sort("planned_made_on", "planned_on").group_by("site_id").last()
+    return newest.select(PLANS.names()).cast(PLANS).sort("site_id")

@@ -1,9 +1,8 @@
-"""What the list promised of a home before somebody went, kept beside what was found there.
+"""The prediction log: what the list said of a home before the visit, beside what was found there.
 
-Two tables carry it from night to night. `promise_book` is what each list said of its homes, over the last nights;
-`promise` has a row for each visit of the register with the newest promise made before it. A visit is matched with the
-list of the night before, also if its record arrives days later, as long as the book goes back so far. A record that
-changes is read again every night, one that is withdrawn is gone.
+Two tables carry it from night to night. `promise_book` has the lists of the last nights; `promise` a row for each visit
+of the register with the newest promise made before it. A visit is matched with the list of the night before, also if
+its record arrives days later, as far as the book goes back. The register is read anew every night.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ BOOK = pl.Schema(
 # promised_on .. fix_by: null where the home was on no list before; since: null too where the fault was there from the
 # first day; age_days: from that night to the visit, 1 is the night before. is_hit: a CT fault was found, null where
 # the visit doesn't say; is_named_right: it was the one promised, null without a fault. left_out: why the visit
-# doesn't test the promise, null if it does. proof: what the data since said at last of a visit that says fixed.
+# doesn't test the promise, null if it does. proof: the last verification of a visit that says fixed.
 SCHEMA = pl.Schema(
     {
         "visit_id": pl.String, "site_id": pl.String, "visited_on": pl.Date, "month": pl.String,
@@ -43,7 +42,7 @@ SAME_PROMISE = "second visit on the same promise"
 
 
 def next_book(
-    previous: pl.DataFrame | None, listed: pl.DataFrame, as_of: date, own: HitRateSettings
+    previous: pl.DataFrame | None, listed: pl.DataFrame, as_of: date, *, settings: HitRateSettings
 ) -> pl.DataFrame:
     """Return the book (BOOK) after the night `as_of`: its list, and those of [hit_rate] late_days nights before.
 
@@ -53,24 +52,23 @@ def next_book(
         The book of an earlier night; None on the first.
     listed
         `revisit_list`: site_id, likelihood, suspected_fault, leg, since, fix_by.
+    as_of, settings
+        The night, and section [hit_rate].
     """
-    tonight = listed.rename({"suspected_fault": "fault"}).with_columns(pl.lit(as_of).alias("promised_on"))
-    earlier = pl.DataFrame(schema=BOOK) if previous is None else _book(previous)
-    kept = earlier.filter(
-        pl.col("promised_on").is_between(as_of - timedelta(days=own.late_days), as_of, closed="left")
-    )
-    return pl.concat([kept, tonight.select(pl.col(name).cast(kind) for name, kind in BOOK.items())]).sort(
-        "promised_on", "site_id"
-    )
+    tonight = listed.rename({"suspected_fault": "fault"}).with_columns(promised_on=pl.lit(as_of))
+    first = as_of - timedelta(days=settings.late_days)
+    earlier = _book(previous).filter(pl.col("promised_on").is_between(first, as_of, closed="left"))
+    return pl.concat([earlier, tonight.select(BOOK.names()).cast(BOOK)]).sort("promised_on", "site_id")
 
 
 def next_promise(
     previous: pl.DataFrame | None,
     book: pl.DataFrame | None,
     visits: pl.DataFrame,
+    *,
     standing: pl.DataFrame,
     as_of: date,
-    own: HitRateSettings,
+    settings: HitRateSettings,
 ) -> pl.DataFrame:
     """Return table promise (SCHEMA) after the night `as_of`, a row a visit up to it, sorted by day and id.
 
@@ -81,7 +79,9 @@ def next_promise(
     visits
         The register.
     standing
-        Tonight's standings, for what the data since the last visit prove: site_id, last_visit_on, proof.
+        Tonight's standings, for the verification of the last visit: site_id, last_visit_on, proof.
+    as_of, settings
+        The night, and section [hit_rate].
 
     Notes
     -----
@@ -89,50 +89,45 @@ def next_promise(
     earlier one had found a fault there and left it, or another visit was made on the same promise.
     """
     before = pl.DataFrame(schema=SCHEMA) if previous is None else previous
-    pool = _book(before.drop_nulls("promised_on"))
-    if book is not None:
-        pool = pl.concat([pool, _book(book)])
-    told = (
+    promises = pl.concat([_book(before.drop_nulls("promised_on")), _book(book)])
+    visits = (
         visits.filter(pl.col("visited_on") <= as_of)
-        .select(
-            "visit_id", "site_id", "visited_on", "crew_id", "found", pl.col("leg").alias("found_leg"), "fixed"
-        )
         .sort("visited_on", "visit_id")
+        .rename({"leg": "found_leg"})
     )
-    matched = told.join_asof(
-        pool.unique(["site_id", "promised_on"], keep="first", maintain_order=True).sort("promised_on"),
+    visits = visits.select("visit_id", "site_id", "visited_on", "crew_id", "found", "found_leg", "fixed")
+    matched = visits.join_asof(
+        promises.unique(["site_id", "promised_on"], keep="first", maintain_order=True).sort("promised_on"),
         left_on="visited_on",
         right_on="promised_on",
         by="site_id",
         strategy="backward",
         allow_exact_matches=False,
-        tolerance=f"{own.late_days}d",
+        tolerance=f"{settings.late_days}d",
         coalesce=False,
         check_sortedness=False,
     )
+    is_hit = pl.when(pl.col("found").is_in(FAULTS)).then(True).when(pl.col("found") == SOUND).then(False)
     return (
         matched.with_columns(
-            pl.col("visited_on").dt.to_string("%Y-%m").alias("month"),
-            (pl.col("visited_on") - pl.col("promised_on")).dt.total_days().alias("age_days"),
-            *_found(),
+            month=pl.col("visited_on").dt.to_string("%Y-%m"),
+            age_days=(pl.col("visited_on") - pl.col("promised_on")).dt.total_days(),
+            is_hit=is_hit,
+            is_named_right=pl.when(is_hit).then(pl.col("found") == pl.col("fault")),
         )
-        .with_columns(_left_out().alias("left_out"))
-        .join(_proofs(standing, before, told), on="visit_id", how="left")
-        .select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+        .with_columns(left_out=_left_out())
+        .join(_verified(standing, before, visits), on="visit_id", how="left")
+        .select(SCHEMA.names())
+        .cast(SCHEMA)
         .sort("visited_on", "visit_id")
     )
 
 
-def _book(table: pl.DataFrame) -> pl.DataFrame:
+def _book(table: pl.DataFrame | None) -> pl.DataFrame:
     """Return the columns of BOOK; one that the run before did not know is null."""
-    missing = [pl.lit(None, kind).alias(name) for name, kind in BOOK.items() if name not in table.columns]
-    return table.with_columns(missing).select(BOOK.names())
-
-
-def _found() -> list[pl.Expr]:
-    found = pl.col("found")
-    is_hit = pl.when(found.is_in(FAULTS)).then(True).when(found == SOUND).then(False)
-    return [is_hit.alias("is_hit"), pl.when(is_hit).then(found == pl.col("fault")).alias("is_named_right")]
+    if table is None:
+        return pl.DataFrame(schema=BOOK)
+    return pl.concat([pl.DataFrame(schema=BOOK), table], how="diagonal_relaxed").select(BOOK.names())
 
 
 def _left_out() -> pl.Expr:
@@ -150,16 +145,12 @@ def _left_out() -> pl.Expr:
     )  # fmt: skip
 
 
-def _proofs(standing: pl.DataFrame, before: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+def _verified(standing: pl.DataFrame, before: pl.DataFrame, visits: pl.DataFrame) -> pl.DataFrame:
     """Return `visit_id`, `proof`: tonight's of each home's last visit, else the last that was known."""
-    now = (
-        told.join(standing.select("site_id", "last_visit_on", pl.col("proof").alias("now")), on="site_id")
-        .filter(pl.col("visited_on") == pl.col("last_visit_on"))
-        .select("visit_id", pl.when(pl.col("now") != OPEN).then("now").alias("now"))
-    )
-    known = before.select("visit_id", pl.col("proof").alias("then"), pl.col("visited_on").alias("then_on"))
-    both = told.select("visit_id", "visited_on").join(known, on="visit_id", how="left")
-    kept = pl.when(pl.col("then_on") == pl.col("visited_on")).then("then")
-    return both.join(now, on="visit_id", how="left").select(
-        "visit_id", pl.coalesce("now", kept).alias("proof")
+    tonight = standing.select("site_id", visited_on="last_visit_on", tonight="proof").drop_nulls("visited_on")
+    known = before.select("visit_id", "visited_on", "proof")
+    return (
+        visits.join(tonight, on=["site_id", "visited_on"], how="left")
+        .join(known, on=["visit_id", "visited_on"], how="left")
+        .select("visit_id", proof=pl.coalesce(pl.when(pl.col("tonight") != OPEN).then("tonight"), "proof"))
     )

@@ -1,21 +1,18 @@
 """The ranked list of homes to go back to or to put right at the desk: what, where, with what, in which order.
 
-Homes above the cut come first: those where acting now has a positive expected value in the fleet's own currency
-(`priority`, see expected_value.py). Of both parts suspects come before unproven homes, of which more nights may yet
-tell; within each the order is by `priority`, equal ones by site_id (`listing.list_order`).
+Homes above the cut come first: those where going has a positive expected value (`priority`, see expected_value.py).
+Suspects come before unproven homes, then the order is by `priority`, equal ones by site_id (`listing.list_order`).
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Any
 
 import polars as pl
 
 from pipeline.core.percent_text import percent
 from pipeline.core.setting_sections import RankingSettings
-from pipeline.core.settings import Settings
 from pipeline.faults.types import Fault
 from pipeline.worklist.listing import list_order
 
@@ -39,9 +36,10 @@ def revisit_list(
     scores: pl.DataFrame,
     worth: pl.DataFrame,
     sites: pl.DataFrame,
+    *,
     standing: pl.DataFrame,
     catalogue: Mapping[str, Fault],
-    settings: Settings,
+    ranking: RankingSettings,
 ) -> pl.DataFrame:
     """Return table revisit_list (SCHEMA), `rank` from 1: the homes that are listed by `standing`.
 
@@ -55,6 +53,10 @@ def revisit_list(
         The register; its `ct_amps` say which spare clamp to bring.
     standing
         Tonight's standings (`next_standing`): who is listed, and for how many nights.
+    catalogue
+        The faults by name, for what to bring and how to tell them on site.
+    ranking
+        Section [ranking].
 
     Notes
     -----
@@ -62,50 +64,58 @@ def revisit_list(
     things apart by "; ". `also_possible` names the other faults from [ranking].also_from on with their
     likelihood and how to tell them on site, null where there is none.
     """
-    own = settings.ranking
     ranked = (
         scores.select("site_id", "area", "crew_id", "fault_likelihoods", "onset_on", "evidence")
         .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
         .join(worth, on="site_id")
         .join(sites.select("site_id", pl.col("ct_amps").cast(pl.Float64)), on="site_id", how="left")
-        .with_columns((pl.col("priority") > 0).alias("is_above_cut"))
+        .with_columns(is_above_cut=pl.col("priority") > 0)
         .sort(list_order())
         .with_row_index("rank", offset=1)
     )
-    words = [_words(row, catalogue, own) for row in ranked.iter_rows(named=True)]
-    told = pl.DataFrame(words, schema={"bring": pl.String, "also_possible": pl.String}, orient="row")
-    named = pl.concat([ranked, told], how="horizontal").rename(
-        {"fault": "suspected_fault", "onset_on": "since"}
-    )
-    return named.select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+    bring, possible = [], []
+    for row in ranked.iter_rows(named=True):
+        bring.append(to_bring(catalogue[row["fault"]].remedy.bring, row["ct_amps"]))
+        possible.append(
+            also_possible(row["fault_likelihoods"], row["fault"], catalogue, from_share=ranking.also_from)
+        )
+    return (
+        ranked.with_columns(bring=pl.Series(bring, dtype=pl.String), also_possible=pl.Series(possible, dtype=pl.String))
+        .rename({"fault": "suspected_fault", "onset_on": "since"})
+        .select(SCHEMA.names()).cast(SCHEMA)
+    )  # fmt: skip
 
 
 def to_bring(things: tuple[str, ...], ct_amps: float | None) -> str:
     """Return the things to bring, with the rating on a spare clamp where the register knows it."""
-    rated = []
-    for thing in things:
-        clamp = _CLAMP.match(thing)
-        is_known = clamp is not None and ct_amps is not None
-        rated.append(f"{(clamp['spare'] or '')}clamp, {ct_amps:g} A" if clamp and is_known else thing)
-    return "; ".join(rated)
+    if ct_amps is not None:
+        things = tuple(_CLAMP.sub(rf"\g<spare>clamp, {ct_amps:g} A", thing) for thing in things)
+    return "; ".join(things)
 
 
 def also_possible(
-    shares: Mapping[str, float | None], fault: str, catalogue: Mapping[str, Fault], from_share: float
+    shares: Mapping[str, float | None], fault: str, catalogue: Mapping[str, Fault], *, from_share: float
 ) -> str | None:
-    """Return the other faults from `from_share` on, likeliest first, each with how to tell it on site."""
-    rest = [(share, name) for name, share in shares.items() if name in catalogue and name != fault and share]
-    told = [
+    """Return the other likely faults in words, likeliest first, each with how to tell it on site.
+
+    Parameters
+    ----------
+    shares
+        Fault -> its likelihood, null counts as 0.
+    fault
+        The likeliest, which is left out.
+    catalogue
+        The faults by name.
+    from_share
+        Least likelihood, above 0.
+    """
+    others = [
+        (share, name) for name, share in shares.items() if name in catalogue and name != fault and share
+    ]
+    possible = [
         f"{name.replace('_', ' ')} {percent(share)} (looks like: {catalogue[name].looks_like}. "
         f"Test on site: {catalogue[name].remedy.prove})"
-        for share, name in sorted(rest, key=lambda pair: (-pair[0], pair[1]))
+        for share, name in sorted(others, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share
     ]
-    return " | ".join(told) or None
-
-
-def _words(
-    row: Mapping[str, Any], catalogue: Mapping[str, Fault], own: RankingSettings
-) -> tuple[str, str | None]:
-    bring = to_bring(catalogue[row["fault"]].remedy.bring, row["ct_amps"])
-    return bring, also_possible(row["fault_likelihoods"], row["fault"], catalogue, own.also_from)
+    return " | ".join(possible) or None

@@ -1,4 +1,4 @@
-"""Visits whose record the data contradict: for the operations manager to settle, for the quality lead to weigh."""
+"""Visits whose record the data since contradict, for the operations manager and the quality lead."""
 
 from __future__ import annotations
 
@@ -23,13 +23,9 @@ def visit_doubts(visits: pl.DataFrame, standing: pl.DataFrame, scores: pl.DataFr
     Three ways: found sound (or another cause), yet the data since make the same fault a suspect; said to be fixed,
     yet shown not to be; left unfixed, yet the data since look right.
     """
-    told = scores.select("site_id", "verdict", "likelihood", "nights", "from_on", "evidence")
-    last = standing.filter(pl.col("outcome").is_not_null()).select(
-        "site_id", "last_visit_on", "outcome", "is_held", "fault", "proof", "proof_told"
+    last = standing.drop_nulls("outcome").select(
+        "site_id", "outcome", "is_held", "fault", "proof", "proof_told", visited_on="last_visit_on"
     )
-    known = visits.join(last, on="site_id").filter(pl.col("visited_on") == pl.col("last_visit_on"))
-    known = known.sort("visit_id").group_by("site_id", maintain_order=True).last()
-    has_data = pl.col("from_on") > pl.col("visited_on")
     percent = percent_column(pl.col("likelihood"))
     fault = pl.col("fault").str.replace_all("_", " ", literal=True)
     says_not = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])
@@ -41,9 +37,11 @@ def visit_doubts(visits: pl.DataFrame, standing: pl.DataFrame, scores: pl.DataFr
         .when((pl.col("outcome") == UNFIXED) & (pl.col("verdict") == SOUND))
         .then(pl.format("left unfixed, but the data since look right: {}", "evidence"))
     )
-    doubted = known.join(told, on="site_id").filter(has_data).with_columns(doubt.alias("doubt"))
     return (
-        doubted.filter(pl.col("doubt").is_not_null())
-        .select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
-        .sort("visited_on", "visit_id")
-    )
+        visits.join(last, on=["site_id", "visited_on"])
+        .sort("visit_id").unique("site_id", keep="last", maintain_order=True)
+        .join(scores.select("site_id", "verdict", "likelihood", "from_on", "evidence"), on="site_id")
+        .filter(pl.col("from_on") > pl.col("visited_on"))
+        .with_columns(doubt=doubt).drop_nulls("doubt")
+        .select(SCHEMA.names()).cast(SCHEMA).sort("visited_on", "visit_id")
+    )  # fmt: skip

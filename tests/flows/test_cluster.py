@@ -20,7 +20,7 @@ from prefect import State
 from s3_server import KEY, SECRET, Server
 
 from flows import cluster as module
-from flows.cluster import batches, what_it_has
+from flows.cluster import batches, worker_facts
 from flows.night_flow import nightly
 from flows.nightly import main
 from pipeline.core.errors import InputError
@@ -218,7 +218,7 @@ def test_a_worker_that_does_not_see_the_lake_or_has_other_versions_is_said_befor
     assert state.is_failed()
     assert ", here 0.0.0; install the same" in str(state.message)
     with Client(cluster.scheduler_address, set_as_default=False) as client:
-        told = client.run(what_it_has, (nights.lake, tmp_path / "elsewhere"))
+        told = client.run(worker_facts, (nights.lake, tmp_path / "elsewhere"))
     with pytest.raises(InputError, match=r"does not see .*elsewhere"):
         module._hold_alike(told, cluster.scheduler_address)
     with pytest.raises(InputError, match=r"worker w lacks what is here .*install nightclamp\[dask\] there"):

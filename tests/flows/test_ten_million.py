@@ -41,7 +41,7 @@ def test_the_figures_are_a_nights(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     size = copied_lake(lake, homes=7, days=2, simulated=3)
 
     told = single_night(lake, tmp_path / "out")
-    figures = measured(tmp_path / "out" / "latest", told, tmp_path / "out" / "store", size)
+    figures = measured(tmp_path / "out" / "latest", told, tmp_path / "out" / "store", lake_bytes_day=size)
 
     assert told["counts"]["homes"] == 7
     assert 6 * 2 * ROWS_A_DAY < told["counts"]["rows_in"] <= 7 * 2 * ROWS_A_DAY  # homes have gaps

@@ -6,8 +6,8 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.crews.crew_quality import SCHEMA as QUALITY
 from pipeline.crews.lessons import SCHEMA as LESSON
-from pipeline.crews.table import SCHEMA as QUALITY
 from pipeline.crews.tables import CHANGE
 from pipeline.crews.trainings import SCHEMA as TRAINING
 

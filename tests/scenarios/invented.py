@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -9,8 +10,12 @@ import polars as pl
 from scipy import special
 
 from pipeline.core.contract import FAULTS
-from pipeline.crews import CrewInputs
+from pipeline.core.settings import Settings
+from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.ingest.registers import Registers
+from pipeline.scoring.fleet_normal import FleetNormal
+from pipeline.scoring.score_homes import Scored
 
 NIGHT = date(2026, 6, 14)
 POSITIONS = ("service_entrance", "bus_bar", "feeder", "load_conductors")
@@ -70,7 +75,27 @@ def crew_names(count: int) -> list[str]:
     return [f"C{number + 1:02d}" for number in range(count)]
 
 
-def invented_night(crews: int = 12, homes: int = 700, seed: int = 3, visits: int = 90) -> CrewInputs:
+@dataclass(frozen=True)
+class CrewNight:
+    """What a night knows of crews: `base_rate` is the share of faulty homes behind the likelihoods of `scores`."""
+
+    scores: pl.DataFrame
+    signals: pl.DataFrame
+    sites: pl.DataFrame
+    crews: pl.DataFrame
+    visits: pl.DataFrame
+    trainings: pl.DataFrame
+    promise: pl.DataFrame
+    base_rate: float
+
+    def tables(self, settings: Settings) -> dict[str, pl.DataFrame]:
+        """Return the tables about crews."""
+        scored = Scored(self.scores, self.signals, FleetNormal({}, self.base_rate, {}, pl.DataFrame()))
+        registers = Registers(NIGHT, self.sites, self.crews, self.visits, self.trainings, pl.DataFrame())
+        return crew_tables(scored, registers, self.promise, catalogue=CATALOGUE, settings=settings)
+
+
+def invented_night(crews: int = 12, homes: int = 700, seed: int = 3, visits: int = 90) -> CrewNight:
     """A night with a bad crew C01, a good one C02, few installs at the last, and C03 better after its training."""
     rng = np.random.default_rng(seed)
     names = crew_names(crews)
@@ -122,7 +147,7 @@ def invented_night(crews: int = 12, homes: int = 700, seed: int = 3, visits: int
         {"visit_id": f"V{i:04d}", "scored_likelihood": float(likelihood[i]), "scored_since": None}
         for i in sorted(seen)
     ]
-    return CrewInputs(
+    return CrewNight(
         scores(after),
         signals(ids),
         register,

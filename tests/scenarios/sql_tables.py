@@ -14,7 +14,7 @@ from day_oracle import select
 
 from pipeline.core import contract, sql_runner
 from pipeline.core.settings import load_settings
-from pipeline.crews import CrewInputs, crew_tables
+from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.aggregates import HomeDays, site_window
 from pipeline.features.day_statistics import day_params, site_sky
@@ -22,6 +22,8 @@ from pipeline.features.window_features import WINDOW_TABLES, site_fact
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import Registers, read_registers
+from pipeline.scoring.fleet_normal import FleetNormal
+from pipeline.scoring.score_homes import Scored
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 from pipeline.worklist import pre_visit_scores
@@ -128,12 +130,9 @@ def crews(registers: Registers) -> dict[str, pl.DataFrame]:
         "nights": pl.Int64, "fault_likelihoods": shares,
     }  # fmt: skip
     promise = pl.DataFrame(schema={"visit_id": pl.String, **pre_visit_scores.COLUMNS})
-    sites = registers.sites.select("site_id")
-    night = CrewInputs(
-        pl.DataFrame(schema=scores), sites, registers.sites, registers.crews, registers.visits,
-        registers.trainings, promise, SETTINGS.verdict.base_rate,
-    )  # fmt: skip
-    return crew_tables(night, CATALOGUE, SETTINGS)
+    fleet = FleetNormal({}, SETTINGS.verdict.base_rate, {}, pl.DataFrame())
+    scored = Scored(pl.DataFrame(schema=scores), registers.sites.select("site_id"), fleet)
+    return crew_tables(scored, registers, promise, catalogue=CATALOGUE, settings=SETTINGS)
 
 
 def default_params(day: Any) -> dict[str, Any]:

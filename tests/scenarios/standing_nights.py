@@ -69,10 +69,10 @@ def tell(nights, visits=(), previous=None, plan=None):
             previous,
             frame([row]),
             register,
-            proof[0] if proof else proofs(),
-            planned(plan),
-            night(number),
-            SETTINGS,
+            fixes=proof[0] if proof else proofs(),
+            plans=planned(plan),
+            as_of=night(number),
+            settings=SETTINGS,
         )
         told.append(previous.row(0, named=True))
     return told

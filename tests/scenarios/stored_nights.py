@@ -57,7 +57,7 @@ def rejects_of_days(
     path = store.root / "rejects.parquet"
     told = contract.rejects() if registers is None else registers
     with closing(sql_runner.connect(store.root, SETTINGS.engine)) as con:
-        write_rejects(con, path, told, done, lake, store)
+        write_rejects(con, path, told, stored=done, lake=lake, store=store)
     rejects = pl.read_parquet(path)
     path.unlink()
     return rejects

@@ -64,7 +64,7 @@ def _visits(drawn: Drawn) -> dict[str, float]:
     truth = np.bincount(homes.crew, drawn.chance, homes.crews) / np.bincount(homes.crew)
     some = visits > 0
     low, high = wilson(faults, visits)
-    _, first, last = doubly_robust(homes.likelihood, homes.found, homes.is_known, drawn.visit_chance)
+    _, first, last = doubly_robust(homes.likelihood, homes.found, homes.is_known, chance=drawn.visit_chance)
     return {
         "visits only": float(np.mean(faults[some] / visits[some] - truth[some])),
         "wilson": _covers(low[some], high[some], truth[some]),
@@ -103,7 +103,7 @@ def _first_crew(drawn: Drawn, found: Estimates, own: CrewSettings) -> dict[str, 
 def _training(drawn: Drawn, found: Estimates, trained: float, own: CrewSettings) -> dict[str, float]:
     """Return whether the interval holds what the first crew's training did, and what was said of it."""
     cell = np.where(drawn.homes.crew == 0, 0, 2) + drawn.is_late
-    rate, worth = cell_rates(cell, drawn.homes, found.fit, None, own)
+    rate, worth = cell_rates(cell, drawn.homes, found.fit, topic=None, settings=own)
     _, low, high = interrupted(rate * worth, worth, own.training_draws)
     usual = drawn.hardness + drawn.effect[0]
     before, after = (special.expit(usual + step).mean() for step in (0.0, np.log(trained)))

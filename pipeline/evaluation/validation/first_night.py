@@ -14,16 +14,12 @@ from numpy.typing import NDArray
 from pipeline.core.binomial_intervals import Z
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import Settings
-from pipeline.crews import CrewInputs, crew_tables
+from pipeline.crews import crew_tables
 from pipeline.evaluation.validation.reading import Reading, ScoredNight
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.score_homes import Scored
-from pipeline.worklist.carry_over import carry_on
-from pipeline.worklist.expected_value import worth
-from pipeline.worklist.fix_success import chances
-from pipeline.worklist.list_evaluation import judge
-from pipeline.worklist.planned_visits import read_plans
-from pipeline.worklist.revisit_list import revisit_list
+from pipeline.worklist.planned_visits import PLANS
+from pipeline.worklist.tables import worklist_tables
 
 Float = NDArray[np.float64]
 RATES = np.exp(np.linspace(np.log(1e-5), np.log(0.9), 2000))
@@ -55,18 +51,12 @@ class Told:
 def told_of(night: ScoredNight, reading: Reading, settings: Settings) -> Told:
     """Return what the night would publish of its fleet, with nothing carried on from a night before."""
     scored = Scored(night.scores, night.view.signals, night.fleet)
-    sites, visits = reading.registers.sites, reading.registers.visits
-    chance = chances(None, CATALOGUE, settings.ranking)
-    value = worth(night.scores, night.view.signals, sites, chance, night.as_of, CATALOGUE, settings)
-    plans = read_plans(reading.workdir, night.as_of)  # none were made
-    memory = carry_on(None, scored, value, night.view.daily, visits, plans, night.as_of, settings)
-    listed = revisit_list(night.scores, value, sites, memory.standing, CATALOGUE, settings)
-    judged = judge(None, value, listed, visits, memory.standing, night.as_of, settings)
-    inputs = CrewInputs(
-        night.scores, night.view.signals, sites, reading.registers.crews, visits, reading.registers.trainings,
-        judged["promise"], night.fleet.rate,
+    lists = worklist_tables(
+        scored, reading.registers, night.view.daily, plans=pl.DataFrame(schema=PLANS), previous=None,
+        as_of=night.as_of, settings=settings,
     )  # fmt: skip
-    tables = crew_tables(inputs, CATALOGUE, settings)
+    listed = lists["revisit_list"]
+    tables = crew_tables(scored, reading.registers, lists["promise"], catalogue=CATALOGUE, settings=settings)
     crews = crews_beside_truth(tables["crew_quality"], tables["crew_home"], reading.truth)
     heard = _heard(tables["crew_home"], reading.truth)
     has_signals = pl.col("site_id").is_in(night.view.signals["site_id"].implode())

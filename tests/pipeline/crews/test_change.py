@@ -20,28 +20,28 @@ def installs(rng: np.random.Generator, rates: list[float], each: int) -> tuple[n
 def test_a_change_is_found_where_it_is() -> None:
     days, faults = installs(np.random.default_rng(1), [0.05, 0.5], 60)
 
-    found = change_point(days, faults, 20, 999, 0)
+    found = change_point(days, faults, 20, shuffles=999, seed=0)
 
     assert found is not None
-    assert abs(found.at - 60) <= 8
+    assert abs(found.installs_before - 60) <= 8
     assert found.p_value == 0.001  # beyond all of the 999 random orders
 
 
 def test_installs_of_one_day_are_not_torn_apart_and_few_installs_say_nothing() -> None:
     days, faults = installs(np.random.default_rng(1), [0.0, 1.0], 30)
 
-    assert change_point(days // 1000, faults, 10, 99, 0) is None
-    assert change_point(days, faults, 31, 99, 0) is None
-    assert change_point(days, np.zeros(60), 10, 99, 0) is None
+    assert change_point(days // 1000, faults, 10, shuffles=99, seed=0) is None
+    assert change_point(days, faults, 31, shuffles=99, seed=0) is None
+    assert change_point(days, np.zeros(60), 10, shuffles=99, seed=0) is None
 
 
 def test_there_and_back_are_two_changes() -> None:
     rng = np.random.default_rng(3)
     days, faults = installs(rng, [0.02, 0.6, 0.02], 60)
 
-    (found,) = changes([days], [faults], 20, 999, 0.05)
+    (found,) = changes([days], [faults], 20, shuffles=999, alpha=0.05)
 
-    assert [round(one.at / 60) for one in found] == [1, 2]
+    assert [round(one.installs_before / 60) for one in found] == [1, 2]
 
 
 def test_many_crews_that_did_not_change_are_left_alone() -> None:
@@ -49,7 +49,9 @@ def test_many_crews_that_did_not_change_are_left_alone() -> None:
     for seed in range(40):
         rng = np.random.default_rng(seed)
         crews = [installs(rng, [0.12], 50) for _ in range(8)]
-        told = changes([days for days, _ in crews], [faults for _, faults in crews], 20, 199, 0.05)
+        told = changes(
+            [days for days, _ in crews], [faults for _, faults in crews], 20, shuffles=199, alpha=0.05
+        )
         alarms += any(told)
 
     assert alarms <= 6  # 0.05 of 40 are 2; 6 or more is 1 in 80
@@ -60,7 +62,7 @@ def test_among_many_crews_one_that_changed_is_still_found() -> None:
     rng = np.random.default_rng(5)
     crews = [installs(rng, [0.12], 40) for _ in range(119)] + [installs(rng, [0.05, 0.85], 20)]
 
-    told = changes([days for days, _ in crews], [faults for _, faults in crews], 10, 199, 0.05)
+    told = changes([days for days, _ in crews], [faults for _, faults in crews], 10, shuffles=199, alpha=0.05)
 
     assert [bool(found) for found in told] == 119 * [False] + [True]
 
@@ -70,10 +72,12 @@ def test_stopping_early_rejects_what_all_the_draws_reject(level: float) -> None:
     stopped = 0
     for seed in range(40):
         days, faults = installs(np.random.default_rng(seed), [0.1, 0.1 + seed / 120], 30)
-        whole, early = (change_point(days, faults, 10, 199, seed, most) for most in (1.0, level))
+        whole, early = (
+            change_point(days, faults, 10, shuffles=199, seed=seed, level=most) for most in (1.0, level)
+        )
         assert whole is not None
         assert early is not None
-        assert early.at == whole.at
+        assert early.installs_before == whole.installs_before
         assert (early.p_value <= level) == (whole.p_value <= level)
         assert early.p_value == whole.p_value or early.p_value > level
         stopped += early != whole
@@ -85,7 +89,7 @@ def test_a_p_value_that_stopped_early_is_still_one() -> None:
     told = []
     for seed in range(400):
         days, faults = installs(np.random.default_rng(seed), [0.3], 40)
-        found = change_point(days, faults, 10, 99, seed, 0.05)
+        found = change_point(days, faults, 10, shuffles=99, seed=seed, level=0.05)
         told.append(found.p_value if found else 1.0)
 
     for most in (0.05, 0.1, 0.2, 0.5):
@@ -97,11 +101,11 @@ def test_a_change_beyond_doubt_needs_no_draws(monkeypatch: pytest.MonkeyPatch) -
     drawn = dict.fromkeys((0.0, 1e-06))
     for never in drawn:
         monkeypatch.setattr(change, "_NEVER", never)
-        drawn[never] = change_point(days, faults, 20, 199, 0)
+        drawn[never] = change_point(days, faults, 20, shuffles=199, seed=0)
 
     assert drawn[0.0] == drawn[1e-6]
     monkeypatch.setattr(np.random, "default_rng", None)  # none is drawn
-    assert change_point(days, faults, 20, 199, 0) == drawn[0.0]
+    assert change_point(days, faults, 20, shuffles=199, seed=0) == drawn[0.0]
 
 
 def test_the_bound_is_never_below_the_true_chance() -> None:
@@ -116,4 +120,4 @@ def test_the_bound_is_never_below_the_true_chance() -> None:
 
 
 def test_no_crews() -> None:
-    assert changes([], [], 20, 99, 0.05) == []
+    assert changes([], [], 20, shuffles=99, alpha=0.05) == []

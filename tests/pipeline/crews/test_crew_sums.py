@@ -30,7 +30,7 @@ def invented(homes: int = 300, seed: int = 4) -> tuple[Installs, np.ndarray, np.
 
 def test_score_information_and_faults_are_those_of_each_home_added_up() -> None:
     installs, base, evidence, columns = invented()
-    sums = CrewSums.of(installs, base, evidence, columns)
+    sums = CrewSums.of(installs, base, evidence, tilt=columns)
     u = np.array([0.4, -1.5, 2.0, 0.0])
 
     told = sums.at(u)
@@ -55,7 +55,7 @@ def test_the_likelihood_is_that_of_each_home_added_up(kinds: int) -> None:
     base = base[np.arange(base.size) % kinds]  # few kinds of installs, or each its own
     grid = np.linspace(-7, 7, 41)
 
-    told = CrewSums.of(installs, base, evidence, columns).log_likelihood(grid)
+    told = CrewSums.of(installs, base, evidence, tilt=columns).log_likelihood(grid)
 
     for crew in range(CREWS):
         mine = installs.crew == crew
@@ -69,7 +69,7 @@ def test_the_likelihood_is_that_of_each_home_added_up(kinds: int) -> None:
 
 def test_odds_without_end_are_still_numbers() -> None:
     installs, base, evidence, columns = invented()
-    sums = CrewSums.of(replace(installs), base + 20, evidence * 30, columns)
+    sums = CrewSums.of(replace(installs), base + 20, evidence * 30, tilt=columns)
 
     never, always = (sums.at(np.full(CREWS, end)) for end in (-np.inf, np.inf))
 

@@ -78,8 +78,8 @@ def test_the_evidence_of_all_homes_tells_the_rate_whatever_share_likelihoods_wer
 
     assert fit.fleet_rate == pytest.approx(drawn.is_wrong.mean(), rel=0.1)
     assert abs(np.log(alone.likelihood.mean() / fit.fleet_rate)) > 0.2 or worked_out_for == 0.08
-    assert fit.adjust == pytest.approx([0, 0])
-    assert np.sqrt(np.diag(fit.adjust_cov)) == pytest.approx([OWN.offset_sd, OWN.stretch_sd])
+    assert fit.calibration == pytest.approx([0, 0])
+    assert np.sqrt(np.diag(fit.calibration_cov)) == pytest.approx([OWN.offset_sd, OWN.stretch_sd])
 
 
 def test_homes_that_say_next_to_nothing_leave_the_rate_where_it_was() -> None:
@@ -100,8 +100,8 @@ def test_visits_tell_that_likelihoods_are_too_bold() -> None:
 
     honest, corrected = fit_fleet(true, OWN), fit_fleet(bold, OWN)
 
-    assert honest.adjust[1] == pytest.approx(0, abs=0.12)
-    assert corrected.adjust[1] == pytest.approx(1 / 1.6 - 1, abs=0.12)
+    assert honest.calibration[1] == pytest.approx(0, abs=0.12)
+    assert corrected.calibration[1] == pytest.approx(1 / 1.6 - 1, abs=0.12)
     assert corrected.fleet_rate == pytest.approx(drawn.chance.mean(), rel=0.1)
     assert bold.likelihood.mean() != pytest.approx(drawn.chance.mean(), rel=0.03)
 

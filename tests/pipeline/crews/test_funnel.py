@@ -64,8 +64,10 @@ def test_few_homes_would_show_nothing() -> None:
 def test_phi_is_about_1_by_luck_and_more_where_crews_differ() -> None:
     rng = np.random.default_rng(4)
     homes = np.full(400, 150.0)
-    alike = over_dispersion(rng.binomial(150, 0.1, 400).astype(float), homes, 0.1, 0.1)
-    apart = over_dispersion(rng.binomial(150, rng.beta(4, 36, 400)).astype(float), homes, 0.1, 0.1)
+    alike = over_dispersion(rng.binomial(150, 0.1, 400).astype(float), homes, 0.1, winsor_share=0.1)
+    apart = over_dispersion(
+        rng.binomial(150, rng.beta(4, 36, 400)).astype(float), homes, 0.1, winsor_share=0.1
+    )
 
     assert alike.phi == pytest.approx(0.8, abs=0.15)  # winsorised: a little below 1
     assert alike.p_value > 0.05
@@ -76,6 +78,6 @@ def test_phi_is_about_1_by_luck_and_more_where_crews_differ() -> None:
 def test_one_crew_far_out_does_not_make_the_rest_look_apart() -> None:
     faults, homes = np.array([10.0, 9, 11, 10, 12, 8, 10, 11, 9, 60]), np.full(10, 100.0)
 
-    assert over_dispersion(faults, homes, 0.1, 0.1).phi < 1
-    assert over_dispersion(faults, homes, 0.1, 0.0).phi > 10
-    assert over_dispersion(faults[:2], homes[:2], 0.1, 0.1).phi == 1
+    assert over_dispersion(faults, homes, 0.1, winsor_share=0.1).phi < 1
+    assert over_dispersion(faults, homes, 0.1, winsor_share=0.0).phi > 10
+    assert over_dispersion(faults[:2], homes[:2], 0.1, winsor_share=0.1).phi == 1

@@ -36,7 +36,7 @@ def counted(
 ) -> dict[str, dict]:
     table = install_homes(
         scores(homes), sites(homes), pl.DataFrame(visits or [], schema=VISITS),
-        pl.DataFrame(promise or [], schema=PROMISE), OWN,
+        promise=pl.DataFrame(promise or [], schema=PROMISE), settings=OWN,
     )  # fmt: skip
     return {row["site_id"]: row for row in table.iter_rows(named=True)}
 
@@ -132,8 +132,8 @@ def test_which_fault_is_certain_once_found_and_shared_out_before() -> None:
         scores(homes),
         sites(homes),
         pl.DataFrame([visit("dead")], schema=VISITS),
-        pl.DataFrame(schema=PROMISE),
-        OWN,
+        promise=pl.DataFrame(schema=PROMISE),
+        settings=OWN,
     )
 
     told = FaultChances.of(table, np.array([1.0, 0.4]), scores(homes))

@@ -25,7 +25,14 @@ def lessons(rows: list[tuple], crews: dict[str, str | None]) -> dict[str | None,
     crew_of = pl.DataFrame(
         list(crews.items()), schema={"site_id": pl.String, "crew_id": pl.String}, orient="row"
     )
-    table = lesson_table(chances, crew_of, signals(list(crews)), CATALOGUE, SETTINGS.ranking, SETTINGS.crews)
+    table = lesson_table(
+        chances,
+        crew_of,
+        signals(list(crews)),
+        catalogue=CATALOGUE,
+        ranking=SETTINGS.ranking,
+        settings=SETTINGS.crews,
+    )
     return {row["crew_id"]: row for row in table.iter_rows(named=True)}
 
 

@@ -24,7 +24,7 @@ def homes() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
 def test_without_a_price_it_is_the_maximum_likelihood_of_statsmodels(homes: tuple) -> None:
     columns, outcome, offset, weight = homes
 
-    ours = fit_logistic(columns, outcome, np.zeros(3), offset, weight)
+    ours = fit_logistic(columns, outcome, np.zeros(3), offset=offset, weight=weight)
 
     model = sm.GLM(outcome, columns, family=sm.families.Binomial(), offset=offset, var_weights=weight)
     theirs = model.fit(tol=1e-12)

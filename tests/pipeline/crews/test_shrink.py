@@ -39,7 +39,7 @@ def counted(faults: np.ndarray, homes: np.ndarray) -> np.ndarray:
 
 
 def shrunk(faults: np.ndarray, homes: np.ndarray) -> Shrunk:
-    return shrink(counted(faults, homes), GRID, float(faults.sum() / homes.sum()), homes > 0)
+    return shrink(counted(faults, homes), GRID, float(faults.sum() / homes.sum()), has_homes=homes > 0)
 
 
 def test_rat_tumours_by_maximum_likelihood() -> None:
@@ -110,7 +110,7 @@ def test_without_homes_a_crew_gets_what_the_fleet_says_and_without_crews_anythin
     assert ours.mean[-1] == pytest.approx(ours.mean[:-1].mean(), abs=0.03)
     assert ours.high[-1] - ours.low[-1] > max(ours.high[:-1] - ours.low[:-1])
 
-    nobody = shrink(np.zeros((1, GRID.size)), GRID, 0.5, np.array([False]))
+    nobody = shrink(np.zeros((1, GRID.size)), GRID, 0.5, has_homes=np.array([False]))
     assert (nobody.alpha, nobody.beta) == (1, 1)
 
 
@@ -126,7 +126,7 @@ def test_the_best_spread_does_not_hang_on_last_digits() -> None:
     plain, moved = (Crews.on(told * scale, log_odds) for scale in (1, 1 + 1e-14))
 
     assert best_spread(moved, 0.08) == pytest.approx(best_spread(plain, 0.08), rel=1e-6)
-    value, slopes = plain.climb(-2.2, 40.0)
+    value, slopes = plain.evidence_and_slopes(-2.2, 40.0)
     assert value == plain.evidence(-2.2, 40.0)
     by_mean = (plain.evidence(-2.2 + 1e-5, 40.0) - plain.evidence(-2.2 - 1e-5, 40.0)) / 2e-5
     by_worth = (plain.evidence(-2.2, 40 * np.exp(1e-5)) - plain.evidence(-2.2, 40 * np.exp(-1e-5))) / 2e-5

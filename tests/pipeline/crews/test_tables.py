@@ -6,35 +6,36 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import polars as pl
 import pytest
-from invented import PROMISE, TRAININGS, VISITS, crew_names, invented_night, scores, signals, sites
+from invented import PROMISE, TRAININGS, VISITS, CrewNight, crew_names, invented_night, scores, signals, sites
 
 from pipeline.core.settings import load_settings
-from pipeline.crews import VIEWS, CrewInputs, crew_tables, view_rows
-from pipeline.crews.table import SCHEMA
-from pipeline.faults.catalogue import CATALOGUE
+from pipeline.crews import VIEWS, view_rows
+from pipeline.crews.crew_quality import SCHEMA
+from pipeline.storage import publish
 
 SETTINGS = load_settings()
 Tables = dict[str, pl.DataFrame]
 
 
 @pytest.fixture(scope="module")
-def night() -> CrewInputs:
+def night() -> CrewNight:
     return invented_night()
 
 
 @pytest.fixture(scope="module")
-def tables(night: CrewInputs) -> Tables:
-    return crew_tables(night, CATALOGUE, SETTINGS)
+def tables(night: CrewNight) -> Tables:
+    return night.tables(SETTINGS)
 
 
 def of(tables: Tables, crew: str) -> dict:
     return tables["crew_quality"].row(by_predicate=pl.col("crew_id") == crew, named=True)
 
 
-def test_every_crew_has_a_row_and_every_install_counts_once(night: CrewInputs, tables: Tables) -> None:
+def test_every_crew_has_a_row_and_every_install_counts_once(night: CrewNight, tables: Tables) -> None:
     quality = tables["crew_quality"]
 
     assert quality.schema == SCHEMA
@@ -107,16 +108,16 @@ def test_views_add_up_to_their_tables(tables: Tables, tmp_path: Path) -> None:
     assert views["crew_ranking"]["rank"].to_list() == list(range(1, 12))
 
 
-def test_the_same_night_gives_the_same_tables(night: CrewInputs, tables: Tables) -> None:
-    again = crew_tables(night, CATALOGUE, SETTINGS)
+def test_the_same_night_gives_the_same_tables(night: CrewNight, tables: Tables) -> None:
+    again = night.tables(SETTINGS)
 
     assert all(again[name].equals(table) for name, table in tables.items())
 
 
 def test_without_a_promise_on_record_visits_count_and_nothing_is_claimed_of_likelihoods(
-    night: CrewInputs,
+    night: CrewNight,
 ) -> None:
-    blind = crew_tables(replace(night, promise=pl.DataFrame(schema=PROMISE)), CATALOGUE, SETTINGS)
+    blind = replace(night, promise=pl.DataFrame(schema=PROMISE)).tables(SETTINGS)
     fleet = blind["crew_fleet"].row(0, named=True)
 
     assert (fleet["visited"], fleet["visited_with_promise"], fleet["weighted_rate"]) == (90, 0, None)
@@ -131,13 +132,13 @@ def test_a_lake_of_the_least_has_tables_too() -> None:
         {"site_id": "a", "likelihood": 0.9},
         {"site_id": "b", "likelihood": 0.05, "nights": 0, "verdict": "unproven"},
     ]
-    least = CrewInputs(
+    least = CrewNight(
         scores(rows), signals(["a", "b"]), sites(rows),
         pl.DataFrame({"crew_id": ["idle"], "crew_name": [None]}, schema={"crew_id": pl.String, "crew_name": pl.String}),
         pl.DataFrame(schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE), 0.05,
     )  # fmt: skip
 
-    tables = crew_tables(least, CATALOGUE, SETTINGS)
+    tables = least.tables(SETTINGS)
 
     idle = of(tables, "idle")
     assert (idle["installs"], idle["rate"], idle["fair_rate"], idle["is_ranked"]) == (0, None, None, False)
@@ -149,28 +150,44 @@ def test_a_lake_of_the_least_has_tables_too() -> None:
 def test_a_fleet_of_one_home_where_a_visit_left_no_doubt_has_tables(found: str) -> None:
     rows = [{"site_id": "a", "crew_id": "only", "likelihood": 0.5}]
     visit = {"visit_id": "v", "site_id": "a", "visited_on": date(2026, 6, 1), "found": found, "fixed": True}
-    one = CrewInputs(
+    one = CrewNight(
         scores(rows), signals(["a"]), sites(rows), pl.DataFrame({"crew_id": ["only"], "crew_name": ["Only"]}),
         pl.DataFrame([visit], schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE), 0.05,
     )  # fmt: skip
 
-    row = of(crew_tables(one, CATALOGUE, SETTINGS), "only")
+    row = of(one.tables(SETTINGS), "only")
 
     assert 0 <= row["fair_low"] <= row["fair_rate"] <= row["fair_high"] <= 1
 
 
 def test_an_empty_register_has_empty_tables() -> None:
-    nothing = CrewInputs(
+    nothing = CrewNight(
         scores([]), signals([]), sites([]), pl.DataFrame(schema={"crew_id": pl.String, "crew_name": pl.String}),
         pl.DataFrame(schema=VISITS), pl.DataFrame(schema=TRAININGS), pl.DataFrame(schema=PROMISE), 0.05,
     )  # fmt: skip
 
-    tables = crew_tables(nothing, CATALOGUE, SETTINGS)
+    tables = nothing.tables(SETTINGS)
 
     assert {name: table.height for name, table in tables.items() if table.height} == {"crew_fleet": 1}
 
 
-def test_a_crew_that_the_register_lacks_counts_under_its_id(night: CrewInputs) -> None:
+def test_a_crew_that_the_register_lacks_counts_under_its_id(night: CrewNight) -> None:
     stranger = replace(night, crews=night.crews.filter(pl.col("crew_id") != "C04"))
 
-    assert of(crew_tables(stranger, CATALOGUE, SETTINGS), "C04")["crew_name"] is None
+    assert of(stranger.tables(SETTINGS), "C04")["crew_name"] is None
+
+
+def test_a_published_view_gives_the_rows_that_the_pages_show(tmp_path: Path) -> None:
+    tables = invented_night(crews=4, homes=120, visits=20).tables(SETTINGS)
+
+    publish.write_tables(tmp_path, tables, ("crew_quality",), views=VIEWS)
+
+    shown = view_rows(tables, tmp_path, SETTINGS.engine)
+    con = duckdb.connect(str(tmp_path / "nightclamp.duckdb"), read_only=True)
+    kinds = dict(con.sql("FROM information_schema.tables SELECT table_name, table_type").fetchall())
+    assert {name for name, kind in kinds.items() if kind == "VIEW"} == set(VIEWS)
+    assert set(tables) <= set(kinds)
+    for name in VIEWS:
+        assert con.table(name).pl().equals(shown[name])
+    con.close()
+    assert not list(tmp_path.glob("crew_month.*"))

@@ -50,7 +50,7 @@ def told(cells: Cells, topic: str | None = None, share: float = 1.0, hard: Hard 
     )  # fmt: skip
     trainings = pl.DataFrame([("ash", TRAINED, topic)], schema=TRAININGS, orient="row")
     topics = {"reversed": found * (np.arange(found.size) % 10 < 10 * share)}
-    return training_table(trainings, homes, installs, fit, topics, OWN).row(0, named=True)
+    return training_table(trainings, homes, installs, fit=fit, topics=topics, settings=OWN).row(0, named=True)
 
 
 def test_a_rate_that_fell_beside_others_that_stayed() -> None:
@@ -144,4 +144,4 @@ def test_no_training_no_row() -> None:
         empty, empty, np.eye(1), empty, empty, np.zeros(2), np.eye(2), np.ones((0, 2)), empty, 0.0, 1
     )
 
-    assert training_table(none, pl.DataFrame(), installs, fit, {}, OWN).is_empty()
+    assert training_table(none, pl.DataFrame(), installs, fit=fit, topics={}, settings=OWN).is_empty()

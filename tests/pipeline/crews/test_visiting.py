@@ -47,7 +47,7 @@ def test_one_odd_visit_does_not_make_the_rate_anything() -> None:
     pi = visit_chance(columns, seen)
 
     rates = [
-        doubly_robust(special.expit(log_odds), found, seen, pi)[0]
+        doubly_robust(special.expit(log_odds), found, seen, chance=pi)[0]
         for found in (np.where(odd, 0.0, wrong), np.where(odd, 1.0, wrong))
     ]
 
@@ -67,7 +67,7 @@ def test_the_weighted_rate_is_right_though_visits_go_to_the_faults_and_likelihoo
         told = log_odds + overstated
         columns = visit_columns(told, np.empty((told.size, 0)))
         pi = visit_chance(columns, seen)
-        rate, low, high = doubly_robust(special.expit(told), wrong, seen, pi)
+        rate, low, high = doubly_robust(special.expit(told), wrong, seen, chance=pi)
         misses.append(rate - special.expit(log_odds).mean())
         errors.append((special.logit(high) - special.logit(low)) / 3.92 * rate * (1 - rate))
 

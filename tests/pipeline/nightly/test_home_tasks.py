@@ -8,14 +8,13 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.core import sql_runner
 from pipeline.core.settings import load_settings
 from pipeline.core.sharding import SerialExecutor, TableStore
-from pipeline.features.day_store import Store
 from pipeline.features.update_store import refresh_days
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
-from pipeline.nightly.home_tasks import look_over, score_over
+from pipeline.nightly.home_tasks import look_at_window, score_homes
+from pipeline.nightly.night_inputs import NightInputs, NightRequest
 from pipeline.scoring.model_file import load_model
 from pipeline.scoring.score_homes import Scored
 from pipeline.simulate.lake import write_lake
@@ -41,25 +40,20 @@ def scored(
     settings = load_settings()
     limits = settings.lake.model_copy(update={"homes_per_shard": homes_per_shard})
     settings = settings.model_copy(update={"lake": limits})
-    lake, store = open_lake(lake_root), Store(place / "store")
-    registers = read_registers(lake, AS_OF)
-    place.mkdir()
-    con = sql_runner.connect(place, settings.engine)
-    hand = SerialExecutor(con, tables=tables)
-    stored = refresh_days(
-        con,
-        lake,
-        lake.days(),
-        registers=registers,
-        store=store,
-        settings=settings,
-        workdir=place,
-        executor=hand,
-    )
-    looked = look_over(stored, store, registers, AS_OF, 6, settings, hand)
-    done = score_over(looked, registers.sites, load_model(), settings, hand)
-    con.close()
-    return done, looked.view.daily
+    lake, days = open_lake(lake_root), tuple(open_lake(lake_root).days())
+    inputs = NightInputs(
+        NightRequest(lake_root, place, window_days=6), settings, lake, AS_OF, read_registers(lake, AS_OF), days, (),
+        load_model(), "", None,
+    )  # fmt: skip
+    inputs.scratch.mkdir(parents=True)
+    with inputs.connect() as con:
+        executor = SerialExecutor(con, tables=tables)
+        stored = refresh_days(
+            con, lake, days, registers=inputs.registers, store=inputs.store, settings=settings,
+            workdir=inputs.scratch, executor=executor,
+        )  # fmt: skip
+        window = look_at_window(inputs, stored, executor)
+        return score_homes(inputs, window, executor), window.view.daily
 
 
 @pytest.mark.parametrize(("homes_per_shard", "is_shared"), [(1, False), (5, True)])

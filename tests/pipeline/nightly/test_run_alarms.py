@@ -54,7 +54,10 @@ def tonight() -> Tonight:
 
 def notes(tonight: Tonight, before: RunBefore | None, **more: Any) -> dict[str, str]:
     changed = None if before is None else {**SAME, **more}
-    return {line.code: line.told for line in take_notes(tonight, before, changed, NOT_LATE, OWN)}
+    return {
+        line.code: line.told
+        for line in take_notes(tonight, before, changed, late_days=NOT_LATE, settings=OWN)
+    }
 
 
 def test_a_night_like_the_one_before_raises_nothing(tonight: Tonight) -> None:
@@ -199,7 +202,7 @@ def test_late_days_are_noted_with_their_rows_where_they_brought_any(tonight: Ton
     before = run_before()
     more = {**days(), "2026-06-12": {**record(10_086, 10), "files_digest": "x"}}
 
-    found = take_notes(tonight, before, SAME, late(before, more), OWN)
+    found = take_notes(tonight, before, SAME, late_days=late(before, more), settings=OWN)
 
     assert [line.told for line in found if line.code == "late"] == [
         "other rows than in the run before for 2026-06-12: +96 in, +96 used"

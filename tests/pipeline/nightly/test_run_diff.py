@@ -92,7 +92,9 @@ def test_each_change_of_a_home_is_told_with_its_reason(
 def test_counts_stand_side_by_side(before: RunBefore, tonight: tuple[pl.DataFrame, pl.DataFrame]) -> None:
     changed = changed_homes(before, *tonight)
 
-    told = changed_counts(before, changed, {**COUNTS, "rows_in": 120}, tonight[1], {"suspect": 2, "sound": 2})
+    told = changed_counts(
+        before, changed, {**COUNTS, "rows_in": 120}, standing=tonight[1], verdicts={"suspect": 2, "sound": 2}
+    )
 
     assert told is not None
     assert told.pop("before_and_now") == {
@@ -111,7 +113,7 @@ def test_a_first_night_has_changed_nothing(tonight: tuple[pl.DataFrame, pl.DataF
     changed = changed_homes(None, *tonight)
 
     assert (changed.schema, changed.height) == (SCHEMA, 0)
-    assert changed_counts(None, changed, COUNTS, tonight[1], {}) is None
+    assert changed_counts(None, changed, COUNTS, standing=tonight[1], verdicts={}) is None
     assert late(None, {"2026-06-14": day()}) == {"days": {}, "gone": [], "rows_in": 0, "rows_used": 0}
 
 

@@ -229,7 +229,15 @@ def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Pa
 
 
 @pytest.mark.parametrize(
-    "step", ["look_at_window", "score_homes", "make_lists", "write_run", "draw_report", "write_run_json"]
+    "step",
+    [
+        "run.look_at_window",
+        "run.score_homes",
+        "build_tables.make_lists",
+        "run.write_run",
+        "run.draw_report",
+        "run_record.write_run_json",
+    ],
 )
 def test_a_night_killed_between_steps_leaves_latest_as_it_was(
     request_of: NightRequest, monkeypatch: pytest.MonkeyPatch, step: str
@@ -238,10 +246,10 @@ def test_a_night_killed_between_steps_leaves_latest_as_it_was(
     run_of(request_of.out, DAY, "the night before")
     before = folder_bytes(request_of.out / "latest")
 
-    def killed(*args: object) -> None:
+    def killed(*args: object, **options: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(night, step, killed)
+    monkeypatch.setattr(f"pipeline.nightly.{step}", killed)
     with pytest.raises(KeyboardInterrupt):
         run_night(request_of, settings)
 

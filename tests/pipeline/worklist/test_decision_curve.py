@@ -48,7 +48,7 @@ def visits(*likely_found, left_out=None):
 )
 def test_published_net_benefits(true, false, threshold, published):
     # Vickers & Elkin, Med. Decis. Making 26:565, 2006; n = 1000, the last visits all with 100 faulty among them.
-    assert net_benefit(float(true), float(false), 1000, threshold) == pytest.approx(published)
+    assert net_benefit(float(true), float(false), 1000, threshold=threshold) == pytest.approx(published)
 
 
 def test_the_curve_from_likelihoods_is_the_published_sum_over_the_homes_above():

@@ -58,5 +58,5 @@ def test_the_distance_is_the_great_circles():
     (lat_a, lon_a), (lat_b, lon_b) = np.radians(place.T), np.radians(stop[0])
     half = np.sin((lat_b - lat_a) / 2) ** 2 + np.cos(lat_a) * np.cos(lat_b) * np.sin((lon_b - lon_a) / 2) ** 2
     haversine = 2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(half))
-    near = mean_distance(place, stop, np.zeros(30, dtype=bool), 1)
+    near = mean_distance(place, stop, np.zeros(30, dtype=bool), count=1)
     np.testing.assert_allclose(near, haversine, rtol=1e-9)

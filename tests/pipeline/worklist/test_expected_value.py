@@ -46,10 +46,10 @@ def valued(*scores, sites=(), kwh=4.0, promise=None):
         pl.DataFrame(list(scores), schema_overrides={"onset_on": pl.Date, "from_on": pl.Date}),
         pl.DataFrame(signals, schema=schema),
         pl.DataFrame(register, schema=pl.Schema(Site)),
-        chances(promise, CATALOGUE, SETTINGS.ranking),
-        TONIGHT,
-        CATALOGUE,
-        SETTINGS,
+        chances=chances(promise, CATALOGUE, SETTINGS.ranking),
+        as_of=TONIGHT,
+        catalogue=CATALOGUE,
+        settings=SETTINGS,
     )
 
 

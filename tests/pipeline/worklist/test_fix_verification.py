@@ -9,7 +9,7 @@ from pipeline.core.contract import FAULTS
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.verdict import Prior
-from pipeline.worklist.fix_verification import DISPROVED, OPEN, PROVED, SCHEMA, prove
+from pipeline.worklist.fix_verification import DISPROVED, OPEN, PROVED, SCHEMA, verify_fixes
 
 OWN = load_settings().visits
 PRIOR = Prior(0.05, dict.fromkeys(CATALOGUE, 1 / len(CATALOGUE)))
@@ -68,7 +68,9 @@ def proof(
         schema_overrides={"leg": pl.String},
     )
     as_of = VISIT + timedelta(days=lasted or max(nights, 1))
-    told = prove(worked_on, scores, row, daily, PRIOR, CATALOGUE, as_of, OWN)
+    told = verify_fixes(
+        worked_on, scores, row, daily=daily, prior=PRIOR, catalogue=CATALOGUE, as_of=as_of, settings=OWN
+    )
     assert told.schema == SCHEMA
     return told.row(0, named=True)
 
@@ -191,4 +193,6 @@ def test_nobody_visited():
     empty = pl.DataFrame(
         schema={"site_id": pl.String, "visited_on": pl.Date, "fault": pl.String, "leg": pl.String}
     )
-    assert prove(empty, empty, empty, empty, PRIOR, CATALOGUE, VISIT, OWN).equals(pl.DataFrame(schema=SCHEMA))
+    assert verify_fixes(
+        empty, empty, empty, daily=empty, prior=PRIOR, catalogue=CATALOGUE, as_of=VISIT, settings=OWN
+    ).equals(pl.DataFrame(schema=SCHEMA))

@@ -40,24 +40,32 @@ def lines(story):
 
 
 def test_every_change_is_told_once_with_its_day_and_cause():
-    story = next_story(None, stands("new tonight", MONDAY, "90 % likely"), visits(), plans(), MONDAY)
+    story = next_story(
+        None, stands("new tonight", MONDAY, "90 % likely"), visits(), plans=plans(), as_of=MONDAY
+    )
     assert story.schema == SCHEMA
-    story = next_story(story, stands("waiting", night(1), "no visit since"), visits(), plans(), night(1))
-    story = next_story(story, stands("waiting", night(1), "no visit since"), visits(), plans(), night(2))
+    story = next_story(
+        story, stands("waiting", night(1), "no visit since"), visits(), plans=plans(), as_of=night(1)
+    )
+    story = next_story(
+        story, stands("waiting", night(1), "no visit since"), visits(), plans=plans(), as_of=night(2)
+    )
     assert lines(story) == [(MONDAY, "new tonight: 90 % likely"), (night(1), "waiting: no visit since")]
 
 
 def test_a_home_nobody_ever_listed_has_no_story_but_one_that_left_the_list_has():
-    assert next_story(None, stands("not listed", MONDAY), visits(), plans(), MONDAY).is_empty()
-    story = next_story(None, stands("new tonight", MONDAY), visits(), plans(), MONDAY)
-    story = next_story(story, stands("not listed", night(3)), visits(), plans(), night(3))
+    assert next_story(None, stands("not listed", MONDAY), visits(), plans=plans(), as_of=MONDAY).is_empty()
+    story = next_story(None, stands("new tonight", MONDAY), visits(), plans=plans(), as_of=MONDAY)
+    story = next_story(story, stands("not listed", night(3)), visits(), plans=plans(), as_of=night(3))
     assert lines(story)[-1] == (night(3), "not listed: because")
 
 
 def test_a_visit_and_its_plan_are_told_with_who_found_what():
     plan = plans((night(1), "T2", MONDAY))
-    story = next_story(None, stands("visit planned", MONDAY), visits(VISIT), plan, MONDAY)
-    story = next_story(story, stands("watching the data", night(3)), visits(VISIT), plan, night(3))
+    story = next_story(None, stands("visit planned", MONDAY), visits(VISIT), plans=plan, as_of=MONDAY)
+    story = next_story(
+        story, stands("watching the data", night(3)), visits(VISIT), plans=plan, as_of=night(3)
+    )
     assert lines(story) == [
         (MONDAY, "planned for 2026-06-02, truck T2"),
         (MONDAY, "visit planned: because"),
@@ -71,9 +79,9 @@ def test_a_visit_and_its_plan_are_told_with_who_found_what():
 
 
 def test_a_visit_whose_record_changes_is_told_again():
-    first = next_story(None, stands("not listed", MONDAY), visits(VISIT), plans(), night(2))
+    first = next_story(None, stands("not listed", MONDAY), visits(VISIT), plans=plans(), as_of=night(2))
     changed = next_story(
-        first, stands("not listed", MONDAY), visits(VISIT | {"fixed": False}), plans(), night(4)
+        first, stands("not listed", MONDAY), visits(VISIT | {"fixed": False}), plans=plans(), as_of=night(4)
     )
     assert [told.split(": ", 1)[1] for _, told in lines(changed)] == [
         'found legs crossed (both), said to be put right; note: "leads exchanged"',
@@ -82,6 +90,8 @@ def test_a_visit_whose_record_changes_is_told_again():
 
 
 def test_the_same_night_again_gives_the_same_story():
-    before = next_story(None, stands("new tonight", MONDAY), visits(), plans(), MONDAY)
-    once = next_story(before, stands("waiting", night(1)), visits(VISIT), plans(), night(1))
-    assert once.equals(next_story(before, stands("waiting", night(1)), visits(VISIT), plans(), night(1)))
+    before = next_story(None, stands("new tonight", MONDAY), visits(), plans=plans(), as_of=MONDAY)
+    once = next_story(before, stands("waiting", night(1)), visits(VISIT), plans=plans(), as_of=night(1))
+    assert once.equals(
+        next_story(before, stands("waiting", night(1)), visits(VISIT), plans=plans(), as_of=night(1))
+    )

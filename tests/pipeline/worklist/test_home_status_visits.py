@@ -198,7 +198,15 @@ def test_a_suspicion_long_after_a_proved_fix_is_new():
 def test_a_visit_told_late_and_one_of_tomorrow():
     early = tell([(0, scored()), (1, scored()), (2, scored())])
     assert standings(early)[2] == "waiting"
-    known = next_standing(None, frame([scored()]), frame_visits(), proofs(), planned(), night(2), SETTINGS)
+    known = next_standing(
+        None,
+        frame([scored()]),
+        frame_visits(),
+        fixes=proofs(),
+        plans=planned(),
+        as_of=night(2),
+        settings=SETTINGS,
+    )
     told = tell([(3, since_visit(1, 0.9))], [visit(night(1), "sound"), visit(night(9), "dead")], known)
     assert standings(told) == ["found sound on site"]
     assert told[0]["last_visit_on"] == night(1)

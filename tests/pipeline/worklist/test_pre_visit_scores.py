@@ -41,7 +41,7 @@ def told(table: pl.DataFrame) -> list[tuple]:
 
 
 def test_a_home_on_no_list_has_the_likelihood_of_the_night_before(monday: Path) -> None:
-    made = with_scores(visits({}, {"visit_id": "W", "site_id": "B"}), None, monday, OWN)
+    made = with_scores(visits({}, {"visit_id": "W", "site_id": "B"}), None, monday, settings=OWN)
 
     assert told(made) == [(MONDAY, 0.03, None), (MONDAY, 0.2, date(2026, 5, 20))]
     assert made.columns == [*SCHEMA.names(), *COLUMNS.names()]
@@ -50,17 +50,17 @@ def test_a_home_on_no_list_has_the_likelihood_of_the_night_before(monday: Path) 
 def test_what_the_list_promised_comes_first(monday: Path) -> None:
     listed = {"promised_on": MONDAY - timedelta(days=1), "likelihood": 0.7, "since": date(2026, 5, 3)}
 
-    assert told(with_scores(visits(listed), None, monday, OWN)) == [
+    assert told(with_scores(visits(listed), None, monday, settings=OWN)) == [
         (MONDAY - timedelta(days=1), 0.7, date(2026, 5, 3))
     ]
 
 
 def test_it_is_kept_from_night_to_night_and_not_read_from_one_after_the_visit(monday: Path) -> None:
-    first = with_scores(visits({}), None, monday, OWN)
+    first = with_scores(visits({}), None, monday, settings=OWN)
     later = monday.rename(monday.parent / "2026-06-05")
 
-    assert told(with_scores(visits({}), first, later, OWN)) == [(MONDAY, 0.03, None)]
-    assert told(with_scores(visits({}), None, later, OWN)) == [(None, None, None)]
+    assert told(with_scores(visits({}), first, later, settings=OWN)) == [(MONDAY, 0.03, None)]
+    assert told(with_scores(visits({}), None, later, settings=OWN)) == [(None, None, None)]
 
 
 @pytest.mark.parametrize(
@@ -70,21 +70,21 @@ def test_it_is_kept_from_night_to_night_and_not_read_from_one_after_the_visit(mo
 def test_nothing_is_said_where_that_night_knew_nothing_of_the_home_before_the_visit(
     row: dict, monday: Path
 ) -> None:
-    assert told(with_scores(visits(row), None, monday, OWN)) == [(None, None, None)]
+    assert told(with_scores(visits(row), None, monday, settings=OWN)) == [(None, None, None)]
 
 
 def test_a_record_that_changed_its_day_is_another_visit(monday: Path) -> None:
-    first = with_scores(visits({}), None, monday, OWN)
+    first = with_scores(visits({}), None, monday, settings=OWN)
     moved = visits({"visited_on": MONDAY - timedelta(days=3)})
 
-    assert told(with_scores(moved, first, monday, OWN)) == [(None, None, None)]
+    assert told(with_scores(moved, first, monday, settings=OWN)) == [(None, None, None)]
 
 
 def test_a_first_night_and_a_run_that_knew_less_say_nothing(tmp_path: Path) -> None:
     run = tmp_path / MONDAY.isoformat()
     run.mkdir()
-    assert told(with_scores(visits({}), None, None, OWN)) == [(None, None, None)]
-    assert told(with_scores(visits({}), visits({}), run, OWN)) == [(None, None, None)]
+    assert told(with_scores(visits({}), None, None, settings=OWN)) == [(None, None, None)]
+    assert told(with_scores(visits({}), visits({}), run, settings=OWN)) == [(None, None, None)]
     pl.DataFrame({"site_id": ["A"]}).write_parquet(run / "site_scores.parquet")
-    assert told(with_scores(visits({}), None, run, OWN)) == [(None, None, None)]
-    assert told(with_scores(visits(), None, tmp_path, OWN)) == []
+    assert told(with_scores(visits({}), None, run, settings=OWN)) == [(None, None, None)]
+    assert told(with_scores(visits(), None, tmp_path, settings=OWN)) == []

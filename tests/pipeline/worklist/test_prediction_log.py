@@ -44,8 +44,8 @@ def tell(nights):
         proofs = pl.DataFrame(standing[0] if standing else [], schema=STANDING)
         own = {"likelihood": pl.Float64, "since": pl.Date}
         lists = pl.DataFrame(listed, schema=dict.fromkeys(listing(), pl.String) | own)
-        told = next_promise(told, book, visits, proofs, day(number), OWN)
-        book = next_book(book, lists, day(number), OWN)
+        told = next_promise(told, book, visits, standing=proofs, as_of=day(number), settings=OWN)
+        book = next_book(book, lists, day(number), settings=OWN)
     return book, told
 
 
@@ -70,7 +70,9 @@ def test_the_day_a_fault_was_said_to_have_begun_is_kept_with_the_promise():
 def test_a_book_of_a_run_that_kept_fewer_columns_still_serves():
     book, _ = tell([(0, [listing(since=day(-3))], [])])
     visits = pl.DataFrame([visit(1)], schema=pl.Schema(Visit))
-    told = next_promise(None, book.drop("since"), visits, pl.DataFrame(schema=STANDING), day(1), OWN)
+    told = next_promise(
+        None, book.drop("since"), visits, standing=pl.DataFrame(schema=STANDING), as_of=day(1), settings=OWN
+    )
     assert told.select("likelihood", "since").row(0) == (0.8, None)
 
 

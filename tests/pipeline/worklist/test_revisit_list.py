@@ -61,11 +61,17 @@ def night(*homes, visits=(), settings=SETTINGS):
     )
     register = pl.DataFrame(list(visits), schema=pl.Schema(Visit))
     chance = chances(None, CATALOGUE, settings.ranking)
-    value = worth(scores, signals, sites, chance, TONIGHT, CATALOGUE, settings)
+    value = worth(
+        scores, signals, sites, chances=chance, as_of=TONIGHT, catalogue=CATALOGUE, settings=settings
+    )
     valued = scores.join(value.select("site_id", "priority", "break_even"), on="site_id")
     none_fixed, none_planned = pl.DataFrame(schema=PROOF), pl.DataFrame(schema=PLANS)
-    standing = next_standing(None, valued, register, none_fixed, none_planned, TONIGHT, settings)
-    return revisit_list(scores, value, sites, standing, CATALOGUE, settings)
+    standing = next_standing(
+        None, valued, register, fixes=none_fixed, plans=none_planned, as_of=TONIGHT, settings=settings
+    )
+    return revisit_list(
+        scores, value, sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking
+    )
 
 
 def ranking(**changed):
@@ -183,5 +189,5 @@ def test_other_faults_come_likeliest_first_and_never_sound():
         "sound": 0.21,
         "same_leg": None,
     }
-    told = also_possible(shares, "reversed", CATALOGUE, 0.1)
+    told = also_possible(shares, "reversed", CATALOGUE, from_share=0.1)
     assert [part.split(" (")[0] for part in told.split(" | ")] == ["partial 20 %", "dead 10 %"]

@@ -1,0 +1,98 @@
+"""The night's tables about the list: what going is worth, who is listed, what visits came to, how good the list is."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.core.settings import Settings
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.ingest.registers import Registers
+from pipeline.scoring.score_homes import Scored
+from pipeline.scoring.verdict import Prior
+from pipeline.worklist.decision_curve import decision_curve, list_cut
+from pipeline.worklist.expected_value import worth
+from pipeline.worklist.fix_success import chances
+from pipeline.worklist.fix_verification import verify_fixes
+from pipeline.worklist.hit_rate import hit_rate
+from pipeline.worklist.home_events import next_story
+from pipeline.worklist.home_status import next_standing
+from pipeline.worklist.last_visit import last_visits, worked_on
+from pipeline.worklist.pre_visit_scores import with_scores
+from pipeline.worklist.prediction_log import next_book, next_promise
+from pipeline.worklist.revisit_list import revisit_list
+from pipeline.worklist.visit_conflicts import visit_doubts
+
+
+def worklist_tables(
+    scored: Scored,
+    registers: Registers,
+    daily: pl.DataFrame,
+    *,
+    plans: pl.DataFrame,
+    previous: Path | None,
+    as_of: date,
+    settings: Settings,
+) -> dict[str, pl.DataFrame]:
+    """Return the tables of this package by name, revisit_list among them.
+
+    Parameters
+    ----------
+    scored
+        Likelihoods, signals and the fleet's rate of the night.
+    registers
+        Homes and visits.
+    daily
+        Table site_daily [W].
+    plans
+        `planned_visits.read_plans`.
+    previous
+        Folder of the run before; None on the first night.
+    as_of
+        The night, a UTC day.
+    settings
+        Of the whole pipeline.
+    """
+    scores, signals, visits = scored.scores, scored.signals, registers.visits
+    before, story, promise_before, book_before = (
+        earlier_table(previous, name) for name in ("standing", "home_story", "promise", "promise_book")
+    )
+    chance = chances(promise_before, CATALOGUE, settings.ranking)
+    value = worth(
+        scores, signals, registers.sites, chances=chance, as_of=as_of, catalogue=CATALOGUE, settings=settings
+    )
+    fixes = verify_fixes(
+        worked_on(last_visits(visits, as_of), before, scores), scores, signals, daily=daily,
+        prior=Prior(scored.fleet.rate, scored.fleet.fault_mix), catalogue=CATALOGUE, as_of=as_of,
+        settings=settings.visits,
+    )  # fmt: skip
+    valued = scores.join(value.select("site_id", "priority", "break_even"), on="site_id")
+    standing = next_standing(before, valued, visits, fixes=fixes, plans=plans, as_of=as_of, settings=settings)
+    listed = revisit_list(
+        scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking
+    )
+    promise = next_promise(
+        promise_before, book_before, visits, standing=standing, as_of=as_of, settings=settings.hit_rate
+    )
+    promise = with_scores(promise, promise_before, previous, settings=settings.hit_rate)
+    return {
+        "revisit_list": listed,
+        "worth": value,
+        "chance": chance,
+        "standing": standing,
+        "home_story": next_story(story, standing, visits, plans=plans, as_of=as_of),
+        "visit_doubt": visit_doubts(visits, standing, scores),
+        "promise": promise,
+        "promise_book": next_book(book_before, listed, as_of, settings=settings.hit_rate),
+        "hit_rate": hit_rate(promise, settings.hit_rate),
+        "decision_curve": decision_curve(value, promise, settings.hit_rate),
+        "list_cut": list_cut(value, listed),
+    }
+
+
+def earlier_table(run: Path | None, name: str) -> pl.DataFrame | None:
+    """Return a table of an earlier run, or None if it has none of that name."""
+    file = run / f"{name}.parquet" if run else None
+    return pl.read_parquet(file, glob=False) if file and file.is_file() else None
