@@ -1,6 +1,6 @@
 """What a first night says of a fleet beside its likelihoods: how many homes it lists, its rate, its crews' rates.
 
-Each is held against the truth, so that likelihoods which are good for ranking but not for counting are seen.
+Each is compared with the truth, so that likelihoods which are good for ranking but not for counting are seen.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pipeline.core.binomial_intervals import Z
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import Settings
 from pipeline.crews import CrewInputs, crew_tables
-from pipeline.evaluation.validation.reading import Reading, ScoredNight
+from pipeline.evaluation.validation.scored_lake import ScoredNight, StoredLake
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.score_homes import Scored
 from pipeline.worklist.carry_over import carry_on
@@ -31,12 +31,12 @@ EDGE = 1e-12  # likelihoods stay this far from 0 and 1
 
 
 @dataclass(frozen=True)
-class Told:
-    """What the night said of its fleet.
+class FirstNight:
+    """What the night says of its fleet.
 
     `listed` homes on the list, `above_cut` of them worth going to. `rate` the share of faulty homes that it works with
     and the ends of its 95 % interval. `installs_rate` the share of installs wrong from the first day, `installs_true`
-    in truth. Of `crews` with homes `crews_held` have their true rate in the interval that is told; `stand_out` are
+    in truth. Of `crews` with homes `crews_held` have their true rate in the published interval; `stand_out` are
     called unlike the others.
     """
 
@@ -52,48 +52,55 @@ class Told:
     stand_out: int
 
 
-def told_of(night: ScoredNight, reading: Reading, settings: Settings) -> Told:
+def summarize_first_night(night: ScoredNight, stored: StoredLake, settings: Settings) -> FirstNight:
     """Return what the night would publish of its fleet, with nothing carried on from a night before."""
     scored = Scored(night.scores, night.view.signals, night.fleet)
-    sites, visits = reading.registers.sites, reading.registers.visits
+    sites, visits = stored.registers.sites, stored.registers.visits
     chance = chances(None, CATALOGUE, settings.ranking)
     value = worth(night.scores, night.view.signals, sites, chance, night.as_of, CATALOGUE, settings)
-    plans = read_plans(reading.workdir, night.as_of)  # none were made
+    plans = read_plans(stored.scratch, night.as_of)  # none were made
     memory = carry_on(None, scored, value, night.view.daily, visits, plans, night.as_of, settings)
     listed = revisit_list(night.scores, value, sites, memory.standing, CATALOGUE, settings)
     judged = judge(None, value, listed, visits, memory.standing, night.as_of, settings)
     inputs = CrewInputs(
-        night.scores, night.view.signals, sites, reading.registers.crews, visits, reading.registers.trainings,
+        night.scores, night.view.signals, sites, stored.registers.crews, visits, stored.registers.trainings,
         judged["promise"], night.fleet.rate,
     )  # fmt: skip
     tables = crew_tables(inputs, CATALOGUE, settings)
-    crews = crews_beside_truth(tables["crew_quality"], tables["crew_home"], reading.truth)
-    heard = _heard(tables["crew_home"], reading.truth)
+    crews = compare_crews(tables["crew_quality"], tables["crew_home"], stored.truth)
+    is_wrong = _installs(tables["crew_home"], stored.truth)["is_truly_wrong"]
     has_signals = pl.col("site_id").is_in(night.view.signals["site_id"].implode())
     low, high = rate_interval(night.scores.filter(has_signals)["likelihood"].to_numpy(), night.fleet.rate)
-    return Told(
-        listed.height, int(listed["is_above_cut"].sum()), night.fleet.rate, low, high,
-        float(tables["crew_fleet"]["fleet_rate"][0]), _mean(heard["is_wrong_true"]), crews.height,
-        int(crews["is_held"].sum()), int(tables["crew_quality"]["stands_out"].is_not_null().sum()),
-    )  # fmt: skip
+    return FirstNight(
+        listed=listed.height,
+        above_cut=int(listed["is_above_cut"].sum()),
+        rate=night.fleet.rate,
+        rate_low=low,
+        rate_high=high,
+        installs_rate=float(tables["crew_fleet"]["fleet_rate"][0]),
+        installs_true=float(is_wrong.mean() or 0.0),  # type: ignore[arg-type]
+        crews=crews.height,
+        crews_held=int(crews["is_held"].sum()),
+        stand_out=int(tables["crew_quality"]["stands_out"].is_not_null().sum()),
+    )
 
 
-def crews_beside_truth(quality: pl.DataFrame, homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+def compare_crews(quality: pl.DataFrame, homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
     """Return a row a crew with homes: `crew_id`, `true_rate`, `rate_low`, `rate_high`, `is_held`.
 
     `true_rate` is the share of its installs with data that had their fault from the first day; `quality` and `homes`
     are crew_quality and crew_home.
     """
-    of_crew = _heard(homes, truth).group_by("crew_id").agg(true_rate=pl.col("is_wrong_true").mean())
-    told = quality.select("crew_id", "rate_low", "rate_high").drop_nulls()
+    true_rates = _installs(homes, truth).group_by("crew_id").agg(true_rate=pl.col("is_truly_wrong").mean())
+    intervals = quality.select("crew_id", "rate_low", "rate_high").drop_nulls()
     is_held = pl.col("true_rate").is_between(pl.col("rate_low") - 1e-9, pl.col("rate_high") + 1e-9)
-    return told.join(of_crew, on="crew_id").with_columns(is_held=is_held).sort("crew_id")
+    return intervals.join(true_rates, on="crew_id").with_columns(is_held=is_held).sort("crew_id")
 
 
-def _heard(homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+def _installs(homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+    """Return the installs with data of crew_home, and whether each was wrong (`is_truly_wrong`) from the first day."""
     is_wrong = (pl.col("fault") != SOUND) & pl.col("onset_on").is_null()
-    told = truth.select("site_id", is_wrong_true=is_wrong)
-    return homes.filter("is_heard").join(told, on="site_id")
+    return homes.filter("is_heard").join(truth.select("site_id", is_truly_wrong=is_wrong), on="site_id")
 
 
 def rate_interval(likelihood: Float, rate: float) -> tuple[float, float]:
@@ -108,7 +115,3 @@ def rate_interval(likelihood: Float, rate: float) -> tuple[float, float]:
     log_likelihood = np.array([np.log1p(share * (ratio - 1)).sum() for share in RATES])
     inside = RATES[log_likelihood >= log_likelihood.max() - Z**2 / 2]
     return float(inside[0]), float(inside[-1])
-
-
-def _mean(values: pl.Series) -> float:
-    return float(values.mean() or 0.0)  # type: ignore[arg-type]

@@ -1,16 +1,16 @@
-"""Titles and notes of the proof's tables, in reading order; {words} are filled in when the tables are made."""
+"""Titles and notes of the validation's tables, in reading order; {numbers} are filled in by `results`."""
 
 from __future__ import annotations
 
-from pipeline.evaluation.validation.judged import TWINS_SAID
-from pipeline.evaluation.validation.measure import ALARM
+from pipeline.evaluation.validation.metrics import ALARM_LIKELIHOOD
+from pipeline.evaluation.validation.truth import TWINS_NOTE
 
 NOTES: dict[str, tuple[str, str]] = {
     "targets": (
         "What must be shown",
         "The first night of {fleets} ordinary fleets ({pooled} homes), of fleets without a fault and of fleets of 60 "
         "homes. Met: also in the worst fleet; pooled only: by the fleets together. Names and legs are those of "
-        f"suspected_fault, where sound counts as wrong; {TWINS_SAID}.",
+        f"suspected_fault, where sound counts as wrong; {TWINS_NOTE}.",
     ),
     "fleets": (
         "First night, by fleet",
@@ -28,7 +28,7 @@ NOTES: dict[str, tuple[str, str]] = {
         "What the model was trained on",
         "AP, log loss and false alarms are of the family's homes by trees that were fitted without it, at the usual "
         "share of faults: what a fleet of a family that nobody has seen may get. The family streets is the simulator's "
-        "own and isn't proved here.",
+        "own and isn't validated here.",
     ),
     "nights": (
         "The first fleet, night by night",
@@ -48,8 +48,8 @@ NOTES: dict[str, tuple[str, str]] = {
     ),
     "by_hard": (
         "False alarms by kind of hard negative",
-        f"Sound homes called faulty (likelihood from {ALARM} on), over {{sound}} sound homes, also of fleets without a "
-        "fault.",
+        f"Sound homes called faulty (likelihood from {ALARM_LIKELIHOOD} on), over {{sound}} sound homes, also of "
+        "fleets without a fault.",
     ),
     "until_found": (
         "Nights until found, faults from the first day",
@@ -66,7 +66,7 @@ NOTES: dict[str, tuple[str, str]] = {
         "Real measured homes: by fault",
         "Loads and PV measured, faults injected, each home with and without leg voltages; weighted to 5.5 % faults.",
     ),
-    "real_by_hard": ("Real measured homes: false alarms", f"Likelihood from {ALARM} on."),
+    "real_by_hard": ("Real measured homes: false alarms", f"Likelihood from {ALARM_LIKELIHOOD} on."),
     "confusion": (
         "Truth and names",
         "Rows are the truth, columns the name that homes go by; homes are counted.",

@@ -7,13 +7,13 @@ import polars as pl
 import pytest
 
 from pipeline.evaluation.validation.calibration import (
-    brier,
-    calibration,
+    brier_score,
     calibration_error,
-    even_bins,
-    murphy,
-    reliability,
-    wide_bins,
+    calibration_table,
+    decompose_brier,
+    equal_count_bins,
+    equal_width_bins,
+    reliability_table,
 )
 
 
@@ -21,7 +21,7 @@ def test_brier_of_the_published_four() -> None:
     # check value (Brier): y = 0, 1, 1, 0 at p = .1, .9, .8, .3
     said, came = np.array([0.1, 0.9, 0.8, 0.3]), np.array([False, True, True, False])
 
-    assert brier(said, came, np.ones(4)) == pytest.approx(0.0375)
+    assert brier_score(said, came, np.ones(4)) == pytest.approx(0.0375)
 
 
 def thirty() -> tuple[np.ndarray, np.ndarray]:
@@ -36,17 +36,21 @@ def test_murphy_parts_of_the_published_thirty() -> None:
     said, came = thirty()
     weight = np.ones(30)
 
-    parts = murphy(said, came, weight, wide_bins(said, 10))
+    parts = decompose_brier(said, came, weight, bins=equal_width_bins(said))
 
     assert parts == pytest.approx((0.006667, 0.082222, 0.245556), abs=1e-6)
-    assert parts[0] - parts[1] + parts[2] == pytest.approx(brier(said, came, weight)) == pytest.approx(0.17)
+    assert (
+        parts[0] - parts[1] + parts[2]
+        == pytest.approx(brier_score(said, came, weight))
+        == pytest.approx(0.17)
+    )
 
 
 def test_calibration_error_is_the_mean_gap_of_the_bins() -> None:
     said, came = thirty()
 
     # gaps of the three bins: 0, .1, .1
-    error = calibration_error(said, came, np.ones(30), wide_bins(said, 10))
+    error = calibration_error(said, came, np.ones(30), bins=equal_width_bins(said))
 
     assert error == pytest.approx(0.2 / 3)
 
@@ -54,19 +58,19 @@ def test_calibration_error_is_the_mean_gap_of_the_bins() -> None:
 def test_even_bins_hold_equally_many_homes_and_follow_the_weights() -> None:
     said = np.array([0.9, 0.1, 0.4, 0.2])
 
-    assert even_bins(said, np.ones(4), 2).tolist() == [1, 0, 1, 0]
+    assert equal_count_bins(said, np.ones(4), 2).tolist() == [1, 0, 1, 0]
     # the surest home alone outweighs the other three
-    assert even_bins(said, np.array([3.0, 1.0, 1.0, 1.0]), 2).tolist() == [1, 0, 0, 0]
+    assert equal_count_bins(said, np.array([3.0, 1.0, 1.0, 1.0]), 2).tolist() == [1, 0, 0, 0]
 
 
 def test_weights_count_a_home_as_so_many() -> None:
     said, came = np.array([0.2, 0.6]), np.array([False, True])
     thrice = np.repeat(said, [1, 3]), np.repeat(came, [1, 3])
 
-    for bins in (wide_bins(said, 10), np.array([0, 1])):
-        once = calibration_error(said, came, np.array([1.0, 3.0]), bins)
-        assert once == pytest.approx(calibration_error(*thrice, np.ones(4), np.repeat(bins, [1, 3])))
-    assert brier(said, came, np.array([1.0, 3.0])) == pytest.approx(brier(*thrice, np.ones(4)))
+    for bins in (equal_width_bins(said), np.array([0, 1])):
+        once = calibration_error(said, came, np.array([1.0, 3.0]), bins=bins)
+        assert once == pytest.approx(calibration_error(*thrice, np.ones(4), bins=np.repeat(bins, [1, 3])))
+    assert brier_score(said, came, np.array([1.0, 3.0])) == pytest.approx(brier_score(*thrice, np.ones(4)))
 
 
 def homes() -> pl.DataFrame:
@@ -78,7 +82,7 @@ def homes() -> pl.DataFrame:
 
 
 def test_the_reliability_table_is_one_row_a_class_and_bin() -> None:
-    table = reliability(homes())
+    table = reliability_table(homes())
 
     whole = table.filter(pl.col("class") == "any fault")
     assert whole["bin"].to_list() == [1, 5, 9]
@@ -92,7 +96,7 @@ def test_the_reliability_table_is_one_row_a_class_and_bin() -> None:
 
 
 def test_a_fault_is_calibrated_by_its_own_likelihood() -> None:
-    table = calibration(homes()).rows_by_key("class", named=True, unique=True)
+    table = calibration_table(homes()).rows_by_key("class", named=True, unique=True)
 
     assert table["any fault"]["expected"] == pytest.approx(15)
     assert table["dead"]["expected"] == pytest.approx(7.5)
