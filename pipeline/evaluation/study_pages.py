@@ -70,12 +70,13 @@ class Table:
 
 @dataclass(frozen=True)
 class Study:
-    """The results of a study.
+    """The results of a study; `name` is that of its JSON file and its page's template.
 
     `summary` says in sentences what was measured, `request` with which options; `tables` in reading order, the
     targets (column is_met) first; `frames` file name -> what is written as CSV only; `seconds` what each step took.
     """
 
+    name: str
     summary: str
     request: dict[str, Any]
     tables: tuple[Table, ...]
@@ -131,64 +132,50 @@ def grid(table: Table) -> Grid:
     return lines
 
 
-def write_study(
-    study: Study,
-    out: Path,
-    *,
-    template: str,
-    numbers: tuple[str, dict[str, Any]],
-    pictures: Sequence[Picture],
-) -> Path:
-    """Write index.html, one CSV a table and frame, the JSON and the pictures; return the page.
+def write_study(study: Study, out: Path, pictures: Sequence[Picture]) -> Path:
+    """Write index.html, one CSV a table and frame, the JSON, NAME.svg and NAME-dark.svg a picture; return the page.
 
     The page opens from disk and never reaches for the network. Files already there are overwritten.
-
-    Parameters
-    ----------
-    study
-        What was measured.
-    out
-        Folder, created where missing.
-    template
-        The page's, in this package.
-    numbers
-        File name of the JSON, and what it says beside the tables.
-    pictures
-        In the order of the page, each written as NAME.svg and NAME-dark.svg.
 
     Raises
     ------
     OSError
-        The folder or a file in it cannot be written.
+        The folder (made where missing) or a file in it cannot be written.
     """
     out.mkdir(parents=True, exist_ok=True)
-    frames = {table.name: table.frame for table in study.tables} | study.frames
-    for name, frame in frames.items():
+    frames = {table.name: table.frame for table in study.tables}
+    for name, frame in (frames | study.frames).items():
         frame.write_csv(out / f"{name}.csv")
-    tables = {table.name: finite_rows(table.frame) for table in study.tables}
-    text = json.dumps({**numbers[1], "tables": tables}, indent=1, default=str)
-    (out / numbers[0]).write_text(text + "\n", encoding="utf-8")
+    numbers = {
+        "told": study.summary,
+        "request": study.request,
+        "seconds": {name: round(seconds, 1) for name, seconds in study.seconds.items()},
+        "tables": {name: _finite(frame).to_dicts() for name, frame in frames.items()},
+    }
+    (out / f"{study.name}.json").write_text(
+        json.dumps(numbers, indent=1, default=str) + "\n", encoding="utf-8"
+    )
     for picture in pictures:
         (out / f"{picture.name}.svg").write_text(svg(picture.spec), encoding="utf-8")
         (out / f"{picture.name}-dark.svg").write_text(svg(picture.spec, is_dark=True), encoding="utf-8")
     names = ("headings", "rows", "numbers")
-    shown = [
+    tables = [
         {"title": table.title, "note": table.note, **dict(zip(names, table.cells(), strict=True))}
         for table in study.tables
     ]
-    html = environment("pipeline.evaluation").get_template(template)
+    html = environment("pipeline.evaluation").get_template(f"{study.name}.html")
     page = out / "index.html"
     page.write_text(
-        html.render(css=report_style(), summary=study.summary, tables=shown, pictures=pictures),
+        html.render(css=report_style(), summary=study.summary, tables=tables, pictures=pictures),
         encoding="utf-8",
     )
     return page
 
 
-def finite_rows(frame: pl.DataFrame) -> list[dict[str, Any]]:
-    """Return a frame's rows as JSON can say them: what is no number is null."""
+def _finite(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return the frame as JSON can say it: what is no number is null."""
     numbers = pl.col(pl.Float64)
-    return frame.with_columns(pl.when(numbers.is_finite()).then(numbers).name.keep()).to_dicts()
+    return frame.with_columns(pl.when(numbers.is_finite()).then(numbers).name.keep())
 
 
 def svg(spec: dict[str, Any], *, is_dark: bool = False) -> str:

@@ -7,7 +7,6 @@ classifier once, and every crew's homes then draw theirs from what came out.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -49,9 +48,7 @@ class NightScores:
         return np.where(is_wrong > 0, wrong, right)
 
 
-def score_simulated_homes(
-    sites: int, seed: int, settings: Settings, *, workers: int, tell: Callable[[str], None]
-) -> NightScores:
+def score_simulated_homes(sites: int, seed: int, settings: Settings, *, workers: int) -> NightScores:
     """Return the scores of simulated homes, FAULT_SHARE of them with a fault from the first day.
 
     A fault that the night dates to a later day counts nothing against the crew, as in table crew_home.
@@ -66,10 +63,7 @@ def score_simulated_homes(
         Of the night.
     workers
         Processes to share the simulation.
-    tell
-        Is called with each step.
     """
-    tell(f"  {sites} simulated homes through the night")
     spec = FleetSpec(sites=sites, seed=seed, fault_share=FAULT_SHARE, onset_share=0.0)
     with TemporaryDirectory(prefix="nightclamp-") as folder:
         root = Path(folder)

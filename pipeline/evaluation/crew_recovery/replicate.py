@@ -11,7 +11,6 @@ from pipeline.core.setting_sections import CrewSettings
 from pipeline.crews.estimates import Estimates, estimate
 from pipeline.crews.trainings import FELL, ROSE, cell_rates, interrupted, told_of
 from pipeline.crews.visiting import doubly_robust
-from pipeline.evaluation.crew_recovery.night_scores import NightScores
 from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario, SyntheticFleet, draw_fleet, shift_to
 
 Float = NDArray[np.float64]
@@ -19,23 +18,9 @@ Bool = NDArray[np.bool_]
 FUNNEL = (0.05, 0.002)  # nominal shares outside the inner and the outer limits
 
 
-def replicate(
-    scenario: Scenario, rng: np.random.Generator, settings: CrewSettings, *, scores: NightScores | None = None
-) -> dict[str, float]:
-    """Return measure -> a mean over the crews of one drawn fleet, or one number.
-
-    Parameters
-    ----------
-    scenario
-        How the fleet is drawn.
-    rng
-        All its chance.
-    settings
-        Of the estimates.
-    scores
-        Likelihoods of the night, needed where the scenario `is_scored`.
-    """
-    fleet = draw_fleet(scenario, rng, settings.most_weight, scores=scores)
+def replicate(scenario: Scenario, rng: np.random.Generator, settings: CrewSettings) -> dict[str, float]:
+    """Return measure -> a mean over the crews of one drawn fleet, or one number."""
+    fleet = draw_fleet(scenario, rng, settings.most_weight)
     size = np.bincount(fleet.homes.crew, minlength=fleet.homes.crews)
     ranked = size >= settings.min_judged
     estimates = estimate(fleet.homes, ranked, settings)

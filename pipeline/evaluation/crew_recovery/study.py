@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from itertools import islice
 
 import numpy as np
 
 from pipeline.core.setting_sections import CrewSettings
 from pipeline.core.settings import Settings
-from pipeline.evaluation.crew_recovery.night_scores import NightScores, score_simulated_homes
+from pipeline.evaluation.crew_recovery.night_scores import score_simulated_homes
 from pipeline.evaluation.crew_recovery.replicate import replicate
 from pipeline.evaluation.crew_recovery.results import Measure, measure_scenario
 from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario
@@ -22,7 +23,6 @@ from pipeline.evaluation.workers import map_tasks
 
 BAD = Scenario(first_homes=60, first_factor=3.0)
 TRAINED = Scenario(first_homes=200, first_factor=2.0)
-SCORED = Scenario(is_scored=True)
 SCENARIOS = {
     "list-driven": Scenario(),
     "random": Scenario(is_listed=False),
@@ -33,11 +33,14 @@ SCENARIOS = {
     "bad crew, 10 %": replace(BAD, rate=0.10),
     "trained": replace(TRAINED, trained=0.35),
     "trained in vain": replace(TRAINED, trained=1.0),
-    "scored": SCORED,
-    "scored, 5 %": replace(SCORED, rate=0.05),
-    "scored, random": replace(SCORED, is_listed=False),
-    "scored, all alike": replace(SCORED, crew_sd=0.0),
-    "scored, bad crew, 10 %": replace(BAD, rate=0.10, is_scored=True),
+}
+# With likelihoods that the night gave to simulated homes.
+SCORED = {
+    "scored": Scenario(),
+    "scored, 5 %": Scenario(rate=0.05),
+    "scored, random": Scenario(is_listed=False),
+    "scored, all alike": Scenario(crew_sd=0.0),
+    "scored, bad crew, 10 %": replace(BAD, rate=0.10),
 }
 
 
@@ -63,26 +66,26 @@ def run_study(
     workers
         Processes to share them.
     scored_sites
-        Homes simulated for the scenarios that take the night's own likelihoods; 0 leaves these out.
+        Homes simulated for the scenarios SCORED; 0 leaves these out.
     tell
         Is called with each step.
     """
-    scores = None
+    scenarios = dict(SCENARIOS)
     if scored_sites:
-        scores = score_simulated_homes(scored_sites, seed, settings, workers=workers, tell=tell)
+        tell(f"  {scored_sites} simulated homes through the night")
+        scores = score_simulated_homes(scored_sites, seed, settings, workers=workers)
+        scenarios |= {name: replace(scenario, scores=scores) for name, scenario in SCORED.items()}
+    tasks = [(scenario, (seed, number)) for scenario in scenarios.values() for number in range(replications)]
+    results = map_tasks(partial(_replicate, settings=settings.crews), tasks, workers, chunk=10)
     measures = []
-    for name, scenario in SCENARIOS.items():
-        if scenario.is_scored and not scored_sites:
-            continue
+    for name, scenario in scenarios.items():
         tell(f"  {name}")
-        draw = partial(_replicate, scenario, settings=settings.crews, scores=scores)
-        results = list(map_tasks(draw, [(seed, number) for number in range(replications)], workers, chunk=10))
-        values = {key: np.array([result[key] for result in results]) for key in results[0]}
+        batch = list(islice(results, replications))
+        values = {key: np.array([result[key] for result in batch]) for key in batch[0]}
         measures += measure_scenario(name, scenario, values)
     return measures
 
 
-def _replicate(
-    scenario: Scenario, seeds: tuple[int, int], settings: CrewSettings, scores: NightScores | None
-) -> dict[str, float]:
-    return replicate(scenario, np.random.default_rng(seeds), settings, scores=scores)
+def _replicate(task: tuple[Scenario, tuple[int, int]], settings: CrewSettings) -> dict[str, float]:
+    scenario, seeds = task
+    return replicate(scenario, np.random.default_rng(seeds), settings)

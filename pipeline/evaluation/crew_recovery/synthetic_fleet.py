@@ -35,10 +35,10 @@ class Scenario:
     """How a fleet is drawn.
 
     `rate` of faults at commissioning; `crew_sd` of crews' log odds; `visit_share` of homes visited, where the
-    likelihoods send (`is_listed`) or anywhere; `overstated` log odds added to every likelihood; `is_scored` takes
-    likelihoods that the night gave to simulated homes instead of drawn ones. With `first_homes` the first crew has so
-    many installs, and on the fleet's it would err `first_factor` times as often; in the periods from LATE on its odds
-    of a fault are `trained` times what they were.
+    likelihoods send (`is_listed`) or anywhere; `overstated` log odds added to every likelihood; `scores` are those
+    that the night gave to simulated homes, None: they are drawn. With `first_homes` the first crew
+    has so many installs, and on the fleet's it would err `first_factor` times as often; in the periods from LATE on its
+    odds of a fault are `trained` times what they were.
     """
 
     crews: int = 24
@@ -47,7 +47,7 @@ class Scenario:
     visit_share: float = 0.12
     is_listed: bool = True
     overstated: float = 0.0
-    is_scored: bool = False
+    scores: NightScores | None = None
     first_homes: int = 0
     first_factor: float = 1.0
     trained: float | None = None
@@ -70,22 +70,8 @@ class SyntheticFleet:
     visit_chance: Float
 
 
-def draw_fleet(
-    scenario: Scenario, rng: np.random.Generator, most_weight: float, *, scores: NightScores | None = None
-) -> SyntheticFleet:
-    """Return one fleet.
-
-    Parameters
-    ----------
-    scenario
-        How it is drawn.
-    rng
-        All its chance.
-    most_weight
-        No visited home counts for more than this many.
-    scores
-        Likelihoods of the night, needed where the scenario `is_scored`.
-    """
+def draw_fleet(scenario: Scenario, rng: np.random.Generator, most_weight: float) -> SyntheticFleet:
+    """Return one fleet; no visited home counts for more than `most_weight`."""
     sizes = np.clip(rng.lognormal(np.log(55), 0.8, scenario.crews), 8, 300).astype(int)
     if scenario.first_homes:
         sizes[0] = scenario.first_homes
@@ -111,12 +97,10 @@ def draw_fleet(
     log_odds[is_late & is_first] += np.log(scenario.trained or 1.0)
     chance = special.expit(log_odds)
     is_wrong = (rng.random(crew.size) < chance).astype(np.float64)
-    base_rate = float(chance.mean())
-    if scores and scenario.is_scored:
-        evidence, base_rate = scores.draw(is_wrong, rng), scores.base_rate
-    else:
-        evidence = _draw_log_odds(is_wrong, base_rate, rng)
-    log_p = scenario.overstated + evidence
+    scores = scenario.scores
+    base_rate = scores.base_rate if scores else float(chance.mean())
+    log_p = scores.draw(is_wrong, rng) if scores else _draw_log_odds(is_wrong, base_rate, rng)
+    log_p = log_p + scenario.overstated
     is_visited = _draw_visits(scenario, log_p, rng)
     pi = visit_chance(visit_columns(log_p, design[:, 1:]), is_visited)
     weight = np.where(is_visited, visit_weight(pi, most_weight), 0.0)

@@ -47,10 +47,7 @@ def write_simulation(study: Study, out: Path) -> Path:
         f"Fixes of {MAIN} that the data had proved right or shown not to have worked, so many nights after.",
         draw_settled(study.frames["fixes"]),
     ))  # fmt: skip
-    numbers = {"told": study.summary, "asked": study.request}
-    return write_study(
-        study, out, template="policy_simulation.html", numbers=("tally.json", numbers), pictures=pictures
-    )
+    return write_study(study, out, pictures)
 
 
 def draw_days(days: pl.DataFrame, column: str, title: str) -> dict[str, Any]:

@@ -75,7 +75,7 @@ def build_study(
     )  # fmt: skip
     options = {**asdict(request), "homes": request.homes, "visits_a_day": request.visits_a_day}
     frames = {"days": _concat_by_policy(days), "visits": _concat_by_policy(ledgers), "fixes": fixes}
-    return Study(summary, options, tables, frames, {"all": seconds})
+    return Study("tally", summary, options, tables, frames, {"all": seconds})
 
 
 def _concat_by_policy(frames: Mapping[str, pl.DataFrame]) -> pl.DataFrame:

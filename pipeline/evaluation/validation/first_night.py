@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 
 from pipeline.core.binomial_intervals import Z
 from pipeline.core.contract import SOUND
-from pipeline.core.settings import Settings
 from pipeline.crews import CrewInputs, crew_tables
-from pipeline.evaluation.validation.scored_lake import ScoredNight, StoredLake
+from pipeline.evaluation.validation.nights import ScoredNight, StoredLake
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.score_homes import Scored
 from pipeline.worklist.carry_over import carry_on
@@ -52,10 +51,10 @@ class FirstNight:
     stand_out: int
 
 
-def summarize_first_night(night: ScoredNight, stored: StoredLake, settings: Settings) -> FirstNight:
+def summarize_first_night(night: ScoredNight, stored: StoredLake) -> FirstNight:
     """Return what the night would publish of its fleet, with nothing carried on from a night before."""
     scored = Scored(night.scores, night.view.signals, night.fleet)
-    sites, visits = stored.registers.sites, stored.registers.visits
+    sites, visits, settings = stored.registers.sites, stored.registers.visits, stored.settings
     chance = chances(None, CATALOGUE, settings.ranking)
     value = worth(night.scores, night.view.signals, sites, chance, night.as_of, CATALOGUE, settings)
     plans = read_plans(stored.scratch, night.as_of)  # none were made

@@ -13,10 +13,9 @@ import polars as pl
 
 from pipeline.core.settings import Settings
 from pipeline.evaluation.validation.first_night import FirstNight, summarize_first_night
-from pipeline.evaluation.validation.nights import score_nights
+from pipeline.evaluation.validation.nights import ScoredNight, StoredLake, score_night, store_lake
 from pipeline.evaluation.validation.real_hard import KINDS
 from pipeline.evaluation.validation.real_homes import STARTS, windows, write_real_lake
-from pipeline.evaluation.validation.scored_lake import ScoredNight, StoredLake, score_night, store_lake
 from pipeline.evaluation.validation.truth import join_truth, pool_homes, reweight
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.fleet_normal import learn_normal
@@ -86,28 +85,23 @@ class Fleets:
 
 @dataclass
 class FleetBuilder:
-    """Makes fleets in `folder`; `seconds` says what each step took. Lakes are deleted when scored, unless kept."""
+    """Makes fleets in `folder`; `seconds` says what each step took. `small_fleets` are cut
+    from a fleet. Lakes are deleted when scored, unless kept.
+    """
 
     folder: Path
     model: Model
     settings: Settings
     workers: int
     is_kept: bool
+    small_fleets: int = 0
     tell: Callable[[str], None] = lambda line: None
     seconds: dict[str, float] = field(default_factory=dict)
 
     def build(
-        self,
-        label: str,
-        spec: UnlikeSpec,
-        *,
-        nights: tuple[int, ...] = (),
-        is_blind_too: bool = False,
-        small_fleets: int = 0,
+        self, label: str, spec: UnlikeSpec, nights: tuple[int, ...] = (), *, with_variants: bool = False
     ) -> list[Fleet]:
-        """Return the fleet as of `nights` and its last one; with `is_blind_too` also without its leg voltages.
-
-        A lake of the same spec that is there already is used as it is.
+        """Return the fleet as of `nights` and its last one; a lake of the same spec that is there is used as it is.
 
         Parameters
         ----------
@@ -117,10 +111,8 @@ class FleetBuilder:
             How it is drawn.
         nights
             Numbers from 1.
-        is_blind_too
-            Whether a second fleet comes with it: the same without leg voltages.
-        small_fleets
-            How many are cut from it.
+        with_variants
+            Whether small fleets are cut from it, and a second fleet comes with it: the same without leg voltages.
         """
         root = self.folder / lake_name(spec)
         if not (root / "truth.csv").exists():
@@ -128,8 +120,8 @@ class FleetBuilder:
             start = time.perf_counter()
             write_unlike_lake(spec, root, self.workers, lambda line: self.tell(f"{label}: {line}"))
             self._add_seconds("build", start)
-        fleets = [self._score(label, root, spec.seed, nights=nights, small_fleets=small_fleets)]
-        if is_blind_too:
+        fleets = [self._score(label, root, spec.seed, nights=nights, has_small=with_variants)]
+        if with_variants:
             blind = self.folder / f"{root.name}-blind"
             shutil.rmtree(blind, ignore_errors=True)
             copy_without_volts(root, blind)
@@ -140,7 +132,7 @@ class FleetBuilder:
         return fleets
 
     def _score(
-        self, label: str, root: Path, seed: int, *, nights: tuple[int, ...] = (), small_fleets: int = 0
+        self, label: str, root: Path, seed: int, *, nights: tuple[int, ...] = (), has_small: bool = False
     ) -> Fleet:
         scratch = root.with_name(f"{root.name}-days")
         self.tell(f"{label}: statistics of its days")
@@ -148,40 +140,28 @@ class FleetBuilder:
         stored = store_lake(root, scratch, self.settings)
         self._add_seconds("read", start)
         start = time.perf_counter()
-        last = score_night(stored, stored.nights, self.model, settings=self.settings)
-        summary = summarize_first_night(last, stored, self.settings)
-        small = self.cut_small_fleets(last, stored, small_fleets, seed=seed) if small_fleets else None
-        scored = score_nights(
-            stored, self.model, self.settings, nights=nights, last=last.homes,
-            tell=lambda line: self.tell(f"{label}: {line}"),
-        )  # fmt: skip
+        last = score_night(stored, stored.nights, self.model)
+        summary = summarize_first_night(last, stored)
+        small = self.cut_small_fleets(last, stored, seed) if has_small else None
+        scored = {}
+        for night in (night for night in nights if night < stored.nights):
+            self.tell(f"{label}: scored as of night {night}")
+            scored[night] = score_night(stored, night, self.model).homes
+        scored[stored.nights] = last.homes
         self._add_seconds("score", start)
         shutil.rmtree(scratch)
         return Fleet(label, scored, stored.truth, stored.registers.sites, stored.channels, summary, small)
 
-    def cut_small_fleets(
-        self, night: ScoredNight, stored: StoredLake, count: int, *, seed: int
-    ) -> pl.DataFrame:
+    def cut_small_fleets(self, night: ScoredNight, stored: StoredLake, seed: int) -> pl.DataFrame:
         """Return the homes of fleets of SMALL_FLEET_HOMES, each scored with the normal that it learns by itself.
 
         The same fleet never has a home twice; a home comes again only when all have been taken.
-
-        Parameters
-        ----------
-        night
-            The whole fleet, scored.
-        stored
-            Its lake.
-        count
-            How many small fleets.
-        seed
-            Of the order in which homes are taken.
         """
         site_ids = night.scores["site_id"].sort().to_list()
         rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(60,)))
         parts: list[pl.DataFrame] = []
         order: list[str] = []
-        for _ in range(count):
+        for _ in range(self.small_fleets):
             if len(order) < min(SMALL_FLEET_HOMES, len(site_ids)):
                 order = [site_ids[index] for index in rng.permutation(len(site_ids))]
             is_in = pl.col("site_id").is_in(order[:SMALL_FLEET_HOMES])
@@ -205,7 +185,7 @@ class FleetBuilder:
             hard = [(kind, 100 * number + index) for index, kind in enumerate(KINDS)]
             write_real_lake(root, injections(number), windows(start), with_volts=with_volts, hard=hard)
             stored = store_lake(root, self.folder / f"scratch-{root.name}", self.settings)
-            parts.append(score_night(stored, stored.nights, self.model, settings=self.settings).homes)
+            parts.append(score_night(stored, stored.nights, self.model).homes)
             shutil.rmtree(stored.scratch)
             if not self.is_kept:
                 shutil.rmtree(root)

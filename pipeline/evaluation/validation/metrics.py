@@ -8,17 +8,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.core.binomial_intervals import wilson
 from pipeline.core.contract import FAULTS, SOUND
-from pipeline.evaluation.validation import calibration
+from pipeline.evaluation.validation.calibration import (
+    brier_score,
+    calibration_error,
+    equal_count_bins,
+    equal_width_bins,
+)
 from pipeline.evaluation.validation.truth import PLAIN
 
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 FIRST_SHARE = 50 / 2000  # the first 50 of 2,000 homes, and as many of a fleet of another size
 ALARM_LIKELIHOOD = 0.5  # a sound home from this likelihood on is a false alarm
 
@@ -56,14 +57,11 @@ def average_precision(homes: pl.DataFrame) -> float:
     `homes` has likelihood, is_faulty, weight. Equal likelihoods enter together (the step-wise area that has no
     interpolation).
     """
-    ordered = homes.sort("likelihood", descending=True)
-    likelihood, weight = ordered["likelihood"].to_numpy(), ordered["weight"].to_numpy()
-    hits = np.cumsum(weight * ordered["is_faulty"].to_numpy())
-    if not hits.size or hits[-1] <= 0:
-        return float("nan")
-    last = np.append(np.diff(likelihood) != 0, True)
-    precision = hits[last] / np.cumsum(weight)[last]
-    return float(np.sum(np.diff(hits[last], prepend=0.0) / hits[-1] * precision))
+    weight = pl.col("weight")
+    hits = (weight * pl.col("is_faulty")).sum()
+    steps = homes.group_by("likelihood").agg(weight.sum(), hits=hits).sort("likelihood", descending=True)
+    precision = pl.col("hits").cum_sum() / weight.cum_sum()
+    return float(steps.select((pl.col("hits") * precision).sum() / pl.col("hits").sum()).item())
 
 
 def flag_found(homes: pl.DataFrame, visits: int | None = None) -> pl.DataFrame:
@@ -76,34 +74,33 @@ def flag_found(homes: pl.DataFrame, visits: int | None = None) -> pl.DataFrame:
 
 def compute_metrics(homes: pl.DataFrame, visits: int | None = None) -> Metrics:
     """Return the metrics of these homes."""
+    weight, is_faulty, is_found = pl.col("weight"), pl.col("is_faulty"), pl.col("is_found")
+    first = max(1, round(FIRST_SHARE * homes.height))
+    is_first = weight.cum_sum() <= first + 1e-6
+
+    def share(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
+        return (weight * part).filter(whole).sum() / weight.filter(whole).sum()
+
     ranked = flag_found(homes, visits)
-    likelihood, weight = ranked["likelihood"].to_numpy(), ranked["weight"].to_numpy()
-    is_faulty, is_found = ranked["is_faulty"].to_numpy(), ranked["is_found"].to_numpy()
-    first = max(1, round(FIRST_SHARE * ranked.height))
-    is_first = np.cumsum(weight) <= first + 1e-6
-    equal_count = calibration.equal_count_bins(likelihood, weight)
-
-    def share(part: Bool, whole: Bool) -> float:
-        total = float(weight[whole].sum())
-        return float(weight[part & whole].sum()) / total if total > 0 else float("nan")
-
-    return Metrics(
-        homes=ranked.height,
-        faulty=int(is_faulty.sum()),
-        cut=round(float((weight * is_faulty).sum())) if visits is None else visits,
-        average_precision=average_precision(ranked),
-        first=first,
+    shares = ranked.select(
         first_share=share(is_faulty, is_first),
         found_share=share(is_found, is_faulty),
-        named_share=share(ranked["is_named_right"].to_numpy(), is_found),
-        leg_share=share(ranked["is_leg_right"].to_numpy(), is_found),
-        order_named_share=share(ranked["is_order_right"].to_numpy(), is_found),
-        order_leg_share=share(ranked["is_order_leg_right"].to_numpy(), is_found),
-        ece=calibration.calibration_error(likelihood, is_faulty, weight, bins=equal_count),
-        ece_wide=calibration.calibration_error(
-            likelihood, is_faulty, weight, bins=calibration.equal_width_bins(likelihood)
-        ),
-        brier=calibration.brier_score(likelihood, is_faulty, weight),
+        named_share=share(pl.col("is_named_right"), is_found),
+        leg_share=share(pl.col("is_leg_right"), is_found),
+        order_named_share=share(pl.col("is_order_right"), is_found),
+        order_leg_share=share(pl.col("is_order_leg_right"), is_found),
+    )
+    likelihoods = ranked.select("likelihood", "weight", is_true="is_faulty")
+    return Metrics(
+        homes=ranked.height,
+        faulty=ranked["is_faulty"].sum(),
+        cut=round(ranked.filter("is_faulty")["weight"].sum()) if visits is None else visits,
+        average_precision=average_precision(ranked),
+        first=first,
+        ece=calibration_error(equal_count_bins(likelihoods)),
+        ece_wide=calibration_error(equal_width_bins(likelihoods)),
+        brier=brier_score(likelihoods),
+        **shares.row(0, named=True),
     )
 
 

@@ -1,53 +1,88 @@
-"""Nights until found: the same fleet scored as of its first, second, third ... night."""
+"""A lake with its truth, read once by the night's own steps, then scored as of any of its nights."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from collections.abc import Mapping
+from contextlib import closing
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
 
 import polars as pl
 
+from pipeline.core import sql_runner
 from pipeline.core.settings import Settings
 from pipeline.evaluation.validation.metrics import ALARM_LIKELIHOOD, compute_metrics
-from pipeline.evaluation.validation.scored_lake import StoredLake, score_night
+from pipeline.evaluation.validation.truth import join_truth, read_channels, read_truth
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.features.day_store import Store
+from pipeline.features.update_store import refresh_days
+from pipeline.features.window import WindowView, look
+from pipeline.ingest.lake import Lake, open_lake
+from pipeline.ingest.registers import Registers, read_registers
+from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
+from pipeline.scoring.score_homes import score
 
 NIGHTS = (1, 2, 3, 5, 7, 10, 14, 21, 30)
 SOON_NIGHTS = 2  # within which what can't wait must be found
 Nights = Mapping[int, pl.DataFrame]  # night, from 1 -> `join_truth`'s homes as of then
 
 
-def score_nights(
-    stored: StoredLake,
-    model: Model,
-    settings: Settings,
-    *,
-    nights: tuple[int, ...] = NIGHTS,
-    tell: Callable[[str], None] = lambda line: None,
-    last: pl.DataFrame | None = None,
-) -> dict[int, pl.DataFrame]:
-    """Return night -> `join_truth`'s homes as of that night, its window all days up to then.
+@dataclass(frozen=True)
+class StoredLake:
+    """A lake whose days are in the store: `files` of site_day by day, oldest first; truth; channels."""
 
-    Parameters
-    ----------
-    stored
-        The lake.
-    model
-        It gives the likelihoods.
-    settings
-        Of the night.
-    nights
-        Numbers from 1; those that the lake doesn't have are left out, its last one is always there.
-    tell
-        Is called with each step.
-    last
-        The homes as of the last night, where they are known already.
-    """
-    scored = {} if last is None else {stored.nights: last}
-    for night in sorted({night for night in nights if night < stored.nights} | {stored.nights} - set(scored)):
-        tell(f"scored as of night {night}")
-        scored[night] = score_night(stored, night, model, settings=settings).homes
-    return dict(sorted(scored.items()))
+    lake: Lake
+    scratch: Path
+    registers: Registers
+    files: tuple[list[Path], ...]
+    truth: pl.DataFrame
+    channels: pl.DataFrame
+    settings: Settings
+
+    @property
+    def nights(self) -> int:
+        """How many nights it has."""
+        return len(self.files)
+
+
+def store_lake(root: Path, scratch: Path, settings: Settings) -> StoredLake:
+    """Return the lake with every day of it in a store in `scratch`; truth.csv lies in the lake's folder."""
+    lake = open_lake(root)
+    days = lake.days()
+    registers = read_registers(lake, days[-1])
+    scratch.mkdir(parents=True, exist_ok=True)
+    store = Store(scratch / "store")
+    with closing(sql_runner.connect(scratch, settings.engine)) as con:
+        stored = refresh_days(con, lake, days, registers, store, settings, scratch)
+    files = tuple(day.paths(store, "site_day") for day in stored)
+    truth, channels = read_truth(root / "truth.csv"), read_channels(root)
+    return StoredLake(lake, scratch, registers, files, truth, channels, settings)
+
+
+@dataclass(frozen=True)
+class ScoredNight:
+    """A lake as of one of its days: the window, the fleet's own normal, site_scores, and `join_truth`'s homes."""
+
+    as_of: date
+    view: WindowView
+    fleet: FleetNormal
+    scores: pl.DataFrame
+    homes: pl.DataFrame
+
+
+def score_night(stored: StoredLake, night: int, model: Model) -> ScoredNight:
+    """Return the lake scored as of its day `night` (from 1), as a first night there: all days up to then its window."""
+    as_of, settings = stored.lake.days()[night - 1], stored.settings
+    sites, visits = stored.registers.sites, stored.registers.visits
+    files = [path for day in stored.files[:night] for path in day]
+    with closing(sql_runner.connect(stored.scratch, settings.engine)) as con:
+        view = look(con, files, sites, visits, as_of, night, settings)
+    fleet = learn_normal(view.signals, model, settings.verdict)
+    scores = score(view.signals, sites, fleet, model, CATALOGUE, settings.verdict)
+    homes = join_truth(scores, stored.truth, stored.channels, as_of=as_of)
+    return ScoredNight(as_of, view, fleet, scores, homes)
 
 
 def nights_until_found(nights: Nights) -> pl.DataFrame:

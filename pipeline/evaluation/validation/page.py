@@ -8,10 +8,10 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from pipeline.evaluation.study_pages import Picture, Study, finite_rows, spec_of, write_study
+from pipeline.evaluation.study_pages import Picture, Study, spec_of, write_study
+from pipeline.evaluation.validation.calibration import ANY_FAULT
 from pipeline.report import theme
 
-ANY_FAULT = "any fault"
 _BIG_PX, _SMALL_PX, _ACROSS = 380, 150, 4
 _TITLE = {"color": theme.light("ink"), "fontSize": 13, "fontWeight": "normal"}
 
@@ -38,16 +38,7 @@ def write_validation(study: Study, out: Path) -> Path:
             draw_reliability_by_fault(reliability),
         ),
     )  # fmt: skip
-    numbers = {
-        "model_id": study.request["model_id"],
-        "told": study.summary,
-        "request": study.request,
-        "seconds": {name: round(seconds, 1) for name, seconds in study.seconds.items()},
-        "reliability": finite_rows(reliability),
-    }
-    return write_study(
-        study, out, template="validation.html", numbers=("proof.json", numbers), pictures=pictures
-    )
+    return write_study(study, out, pictures)
 
 
 def draw_reliability(table: pl.DataFrame) -> dict[str, Any]:

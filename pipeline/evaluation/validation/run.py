@@ -119,13 +119,13 @@ def validate(
     clean: list[Fleet] = []
     blind: list[Fleet] = []
     with _folder(request.keep) as folder:
-        builder = FleetBuilder(folder, model, settings, request.workers, request.keep is not None, tell)
+        small_fleets = QUICK_SMALL_FLEETS if request.is_quick else SMALL_FLEETS
+        is_kept = request.keep is not None
+        builder = FleetBuilder(folder, model, settings, request.workers, is_kept, small_fleets, tell)
         for family in FAMILIES:
-            small_fleets = QUICK_SMALL_FLEETS if request.is_quick else SMALL_FLEETS
             with_volts, without_volts = builder.build(
-                f"{family}, summer", request.summer(family), nights=() if summer else NIGHTS, is_blind_too=True,
-                small_fleets=small_fleets,
-            )  # fmt: skip
+                f"{family}, summer", request.summer(family), () if summer else NIGHTS, with_variants=True
+            )
             summer.append(with_volts)
             blind.append(without_volts)
         for family in FAMILIES:
@@ -153,7 +153,7 @@ def validate(
     }  # fmt: skip
     seconds = {**builder.seconds, "all": time.perf_counter() - start}
     frames = {"homes": homes.drop("fault_likelihoods"), "reliability": reliability_table(homes)}
-    return Study(summary, options, tables, frames, seconds)
+    return Study("proof", summary, options, tables, frames, seconds)
 
 
 @contextmanager

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.evaluation.study_pages import Table, format_value, percent
-from pipeline.evaluation.validation.notes import NOTES
+from pipeline.evaluation.validation.results import NOTES
 
 
 @pytest.mark.parametrize(

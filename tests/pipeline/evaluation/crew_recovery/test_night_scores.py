@@ -26,19 +26,17 @@ def test_homes_of_a_kind_draw_the_scores_of_that_kind() -> None:
 def test_a_fleet_of_scored_homes_has_the_base_rate_that_the_scores_were_worked_out_for() -> None:
     scores = NightScores(np.full(9, -4.0), np.full(9, 2.0), 0.05)
 
-    drawn = draw_fleet(Scenario(is_scored=True), np.random.default_rng(1), 10.0, scores=scores)
+    drawn = draw_fleet(Scenario(scores=scores), np.random.default_rng(1), 10.0)
 
     assert drawn.homes.base_rate == 0.05
     assert drawn.homes.log_odds == pytest.approx(np.where(drawn.is_wrong > 0, 2.0, -4.0))
 
 
 def test_simulated_homes_go_through_the_night() -> None:
-    lines: list[str] = []
-    scores = score_simulated_homes(40, 5, SETTINGS, workers=1, tell=lines.append)
+    scores = score_simulated_homes(40, 5, SETTINGS, workers=1)
 
     assert scores.right.size + scores.wrong.size == 40
     assert scores.wrong.size == pytest.approx(40 * FAULT_SHARE, abs=8)
     assert special.expit(np.median(scores.wrong)) > 0.5 > special.expit(np.median(scores.right))
     # the fleet's own share: far above the usual one, drawn to it as forty homes are few
     assert SETTINGS.verdict.base_rate < scores.base_rate < FAULT_SHARE + 0.1
-    assert "40 simulated homes" in lines[0]

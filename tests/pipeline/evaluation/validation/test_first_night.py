@@ -12,7 +12,7 @@ import pytest
 from pipeline.core.settings import load_settings
 from pipeline.evaluation.validation.first_night import compare_crews, rate_interval, summarize_first_night
 from pipeline.evaluation.validation.fleets import FleetBuilder
-from pipeline.evaluation.validation.scored_lake import StoredLake, score_night, store_lake
+from pipeline.evaluation.validation.nights import StoredLake, score_night, store_lake
 from pipeline.scoring.model_file import load_model
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
@@ -70,9 +70,9 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> StoredLake:
 
 def test_a_night_is_told_with_what_it_would_publish(stored: StoredLake) -> None:
     settings, model = load_settings(), load_model()
-    night = score_night(stored, stored.nights, model, settings=settings)
+    night = score_night(stored, stored.nights, model)
 
-    summary = summarize_first_night(night, stored, settings)
+    summary = summarize_first_night(night, stored)
 
     assert night.homes.height == 24
     assert summary.above_cut <= summary.listed <= 24
@@ -89,16 +89,16 @@ def test_small_fleets_have_their_own_normal_and_no_home_twice_before_all_were_cu
 ) -> None:
     monkeypatch.setattr("pipeline.evaluation.validation.fleets.SMALL_FLEET_HOMES", 10)
     settings, model = load_settings(), load_model()
-    night = score_night(stored, stored.nights, model, settings=settings)
+    night = score_night(stored, stored.nights, model)
 
-    builder = FleetBuilder(Path("none"), model, settings, workers=1, is_kept=False)
+    builder = FleetBuilder(Path("none"), model, settings, workers=1, is_kept=False, small_fleets=3)
 
-    cut = builder.cut_small_fleets(night, stored, 3, seed=4)
+    cut = builder.cut_small_fleets(night, stored, 4)
 
     part, home = (cut["site_id"].str.split("/").list.get(index) for index in (0, 1))
     assert part.value_counts()["count"].to_list() == [10, 10, 10]
     assert home.filter(part.is_in(["0", "1"])).n_unique() == 20
-    assert cut.equals(builder.cut_small_fleets(night, stored, 3, seed=4))
+    assert cut.equals(builder.cut_small_fleets(night, stored, 4))
     whole = dict(night.homes.select("site_id", "likelihood").iter_rows())
     moved = [abs(whole[site] - said) for site, said in zip(home, cut["likelihood"], strict=True)]
     assert max(moved) > 0
@@ -107,7 +107,7 @@ def test_small_fleets_have_their_own_normal_and_no_home_twice_before_all_were_cu
 def test_an_earlier_night_knows_its_own_days_only(stored: StoredLake) -> None:
     settings, model = load_settings(), load_model()
 
-    early = score_night(stored, 2, model, settings=settings)
+    early = score_night(stored, 2, model)
 
     assert early.as_of == stored.lake.days()[1]
     assert early.view.signals["nights"].max() <= 2

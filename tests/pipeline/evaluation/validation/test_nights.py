@@ -13,9 +13,9 @@ from pipeline.evaluation.validation.nights import (
     count_by_position,
     metrics_by_night,
     nights_until_found,
-    score_nights,
+    score_night,
+    store_lake,
 )
-from pipeline.evaluation.validation.scored_lake import store_lake
 from pipeline.scoring.model_file import load_model
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
@@ -65,9 +65,8 @@ def nights(tmp_path_factory: pytest.TempPathFactory) -> dict[int, pl.DataFrame]:
         FleetSpec(8, 4, 30, 3, fault_share=0.5, onset_share=0.0, hard_share=0.0, faults=("reversed",)),
         root / "lake",
     )
-    settings = load_settings()
-    stored = store_lake(root / "lake", root / "scratch", settings)
-    return score_nights(stored, load_model(), settings, nights=(1, 2, 9))
+    stored = store_lake(root / "lake", root / "scratch", load_settings())
+    return {night: score_night(stored, night, load_model()).homes for night in (1, 2, 4)}
 
 
 def test_the_windows_grow_from_the_first_day(nights: dict[int, pl.DataFrame]) -> None:

@@ -9,8 +9,7 @@ from validation_homes import WITNESSES, scored_homes, truth_of
 from pipeline.evaluation.validation.first_night import FirstNight
 from pipeline.evaluation.validation.fleet_table import fleet_table
 from pipeline.evaluation.validation.fleets import Fleet, Fleets, weigh_as_ordinary
-from pipeline.evaluation.validation.notes import NOTES
-from pipeline.evaluation.validation.results import build_tables, compare_limit
+from pipeline.evaluation.validation.results import NOTES, build_tables, compare_limit
 from pipeline.scoring.model_file import load_model
 
 # Dead legs that we find, half-seen legs at the loads that neither we nor anybody can find, and sound homes.
