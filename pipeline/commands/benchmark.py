@@ -35,6 +35,8 @@ def bench(
         Largest fleet whose day is worked out by the tests' SQL too (of a checkout); 0: none.
     workers
         Processes to share the simulation.
+    settings
+        TOML file that overrides shipped settings.
     """
     from pipeline.evaluation.benchmark import BenchmarkRequest, growth_exponent, time_fleets
 

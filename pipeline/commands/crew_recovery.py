@@ -40,6 +40,8 @@ def fairness(
         Simulated homes that go through the night for their likelihoods; 0 leaves those scenarios out.
     workers
         Processes to share them.
+    settings
+        TOML file that overrides shipped settings.
     """
     from pipeline.evaluation.crew_recovery.study import run_study
 

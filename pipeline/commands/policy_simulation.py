@@ -47,6 +47,8 @@ def rehearse(
         A tenth of the homes and of the visits, and half of the nights.
     workers
         Processes to share the work.
+    settings
+        TOML file that overrides shipped settings.
     """
     from pipeline.commands.study_console import progress, show_study
     from pipeline.evaluation.policy_simulation.page import write_simulation

@@ -44,6 +44,8 @@ def proof(
         Processes to share the building of fleets.
     keep
         Folder in which the fleets stay, and are taken from where they are there already.
+    settings
+        TOML file that overrides shipped settings.
     """
     from pipeline.commands.study_console import progress, show_study
     from pipeline.evaluation.validation.page import write_validation

@@ -28,27 +28,13 @@ def processes(count: int) -> Iterator[ProcessPoolExecutor]:
     pool.shutdown()
 
 
-def map_tasks(
-    function: Callable[[Task], Result], tasks: Sequence[Task], workers: int, *, chunk: int = 1
-) -> Iterator[Result]:
-    """Return the results in the order of the tasks.
-
-    Parameters
-    ----------
-    function
-        What is done with a task; it and the tasks can be pickled.
-    tasks
-        Arguments, one a call.
-    workers
-        Processes; with 1 all is done in this one.
-    chunk
-        Tasks that go to a process at a time.
-    """
+def map_tasks(function: Callable[[Task], Result], tasks: Sequence[Task], workers: int) -> Iterator[Result]:
+    """Return the results in the order of the tasks; with one worker all is done in this process."""
     if workers <= 1:
         yield from map(function, tasks)
         return
     with processes(workers) as pool:
-        yield from pool.map(function, tasks, chunksize=chunk)
+        yield from pool.map(function, tasks, chunksize=max(1, min(10, len(tasks) // (8 * workers))))
 
 
 def _ignore_ctrl_c() -> None:

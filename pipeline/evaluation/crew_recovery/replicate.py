@@ -37,7 +37,7 @@ def _rates(fleet: SyntheticFleet, estimates: Estimates, size: NDArray[np.int64])
     truth = np.bincount(crew, fleet.chance, count) / size
     expected = np.bincount(crew, special.expit(fleet.hardness + _average_crew(fleet)), count)
     fair = np.array([special.expit(fleet.hardness + effect).mean() for effect in fleet.effect])
-    unseen = np.bincount(crew, fleet.is_wrong * ~fleet.homes.is_known, count)
+    unseen = np.bincount(crew, fleet.is_wrong * ~fleet.homes.is_known, count).astype(np.float64)
     return {
         "rate": _coverage(estimates.rate.low, estimates.rate.high, truth),
         "shrunk": _coverage(estimates.shrunk.low, estimates.shrunk.high, truth),

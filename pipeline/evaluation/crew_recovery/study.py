@@ -76,7 +76,7 @@ def run_study(
         scores = score_simulated_homes(scored_sites, seed, settings, workers=workers)
         scenarios |= {name: replace(scenario, scores=scores) for name, scenario in SCORED.items()}
     tasks = [(scenario, (seed, number)) for scenario in scenarios.values() for number in range(replications)]
-    results = map_tasks(partial(_replicate, settings=settings.crews), tasks, workers, chunk=10)
+    results = map_tasks(partial(_replicate, settings=settings.crews), tasks, workers)
     measures = []
     for name, scenario in scenarios.items():
         tell(f"  {name}")

@@ -7,15 +7,14 @@ the first visit to a home ends alike under every policy.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.contract import FAULTS, SOUND
-from pipeline.core.setting_sections import RehearsalSettings
-from pipeline.evaluation.policy_simulation.policies import DESK, Choice
+from pipeline.evaluation.policy_simulation.policies import DESK, Choice, Morning
 from pipeline.evaluation.policy_simulation.world import World
 from pipeline.faults.catalogue import CATALOGUE
 
@@ -33,15 +32,9 @@ _STREAM = 4_000_000
 
 
 def attend_homes(
-    choices: Sequence[Choice],
-    ledger: pl.DataFrame,
-    world: World,
-    *,
-    day: date,
-    seed: int,
-    settings: RehearsalSettings,
+    choices: Sequence[Choice], ledger: pl.DataFrame, world: World, *, morning: Morning, seed: int
 ) -> pl.DataFrame:
-    """Return `ledger` with what came of the choices of the morning `day`.
+    """Return `ledger` with what came of the choices of a morning.
 
     Parameters
     ----------
@@ -51,17 +44,16 @@ def attend_homes(
         LEDGER: all attempts so far.
     world
         What is wrong with each home.
-    day
-        The date of the attempts.
+    morning
+        The day, and how often a fix works, is said to, or a fault is misnamed.
     seed
         Of the crews' luck.
-    settings
-        How often a fix works, is said to, or a fault misnamed.
     """
+    settings = morning.settings
     homes = {row["site_id"]: row for row in world.homes.iter_rows(named=True)}
     put_right = set(ledger.filter("is_put_right")["site_id"])
     attempts = dict(ledger.group_by("site_id").len().iter_rows())
-    at_work = datetime.combine(day, time()) + timedelta(hours=settings.work_hour)
+    at_work = datetime.combine(morning.today, time()) + timedelta(hours=settings.work_hour)
     rows: list[tuple[Any, ...]] = []
     for choice in choices:
         home, is_desk = homes[choice.site_id], choice.by == DESK
@@ -76,14 +68,12 @@ def attend_homes(
         found = None if is_desk else SOUND
         if can_act:
             found = other_fault if misnames < settings.misnamed else home["fault"]
-        rows.append(
-            (
-                f"R{ledger.height + len(rows) + 1:05d}", choice.site_id, day, None if is_desk else crew, found,
-                home["leg"] if can_act else None, can_act and (is_put_right or bool(says < settings.said_fixed)),
-                choice.by, choice.reason, choice.likelihood, home["fault"] or None, was_faulty, is_put_right,
-                at_work if is_put_right else None,
-            )
-        )  # fmt: skip
+        says_fixed = can_act and (is_put_right or bool(says < settings.said_fixed))
+        rows.append((
+            f"R{ledger.height + len(rows) + 1:05d}", choice.site_id, morning.today, None if is_desk else crew, found,
+            home["leg"] if can_act else None, says_fixed, choice.by, choice.reason, choice.likelihood,
+            home["fault"] or None, was_faulty, is_put_right, at_work if is_put_right else None,
+        ))  # fmt: skip
     return pl.concat([ledger, pl.DataFrame(rows, schema=LEDGER, orient="row")])
 
 

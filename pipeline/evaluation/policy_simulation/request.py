@@ -64,10 +64,8 @@ class SimulationRequest:
     def fleet_spec(self, settings: RehearsalSettings) -> Spec:
         """Return the fleet to make, from the history before the first night to the last night."""
         shape = (self.homes, settings.history_days + len(self.days), MINUTES, self.seed, LAST_NIGHT)
-        shares = {
-            "fault_share": settings.fault_share, "hard_share": settings.hard_share, "onset_share": settings.onset_share,
-        }  # fmt: skip
+        fault, hard, onset = settings.fault_share, settings.hard_share, settings.onset_share
         for family in FAMILIES:
             if family == self.family:
-                return UnlikeSpec(*shape, **shares, family=family)
-        return FleetSpec(*shape, **shares)
+                return UnlikeSpec(*shape, fault, hard, onset, family=family)
+        return FleetSpec(*shape, fault_share=fault, hard_share=hard, onset_share=onset)

@@ -22,21 +22,10 @@ TARGETS = pl.Schema({"target": pl.String, "wanted": pl.String, "measured": pl.St
 Target = tuple[str, str, str, bool]
 
 
-def build_study(
-    request: SimulationRequest, world: World, series: Sequence[Series], *, seconds: float
-) -> Study:
-    """Return the results: frames `days` a row a policy and day, `visits` all attempts, `fixes` (fix_outcomes.FIXES).
+def build_study(request: SimulationRequest, world: World, series: Sequence[Series]) -> Study:
+    """Return the results of every policy's series, in their order, with all nights done.
 
-    Parameters
-    ----------
-    request
-        What was simulated.
-    world
-        Its fleet.
-    series
-        Of every policy, in their order, with all nights done.
-    seconds
-        What the simulation took.
+    Frames: `days` a row a policy and day, `visits` all attempts, `fixes` (fix_outcomes.FIXES).
     """
     nights = request.days
     ledgers = {part.policy.title: part.ledger for part in series} | {NOBODY: pl.DataFrame(schema=LEDGER)}
@@ -75,7 +64,7 @@ def build_study(
     )  # fmt: skip
     options = {**asdict(request), "homes": request.homes, "visits_a_day": request.visits_a_day}
     frames = {"days": _concat_by_policy(days), "visits": _concat_by_policy(ledgers), "fixes": fixes}
-    return Study("tally", summary, options, tables, frames, {"all": seconds})
+    return Study("tally", summary, options, tables, frames, {})
 
 
 def _concat_by_policy(frames: Mapping[str, pl.DataFrame]) -> pl.DataFrame:

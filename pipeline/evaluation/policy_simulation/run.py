@@ -7,7 +7,7 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from pipeline.core.errors import InputError
@@ -56,7 +56,8 @@ def simulate_policies(
     else:
         _run_in_processes(series, lean, request.workers, tell=tell)
     tell("tallying")
-    return build_study(request, world, series, seconds=time.perf_counter() - start)
+    study = build_study(request, world, series)
+    return replace(study, seconds={"all": time.perf_counter() - start})
 
 
 def _claim(request: SimulationRequest, work: Path, settings: Settings) -> None:

@@ -113,10 +113,10 @@ def make_world(
     parts = list(enumerate(split_fleet(spec, HOMES_A_PART)))
     tables: dict[str, list[pl.DataFrame]] = {}
     count = 0
-    for made in map_tasks(partial(_make_part, spec, root, pool), parts, workers):
-        for name, table in made.items():
+    for part_tables in map_tasks(partial(_make_part, spec, root, pool), parts, workers):
+        for name, table in part_tables.items():
             tables.setdefault(name, []).append(table)
-        count += made["homes"].height
+        count += part_tables["homes"].height
         tell(f"fleet and twin: {count} of {spec.sites} homes")
     shutil.rmtree(pool, ignore_errors=True)
     for name, frames in tables.items():

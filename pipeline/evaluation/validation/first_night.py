@@ -5,7 +5,7 @@ Each is compared with the truth, so that likelihoods which are good for ranking 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -29,30 +29,14 @@ RATES = np.exp(np.linspace(np.log(1e-5), np.log(0.9), 2000))
 EDGE = 1e-12  # likelihoods stay this far from 0 and 1
 
 
-@dataclass(frozen=True)
-class FirstNight:
-    """What the night says of its fleet.
+def summarize_first_night(night: ScoredNight, stored: StoredLake) -> dict[str, Any]:
+    """Return what the night would publish of its fleet, with nothing carried on from a night before.
 
     `listed` homes on the list, `above_cut` of them worth going to. `rate` the share of faulty homes that it works with
-    and the ends of its 95 % interval. `installs_rate` the share of installs wrong from the first day, `installs_true`
-    in truth. Of `crews` with homes `crews_held` have their true rate in the published interval; `stand_out` are
-    called unlike the others.
+    and the ends of its 95 % interval (`rate_low`, `rate_high`). `installs_rate` the share of installs wrong from the
+    first day, `installs_true` in truth. Of `crews` with homes `crews_held` have their true rate in the published
+    interval; `stand_out` are called unlike the others.
     """
-
-    listed: int
-    above_cut: int
-    rate: float
-    rate_low: float
-    rate_high: float
-    installs_rate: float
-    installs_true: float
-    crews: int
-    crews_held: int
-    stand_out: int
-
-
-def summarize_first_night(night: ScoredNight, stored: StoredLake) -> FirstNight:
-    """Return what the night would publish of its fleet, with nothing carried on from a night before."""
     scored = Scored(night.scores, night.view.signals, night.fleet)
     sites, visits, settings = stored.registers.sites, stored.registers.visits, stored.settings
     chance = chances(None, CATALOGUE, settings.ranking)
@@ -70,18 +54,18 @@ def summarize_first_night(night: ScoredNight, stored: StoredLake) -> FirstNight:
     is_wrong = _installs(tables["crew_home"], stored.truth)["is_truly_wrong"]
     has_signals = pl.col("site_id").is_in(night.view.signals["site_id"].implode())
     low, high = rate_interval(night.scores.filter(has_signals)["likelihood"].to_numpy(), night.fleet.rate)
-    return FirstNight(
-        listed=listed.height,
-        above_cut=int(listed["is_above_cut"].sum()),
-        rate=night.fleet.rate,
-        rate_low=low,
-        rate_high=high,
-        installs_rate=float(tables["crew_fleet"]["fleet_rate"][0]),
-        installs_true=float(is_wrong.mean() or 0.0),  # type: ignore[arg-type]
-        crews=crews.height,
-        crews_held=int(crews["is_held"].sum()),
-        stand_out=int(tables["crew_quality"]["stands_out"].is_not_null().sum()),
-    )
+    return {
+        "listed": listed.height,
+        "above_cut": int(listed["is_above_cut"].sum()),
+        "rate": night.fleet.rate,
+        "rate_low": low,
+        "rate_high": high,
+        "installs_rate": float(tables["crew_fleet"]["fleet_rate"][0]),
+        "installs_true": float(is_wrong.mean() or 0.0),  # type: ignore[arg-type]
+        "crews": crews.height,
+        "crews_held": int(crews["is_held"].sum()),
+        "stand_out": int(tables["crew_quality"]["stands_out"].is_not_null().sum()),
+    }
 
 
 def compare_crews(quality: pl.DataFrame, homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import Any
 
 import polars as pl
@@ -19,9 +18,9 @@ POOLED_LABELS = {ORDINARY: "ordinary, pooled", SMALL: "small fleets, pooled"}
 def fleet_table(fleets: Fleets) -> pl.DataFrame:
     """Return a row a fleet, and one of the ordinary fleets pooled and one of all small fleets.
 
-    `kind` what it is for (a name above), `fleet`; all of `metrics.Metrics`; `suspects` homes with that verdict,
+    `kind` what it is for (a name above), `fleet`; all of `compute_metrics`; `suspects` homes with that verdict,
     `suspects_right_share` of them faulty, `sound_suspects_1000` sound homes that are suspect in a thousand; all of
-    `first_night.FirstNight`, `listed_1000` homes listed in a thousand, `true_rate` the share of faulty homes,
+    `summarize_first_night`, `listed_1000` homes listed in a thousand, `true_rate` the share of faulty homes,
     `crews_held_share`. Real homes are weighted as an ordinary fleet; what isn't known of a row is null.
     """
     groups: list[tuple[str, list[tuple[str, pl.DataFrame, Fleet | None]]]] = [
@@ -51,7 +50,7 @@ def _row(
     of = homes.select(pl.col("weight").filter(mask).sum().alias(name) for name, mask in weights.items()).row(
         0, named=True
     )
-    metrics = asdict(compute_metrics(homes, visits))
+    metrics = compute_metrics(homes, visits)
     if not metrics["faulty"]:  # where nothing is to be found, a share of the first homes says nothing
         metrics["first_share"] = None
     row = {
@@ -65,8 +64,8 @@ def _row(
     if fleet is None:
         return row
     night = fleet.first_night
-    return row | asdict(night) | {
-        "listed_1000": 1000 * night.listed / homes.height,
+    return row | night | {
+        "listed_1000": 1000 * night["listed"] / homes.height,
         "true_rate": of["faulty"] / (of["faulty"] + of["sound"]),
-        "crews_held_share": night.crews_held / night.crews if night.crews else None,
+        "crews_held_share": night["crews_held"] / night["crews"] if night["crews"] else None,
     }  # fmt: skip

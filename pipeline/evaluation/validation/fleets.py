@@ -7,12 +7,13 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.settings import Settings
-from pipeline.evaluation.validation.first_night import FirstNight, summarize_first_night
+from pipeline.evaluation.validation.first_night import summarize_first_night
 from pipeline.evaluation.validation.nights import ScoredNight, StoredLake, score_night, store_lake
 from pipeline.evaluation.validation.real_hard import KINDS
 from pipeline.evaluation.validation.real_homes import STARTS, windows, write_real_lake
@@ -34,7 +35,7 @@ FAULT_SHARE, HARD_SHARE = 0.055, 0.15
 class Fleet:
     """A scored fleet: `nights` night -> `join_truth`'s homes as of then; its truth, register and channels.
 
-    `first_night` is what a first night on all its days says of it, `small` the homes of small fleets cut from it.
+    `first_night` is `summarize_first_night` on all its days, `small` the homes of small fleets cut from it.
     """
 
     label: str
@@ -42,7 +43,7 @@ class Fleet:
     truth: pl.DataFrame
     sites: pl.DataFrame
     channels: pl.DataFrame
-    first_night: FirstNight
+    first_night: dict[str, Any]
     small: pl.DataFrame | None = None
 
     @property
@@ -85,8 +86,9 @@ class Fleets:
 
 @dataclass
 class FleetBuilder:
-    """Makes fleets in `folder`; `seconds` says what each step took. `small_fleets` are cut
-    from a fleet. Lakes are deleted when scored, unless kept.
+    """Makes fleets in `folder`, cuts `small_fleets` from one; lakes are deleted when scored unless kept.
+
+    `seconds` says what each step took.
     """
 
     folder: Path

@@ -6,7 +6,7 @@ faulty ones (R). Homes may have weights (`truth.reweight`); shares are then shar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -22,33 +22,6 @@ from pipeline.evaluation.validation.truth import PLAIN
 
 FIRST_SHARE = 50 / 2000  # the first 50 of 2,000 homes, and as many of a fleet of another size
 ALARM_LIKELIHOOD = 0.5  # a sound home from this likelihood on is a false alarm
-
-
-@dataclass(frozen=True)
-class Metrics:
-    """The metrics of one night of one fleet; shares from 0 to 1, NaN where there is nothing to divide by.
-
-    `cut` homes are visited; `found_share` of the faulty ones are among them; `named_share` and `leg_share` of those
-    found have the right `suspected_fault` and the right leg, `order_named_share`, `order_leg_share` the same of what a
-    work order would say (the likeliest fault, also where sound is likelier);
-    `first_share` of the first `first` homes are faulty. `ece` over 20 bins of equally many homes, `ece_wide` over 10
-    bins of equal width, both [share].
-    """
-
-    homes: int
-    faulty: int
-    cut: int
-    average_precision: float
-    first: int
-    first_share: float
-    found_share: float
-    named_share: float
-    leg_share: float
-    order_named_share: float
-    order_leg_share: float
-    ece: float
-    ece_wide: float
-    brier: float
 
 
 def average_precision(homes: pl.DataFrame) -> float:
@@ -72,36 +45,42 @@ def flag_found(homes: pl.DataFrame, visits: int | None = None) -> pl.DataFrame:
     )
 
 
-def compute_metrics(homes: pl.DataFrame, visits: int | None = None) -> Metrics:
-    """Return the metrics of these homes."""
-    weight, is_faulty, is_found = pl.col("weight"), pl.col("is_faulty"), pl.col("is_found")
+def compute_metrics(homes: pl.DataFrame, visits: int | None = None) -> dict[str, Any]:
+    """Return the metrics of one night of one fleet; shares from 0 to 1, NaN where there is nothing to divide by.
+
+    `homes`, `faulty` of them; `cut` homes are visited; `found_share` of the faulty ones are among them; `named_share`
+    and `leg_share` of those found have the right `suspected_fault` and the right leg, `order_named_share`,
+    `order_leg_share` the same of what a work order would say (the likeliest fault, also where sound is likelier);
+    `first_share` of the first `first` homes are faulty. `average_precision`; `ece` over 20 bins of equally many homes,
+    `ece_wide` over 10 bins of equal width, both [share]; `brier`.
+    """
+    weight, is_found = pl.col("weight"), pl.col("is_found")
     first = max(1, round(FIRST_SHARE * homes.height))
     is_first = weight.cum_sum() <= first + 1e-6
 
-    def share(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
-        return (weight * part).filter(whole).sum() / weight.filter(whole).sum()
+    def share(part: str, whole: pl.Expr) -> pl.Expr:
+        return (weight * pl.col(part)).filter(whole).sum() / weight.filter(whole).sum()
 
     ranked = flag_found(homes, visits)
-    shares = ranked.select(
-        first_share=share(is_faulty, is_first),
-        found_share=share(is_found, is_faulty),
-        named_share=share(pl.col("is_named_right"), is_found),
-        leg_share=share(pl.col("is_leg_right"), is_found),
-        order_named_share=share(pl.col("is_order_right"), is_found),
-        order_leg_share=share(pl.col("is_order_leg_right"), is_found),
+    counts = ranked.select(
+        homes=pl.len(),
+        faulty=pl.col("is_faulty").sum(),
+        cut=weight.filter("is_faulty").sum().round().cast(pl.Int64) if visits is None else pl.lit(visits),
+        average_precision=pl.lit(average_precision(ranked)),
+        first=pl.lit(first),
+        first_share=share("is_faulty", is_first),
+        found_share=share("is_found", pl.col("is_faulty")),
+        named_share=share("is_named_right", is_found),
+        leg_share=share("is_leg_right", is_found),
+        order_named_share=share("is_order_right", is_found),
+        order_leg_share=share("is_order_leg_right", is_found),
     )
     likelihoods = ranked.select("likelihood", "weight", is_true="is_faulty")
-    return Metrics(
-        homes=ranked.height,
-        faulty=ranked["is_faulty"].sum(),
-        cut=round(ranked.filter("is_faulty")["weight"].sum()) if visits is None else visits,
-        average_precision=average_precision(ranked),
-        first=first,
-        ece=calibration_error(equal_count_bins(likelihoods)),
-        ece_wide=calibration_error(equal_width_bins(likelihoods)),
-        brier=brier_score(likelihoods),
-        **shares.row(0, named=True),
-    )
+    return counts.row(0, named=True) | {
+        "ece": calibration_error(equal_count_bins(likelihoods)),
+        "ece_wide": calibration_error(equal_width_bins(likelihoods)),
+        "brier": brier_score(likelihoods),
+    }
 
 
 def count_by_fault(homes: pl.DataFrame, visits: int | None = None) -> pl.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import closing
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -135,11 +135,11 @@ def count_by_position(until: pl.DataFrame) -> pl.DataFrame:
 
 
 def metrics_by_night(nights: Nights, visits: int | None = None) -> pl.DataFrame:
-    """Return one row a scored night with all of `Metrics`, and `alarms`, `alarm_share` of the sound homes."""
+    """Return one row a scored night with all of `compute_metrics`, and `alarms`, `alarm_share` of the sound homes."""
     rows = []
     for night, homes in sorted(nights.items()):
         alarms = homes.filter(~pl.col("is_faulty"))["likelihood"] >= ALARM_LIKELIHOOD
         share = alarms.mean() if alarms.len() else float("nan")
-        row = {"nights": night, **asdict(compute_metrics(homes, visits))}
+        row = {"nights": night, **compute_metrics(homes, visits)}
         rows.append(row | {"alarms": int(alarms.sum()), "alarm_share": share})
     return pl.DataFrame(rows)

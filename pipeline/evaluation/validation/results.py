@@ -194,10 +194,9 @@ def compare_limit(fleets: Fleets) -> pl.DataFrame:
 def _add_precision(homes: pl.DataFrame, visits: int | None) -> pl.DataFrame:
     """Return `count_by_fault` with a row of all first, and each fault's average precision against the sound homes."""
     metrics = compute_metrics(homes, visits)
-    whole = pl.DataFrame({
-        "fault": ["all"], "homes": [metrics.faulty], "average_precision": [metrics.average_precision],
-        "found_share": [metrics.found_share], "named_share": [metrics.named_share],
-    })  # fmt: skip
+    whole = pl.DataFrame([{"fault": "all"} | metrics | {"homes": metrics["faulty"]}]).select(
+        "fault", "homes", "average_precision", "found_share", "named_share"
+    )
     faults = count_by_fault(homes, visits)
     precisions = [
         average_precision(homes.filter((pl.col("fault") == fault) | ~pl.col("is_faulty")))

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.core.setting_sections import RehearsalSettings
 from pipeline.core.settings import load_settings
 from pipeline.evaluation.policy_simulation.crew import attend_homes, written_records
-from pipeline.evaluation.policy_simulation.policies import DESK, RECORDS, TRUCK, Choice
+from pipeline.evaluation.policy_simulation.policies import DESK, RECORDS, TRUCK, Choice, Morning
 from pipeline.evaluation.policy_simulation.world import World
 
 SETTINGS = load_settings().rehearsal
@@ -24,7 +24,7 @@ def visited(
     seed: int = 1,
 ) -> pl.DataFrame:
     choices = [Choice(site, by, "dead") for site, by in homes.items()]
-    return attend_homes(choices, ledger, world, day=DAY, seed=seed, settings=settings)
+    return attend_homes(choices, ledger, world, morning=Morning(DAY, 9, settings), seed=seed)
 
 
 def test_a_sound_home_is_found_sound_and_so_is_one_whose_fault_is_still_to_come(

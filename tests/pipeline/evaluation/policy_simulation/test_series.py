@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 from polars.testing import assert_frame_equal
 
-from pipeline.evaluation.policy_simulation.lake import (
+from pipeline.evaluation.policy_simulation.series import (
     correct_rows,
     remove_days_before,
     write_day,
