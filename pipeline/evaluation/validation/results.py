@@ -8,7 +8,6 @@ from pipeline.core.contract import SOUND
 from pipeline.evaluation.study_pages import Table
 from pipeline.evaluation.validation import limit
 from pipeline.evaluation.validation.calibration import calibration_table
-from pipeline.evaluation.validation.fleet_table import fleet_table
 from pipeline.evaluation.validation.fleets import Fleets, weigh_as_ordinary
 from pipeline.evaluation.validation.metrics import (
     ALARM_LIKELIHOOD,
@@ -22,7 +21,7 @@ from pipeline.evaluation.validation.metrics import (
 )
 from pipeline.evaluation.validation.model_training import training_families
 from pipeline.evaluation.validation.nights import count_by_position, metrics_by_night, nights_until_found
-from pipeline.evaluation.validation.targets import check_targets
+from pipeline.evaluation.validation.targets import check_targets, fleet_table
 from pipeline.evaluation.validation.truth import TWINS_NOTE, pool_homes, pooled_id
 from pipeline.scoring.model import Model
 

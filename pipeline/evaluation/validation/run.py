@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
@@ -118,7 +118,12 @@ def validate(
     winter: list[Fleet] = []
     clean: list[Fleet] = []
     blind: list[Fleet] = []
-    with _folder(request.keep) as folder:
+    scratch = (
+        TemporaryDirectory(prefix="nightclamp-proof-") if request.keep is None else nullcontext(request.keep)
+    )
+    with scratch as name:
+        folder = Path(name)
+        folder.mkdir(parents=True, exist_ok=True)
         small_fleets = QUICK_SMALL_FLEETS if request.is_quick else SMALL_FLEETS
         is_kept = request.keep is not None
         builder = FleetBuilder(folder, model, settings, request.workers, is_kept, small_fleets, tell)
@@ -154,13 +159,3 @@ def validate(
     seconds = {**builder.seconds, "all": time.perf_counter() - start}
     frames = {"homes": homes.drop("fault_likelihoods"), "reliability": reliability_table(homes)}
     return Study("proof", summary, options, tables, frames, seconds)
-
-
-@contextmanager
-def _folder(keep: Path | None) -> Iterator[Path]:
-    if keep is not None:
-        keep.mkdir(parents=True, exist_ok=True)
-        yield keep
-        return
-    with tempfile.TemporaryDirectory(prefix="nightclamp-proof-") as folder:
-        yield Path(folder)

@@ -6,9 +6,9 @@ import polars as pl
 import pytest
 from validation_homes import WITNESSES, scored_homes, truth_of
 
-from pipeline.evaluation.validation.fleet_table import fleet_table
 from pipeline.evaluation.validation.fleets import Fleet, Fleets, weigh_as_ordinary
 from pipeline.evaluation.validation.results import NOTES, build_tables, compare_limit
+from pipeline.evaluation.validation.targets import fleet_table
 from pipeline.scoring.model_file import load_model
 
 # Dead legs that we find, half-seen legs at the loads that neither we nor anybody can find, and sound homes.
