@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
@@ -61,7 +61,12 @@ class Table:
         frame = self.frame.select(self.columns) if self.columns else self.frame
         columns = [name for name in frame.columns if name != "high"]
         rows = [
-            [format_interval(row) if name == "low" else format_value(name, row[name]) for name in columns]
+            [
+                f"{100 * row['low']:.1f}–{100 * row['high']:.1f} %"
+                if name == "low"
+                else format_value(name, row[name])
+                for name in columns
+            ]
             for row in frame.to_dicts()
         ]
         headings = [HEADINGS.get(name, name.replace("_", " ")) for name in columns]
@@ -114,11 +119,6 @@ def percent(share: float) -> str:
     """Return a share in per cent; 100 only where it is whole."""
     text = f"{100 * share:.1f}"
     return f"{'99.9' if text == '100.0' and share < 1 else text.removesuffix('.0')} %"
-
-
-def format_interval(row: Mapping[str, float]) -> str:
-    """Return the interval of shares from `low` to `high` in per cent."""
-    return f"{100 * row['low']:.1f}–{100 * row['high']:.1f} %"
 
 
 def grid(table: Table) -> Grid:

@@ -12,12 +12,7 @@ import polars as pl
 
 from pipeline.core.binomial_intervals import wilson
 from pipeline.core.contract import FAULTS, SOUND
-from pipeline.evaluation.validation.calibration import (
-    brier_score,
-    calibration_error,
-    equal_count_bins,
-    equal_width_bins,
-)
+from pipeline.evaluation.validation import calibration
 from pipeline.evaluation.validation.truth import PLAIN
 
 FIRST_SHARE = 50 / 2000  # the first 50 of 2,000 homes, and as many of a fleet of another size
@@ -77,9 +72,9 @@ def compute_metrics(homes: pl.DataFrame, visits: int | None = None) -> dict[str,
     )
     likelihoods = ranked.select("likelihood", "weight", is_true="is_faulty")
     return counts.row(0, named=True) | {
-        "ece": calibration_error(equal_count_bins(likelihoods)),
-        "ece_wide": calibration_error(equal_width_bins(likelihoods)),
-        "brier": brier_score(likelihoods),
+        "ece": calibration.calibration_error(calibration.equal_count_bins(likelihoods)),
+        "ece_wide": calibration.calibration_error(calibration.equal_width_bins(likelihoods)),
+        "brier": calibration.brier_score(likelihoods),
     }
 
 

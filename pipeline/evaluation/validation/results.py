@@ -6,19 +6,10 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.evaluation.study_pages import Table
-from pipeline.evaluation.validation import limit
+from pipeline.evaluation.validation import limit, metrics
 from pipeline.evaluation.validation.calibration import calibration_table
 from pipeline.evaluation.validation.fleets import Fleets, weigh_as_ordinary
-from pipeline.evaluation.validation.metrics import (
-    ALARM_LIKELIHOOD,
-    average_precision,
-    compute_metrics,
-    count_by_fault,
-    count_false_alarms,
-    count_names,
-    count_wrong_names,
-    flag_found,
-)
+from pipeline.evaluation.validation.metrics import ALARM_LIKELIHOOD
 from pipeline.evaluation.validation.model_training import training_families
 from pipeline.evaluation.validation.nights import count_by_position, metrics_by_night, nights_until_found
 from pipeline.evaluation.validation.targets import check_targets, fleet_table
@@ -122,22 +113,24 @@ def build_tables(fleets: Fleets, model: Model) -> tuple[Table, ...]:
     main, pooled = fleets.ordinary[0], fleets.pool()
     by_fleet = fleet_table(fleets)
     real = pool_homes([homes for _, homes in fleets.real])
-    alarms = count_false_alarms(pool_homes([fleet.homes for fleet in (*fleets.ordinary, *fleets.clean)]))
+    alarms = metrics.count_false_alarms(
+        pool_homes([fleet.homes for fleet in (*fleets.ordinary, *fleets.clean)])
+    )
     frames = {
         "targets": check_targets(by_fleet),
         "fleets": by_fleet,
         "counts": by_fleet.filter(pl.col("rate").is_not_null()),
         "schooling": training_families(model),
         "nights": metrics_by_night(main.nights, fleets.visits),
-        "by_fault": count_by_fault(pooled, fleets.visits_of(pooled.height)),
+        "by_fault": metrics.count_by_fault(pooled, fleets.visits_of(pooled.height)),
         "limit": compare_limit(fleets),
         "by_hard": alarms,
         "until_found": count_by_position(nights_until_found(main.nights)),
         "calibration": calibration_table(pooled),
-        "mistaken": count_wrong_names(pooled),
-        "real_by_fault": count_by_fault(weigh_as_ordinary(real)),
-        "real_by_hard": count_false_alarms(real),
-        "confusion": count_names(pooled),
+        "mistaken": metrics.count_wrong_names(pooled),
+        "real_by_fault": metrics.count_by_fault(weigh_as_ordinary(real)),
+        "real_by_hard": metrics.count_false_alarms(real),
+        "confusion": metrics.count_names(pooled),
     }
     numbers = {
         "homes": main.homes.height, "nights": max(main.nights), "pooled": pooled.height,
@@ -171,7 +164,7 @@ def compare_limit(fleets: Fleets) -> pl.DataFrame:
     best = limit.replace_scores(ours, share, table["site_id"])
     visits = fleets.visits_of(ours.height)
     is_missed = pl.col("is_faulty") & ~pl.col("is_found")
-    missed = flag_found(best, visits).filter(is_missed)
+    missed = metrics.flag_found(best, visits).filter(is_missed)
     counts = (
         pl.concat([missed.with_columns(fault=pl.lit("all")), missed])
         .group_by("fault")
@@ -192,13 +185,13 @@ def compare_limit(fleets: Fleets) -> pl.DataFrame:
 
 def _add_precision(homes: pl.DataFrame, visits: int | None) -> pl.DataFrame:
     """Return `count_by_fault` with a row of all first, and each fault's average precision against the sound homes."""
-    metrics = compute_metrics(homes, visits)
-    whole = pl.DataFrame([{"fault": "all"} | metrics | {"homes": metrics["faulty"]}]).select(
+    row = metrics.compute_metrics(homes, visits)
+    whole = pl.DataFrame([{"fault": "all"} | row | {"homes": row["faulty"]}]).select(
         "fault", "homes", "average_precision", "found_share", "named_share"
     )
-    faults = count_by_fault(homes, visits)
+    faults = metrics.count_by_fault(homes, visits)
     precisions = [
-        average_precision(homes.filter((pl.col("fault") == fault) | ~pl.col("is_faulty")))
+        metrics.average_precision(homes.filter((pl.col("fault") == fault) | ~pl.col("is_faulty")))
         for fault in faults["fault"]
     ]
     faults = faults.with_columns(average_precision=pl.Series(precisions, dtype=pl.Float64))
