@@ -103,7 +103,8 @@ def draw_fleet(scenario: Scenario, rng: np.random.Generator, most_weight: float)
     log_p = log_p + scenario.overstated
     is_visited = _draw_visits(scenario, log_p, rng)
     pi = visit_chance(visit_columns(log_p, design[:, 1:]), is_visited)
-    weight = np.where(is_visited, visit_weight(pi, most_weight), 0.0)
+    weight = np.zeros(crew.size)
+    weight[is_visited] = visit_weight(pi[is_visited], most_weight)  # mean 1 over the visited homes
     homes = Installs(
         crew,
         scenario.crews,
