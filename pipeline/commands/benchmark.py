@@ -35,11 +35,12 @@ def bench(
         Largest fleet whose day is worked out by the tests' SQL too (of a checkout); 0: none.
     workers
         Processes to share the simulation.
+    settings
+        TOML file that overrides shipped settings.
     """
-    from pipeline.evaluation.benchmark import BenchRequest, exponent
-    from pipeline.evaluation.benchmark import bench as time_fleets
+    from pipeline.evaluation.benchmark import BenchmarkRequest, growth_exponent, time_fleets
 
-    request = BenchRequest(homes, history_days, minutes, seed, distinct, oracle_homes, workers)
+    request = BenchmarkRequest(homes, history_days, minutes, seed, distinct, oracle_homes, workers)
     rows = time_fleets(request, load_settings(settings), print)
     print(
         f"{'homes':>8} {'rows':>10} {'scan s':>8} {'night s':>8} {'ratio':>7} {'8 scans + 20 s':>14} {'rows/s':>10}"
@@ -54,10 +55,8 @@ def bench(
             f" {oracle:>9} {over:>11}"
         )
     for row in rows:
-        print(
-            f"{row.homes} homes, seconds a step: "
-            + ", ".join(f"{name} {s:.1f}" for name, s in row.steps.items())
-        )
-    grows = exponent(rows)
-    if grows is not None:
-        print(f"a night's seconds grow as homes^{grows:.2f}")
+        steps = ", ".join(f"{name} {seconds:.1f}" for name, seconds in row.steps.items())
+        print(f"{row.homes} homes, seconds a step: {steps}")
+    exponent = growth_exponent(rows)
+    if exponent is not None:
+        print(f"a night's seconds grow as homes^{exponent:.2f}")

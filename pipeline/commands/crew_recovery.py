@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isnan
 from typing import Annotated
 
 from cyclopts import Parameter
@@ -39,25 +40,26 @@ def fairness(
         Simulated homes that go through the night for their likelihoods; 0 leaves those scenarios out.
     workers
         Processes to share them.
+    settings
+        TOML file that overrides shipped settings.
     """
-    from pipeline.evaluation.crew_recovery.study import study
+    from pipeline.evaluation.crew_recovery.study import run_study
 
     console = Console()
 
     def tell(line: str) -> None:
         console.print(line, highlight=False, markup=False)
 
-    measures = study(replications, seed, load_settings(settings), workers, tell, sites)
+    measures = run_study(
+        replications, seed, load_settings(settings), workers=workers, scored_sites=sites, tell=tell
+    )
     table = Table(title=f"Rates of crews, {replications} fleets a scenario, seed {seed}")
-    for name in ("fleets", "measure"):
-        table.add_column(name)
-    for name in ("measured", "95 %", "wanted"):
-        table.add_column(name, justify="right")
-    table.add_column("")
+    for name in ("fleets", "measure", "measured", "95 %", "wanted", ""):
+        table.add_column(name, justify="right" if name in ("measured", "95 %", "wanted") else "left")
     for row in measures:
-        interval = "" if row.low != row.low else f"{row.low:.4f} to {row.high:.4f}"
+        interval = "" if isnan(row.low) else f"{row.low:.4f} to {row.high:.4f}"
         met = "" if row.is_met is None else "met" if row.is_met else "not met"
         table.add_row(row.scenario, row.name, f"{row.value:.4f}", interval, row.wanted, met)
     printer(console, _LOG_WIDTH).print(table)
-    judged = [row.is_met for row in measures if row.is_met is not None]
-    tell(f"{sum(judged)} of {len(judged)} targets met")
+    targets = [row.is_met for row in measures if row.is_met is not None]
+    tell(f"{sum(targets)} of {len(targets)} targets met")

@@ -25,7 +25,7 @@ def rehearse(
     """Live through a simulated half year of nights and visits by the list, and by three simpler ways.
 
     Every night runs as `nightclamp nightly` does; every morning crews go by what it has published. Prints what was
-    misreported, left and wasted, and how the fixes were proved; a page with pictures and tables goes to a folder.
+    misreported, left and wasted, and how the fixes were verified; a page with pictures and tables goes to a folder.
     A rehearsal that was stopped goes on where it was when it is started again.
 
     Parameters
@@ -47,21 +47,16 @@ def rehearse(
         A tenth of the homes and of the visits, and half of the nights.
     workers
         Processes to share the work.
+    settings
+        TOML file that overrides shipped settings.
     """
-    from pipeline.commands.console import teller
-    from pipeline.commands.policy_simulation_console import show_tally
-    from pipeline.evaluation.policy_simulation.page import write_tally
-    from pipeline.evaluation.policy_simulation.request import RehearsalRequest
-    from pipeline.evaluation.policy_simulation.run import rehearse as run
+    from pipeline.commands.study_console import progress, show_study
+    from pipeline.evaluation.policy_simulation.page import write_simulation
+    from pipeline.evaluation.policy_simulation.request import SimulationRequest
+    from pipeline.evaluation.policy_simulation.run import simulate_policies
 
-    request = RehearsalRequest(sites, nights, visits, seed, workers, quick, family)
+    request = SimulationRequest(sites, nights, visits, seed, workers, quick, family)
     console = Console()
-    tell = teller(console)
-    try:
-        tally = run(request, out / "series", load_settings(settings), tell)
-    finally:
-        if console.is_terminal:
-            tell("")
-    page = write_tally(tally, out)
-    show_tally(console, tally)
-    console.print(f"results: {page}", highlight=False, markup=False, soft_wrap=True)
+    with progress(console) as tell:
+        study = simulate_policies(request, out / "series", load_settings(settings), tell)
+    show_study(console, study, write_simulation(study, out))

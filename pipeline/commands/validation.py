@@ -44,15 +44,16 @@ def proof(
         Processes to share the building of fleets.
     keep
         Folder in which the fleets stay, and are taken from where they are there already.
+    settings
+        TOML file that overrides shipped settings.
     """
-    from pipeline.commands.validation_console import show_proof, teller
-    from pipeline.evaluation.validation.page import write_proof
-    from pipeline.evaluation.validation.run import ProofRequest, prove
+    from pipeline.commands.study_console import progress, show_study
+    from pipeline.evaluation.validation.page import write_validation
+    from pipeline.evaluation.validation.run import ValidationRequest, validate
 
-    request = ProofRequest(sites, seed, visits, model, quick, workers, keep)
+    request = ValidationRequest(sites, seed, visits, model, quick, workers, keep)
     console = Console()
-    with teller(console) as tell:
-        shown = prove(request, load_settings(settings), tell)
-        page = write_proof(shown, out)
-    show_proof(console, shown)
-    console.print(f"results: {page}", highlight=False, markup=False, soft_wrap=True)
+    with progress(console) as tell:
+        study = validate(request, load_settings(settings), tell)
+        page = write_validation(study, out)
+    show_study(console, study, page, left_out=("mistaken", "confusion"))

@@ -16,14 +16,13 @@ from tempfile import TemporaryDirectory
 
 import duckdb
 import numpy as np
-import polars as pl
 
 import pipeline
 from pipeline.core import sql_runner
 from pipeline.core.errors import InputError, NightFailed
 from pipeline.core.settings import Settings
-from pipeline.evaluation.benchmark_fleet import copy_day, copy_registers, lay_history
-from pipeline.evaluation.process_usage import Watched, watch
+from pipeline.evaluation.benchmark_fleet import copy_day, copy_registers, write_history
+from pipeline.evaluation.process_usage import Usage, measure_command
 from pipeline.features.day_statistics import site_sky
 from pipeline.features.day_store import Store
 from pipeline.ingest.intervals import load_day
@@ -34,11 +33,10 @@ from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
 SCAN_TIMES = 3
-Tell = Callable[[str], None]
 
 
 @dataclass(frozen=True)
-class BenchRow:
+class BenchmarkRow:
     """One fleet: seconds of the scan, of the night from the start of its process and of its steps, and of the oracle.
 
     `peak_mb` is the most memory that the night's process held (resident set) [MB]; `oracle_s` is None where not run.
@@ -65,7 +63,7 @@ class BenchRow:
 
 
 @dataclass(frozen=True)
-class BenchRequest:
+class BenchmarkRequest:
     """What to measure: fleet sizes, days of history, interval [min], how many homes are simulated and not copied.
 
     The oracle (tests/oracle, of a checkout) is run on fleets of up to `oracle_homes`.
@@ -80,8 +78,10 @@ class BenchRequest:
     workers: int = 2
 
 
-def bench(request: BenchRequest, settings: Settings, tell: Tell) -> list[BenchRow]:
-    """Make fleets of these sizes, lay their history into a store, and time one new night of each on top of it.
+def time_fleets(
+    request: BenchmarkRequest, settings: Settings, tell: Callable[[str], None]
+) -> list[BenchmarkRow]:
+    """Make fleets of these sizes, put their history into a store, and time one new night of each on top of it.
 
     Raises
     ------
@@ -100,7 +100,7 @@ def bench(request: BenchRequest, settings: Settings, tell: Tell) -> list[BenchRo
         root = Path(folder)
         spec = FleetSpec(distinct, request.history_days + 1, request.minutes, request.seed)
         assert spec.end is not None
-        days = [spec.end - timedelta(days=back) for back in range(request.history_days, 0, -1)]
+        days = [spec.end - timedelta(days=back) for back in range(request.history_days, -1, -1)]
         tell(
             f"{distinct} homes simulated for {spec.days} days at {spec.minutes} minutes; bigger fleets are copies"
         )
@@ -108,16 +108,18 @@ def bench(request: BenchRequest, settings: Settings, tell: Tell) -> list[BenchRo
         newest = root / "lake" / "intervals" / f"date={spec.end}"
         newest.rename(root / newest.name)
         start = time.perf_counter()
-        _night(root / "lake", root / "out")
-        tell(f"{distinct} homes: {len(days)} days into the store in {time.perf_counter() - start:.1f} s")
+        _run_night(root / "lake", root / "out")
+        tell(f"{distinct} homes: {len(days) - 1} days into the store in {time.perf_counter() - start:.1f} s")
         (root / newest.name).rename(newest)
-        return [
-            _time(root, size, size // distinct, spec.end, days, request, settings, tell)
-            for size in request.homes
-        ]
+        rows = []
+        for size in request.homes:
+            with_oracle = size <= request.oracle_homes
+            rows.append(_time_fleet(root, size // distinct, days, settings, with_oracle=with_oracle))
+            tell(f"{rows[-1].homes} homes: scan {rows[-1].scan_s:.2f} s, night {rows[-1].night_s:.1f} s")
+        return rows
 
 
-def exponent(rows: Sequence[BenchRow]) -> float | None:
+def growth_exponent(rows: Sequence[BenchmarkRow]) -> float | None:
     """Return b of night_s ~ homes^b, least squares over the logarithms; None with a single size."""
     if len({row.homes for row in rows}) < 2:
         return None
@@ -125,50 +127,38 @@ def exponent(rows: Sequence[BenchRow]) -> float | None:
     return float(np.polyfit(sizes, seconds, 1)[0])
 
 
-def _time(
-    root: Path,
-    homes: int,
-    copies: int,
-    day: date,
-    days: list[date],
-    request: BenchRequest,
-    settings: Settings,
-    tell: Tell,
-) -> BenchRow:
-    lake, out = root / f"lake-{homes}", root / f"out-{homes}"
+def _time_fleet(
+    root: Path, copies: int, days: list[date], settings: Settings, *, with_oracle: bool
+) -> BenchmarkRow:
+    lake, out, day = root / f"lake-{copies}", root / f"out-{copies}", days[-1]
     (lake / "intervals").mkdir(parents=True)
-    copy_registers(root / "lake", lake, copies)
-    copy_day(root / "lake", lake, copies, day)
-    lay_history(
-        root / "lake", Store(root / "out" / "store"), lake, Store(out / "store"), copies, days, settings
-    )
-    _night(lake, out, "--as-of", str(days[-1]))
-    files = sorted((lake / "intervals" / f"date={day}").glob("*.parquet"))
-    scan_s, rows = _scan(files)
-    night = _night(lake, out)
+    homes = copy_registers(root / "lake", lake, copies)
+    copy_day(root / "lake", lake, copies, day=day)
+    stores = Store(root / "out" / "store"), Store(out / "store")
+    write_history((root / "lake", stores[0]), (lake, stores[1]), copies, days=days[:-1], settings=settings)
+    _run_night(lake, out, "--as-of", str(days[-2]))
+    scan_s, count = _scan(sorted((lake / "intervals" / f"date={day}").glob("*.parquet")))
+    night = _run_night(lake, out)
     steps = json.loads((out / "latest" / "run.json").read_text(encoding="utf-8"))["seconds"]
-    oracle_s = _oracle(lake, day, root, settings) if homes <= request.oracle_homes else None
+    oracle_s = _time_oracle(lake, day, root, settings) if with_oracle else None
     shutil.rmtree(lake)
     shutil.rmtree(out)
-    tell(f"{homes} homes: scan {scan_s:.2f} s, night {night.clock_s:.1f} s")
-    return BenchRow(homes, rows, scan_s, night.clock_s, night.cpu_s, night.peak_mb, steps, oracle_s)
+    return BenchmarkRow(homes, count, scan_s, night.clock_s, night.cpu_s, night.peak_mb, steps, oracle_s)
 
 
 def _scan(files: Sequence[Path]) -> tuple[float, int]:
     """Return the best time of summing every number column of the files [s], and their rows."""
-    best, rows = float("inf"), 0
+    seconds = []
+    names = [sql_runner.as_named(path) for path in files]
     for _ in range(SCAN_TIMES):
-        con = duckdb.connect(config={"threads": 2})
-        start = time.perf_counter()
-        names = [sql_runner.as_named(path) for path in files]
-        scanned: pl.DataFrame = sql_runner.query(con, "bench_scan", {"files": names})
-        best = min(best, time.perf_counter() - start)
-        rows = int(scanned["n"][0])
-        con.close()
-    return best, rows
+        with closing(duckdb.connect(config={"threads": 2})) as con:
+            start = time.perf_counter()
+            scanned = sql_runner.query(con, "bench_scan", {"files": names})
+            seconds.append(time.perf_counter() - start)
+    return min(seconds), int(scanned["n"][0])
 
 
-def _oracle(lake_folder: Path, day: date, root: Path, settings: Settings) -> float | None:
+def _time_oracle(lake_folder: Path, day: date, root: Path, settings: Settings) -> float | None:
     """Return the seconds in which the tests' SQL works a day out of its sorted rows; None without a checkout."""
     path = Path(pipeline.__file__).parents[1] / "tests" / "oracle" / "day_oracle.py"
     spec = importlib.util.spec_from_file_location("day_oracle", path)
@@ -185,7 +175,7 @@ def _oracle(lake_folder: Path, day: date, root: Path, settings: Settings) -> flo
         return time.perf_counter() - start
 
 
-def _night(lake: Path, out: Path, *options: str) -> Watched:
+def _run_night(lake: Path, out: Path, *options: str) -> Usage:
     """Run the command in a process of its own."""
     command = [
         sys.executable,
@@ -199,7 +189,7 @@ def _night(lake: Path, out: Path, *options: str) -> Watched:
         "0",
     ]
     log = out.with_suffix(".log")
-    took = watch([*command, *options], log)
-    if took.status not in (0, 3):  # 3 is an alarm beside a published night
-        raise NightFailed(f"the night ended with {took.status}: {log.read_text().strip()[-300:]}")
-    return took
+    usage = measure_command([*command, *options], log)
+    if usage.status not in (0, 3):  # 3 is an alarm beside a published night
+        raise NightFailed(f"the night ended with {usage.status}: {log.read_text().strip()[-300:]}")
+    return usage

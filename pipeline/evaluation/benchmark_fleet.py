@@ -1,8 +1,7 @@
-"""A big fleet made quickly for the bench: few simulated homes, copied under new ids, and the store they would leave.
+"""A big fleet made quickly for the benchmark: few simulated homes copied under new ids, and the store they would leave.
 
-What a night does with a home does not hang on whether another one is its copy. History is laid down: its statistics are
-worked out for the simulated homes by ordinary nights and copied, which is what a backfill of the copied rows gives
-(tests/pipeline/evaluation/test_benchmark.py holds it).
+What a night does with a home doesn't depend on whether another one is its copy. Statistics of the history are worked
+out for the simulated homes by ordinary nights and copied, which is what a backfill of the copied rows gives.
 """
 
 from __future__ import annotations
@@ -29,35 +28,45 @@ def copied_id(copy: int, column: str = "site_id") -> pl.Expr:
     return pl.format(f"C{copy:04d}-{{}}", pl.col(column)).alias(column)
 
 
-def copy_registers(base: Path, out: Path, copies: int) -> None:
-    """Write the registers of the fleet that holds each home of `base` so many times."""
+def copy_registers(base: Path, out: Path, copies: int) -> int:
+    """Write the registers of the fleet that has each home of `base` so many times; return its number of homes."""
+    counts = {}
     for table in ("sites", "crews", "visits", "trainings"):
         rows = pl.read_csv(base / f"{table}.csv", infer_schema=False)
         if table in _KEYS:
-            rows = pl.concat(
-                rows.with_columns(copied_id(copy, key) for key in _KEYS[table]) for copy in range(copies)
-            )
+            rows = _copies(rows, copies, _KEYS[table])
         rows.write_csv(out / f"{table}.csv")
+        counts[table] = rows.height
+    return counts["sites"]
 
 
-def copy_day(base: Path, out: Path, copies: int, day: date) -> None:
-    """Write the intervals of a day, one file a copy; rows in the order of `base`."""
+def copy_day(base: Path, out: Path, copies: int, *, day: date) -> None:
+    """Write the intervals of a day, one file a copy; rows in the order of `base`.
+
+    Parameters
+    ----------
+    base, out
+        Lakes.
+    copies
+        How often each home is copied.
+    day
+        The UTC day.
+    """
     rows = pl.read_parquet(base / "intervals" / f"date={day}" / "*.parquet", hive_partitioning=False)
     folder = out / "intervals" / f"date={day}"
     folder.mkdir(parents=True)
     for copy in range(copies):
-        renamed = rows.with_columns(copied_id(copy))
-        renamed.write_parquet(
-            folder / f"part-{copy:04d}.parquet", compression="zstd", row_group_size=ROW_GROUP_ROWS
+        path = folder / f"part-{copy:04d}.parquet"
+        rows.with_columns(copied_id(copy)).write_parquet(
+            path, compression="zstd", row_group_size=ROW_GROUP_ROWS
         )
 
 
-def lay_history(
-    base: Path,
-    base_store: Store,
-    out: Path,
-    store: Store,
+def write_history(
+    base: tuple[Path, Store],
+    big: tuple[Path, Store],
     copies: int,
+    *,
     days: Iterable[date],
     settings: Settings,
 ) -> None:
@@ -65,47 +74,62 @@ def lay_history(
 
     A night tells by its files' names, sizes and times whether a day is in the store, and opens none of a day that is:
     the small fleet's own files stand there.
+
+    Parameters
+    ----------
+    base
+        The small fleet's lake and store.
+    big
+        The big fleet's, registers written.
+    copies
+        How often each home is copied.
+    days
+        The history.
+    settings
+        Of the night.
+
+    Raises
+    ------
+    NightFailed
+        A day is not in the small fleet's store.
     """
     days = list(days)
+    (base_root, base_store), (root, store) = base, big
     for day in days:
-        name = Path("intervals") / f"date={day}"
-        shutil.copytree(base / name, out / name)
-    small, big = open_lake(base), open_lake(out)
-    shards = cut(
-        pl.read_csv(out / "sites.csv", columns=["site_id"])["site_id"].sort(), settings.lake.homes_per_shard
-    )
+        shutil.copytree(base_root / "intervals" / f"date={day}", root / "intervals" / f"date={day}")
+    base_lake, lake = open_lake(base_root), open_lake(root)
+    site_ids = pl.read_csv(root / "sites.csv", columns=["site_id"])["site_id"].sort()
+    shards = cut(site_ids, settings.lake.homes_per_shard)
     for day in days:
-        known = day_digest(f"{small.fingerprint(day)} past", settings)
-        digest = day_digest(f"{big.fingerprint(day)} past", settings)
-        noted = base_store.cut(day, known)
-        if noted is None:
-            raise NightFailed(f"{base}: {day} is not in the store; run the small fleet's nights first")
-        held = [base_store.counts(day, known, shard) for shard in noted.shards]
-        whole = total_counts(held)
-        fleet = {
-            table: _copies(
-                pl.concat(_read(base_store.path(table, day, known, shard)) for shard in noted.shards), copies
+        base_digest, digest = (
+            day_digest(f"{source.fingerprint(day)} past", settings) for source in (base_lake, lake)
+        )
+        base_cut = base_store.cut(day, base_digest)
+        if base_cut is None:
+            raise NightFailed(f"{base_root}: {day} is not in the store; run the small fleet's nights first")
+        counts = total_counts([base_store.counts(day, base_digest, shard) for shard in base_cut.shards])
+        stored = {
+            table: pl.concat(
+                pl.read_parquet(
+                    base_store.path(table, day, base_digest, shard), glob=False, hive_partitioning=False
+                )
+                for shard in base_cut.shards
             )
-            for table in ("site_day", "site_hour")
+            for table in ("site_day", "site_hour", "reject")
         }
-        reject = pl.concat(_read(base_store.path("reject", day, known, shard)) for shard in noted.shards)
-        store.put_cut(day, digest, Cut(shards, whole.rows_in * copies))
+        reject = stored.pop("reject")
+        copied = {table: _copies(rows, copies).lazy() for table, rows in stored.items()}
+        store.put_cut(day, digest, Cut(shards, counts.rows_in * copies))
         for shard in shards:
-            tables = {table: shard.rows(rows.lazy()).collect() for table, rows in fleet.items()}
+            # what belongs to no home stands in the first shard
+            times = copies if shard.is_first else 0
+            tables = {table: shard.rows(rows).collect() for table, rows in copied.items()}
+            tables["reject"] = pl.concat([reject.clear(), *[reject] * times])
             used = int(tables["site_day"]["n_row"].sum())
-            duplicate, rejected = (
-                number * copies if shard.is_first else 0 for number in (whole.duplicate, whole.rejected)
-            )
-            rejects = pl.concat([reject] * copies) if shard.is_first else reject.clear()
-            store.put(
-                day, digest, shard, {**tables, "reject": rejects},
-                DayCounts(used + duplicate + rejected, used, duplicate, rejected, whole.files),
-            )  # fmt: skip
+            duplicate, rejected = counts.duplicate * times, counts.rejected * times
+            total = used + duplicate + rejected
+            store.put(day, digest, shard, tables, DayCounts(total, used, duplicate, rejected, counts.files))
 
 
-def _read(path: Path) -> pl.DataFrame:
-    return pl.read_parquet(path, glob=False, hive_partitioning=False)
-
-
-def _copies(rows: pl.DataFrame, copies: int) -> pl.DataFrame:
-    return pl.concat(rows.with_columns(copied_id(copy)) for copy in range(copies))
+def _copies(rows: pl.DataFrame, copies: int, keys: Iterable[str] = ("site_id",)) -> pl.DataFrame:
+    return pl.concat(rows.with_columns(copied_id(copy, key) for key in keys) for copy in range(copies))

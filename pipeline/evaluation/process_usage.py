@@ -1,4 +1,4 @@
-"""Runs a command and tells what it took, as one line of JSON.
+"""Runs a command and prints what it took, as one line of JSON.
 
 `python -m pipeline.evaluation.process_usage LOG COMMAND ...`
 
@@ -19,7 +19,7 @@ from pathlib import Path
 
 
 @dataclass(frozen=True)
-class Watched:
+class Usage:
     """Exit status, seconds by the clock and of all cores, and the most memory held (resident set) [MB]."""
 
     status: int
@@ -28,23 +28,21 @@ class Watched:
     peak_mb: float
 
 
-def watch(command: Sequence[str], log: Path) -> Watched:
-    """Run the command in a process of its own; what it prints goes to the file `log`."""
-    ran = subprocess.run(
-        [sys.executable, "-m", __name__, str(log), *command], stdout=subprocess.PIPE, check=True
-    )
-    return Watched(**json.loads(ran.stdout))
+def measure_command(command: Sequence[str], log: Path) -> Usage:
+    """Return what the command took in a process of its own; what it prints goes to the file `log`."""
+    starter = [sys.executable, "-m", __name__, str(log), *command]
+    return Usage(**json.loads(subprocess.run(starter, stdout=subprocess.PIPE, check=True).stdout))
 
 
 def main() -> None:
     """Run the command of the command line and print what it took."""
     log, *command = sys.argv[1:]
     start = time.perf_counter()
-    with open(log, "w", encoding="utf-8") as told:
-        status = subprocess.run(command, stdout=told, stderr=told, check=False).returncode
+    with open(log, "w", encoding="utf-8") as output:
+        status = subprocess.run(command, stdout=output, stderr=output, check=False).returncode
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    took = Watched(status, time.perf_counter() - start, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)
-    sys.stdout.write(json.dumps(asdict(took)))
+    usage = Usage(status, time.perf_counter() - start, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)
+    sys.stdout.write(json.dumps(asdict(usage)))
 
 
 if __name__ == "__main__":

@@ -41,7 +41,10 @@ def scored_windows(folder: Path, with_voltage: bool) -> pl.DataFrame:
     for number, start in enumerate(STARTS):
         root = folder / str(start)
         write_real_lake(
-            root / "lake", [(fault, leg, number + 1) for fault, leg in INJECTED], windows(start), with_voltage
+            root / "lake",
+            [(fault, leg, number + 1) for fault, leg in INJECTED],
+            windows(start),
+            with_volts=with_voltage,
         )
         seen = labelled_lake(root / "lake", root, DAYS + 1, settings=settings)
         # Copies with faults are no fleet: what is normal is what the untouched homes say, at the usual share of faults.

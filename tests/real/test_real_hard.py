@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.evaluation.validation.real import injections
-from pipeline.evaluation.validation.real_hard import HABITS, KINDS, without_production
+from pipeline.evaluation.validation.fleets import injections
+from pipeline.evaluation.validation.real_hard import DISTURBANCES, KINDS, without_production
 from pipeline.evaluation.validation.real_homes import STARTS, windows, write_real_lake
 from pipeline.faults.catalogue import CATALOGUE
 
@@ -18,13 +18,13 @@ from pipeline.faults.catalogue import CATALOGUE
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> pl.DataFrame:
     root: Path = tmp_path_factory.mktemp("hard")
-    write_real_lake(root, [], windows(STARTS[0])[:1], with_voltage=True)
+    write_real_lake(root, [], windows(STARTS[0])[:1], with_volts=True)
     fleet = pl.read_parquet(root / "intervals" / "**" / "*.parquet", hive_partitioning=False)
     return fleet.sort("interval_start")
 
 
 def after(home: pl.DataFrame, kind: str) -> pl.DataFrame:
-    return HABITS[kind](home, np.random.default_rng(4))
+    return DISTURBANCES[kind](home, np.random.default_rng(4))
 
 
 def test_a_clock_that_is_off_moves_every_reading_alike(home: pl.DataFrame) -> None:
@@ -81,7 +81,7 @@ def test_an_outage_takes_most_of_the_production(home: pl.DataFrame) -> None:
 def test_every_kind_and_every_leg_of_every_fault_is_in_a_lake(tmp_path: Path) -> None:
     hard = [(kind, at) for at, kind in enumerate(KINDS)]
 
-    truth = write_real_lake(tmp_path, injections(1), windows(STARTS[0])[:1], True, hard)
+    truth = write_real_lake(tmp_path, injections(1), windows(STARTS[0])[:1], with_volts=True, hard=hard)
 
     assert set(truth["hard_negative"].drop_nulls()) == set(KINDS)
     assert set(truth.filter(pl.col("hard_negative").is_not_null())["fault"]) == {"sound"}

@@ -133,7 +133,7 @@ def test_legs_are_independent_enough_and_never_dead(start) -> None:
 def test_a_real_lake_holds_one_untouched_home_and_one_a_fault_for_each_window(tmp_path: Path) -> None:
     homes = windows(START)[:2]
 
-    truth = write_real_lake(tmp_path, [("reversed", "l1", 0), ("dead", "l2", 1)], homes, with_voltage=True)
+    truth = write_real_lake(tmp_path, [("reversed", "l1", 0), ("dead", "l2", 1)], homes, with_volts=True)
 
     assert truth["fault"].value_counts().sort("fault").rows() == [("dead", 2), ("reversed", 2), ("sound", 2)]
     assert pl.read_csv(tmp_path / "sites.csv")["site_id"].to_list() == truth["site_id"].to_list()
@@ -155,7 +155,7 @@ def test_a_real_lake_holds_one_untouched_home_and_one_a_fault_for_each_window(tm
 def test_every_fault_of_the_catalogue_can_be_injected(tmp_path: Path) -> None:
     faults = [(name, fault.legs[0], 3) for name, fault in CATALOGUE.items()]
 
-    truth = write_real_lake(tmp_path, faults, windows(START)[:1], with_voltage=True)
+    truth = write_real_lake(tmp_path, faults, windows(START)[:1], with_volts=True)
 
     assert truth["fault"].to_list() == ["sound", *FAULTS]
     assert truth["severity"].str.len_chars().filter(truth["fault"] != "sound").min() > 0
@@ -168,7 +168,7 @@ def test_every_fault_of_the_catalogue_can_be_injected(tmp_path: Path) -> None:
 
 
 def test_power_alone_is_a_lake_too(tmp_path: Path) -> None:
-    write_real_lake(tmp_path, [], windows(START)[:1], with_voltage=False)
+    write_real_lake(tmp_path, [], windows(START)[:1], with_volts=False)
 
     day = pl.read_parquet(tmp_path / "intervals" / f"date={START}" / "part.parquet")
     assert day.columns == ["site_id", "interval_start", "l1_w", "l2_w", "pv_w"]
@@ -179,7 +179,7 @@ def test_windows_of_different_dates_do_not_mix(tmp_path: Path) -> None:
     mixed = tuple(windows(start)[0] for start in STARTS[:2])
 
     with pytest.raises(ValueError, match="share their dates"):
-        write_real_lake(tmp_path, [], mixed, with_voltage=False)
+        write_real_lake(tmp_path, [], mixed, with_volts=False)
 
 
 def test_the_household_clock_follows_summer_time() -> None:

@@ -1,1 +1,1 @@
-"""Do the numbers about crews hold? The night's estimates on fleets whose crews' error rates are known."""
+"""Whether the numbers about crews hold: the night's estimates on fleets whose crews' error rates are known."""

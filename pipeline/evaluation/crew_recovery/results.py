@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.core.binomial_intervals import CONFIDENCE, Z, clopper_pearson
-from pipeline.evaluation.crew_recovery.invented import Fleet
 from pipeline.evaluation.crew_recovery.replicate import FUNNEL
+from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario
 
 Float = NDArray[np.float64]
 COVERED = (0.93, 0.97)
-DETECTED = 0.9
+DETECTED_SHARE = 0.9
 MOST_BIAS = 0.05  # of the fleet's rate
 MOST_ERROR = 0.5  # of the raw rate's mean squared error
-_LIMITS = dict(zip(("inner", "outer"), FUNNEL, strict=True))
-WRONG_SIDE = 0.05  # of the crews that stand out, and of the fleets of crews all alike where any does
+WRONG_SIDE_SHARE = 0.05  # of the crews that stand out, and of the fleets of crews all alike where any does
 
 
 @dataclass(frozen=True)
@@ -33,107 +34,89 @@ class Measure:
     is_met: bool | None
 
 
-@dataclass(frozen=True)
-class Results:
-    """What the fleets of a scenario, drawn by `spec`, gave: measure -> a number a fleet."""
+class Target(NamedTuple):
+    """What is wanted, in words and as a condition of value, low and high."""
 
-    scenario: str
-    spec: Fleet
-    values: dict[str, Float]
+    wanted: str
+    is_met: Callable[[float, float, float], bool | None]
 
-    def all(self) -> list[Measure]:
-        """Return the scenario's measures against their targets."""
-        if self.spec.trained is not None:
-            return self._training()
-        if self.spec.first_homes:
-            return self._first_crew()
-        return self._rates() + self._flags()
 
-    def _rates(self) -> list[Measure]:
-        labels = {
-            "rate": "rate",
-            "shrunk": "shrunk rate",
-            "ratio": "observed / expected",
-            "fair": "fair rate",
-        }
-        rows = [self._covered(key, f"coverage: {label}") for key, label in labels.items()]
-        rows.append(self._covered_once("weighted", "coverage: fleet's rate by weighted visits"))
+ANY = Target("", lambda value, low, high: None)
+COVERS = Target("{:g} to {:g}".format(*COVERED), lambda value, low, high: COVERED[0] <= value <= COVERED[1])
+# Of one interval a fleet so few fleets tell the coverage only roughly.
+MAY_COVER = Target(COVERS.wanted, lambda value, low, high: high >= COVERED[0] and low <= COVERED[1])
+COVERS_LEAST = Target(f">= {COVERED[0]:g}", lambda value, low, high: value >= COVERED[0])
+
+
+def _at_most(level: float) -> Target:
+    """Return the target of false alarms at their nominal level: not above it but for the study's own doubt."""
+    return Target(f"<= {level:g}", lambda value, low, high: low <= level)
+
+
+def measure_scenario(name: str, scenario: Scenario, values: dict[str, Float]) -> list[Measure]:
+    """Return the scenario's measures against their targets; `values` measure of `replicate` -> a number a fleet."""
+
+    def measure(label: str, interval: tuple[float, float, float], target: Target = ANY) -> Measure:
+        return Measure(name, label, *interval, target.wanted, target.is_met(*interval))
+
+    def mean(key: str, label: str, target: Target = ANY) -> Measure:
+        return measure(label, _mean_interval(values[key]), target)
+
+    def share(key: str, label: str, target: Target = ANY) -> Measure:
+        return measure(label, _share_interval(values[key].sum(), values[key].size), target)
+
+    if scenario.trained is not None:
+        covered = share("training", "coverage: ratio after a training", MAY_COVER)
+        if scenario.trained == 1:
+            label, target = "said to have changed where nothing did", _at_most(1 - CONFIDENCE)
+            return [covered, mean("changed", label, target)]
+        return [covered, share("fell", f"said to have fallen (odds times {scenario.trained:g})")]
+    if scenario.first_homes:
+        detected = Target(f">= {DETECTED_SHARE:g}", lambda value, low, high: value >= DETECTED_SHARE)
+        return [
+            share("outside", "bad crew outside the funnel's 95 %", detected),
+            share("stands out", "bad crew stands out, many crews allowed for"),
+            share("all inspected", "bad crew outside, were every home inspected"),
+        ]
+    # credible intervals don't close in on one point however alike crews are, and hold it nearly always
+    credible = COVERS if scenario.crew_sd else COVERS_LEAST
+    most = MOST_BIAS * scenario.rate
+    unbiased = Target(
+        f"0, or within {most:g}", lambda value, low, high: low <= 0 <= high or max(-low, high) <= most
+    )
+    rows = [
+        mean("rate", "coverage: rate", COVERS),
+        mean("shrunk", "coverage: shrunk rate", credible),
+        mean("ratio", "coverage: observed / expected", COVERS),
+        mean("fair", "coverage: fair rate", credible),
+        share("weighted", "coverage: fleet's rate by weighted visits", MAY_COVER),
         # the ends are whole numbers, which of few faults hold more than they say
-        rows.append(self._at_least("unseen", "coverage: faults at homes not visited", COVERED[0]))
-        if not self.spec.is_listed:
-            rows.append(self._at_least("wilson", "coverage: faults found / visits (Wilson)", COVERED[0]))
-        rows += [self._unbiased(), self._mean("visits only", "bias of faults found / visits")]
-        if self.spec.crew_sd:
-            gain = float(self.values["fair error"].mean() / self.values["raw error"].mean())
-            name, wanted = "squared error, fair / raw", f"<= {MOST_ERROR:g}"
-            rows.append(Measure(self.scenario, name, gain, np.nan, np.nan, wanted, gain <= MOST_ERROR))
-        return rows
+        mean("unseen", "coverage: faults at homes not visited", COVERS_LEAST),
+    ]
+    if not scenario.is_listed:
+        rows.append(mean("wilson", "coverage: faults found / visits (Wilson)", COVERS_LEAST))
+    rows.append(mean("bias", "bias of the rates", unbiased))
+    rows.append(mean("visits only", "bias of faults found / visits"))
+    if scenario.crew_sd == 0:
+        for key, level in zip(("inner", "outer"), FUNNEL, strict=True):
+            rows.append(mean(key, f"outside the {1 - level:.1%} limits", _at_most(level)))
+        return [*rows, mean("any", "fleets where any crew stands out", _at_most(WRONG_SIDE_SHARE))]
+    gain = float(values["fair error"].mean() / values["raw error"].mean())
+    smaller = Target(f"<= {MOST_ERROR:g}", lambda value, low, high: value <= MOST_ERROR)
+    wrong = _share_interval(values["wrong side"].sum(), max(values["standing"].sum(), 1.0))
+    return [
+        *rows,
+        measure("squared error, fair / raw", (gain, np.nan, np.nan), smaller),
+        mean("standing", "crews that stand out, a fleet"),
+        measure("crews that stand out on the wrong side", wrong, _at_most(WRONG_SIDE_SHARE)),
+    ]
 
-    def _flags(self) -> list[Measure]:
-        if self.spec.crew_sd == 0:
-            rows = [self._at_most(key, f"outside the {1 - p:.1%} limits", p) for key, p in _LIMITS.items()]
-            return [*rows, self._at_most("any", "fleets where any crew stands out", WRONG_SIDE)]
-        standing, wrong = self.values["standing"], self.values["wrong side"]
-        counts = np.array([wrong.sum()]), np.array([max(standing.sum(), 1.0)])
-        low, high = (float(end[0]) for end in clopper_pearson(*counts))
-        share = float(counts[0][0] / counts[1][0])
-        name, wanted = "crews that stand out on the wrong side", f"<= {WRONG_SIDE:g}"
-        return [
-            self._mean("standing", "crews that stand out, a fleet"),
-            Measure(self.scenario, name, share, low, high, wanted, low <= WRONG_SIDE),
-        ]
 
-    def _first_crew(self) -> list[Measure]:
-        return [
-            self._share("outside", "bad crew outside the funnel's 95 %", DETECTED),
-            self._share("stands out", "bad crew stands out, many crews allowed for"),
-            self._share("all inspected", "bad crew outside, were every home inspected"),
-        ]
+def _mean_interval(values: Float) -> tuple[float, float, float]:
+    value, half = float(values.mean()), Z * float(values.std(ddof=1)) / np.sqrt(values.size)
+    return value, value - half, value + half
 
-    def _training(self) -> list[Measure]:
-        rows = [self._covered_once("training", "coverage: ratio after a training")]
-        if self.spec.trained == 1:
-            return [*rows, self._at_most("changed", "said to have changed where nothing did", 1 - CONFIDENCE)]
-        return [*rows, self._share("fell", f"said to have fallen (odds times {self.spec.trained:g})")]
 
-    def _mean(self, key: str, label: str) -> Measure:
-        values = self.values[key]
-        value, half = float(values.mean()), Z * float(values.std(ddof=1)) / np.sqrt(values.size)
-        return Measure(self.scenario, label, value, value - half, value + half, "", None)
-
-    def _share(self, key: str, label: str, least: float | None = None) -> Measure:
-        values = self.values[key]
-        low, high = clopper_pearson(np.array([values.sum()]), np.array([float(values.size)]))
-        value = float(values.mean())
-        wanted, is_met = ("", None) if least is None else (f">= {least:g}", value >= least)
-        return Measure(self.scenario, label, value, float(low[0]), float(high[0]), wanted, is_met)
-
-    def _covered(self, key: str, label: str) -> Measure:
-        if key in ("shrunk", "fair") and self.spec.crew_sd == 0:
-            # credible intervals don't close in on one point however alike crews are, and hold it nearly always
-            return self._at_least(key, label, COVERED[0])
-        mean = self._mean(key, label)
-        wanted = f"{COVERED[0]:g} to {COVERED[1]:g}"
-        return replace(mean, wanted=wanted, is_met=COVERED[0] <= mean.value <= COVERED[1])
-
-    def _covered_once(self, key: str, label: str) -> Measure:
-        """Return the coverage of one interval a fleet, which so few tell only roughly."""
-        share = self._share(key, label)
-        is_met = share.high >= COVERED[0] and share.low <= COVERED[1]
-        return replace(share, wanted=f"{COVERED[0]:g} to {COVERED[1]:g}", is_met=is_met)
-
-    def _at_least(self, key: str, label: str, least: float) -> Measure:
-        mean = self._mean(key, label)
-        return replace(mean, wanted=f">= {least:g}", is_met=mean.value >= least)
-
-    def _unbiased(self) -> Measure:
-        """Zero lies in the interval, or the bias is too small to matter: MOST_BIAS of the fleet's rate."""
-        mean = self._mean("bias", "bias of the rates")
-        most = MOST_BIAS * self.spec.rate
-        is_met = mean.low <= 0 <= mean.high or max(-mean.low, mean.high) <= most
-        return replace(mean, wanted=f"0, or within {most:g}", is_met=is_met)
-
-    def _at_most(self, key: str, label: str, level: float) -> Measure:
-        """Return false alarms at their nominal level: not above it but for the study's own doubt."""
-        mean = self._mean(key, label)
-        return replace(mean, wanted=f"<= {level:g}", is_met=mean.low <= level)
+def _share_interval(part: float, whole: float) -> tuple[float, float, float]:
+    low, high = clopper_pearson(np.array([part]), np.array([float(whole)]))
+    return float(part / whole), float(low[0]), float(high[0])

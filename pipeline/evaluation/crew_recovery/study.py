@@ -6,83 +6,86 @@ a measure over replications is that of fleets, not of crews, since crews of a fl
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
-from multiprocessing import get_context
+from itertools import islice
 
 import numpy as np
 
 from pipeline.core.setting_sections import CrewSettings
 from pipeline.core.settings import Settings
-from pipeline.evaluation.crew_recovery.invented import Fleet
+from pipeline.evaluation.crew_recovery.night_scores import score_simulated_homes
 from pipeline.evaluation.crew_recovery.replicate import replicate
-from pipeline.evaluation.crew_recovery.results import Measure, Results
-from pipeline.evaluation.crew_recovery.scored import Scores, scored_homes
+from pipeline.evaluation.crew_recovery.results import Measure, measure_scenario
+from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario
+from pipeline.evaluation.workers import map_tasks
 
-BAD = Fleet(first_homes=60, first_factor=3.0)
-TRAINED = Fleet(first_homes=200, first_factor=2.0)
-SCORED = Fleet(is_scored=True)
+BAD = Scenario(first_homes=60, first_factor=3.0)
+TRAINED = Scenario(first_homes=200, first_factor=2.0)
 SCENARIOS = {
-    "list-driven": Fleet(),
-    "random": Fleet(is_listed=False),
-    "overstated": Fleet(overstated=0.5),
-    "all alike": Fleet(crew_sd=0.0),
+    "list-driven": Scenario(),
+    "random": Scenario(is_listed=False),
+    "overstated": Scenario(overstated=0.5),
+    "all alike": Scenario(crew_sd=0.0),
     "bad crew, 5 %": replace(BAD, rate=0.05),
     "bad crew, 8 %": replace(BAD, rate=0.08),
     "bad crew, 10 %": replace(BAD, rate=0.10),
     "trained": replace(TRAINED, trained=0.35),
     "trained in vain": replace(TRAINED, trained=1.0),
-    "scored": SCORED,
-    "scored, 5 %": replace(SCORED, rate=0.05),
-    "scored, random": replace(SCORED, is_listed=False),
-    "scored, all alike": replace(SCORED, crew_sd=0.0),
-    "scored, bad crew, 10 %": replace(BAD, rate=0.10, is_scored=True),
 }
-Task = tuple[str, int, int]
+# With likelihoods that the night gave to simulated homes.
+SCORED = {
+    "scored": Scenario(),
+    "scored, 5 %": Scenario(rate=0.05),
+    "scored, random": Scenario(is_listed=False),
+    "scored, all alike": Scenario(crew_sd=0.0),
+    "scored, bad crew, 10 %": replace(BAD, rate=0.10),
+}
 
 
-def study(
+def run_study(
     replications: int,
     seed: int,
     settings: Settings,
+    *,
     workers: int,
-    tell: Callable[[str], None],
     scored_sites: int,
+    tell: Callable[[str], None] = lambda line: None,
 ) -> list[Measure]:
     """Return the measures of every scenario; the same arguments give the same numbers, however many workers.
 
-    `scored_sites` homes are simulated for the scenarios that take the night's own likelihoods; 0 leaves these out.
+    Parameters
+    ----------
+    replications
+        Fleets a scenario.
+    seed
+        Of the fleets.
+    settings
+        Of the night.
+    workers
+        Processes to share them.
+    scored_sites
+        Homes simulated for the scenarios SCORED; 0 leaves these out.
+    tell
+        Is called with each step.
     """
-    scenarios = {name: spec for name, spec in SCENARIOS.items() if scored_sites or not spec.is_scored}
-    scores = scored_homes(scored_sites, seed, settings, workers, tell) if scored_sites else None
-    found: dict[str, list[dict[str, float]]] = {}
-    tasks = [(name, seed, at) for name in scenarios for at in range(replications)]
-    for (name, *_), result in zip(tasks, _run(tasks, settings.crews, scores, workers), strict=True):
-        if name not in found:
-            tell(f"  {name}")
-        found.setdefault(name, []).append(result)
-    return [
-        measure
-        for name, results in found.items()
-        for measure in Results(
-            name, SCENARIOS[name], {key: np.array([r[key] for r in results]) for key in results[0]}
-        ).all()
-    ]
+    scenarios = dict(SCENARIOS)
+    if scored_sites:
+        tell(f"  {scored_sites} simulated homes through the night")
+        scores = score_simulated_homes(scored_sites, seed, settings, workers=workers)
+        scenarios |= {name: replace(scenario, scores=scores) for name, scenario in SCORED.items()}
+    tasks = [(scenario, (seed, number)) for scenario in scenarios.values() for number in range(replications)]
+    results = map_tasks(partial(_replicate, settings=settings.crews), tasks, workers)
+    measures = []
+    for name, scenario in scenarios.items():
+        tell(f"  {name}")
+        batch = list(islice(results, replications))
+        values = {key: np.array([result[key] for result in batch]) for key in batch[0]}
+        measures += measure_scenario(name, scenario, values)
+    return measures
 
 
-def _run(
-    tasks: list[Task], own: CrewSettings, scores: Scores | None, workers: int
-) -> Iterator[dict[str, float]]:
-    one = partial(_replicate, own=own, scores=scores)
-    if workers <= 1:
-        yield from map(one, tasks)
-        return
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(one, tasks, chunksize=10)
-
-
-def _replicate(task: Task, own: CrewSettings, scores: Scores | None) -> dict[str, float]:
-    name, seed, at = task
-    return replicate(SCENARIOS[name], np.random.default_rng([seed, at]), own, scores)
+def _replicate(task: tuple[Scenario, tuple[int, int]], settings: CrewSettings) -> dict[str, float]:
+    scenario, seeds = task
+    return replicate(scenario, np.random.default_rng(seeds), settings)

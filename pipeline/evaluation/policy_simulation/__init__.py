@@ -1,1 +1,1 @@
-"""A rehearsal: a simulated half year of nights and mornings, so that what the list is worth can be measured exactly."""
+"""A simulated half year of nights and mornings under several policies, so that the list's worth is measured exactly."""

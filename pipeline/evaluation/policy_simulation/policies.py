@@ -46,87 +46,84 @@ class Choice:
 
 
 @dataclass(frozen=True)
-class Day:
+class Morning:
     """A morning: its date, how many truck visits it has, and the settings."""
 
     today: date
     visits: int
-    own: RehearsalSettings
-
-
-Morning = Callable[[Published, pl.DataFrame, Day], list[Choice]]
+    settings: RehearsalSettings
 
 
 @dataclass(frozen=True)
 class Policy:
     """One way to choose.
 
-    `has_nights`: it reads what the nights say; `has_memory`: the nights are told of its visits.
+    `has_nights`: it reads what the nights say; `has_memory`: the nights read of its visits.
     """
 
     name: str
     title: str
-    choose: Morning
+    choose: Callable[[Published, pl.DataFrame, Morning], list[Choice]]
     has_nights: bool = True
     has_memory: bool = False
 
 
-def by_list(published: Published, records: pl.DataFrame, day: Day) -> list[Choice]:
-    """Take the revisit list as it stands, down to its cut: its first visits by truck, its office fixes at the desk.
+def choose_by_list(published: Published, records: pl.DataFrame, morning: Morning) -> list[Choice]:
+    """Return the revisit list as it stands, down to its cut: its first visits by truck, its office fixes at the desk.
 
     Where the desk has looked and found nothing to correct it doesn't look again; a truck goes if the home is a suspect.
     """
     last = records.group_by("site_id", maintain_order=True).last()
     in_vain = last.filter((pl.col("by") == DESK) & pl.col("found").is_null())["site_id"].implode()
     is_desk, has_looked = pl.col("fix_by") == "office", pl.col("site_id").is_in(in_vain)
-    listed = published.revisit_list.filter("is_above_cut").sort("rank")
-    desk = listed.filter(is_desk & ~has_looked).head(day.own.office_a_day)
-    truck = listed.filter(~is_desk | (has_looked & (pl.col("verdict") == "suspect"))).head(day.visits)
-    return [*_choices(truck, TRUCK, "suspected_fault"), *_choices(desk, DESK, "suspected_fault")]
+    is_truck = ~is_desk | (has_looked & (pl.col("verdict") == "suspect"))
+    listed = published.revisit_list.filter("is_above_cut").sort("rank").with_columns(reason="suspected_fault")
+    trucks = listed.filter(is_truck).head(morning.visits)
+    desk = listed.filter(is_desk & ~has_looked).head(morning.settings.office_a_day)
+    return [*_choices(trucks, TRUCK), *_choices(desk, DESK)]
 
 
-def by_likelihood(published: Published, records: pl.DataFrame, day: Day) -> list[Choice]:
-    """Go to the likeliest homes, whatever the fault, but not where a truck was lately."""
-    known = published.site_scores.filter(pl.col("likelihood") >= day.own.likelihood_from)
-    rested = known.filter(~pl.col("site_id").is_in(_lately(records, day)))
-    first = rested.sort("likelihood", "site_id", descending=[True, False]).head(day.visits)
-    return _choices(first, TRUCK, "likely_fault")
+def choose_by_likelihood(published: Published, records: pl.DataFrame, morning: Morning) -> list[Choice]:
+    """Return the likeliest homes, whatever the fault, but not where a truck was lately."""
+    is_likely = pl.col("likelihood") >= morning.settings.likelihood_from
+    likely = published.site_scores.filter(is_likely & ~_was_visited_lately(records, morning))
+    first = likely.sort("likelihood", "site_id", descending=[True, False]).head(morning.visits)
+    return _choices(first.with_columns(reason="likely_fault"), TRUCK)
 
 
-def by_negative_nights(published: Published, records: pl.DataFrame, day: Day) -> list[Choice]:
-    """Go where a leg is below zero for most of the night, the most negative first, but not where a truck was lately."""
+def choose_by_negative_nights(published: Published, records: pl.DataFrame, morning: Morning) -> list[Choice]:
+    """Return homes with a leg below zero for most of the night, most negative first, not where a truck was lately."""
     legs = [
         pl.when(pl.col(f"night_{leg}_negative_share") > 0.5).then(f"night_{leg}_w") for leg in ("l1", "l2")
     ]
-    worst = published.site_scores.with_columns(pl.min_horizontal(legs).alias("worst_w"))
-    negative = worst.filter(pl.col("worst_w").is_not_null() & ~pl.col("site_id").is_in(_lately(records, day)))
-    first = negative.sort("worst_w", "site_id").head(day.visits)
-    return _choices(first.with_columns(pl.lit("negative nights").alias("reason")), TRUCK, "reason")
+    worst = published.site_scores.with_columns(worst_w=pl.min_horizontal(legs))
+    is_negative = pl.col("worst_w").is_not_null() & ~_was_visited_lately(records, morning)
+    first = worst.filter(is_negative).sort("worst_w", "site_id").head(morning.visits)
+    return _choices(first.with_columns(reason=pl.lit("negative nights")), TRUCK)
 
 
-def by_alphabet(published: Published, records: pl.DataFrame, day: Day) -> list[Choice]:
-    """Go to all homes in the order of their site_id, once."""
-    is_there = (pl.col("commissioned_on") < day.today).fill_null(True)
+def choose_by_alphabet(published: Published, records: pl.DataFrame, morning: Morning) -> list[Choice]:
+    """Return all homes in the order of their site_id, each once."""
+    is_there = (pl.col("commissioned_on") < morning.today).fill_null(True)
     left = published.sites.filter(is_there & ~pl.col("site_id").is_in(records["site_id"].implode()))
-    first = left.sort("site_id").head(day.visits).with_columns(pl.lit("its turn").alias("reason"))
-    return _choices(first, TRUCK, "reason")
+    first = left.sort("site_id").head(morning.visits)
+    return _choices(first.with_columns(reason=pl.lit("its turn"), likelihood=pl.lit(None, pl.Float64)), TRUCK)
 
 
 POLICIES = (
-    Policy("nightclamp", "nightclamp's list", by_list, has_memory=True),
-    Policy("likelihood", "likelihood only", by_likelihood),
-    Policy("negative_nights", "negative nights only", by_negative_nights),
-    Policy("alphabetical", "alphabetical", by_alphabet, has_nights=False),
+    Policy("nightclamp", "nightclamp's list", choose_by_list, has_memory=True),
+    Policy("likelihood", "likelihood only", choose_by_likelihood),
+    Policy("negative_nights", "negative nights only", choose_by_negative_nights),
+    Policy("alphabetical", "alphabetical", choose_by_alphabet, has_nights=False),
 )
 NOBODY = "nobody goes"
 
 
-def _lately(records: pl.DataFrame, day: Day) -> pl.Expr:
-    since = day.today - timedelta(days=day.own.rest_days)
-    return pl.lit(records.filter(pl.col("day") > since)["site_id"].implode())
+def _was_visited_lately(records: pl.DataFrame, morning: Morning) -> pl.Expr:
+    since = morning.today - timedelta(days=morning.settings.rest_days)
+    return pl.col("site_id").is_in(records.filter(pl.col("day") > since)["site_id"].implode())
 
 
-def _choices(rows: pl.DataFrame, by: str, reason: str) -> list[Choice]:
-    has = "likelihood" in rows.columns
-    wanted = rows.select("site_id", reason, pl.col("likelihood") if has else pl.lit(None, dtype=pl.Float64))
-    return [Choice(site_id, by, str(why), share) for site_id, why, share in wanted.iter_rows()]
+def _choices(rows: pl.DataFrame, by: str) -> list[Choice]:
+    columns = rows.select("site_id", "reason", "likelihood").iter_rows()
+    return [Choice(site_id, by, str(reason), likelihood) for site_id, reason, likelihood in columns]

@@ -1,4 +1,4 @@
-"""What is to be rehearsed: how many homes, nights and visits a day."""
+"""What is to be simulated: how many homes, nights and visits a day."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ FEWEST = 20  # homes
 
 
 @dataclass(frozen=True)
-class RehearsalRequest:
+class SimulationRequest:
     """`sites` homes, `nights` nights in a row, `visits` truck visits a day; `seed` of fleet and crews.
 
-    `family` is the fleet's: STREETS, or one of `families`.
+    `family` is the fleet's: STREETS, or one of FAMILIES.
     `is_quick` takes a tenth of the homes and of the visits a day (one at the least), and half of the nights.
     """
 
@@ -34,7 +34,7 @@ class RehearsalRequest:
     family: str = STREETS
 
     def __post_init__(self) -> None:
-        """Refuse what can't be rehearsed."""
+        """Refuse what can't be simulated."""
         if self.sites < FEWEST or self.nights < 2 or self.visits < 1 or self.workers < 1:
             raise InputError(
                 f"a rehearsal needs {FEWEST} homes or more, two nights, a visit a day and a worker, not"
@@ -59,17 +59,13 @@ class RehearsalRequest:
     def days(self) -> tuple[date, ...]:
         """The nights' as-of days, oldest first."""
         count = max(2, round(self.nights * QUICK_NIGHTS)) if self.is_quick else self.nights
-        return tuple(LAST_NIGHT - timedelta(days=count - 1 - at) for at in range(count))
+        return tuple(LAST_NIGHT - timedelta(days=back) for back in reversed(range(count)))
 
-    def fleet(self, own: RehearsalSettings) -> Spec:
+    def fleet_spec(self, settings: RehearsalSettings) -> Spec:
         """Return the fleet to make, from the history before the first night to the last night."""
+        shape = (self.homes, settings.history_days + len(self.days), MINUTES, self.seed, LAST_NIGHT)
+        fault, hard, onset = settings.fault_share, settings.hard_share, settings.onset_share
         for family in FAMILIES:
             if family == self.family:
-                return UnlikeSpec(
-                    self.homes, own.history_days + len(self.days), MINUTES, self.seed, LAST_NIGHT,
-                    own.fault_share, own.hard_share, own.onset_share, family=family,
-                )  # fmt: skip
-        return FleetSpec(
-            self.homes, own.history_days + len(self.days), MINUTES, self.seed, LAST_NIGHT,
-            fault_share=own.fault_share, onset_share=own.onset_share, hard_share=own.hard_share,
-        )  # fmt: skip
+                return UnlikeSpec(*shape, fault, hard, onset, family=family)
+        return FleetSpec(*shape, fault_share=fault, hard_share=hard, onset_share=onset)

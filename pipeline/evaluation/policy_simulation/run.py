@@ -1,98 +1,92 @@
-"""The rehearsal from end to end: the world, every policy's series, the tally."""
+"""The policy simulation from end to end: the world, every policy's series, the results."""
 
 from __future__ import annotations
 
 import json
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
 from pipeline.evaluation.policy_simulation.policies import POLICIES
-from pipeline.evaluation.policy_simulation.request import RehearsalRequest
-from pipeline.evaluation.policy_simulation.series import Ask, run_series
-from pipeline.evaluation.policy_simulation.tally import Tally, tally
-from pipeline.evaluation.policy_simulation.workers import processes
+from pipeline.evaluation.policy_simulation.request import SimulationRequest
+from pipeline.evaluation.policy_simulation.results import build_study
+from pipeline.evaluation.policy_simulation.series import Series, run_series
 from pipeline.evaluation.policy_simulation.world import make_world
+from pipeline.evaluation.study_pages import Study
+from pipeline.evaluation.workers import processes
 
-_LOOK_EVERY_S, _TELL_EVERY = 5.0, 20  # nights
+_LOOK_EVERY_S, _TELL_EVERY_NIGHTS = 5.0, 20
 
 
-def rehearse(
-    request: RehearsalRequest, work: Path, settings: Settings, tell: Callable[[str], None] = lambda line: None
-) -> Tally:
-    """Run the rehearsal in the folder `work` and return what came of it; what is there of the same one goes on.
+def simulate_policies(
+    request: SimulationRequest,
+    work: Path,
+    settings: Settings,
+    tell: Callable[[str], None] = lambda line: None,
+) -> Study:
+    """Run the simulation in the folder `work` and return its results; what is there of the same one goes on.
 
     Raises
     ------
     InputError
-        `work` holds another rehearsal.
+        `work` holds another simulation.
     """
-    began = time.perf_counter()
-    own = settings.rehearsal
+    start = time.perf_counter()
     _claim(request, work, settings)
-    world = make_world(request.fleet(own), work / "world", request.workers, tell)
-    asks = [
-        Ask(policy.name, world.root, work / policy.name, request.days, request.visits_a_day, request.seed)
+    world = make_world(request.fleet_spec(settings.rehearsal), work / "world", request.workers, tell=tell)
+    series = [
+        Series(policy, world.root, work / policy.name, request.days, request.visits_a_day, request.seed)
         for policy in POLICIES
     ]
-    lean = _lean(settings)
-    if request.workers == 1:
-        for ask in asks:
-            run_series(ask, lean, tell)
-    else:
-        _side_by_side(asks, lean, request.workers, tell)
-    tell("tallying")
-    return tally(request, world, work, time.perf_counter() - began)
-
-
-def _lean(settings: Settings) -> Settings:
-    """Return the settings without what a night draws for people: no page a home, no hours for work orders."""
-    return settings.model_copy(
+    # No page a home, no hours for work orders: what a night draws for people is left out.
+    lean = settings.model_copy(
         update={
             "report": settings.report.model_copy(update={"home_pages": 0}),
             "orders": settings.orders.model_copy(update={"homes": 0}),
         }
     )
+    if request.workers == 1:
+        for part in series:
+            run_series(part, lean, tell)
+    else:
+        _run_in_processes(series, lean, request.workers, tell=tell)
+    tell("tallying")
+    study = build_study(request, world, series)
+    return replace(study, seconds={"all": time.perf_counter() - start})
 
 
-def _claim(request: RehearsalRequest, work: Path, settings: Settings) -> None:
-    """Note which rehearsal this folder holds: all of the request but the workers, and the settings."""
-    told = {**asdict(request), "settings": settings.model_dump(mode="json")}
-    del told["workers"]
-    text = json.dumps(told, indent=1, default=str)
+def _claim(request: SimulationRequest, work: Path, settings: Settings) -> None:
+    """Note which simulation this folder holds: all of the request but the workers, and the settings."""
+    options = {**asdict(request), "settings": settings.model_dump(mode="json")}
+    del options["workers"]
+    text = json.dumps(options, indent=1, default=str)
     marker = work / "rehearsal.json"
-    if marker.is_file():
-        if marker.read_text(encoding="utf-8") != text:
-            raise InputError(
-                f"{work}: holds another rehearsal; remove it or choose another folder with --out"
-            )
-        return
+    if marker.is_file() and marker.read_text(encoding="utf-8") != text:
+        raise InputError(f"{work}: holds another rehearsal; remove it or choose another folder with --out")
     work.mkdir(parents=True, exist_ok=True)
     marker.write_text(text, encoding="utf-8")
 
 
-def _side_by_side(asks: list[Ask], settings: Settings, workers: int, tell: Callable[[str], None]) -> None:
+def _run_in_processes(
+    series: Sequence[Series], settings: Settings, workers: int, *, tell: Callable[[str], None]
+) -> None:
     """Run the series in processes of their own, and say how far they are; they end with this process."""
     os.environ.setdefault("POLARS_MAX_THREADS", str(max(1, (os.cpu_count() or 1) // workers)))
     with processes(workers) as pool:
-        at_work: set[Future[None]] = {pool.submit(run_series, ask, settings) for ask in asks}
-        told = ""
-        while at_work:
-            done, at_work = wait(at_work, _LOOK_EVERY_S, FIRST_COMPLETED)
+        running: set[Future[None]] = {pool.submit(run_series, part, settings) for part in series}
+        last: list[int] = []
+        while running:
+            done, running = wait(running, _LOOK_EVERY_S, FIRST_COMPLETED)
             for future in done:
                 future.result()
-            now = ", ".join(f"{ask.chosen.title} {_nights(ask)}" for ask in asks)
-            rough = ", ".join(str(_nights(ask) // _TELL_EVERY) for ask in asks)
-            if rough != told or not at_work:
-                tell(f"nights of {len(asks[0].nights)}: {now}")
-            told = rough
-
-
-def _nights(ask: Ask) -> int:
-    progress = ask.folder / "progress.json"
-    return int(json.loads(progress.read_text(encoding="utf-8"))["done"]) if progress.is_file() else 0
+            nights = [part.progress["done"] for part in series]
+            rough = [count // _TELL_EVERY_NIGHTS for count in nights]
+            if rough != last or not running:
+                counts = (f"{part.policy.title} {count}" for part, count in zip(series, nights, strict=True))
+                tell(f"nights of {len(series[0].nights)}: {', '.join(counts)}")
+            last = rough

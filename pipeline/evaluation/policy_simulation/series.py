@@ -15,31 +15,34 @@ import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
+from pipeline.core.contract import Visit
 from pipeline.core.settings import Settings
-from pipeline.evaluation.policy_simulation import crew
-from pipeline.evaluation.policy_simulation.lake import forget_days, write_day, write_registers
-from pipeline.evaluation.policy_simulation.policies import POLICIES, Day, Policy, Published
+from pipeline.evaluation.policy_simulation.crew import LEDGER, attend_homes, written_records
+from pipeline.evaluation.policy_simulation.policies import Morning, Policy, Published
 from pipeline.evaluation.policy_simulation.world import World
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import run_night
+from pipeline.storage.publish import write_csv
 
 WINDOW_DAYS = 30
 # What a night says of a home that was visited: columns of table standing, then of site_scores.
-WATCHED = (
+STANDING = (
     "site_id", "standing", "last_visit_on", "outcome", "proof", "proof_told", "proved_on", "nights_to_proof",
 )  # fmt: skip
-WATCHED_SCORES = ("likelihood", "verdict", "suspected_fault", "unproven_why", "nights")
+SCORES = ("likelihood", "verdict", "suspected_fault", "unproven_why", "nights")
 
 
 @dataclass(frozen=True)
-class Ask:
-    """A series: which policy on which world, after which nights, with how many visits a day."""
+class Series:
+    """A policy's half year on disk, in `folder`: on which world, after which nights, with how many visits a day."""
 
-    policy: str
+    policy: Policy
     world: Path
     folder: Path
     nights: tuple[date, ...]
@@ -47,101 +50,140 @@ class Ask:
     seed: int
 
     @property
-    def chosen(self) -> Policy:
-        """The policy itself."""
-        return next(policy for policy in POLICIES if policy.name == self.policy)
+    def progress(self) -> dict[str, Any]:
+        """How far it is: `done` nights, and after the first the last `night` whose morning is over."""
+        path = self.folder / "progress.json"
+        return json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {"done": 0}
+
+    @property
+    def ledger(self) -> pl.DataFrame:
+        """All attempts so far (crew.LEDGER)."""
+        path = self.folder / "ledger.parquet"
+        return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=LEDGER)
+
+    @property
+    def standings(self) -> pl.DataFrame:
+        """STANDING and SCORES of all nights, with `night`, sorted by it and site_id."""
+        files = sorted((self.folder / "watched").glob("????-??-??.parquet"))
+        return pl.concat([pl.read_parquet(file) for file in files], how="vertical_relaxed")
 
 
-def run_series(ask: Ask, settings: Settings, tell: Callable[[str], None] = lambda line: None) -> None:
+def run_series(series: Series, settings: Settings, tell: Callable[[str], None] = lambda line: None) -> None:
     """Run the nights and mornings that are still to come of the series."""
-    world, policy = World(ask.world), ask.chosen
-    lake, out, own = ask.folder / "lake", ask.folder / "out", settings.rehearsal
-    ask.folder.mkdir(parents=True, exist_ok=True)
-    last = nights_done(ask.folder)
-    ledger = read_ledger(ask.folder)
-    if last is not None:
-        ledger = ledger.filter(pl.col("visited_on") <= last + timedelta(days=1))
+    world, policy, folder = World(series.world), series.policy, series.folder
+    lake, out = folder / "lake", folder / "out"
+    folder.mkdir(parents=True, exist_ok=True)
+    done, ledger = series.progress["done"], series.ledger
+    if done:  # only the mornings after these nights are over
+        ledger = ledger.filter(pl.col("visited_on") <= series.nights[done - 1] + timedelta(days=1))
     published = Published(pl.DataFrame(), pl.DataFrame(), world.sites(is_right=False))
-    for at, night in enumerate(ask.nights):
-        if last is not None and night <= last:
-            continue
+    for number, night in enumerate(series.nights[done:], start=done + 1):
         if policy.has_nights:
-            window = [night - timedelta(days=back) for back in reversed(range(WINDOW_DAYS))]
-            for day in window:
-                if world.parts(str(day)):
-                    write_day(lake, world, ledger, day)
-            forget_days(lake, window)
-            told = (
-                ledger if policy.has_memory else ledger.with_columns(pl.lit(None, pl.String).alias("found"))
-            )
-            write_registers(lake, world, told)
+            oldest = night - timedelta(days=WINDOW_DAYS - 1)
+            for day in (oldest + timedelta(days=back) for back in range(WINDOW_DAYS)):
+                if world.parts(day):
+                    write_day(lake, world, ledger, day=day)
+            remove_days_before(lake, oldest)
+            no_visits = pl.lit(None, pl.String).alias("found")
+            write_registers(lake, world, ledger if policy.has_memory else ledger.with_columns(no_visits))
             result = run_night(NightRequest(lake, out, night, WINDOW_DAYS), settings)
             published = Published.read(result.folder)
             if policy.has_memory:
-                _keep_watched(result.folder, ledger, ask.folder / "watched" / f"{night}.parquet")
-            _forget_runs(out, keep=2)
-            _forget_store(out / "store", window[0])
-        if night != ask.nights[-1]:
-            morning = Day(night + timedelta(days=1), ask.visits, own)
-            choices = policy.choose(published, crew.records(ledger), morning)
-            ledger = crew.attend(choices, ledger, world, morning.today, ask.seed, own)
-        _write(ledger, ask.folder / "ledger.parquet")
-        progress = json.dumps({"night": str(night), "done": at + 1, "of": len(ask.nights)})
-        _replace(ask.folder / "progress.json", progress.encode())
-        tell(f"{policy.title}: night {at + 1} of {len(ask.nights)}")
+                _keep_standings(result.folder, ledger, folder / "watched" / f"{night}.parquet", night=night)
+            _remove_runs(out, keep=2)
+            remove_days_before(out / "store", oldest)
+        if night != series.nights[-1]:
+            morning = Morning(night + timedelta(days=1), series.visits, settings.rehearsal)
+            ledger = attend_homes(
+                policy.choose(published, written_records(ledger), morning), ledger, world,
+                morning=morning, seed=series.seed,
+            )  # fmt: skip
+        _replace(folder / "ledger.parquet", ledger.write_parquet)
+        progress = json.dumps({"night": str(night), "done": number, "of": len(series.nights)})
+        _replace(folder / "progress.json", partial(Path.write_text, data=progress))
+        tell(f"{policy.title}: night {number} of {len(series.nights)}")
 
 
-def nights_done(folder: Path) -> date | None:
-    """Return the last night whose morning is over, None before the first."""
-    progress = folder / "progress.json"
-    if not progress.is_file():
-        return None
-    return date.fromisoformat(json.loads(progress.read_text(encoding="utf-8"))["night"])
+def write_day(lake: Path, world: World, ledger: pl.DataFrame, *, day: date) -> None:
+    """Put together a day of the lake, unless it is there; a part in which nothing was put right is a link.
+
+    Parameters
+    ----------
+    lake
+        Its folder.
+    world
+        The fleet as installed and right.
+    ledger
+        crew.LEDGER; it must know all that was put right by that day.
+    day
+        The UTC day.
+    """
+    folder = lake / "intervals" / f"date={day}"
+    if folder.is_dir():
+        return
+    right_from = ledger.filter("is_put_right").select("site_id", "right_from")
+    corrected_parts = set(world.homes.join(right_from, on="site_id")["part"])
+    building = folder.with_name(f".{folder.name}")
+    shutil.rmtree(building, ignore_errors=True)
+    building.mkdir(parents=True)
+    for part in world.parts(day):
+        right = world.right(day, part)
+        if int(part.stem.removeprefix("part-")) in corrected_parts and right.is_file():
+            rows = correct_rows(pl.read_parquet(part), pl.read_parquet(right), right_from)
+            rows.write_parquet(building / part.name, compression="zstd", row_group_size=max(rows.height, 1))
+        else:
+            os.link(part, building / part.name)
+    building.rename(folder)
 
 
-def read_ledger(folder: Path) -> pl.DataFrame:
-    """Return the ledger of a series (crew.LEDGER), empty before the first morning."""
-    path = folder / "ledger.parquet"
-    return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=crew.LEDGER)
+def correct_rows(installed: pl.DataFrame, right: pl.DataFrame, right_from: pl.DataFrame) -> pl.DataFrame:
+    """Return the installed rows, and from `right_from` (site_id, right_from [UTC]) on the right ones in their place."""
+    start = pl.col("interval_start").dt.replace_time_zone(None)
+    is_right = (start >= pl.col("right_from")).fill_null(False)
+    before = installed.join(right_from, on="site_id", how="left", maintain_order="left").filter(~is_right)
+    after = right.join(right_from, on="site_id", maintain_order="left").filter(is_right)
+    rows = pl.concat([before, after]).drop("right_from")
+    return rows.sort("site_id", "interval_start", maintain_order=True)
 
 
-def read_watched(folder: Path) -> pl.DataFrame:
-    """Return WATCHED and WATCHED_SCORES of all nights of a series, with `night`, sorted by it and site_id."""
-    files = sorted((folder / "watched").glob("????-??-??.parquet"))
-    return pl.concat([pl.read_parquet(file) for file in files], how="vertical_relaxed")
+def write_registers(lake: Path, world: World, ledger: pl.DataFrame) -> None:
+    """Write sites.csv, crews.csv and visits.csv as they stand after the ledger; a record put right says the truth."""
+    lake.mkdir(parents=True, exist_ok=True)
+    is_right = pl.col("site_id").is_in(ledger.filter("is_put_right")["site_id"].implode())
+    as_installed, corrected = (world.sites(is_right=is_corrected) for is_corrected in (False, True))
+    sites = pl.concat([as_installed.filter(~is_right), corrected.filter(is_right)]).sort("site_id")
+    columns = [name for name in Visit.column_names() if name in ledger.columns]
+    visits = ledger.filter(pl.col("found").is_not_null()).select(columns)
+    for name, table in (("sites.csv", sites), ("visits.csv", visits)):
+        _replace(lake / name, partial(write_csv, table))
+    shutil.copyfile(world.root / "crews.csv", lake / "crews.csv")
 
 
-def _keep_watched(run: Path, ledger: pl.DataFrame, target: Path) -> None:
+def remove_days_before(folder: Path, oldest: date) -> None:
+    """Remove the days of a lake's or a store's tables below `folder` (FOLDER/TABLE/date=D) older than `oldest`."""
+    for day in folder.glob("*/date=*"):
+        if date.fromisoformat(day.name.removeprefix("date=")) < oldest:
+            shutil.rmtree(day)
+
+
+def _keep_standings(run: Path, ledger: pl.DataFrame, target: Path, *, night: date) -> None:
     visited = ledger.filter(pl.col("found").is_not_null())["site_id"].implode()
-    standing = pl.read_parquet(run / "standing.parquet", columns=list(WATCHED))
-    scores = pl.read_parquet(run / "site_scores.parquet", columns=["site_id", *WATCHED_SCORES])
-    watched = standing.filter(pl.col("site_id").is_in(visited)).join(scores, on="site_id", how="left")
-    night = date.fromisoformat(target.stem)
+    standing = pl.read_parquet(run / "standing.parquet", columns=list(STANDING))
+    scores = pl.read_parquet(run / "site_scores.parquet", columns=["site_id", *SCORES])
+    of_visited = standing.filter(pl.col("site_id").is_in(visited)).join(scores, on="site_id", how="left")
     target.parent.mkdir(exist_ok=True)
-    _write(watched.sort("site_id").select(pl.lit(night).alias("night"), pl.all()), target)
+    _replace(target, of_visited.sort("site_id").select(pl.lit(night).alias("night"), pl.all()).write_parquet)
 
 
-def _forget_runs(out: Path, keep: int) -> None:
+def _remove_runs(out: Path, keep: int) -> None:
     """Remove all published runs but the last `keep`: a night needs only the one before."""
-    links = sorted((out / "runs").glob("????-??-??"))
-    for link in links[:-keep]:
+    for link in sorted((out / "runs").glob("????-??-??"))[:-keep]:
         shutil.rmtree(link.resolve())
         link.unlink()
 
 
-def _forget_store(store: Path, oldest: date) -> None:
-    for folder in store.glob("*/date=*"):
-        if date.fromisoformat(folder.name.removeprefix("date=")) < oldest:
-            shutil.rmtree(folder)
-
-
-def _write(table: pl.DataFrame, path: Path) -> None:
+def _replace(path: Path, write: Callable[[Path], Any]) -> None:
+    """Write a file whole or not at all."""
     part = path.with_name(f".{path.name}.part")
-    table.write_parquet(part)
-    os.replace(part, path)
-
-
-def _replace(path: Path, content: bytes) -> None:
-    part = path.with_name(f".{path.name}.part")
-    part.write_bytes(content)
+    write(part)
     os.replace(part, path)

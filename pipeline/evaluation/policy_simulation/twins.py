@@ -25,12 +25,11 @@ from pipeline.simulate.spec import FleetSpec
 
 Spec = FleetSpec | UnlikeSpec
 Batch = list[tuple[int, int]]  # number and seed of each household
-Part = tuple[
-    range, Sequence[Sequence[Home]]
-]  # numbers of its homes; a family's homes street by street, else none
+# Numbers of its homes; a family's homes street by street, else none.
+Part = tuple[range, Sequence[Sequence[Home]]]
 
 
-def parts_of(spec: Spec, homes_a_part: int) -> list[Part]:
+def split_fleet(spec: Spec, homes_a_part: int) -> list[Part]:
     """Return the fleet's homes in parts of about that many, in order; a family's streets stay whole."""
     if isinstance(spec, FleetSpec):
         starts = range(0, spec.sites, homes_a_part)
@@ -43,7 +42,7 @@ def parts_of(spec: Spec, homes_a_part: int) -> list[Part]:
     return [(range(part[0][0].number, part[-1][-1].number + 1), part) for part in parts]
 
 
-def twins_of(spec: Spec, part: Part, pool: Path) -> list[Twins]:
+def simulate_twins(spec: Spec, part: Part, pool: Path) -> list[Twins]:
     """Return the homes of a part twice, in order; `pool` as of `write_pool`."""
     numbers, streets = part
     if isinstance(spec, FleetSpec):
@@ -52,14 +51,14 @@ def twins_of(spec: Spec, part: Part, pool: Path) -> list[Twins]:
 
 
 def pool_batches(spec: Spec) -> list[Batch]:
-    """Return the households that homes of family "crest" are dealt from, in batches; other families need none."""
+    """Return the households that homes of family "crest" are drawn from, in batches; other families need none."""
     if isinstance(spec, FleetSpec) or spec.family != "crest":
         return []
     rng = np.random.default_rng(
         np.random.SeedSequence(spec.seed, spawn_key=(7,))
     )  # as families.fleet draws them
     seeds = [(number, int(rng.integers(2**31))) for number in range(pool_size(spec.sites))]
-    return [seeds[at : at + 10] for at in range(0, len(seeds), 10)]
+    return [seeds[first : first + 10] for first in range(0, len(seeds), 10)]
 
 
 def write_pool(days: int, pool: Path, batch: Batch) -> None:
@@ -77,32 +76,30 @@ def street_twins(spec: UnlikeSpec, street: Sequence[Home], pool: Path) -> list[T
     if any(home.fault != SOUND for home in street):
         absent = [replace(home, onset_min=spec.steps) if home.fault != SOUND else home for home in street]
         right = build_street(spec, absent, places, pool=pool)
-    return [_twins(spec, one, other) for one, other in zip(installed, right, strict=True)]
+    return [_twins(spec, *pair) for pair in zip(installed, right, strict=True)]
 
 
 def _twins(spec: UnlikeSpec, installed: BuiltHome, right: BuiltHome) -> Twins:
     home = installed.home
     is_faulty = home.fault != SOUND
-    site = site_row(spec, installed, areas(spec)[home.area])
+    area = areas(spec)[home.area]
+    site = site_row(spec, installed, area)
     # The record of a wrong scope is right in the twin's; what the register leaves empty is drawn alike.
-    put_right = replace(installed, wiring=right_wiring(home))
-    site_right = site_row(spec, put_right, areas(spec)[home.area]) if is_faulty else site
+    corrected = replace(installed, wiring=right_wiring(home))
+    site_right = site_row(spec, corrected, area) if is_faulty else site
     # where the register doesn't say: before the first row
     since = (spec.start + timedelta(days=installed.first_day)).date() - timedelta(days=1)
+    in_utc = pl.col("interval_start").dt.replace_time_zone("UTC")
     return Twins(
-        home.site_id,
-        home.fault if is_faulty else "",
-        home.leg or None,
-        spec.start + timedelta(minutes=home.onset_min) if home.onset_min else None,
-        installed.wiring.severity or None,
-        home.hard or None,
-        site["commissioned_on"] or since,
-        _in_utc(installed.rows),
-        _in_utc(right.rows),
-        site,
-        site_right,
+        site_id=home.site_id,
+        fault=home.fault if is_faulty else "",
+        leg=home.leg or None,
+        onset_at=spec.start + timedelta(minutes=home.onset_min) if home.onset_min else None,
+        severity=installed.wiring.severity or None,
+        hard_negative=home.hard or None,
+        commissioned_on=site["commissioned_on"] or since,
+        installed=installed.rows.with_columns(in_utc),
+        right=right.rows.with_columns(in_utc),
+        site=site,
+        site_right=site_right,
     )
-
-
-def _in_utc(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.with_columns(pl.col("interval_start").dt.replace_time_zone("UTC"))

@@ -1,135 +1,116 @@
-"""Whether likelihoods are what they say: Brier's score and Murphy's parts, calibration error, reliability table."""
+"""Whether likelihoods hold: Brier's score and Murphy's parts, calibration error, reliability table.
+
+The functions take one row a home: `likelihood`, `is_true` (whether it is so), `weight`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.core.binomial_intervals import wilson
 from pipeline.core.contract import SOUND
 
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Bins = NDArray[np.int64]
-EVEN_BINS = 20  # of equally many homes
-WIDE_BINS = 10  # of equal width, for the picture
+EQUAL_COUNT_BINS, EQUAL_WIDTH_BINS = 20, 10
+ANY_FAULT = "any fault"
 
 
-def even_bins(likelihood: Float, weight: Float, bins: int) -> Bins:
-    """Return each home's bin, 0 the least likely: `bins` bins of equal weight, homes in order of likelihood."""
-    order = np.argsort(likelihood, kind="stable")
-    middle = np.cumsum(weight[order]) - weight[order] / 2
-    found = np.empty(likelihood.size, dtype=np.int64)
-    found[order] = np.minimum((middle / max(weight.sum(), 1e-12) * bins).astype(np.int64), bins - 1)
-    return found
+def equal_count_bins(homes: pl.DataFrame, bins: int = EQUAL_COUNT_BINS) -> pl.DataFrame:
+    """Return `bin_means` of `bins` bins of equal weight, homes in order of likelihood."""
+    weight = pl.col("weight")
+    middle = (weight.cum_sum() - weight / 2) / weight.sum()
+    return bin_means(homes.sort("likelihood", maintain_order=True), middle, bins)
 
 
-def wide_bins(likelihood: Float, bins: int) -> Bins:
-    """Return each home's bin of equal width from 0 to 1; a likelihood of 1 falls into the last one."""
-    return np.minimum((likelihood * bins).astype(np.int64), bins - 1)
+def equal_width_bins(homes: pl.DataFrame, bins: int = EQUAL_WIDTH_BINS) -> pl.DataFrame:
+    """Return `bin_means` of `bins` bins of equal width of likelihood; a likelihood of 1 falls into the last one."""
+    return bin_means(homes, pl.col("likelihood"), bins)
 
 
-def calibration_error(likelihood: Float, happened: Bool, weight: Float, bins: Bins) -> float:
-    """Return the expected calibration error: |mean likelihood - share that happened|, weighted over the bins."""
-    size = np.bincount(bins, weight)
-    gap = np.abs(np.bincount(bins, weight * likelihood) - np.bincount(bins, weight * happened))
-    return float(gap.sum() / size.sum()) if size.sum() > 0 else float("nan")
+def bin_means(homes: pl.DataFrame, position: pl.Expr, bins: int) -> pl.DataFrame:
+    """Return a row a bin with homes, by each home's position from 0 to 1: `bin`, `homes`, `weight`, `said`, `came`.
 
-
-def brier(likelihood: Float, happened: Bool, weight: Float) -> float:
-    """Return the mean squared difference between likelihood and what happened (Brier 1950, the half score)."""
+    `bin` from 0, `homes` a count, `said` the mean likelihood, `came` the share that is true.
+    """
+    number = (position * bins).cast(pl.Int64).clip(upper_bound=bins - 1)
+    weight = pl.col("weight")
     return (
-        float(np.average((likelihood - happened) ** 2, weights=weight)) if weight.sum() > 0 else float("nan")
+        homes.group_by(bin=number)
+        .agg(
+            weight.sum(),
+            homes=pl.len(),
+            said=(weight * pl.col("likelihood")).sum() / weight.sum(),
+            came=(weight * pl.col("is_true")).sum() / weight.sum(),
+        )
+        .sort("bin")
     )
 
 
-def murphy(likelihood: Float, happened: Bool, weight: Float, bins: Bins) -> tuple[float, float, float]:
+def calibration_error(bins: pl.DataFrame) -> float:
+    """Return the expected calibration error: |mean likelihood - share that is true|, weighted over `bin_means`."""
+    return _mean(bins, (pl.col("said") - pl.col("came")).abs())
+
+
+def brier_score(homes: pl.DataFrame) -> float:
+    """Return the mean squared difference between likelihood and what is true (Brier 1950, the half score)."""
+    return _mean(homes, (pl.col("likelihood") - pl.col("is_true").cast(pl.Float64)) ** 2)
+
+
+def decompose_brier(bins: pl.DataFrame) -> tuple[float, float, float]:
     """Return reliability, resolution and uncertainty: Brier = reliability - resolution + uncertainty.
 
     Exact where all likelihoods of a bin are the same (Murphy, J. Appl. Meteor. 12:595, 1973); otherwise each is
     taken as its bin's mean.
     """
-    size = np.bincount(bins, weight)
-    kept, total = size > 0, size.sum()
-    said = np.bincount(bins, weight * likelihood)[kept] / size[kept]
-    came = np.bincount(bins, weight * happened)[kept] / size[kept]
-    rate = float(np.average(happened, weights=weight))
-    reliability = float((size[kept] * (said - came) ** 2).sum() / total)
-    resolution = float((size[kept] * (came - rate) ** 2).sum() / total)
-    return reliability, resolution, rate * (1 - rate)
+    rate = _mean(bins, pl.col("came"))
+    reliability = _mean(bins, (pl.col("said") - pl.col("came")) ** 2)
+    return reliability, _mean(bins, (pl.col("came") - rate) ** 2), rate * (1 - rate)
 
 
-def reliability(judged: pl.DataFrame, bins: int = WIDE_BINS) -> pl.DataFrame:
+def _mean(rows: pl.DataFrame, value: pl.Expr) -> float:
+    """Return the weighted mean; NaN without rows."""
+    return float(rows.select((pl.col("weight") * value).sum() / pl.col("weight").sum()).item())
+
+
+def reliability_table(homes: pl.DataFrame) -> pl.DataFrame:
     """Return how often what was said came true, by bins of equal width: one row a (class, bin) with homes.
 
-    `class` is "any fault", or a fault: its own likelihood against how often it is that fault; `bin` from 0,
-    `homes` (a count), `share` of all weight, `said` the mean likelihood, `came` the share that it was so; of `came`
-    the Wilson interval at that number of homes lies in `low`, `high`.
+    `homes` is `join_truth`'s frame; `class` is ANY_FAULT, or a fault: its own likelihood against how often it is that
+    fault; `bin` from 0, `homes` (a count), `share` of all weight, `said` the mean likelihood, `came` the share that it
+    was so; of `came` the Wilson interval at that number of homes lies in `low`, `high`.
     """
-    weight = judged["weight"].to_numpy()
     parts = []
-    for name, likelihood, happened in _classes(judged):
-        at = wide_bins(likelihood, bins)
-        size = np.bincount(at, weight, bins)
-        count = np.bincount(at, minlength=bins)
-        kept = count > 0
-        came = np.bincount(at, weight * happened, bins)[kept] / size[kept]
-        low, high = wilson(came * count[kept], count[kept].astype(np.float64))
-        parts.append(
-            pl.DataFrame(
-                {
-                    "class": [name] * int(kept.sum()),
-                    "bin": np.flatnonzero(kept),
-                    "homes": count[kept],
-                    "share": size[kept] / size.sum(),
-                    "said": np.bincount(at, weight * likelihood, bins)[kept] / size[kept],
-                    "came": came,
-                    "low": low,
-                    "high": high,
-                }
-            )
-        )
+    for name, of_class in _classes(homes).items():
+        bins = equal_width_bins(of_class).with_columns(share=pl.col("weight") / pl.col("weight").sum())
+        count = bins["homes"].to_numpy().astype(float)
+        low, high = wilson(bins["came"].to_numpy() * count, count)
+        columns = pl.lit(name).alias("class"), "bin", "homes", "share", "said", "came"
+        parts.append(bins.select(*columns, low=pl.Series(low), high=pl.Series(high)))
     return pl.concat(parts)
 
 
-def calibration(judged: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a class: "any fault" and each fault's own likelihood.
+def calibration_table(homes: pl.DataFrame) -> pl.DataFrame:
+    """Return one row a class: ANY_FAULT and each fault's own likelihood.
 
     `class`, `expected` homes (the sum of likelihoods, by weight), `observed`, `ece` over 20 bins of equally many
     homes, `ece_wide` over 10 of equal width, `brier`, and of it `reliability`, `resolution`, `uncertainty` (over the
     20 bins).
     """
-    weight = judged["weight"].to_numpy()
     rows = []
-    for name, likelihood, happened in _classes(judged):
-        even = even_bins(likelihood, weight, EVEN_BINS)
-        wide = wide_bins(likelihood, WIDE_BINS)
-        parts = murphy(likelihood, happened, weight, even)
-        rows.append(
-            {
-                "class": name,
-                "expected": float((weight * likelihood).sum()),
-                "observed": float((weight * happened).sum()),
-                "ece": calibration_error(likelihood, happened, weight, even),
-                "ece_wide": calibration_error(likelihood, happened, weight, wide),
-                "brier": brier(likelihood, happened, weight),
-                **dict(zip(("reliability", "resolution", "uncertainty"), parts, strict=True)),
-            }
-        )
-    return pl.DataFrame(rows)
+    for name, of_class in _classes(homes).items():
+        bins = equal_count_bins(of_class)
+        sums = bins.select((pl.col("said", "came") * pl.col("weight")).sum())
+        errors = calibration_error(bins), calibration_error(equal_width_bins(of_class))
+        rows.append((name, *sums.row(0), *errors, brier_score(of_class), *decompose_brier(bins)))
+    columns = "class expected observed ece ece_wide brier reliability resolution uncertainty"
+    return pl.DataFrame(rows, schema=columns.split(), orient="row")
 
 
-def _classes(judged: pl.DataFrame) -> Sequence[tuple[str, Float, Bool]]:
-    shares = judged["fault_likelihoods"].struct
-    whole = ("any fault", judged["likelihood"].to_numpy(), judged["is_faulty"].to_numpy())
-    return [
-        whole,
-        *(
-            (name, shares.field(name).to_numpy(), (judged["fault"] == name).to_numpy())
-            for name in shares.fields
-            if name != SOUND
-        ),
-    ]
+def _classes(homes: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Return class -> likelihood, is_true, weight of each home."""
+    shares = homes["fault_likelihoods"].struct
+    classes = {ANY_FAULT: homes.select("likelihood", "weight", is_true="is_faulty")}
+    for name in shares.fields:
+        if name != SOUND:
+            is_true = pl.col("fault") == name
+            classes[name] = homes.select("weight", likelihood=shares.field(name), is_true=is_true)
+    return classes

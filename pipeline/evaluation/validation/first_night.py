@@ -1,11 +1,11 @@
 """What a first night says of a fleet beside its likelihoods: how many homes it lists, its rate, its crews' rates.
 
-Each is held against the truth, so that likelihoods which are good for ranking but not for counting are seen.
+Each is compared with the truth, so that likelihoods which are good for ranking but not for counting are seen.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 
 from pipeline.core.binomial_intervals import Z
 from pipeline.core.contract import SOUND
-from pipeline.core.settings import Settings
 from pipeline.crews import crew_tables
-from pipeline.evaluation.validation.reading import Reading, ScoredNight
+from pipeline.evaluation.validation.nights import ScoredNight, StoredLake
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.score_homes import Scored
 from pipeline.worklist.planned_visits import PLANS
@@ -26,64 +25,57 @@ RATES = np.exp(np.linspace(np.log(1e-5), np.log(0.9), 2000))
 EDGE = 1e-12  # likelihoods stay this far from 0 and 1
 
 
-@dataclass(frozen=True)
-class Told:
-    """What the night said of its fleet.
+def summarize_first_night(night: ScoredNight, stored: StoredLake) -> dict[str, Any]:
+    """Return what the night would publish of its fleet, with nothing carried on from a night before.
 
     `listed` homes on the list, `above_cut` of them worth going to. `rate` the share of faulty homes that it works with
-    and the ends of its 95 % interval. `installs_rate` the share of installs wrong from the first day, `installs_true`
-    in truth. Of `crews` with homes `crews_held` have their true rate in the interval that is told; `stand_out` are
-    called unlike the others.
+    and the ends of its 95 % interval (`rate_low`, `rate_high`). `installs_rate` the share of installs wrong from the
+    first day, `installs_true` in truth. Of `crews` with homes `crews_held` have their true rate in the published
+    interval; `stand_out` are called unlike the others.
     """
-
-    listed: int
-    above_cut: int
-    rate: float
-    rate_low: float
-    rate_high: float
-    installs_rate: float
-    installs_true: float
-    crews: int
-    crews_held: int
-    stand_out: int
-
-
-def told_of(night: ScoredNight, reading: Reading, settings: Settings) -> Told:
-    """Return what the night would publish of its fleet, with nothing carried on from a night before."""
     scored = Scored(night.scores, night.view.signals, night.fleet)
     lists = worklist_tables(
-        scored, reading.registers, night.view.daily, plans=pl.DataFrame(schema=PLANS), previous=None,
-        as_of=night.as_of, settings=settings,
+        scored, stored.registers, night.view.daily, plans=pl.DataFrame(schema=PLANS), previous=None,
+        as_of=night.as_of, settings=stored.settings,
     )  # fmt: skip
     listed = lists["revisit_list"]
-    tables = crew_tables(scored, reading.registers, lists["promise"], catalogue=CATALOGUE, settings=settings)
-    crews = crews_beside_truth(tables["crew_quality"], tables["crew_home"], reading.truth)
-    heard = _heard(tables["crew_home"], reading.truth)
+    tables = crew_tables(
+        scored, stored.registers, lists["promise"], catalogue=CATALOGUE, settings=stored.settings
+    )
+    crews = compare_crews(tables["crew_quality"], tables["crew_home"], stored.truth)
+    is_wrong = _installs(tables["crew_home"], stored.truth)["is_truly_wrong"]
     has_signals = pl.col("site_id").is_in(night.view.signals["site_id"].implode())
     low, high = rate_interval(night.scores.filter(has_signals)["likelihood"].to_numpy(), night.fleet.rate)
-    return Told(
-        listed.height, int(listed["is_above_cut"].sum()), night.fleet.rate, low, high,
-        float(tables["crew_fleet"]["fleet_rate"][0]), _mean(heard["is_wrong_true"]), crews.height,
-        int(crews["is_held"].sum()), int(tables["crew_quality"]["stands_out"].is_not_null().sum()),
-    )  # fmt: skip
+    return {
+        "listed": listed.height,
+        "above_cut": int(listed["is_above_cut"].sum()),
+        "rate": night.fleet.rate,
+        "rate_low": low,
+        "rate_high": high,
+        "installs_rate": float(tables["crew_fleet"]["fleet_rate"][0]),
+        "installs_true": float(is_wrong.mean() or 0.0),  # type: ignore[arg-type]
+        "crews": crews.height,
+        "crews_held": int(crews["is_held"].sum()),
+        "stand_out": int(tables["crew_quality"]["stands_out"].is_not_null().sum()),
+    }
 
 
-def crews_beside_truth(quality: pl.DataFrame, homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+def compare_crews(quality: pl.DataFrame, homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
     """Return a row a crew with homes: `crew_id`, `true_rate`, `rate_low`, `rate_high`, `is_held`.
 
     `true_rate` is the share of its installs with data that had their fault from the first day; `quality` and `homes`
     are crew_quality and crew_home.
     """
-    of_crew = _heard(homes, truth).group_by("crew_id").agg(true_rate=pl.col("is_wrong_true").mean())
-    told = quality.select("crew_id", "rate_low", "rate_high").drop_nulls()
+    true_rates = _installs(homes, truth).group_by("crew_id").agg(true_rate=pl.col("is_truly_wrong").mean())
+    intervals = quality.select("crew_id", "rate_low", "rate_high").drop_nulls()
     is_held = pl.col("true_rate").is_between(pl.col("rate_low") - 1e-9, pl.col("rate_high") + 1e-9)
-    return told.join(of_crew, on="crew_id").with_columns(is_held=is_held).sort("crew_id")
+    return intervals.join(true_rates, on="crew_id").with_columns(is_held=is_held).sort("crew_id")
 
 
-def _heard(homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+def _installs(homes: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
+    """Return the installs with data of crew_home, and whether each was wrong (`is_truly_wrong`) from the first day."""
     is_wrong = (pl.col("fault") != SOUND) & pl.col("onset_on").is_null()
-    told = truth.select("site_id", is_wrong_true=is_wrong)
-    return homes.filter("is_heard").join(told, on="site_id")
+    return homes.filter("is_heard").join(truth.select("site_id", is_truly_wrong=is_wrong), on="site_id")
 
 
 def rate_interval(likelihood: Float, rate: float) -> tuple[float, float]:
@@ -98,7 +90,3 @@ def rate_interval(likelihood: Float, rate: float) -> tuple[float, float]:
     log_likelihood = np.array([np.log1p(share * (ratio - 1)).sum() for share in RATES])
     inside = RATES[log_likelihood >= log_likelihood.max() - Z**2 / 2]
     return float(inside[0]), float(inside[-1])
-
-
-def _mean(values: pl.Series) -> float:
-    return float(values.mean() or 0.0)  # type: ignore[arg-type]

@@ -1,116 +1,214 @@
-"""Fleets of the proof: built, read and scored as of their nights, and taken away again."""
+"""The fleets of a validation: built, read and scored as of their nights, and taken away again."""
 
 from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipeline.core.settings import Settings
-from pipeline.evaluation.validation.cuts import small_fleets
-from pipeline.evaluation.validation.first_night import Told, told_of
-from pipeline.evaluation.validation.nights import growing
-from pipeline.evaluation.validation.reading import read_lake, score_as_of
+from pipeline.evaluation.validation.first_night import summarize_first_night
+from pipeline.evaluation.validation.nights import ScoredNight, StoredLake, score_night, store_lake
+from pipeline.evaluation.validation.real_hard import KINDS
+from pipeline.evaluation.validation.real_homes import STARTS, windows, write_real_lake
+from pipeline.evaluation.validation.truth import join_truth, pool_homes, reweight
+from pipeline.faults.catalogue import CATALOGUE
+from pipeline.scoring.fleet_normal import learn_normal
 from pipeline.scoring.model import Model
+from pipeline.scoring.score_homes import score
 from pipeline.simulate.families.fleet import write_unlike_lake
 from pipeline.simulate.families.spec import UnlikeSpec
 
 VOLTS = ("l1_v", "l2_v")
+SMALL_FLEET_HOMES = 60
+# Shares of an ordinary fleet, also what the homes of real measurements are weighted to.
+FAULT_SHARE, HARD_SHARE = 0.055, 0.15
 
 
 @dataclass(frozen=True)
 class Fleet:
-    """A scored fleet: `seen` night -> `judge`'s frame as of then; its truth, register and what homes carry.
+    """A scored fleet: `nights` night -> `join_truth`'s homes as of then; its truth, register and channels.
 
-    `told` is what a first night on all its days says of it, `small` the homes of small fleets cut from it.
+    `first_night` is `summarize_first_night` on all its days, `small` the homes of small fleets cut from it.
     """
 
     label: str
-    seen: dict[int, pl.DataFrame]
+    nights: dict[int, pl.DataFrame]
     truth: pl.DataFrame
     sites: pl.DataFrame
-    carries: pl.DataFrame
-    told: Told
+    channels: pl.DataFrame
+    first_night: dict[str, Any]
     small: pl.DataFrame | None = None
 
     @property
-    def last(self) -> pl.DataFrame:
+    def homes(self) -> pl.DataFrame:
         """Its homes as of the last night."""
-        return self.seen[max(self.seen)]
+        return self.nights[max(self.nights)]
+
+
+@dataclass(frozen=True)
+class Fleets:
+    """All scored fleets, by what they are for.
+
+    `ordinary` fleets of every family and season (the first was scored night by night), `clean` ones without a
+    fault, `blind` ones without leg voltages, `real` homes of real measurements with and without leg voltages.
+    `visits` are those of the first fleet (None: as many as are faulty).
+    """
+
+    ordinary: Sequence[Fleet]
+    clean: Sequence[Fleet]
+    blind: Sequence[Fleet]
+    real: Sequence[tuple[str, pl.DataFrame]]
+    visits: int | None = None
+    seed: int = 1
+
+    @property
+    def small(self) -> list[tuple[str, pl.DataFrame]]:
+        """The small fleets cut from each ordinary fleet that has some, by its label."""
+        return [(fleet.label, fleet.small) for fleet in self.ordinary if fleet.small is not None]
+
+    def pool(self) -> pl.DataFrame:
+        """Return the homes of all ordinary fleets as one."""
+        return pool_homes([fleet.homes for fleet in self.ordinary])
+
+    def visits_of(self, homes: int) -> int | None:
+        """Return the visits of a fleet of so many homes, in proportion to the first fleet's."""
+        if self.visits is None:
+            return None
+        return max(1, round(self.visits * homes / self.ordinary[0].homes.height))
 
 
 @dataclass
-class Maker:
-    """Makes fleets in `folder`; `seconds` says what each step took. Lakes are deleted when scored, unless kept."""
+class FleetBuilder:
+    """Makes fleets in `folder`, cuts `small_fleets` from one; lakes are deleted when scored unless kept.
+
+    `seconds` says what each step took.
+    """
 
     folder: Path
     model: Model
     settings: Settings
     workers: int
     is_kept: bool
-    tell: Callable[[str], None]
+    small_fleets: int = 0
+    tell: Callable[[str], None] = lambda line: None
     seconds: dict[str, float] = field(default_factory=dict)
 
-    def fleet(
-        self,
-        label: str,
-        spec: UnlikeSpec,
-        nights: tuple[int, ...] = (),
-        is_blind_too: bool = False,
-        cuts: int = 0,
+    def build(
+        self, label: str, spec: UnlikeSpec, nights: tuple[int, ...] = (), *, with_variants: bool = False
     ) -> list[Fleet]:
-        """Return the fleet as of `nights` and its last one; with `is_blind_too` also without its leg voltages.
+        """Return the fleet as of `nights` and its last one; a lake of the same spec that is there is used as it is.
 
-        `cuts` small fleets are taken out of it. A lake of the same spec that is there already is used as it is.
+        Parameters
+        ----------
+        label
+            What tables call it.
+        spec
+            How it is drawn.
+        nights
+            Numbers from 1.
+        with_variants
+            Whether small fleets are cut from it, and a second fleet comes with it: the same without leg voltages.
         """
         root = self.folder / lake_name(spec)
         if not (root / "truth.csv").exists():
             shutil.rmtree(root, ignore_errors=True)
             start = time.perf_counter()
             write_unlike_lake(spec, root, self.workers, tell=lambda line: self.tell(f"{label}: {line}"))
-            self._took("build", start)
-        found = [self._scored(label, root, spec.seed, nights, cuts)]
-        if is_blind_too:
+            self._add_seconds("build", start)
+        fleets = [self._score(label, root, spec.seed, nights=nights, has_small=with_variants)]
+        if with_variants:
             blind = self.folder / f"{root.name}-blind"
             shutil.rmtree(blind, ignore_errors=True)
-            without_volts(root, blind)
-            found.append(self._scored(f"{label}, no leg voltages", blind, spec.seed))
+            copy_without_volts(root, blind)
+            fleets.append(self._score(f"{label}, no leg voltages", blind, spec.seed))
             shutil.rmtree(blind)
         if not self.is_kept:
             shutil.rmtree(root)
-        return found
+        return fleets
 
-    def _scored(
-        self, label: str, root: Path, seed: int, nights: tuple[int, ...] = (), cuts: int = 0
+    def _score(
+        self, label: str, root: Path, seed: int, *, nights: tuple[int, ...] = (), has_small: bool = False
     ) -> Fleet:
-        work = root.with_name(f"{root.name}-days")
+        scratch = root.with_name(f"{root.name}-days")
         self.tell(f"{label}: statistics of its days")
         start = time.perf_counter()
-        reading = read_lake(root, work, self.settings)
-        self._took("read", start)
+        stored = store_lake(root, scratch, self.settings)
+        self._add_seconds("read", start)
         start = time.perf_counter()
-        first = score_as_of(reading, reading.nights, self.model, self.settings)
-        told = told_of(first, reading, self.settings)
-        small = small_fleets(first, reading, self.model, self.settings, cuts, seed) if cuts else None
-        seen = growing(
-            reading,
-            self.model,
-            self.settings,
-            nights,
-            lambda line: self.tell(f"{label}: {line}"),
-            first.judged,
-        )
-        self._took("score", start)
-        shutil.rmtree(work)
-        sites = reading.registers.sites
-        return Fleet(label, seen, reading.truth, sites, reading.carries, told, small)
+        last = score_night(stored, stored.nights, self.model)
+        summary = summarize_first_night(last, stored)
+        small = self.cut_small_fleets(last, stored, seed) if has_small else None
+        scored = {}
+        for night in (night for night in nights if night < stored.nights):
+            self.tell(f"{label}: scored as of night {night}")
+            scored[night] = score_night(stored, night, self.model).homes
+        scored[stored.nights] = last.homes
+        self._add_seconds("score", start)
+        shutil.rmtree(scratch)
+        return Fleet(label, scored, stored.truth, stored.registers.sites, stored.channels, summary, small)
 
-    def _took(self, step: str, start: float) -> None:
+    def cut_small_fleets(self, night: ScoredNight, stored: StoredLake, seed: int) -> pl.DataFrame:
+        """Return the homes of fleets of SMALL_FLEET_HOMES, each scored with the normal that it learns by itself.
+
+        The same fleet never has a home twice; a home comes again only when all have been taken.
+        """
+        site_ids = night.scores["site_id"].sort().to_list()
+        rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(60,)))
+        parts: list[pl.DataFrame] = []
+        order: list[str] = []
+        for _ in range(self.small_fleets):
+            if len(order) < min(SMALL_FLEET_HOMES, len(site_ids)):
+                order = [site_ids[index] for index in rng.permutation(len(site_ids))]
+            is_in = pl.col("site_id").is_in(order[:SMALL_FLEET_HOMES])
+            order = order[SMALL_FLEET_HOMES:]
+            signals, sites = night.view.signals.filter(is_in), stored.registers.sites.filter(is_in)
+            normal = learn_normal(signals, self.model, self.settings.verdict)
+            scores = score(
+                signals, sites, normal, model=self.model, catalogue=CATALOGUE, settings=self.settings.verdict
+            )
+            parts.append(join_truth(scores, stored.truth, stored.channels, as_of=night.as_of))
+        return pool_homes(parts)
+
+    def real_homes(self, with_volts: bool, starts: int = len(STARTS)) -> pl.DataFrame:
+        """Return the homes of real measurements, the windows of the first `starts` STARTS ranked as one.
+
+        Each window of 30 days is there untouched, once a hard negative, and once a fault and leg of the catalogue.
+        """
+        began = time.perf_counter()
+        parts = []
+        for number, start in enumerate(STARTS[:starts], start=1):
+            root = self.folder / f"real-{start}-{'volts' if with_volts else 'power'}"
+            self.tell(f"real homes from {start}, {'with' if with_volts else 'without'} leg voltages")
+            hard = [(kind, 100 * number + index) for index, kind in enumerate(KINDS)]
+            write_real_lake(root, injections(number), windows(start), with_volts=with_volts, hard=hard)
+            stored = store_lake(root, self.folder / f"scratch-{root.name}", self.settings)
+            parts.append(score_night(stored, stored.nights, self.model).homes)
+            shutil.rmtree(stored.scratch)
+            if not self.is_kept:
+                shutil.rmtree(root)
+        self._add_seconds("real homes", began)
+        return pool_homes(parts)
+
+    def _add_seconds(self, step: str, start: float) -> None:
         self.seconds[step] = self.seconds.get(step, 0.0) + time.perf_counter() - start
+
+
+def weigh_as_ordinary(homes: pl.DataFrame) -> pl.DataFrame:
+    """Return the homes weighted as in an ordinary fleet."""
+    return reweight(homes, FAULT_SHARE, HARD_SHARE)
+
+
+def injections(start: int) -> list[tuple[str, str, int]]:
+    """Return (fault, leg, seed) for the homes of one start: every fault on every leg it can have, own severities."""
+    pairs = [(name, leg) for name, fault in CATALOGUE.items() for leg in fault.legs_on("120/240")]
+    return [(name, leg, 1000 * start + number) for number, (name, leg) in enumerate(pairs, start=1)]
 
 
 def lake_name(spec: UnlikeSpec) -> str:
@@ -121,13 +219,13 @@ def lake_name(spec: UnlikeSpec) -> str:
     return "-".join(("fleet", spec.family, *parts, *spec.faults, f"seed{spec.seed}"))
 
 
-def without_volts(lake: Path, out: Path) -> None:
+def copy_without_volts(lake: Path, out: Path) -> None:
     """Write the same lake without what its homes report of leg voltages."""
     for path in sorted((lake / "intervals").glob("date=*/*.parquet")):
         target = out / path.relative_to(lake)
         target.parent.mkdir(parents=True, exist_ok=True)
         rows = pl.read_parquet(path, hive_partitioning=False)
-        blanked = [pl.lit(None, dtype=pl.Float64).alias(name) for name in VOLTS if name in rows.columns]
-        rows.with_columns(blanked).write_parquet(target)
+        nulls = [pl.lit(None, dtype=pl.Float64).alias(name) for name in VOLTS if name in rows.columns]
+        rows.with_columns(nulls).write_parquet(target)
     for path in lake.glob("*.csv"):
         shutil.copy(path, out / path.name)

@@ -1,80 +1,75 @@
-"""Writes what the proof found: a page for people, one CSV a table, all numbers as JSON, the pictures as SVG."""
+"""Writes what the validation measured: a page, one CSV a table, all numbers as JSON, the reliability pictures."""
 
 from __future__ import annotations
 
-import json
-from math import isfinite
 from pathlib import Path
 from typing import Any
 
+import altair as alt
 import polars as pl
 
-from pipeline.evaluation import result_pages
-from pipeline.evaluation.validation import picture
-from pipeline.evaluation.validation.run import Proof
+from pipeline.evaluation.study_pages import Picture, Study, spec_of, write_study
+from pipeline.evaluation.validation.calibration import ANY_FAULT
+from pipeline.report import theme
 
-_PICTURES = (
-    {
-        "name": "reliability",
-        "alt": "Likelihood of any fault against how often there is one",
-        "caption": "Any fault: the likelihood said against the share that came true, in bins of equal width; bars are "
-        "95 % intervals, dots grow with their homes. On the dashed line likelihoods are what they say.",
-    },
-    {
-        "name": "reliability-by-fault",
-        "alt": "Likelihood of each fault against how often it is that fault",
-        "caption": "Fault by fault: its own likelihood against how often it is that fault.",
-    },
-)
+_BIG_PX, _SMALL_PX, _ACROSS = 380, 150, 4
+_TITLE = {"color": theme.light("ink"), "fontSize": 13, "fontWeight": "normal"}
 
 
-def write_proof(proof: Proof, out: Path) -> Path:
+def write_validation(study: Study, out: Path) -> Path:
     """Write index.html, *.csv, proof.json and the pictures into `out` (created where missing); return the page.
-
-    The page opens from disk and never reaches for the network. Files already there are overwritten.
 
     Raises
     ------
     OSError
         The folder or a file in it cannot be written.
     """
-    out.mkdir(parents=True, exist_ok=True)
-    for table in proof.tables:
-        table.frame.write_csv(out / f"{table.name}.csv")
-    proof.homes.write_csv(out / "homes.csv")
-    (out / "proof.json").write_text(json.dumps(_as_json(proof), indent=1) + "\n", encoding="utf-8")
-    specs = picture.overall(proof.reliability), picture.each_fault(proof.reliability)
-    for shown, spec in zip(_PICTURES, specs, strict=True):
-        result_pages.put_picture(out, shown["name"], spec)
-    page = out / "index.html"
-    page.write_text(
-        result_pages.page(
-            "proof.html", "pipeline.evaluation.validation", proof.tables,
-            model_id=proof.model_id, told=proof.told, pictures=_PICTURES,
+    reliability = study.frames["reliability"]
+    pictures = (
+        Picture(
+            "reliability", "Reliability", "Likelihood of any fault against how often there is one",
+            "Any fault: the likelihood said against the share that came true, in bins of equal width; bars are "
+            "95 % intervals, dots grow with their homes. On the dashed line likelihoods are what they say.",
+            draw_reliability(reliability),
         ),
-        encoding="utf-8",
+        Picture(
+            "reliability-by-fault", "By fault", "Likelihood of each fault against how often it is that fault",
+            "Fault by fault: its own likelihood against how often it is that fault.",
+            draw_reliability_by_fault(reliability),
+        ),
     )  # fmt: skip
-    return page
+    return write_study(study, out, pictures)
 
 
-def _as_json(proof: Proof) -> dict[str, Any]:
-    tables = {table.name: _rows(table.frame) for table in proof.tables}
-    return {
-        "model_id": proof.model_id,
-        "told": proof.told,
-        "request": proof.asked,
-        "seconds": {name: round(seconds, 1) for name, seconds in proof.seconds.items()},
-        "tables": tables,
-        "reliability": _rows(proof.reliability),
-    }
+def draw_reliability(table: pl.DataFrame) -> dict[str, Any]:
+    """Return the Vega-Lite spec of the class "any fault" of `calibration.reliability_table`."""
+    return spec_of(_panel(table.filter(pl.col("class") == ANY_FAULT), _BIG_PX), title=_TITLE)
 
 
-def _rows(frame: pl.DataFrame) -> list[dict[str, Any]]:
-    """Return a frame's rows as JSON can say them: what is no number is null."""
-    return [
-        {
-            name: None if isinstance(value, float) and not isfinite(value) else value
-            for name, value in row.items()
-        }
-        for row in frame.to_dicts()
+def draw_reliability_by_fault(table: pl.DataFrame) -> dict[str, Any]:
+    """Return the spec of one small panel a fault: its own likelihood against how often it is that fault."""
+    panels = [
+        _panel(rows, _SMALL_PX).properties(title=str(name).replace("_", " "))
+        for (name,), rows in table.group_by("class", maintain_order=True)
+        if name != ANY_FAULT
     ]
+    return spec_of(alt.concat(*panels, columns=_ACROSS, spacing=18), title=_TITLE)
+
+
+def _panel(rows: pl.DataFrame, side_px: int) -> alt.LayerChart:
+    """Return said (across) against came (up) with Wilson intervals; the area of a dot grows with its homes."""
+    values = rows.select("homes", pl.col("said", "came", "low", "high").round(4)).to_dicts()
+    data = alt.InlineData(values=values)
+    scale = alt.Scale(domain=[0, 1], nice=False)
+    axis = alt.Axis(format=".0%", tickCount=5)
+    x = alt.X("said:Q", title="likelihood said", scale=scale, axis=axis)
+    y = alt.Y("came:Q", title="share that came true", scale=scale, axis=axis)
+    diagonal = alt.Chart(alt.InlineData(values=[{"said": 0, "came": 0}, {"said": 1, "came": 1}]))
+    line = diagonal.mark_line(color=theme.light("quiet"), strokeDash=[4, 4], strokeWidth=1).encode(x, y)
+    bars = alt.Chart(data).mark_rule(color=theme.light("against"), strokeWidth=1.5)
+    size = alt.Size("homes:Q", scale=alt.Scale(type="sqrt", rangeMin=20, rangeMax=220), legend=None)
+    dots = alt.Chart(data).mark_point(color=theme.light("against"), filled=True, opacity=1)
+    tooltip = [alt.Tooltip("homes:Q"), alt.Tooltip("said:Q"), alt.Tooltip("came:Q")]
+    spans = bars.encode(x, alt.Y("low:Q", scale=scale), alt.Y2("high:Q"))
+    layers = [line, spans, dots.encode(x, y, size, tooltip=tooltip)]
+    return alt.LayerChart(layer=layers, width=side_px, height=side_px)

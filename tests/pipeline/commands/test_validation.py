@@ -13,7 +13,7 @@ import pytest
 from pipeline.commands import cli
 from pipeline.core.errors import InputError
 from pipeline.evaluation.validation import run
-from pipeline.evaluation.validation.run import ProofRequest, kinds
+from pipeline.evaluation.validation.run import ValidationRequest, rotate_faults
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.families.spec import FAMILIES
 
@@ -31,7 +31,7 @@ def called(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int,
 
 
 @pytest.mark.heavy
-def test_a_tiny_proof_prints_and_writes_the_same_numbers(
+def test_a_tiny_validation_prints_and_writes_the_same_numbers(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(run, "FEWEST", 14)
@@ -104,7 +104,7 @@ def test_wrong_numbers_are_one_line(words: tuple[str, str], capsys: pytest.Captu
 
 
 def test_every_family_has_a_summer_and_a_winter_and_all_fleets_other_seeds() -> None:
-    request = ProofRequest(sites=2000, seed=11)
+    request = ValidationRequest(sites=2000, seed=11)
     summer, winter = ([of(family) for family in FAMILIES] for of in (request.summer, request.winter))
 
     assert [(spec.sites, spec.minutes, spec.days) for spec in summer] == [
@@ -116,15 +116,15 @@ def test_every_family_has_a_summer_and_a_winter_and_all_fleets_other_seeds() -> 
     assert request.clean("weather").fault_share == 0
     assert {spec.fault_share for spec in (*summer, *winter)} == {0.055}
     assert len(request.seeds) == 2 * len(FAMILIES) + 2
-    assert ProofRequest(sites=2000, is_quick=True).summer("crest").sites == 200
+    assert ValidationRequest(sites=2000, is_quick=True).summer("crest").sites == 200
 
 
 def test_few_homes_take_faults_in_turn_and_many_take_all() -> None:
-    assert kinds(55, 3) == ()
-    taken = [name for number in range(6) for name in kinds(6, number)]
+    assert rotate_faults(55, 3) == ()
+    taken = [name for number in range(6) for name in rotate_faults(6, number)]
     assert sorted(taken) == sorted([*CATALOGUE] * 3)
 
 
-def test_too_small_a_proof_is_refused() -> None:
+def test_too_small_a_validation_is_refused() -> None:
     with pytest.raises(InputError, match="60 homes or more"):
-        ProofRequest(sites=59)
+        ValidationRequest(sites=59)

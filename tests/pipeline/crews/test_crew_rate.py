@@ -13,7 +13,7 @@ from pipeline.core.binomial_intervals import Z
 from pipeline.core.settings import load_settings
 from pipeline.crews.crew_rate import CrewLikelihood, falls_through
 from pipeline.crews.fleet import FleetFit, Installs, fit_fleet
-from pipeline.evaluation.crew_recovery.invented import Fleet, draw_fleet
+from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario, draw_fleet
 
 FLEET = 0.1
 
@@ -97,7 +97,7 @@ def test_a_doubt_that_all_crews_share_moves_none_against_the_fleet() -> None:
 def fleet() -> CrewLikelihood:
     """The crews of an invented fleet, of whose homes some were visited."""
     own = load_settings().crews
-    homes = draw_fleet(Fleet(), np.random.default_rng(5), own.most_weight).homes
+    homes = draw_fleet(Scenario(), np.random.default_rng(5), own.most_weight).homes
     fit = fit_fleet(homes, own)
     return CrewLikelihood(homes, fit, fit.hardness, has_case_mix=True)
 

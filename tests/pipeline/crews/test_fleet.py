@@ -13,7 +13,7 @@ from pipeline.core.setting_sections import CrewSettings
 from pipeline.core.settings import load_settings
 from pipeline.crews.estimates import estimate
 from pipeline.crews.fleet import Installs, fit_fleet
-from pipeline.evaluation.crew_recovery.invented import Fleet, draw_fleet
+from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario, draw_fleet
 
 OWN = load_settings().crews
 
@@ -66,7 +66,7 @@ def test_a_hard_position_is_not_taken_for_a_bad_crew() -> None:
 def test_the_evidence_of_all_homes_tells_the_rate_whatever_share_likelihoods_were_worked_out_for(
     worked_out_for: float,
 ) -> None:
-    drawn = draw_fleet(Fleet(visit_share=0.0), np.random.default_rng(2), OWN.most_weight)
+    drawn = draw_fleet(Scenario(visit_share=0.0), np.random.default_rng(2), OWN.most_weight)
     homes = drawn.homes
     moved = homes.log_odds + special.logit(worked_out_for) - special.logit(homes.base_rate)
     alone = replace(
@@ -83,7 +83,7 @@ def test_the_evidence_of_all_homes_tells_the_rate_whatever_share_likelihoods_wer
 
 
 def test_homes_that_say_next_to_nothing_leave_the_rate_where_it_was() -> None:
-    drawn = draw_fleet(Fleet(crews=4, visit_share=0.0), np.random.default_rng(5), OWN.most_weight)
+    drawn = draw_fleet(Scenario(crews=4, visit_share=0.0), np.random.default_rng(5), OWN.most_weight)
     size = drawn.homes.crew.size
     dull = replace(
         drawn.homes, is_known=np.zeros(size, bool), weight=np.zeros(size), likelihood=np.full(size, 0.045),
@@ -94,7 +94,7 @@ def test_homes_that_say_next_to_nothing_leave_the_rate_where_it_was() -> None:
 
 
 def test_visits_tell_that_likelihoods_are_too_bold() -> None:
-    drawn = draw_fleet(Fleet(crews=60, visit_share=0.3), np.random.default_rng(3), OWN.most_weight)
+    drawn = draw_fleet(Scenario(crews=60, visit_share=0.3), np.random.default_rng(3), OWN.most_weight)
     true = drawn.homes
     bold = replace(true, likelihood=special.expit(1.6 * (true.log_odds + 2.4) - 2.4))
 

@@ -14,9 +14,9 @@ from pipeline.core import sql_runner
 from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
 from pipeline.evaluation import benchmark
-from pipeline.evaluation.benchmark import BenchRequest, BenchRow, exponent
-from pipeline.evaluation.benchmark_fleet import copy_day, copy_registers, lay_history
-from pipeline.evaluation.process_usage import Watched
+from pipeline.evaluation.benchmark import BenchmarkRequest, BenchmarkRow, growth_exponent
+from pipeline.evaluation.benchmark_fleet import copy_day, copy_registers, write_history
+from pipeline.evaluation.process_usage import Usage
 from pipeline.features.day_store import Store
 from pipeline.features.update_store import refresh_days
 from pipeline.ingest.lake import open_lake
@@ -66,10 +66,10 @@ def test_history_is_laid_down_as_a_backfill_would(tmp_path: Path) -> None:
         (root / "intervals").mkdir(parents=True)
         copy_registers(base, root, 3)
     for day in DAYS:
-        copy_day(base, copied, 3, day)
+        copy_day(base, copied, 3, day=day)
 
     assert refreshed(copied, filled) == [True, True]
-    lay_history(base, store, laid_lake, laid, 3, DAYS, SETTINGS)
+    write_history((base, store), (laid_lake, laid), 3, days=DAYS, settings=SETTINGS)
 
     assert refreshed(laid_lake, laid) == [False, False]
     whole, quick = tables(filled), tables(laid)
@@ -81,29 +81,20 @@ def test_history_is_laid_down_as_a_backfill_would(tmp_path: Path) -> None:
 def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     nights: list[tuple[str, ...]] = []
 
-    def night(lake: Path, out: Path, *options: str) -> Watched:
-        command = [
-            sys.executable,
-            "-m",
-            "pipeline.commands.cli",
-            "nightly",
-            str(lake),
-            "--out",
-            str(out),
-            *options,
-        ]
-        subprocess.run(command, check=True, capture_output=True)
+    def night(lake: Path, out: Path, *options: str) -> Usage:
+        command = [sys.executable, "-m", "pipeline.commands.cli", "nightly", str(lake), "--out", str(out)]
+        subprocess.run([*command, *options], check=True, capture_output=True)
         nights.append((lake.name, *options))
-        return Watched(0, 5.0, 1.0, 100.0)
+        return Usage(0, 5.0, 1.0, 100.0)
 
-    monkeypatch.setattr(benchmark, "_night", night)
+    monkeypatch.setattr(benchmark, "_run_night", night)
     told: list[str] = []
 
-    (row,) = benchmark.bench(
-        BenchRequest((8,), history_days=2, minutes=60, distinct=4, workers=1), SETTINGS, told.append
+    (row,) = benchmark.time_fleets(
+        BenchmarkRequest((8,), history_days=2, minutes=60, distinct=4, workers=1), SETTINGS, told.append
     )
 
-    assert nights == [("lake",), ("lake-8", "--as-of", str(DAYS[0])), ("lake-8",)]
+    assert nights == [("lake",), ("lake-2", "--as-of", str(DAYS[0])), ("lake-2",)]
     assert (row.homes, row.night_s, row.cpu_s, row.peak_mb) == (8, 5.0, 1.0, 100.0)
     assert 0.9 * 8 * 24 < row.rows <= 1.1 * 8 * 24
     assert row.ratio == row.night_s / row.scan_s > 1
@@ -114,14 +105,14 @@ def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.M
 
 def test_sizes_that_no_number_of_copies_gives_are_refused() -> None:
     with pytest.raises(InputError, match="multiple of the 4 homes"):
-        benchmark.bench(BenchRequest((8, 10), distinct=4), SETTINGS, print)
+        benchmark.time_fleets(BenchmarkRequest((8, 10), distinct=4), SETTINGS, print)
     with pytest.raises(InputError, match="at least one"):
-        benchmark.bench(BenchRequest(()), SETTINGS, print)
+        benchmark.time_fleets(BenchmarkRequest(()), SETTINGS, print)
 
 
 def test_the_exponent_is_the_slope_of_the_logarithms() -> None:
-    rows = [BenchRow(n, 1, 1.0, 2.0 * n**1.5, 0.0, 0.0, {}, None) for n in (10, 100, 1000)]
+    rows = [BenchmarkRow(n, 1, 1.0, 2.0 * n**1.5, 0.0, 0.0, {}, None) for n in (10, 100, 1000)]
 
-    assert exponent(rows) == pytest.approx(1.5)
-    assert exponent(rows[:1]) is None
+    assert growth_exponent(rows) == pytest.approx(1.5)
+    assert growth_exponent(rows[:1]) is None
     assert rows[0].oracle_ratio is None

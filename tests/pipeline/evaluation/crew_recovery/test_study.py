@@ -10,18 +10,18 @@ from rich.console import Console
 
 from pipeline.commands.crew_recovery import fairness
 from pipeline.core.settings import load_settings
-from pipeline.evaluation.crew_recovery import study as room
-from pipeline.evaluation.crew_recovery.invented import Fleet, draw_fleet
+from pipeline.evaluation.crew_recovery import study as study_module
 from pipeline.evaluation.crew_recovery.replicate import replicate
-from pipeline.evaluation.crew_recovery.results import Measure, Results
-from pipeline.evaluation.crew_recovery.study import SCENARIOS, study
+from pipeline.evaluation.crew_recovery.results import Measure, measure_scenario
+from pipeline.evaluation.crew_recovery.study import SCENARIOS, run_study
+from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario, draw_fleet
 
 SETTINGS = load_settings()
-OWN = SETTINGS.crews
+CREW_SETTINGS = SETTINGS.crews
 
 
 def test_a_drawn_fleet_has_the_rate_asked_for_and_likelihoods_that_hold() -> None:
-    drawn = draw_fleet(Fleet(crews=300), np.random.default_rng(1), OWN.most_weight)
+    drawn = draw_fleet(Scenario(crews=300), np.random.default_rng(1), CREW_SETTINGS.most_weight)
     likelihood = drawn.homes.likelihood
 
     assert drawn.chance.mean() == pytest.approx(0.08, abs=1e-6)
@@ -33,7 +33,9 @@ def test_a_drawn_fleet_has_the_rate_asked_for_and_likelihoods_that_hold() -> Non
 
 def test_visits_go_where_the_list_sends_them_or_anywhere() -> None:
     def found(is_listed: bool) -> float:
-        homes = draw_fleet(Fleet(is_listed=is_listed), np.random.default_rng(2), OWN.most_weight).homes
+        homes = draw_fleet(
+            Scenario(is_listed=is_listed), np.random.default_rng(2), CREW_SETTINGS.most_weight
+        ).homes
         return float(homes.found[homes.is_known].mean())
 
     assert found(True) > 0.35
@@ -41,8 +43,8 @@ def test_visits_go_where_the_list_sends_them_or_anywhere() -> None:
 
 
 def test_a_bad_crew_errs_three_times_as_often_on_the_fleets_installs() -> None:
-    spec = Fleet(first_homes=60, first_factor=3.0, rate=0.1)
-    drawn = draw_fleet(spec, np.random.default_rng(3), OWN.most_weight)
+    spec = Scenario(first_homes=60, first_factor=3.0, rate=0.1)
+    drawn = draw_fleet(spec, np.random.default_rng(3), CREW_SETTINGS.most_weight)
     rate = 1 / (1 + np.exp(-(drawn.hardness + drawn.effect[0])))
 
     assert rate.mean() == pytest.approx(0.3, abs=1e-6)
@@ -50,8 +52,8 @@ def test_a_bad_crew_errs_three_times_as_often_on_the_fleets_installs() -> None:
 
 
 def test_a_trained_crew_errs_less_from_then_on_and_only_it() -> None:
-    spec = Fleet(first_homes=200, first_factor=2.0, trained=0.35)
-    drawn = draw_fleet(spec, np.random.default_rng(3), OWN.most_weight)
+    spec = Scenario(first_homes=200, first_factor=2.0, trained=0.35)
+    drawn = draw_fleet(spec, np.random.default_rng(3), CREW_SETTINGS.most_weight)
     moved = np.log(drawn.chance / (1 - drawn.chance)) - drawn.hardness - drawn.effect[drawn.homes.crew]
     is_trained = drawn.is_late & (drawn.homes.crew == 0)
 
@@ -60,7 +62,7 @@ def test_a_trained_crew_errs_less_from_then_on_and_only_it() -> None:
 
 
 def test_rates_hold_on_a_few_fleets() -> None:
-    told = [replicate(Fleet(crews=10), np.random.default_rng(seed), OWN) for seed in range(6)]
+    told = [replicate(Scenario(crews=10), np.random.default_rng(seed), CREW_SETTINGS) for seed in range(6)]
 
     def mean(key: str) -> float:
         return float(np.mean([values[key] for values in told]))
@@ -72,9 +74,12 @@ def test_rates_hold_on_a_few_fleets() -> None:
 
 
 def test_a_crew_three_times_as_bad_is_seen_and_a_training_that_helped_too() -> None:
-    bad = [replicate(SCENARIOS["bad crew, 10 %"], np.random.default_rng(seed), OWN) for seed in range(8)]
+    bad = [
+        replicate(SCENARIOS["bad crew, 10 %"], np.random.default_rng(seed), CREW_SETTINGS)
+        for seed in range(8)
+    ]
     taught = replace(SCENARIOS["trained"], first_homes=300, trained=0.1)
-    better = [replicate(taught, np.random.default_rng(seed), OWN) for seed in range(4)]
+    better = [replicate(taught, np.random.default_rng(seed), CREW_SETTINGS) for seed in range(4)]
 
     assert np.mean([values["outside"] for values in bad]) > 0.7
     assert np.mean([values["stands out"] for values in bad]) > 0.2
@@ -83,7 +88,7 @@ def test_a_crew_three_times_as_bad_is_seen_and_a_training_that_helped_too() -> N
 
 def measures(name: str, **values: list[float]) -> dict[str, Measure]:
     told = {key: np.array(numbers, dtype=float) for key, numbers in values.items()}
-    return {row.name: row for row in Results(name, SCENARIOS[name], told).all()}
+    return {row.name: row for row in measure_scenario(name, SCENARIOS[name], told)}
 
 
 RATES = {key: [0.95, 0.94] for key in ("rate", "shrunk", "ratio", "fair", "unseen", "weighted", "wilson")}
@@ -127,8 +132,8 @@ def test_alarms_above_their_level_and_crews_not_seen_are_told() -> None:
 def test_the_command_prints_the_measures_and_the_same_seed_the_same(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    few = {"list-driven": Fleet(crews=5), "bad crew": Fleet(crews=5, first_homes=60, first_factor=3.0)}
-    monkeypatch.setattr(room, "SCENARIOS", {**few, "scored": Fleet(is_scored=True)})
+    few = {"list-driven": Scenario(crews=5), "bad crew": Scenario(crews=5, first_homes=60, first_factor=3.0)}
+    monkeypatch.setattr(study_module, "SCENARIOS", few)
     monkeypatch.setattr("pipeline.commands.crew_recovery.Console", lambda: Console(width=200))
 
     fairness(replications=2, seed=4, workers=1, sites=0)
@@ -137,5 +142,5 @@ def test_the_command_prints_the_measures_and_the_same_seed_the_same(
     for words in ("coverage: fair rate", "squared error, fair / raw", "bad crew outside", "targets met"):
         assert words in printed
     assert "scored" not in printed
-    again = study(2, 4, SETTINGS, 1, lambda line: None, scored_sites=0)
+    again = run_study(2, 4, SETTINGS, workers=1, scored_sites=0)
     assert f"{again[0].value:.4f}" in printed

@@ -10,9 +10,9 @@ import polars as pl
 
 from pipeline.core.settings import load_settings
 from pipeline.evaluation.policy_simulation import policies
-from pipeline.evaluation.policy_simulation.policies import DESK, RECORDS, TRUCK, Choice, Day, Published
+from pipeline.evaluation.policy_simulation.policies import DESK, RECORDS, TRUCK, Choice, Morning, Published
 
-TODAY = Day(date(2026, 6, 10), 2, load_settings().rehearsal)
+TODAY = Morning(date(2026, 6, 10), 2, load_settings().rehearsal)
 LISTED = pl.DataFrame(
     {
         "rank": [3, 1, 2, 4, 5],
@@ -51,7 +51,7 @@ def homes(choices: list[Choice], by: str = TRUCK) -> list[str]:
 
 
 def test_the_list_is_taken_from_its_top_trucks_and_desk_apart() -> None:
-    chosen = policies.by_list(PUBLISHED, noted(), TODAY)
+    chosen = policies.choose_by_list(PUBLISHED, noted(), TODAY)
     assert homes(chosen) == ["A", "C"]
     assert homes(chosen, DESK) == ["B", "E"]
     assert chosen[0] == Choice("A", TRUCK, "reversed", 0.99)
@@ -59,37 +59,37 @@ def test_the_list_is_taken_from_its_top_trucks_and_desk_apart() -> None:
 
 def test_nobody_goes_below_the_cut() -> None:
     cut = Published(LISTED.with_columns(is_above_cut=pl.col("rank") < 3), SCORES, SITES)
-    assert [choice.site_id for choice in policies.by_list(cut, noted(), TODAY)] == ["A", "B"]
+    assert [choice.site_id for choice in policies.choose_by_list(cut, noted(), TODAY)] == ["A", "B"]
 
 
 def test_a_truck_goes_where_the_desk_found_nothing_to_correct() -> None:
     looked = noted(("B", date(2026, 6, 9), DESK, None), ("E", date(2026, 6, 9), DESK, "wrong_scope"))
-    chosen = policies.by_list(PUBLISHED, looked, TODAY)
+    chosen = policies.choose_by_list(PUBLISHED, looked, TODAY)
     assert homes(chosen) == ["A", "B"]
     assert homes(chosen, DESK) == ["E"]
-    in_vain = policies.by_list(
-        PUBLISHED, noted(("E", date(2026, 6, 9), DESK, None)), Day(TODAY.today, 9, TODAY.own)
+    in_vain = policies.choose_by_list(
+        PUBLISHED, noted(("E", date(2026, 6, 9), DESK, None)), Morning(TODAY.today, 9, TODAY.settings)
     )
     assert homes(in_vain) == ["A", "C", "D"]  # E is no suspect: not worth a truck for what the desk ruled out
     assert homes(in_vain, DESK) == ["B"]
 
 
 def test_likelihood_only_takes_the_likeliest_it_was_not_at_lately() -> None:
-    assert homes(policies.by_likelihood(PUBLISHED, noted(), TODAY)) == ["B", "D"]
+    assert homes(policies.choose_by_likelihood(PUBLISHED, noted(), TODAY)) == ["B", "D"]
     lately = noted(("B", date(2026, 5, 12), TRUCK, "sound"), ("D", date(2026, 5, 11), TRUCK, "sound"))
-    assert homes(policies.by_likelihood(PUBLISHED, lately, TODAY)) == ["D", "A"]
+    assert homes(policies.choose_by_likelihood(PUBLISHED, lately, TODAY)) == ["D", "A"]
 
 
 def test_negative_nights_only_takes_the_most_negative_leg_first() -> None:
-    chosen = policies.by_negative_nights(PUBLISHED, noted(), TODAY)
+    chosen = policies.choose_by_negative_nights(PUBLISHED, noted(), TODAY)
     assert homes(chosen) == ["C", "A"]
     assert {choice.reason for choice in chosen} == {"negative nights"}
 
 
 def test_the_alphabet_goes_round_once_and_to_homes_that_are_there() -> None:
-    assert homes(policies.by_alphabet(PUBLISHED, noted(), TODAY)) == ["A", "B"]
+    assert homes(policies.choose_by_alphabet(PUBLISHED, noted(), TODAY)) == ["A", "B"]
     been = noted(("A", date(2025, 1, 1), TRUCK, "sound"))
-    assert homes(policies.by_alphabet(PUBLISHED, been, TODAY)) == ["B", "C"]
+    assert homes(policies.choose_by_alphabet(PUBLISHED, been, TODAY)) == ["B", "C"]
 
 
 def test_no_policy_can_look_at_the_truth() -> None:

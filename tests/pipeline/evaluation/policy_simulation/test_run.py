@@ -15,15 +15,15 @@ from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
 from pipeline.evaluation.policy_simulation import series
 from pipeline.evaluation.policy_simulation.crew import LEDGER
-from pipeline.evaluation.policy_simulation.picture import LINES
+from pipeline.evaluation.policy_simulation.page import LINES
 from pipeline.evaluation.policy_simulation.policies import POLICIES
-from pipeline.evaluation.policy_simulation.request import RehearsalRequest
-from pipeline.evaluation.policy_simulation.run import rehearse
-from pipeline.evaluation.policy_simulation.tally import MAIN, for_nothing
+from pipeline.evaluation.policy_simulation.request import SimulationRequest
+from pipeline.evaluation.policy_simulation.results import MAIN, count_in_vain
+from pipeline.evaluation.policy_simulation.run import simulate_policies
 from pipeline.simulate.families.spec import UnlikeSpec
 from pipeline.simulate.spec import FleetSpec
 
-REQUEST = RehearsalRequest(sites=20, nights=3, visits=2, seed=5, workers=1)
+REQUEST = SimulationRequest(sites=20, nights=3, visits=2, seed=5, workers=1)
 SETTINGS = "[rehearsal]\nfault_share = 0.6\nonset_share = 0.0\nhard_share = 0.0\nhistory_days = 4\n"
 WRITTEN = ("targets.csv", "policies.csv", "days.csv", "visits.csv", "fixes.csv", "index.html", "wasted.svg")
 
@@ -98,30 +98,35 @@ def test_stopped_and_started_again_in_one_process_it_comes_to_the_same_bytes(
 @pytest.mark.heavy
 def test_another_rehearsal_does_not_mix_with_the_one_that_is_there(first: Path) -> None:
     with pytest.raises(InputError, match="another rehearsal"):
-        rehearse(REQUEST, first / "series", load_settings())
+        simulate_policies(REQUEST, first / "series", load_settings())
 
 
 @pytest.mark.parametrize("wrong", [{"sites": 5}, {"nights": 1}, {"visits": 0}, {"workers": 0}])
 def test_what_can_t_be_rehearsed_is_refused(wrong: dict[str, int]) -> None:
     with pytest.raises(InputError, match="a rehearsal needs"):
-        RehearsalRequest(**wrong)
+        SimulationRequest(**wrong)
 
 
 def test_quick_is_a_tenth_of_homes_and_visits_and_half_of_the_nights() -> None:
-    quick = RehearsalRequest(is_quick=True)
+    quick = SimulationRequest(is_quick=True)
     assert (quick.homes, quick.visits_a_day, len(quick.days)) == (200, 1, 91)
-    assert len(RehearsalRequest().days) == 182
+    assert len(SimulationRequest().days) == 182
 
 
 def test_a_family_has_its_own_fleet_and_an_unknown_one_is_refused() -> None:
-    own = load_settings().rehearsal
-    assert isinstance(RehearsalRequest().fleet(own), FleetSpec)
-    fleet = RehearsalRequest(sites=30, nights=4, family="weather", seed=3).fleet(own)
+    settings = load_settings().rehearsal
+    assert isinstance(SimulationRequest().fleet_spec(settings), FleetSpec)
+    fleet = SimulationRequest(sites=30, nights=4, family="weather", seed=3).fleet_spec(settings)
     assert isinstance(fleet, UnlikeSpec)
-    assert (fleet.family, fleet.sites, fleet.days, fleet.seed) == ("weather", 30, own.history_days + 4, 3)
-    assert (fleet.fault_share, fleet.hard_share) == (own.fault_share, own.hard_share)
+    assert (fleet.family, fleet.sites, fleet.days, fleet.seed) == (
+        "weather",
+        30,
+        settings.history_days + 4,
+        3,
+    )
+    assert (fleet.fault_share, fleet.hard_share) == (settings.fault_share, settings.hard_share)
     with pytest.raises(InputError, match="choose one of streets, crest"):
-        RehearsalRequest(family="moon")
+        SimulationRequest(family="moon")
 
 
 def test_what_was_for_nothing_is_counted_by_suspected_fault() -> None:
@@ -133,13 +138,13 @@ def test_what_was_for_nothing_is_counted_by_suspected_fault() -> None:
         [dict(zip(("by", "reason", "found", "was_faulty"), row, strict=True)) for row in rows], schema=LEDGER
     )
 
-    table = for_nothing(ledger)
+    table = count_in_vain(ledger)
 
     assert table.select("by", "suspected", "tried", "in_vain").rows() == [
         ("truck", "all", 3, 2), ("truck", "dead", 2, 1), ("truck", "partial", 1, 1),
         ("desk", "all", 2, 1), ("desk", "wrong_scope", 2, 1),
     ]  # fmt: skip
-    assert for_nothing(pl.DataFrame(schema=LEDGER)).is_empty()
+    assert count_in_vain(pl.DataFrame(schema=LEDGER)).is_empty()
 
 
 @pytest.mark.heavy

@@ -10,10 +10,10 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.evaluation.policy_simulation.twins import (
-    parts_of,
     pool_batches,
+    simulate_twins,
+    split_fleet,
     street_twins,
-    twins_of,
     write_pool,
 )
 from pipeline.evaluation.policy_simulation.world import make_world
@@ -33,7 +33,7 @@ def spec_of(family: str, sites: int = 14, **others: object) -> UnlikeSpec:
 
 
 def twins(spec: UnlikeSpec, pool: Path = Path("none")) -> list[Twins]:
-    return [twin for part in parts_of(spec, 100) for twin in twins_of(spec, part, pool)]
+    return [twin for part in split_fleet(spec, 100) for twin in simulate_twins(spec, part, pool)]
 
 
 @pytest.mark.parametrize("family", FAMILIES)
@@ -43,32 +43,32 @@ def test_as_installed_a_home_is_the_fleet_s_own(family: str, tmp_path: Path) -> 
     for batch in pool_batches(spec):
         write_pool(spec.days, tmp_path / "pool", batch)
 
-    found = twins(spec, tmp_path / "pool")
+    homes = twins(spec, tmp_path / "pool")
 
     lake = pl.read_parquet(tmp_path / "lake" / "intervals" / "**" / "*.parquet", hive_partitioning=False)
-    for twin in found:
+    for twin in homes:
         rows = twin.installed.with_columns(pl.col("interval_start").dt.replace_time_zone(None))
-        own = lake.filter(pl.col("site_id") == twin.site_id).drop("site_id").sort("interval_start")
-        assert_frame_equal(rows, own)
+        expected = lake.filter(pl.col("site_id") == twin.site_id).drop("site_id").sort("interval_start")
+        assert_frame_equal(rows, expected)
     truth = pl.read_csv(tmp_path / "lake" / "truth.csv")
-    assert [twin.fault or "sound" for twin in found] == truth["fault"].to_list()
+    assert [twin.fault or "sound" for twin in homes] == truth["fault"].to_list()
 
 
 def test_nothing_but_the_fault_is_absent_in_the_twin() -> None:
-    found = twins(spec_of("weather", faults=("reversed", "wrong_ratio", "dead", "loose_core")))
+    homes = twins(spec_of("weather", faults=("reversed", "wrong_ratio", "dead", "loose_core")))
 
-    sound = [twin for twin in found if not twin.fault]
+    sound = [twin for twin in homes if not twin.fault]
     assert len(sound) == 7
-    for twin in found:
+    for twin in homes:
         assert twin.site == twin.site_right
         # the same rows with the same production, voltages and utility meter
         same = [name for name in twin.right.columns if name not in (*WATTS, "l1_var", "l2_var")]
         assert_frame_equal(twin.installed.select(same), twin.right.select(same))
         if not twin.fault:
             assert_frame_equal(twin.installed, twin.right)
-    dead = next(twin for twin in found if twin.fault == "dead" and twin.leg == "l1")
+    dead = next(twin for twin in homes if twin.fault == "dead" and twin.leg == "l1")
     assert dead.installed["l1_w"].abs().mean() < dead.right["l1_w"].abs().mean() / 5
-    reversed_l1 = next(twin for twin in found if twin.fault == "reversed" and twin.leg == "l1")
+    reversed_l1 = next(twin for twin in homes if twin.fault == "reversed" and twin.leg == "l1")
     share = (reversed_l1.installed["l1_w"] + reversed_l1.right["l1_w"]).abs().mean()
     assert share < 0.05 * reversed_l1.right["l1_w"].abs().mean()
 
@@ -90,10 +90,10 @@ def test_before_its_fault_begins_a_home_is_its_twin() -> None:
 
 
 def test_a_wrong_scope_is_put_right_in_the_record_only() -> None:
-    found = [twin for twin in twins(spec_of("measured", faults=("wrong_scope",))) if twin.fault]
+    homes = [twin for twin in twins(spec_of("measured", faults=("wrong_scope",))) if twin.fault]
 
-    assert found
-    for twin in found:
+    assert homes
+    for twin in homes:
         assert_frame_equal(twin.installed, twin.right)
         changed = {name for name in twin.site if twin.site[name] != twin.site_right[name]}
         assert {"ct_sees_pv"} <= changed <= {"ct_sees_pv", "ct_location"}
@@ -102,21 +102,21 @@ def test_a_wrong_scope_is_put_right_in_the_record_only() -> None:
 def test_streets_stay_whole_in_parts_and_numbers_go_on() -> None:
     spec = spec_of("weather", sites=60)
 
-    parts = parts_of(spec, 20)
+    parts = split_fleet(spec, 20)
 
     assert len(parts) > 2
     assert [number for numbers, _ in parts for number in numbers] == list(range(60))
     for numbers, streets in parts:
         assert [home.number for street in streets for home in street] == list(numbers)
-    assert [list(numbers) for numbers, _ in parts_of(FleetSpec(5), 2)] == [[0, 1], [2, 3], [4]]
+    assert [list(numbers) for numbers, _ in split_fleet(FleetSpec(5), 2)] == [[0, 1], [2, 3], [4]]
 
 
 def test_a_street_without_a_fault_is_built_once() -> None:
     spec = spec_of("weather", sites=3, fault_share=0.0)
-    street = parts_of(spec, 100)[0][1][0]
-    found = street_twins(spec, street, Path("none"))
+    street = split_fleet(spec, 100)[0][1][0]
+    homes = street_twins(spec, street, Path("none"))
 
-    assert all(twin.right["l1_w"].equals(twin.installed["l1_w"]) and not twin.fault for twin in found)
+    assert all(twin.right["l1_w"].equals(twin.installed["l1_w"]) and not twin.fault for twin in homes)
 
 
 def test_the_world_of_a_family_is_made_like_the_simulator_s(tmp_path: Path) -> None:
@@ -127,8 +127,8 @@ def test_the_world_of_a_family_is_made_like_the_simulator_s(tmp_path: Path) -> N
     assert world.crews == [crew for crew, _ in CREWS]
     assert world.sites(is_right=False)["site_id"].to_list() == world.homes["site_id"].to_list()
     assert not (tmp_path / "world" / "households").exists()
-    (part,) = world.parts(str(END))
-    right = pl.read_parquet(world.right(str(END), part))
+    (part,) = world.parts(END)
+    right = pl.read_parquet(world.right(END, part))
     assert set(right["site_id"]) <= set(faulty["site_id"])
     measured = faulty.filter(pl.col("fault") != "wrong_scope")["site_id"]
     assert set(world.wrong["site_id"]) <= set(faulty["site_id"])

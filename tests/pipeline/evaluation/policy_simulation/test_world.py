@@ -59,12 +59,12 @@ def test_nothing_is_misreported_before_a_fault_begins(world: World) -> None:
 
 
 def test_the_same_world_is_not_made_again_and_another_is(world: World, tmp_path: Path) -> None:
-    told: list[str] = []
-    first = make_world(SPEC, tmp_path / "world", 1, told.append)
-    again = make_world(SPEC, tmp_path / "world", 1, told.append)
-    other = make_world(replace(SPEC, sites=4), tmp_path / "world", 1, told.append)
+    lines: list[str] = []
+    first = make_world(SPEC, tmp_path / "world", 1, tell=lines.append)
+    again = make_world(SPEC, tmp_path / "world", 1, tell=lines.append)
+    other = make_world(replace(SPEC, sites=4), tmp_path / "world", 1, tell=lines.append)
     assert first.homes.equals(again.homes)
-    assert told == [
+    assert lines == [
         "fleet and twin: 3 of 3 homes",
         "the fleet and its twin are there already",
         "fleet and twin: 4 of 4 homes",

@@ -1,84 +1,86 @@
-"""Calibration measures against published and hand-worked values."""
+"""Calibration metrics against published and hand-worked values."""
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.evaluation.validation.calibration import (
-    brier,
-    calibration,
+    brier_score,
     calibration_error,
-    even_bins,
-    murphy,
-    reliability,
-    wide_bins,
+    calibration_table,
+    decompose_brier,
+    equal_count_bins,
+    equal_width_bins,
+    reliability_table,
 )
+
+
+def homes_of(said: list[float], came: list[bool], weight: list[float] | float = 1.0) -> pl.DataFrame:
+    return pl.DataFrame({"likelihood": said, "is_true": came, "weight": weight})
 
 
 def test_brier_of_the_published_four() -> None:
     # check value (Brier): y = 0, 1, 1, 0 at p = .1, .9, .8, .3
-    said, came = np.array([0.1, 0.9, 0.8, 0.3]), np.array([False, True, True, False])
+    homes = homes_of([0.1, 0.9, 0.8, 0.3], [False, True, True, False])
 
-    assert brier(said, came, np.ones(4)) == pytest.approx(0.0375)
+    assert brier_score(homes) == pytest.approx(0.0375)
 
 
-def thirty() -> tuple[np.ndarray, np.ndarray]:
+def thirty() -> pl.DataFrame:
     """Ten each said .1, .5 and .9, of which 1, 4 and 8 came true."""
-    said = np.repeat([0.1, 0.5, 0.9], 10)
-    came = np.concatenate([np.arange(10) < count for count in (1, 4, 8)])
-    return said, came
+    came = [index < count for count in (1, 4, 8) for index in range(10)]
+    return homes_of([0.1] * 10 + [0.5] * 10 + [0.9] * 10, came)
 
 
 def test_murphy_parts_of_the_published_thirty() -> None:
     # check value (Murphy 1973's decomposition): 0.17 = 0.006667 - 0.082222 + 0.245556
-    said, came = thirty()
-    weight = np.ones(30)
-
-    parts = murphy(said, came, weight, wide_bins(said, 10))
+    parts = decompose_brier(equal_width_bins(thirty()))
 
     assert parts == pytest.approx((0.006667, 0.082222, 0.245556), abs=1e-6)
-    assert parts[0] - parts[1] + parts[2] == pytest.approx(brier(said, came, weight)) == pytest.approx(0.17)
+    assert parts[0] - parts[1] + parts[2] == pytest.approx(brier_score(thirty())) == pytest.approx(0.17)
 
 
 def test_calibration_error_is_the_mean_gap_of_the_bins() -> None:
-    said, came = thirty()
-
     # gaps of the three bins: 0, .1, .1
-    error = calibration_error(said, came, np.ones(30), wide_bins(said, 10))
-
-    assert error == pytest.approx(0.2 / 3)
+    assert calibration_error(equal_width_bins(thirty())) == pytest.approx(0.2 / 3)
 
 
-def test_even_bins_hold_equally_many_homes_and_follow_the_weights() -> None:
-    said = np.array([0.9, 0.1, 0.4, 0.2])
+def test_equal_count_bins_follow_the_weights() -> None:
+    said = [0.9, 0.1, 0.4, 0.2]
 
-    assert even_bins(said, np.ones(4), 2).tolist() == [1, 0, 1, 0]
+    assert equal_count_bins(homes_of(said, [True] * 4), 2)["said"].to_list() == pytest.approx([0.15, 0.65])
     # the surest home alone outweighs the other three
-    assert even_bins(said, np.array([3.0, 1.0, 1.0, 1.0]), 2).tolist() == [1, 0, 0, 0]
+    weighted = homes_of(said, [True] * 4, [3.0, 1.0, 1.0, 1.0])
+    assert equal_count_bins(weighted, 2)["homes"].to_list() == [3, 1]
+
+
+def test_the_surest_likelihood_is_in_the_last_bin() -> None:
+    assert equal_width_bins(homes_of([0.0, 1.0], [False, True]))["bin"].to_list() == [0, 9]
 
 
 def test_weights_count_a_home_as_so_many() -> None:
-    said, came = np.array([0.2, 0.6]), np.array([False, True])
-    thrice = np.repeat(said, [1, 3]), np.repeat(came, [1, 3])
+    once = homes_of([0.2, 0.6], [False, True], [1.0, 3.0])
+    thrice = homes_of([0.2, 0.6, 0.6, 0.6], [False, True, True, True])
 
-    for bins in (wide_bins(said, 10), np.array([0, 1])):
-        once = calibration_error(said, came, np.array([1.0, 3.0]), bins)
-        assert once == pytest.approx(calibration_error(*thrice, np.ones(4), np.repeat(bins, [1, 3])))
-    assert brier(said, came, np.array([1.0, 3.0])) == pytest.approx(brier(*thrice, np.ones(4)))
+    for bins in (equal_width_bins, equal_count_bins):
+        assert calibration_error(bins(once)) == pytest.approx(calibration_error(bins(thrice)))
+    assert brier_score(once) == pytest.approx(brier_score(thrice))
 
 
 def homes() -> pl.DataFrame:
-    said, came = thirty()
-    return pl.DataFrame({"likelihood": said, "is_faulty": came, "weight": 1.0}).with_columns(
-        fault=pl.when("is_faulty").then(pl.lit("dead")).otherwise(pl.lit("sound")),
-        fault_likelihoods=pl.struct(dead=pl.col("likelihood") / 2, sound=1 - pl.col("likelihood")),
+    return (
+        thirty()
+        .rename({"is_true": "is_faulty"})
+        .with_columns(
+            fault=pl.when("is_faulty").then(pl.lit("dead")).otherwise(pl.lit("sound")),
+            fault_likelihoods=pl.struct(dead=pl.col("likelihood") / 2, sound=1 - pl.col("likelihood")),
+        )
     )
 
 
 def test_the_reliability_table_is_one_row_a_class_and_bin() -> None:
-    table = reliability(homes())
+    table = reliability_table(homes())
 
     whole = table.filter(pl.col("class") == "any fault")
     assert whole["bin"].to_list() == [1, 5, 9]
@@ -92,7 +94,7 @@ def test_the_reliability_table_is_one_row_a_class_and_bin() -> None:
 
 
 def test_a_fault_is_calibrated_by_its_own_likelihood() -> None:
-    table = calibration(homes()).rows_by_key("class", named=True, unique=True)
+    table = calibration_table(homes()).rows_by_key("class", named=True, unique=True)
 
     assert table["any fault"]["expected"] == pytest.approx(15)
     assert table["dead"]["expected"] == pytest.approx(7.5)

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.core.settings import load_settings
-from pipeline.evaluation.validation.cuts import small_fleets
-from pipeline.evaluation.validation.first_night import crews_beside_truth, rate_interval, told_of
-from pipeline.evaluation.validation.reading import Reading, read_lake, score_as_of
+from pipeline.evaluation.validation.first_night import compare_crews, rate_interval, summarize_first_night
+from pipeline.evaluation.validation.fleets import FleetBuilder
+from pipeline.evaluation.validation.nights import StoredLake, score_night, store_lake
 from pipeline.scoring.model_file import load_model
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
@@ -33,14 +33,14 @@ def test_a_crew_s_interval_holds_where_its_true_rate_is() -> None:
             "is_heard": [True] * 4 + [False],
         }
     )
-    told = pl.DataFrame(
+    quality = pl.DataFrame(
         {"crew_id": ["A", "B", "C"], "rate_low": [0.4, 0.1, None], "rate_high": [0.6, 0.5, None]}
     )
 
-    found = crews_beside_truth(told, homes, truth)
+    crews = compare_crews(quality, homes, truth)
 
     # B's faulty homes: one began later, one has no data
-    assert found.select("crew_id", "true_rate", "is_held").rows() == [("A", 0.5, True), ("B", 0.0, False)]
+    assert crews.select("crew_id", "true_rate", "is_held").rows() == [("A", 0.5, True), ("B", 0.0, False)]
 
 
 def test_the_rate_s_interval_is_that_of_the_evidence_whatever_rate_it_was_told_with() -> None:
@@ -62,51 +62,50 @@ def test_where_nothing_speaks_for_a_fault_the_interval_reaches_zero() -> None:
 
 
 @pytest.fixture(scope="module")
-def reading(tmp_path_factory: pytest.TempPathFactory) -> Reading:
+def stored(tmp_path_factory: pytest.TempPathFactory) -> StoredLake:
     root = tmp_path_factory.mktemp("first-night")
     write_lake(FleetSpec(24, 4, 60, 5, fault_share=0.3), root / "lake")
-    return read_lake(root / "lake", root / "work", load_settings())
+    return store_lake(root / "lake", root / "scratch", load_settings())
 
 
-def test_a_night_is_told_with_what_it_would_publish(reading: Reading) -> None:
-    settings, model = load_settings(), load_model()
-    night = score_as_of(reading, reading.nights, model, settings)
+def test_a_night_is_told_with_what_it_would_publish(stored: StoredLake) -> None:
+    night = score_night(stored, stored.nights, load_model())
 
-    told = told_of(night, reading, settings)
+    summary = summarize_first_night(night, stored)
 
-    assert night.judged.height == 24
-    assert told.above_cut <= told.listed <= 24
-    assert told.rate_low <= told.rate_high
-    assert told.rate == night.fleet.rate
-    assert told.crews > 0
-    assert told.crews_held <= told.crews
-    first_day = night.judged["is_from_first_day"].mean()
-    assert told.installs_true == pytest.approx(first_day)  # every home has data
+    assert night.homes.height == 24
+    assert summary["above_cut"] <= summary["listed"] <= 24
+    assert summary["rate_low"] <= summary["rate_high"]
+    assert summary["rate"] == night.fleet.rate
+    assert summary["crews"] > 0
+    assert summary["crews_held"] <= summary["crews"]
+    first_day = night.homes["is_from_first_day"].mean()
+    assert summary["installs_true"] == pytest.approx(first_day)  # every home has data
 
 
 def test_small_fleets_have_their_own_normal_and_no_home_twice_before_all_were_cut(
-    reading: Reading, monkeypatch: pytest.MonkeyPatch
+    stored: StoredLake, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pipeline.evaluation.validation.cuts.HOMES", 10)
+    monkeypatch.setattr("pipeline.evaluation.validation.fleets.SMALL_FLEET_HOMES", 10)
     settings, model = load_settings(), load_model()
-    night = score_as_of(reading, reading.nights, model, settings)
+    night = score_night(stored, stored.nights, model)
 
-    cut = small_fleets(night, reading, model, settings, cuts=3, seed=4)
+    builder = FleetBuilder(Path("none"), model, settings, workers=1, is_kept=False, small_fleets=3)
 
-    part, home = (cut["site_id"].str.split("/").list.get(at) for at in (0, 1))
+    cut = builder.cut_small_fleets(night, stored, 4)
+
+    part, home = (cut["site_id"].str.split("/").list.get(index) for index in (0, 1))
     assert part.value_counts()["count"].to_list() == [10, 10, 10]
     assert home.filter(part.is_in(["0", "1"])).n_unique() == 20
-    assert cut.equals(small_fleets(night, reading, model, settings, cuts=3, seed=4))
-    whole = dict(night.judged.select("site_id", "likelihood").iter_rows())
+    assert cut.equals(builder.cut_small_fleets(night, stored, 4))
+    whole = dict(night.homes.select("site_id", "likelihood").iter_rows())
     moved = [abs(whole[site] - said) for site, said in zip(home, cut["likelihood"], strict=True)]
     assert max(moved) > 0
 
 
-def test_an_earlier_night_knows_its_own_days_only(reading: Reading) -> None:
-    settings, model = load_settings(), load_model()
+def test_an_earlier_night_knows_its_own_days_only(stored: StoredLake) -> None:
+    early = score_night(stored, 2, load_model())
 
-    early = score_as_of(reading, 2, model, settings)
-
-    assert early.as_of == reading.lake.days()[1]
+    assert early.as_of == stored.lake.days()[1]
     assert early.view.signals["nights"].max() <= 2
-    assert replace(early).judged.height == 24
+    assert early.homes.height == 24

@@ -1,4 +1,4 @@
-"""Lakes of the proof by name, and the same lake without leg voltages."""
+"""Lakes of the validation by name, and the same lake without leg voltages."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.evaluation.validation.fleets import lake_name, without_volts
-from pipeline.evaluation.validation.judged import carried
+from pipeline.evaluation.validation.fleets import copy_without_volts, lake_name
+from pipeline.evaluation.validation.truth import read_channels
 from pipeline.simulate.families.spec import UnlikeSpec
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
@@ -31,7 +31,7 @@ def test_a_lake_is_named_by_all_of_its_spec() -> None:
 def test_without_volts_all_else_stays(tmp_path: Path) -> None:
     write_lake(FleetSpec(6, 1, 60, 2), tmp_path / "lake")
 
-    without_volts(tmp_path / "lake", tmp_path / "blind")
+    copy_without_volts(tmp_path / "lake", tmp_path / "blind")
 
     before, after = (
         pl.read_parquet(tmp_path / name / "intervals" / "**" / "*.parquet", hive_partitioning=False)
@@ -40,5 +40,5 @@ def test_without_volts_all_else_stays(tmp_path: Path) -> None:
     assert before["l1_v"].count() > 0
     assert after["l1_v"].count() == after["l2_v"].count() == 0
     assert after.drop("l1_v", "l2_v").equals(before.drop("l1_v", "l2_v"))
-    assert not carried(tmp_path / "blind")["has_volts"].any()
+    assert not read_channels(tmp_path / "blind")["has_volts"].any()
     assert (tmp_path / "blind" / "truth.csv").read_bytes() == (tmp_path / "lake" / "truth.csv").read_bytes()

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
-from proof_homes import WITNESSES, judged
+from validation_homes import WITNESSES, scored_homes
 
-from pipeline.evaluation.validation.limit import beside, features, out_of_fold
+from pipeline.evaluation.validation.limit import limit_features, predict_out_of_fold, replace_scores
 
 
 def seen(has_volts: bool = True, has_meter: bool = False, sees_pv: bool = True, **witness: float) -> dict:
@@ -19,10 +19,10 @@ def seen(has_volts: bool = True, has_meter: bool = False, sees_pv: bool = True, 
         {"site_id": "a", "service": "120/240", "ct_sees_pv": sees_pv, "pv_added_back": False, "cts_per_leg": 1,
          "ct_location": "service_entrance"}
     ])  # fmt: skip
-    carries = pl.DataFrame(
+    channels = pl.DataFrame(
         [{"site_id": "a", "has_l2": True, "has_pv": True, "has_volts": has_volts, "has_meter": has_meter}]
     )
-    return features(truth, sites, carries).row(0, named=True)
+    return limit_features(truth, sites, channels).row(0, named=True)
 
 
 def test_the_size_of_a_load_is_seen_by_a_meter_or_by_production_only() -> None:
@@ -58,7 +58,7 @@ def test_trees_find_what_a_feature_tells_and_nothing_of_what_it_does_not() -> No
         {"alive": np.where(fault == "dead", 0.0, 1.0), "noise": rng.random(200), "none": [None] * 200}
     )
 
-    share = out_of_fold(table.cast(pl.Float64), fault, seed=1)
+    share = predict_out_of_fold(table.cast(pl.Float64), fault, seed=1)
 
     assert share.columns == ["dead", "partial", "sound"]
     assert share.sum_horizontal().to_numpy() == pytest.approx(np.ones(200))
@@ -72,7 +72,7 @@ def test_a_fault_of_one_home_is_not_told_apart_and_breaks_nothing() -> None:
     fault = pl.Series(["dead"] * 10 + ["partial"] + ["sound"] * 10)
     table = pl.DataFrame({"alive": np.where(fault == "dead", 0.0, 1.0)})
 
-    share = out_of_fold(table, fault, seed=1, folds=5)
+    share = predict_out_of_fold(table, fault, seed=1, folds=5)
 
     assert share["partial"][10] == 0.0
 
@@ -83,10 +83,10 @@ def test_the_limit_is_ranked_and_named_like_ours() -> None:
         (0.8, "legs_crossed", "both", "reversed", "both", None),
         (0.1, "dead", "l1", "sound", None, None),
     ]
-    ours = judged(homes, has_volts=False)
+    ours = scored_homes(homes, has_volts=False)
     share = pl.DataFrame({"dead": [0.0, 0.1, 0.9], "reversed": [0.1, 0.6, 0.0], "sound": [0.9, 0.3, 0.1]})
 
-    best = beside(ours, share, pl.Series(["h000", "h001", "h002"]))
+    best = replace_scores(ours, share, pl.Series(["h000", "h001", "h002"]))
 
     assert best["site_id"].to_list() == ["h002", "h001", "h000"]
     assert best["named"].to_list() == ["dead", "reversed", "sound"]

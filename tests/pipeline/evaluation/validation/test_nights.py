@@ -6,11 +6,16 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from proof_homes import judged
+from validation_homes import scored_homes
 
 from pipeline.core.settings import load_settings
-from pipeline.evaluation.validation.nights import by_night, by_position, growing, nights_until_found
-from pipeline.evaluation.validation.reading import read_lake
+from pipeline.evaluation.validation.nights import (
+    count_by_position,
+    metrics_by_night,
+    nights_until_found,
+    score_night,
+    store_lake,
+)
 from pipeline.scoring.model_file import load_model
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
@@ -20,54 +25,53 @@ RIGHT, LOW, WRONG = ("dead", 0.9), ("dead", 0.4), ("partial", 0.9)
 
 def night(*homes: tuple[str, float]) -> pl.DataFrame:
     """A night of homes with a dead leg 1, each with the name and likelihood it goes by."""
-    return judged([(likelihood, "dead", "l1", name, "l1", None) for name, likelihood in homes])
+    return scored_homes([(likelihood, "dead", "l1", name, "l1", None) for name, likelihood in homes])
 
 
 def test_found_is_the_first_night_from_which_it_stays_with_the_right_name() -> None:
-    seen = {
+    nights = {
         1: night(RIGHT, RIGHT, LOW, WRONG, RIGHT),
         2: night(RIGHT, LOW, LOW, WRONG, RIGHT),
         5: night(RIGHT, RIGHT, LOW, RIGHT, LOW),
     }
 
-    until = nights_until_found(seen).sort("site_id")
+    until = nights_until_found(nights).sort("site_id")
 
     assert until["nights"].to_list() == [1, 5, None, 5, None]
     assert until["suspect_nights"].to_list() == [1, 5, None, 1, None]
-    (row,) = by_position(until).to_dicts()
+    (row,) = count_by_position(until).to_dicts()
     assert (row["fault"], row["position"], row["homes"]) == ("dead", "upstream", 5)
     assert (row["median_nights"], row["soon_share"], row["found_share"]) == (5, 0.2, 0.6)
     assert row["suspect_soon_share"] == 0.4
 
 
 def test_a_median_of_mostly_unfound_homes_is_unknown() -> None:
-    (row,) = by_position(nights_until_found({1: night(LOW, LOW, RIGHT)})).to_dicts()
+    (row,) = count_by_position(nights_until_found({1: night(LOW, LOW, RIGHT)})).to_dicts()
 
     assert row["median_nights"] is None
 
 
 def test_faults_that_began_later_have_no_nights() -> None:
-    later = judged([(0.9, "dead", "l1", "dead", "l1", None)], onset_in_days={0: 2})
+    later = scored_homes([(0.9, "dead", "l1", "dead", "l1", None)], onset_in_days={0: 2})
 
     assert nights_until_found({1: later}).is_empty()
 
 
 @pytest.fixture(scope="module")
-def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[int, pl.DataFrame]:
+def nights(tmp_path_factory: pytest.TempPathFactory) -> dict[int, pl.DataFrame]:
     """A tiny simulated fleet of turned clamps, as of its first, second and last night."""
     root: Path = tmp_path_factory.mktemp("nights")
     write_lake(
         FleetSpec(8, 4, 30, 3, fault_share=0.5, onset_share=0.0, hard_share=0.0, faults=("reversed",)),
         root / "lake",
     )
-    settings = load_settings()
-    reading = read_lake(root / "lake", root / "work", settings)
-    return growing(reading, load_model(), settings, nights=(1, 2, 9))
+    stored = store_lake(root / "lake", root / "scratch", load_settings())
+    return {night: score_night(stored, night, load_model()).homes for night in (1, 2, 4)}
 
 
-def test_the_windows_grow_from_the_first_day(seen: dict[int, pl.DataFrame]) -> None:
-    assert list(seen) == [1, 2, 4]
-    table = by_night(seen)
+def test_the_windows_grow_from_the_first_day(nights: dict[int, pl.DataFrame]) -> None:
+    assert list(nights) == [1, 2, 4]
+    table = metrics_by_night(nights)
     assert table["nights"].to_list() == [1, 2, 4]
     assert table["homes"].to_list() == [8, 8, 8]
     assert table["faulty"].n_unique() == 1
@@ -75,8 +79,8 @@ def test_the_windows_grow_from_the_first_day(seen: dict[int, pl.DataFrame]) -> N
     assert table["average_precision"][-1] >= table["average_precision"][0]
 
 
-def test_turned_clamps_are_found_soon(seen: dict[int, pl.DataFrame]) -> None:
-    until = nights_until_found(seen)
+def test_turned_clamps_are_found_soon(nights: dict[int, pl.DataFrame]) -> None:
+    until = nights_until_found(nights)
 
-    assert until.height == seen[4]["is_faulty"].sum()
+    assert until.height == nights[4]["is_faulty"].sum()
     assert until.filter(pl.col("position") == "upstream")["nights"].median() <= 2

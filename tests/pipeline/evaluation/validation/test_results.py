@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from proof_homes import WITNESSES, judged, truth_of
+from validation_homes import WITNESSES, scored_homes, truth_of
 
-from pipeline.evaluation.validation.conditions import conditions
-from pipeline.evaluation.validation.first_night import Told
-from pipeline.evaluation.validation.fleets import Fleet
-from pipeline.evaluation.validation.found import Found, as_ordinary, pooled
-from pipeline.evaluation.validation.notes import NOTES
-from pipeline.evaluation.validation.results import limits, tables
+from pipeline.evaluation.validation.fleets import Fleet, Fleets, weigh_as_ordinary
+from pipeline.evaluation.validation.results import NOTES, build_tables, compare_limit
+from pipeline.evaluation.validation.targets import fleet_table
 from pipeline.scoring.model_file import load_model
 
 # Dead legs that we find, half-seen legs at the loads that neither we nor anybody can find, and sound homes.
@@ -22,8 +19,10 @@ HOMES = [
     *((0.01, "sound", None, "sound", None, None) for _ in range(40)),
 ]
 
-
-TOLD = Told(16, 8, 0.2, 0.1, 0.3, 0.22, 0.25, crews=14, crews_held=13, stand_out=1)
+FIRST_NIGHT = {
+    "listed": 16, "above_cut": 8, "rate": 0.2, "rate_low": 0.1, "rate_high": 0.3, "installs_rate": 0.22,
+    "installs_true": 0.25, "crews": 14, "crews_held": 13, "stand_out": 1,
+}  # fmt: skip
 
 
 def fleet(label: str) -> Fleet:
@@ -41,21 +40,29 @@ def fleet(label: str) -> Fleet:
         "site_id", service=pl.lit("120/240"), ct_sees_pv=pl.lit(False), pv_added_back=pl.lit(False),
         cts_per_leg=pl.lit(1), ct_location=pl.lit("load_conductors"),
     )  # fmt: skip
-    carries = truth.select(
+    channels = truth.select(
         "site_id", has_l2=pl.lit(True), has_pv=pl.lit(True), has_volts=pl.lit(True), has_meter=pl.lit(False)
     )
-    seen = {1: judged(HOMES), 3: judged(HOMES)}
-    return Fleet(label, seen, truth, sites, carries, TOLD, judged(HOMES) if label == "ordinary" else None)
+    nights = {1: scored_homes(HOMES), 3: scored_homes(HOMES)}
+    return Fleet(
+        label,
+        nights,
+        truth,
+        sites,
+        channels,
+        FIRST_NIGHT,
+        scored_homes(HOMES) if label == "ordinary" else None,
+    )
 
 
 @pytest.fixture(scope="module")
-def found() -> Found:
+def fleets() -> Fleets:
     ordinary = [fleet("ordinary"), fleet("winter")]
-    return Found(ordinary, [fleet("clean")], [fleet("blind")], [("real", judged(HOMES))], seed=3)
+    return Fleets(ordinary, [fleet("clean")], [fleet("blind")], [("real", scored_homes(HOMES))], seed=3)
 
 
-def test_the_limit_finds_what_the_data_tell_and_counts_what_they_do_not(found: Found) -> None:
-    table = limits(found).rows_by_key("fault", named=True, unique=True)
+def test_the_limit_finds_what_the_data_tell_and_counts_what_they_do_not(fleets: Fleets) -> None:
+    table = compare_limit(fleets).rows_by_key("fault", named=True, unique=True)
 
     assert table["dead"]["limit_found_share"] == 1.0
     assert table["dead"]["limit_missed"] == 0
@@ -70,8 +77,8 @@ def test_the_limit_finds_what_the_data_tell_and_counts_what_they_do_not(found: F
     assert table["all"]["found_share"] == pytest.approx(0.5)
 
 
-def test_fleets_stand_by_what_they_are_for(found: Found) -> None:
-    table = conditions(found)
+def test_fleets_stand_by_what_they_are_for(fleets: Fleets) -> None:
+    table = fleet_table(fleets)
 
     assert table.select("kind", "fleet").rows() == [
         ("ordinary", "ordinary"), ("ordinary", "winter"), ("pooled", "ordinary, pooled"), ("clean", "clean"),
@@ -89,35 +96,37 @@ def test_fleets_stand_by_what_they_are_for(found: Found) -> None:
 
 def test_where_nothing_is_faulty_the_first_homes_say_nothing() -> None:
     sound = [home for home in HOMES if home[1] == "sound"]
-    right = Fleet("right", {3: judged(sound)}, *(pl.DataFrame(),) * 3, TOLD)
+    right = Fleet("right", {3: scored_homes(sound)}, *(pl.DataFrame(),) * 3, FIRST_NIGHT)
 
-    row = conditions(Found([right], [], [], [])).row(0, named=True)
+    row = fleet_table(Fleets([right], [], [], [])).row(0, named=True)
 
     assert row["first_share"] is None
     assert row["suspects_right_share"] is None
 
 
-def test_real_homes_count_as_an_ordinary_fleet(found: Found) -> None:
-    whole = pooled(found)
+def test_real_homes_count_as_an_ordinary_fleet(fleets: Fleets) -> None:
+    whole = fleets.pool()
 
     assert (whole.height, whole["weight"].sum()) == (128, pytest.approx(128))
-    assert as_ordinary(judged(HOMES)).filter("is_faulty")["weight"].sum() == pytest.approx(0.055 * 64)
-    table = conditions(found)
+    assert weigh_as_ordinary(scored_homes(HOMES)).filter("is_faulty")["weight"].sum() == pytest.approx(
+        0.055 * 64
+    )
+    table = fleet_table(fleets)
     assert table["cut"].to_list() == [16, 16, 32, 16, 16, 16, 4]
 
 
-def test_every_table_is_there_in_reading_order_and_shows_columns_it_has(found: Found) -> None:
-    made = tables(found, load_model())
+def test_every_table_is_there_in_reading_order_and_shows_columns_it_has(fleets: Fleets) -> None:
+    tables = build_tables(fleets, load_model())
 
-    assert [table.name for table in made] == list(NOTES)
-    for table in made:
+    assert [table.name for table in tables] == list(NOTES)
+    for table in tables:
         headings, rows, numbers = table.cells()
         assert len(headings) == len(numbers)
         assert all(len(row) == len(headings) for row in rows)
-    assert "2 ordinary fleets (128 homes)" in made[0].note
+    assert "2 ordinary fleets (128 homes)" in tables[0].note
 
 
-def test_visits_are_shared_by_size(found: Found) -> None:
-    ten = Found(found.ordinary, found.clean, found.blind, found.real, visits=10)
+def test_visits_are_shared_by_size(fleets: Fleets) -> None:
+    ten = Fleets(fleets.ordinary, fleets.clean, fleets.blind, fleets.real, visits=10)
 
-    assert (ten.cut_of(64), ten.cut_of(128), found.cut_of(64)) == (10, 20, None)
+    assert (ten.visits_of(64), ten.visits_of(128), fleets.visits_of(64)) == (10, 20, None)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipeline.evaluation.validation.notes import NOTES
-from pipeline.evaluation.validation.tables import Table, percent, written
+from pipeline.evaluation.study_pages import Table, format_value, percent
+from pipeline.evaluation.validation.results import NOTES
 
 
 @pytest.mark.parametrize(
@@ -17,10 +17,10 @@ def test_only_a_whole_share_is_a_hundred(share: float, text: str) -> None:
 
 
 def test_what_there_is_none_of_is_a_dash() -> None:
-    assert written("average_precision", float("nan")) == written("median_nights", None) == "–"
-    assert written("average_precision", 0.97216) == "0.9722"
-    assert written("fault", "legs_crossed") == "legs crossed"
-    assert written("median_nights", 2.5) == "2.5"
+    assert format_value("average_precision", float("nan")) == format_value("median_nights", None) == "–"
+    assert format_value("average_precision", 0.97216) == "0.9722"
+    assert format_value("fault", "legs_crossed") == "legs crossed"
+    assert format_value("median_nights", 2.5) == "2.5"
 
 
 def test_an_interval_is_one_column_and_only_what_is_shown_is_there() -> None:
@@ -28,7 +28,7 @@ def test_an_interval_is_one_column_and_only_what_is_shown_is_there() -> None:
         {"fault": ["dead"], "homes": [20], "found_share": [0.0], "low": [0.0], "high": [0.161125]}
     )
 
-    headings, rows, numbers = Table("t", "T", frame, shown=("fault", "found_share", "low", "high")).cells()
+    headings, rows, numbers = Table("t", "T", frame, columns=("fault", "found_share", "low", "high")).cells()
 
     assert headings == ["fault", "found", "95 % interval"]
     assert rows == [["dead", "0 %", "0.0–16.1 %"]]
@@ -36,19 +36,10 @@ def test_an_interval_is_one_column_and_only_what_is_shown_is_there() -> None:
 
 
 def test_notes_fill_in_and_tell_of_the_two_names() -> None:
-    words = {
-        "homes": 9,
-        "nights": 30,
-        "faulty": 3,
-        "cut": 3,
-        "pooled": 20,
-        "fleets": 6,
-        "small": 60,
-        "sound": 9,
-    }
+    numbers = {"homes": 9, "nights": 30, "pooled": 20, "fleets": 6, "small": 60, "sound": 9}
 
-    told = {name: note.format(**words) for name, (_, note) in NOTES.items()}
+    notes = {name: note.format(**numbers) for name, (_, note) in NOTES.items()}
 
     assert next(iter(NOTES)) == "targets"
-    assert "one class with two names" in told["targets"]
-    assert not any("{" in note for note in told.values())
+    assert "one class with two names" in notes["targets"]
+    assert not any("{" in note for note in notes.values())

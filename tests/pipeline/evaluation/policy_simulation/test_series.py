@@ -8,7 +8,12 @@ from pathlib import Path
 import polars as pl
 from polars.testing import assert_frame_equal
 
-from pipeline.evaluation.policy_simulation.lake import forget_days, mixed, write_day, write_registers
+from pipeline.evaluation.policy_simulation.series import (
+    correct_rows,
+    remove_days_before,
+    write_day,
+    write_registers,
+)
 from pipeline.evaluation.policy_simulation.world import World
 
 DAY = date(2026, 6, 10)
@@ -34,10 +39,10 @@ def test_rows_are_right_from_the_hour_on() -> None:
     right = rows("A", [0, 1, 2, 2, 3], 1.0)
     since = pl.DataFrame({"site_id": ["A"], "right_from": [datetime(2026, 6, 10, 2)]})
 
-    found = mixed(installed, right, since)
+    corrected = correct_rows(installed, right, since)
 
     assert_frame_equal(
-        found,
+        corrected,
         pl.concat([rows("A", [0, 1], -1.0), rows("A", [2, 2, 3], 1.0), rows("B", [0, 3], -5.0)]),
     )
 
@@ -47,13 +52,13 @@ def test_a_day_after_the_fix_is_the_right_twin_s_and_others_are_linked(
 ) -> None:
     ledger = put_right("H00014", datetime(2026, 6, 9, 18), nothing_done)
 
-    write_day(tmp_path, world, ledger, DAY)
+    write_day(tmp_path, world, ledger, day=DAY)
 
     first, second = sorted((tmp_path / "intervals" / f"date={DAY}").iterdir())
-    assert first.samefile(world.parts(str(DAY))[0])
-    assert not second.samefile(world.parts(str(DAY))[1])
-    right = pl.read_parquet(world.right(str(DAY), second)).filter(pl.col("site_id") == "H00014")
-    now, then = pl.read_parquet(second), pl.read_parquet(world.parts(str(DAY))[1])
+    assert first.samefile(world.parts(DAY)[0])
+    assert not second.samefile(world.parts(DAY)[1])
+    right = pl.read_parquet(world.right(DAY, second)).filter(pl.col("site_id") == "H00014")
+    now, then = pl.read_parquet(second), pl.read_parquet(world.parts(DAY)[1])
     assert_frame_equal(now.filter(pl.col("site_id") == "H00014"), right)
     assert_frame_equal(now.filter(pl.col("site_id") != "H00014"), then.filter(pl.col("site_id") != "H00014"))
 
@@ -61,11 +66,11 @@ def test_a_day_after_the_fix_is_the_right_twin_s_and_others_are_linked(
 def test_a_day_before_anything_was_put_right_is_the_world_s_own(
     world: World, nothing_done: pl.DataFrame, tmp_path: Path
 ) -> None:
-    write_day(tmp_path, world, nothing_done, DAY)
+    write_day(tmp_path, world, nothing_done, day=DAY)
     assert all(
         file.samefile(part)
         for file, part in zip(
-            sorted((tmp_path / "intervals" / f"date={DAY}").iterdir()), world.parts(str(DAY)), strict=True
+            sorted((tmp_path / "intervals" / f"date={DAY}").iterdir()), world.parts(DAY), strict=True
         )
     )
 
@@ -87,10 +92,10 @@ def test_a_record_put_right_says_the_truth(world: World, nothing_done: pl.DataFr
 def test_only_the_window_s_days_are_kept(world: World, nothing_done: pl.DataFrame, tmp_path: Path) -> None:
     days = [date(2026, 6, day) for day in (8, 9, 10)]
     for day in days:
-        write_day(tmp_path, world, nothing_done, day)
-    forget_days(tmp_path, days[1:])
+        write_day(tmp_path, world, nothing_done, day=day)
+    remove_days_before(tmp_path, days[1])
     assert sorted(folder.name for folder in (tmp_path / "intervals").iterdir()) == [
         "date=2026-06-09",
         "date=2026-06-10",
     ]
-    assert world.parts("2026-06-08")
+    assert world.parts(days[0])

@@ -1,4 +1,4 @@
-"""What a model was trained on, by its own card: so that nobody takes a fleet it has seen for one that it hasn't."""
+"""What a model was trained on, by its own recipe: so that a fleet it has seen isn't taken for one it hasn't."""
 
 from __future__ import annotations
 
@@ -14,42 +14,37 @@ SCHEMA = pl.Schema(
         "log_loss": pl.Float64, "false_alarm_share": pl.Float64,
     }
 )  # fmt: skip
-MARKS = ("average_precision", "log_loss", "false_alarm_share")
+METRICS = ("average_precision", "log_loss", "false_alarm_share")
 
 
-def schooling(model: Model) -> pl.DataFrame:
+def training_families(model: Model) -> pl.DataFrame:
     """Return SCHEMA, a row a family: its training fleets and homes, and what it got when it was left out of training.
 
-    Where the card says nothing of fleets (a model learned from one fleet, or an older one), what it says is there.
+    Where the recipe says nothing of fleets (a model learned from one fleet, or an older one), what it says is there.
     """
     fleets, left_out = model.recipe.get("fleets", []), model.recipe.get("left_out", {})
     scale = float(model.recipe.get("scale", 1.0))
     rows = []
     for family in sorted({str(fleet["family"]) for fleet in fleets} | set(left_out)):
-        own = [fleet for fleet in fleets if fleet["family"] == family]
-        homes = sum(max(60, round(fleet["sites"] * scale)) for fleet in own)
-        marks = left_out.get(family, {})
-        counted = (len(own), homes) if fleets else (None, None)
-        rows.append((family, *counted, *(marks.get(name) for name in MARKS)))
+        sizes = [max(60, round(fleet["sites"] * scale)) for fleet in fleets if fleet["family"] == family]
+        counts = (len(sizes), sum(sizes)) if fleets else (None, None)
+        rows.append((family, *counts, *(left_out.get(family, {}).get(name) for name in METRICS)))
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
-def schooling_told(model: Model) -> str:
+def describe_training(model: Model) -> str:
     """Return in a sentence which families the model learned from."""
-    table = schooling(model)
-    if not table.height:
+    families = training_families(model)["family"]
+    if families.is_empty():
         return f"Model {model.model_id} doesn't say which fleets it learned from."
-    names = ", ".join(name for name in table["family"] if name != ONE_OF_EACH)
-    seeds = (
-        "of other seeds than these fleets"
-        if "seed" in model.recipe
-        else "its card doesn't say of which seeds"
-    )
+    names = ", ".join(name for name in families if name != ONE_OF_EACH)
+    has_seed = "seed" in model.recipe
+    seeds = "of other seeds than these fleets" if has_seed else "its card doesn't say of which seeds"
     return f"Model {model.model_id} learned from families {names}, {seeds}."
 
 
-def refuse_seen(model: Model, seeds: set[int]) -> None:
-    """Refuse to prove a model on a fleet whose seed it was trained on.
+def refuse_training_seeds(model: Model, seeds: set[int]) -> None:
+    """Refuse to validate a model on a fleet whose seed it was trained on.
 
     Raises
     ------

@@ -6,9 +6,9 @@ from datetime import date
 from pathlib import Path
 
 import polars as pl
-from proof_homes import judged
+from validation_homes import scored_homes
 
-from pipeline.evaluation.validation.judged import carried, pool, read_truth
+from pipeline.evaluation.validation.truth import pool_homes, read_channels, read_truth
 
 TWINS = [
     (0.9, "legs_crossed", "both", "reversed", "both", None),
@@ -19,14 +19,14 @@ TWINS = [
 
 
 def test_without_leg_voltages_crossed_and_both_turned_are_one_class_with_two_names() -> None:
-    assert judged(TWINS, has_volts=False)["is_named_right"].to_list() == [True, True, False, False]
-    assert judged(TWINS, has_volts=True)["is_named_right"].to_list() == [False] * 4
+    assert scored_homes(TWINS, has_volts=False)["is_named_right"].to_list() == [True, True, False, False]
+    assert scored_homes(TWINS, has_volts=True)["is_named_right"].to_list() == [False] * 4
 
 
 def test_a_fault_that_has_not_begun_is_not_there_and_one_that_began_in_the_window_is() -> None:
     homes = [(0.9, "dead", "l1", "dead", "l1", None)] * 3
 
-    frame = judged(homes, onset_in_days={1: 3, 2: -1}).sort("site_id")
+    frame = scored_homes(homes, onset_in_days={1: 3, 2: -1}).sort("site_id")
 
     assert frame["is_faulty"].to_list() == [True, True, False]
     assert frame["is_from_first_day"].to_list() == [True, False, False]
@@ -34,16 +34,16 @@ def test_a_fault_that_has_not_begun_is_not_there_and_one_that_began_in_the_windo
 
 
 def test_the_order_names_a_fault_where_the_score_says_sound() -> None:
-    row = judged([(0.4, "dead", "l1", "sound", None, None)]).row(0, named=True)
+    row = scored_homes([(0.4, "dead", "l1", "sound", None, None)]).row(0, named=True)
 
     assert not row["is_named_right"]
     assert row["is_order_right"]
 
 
 def test_pooled_fleets_are_ranked_as_one() -> None:
-    one, two = judged(TWINS[:2]), judged(TWINS[1:3])
+    one, two = scored_homes(TWINS[:2]), scored_homes(TWINS[1:3])
 
-    whole = pool([one, two])
+    whole = pool_homes([one, two])
 
     assert whole["rank"].to_list() == [1, 2, 3, 4]
     assert whole["likelihood"].to_list() == [0.9, 0.8, 0.8, 0.7]
@@ -72,7 +72,7 @@ def test_what_a_home_carries_is_what_it_ever_reported(tmp_path: Path) -> None:
         "l1_v": [None, None, 120.0, None], "l2_v": [None, None, 119.0, None],
     }).write_parquet(day / "part.parquet")  # fmt: skip
 
-    a, b = carried(tmp_path).to_dicts()
+    a, b = read_channels(tmp_path).to_dicts()
 
     assert (a["has_pv"], a["has_volts"], a["has_l2"], a["has_meter"]) == (False, False, True, False)
     assert (b["has_pv"], b["has_volts"], b["has_l2"], b["has_meter"]) == (True, True, True, False)

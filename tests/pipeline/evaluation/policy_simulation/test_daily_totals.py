@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.evaluation.policy_simulation.crew import LEDGER
-from pipeline.evaluation.policy_simulation.days import day_by_day, settled_again
+from pipeline.evaluation.policy_simulation.daily_totals import daily_totals, repeated_attempts
 from pipeline.evaluation.policy_simulation.world import HOMES, WRONG, World
 
 DAYS = [date(2026, 6, day) for day in (1, 2, 3)]
@@ -33,12 +33,12 @@ def by_hand(tmp_path: Path) -> World:
 
 def ledger(*rows: dict[str, object]) -> pl.DataFrame:
     usual = {"by": "truck", "reason": "dead", "was_faulty": True, "is_put_right": False, "fixed": False}
-    told = [{"visit_id": f"R{at}", **usual, **row} for at, row in enumerate(rows)]
-    return pl.DataFrame(told, schema=LEDGER)
+    attempts = [{"visit_id": f"R{n}", **usual, **row} for n, row in enumerate(rows)]
+    return pl.DataFrame(attempts, schema=LEDGER)
 
 
 def test_with_nobody_going_everything_stays_and_adds_up(by_hand: World) -> None:
-    days = day_by_day(by_hand, ledger(), DAYS)
+    days = daily_totals(by_hand, ledger(), DAYS)
     assert days["faulty_left"].to_list() == [1, 2, 2]
     assert days["wrong_kwh"].to_list() == [24.0, 48.0, 72.0]
     assert days["wrong_kwh_so_far"].to_list() == [24.0, 72.0, 144.0]
@@ -51,7 +51,7 @@ def test_a_home_counts_until_the_hour_it_was_put_right(by_hand: World) -> None:
         {"site_id": "C", "visited_on": DAYS[1], "was_faulty": False, "found": "sound"},
         {"site_id": "C", "visited_on": DAYS[2], "was_faulty": False, "by": "desk"},
     )
-    days = day_by_day(by_hand, done, DAYS)
+    days = daily_totals(by_hand, done, DAYS)
     assert days["faulty_left"].to_list() == [1, 1, 1]
     assert days["wrong_kwh"].to_list() == [24.0, 18.0 + 24.0, 48.0]
     assert days["visits"].to_list() == [0, 2, 0]
@@ -67,8 +67,8 @@ def test_going_again_for_a_settled_reason_is_noticed() -> None:
         {"site_id": "C", "visited_on": DAYS[1], "was_faulty": False, "found": "sound", "reason": "partial"},
         {"site_id": "C", "visited_on": DAYS[2], "was_faulty": False, "found": "sound"},
     )
-    assert settled_again(done)["visit_id"].to_list() == ["R2"]
-    assert settled_again(done, is_same_reason=False)["visit_id"].to_list() == ["R1", "R2"]
+    assert repeated_attempts(done)["visit_id"].to_list() == ["R2"]
+    assert repeated_attempts(done, is_same_reason=False)["visit_id"].to_list() == ["R1", "R2"]
 
 
 def test_going_again_after_a_fix_that_did_not_work_or_for_a_new_fault_is_none() -> None:
@@ -78,7 +78,7 @@ def test_going_again_after_a_fix_that_did_not_work_or_for_a_new_fault_is_none() 
         {"site_id": "B", "visited_on": DAYS[0], "found": "sound", "was_faulty": False},
         {"site_id": "B", "visited_on": DAYS[2], "found": "reversed", "is_put_right": True},
     )
-    assert settled_again(done, is_same_reason=False).is_empty()
+    assert repeated_attempts(done, is_same_reason=False).is_empty()
 
 
 def test_going_again_to_a_home_put_right_is_noticed_whether_or_not_it_was_proved() -> None:
@@ -86,4 +86,4 @@ def test_going_again_to_a_home_put_right_is_noticed_whether_or_not_it_was_proved
         {"site_id": "A", "visited_on": DAYS[0], "found": "dead", "fixed": True, "is_put_right": True},
         {"site_id": "A", "visited_on": DAYS[1], "found": "sound", "was_faulty": False},
     )
-    assert settled_again(done)["visit_id"].to_list() == ["R1"]
+    assert repeated_attempts(done)["visit_id"].to_list() == ["R1"]

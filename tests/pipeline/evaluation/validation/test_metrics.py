@@ -5,21 +5,21 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from proof_homes import judged
 from sklearn.metrics import average_precision_score
+from validation_homes import scored_homes
 
-from pipeline.evaluation.validation.judged import as_if
-from pipeline.evaluation.validation.measure import (
-    at_cut,
+from pipeline.evaluation.validation.metrics import (
     average_precision,
-    by_fault,
-    confusion,
-    false_alarms,
-    marks,
-    mistaken,
+    compute_metrics,
+    count_by_fault,
+    count_false_alarms,
+    count_names,
+    count_wrong_names,
+    flag_found,
 )
+from pipeline.evaluation.validation.truth import reweight
 
 # likelihood, truth, its leg, name, leg of the name, hard negative
 TEN = [
@@ -36,23 +36,24 @@ TEN = [
 ]
 
 
-def test_the_marks_of_ten_homes_by_hand() -> None:
-    told = marks(judged(TEN))
+def test_the_metrics_of_ten_homes_by_hand() -> None:
+    metrics = compute_metrics(scored_homes(TEN))
 
-    assert (told.homes, told.faulty, told.cut) == (10, 4, 4)
-    assert told.average_precision == pytest.approx((1 / 1 + 2 / 2 + 3 / 4 + 4 / 6) / 4)
-    assert told.found_share == 3 / 4
-    assert told.named_share == pytest.approx(2 / 3)
-    assert told.leg_share == pytest.approx(2 / 3)
-    assert (told.first, told.first_share) == (1, 1.0)
+    assert (metrics["homes"], metrics["faulty"], metrics["cut"]) == (10, 4, 4)
+    assert metrics["average_precision"] == pytest.approx((1 / 1 + 2 / 2 + 3 / 4 + 4 / 6) / 4)
+    assert metrics["found_share"] == 3 / 4
+    assert metrics["named_share"] == pytest.approx(2 / 3)
+    assert metrics["leg_share"] == pytest.approx(2 / 3)
+    assert (metrics["first"], metrics["first_share"]) == (1, 1.0)
 
 
 def test_more_visits_find_more() -> None:
-    assert marks(judged(TEN), visits=6).found_share == 1.0
-    assert marks(judged(TEN), visits=2).found_share == 0.5
-    assert at_cut(judged(TEN), 2).filter("is_found")["fault"].to_list() == ["reversed", "dead"]
+    assert compute_metrics(scored_homes(TEN), visits=6)["found_share"] == 1.0
+    assert compute_metrics(scored_homes(TEN), visits=2)["found_share"] == 0.5
+    assert flag_found(scored_homes(TEN), 2).filter("is_found")["fault"].to_list() == ["reversed", "dead"]
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.integers(0, 20), st.booleans(), st.integers(1, 9)), min_size=2, max_size=40).filter(
         lambda homes: any(hit for _, hit, _ in homes)
@@ -61,17 +62,19 @@ def test_more_visits_find_more() -> None:
 def test_average_precision_is_scikit_learns_ties_and_weights_included(homes: list) -> None:
     said, hit, weight = (np.array(part) for part in zip(*homes, strict=True))
 
-    ours = average_precision(said / 20, hit, weight.astype(float))
+    ours = average_precision(
+        pl.DataFrame({"likelihood": said / 20, "is_faulty": hit, "weight": weight.astype(float)})
+    )
 
     assert ours == pytest.approx(average_precision_score(hit, said / 20, sample_weight=weight))
 
 
 def test_no_faulty_home_has_no_average_precision() -> None:
-    assert np.isnan(marks(judged(TEN[-2:])).average_precision)
+    assert np.isnan(compute_metrics(scored_homes(TEN[-2:]))["average_precision"])
 
 
 def test_a_fleet_of_many_faults_weighs_as_an_ordinary_one() -> None:
-    weighted = as_if(judged(TEN), 0.1, 0.2)
+    weighted = reweight(scored_homes(TEN), 0.1, 0.2)
 
     by_group = weighted.group_by("is_faulty", pl.col("hard_negative").is_not_null().alias("odd")).agg(
         pl.col("weight").sum()
@@ -79,12 +82,12 @@ def test_a_fleet_of_many_faults_weighs_as_an_ordinary_one() -> None:
     shares = {(row[0], row[1]): row[2] for row in by_group.rows()}
     assert shares == pytest.approx({(True, False): 1.0, (False, True): 2.0, (False, False): 7.0})
     # one home's worth of visits: the first four faulty homes weigh a quarter each, two odd or plain ones more
-    assert marks(weighted).cut == 1
-    assert marks(weighted).found_share == 0.5
+    assert compute_metrics(weighted)["cut"] == 1
+    assert compute_metrics(weighted)["found_share"] == 0.5
 
 
 def test_by_fault_says_what_is_missed_and_how_it_is_called() -> None:
-    table = by_fault(judged(TEN)).rows_by_key("fault", named=True, unique=True)
+    table = count_by_fault(scored_homes(TEN)).rows_by_key("fault", named=True, unique=True)
 
     assert list(table) == ["reversed", "dead", "partial"]
     assert (table["dead"]["homes"], table["dead"]["found"]) == (2, 1)
@@ -95,9 +98,9 @@ def test_by_fault_says_what_is_missed_and_how_it_is_called() -> None:
 
 def test_false_alarms_are_counted_a_kind_with_wilsons_interval() -> None:
     # check value (Newcombe 1998, Wilson): 1 of 29 is 0.006113 to 0.171755
-    homes = [(0.9 if at == 0 else 0.1, "sound", None, "sound", None, "gaps") for at in range(29)]
+    homes = [(0.9 if number == 0 else 0.1, "sound", None, "sound", None, "gaps") for number in range(29)]
 
-    table = false_alarms(judged([*TEN, *homes])).rows_by_key("kind", named=True, unique=True)
+    table = count_false_alarms(scored_homes([*TEN, *homes])).rows_by_key("kind", named=True, unique=True)
 
     assert list(table) == ["gaps", "snow", "vacant", "plain sound home"]
     assert (table["gaps"]["alarms"], table["gaps"]["homes"]) == (1, 29)
@@ -107,9 +110,12 @@ def test_false_alarms_are_counted_a_kind_with_wilsons_interval() -> None:
 
 
 def test_the_confusion_table_has_truth_down_and_names_across() -> None:
-    table = confusion(judged(TEN)).rows_by_key("fault", named=True, unique=True)
+    table = count_names(scored_homes(TEN)).rows_by_key("fault", named=True, unique=True)
 
     assert list(table) == ["reversed", "dead", "partial", "sound"]
     assert (table["partial"]["loose_core"], table["partial"]["homes"]) == (1, 1)
     assert (table["sound"]["dead"], table["sound"]["reversed"], table["sound"]["sound"]) == (1, 1, 4)
-    assert mistaken(judged(TEN)).rows() == [("dead", "sound", 1, 2), ("partial", "loose_core", 1, 1)]
+    assert count_wrong_names(scored_homes(TEN)).rows() == [
+        ("dead", "sound", 1, 2),
+        ("partial", "loose_core", 1, 1),
+    ]

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from pipeline.evaluation.policy_simulation import proofs
+from pipeline.evaluation.policy_simulation import fix_outcomes
 from pipeline.evaluation.policy_simulation.crew import LEDGER
 from pipeline.worklist.fix_verification import DISPROVED, OPEN, PROVED
 
@@ -23,11 +23,11 @@ def ledger(*rows: dict[str, object]) -> pl.DataFrame:
         "is_put_right": True,
         "visited_on": VISIT,
     }
-    told = [{"visit_id": f"R{at}", **usual, **row} for at, row in enumerate(rows)]
-    return pl.DataFrame(told, schema=LEDGER)
+    attempts = [{"visit_id": f"R{n}", **usual, **row} for n, row in enumerate(rows)]
+    return pl.DataFrame(attempts, schema=LEDGER)
 
 
-def watched(site: str, *said: str, visit: date = VISIT, why: str | None = None) -> pl.DataFrame:
+def standings(site: str, *said: str, visit: date = VISIT, why: str | None = None) -> pl.DataFrame:
     return pl.DataFrame(
         [
             {
@@ -41,7 +41,9 @@ def watched(site: str, *said: str, visit: date = VISIT, why: str | None = None) 
 
 
 def test_a_fix_is_settled_on_the_first_night_that_says_so() -> None:
-    found = proofs.fixes(ledger({"site_id": "A"}), watched("A", OPEN, OPEN, OPEN, PROVED, PROVED), LAST)
+    found = fix_outcomes.list_fixes(
+        ledger({"site_id": "A"}), standings("A", OPEN, OPEN, OPEN, PROVED, PROVED), LAST
+    )
     (row,) = found.to_dicts()
     assert (row["said"], row["nights"], row["settled_on"]) == ("proved", 3, date(2026, 5, 4))
     assert row["told"] == "3 nights since the visit"
@@ -55,11 +57,11 @@ def test_only_nights_before_the_next_visit_speak_of_this_one() -> None:
     )
     nights = pl.concat(
         [
-            watched("A", OPEN, DISPROVED, DISPROVED),
-            watched("A", OPEN, PROVED, visit=VISIT + timedelta(days=3)),
+            standings("A", OPEN, DISPROVED, DISPROVED),
+            standings("A", OPEN, PROVED, visit=VISIT + timedelta(days=3)),
         ]
     )
-    found = proofs.fixes(done, nights, LAST)
+    found = fix_outcomes.list_fixes(done, nights, LAST)
     assert found["said"].to_list() == ["disproved", "proved"]
     assert found["nights"].to_list() == [1, 1]
     assert found["was_right"].to_list() == [False, True]
@@ -71,17 +73,23 @@ def test_an_open_fix_says_why() -> None:
         {"site_id": "A"}, {"site_id": "B"}, {"site_id": "C", "visited_on": LAST - timedelta(days=5)}
     )
     nights = pl.concat([
-        watched("A", *[OPEN] * 32, why=scale),
-        watched("B", *[OPEN] * 32),
-        watched("C", *[OPEN] * 6, visit=LAST - timedelta(days=5)),
+        standings("A", *[OPEN] * 32, why=scale),
+        standings("B", *[OPEN] * 32),
+        standings("C", *[OPEN] * 6, visit=LAST - timedelta(days=5)),
     ])  # fmt: skip
-    found = proofs.fixes(done, nights, LAST).sort("site_id")
-    assert found["why_open"].to_list() == [scale, "the data lean one way, not far enough", proofs.TOO_SHORT]
-    assert proofs.why_open(found)["count"].to_list() == [1, 1, 1]
+    found = fix_outcomes.list_fixes(done, nights, LAST).sort("site_id")
+    assert found["why_open"].to_list() == [
+        scale,
+        "the data lean one way, not far enough",
+        fix_outcomes.TOO_SHORT,
+    ]
+    assert fix_outcomes.count_open(found)["count"].to_list() == [1, 1, 1]
 
 
-def test_a_visit_that_left_the_home_as_it_was_needs_no_proof() -> None:
-    assert proofs.fixes(ledger({"site_id": "A", "fixed": False}), watched("A", OPEN), LAST).is_empty()
+def test_a_visit_that_left_the_home_as_it_was_needs_no_verification() -> None:
+    assert fix_outcomes.list_fixes(
+        ledger({"site_id": "A", "fixed": False}), standings("A", OPEN), LAST
+    ).is_empty()
 
 
 def test_quantiles_are_the_nights_within_which_that_share_was_settled() -> None:
@@ -91,8 +99,10 @@ def test_quantiles_are_the_nights_within_which_that_share_was_settled() -> None:
         for n in range(1, 10)
     ]
     fixed = pl.DataFrame([*settled, {**usual, "visit_id": "R10", "said": "open", "nights": None}])
-    row = proofs.summary(fixed).row(0, named=True)
+    row = fix_outcomes.summarize_fixes(fixed).row(0, named=True)
     assert (row["count"], row["proved"], row["open"], row["wrong"]) == (10, 9, 1, 1)
     assert (row["median_nights"], row["p90_nights"], row["p90_of_all"]) == (5, 9, 9)
-    beyond = proofs.summary(pl.concat([fixed, fixed.filter(pl.col("said") == "open")])).row(0, named=True)
+    beyond = fix_outcomes.summarize_fixes(pl.concat([fixed, fixed.filter(pl.col("said") == "open")])).row(
+        0, named=True
+    )
     assert beyond["p90_of_all"] is None

@@ -1,13 +1,12 @@
 """Likelihoods that the night itself gives to homes whose truth is known, to draw fleets of crews from.
 
-Invented evidence is as good as its likelihoods say. The night's isn't: some faults can't be seen at all, an onset may
+Drawn evidence is as good as its likelihoods say. The night's isn't: some faults can't be seen at all, an onset may
 be dated wrongly, and the base rate is another fleet's. A thousand simulated homes go through intake, window and
 classifier once, and every crew's homes then draw theirs from what came out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -33,7 +32,7 @@ FAULT_SHARE = 0.4
 
 
 @dataclass(frozen=True)
-class Scores:
+class NightScores:
     """Log odds of the likelihood of a fault at commissioning: of homes that are `right`, and of those `wrong`.
 
     `base_rate` the share of faulty homes that they were worked out for.
@@ -45,18 +44,26 @@ class Scores:
 
     def draw(self, is_wrong: Float, rng: np.random.Generator) -> Float:
         """Return log odds of a likelihood for each home, one of those of its kind."""
-        right, wrong = (rng.choice(some, is_wrong.size) for some in (self.right, self.wrong))
+        right, wrong = (rng.choice(scores, is_wrong.size) for scores in (self.right, self.wrong))
         return np.where(is_wrong > 0, wrong, right)
 
 
-def scored_homes(
-    sites: int, seed: int, settings: Settings, workers: int, tell: Callable[[str], None]
-) -> Scores:
-    """Return the scores of `sites` simulated homes, FAULT_SHARE of them with a fault from the first day.
+def score_simulated_homes(sites: int, seed: int, settings: Settings, *, workers: int) -> NightScores:
+    """Return the scores of simulated homes, FAULT_SHARE of them with a fault from the first day.
 
     A fault that the night dates to a later day counts nothing against the crew, as in table crew_home.
+
+    Parameters
+    ----------
+    sites
+        How many homes.
+    seed
+        Of the fleet.
+    settings
+        Of the night.
+    workers
+        Processes to share the simulation.
     """
-    tell(f"  {sites} simulated homes through the night")
     spec = FleetSpec(sites=sites, seed=seed, fault_share=FAULT_SHARE, onset_share=0.0)
     with TemporaryDirectory(prefix="nightclamp-") as folder:
         root = Path(folder)
@@ -64,14 +71,13 @@ def scored_homes(
         fleet = labelled_lake(root / "lake", root, spec.days, settings=settings)
     model = load_model()
     normal = learn_normal(fleet.signals, model, settings.verdict)
-    told = score(
+    scores = score(
         fleet.signals, fleet.sites, normal, model=model, catalogue=CATALOGUE, settings=settings.verdict
     )
-    likelihood = np.where(told["onset_on"].is_null(), told["likelihood"], 0.0)
-    truth = told.select("site_id").join(
-        fleet.truth.select("site_id", is_wrong=(pl.col("fault") != SOUND).fill_null(False)),
-        on="site_id", how="left", maintain_order="left",
-    )  # fmt: skip
-    is_wrong = truth["is_wrong"].to_numpy()
-    log_odds = special.logit(np.clip(likelihood, EDGE, 1 - EDGE))
-    return Scores(np.sort(log_odds[~is_wrong]), np.sort(log_odds[is_wrong]), normal.rate)
+    truth = fleet.truth.select("site_id", is_wrong=(pl.col("fault") != SOUND).fill_null(False))
+    homes = scores.join(truth, on="site_id", how="left", maintain_order="left").select(
+        "is_wrong", likelihood=pl.when(pl.col("onset_on").is_null()).then("likelihood").otherwise(0.0)
+    )
+    log_odds = special.logit(np.clip(homes["likelihood"].to_numpy(), EDGE, 1 - EDGE))
+    is_wrong = homes["is_wrong"].to_numpy()
+    return NightScores(np.sort(log_odds[~is_wrong]), np.sort(log_odds[is_wrong]), normal.rate)
