@@ -58,5 +58,5 @@ def rehearse(
     request = SimulationRequest(sites, nights, visits, seed, workers, quick, family)
     console = Console()
     with progress(console) as tell:
-        study = simulate_policies(request, out / "series", load_settings(settings), tell)
+        study = simulate_policies(request, out / "series", load_settings(settings), tell=tell)
     show_study(console, study, write_simulation(study, out))

@@ -122,7 +122,7 @@ def keep(con: duckdb.DuckDBPyConnection, rows: duckdb.DuckDBPyRelation, name: st
     rows.create(name)
 
 
-def write(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any], path: Path) -> None:
+def write(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any], *, path: Path) -> None:
     """Run sql/<table>.sql and write its rows as the Parquet file `path`, in one step; they need not fit in memory."""
     part = part_of(path)
     relation(con, table, params).write_parquet(str(part), compression="zstd", row_group_size=_GROUP_ROWS)

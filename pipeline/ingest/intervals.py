@@ -274,7 +274,7 @@ def _intake(
     con.register("interval_file", names.to_arrow())
     con.register("interval_unread", unread.with_row_index("place").to_arrow())
     rejects = workdir / f"reject-{uuid.uuid4().hex[:8]}.parquet"
-    sql_runner.write(con, "interval_reject", params, rejects)
+    sql_runner.write(con, "interval_reject", params, path=rejects)
     unknown = tuple(sql_runner.query(con, "interval_unknown", params)["site_id"])
     con.execute("DROP TABLE interval_checked")
     return DayIntake(

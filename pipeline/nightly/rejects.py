@@ -92,7 +92,7 @@ def write_rejects(
     con.register("arrived", arrived.with_row_index("place").to_arrow())
     con.register("register_reject", registers.with_row_index("place").to_arrow())
     files = [sql_runner.as_named(path) for path in _paths(stored, store)]
-    sql_runner.write(con, "rejects", {"reject_files": files}, path)
+    sql_runner.write(con, "rejects", {"reject_files": files}, path=path)
 
 
 def _paths(stored: Sequence[StoredDay], store: Store) -> list[Path]:

@@ -14,7 +14,7 @@ NIGHTS = Probe(
     "Overnight baseload",
     (
         *(watt_quantity(name, f"night_{{}}_{column}", wrong="low") for name, column in _LEVELS.items()),
-        *(watt_quantity(f"sum_{name}", f"night_sum_{column}", "home", "low") for name, column in _LEVELS.items()),
+        *(watt_quantity(f"sum_{name}", f"night_sum_{column}", "home", wrong="low") for name, column in _LEVELS.items()),
         leg_quantity("negative_share", "night_{}_negative_share", "high", floor=0.002, decides=0.25),
         home_quantity("sum_negative_share", "night_sum_negative_share", "high", floor=0.002),
         home_quantity("nights", is_compared=False),

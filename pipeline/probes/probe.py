@@ -95,7 +95,7 @@ def home_quantity(name: str, column_name: str = "", wrong: Wrong = "", **fields:
     return Quantity(name, column(column_name or name), "home", wrong=wrong, **fields)
 
 
-def watt_quantity(name: str, template: str, shape: Shape = "leg", wrong: Wrong = "") -> Quantity:
+def watt_quantity(name: str, template: str, shape: Shape = "leg", *, wrong: Wrong = "") -> Quantity:
     """Return a power of a column of site_signal, as `watts`.
 
     Parameters

@@ -31,7 +31,7 @@ _MAP_COLOURS = ("negative_far", "negative_near", "zero", "positive_near", "posit
 _MAP_PX, _ROW_PX = 330, (3, 12)
 
 
-def day_hour_map(series: HomeSeries, leg: str, reach_w: float, onset: date | None) -> Spec | None:
+def day_hour_map(series: HomeSeries, leg: str, reach_w: float, *, onset: date | None) -> Spec | None:
     """Return the day (down) by local hour (across) map of one leg's mean W, colours from -reach to +reach."""
     cells = series.hours.select("day", "hour", whole(f"{leg}_w").alias("w")).drop_nulls()
     if cells.is_empty():
@@ -80,7 +80,9 @@ def night_levels(days: pl.DataFrame, reach_w: float, onset: date | None) -> Spec
     return finish(layers, {"nights": rows(nights)} | zero_data | mark_data, height=220)
 
 
-def daily_slopes(days: pl.DataFrame, expected: float | None, reach: float, onset: date | None) -> Spec | None:
+def daily_slopes(
+    days: pl.DataFrame, expected: float | None, reach: float, *, onset: date | None
+) -> Spec | None:
     """Return each day's slope on PV with its 95 % interval, both legs, against the expected slope.
 
     L1 stands at 6:00 and L2 at 18:00 of its day so that the bars lie side by side.

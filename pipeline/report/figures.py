@@ -88,7 +88,7 @@ def _day_figures(
         Figure(
             "slopes",
             "Slope on PV, day by day",
-            daily_slopes(series.days, score["slope_expected"], settings.slope_reach, since),
+            daily_slopes(series.days, score["slope_expected"], settings.slope_reach, onset=since),
             _no_slope(series, "l1"),
             f"{'; '.join(slope_texts)}; expected {words.number(score['slope_expected'], 2, sign=True)}. "
             "Bars are each day's 95 % interval: a cloudless day has a wide one.",
@@ -137,7 +137,7 @@ def _map_figure(
     )
     if since is not None:
         caption += f" The line marks {words.day(since)}."
-    spec = day_hour_map(series, leg, reach, since)
+    spec = day_hour_map(series, leg, reach, onset=since)
     return Figure(f"map-{leg}", f"{name} by day and hour", spec, _no_leg(name), caption)
 
 
@@ -160,7 +160,7 @@ def _slope_figure(
         )
     if used.height < points.height:
         caption += " Grey dots are earlier days, which had no part in it."
-    spec = leg_against_pv(points, leg, slope, se, expected, start)
+    spec = leg_against_pv(points, leg, slope, se=se, expected=expected, start=start)
     return Figure(f"pv-{leg}", f"{name} against PV", spec, _no_slope(series, leg), caption)
 
 

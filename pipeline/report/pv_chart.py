@@ -15,6 +15,7 @@ def leg_against_pv(
     points: pl.DataFrame,
     leg: str,
     slope: float | None,
+    *,
     se: float | None,
     expected: float | None,
     start: date | None,

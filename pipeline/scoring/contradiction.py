@@ -62,7 +62,7 @@ def contradictions(
     strength = np.zeros((measured.size, len(NAMES)))
     for key, probe, quantity in deciding:
         right = measured.rights.get(key, np.zeros(measured.size))[:, None]
-        limit = limit_z * spread_column(measured, normal, key, "tail", otherwise=1.0)
+        limit = limit_z * spread_column(measured, normal, key, name="tail", otherwise=1.0)
         limits = np.minimum(
             np.abs(deviations.spread[key]) / limit[:, None],
             np.abs(measured.values[key] - right) / quantity.decides,

@@ -193,7 +193,7 @@ def compared_quantities() -> Iterator[tuple[str, str, Quantity]]:
     return (row for row in all_quantities() if row[2].is_compared)
 
 
-def spread_column(measured: Measured, normal: Normal, key: str, name: str, *, otherwise: float) -> Float:
+def spread_column(measured: Measured, normal: Normal, key: str, *, name: str, otherwise: float) -> Float:
     """Return one number of `Spread` for the stratum of each home, (n,).
 
     Parameters
@@ -213,14 +213,16 @@ def measure_deviations(measured: Measured, normal: Normal) -> Deviations:
     """Return how far the homes lie from what is normal."""
     spreads, outers = {}, {}
     for key, _, quantity in compared_quantities():
-        centre = spread_column(measured, normal, key, "centre", otherwise=np.nan)
-        spread = spread_column(measured, normal, key, "spread", otherwise=np.nan)
+        centre = spread_column(measured, normal, key, name="centre", otherwise=np.nan)
+        spread = spread_column(measured, normal, key, name="spread", otherwise=np.nan)
         if quantity.shape == "contrast":
             centre = np.where(np.isnan(centre), np.nan, 0.0)
         error = np.sqrt(measured.errors[key] ** 2 + spread[:, None] ** 2)
         spreads[key] = (measured.values[key] - centre[:, None]) / error
         if quantity.wrong:
-            outers[key] = spreads[key] / spread_column(measured, normal, key, "outer", otherwise=1.0)[:, None]
+            outers[key] = (
+                spreads[key] / spread_column(measured, normal, key, name="outer", otherwise=1.0)[:, None]
+            )
     return Deviations(spreads, outers)
 
 

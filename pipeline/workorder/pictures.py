@@ -54,7 +54,7 @@ def _leg_against_pv(case: Case, series: HomeSeries, settings: ReportSettings) ->
     points = daylight(series, leg, settings.daylight_share)
     spec = None
     if slope is not None:
-        spec = _untitled(leg_against_pv(points, leg, slope, se, expected, score["from_on"]))
+        spec = _untitled(leg_against_pv(points, leg, slope, se=se, expected=expected, start=score["from_on"]))
     caption = f"{words.leg(leg)} moves by {words.slope(slope, se)} W for each W of production"
     if expected is not None:
         caption += f"; a right one, as declared, by {words.number(expected, 2, sign=True)}"
@@ -63,7 +63,9 @@ def _leg_against_pv(case: Case, series: HomeSeries, settings: ReportSettings) ->
 
 def _daily_slopes(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     score = case.home.score
-    spec = daily_slopes(series.days, score["slope_expected"], settings.slope_reach, case.home.listed["since"])
+    spec = daily_slopes(
+        series.days, score["slope_expected"], settings.slope_reach, onset=case.home.listed["since"]
+    )
     slopes = _by_leg(case, lambda leg: words.slope(score[f"slope_{leg}"], score[f"slope_{leg}_se"]))
     expected = words.number(score["slope_expected"], 2, sign=True)
     caption = f"Slope on production: {slopes} W per W; expected {expected}."

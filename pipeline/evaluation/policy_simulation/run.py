@@ -27,6 +27,7 @@ def simulate_policies(
     request: SimulationRequest,
     work: Path,
     settings: Settings,
+    *,
     tell: Callable[[str], None] = lambda line: None,
 ) -> Study:
     """Run the simulation in the folder `work` and return its results; what is there of the same one goes on.

@@ -36,7 +36,7 @@ def marks(spec: Spec, role: str) -> int:
 
 
 def test_the_map_has_a_cell_for_each_hour_and_marks_the_onset(reversed_home: HomeSeries) -> None:
-    spec = day_hour_map(reversed_home, "l1", 2000, ONSET)
+    spec = day_hour_map(reversed_home, "l1", 2000, onset=ONSET)
     assert spec is not None
     assert marks(spec, "rect") == reversed_home.hours.height == 30 * 24
     assert marks(spec, "rule") == 1
@@ -50,7 +50,7 @@ def test_the_map_turns_its_sign_at_the_onset(reversed_home: HomeSeries) -> None:
 
 def test_leg_against_pv_draws_both_lines_through_the_median_point(reversed_home: HomeSeries) -> None:
     points = daylight(reversed_home, "l1", 0.02)
-    spec = leg_against_pv(points, "l1", 0.5, 0.02, -0.5, ONSET)
+    spec = leg_against_pv(points, "l1", 0.5, se=0.02, expected=-0.5, start=ONSET)
     assert spec is not None
     assert marks(spec, "symbol") == points.height
     assert marks(spec, "line") == 2
@@ -65,14 +65,14 @@ def test_leg_against_pv_draws_both_lines_through_the_median_point(reversed_home:
 
 def test_days_before_the_start_are_apart_from_the_fit(reversed_home: HomeSeries) -> None:
     points = daylight(reversed_home, "l1", 0.02)
-    spec = leg_against_pv(points, "l1", 0.5, 0.02, -0.5, ONSET)
+    spec = leg_against_pv(points, "l1", 0.5, se=0.02, expected=-0.5, start=ONSET)
     assert spec is not None
     assert {row["day"] < str(ONSET) for row in spec["datasets"]["earlier"]} == {True}
     assert {row["day"] >= str(ONSET) for row in spec["datasets"]["hours"]} == {True}
 
 
 def test_an_unfitted_slope_leaves_the_cloud_and_the_expected_line(reversed_home: HomeSeries) -> None:
-    spec = leg_against_pv(daylight(reversed_home, "l2", 0.02), "l2", None, None, -0.5, None)
+    spec = leg_against_pv(daylight(reversed_home, "l2", 0.02), "l2", None, se=None, expected=-0.5, start=None)
     assert spec is not None
     assert {line["line"] for line in spec["datasets"]["lines"]} == {"expected −0.50"}
     assert marks(spec, "line") == 1
@@ -80,7 +80,7 @@ def test_an_unfitted_slope_leaves_the_cloud_and_the_expected_line(reversed_home:
 
 def test_nights_and_slopes_have_a_mark_a_leg_and_day(reversed_home: HomeSeries) -> None:
     nights = night_levels(reversed_home.days, 100, ONSET)
-    slopes = daily_slopes(reversed_home.days, -0.5, 1.2, ONSET)
+    slopes = daily_slopes(reversed_home.days, -0.5, 1.2, onset=ONSET)
     assert nights is not None
     assert slopes is not None
     assert marks(nights, "symbol") == 60
@@ -116,10 +116,10 @@ def test_probes_that_say_little_or_could_not_tell_share_a_bar(night: ReportInput
 
 def test_nothing_to_draw_gives_none(night: ReportInput) -> None:
     none = home_series(night.site_hour.clear(), night.site_daily.clear(), None)
-    assert day_hour_map(none, "l1", 100, None) is None
-    assert leg_against_pv(daylight(none, "l1", 0.02), "l1", 0.5, 0.1, -0.5, None) is None
+    assert day_hour_map(none, "l1", 100, onset=None) is None
+    assert leg_against_pv(daylight(none, "l1", 0.02), "l1", 0.5, se=0.1, expected=-0.5, start=None) is None
     assert night_levels(none.days, 100, None) is None
-    assert daily_slopes(none.days, -0.5, 1.2, None) is None
+    assert daily_slopes(none.days, -0.5, 1.2, onset=None) is None
     assert weight_bars(night.site_weight.clear()) is None
 
 
