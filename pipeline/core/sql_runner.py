@@ -123,7 +123,19 @@ def keep(con: duckdb.DuckDBPyConnection, rows: duckdb.DuckDBPyRelation, name: st
 
 
 def write(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any], *, path: Path) -> None:
-    """Run sql/<table>.sql and write its rows as the Parquet file `path`, in one step; they need not fit in memory."""
+    """Run sql/<table>.sql and write its rows as the Parquet file `path`, in one step; they need not fit in memory.
+
+    Parameters
+    ----------
+    con
+        Where the query runs.
+    table
+        Name of the query, sql/<table>.sql.
+    params
+        Values of its `$names`.
+    path
+        The Parquet file.
+    """
     part = part_of(path)
     relation(con, table, params).write_parquet(str(part), compression="zstd", row_group_size=_GROUP_ROWS)
     os.replace(part, path)

@@ -32,7 +32,19 @@ _MAP_PX, _ROW_PX = 330, (3, 12)
 
 
 def day_hour_map(series: HomeSeries, leg: str, reach_w: float, *, onset: date | None) -> Spec | None:
-    """Return the day (down) by local hour (across) map of one leg's mean W, colours from -reach to +reach."""
+    """Return the day (down) by local hour (across) map of one leg's mean W, colours from -reach to +reach.
+
+    Parameters
+    ----------
+    series
+        The home's days and hours.
+    leg
+        l1 or l2.
+    reach_w
+        Colours end at minus and plus this [W].
+    onset
+        Day of the change, marked where there is one.
+    """
     cells = series.hours.select("day", "hour", whole(f"{leg}_w").alias("w")).drop_nulls()
     if cells.is_empty():
         return None
@@ -86,6 +98,17 @@ def daily_slopes(
     """Return each day's slope on PV with its 95 % interval, both legs, against the expected slope.
 
     L1 stands at 6:00 and L2 at 18:00 of its day so that the bars lie side by side.
+
+    Parameters
+    ----------
+    days
+        Table site_daily of the home.
+    expected
+        The slope of a right install [W/W], None where the sun proves nothing.
+    reach
+        Least half width of the axis [W/W].
+    onset
+        Day of the change, marked where there is one.
     """
     slopes = by_leg_rows(days, {"slope": "slope_{}", "se": "slope_{}_se"}).drop_nulls("slope")
     if slopes.is_empty():

@@ -24,6 +24,21 @@ def leg_against_pv(
 
     Both lines pass through the hours' median point. Days before `start` had no part in the slope: they are
     small grey dots and not in the median point. The band is the slope's 95 % interval (1.96 `se`).
+
+    Parameters
+    ----------
+    points
+        Columns day, hour, pv_w, leg_w [W].
+    leg
+        Name of the leg in the labels.
+    slope
+        Fitted slope [W/W].
+    se
+        Its standard error [W/W].
+    expected
+        The slope of a right install [W/W].
+    start
+        First day that had a part in the slope.
     """
     if points.is_empty():
         return None

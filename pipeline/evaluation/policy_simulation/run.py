@@ -32,6 +32,17 @@ def simulate_policies(
 ) -> Study:
     """Run the simulation in the folder `work` and return its results; what is there of the same one goes on.
 
+    Parameters
+    ----------
+    request
+        What to simulate.
+    work
+        Folder that holds the fleet and each policy's nights.
+    settings
+        All settings.
+    tell
+        Called with lines of progress.
+
     Raises
     ------
     InputError
