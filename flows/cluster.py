@@ -43,31 +43,31 @@ RETRY_AFTER_S = [10.0, 60.0]
 
 
 def run_batch(batch: bytes) -> list[Any]:
-    """Return what the function of a pickled batch makes of each piece, on a worker, where DuckDB also spills."""
-    function, engine, pieces = pickle.loads(batch)
+    """Return what the function of a pickled batch makes of each task, on a worker, where DuckDB also spills."""
+    function, engine, tasks = pickle.loads(batch)
     # As where the night began, and for good: other batches of this process may run at the same time.
     threadpool_limits(1, "blas")
     with (
         tempfile.TemporaryDirectory(prefix="nightclamp-") as scratch,
         sql_runner.connect(Path(scratch), engine) as con,
     ):
-        return [function(con, piece) for piece in pieces]
+        return [function(con, task) for task in tasks]
 
 
-def batches(pieces: Sequence[U], width: int, most: int) -> list[Sequence[U]]:
-    """Return the pieces in about `width` batches of neighbours, none with more than `most`."""
-    size = max(1, min(most, -(-len(pieces) // width)))
-    return [pieces[start : start + size] for start in range(0, len(pieces), size)]
+def batches(tasks: Sequence[U], width: int, most: int) -> list[Sequence[U]]:
+    """Return the tasks in about `width` batches of neighbours, none with more than `most`."""
+    size = max(1, min(most, -(-len(tasks) // width)))
+    return [tasks[start : start + size] for start in range(0, len(tasks), size)]
 
 
 def is_worth_retrying(task: Task[..., Any], task_run: TaskRun, state: State[Any]) -> bool:
-    """Return True where storage may have been away; what a piece computes it computes again."""
+    """Return True where storage may have been away; what a task computes it computes again."""
     return isinstance(state.data, OSError)
 
 
 @dataclass(frozen=True)
 class DaskExecutor:
-    """Hands pieces to the workers of a Dask cluster (a `pipeline.core.sharding.Executor`)."""
+    """Hands tasks to the workers of a Dask cluster (a `pipeline.core.sharding.Executor`)."""
 
     runner: DaskTaskRunner
     address: str
@@ -77,20 +77,20 @@ class DaskExecutor:
     engine: EngineSettings
 
     def __call__(
-        self, name: str, function: Callable[[duckdb.DuckDBPyConnection, U], R], pieces: Sequence[U]
+        self, name: str, function: Callable[[duckdb.DuckDBPyConnection, U], R], tasks: Sequence[U]
     ) -> list[R]:
-        """Return what the function makes of each piece, in order.
+        """Return what the function makes of each task, in order.
 
         Raises
         ------
         NightFailed
             Workers keep dying over one batch, or the cluster went away.
         """
-        if not pieces:
+        if not tasks:
             return []
         step = quiet_task(name, run_batch, RETRY_AFTER_S, is_worth_retrying=is_worth_retrying)
         pickled = [
-            pickle.dumps((function, self.engine, batch)) for batch in batches(pieces, self.width, self.most)
+            pickle.dumps((function, self.engine, batch)) for batch in batches(tasks, self.width, self.most)
         ]
         try:
             futures = [self.runner.submit(step, {"batch": batch}) for batch in pickled]

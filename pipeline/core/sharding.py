@@ -1,7 +1,7 @@
-"""A fleet in shards of homes: whom a piece of work is about, how tables reach it, and who carries the pieces out.
+"""A fleet in shards of homes: whom a task is about, how tables reach it, and who carries the tasks out.
 
-One machine works the pieces off one after the other; a cluster takes many at once. Both run the same functions on
-the same pieces, and what a home's rows come to does not depend on who else is in its shard.
+One machine works the tasks off one after the other; a cluster takes many at once. Both run the same functions on
+the same tasks, and what a home's rows come to does not depend on who else is in its shard.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def _bound(con: duckdb.DuckDBPyConnection, shard: Shard) -> None:
 
 @dataclass(frozen=True)
 class StoredTable:
-    """A table that pieces of work take their homes' rows of: held in memory, or a Parquet file all can read."""
+    """A table that tasks take their homes' rows of: held in memory, or a Parquet file all can read."""
 
     held: pl.DataFrame | Path
 
@@ -142,7 +142,7 @@ class StoredTable:
 
 @dataclass(frozen=True)
 class TableStore:
-    """Where tables wait for other pieces of work: in memory, or, given a folder that all share, as files there."""
+    """Where tables wait for other tasks: in memory, or, given a folder that all share, as files there."""
 
     folder: Path | None = None
 
@@ -156,35 +156,35 @@ class TableStore:
 
 
 class Executor(Protocol):
-    """Who carries out pieces of work that don't need each other.
+    """Who carries out tasks that don't need each other.
 
-    `width` is how many pieces are of use at once, `tables` where tables for them and from them are kept.
+    `width` is how many tasks are of use at once, `tables` where tables for them and from them are kept.
     """
 
     @property
     def width(self) -> int:
-        """How many pieces are of use at once."""
+        """How many tasks are of use at once."""
 
     @property
     def tables(self) -> TableStore:
-        """Where tables for the pieces, and from them, are kept."""
+        """Where tables for the tasks, and from them, are kept."""
 
     def __call__(
-        self, name: str, function: Callable[[duckdb.DuckDBPyConnection, U], R], pieces: Sequence[U]
+        self, name: str, function: Callable[[duckdb.DuckDBPyConnection, U], R], tasks: Sequence[U]
     ) -> list[R]:
-        """Return what the function makes of each piece, in order; it may be called again for a piece."""
+        """Return what the function makes of each task, in order; it may be called again for a task."""
 
 
 @dataclass(frozen=True)
 class SerialExecutor:
-    """One piece after the other, here."""
+    """One task after the other, here."""
 
     con: duckdb.DuckDBPyConnection
     width: int = 1
     tables: TableStore = TableStore()
 
     def __call__(
-        self, name: str, function: Callable[[duckdb.DuckDBPyConnection, U], R], pieces: Sequence[U]
+        self, name: str, function: Callable[[duckdb.DuckDBPyConnection, U], R], tasks: Sequence[U]
     ) -> list[R]:
-        """Return what the function makes of each piece, in order."""
-        return [function(self.con, piece) for piece in pieces]
+        """Return what the function makes of each task, in order."""
+        return [function(self.con, task) for task in tasks]

@@ -1,6 +1,6 @@
-"""The pieces of work that a day of the lake comes in: open some files, check a shard's days, work a shard out.
+"""The tasks that a day of the lake comes in: open some files, check a shard's days, work a shard out.
 
-Each piece carries all it needs and may be done by another process, or twice: what it leaves is the same.
+Each task carries all it needs and may be done by another process, or twice: what it leaves is the same.
 """
 
 from __future__ import annotations
@@ -73,30 +73,30 @@ class ShardToTake:
     probed: bool
 
 
-def open_some(con: duckdb.DuckDBPyConnection, piece: FilesToOpen) -> list[Opened] | None:
+def open_some(con: duckdb.DuckDBPyConnection, task: FilesToOpen) -> list[Opened] | None:
     """Return the files as they can be read; None if the day's files are no longer those of the fingerprint."""
     try:
-        files = [(number, piece.lake.bring_one(file, piece.folder, number)) for number, file in piece.files]
+        files = [(number, task.lake.bring_one(file, task.folder, number)) for number, file in task.files]
         return open_files(
-            con, files, piece.lake.config.intervals, required=piece.required, workdir=piece.folder,
-            in_place=piece.in_place, probe=piece.probe,
+            con, files, task.lake.config.intervals, required=task.required, workdir=task.folder,
+            in_place=task.in_place, probe=task.probe,
         )  # fmt: skip
     except OSError:
-        if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+        if task.lake.fingerprint(task.day) != task.fingerprint:
             return None
         raise
 
 
-def check_days(con: duckdb.DuckDBPyConnection, piece: ShardToCheck) -> dict[date, DayCounts]:
+def check_days(con: duckdb.DuckDBPyConnection, task: ShardToCheck) -> dict[date, DayCounts]:
     """Return the counts of the days on which the shard stands in the store as it would be worked out now.
 
     The others are not there, spoilt, or had a home that was another than the register says now, or wasn't in it.
     """
-    store, shard = piece.store, piece.shard
-    there = [(day, digest) for day, digest in piece.days if store.has(day, digest, shard)]
+    store, shard = task.store, task.shard
+    there = [(day, digest) for day, digest in task.days if store.has(day, digest, shard)]
     if not there:
         return {}
-    sky = piece.sky.of(shard)
+    sky = task.sky.of(shard)
     known = set(sky["site_id"])
     con.register("site_sky", sky.to_arrow())
     stale = _moved(con, {day: store.path("site_day", day, digest, shard) for day, digest in there})
@@ -116,7 +116,7 @@ def _moved(con: duckdb.DuckDBPyConnection, files: dict[date, Path]) -> set[date]
         return {day for day, path in files.items() if _moved(con, {day: path})}
 
 
-def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts | None:
+def take_shard(con: duckdb.DuckDBPyConnection, task: ShardToTake) -> DayCounts | None:
     """Work a shard of a day out into the store; None, and nothing written, if its files have to be opened again.
 
     That is where the day's files changed meanwhile, since what was read may be half of the one and half of the other,
@@ -127,37 +127,37 @@ def take_shard(con: duckdb.DuckDBPyConnection, piece: ShardToTake) -> DayCounts 
     NightFailed
         The rows can't be read, or the counts don't add up.
     """
-    shard, settings = piece.shard, piece.settings
-    limits, sky = piece.limits.of(shard), piece.sky.of(shard)
+    shard, settings = task.shard, task.settings
+    limits, sky = task.limits.of(shard), task.sky.of(shard)
     try:
         with homes_of(con, shard):
             intake, (site_day, site_hour) = take_homes(
                 con,
-                piece.lake,
-                piece.day,
-                as_of=piece.as_of,
-                opened=piece.opened,
+                task.lake,
+                task.day,
+                as_of=task.as_of,
+                opened=task.opened,
                 limits=limits,
                 shard=shard,
-                workdir=piece.folder,
-                work=lambda rows: day_tables(con, rows, sky, day=piece.day, settings=settings.day),
+                workdir=task.folder,
+                work=lambda rows: day_tables(con, rows, sky, day=task.day, settings=settings.day),
             )
     except (duckdb.Error, OSError, NightFailed) as error:
-        if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+        if task.lake.fingerprint(task.day) != task.fingerprint:
             return None
         if isinstance(error, duckdb.Error):
-            if not piece.probed:
+            if not task.probed:
                 return None
             message = " ".join(str(error).split())[:300]
-            where = f"{piece.lake.root}/intervals/date={piece.day}"
+            where = f"{task.lake.root}/intervals/date={task.day}"
             raise NightFailed(f"{where}: {message}; nothing was published") from error
         raise
-    if piece.lake.fingerprint(piece.day) != piece.fingerprint:
+    if task.lake.fingerprint(task.day) != task.fingerprint:
         return None
     counts = DayCounts(
-        intake.rows_in, intake.used, intake.duplicate, intake.rejected, piece.files, intake.unknown_homes
+        intake.rows_in, intake.used, intake.duplicate, intake.rejected, task.files, intake.unknown_homes
     )  # fmt: skip
     (rejects,) = intake.reject_files
     tables: dict[str, pl.DataFrame | Path] = {"site_day": site_day, "site_hour": site_hour, "reject": rejects}
-    piece.store.put(piece.day, piece.digest, shard, tables, counts)
+    task.store.put(task.day, task.digest, shard, tables, counts)
     return counts

@@ -1,4 +1,4 @@
-"""How far days are worked out into the store, and what finishes them, in pieces that others may carry out."""
+"""How far days are worked out into the store, and what finishes them, in tasks that others may carry out."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ class DayState:
 
 
 class DayWork:
-    """Looks at days and finishes them; what to do is decided here, the pieces are carried out by `executor`."""
+    """Looks at days and finishes them; what to do is decided here, the tasks are carried out by `executor`."""
 
     def __init__(
         self,
@@ -87,10 +87,10 @@ class DayWork:
         for state in states:
             for shard in state.shards:
                 days_of_shard.setdefault(shard, []).append((state.day, state.digest))
-        pieces = [
+        tasks = [
             ShardToCheck(shard, tuple(days), self.sky, self.store) for shard, days in days_of_shard.items()
         ]
-        current = dict(zip(days_of_shard, self.executor("check the days", check_days, pieces), strict=True))
+        current = dict(zip(days_of_shard, self.executor("check the days", check_days, tasks), strict=True))
         looked = []
         for state in states:
             complete = {s: current[s][state.day] for s in state.shards if state.day in current[s]}
@@ -135,17 +135,17 @@ class DayWork:
     def _tried(self, states: Sequence[DayState]) -> list[DayState]:
         files = {state.day: tuple(self.lake.files(state.day)) for state in states}
         opened = self._opened(states, files)
-        pieces = []
+        tasks = []
         for state in states:
             if (ready := opened[state.day]) is not None:
                 self.store.put_cut(
                     state.day, state.digest, Cut(state.shards, sum(opened_file.rows for opened_file in ready))
                 )
-                pieces += self._pieces(state, ready, len(files[state.day]))
+                tasks += self._pieces(state, ready, len(files[state.day]))
         taken = dict(
             zip(
-                [(piece.day, piece.shard) for piece in pieces],
-                self.executor("take in the days", take_shard, pieces),
+                [(task.day, task.shard) for task in tasks],
+                self.executor("take in the days", take_shard, tasks),
                 strict=True,
             )
         )
@@ -200,12 +200,12 @@ class DayWork:
         self, states: Sequence[DayState], numbered: Mapping[date, list[tuple[int, LakeFile]]]
     ) -> dict[date, list[Opened] | None]:
         required = contract.required("intervals", are_all_single=self.registers.are_all_single)
-        pieces = []
+        tasks = []
         for state in states:
             files = numbered[state.day]
             size = -(-len(files) // self.executor.width) or 1
             self._folder(state).mkdir(parents=True, exist_ok=True)
-            pieces += [
+            tasks += [
                 FilesToOpen(
                     self.lake, state.day, state.fingerprint, tuple(files[start : start + size]), required,
                     self._folder(state), state.in_place, state.probed,
@@ -213,11 +213,9 @@ class DayWork:
                 for start in range(0, len(files), size)
             ]  # fmt: skip
         opened: dict[date, list[Opened] | None] = {state.day: [] for state in states}
-        for piece, opened_files in zip(
-            pieces, self.executor("open the files", open_some, pieces), strict=True
-        ):
-            before = opened[piece.day]
-            opened[piece.day] = None if before is None or opened_files is None else [*before, *opened_files]
+        for task, opened_files in zip(tasks, self.executor("open the files", open_some, tasks), strict=True):
+            before = opened[task.day]
+            opened[task.day] = None if before is None or opened_files is None else [*before, *opened_files]
         return opened
 
     def _pieces(self, state: DayState, ready: list[Opened], files: int) -> list[ShardToTake]:

@@ -54,7 +54,7 @@ def refresh_days(
 
     A day is redone when its files, the SQL or the settings differ from what it was worked out from; a shard of it
     when a register fact that it used has changed, or when a home it could not place is known now. `tell` hears of each
-    day when it is done, and whether any of it was read anew. `executor` carries out the pieces, by default a few at
+    day when it is done, and whether any of it was read anew. `executor` carries out the tasks, by default a few at
     once, here.
 
     Parameters
