@@ -17,8 +17,8 @@ from pathlib import Path
 import numpy as np
 from hostile_words import CANARY, TAG
 
-from pipeline.features.kernels.homes import Limits, check_homes, work_out
-from pipeline.features.kernels.rows import CHANNELS, MOST_ROWS, Lines, Sky, Sun
+from pipeline.features.kernels.homes import work_out
+from pipeline.features.kernels.rows import Channels, Lines, Sky, Sun
 from pipeline.scoring.design import columns
 from pipeline.scoring.model_file import load_model
 
@@ -64,16 +64,13 @@ def _is_importing() -> bool:
 @cache
 def _compile() -> None:
     """Have the day's code compiled or fetched, as a first night does: it keeps what it compiled beside the source."""
-    none, one, lines = np.zeros(1, np.int64), np.ones(1, np.int64), np.zeros(1)
-    channels = np.zeros((len(CHANNELS), 1))
-    limits = Limits(lines, lines, channels[:, 0].copy(), channels[:, 0].copy())
-    check_homes(none, one, none, channels, none, limits, 15.0)
+    none, one, numbers = np.zeros(1, np.int64), np.ones(1, np.int64), np.zeros(1)
     load_model().log_odds(np.zeros((1, len(columns()[0]))))
-    sky = Sky(lines, lines, lines, lines, np.zeros(1, bool), lines, lines)
-    sun = Sun(*(np.zeros((1, MOST_ROWS)) for _ in Sun._fields))
-    work_out(
-        none, one, none, channels, none, np.ones(1), none, sky, sun, Lines(*(1.0 for _ in Lines._fields))
-    )
+    channels = Channels(*(numbers for _ in Channels._fields))
+    sky = Sky(**{name: np.zeros(1, bool) if name == "is_load_side" else numbers for name in Sky._fields})
+    sun = Sun(*(np.zeros((1, 1)) for _ in Sun._fields))
+    lines = Lines(*(1.0 for _ in Lines._fields))
+    work_out(none, one, none, channels, none, np.ones(1), none, sky, sun, lines)
 
 
 sys.addaudithook(_hook)

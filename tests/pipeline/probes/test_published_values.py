@@ -8,6 +8,7 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from day_oracle import select
 from numpy.typing import NDArray
 from scipy import stats
 
@@ -109,7 +110,7 @@ def test_the_nights_slope_of_all_pairs_of_pearsons_points_is_theil_sens(
     ramps = pl.DataFrame({"site_key": 0, "series": "l1", "ratio": ratio, "weight": np.ones(ratio.size)})
     con.register("ramp", ramps.to_arrow())
 
-    row = sql_runner.query(con, "site_day_ramp", {}).row(0, named=True)
+    row = select(con, "site_day_ramp", {}).pl().row(0, named=True)
 
     assert row["slope"] == pytest.approx(-0.535714, abs=1e-6)
     assert row["slope"] == pytest.approx(stats.theilslopes(Y, X).slope, abs=1e-12)
