@@ -239,7 +239,9 @@ def test_a_fleet_without_homes_has_the_usual_rate_and_no_normal(model: Model) ->
 
 
 def test_a_fleet_with_many_faults_has_a_higher_rate_than_one_without(model: Model) -> None:
-    turned = yaml.safe_load((ROOT / "tests/faults/reversed.yaml").read_text(encoding="utf-8"))["cases"][0]["given"]
+    turned = yaml.safe_load((ROOT / "tests/faults/reversed.yaml").read_text(encoding="utf-8"))["cases"][0][
+        "given"
+    ]
     right = varied(60, 1)
     faulty = homes([{**turned, "site_id": f"turned {at}"} for at in range(20)])
 
