@@ -55,7 +55,7 @@ def test_a_sheet_is_one_page_of_real_text_or_says_what_is_missing(
     if (wish.fault, paper) == (
         "wrong_ratio",
         "letter",
-    ):  # every drawing takes a second; nothing in it turns on the fault
+    ):  # a drawing takes seconds: one twice
         assert pdf.order_pdf(html, paper) == made
 
 
