@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,6 +17,10 @@ from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
 _NUMBERS = itertools.count(1)
+# Two files of tests run at a time, so more threads than one each would wait for each other; OpenMP's do so at full
+# speed. Results don't depend on either; nights of two threads are those of test_sample_lake and tests/reliability.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("NIGHTCLAMP_ENGINE__WORKERS", "1")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

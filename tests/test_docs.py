@@ -6,7 +6,9 @@ import re
 from pathlib import Path
 
 import pytest
+from cyclopts import ArgumentCollection
 
+from pipeline.commands.cli import app
 from pipeline.core import contract
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.ingest.lake_config import describe, read_lake_config
@@ -33,12 +35,62 @@ def test_every_fault_stands_in_the_readme_with_who_fixes_it() -> None:
         assert re.search(rf"^\| {name} \|.*\| {fault.remedy.fix_by} \|$", README, flags=re.MULTILINE), name
 
 
-def test_every_command_of_the_readme_exists() -> None:
-    from pipeline.commands.cli import app
+# `nightclamp X ...` in a line of text, or a line of its own in a block of commands.
+SPANS = [
+    (inline or line).split(maxsplit=1)
+    for inline, line in re.findall(
+        r"`nightclamp (\w[^`]*)`|^(?:\S*/)?nightclamp (\w[^\n]*)$", f"{README}\n{DEVELOPERS}", re.MULTILINE
+    )
+]
 
-    known = {str(name) for name in app}
-    for command in re.findall(r"`nightclamp (\w+)", README):
-        assert command in known
+
+def told_of(command: str) -> list[str]:
+    """What documents write behind the command, each time."""
+    return [words[1] for words in SPANS if words[0] == command and len(words) > 1]
+
+
+def arguments(command: str) -> ArgumentCollection:
+    return app[command].assemble_argument_collection()
+
+
+def options(command: str) -> dict[str, object]:
+    """The command's options and their defaults; the opposites of flags are not told."""
+    return {
+        f"--{argument.field_info.name.replace('_', '-')}": argument.field_info.default
+        for argument in arguments(command)
+        if argument.index is None
+    }
+
+
+COMMANDS = [name for name in app if not name.startswith("-")]
+
+
+def test_every_command_of_the_documents_exists_and_every_command_is_in_the_table_of_the_readme() -> None:
+    assert {words[0] for words in SPANS} == set(COMMANDS)
+    assert set(re.findall(r"^\| `nightclamp (\w+)", README, re.MULTILINE)) == set(COMMANDS)
+
+
+def test_every_option_of_the_documents_exists_with_the_default_that_they_tell() -> None:
+    for command in COMMANDS:
+        known = options(command)
+        for words in told_of(command):
+            assert set(re.findall(r"--[a-z][a-z-]*", words)) <= set(known), f"{command} {words}"
+            for option, default in re.findall(r"\[(--[a-z-]+) ([a-z0-9.]+)\]", words):
+                assert str(known[option]) == default, f"{command} {words}"
+
+
+@pytest.mark.xfail(strict=True, reason="the README's table of commands does not list every option yet")
+def test_every_argument_and_option_of_the_commands_is_in_the_documents() -> None:
+    missing = {}
+    for command in COMMANDS:
+        told = set(re.findall(r"--[a-z][a-z-]*|\b[A-Z]+\b", " ".join(told_of(command))))
+        takes = {
+            a.field_info.name.upper().removesuffix("S") for a in arguments(command) if a.index is not None
+        }
+        # --settings is any command's, and told once
+        missing[command] = sorted((takes | set(options(command))) - {"--settings"} - told)
+    assert "--settings FILE" in README
+    assert {command: names for command, names in missing.items() if names} == {}
 
 
 def test_the_two_commands_are_the_ones_of_the_readme() -> None:

@@ -19,8 +19,13 @@ TRUTH = pl.read_csv(LAKE / "truth.csv", infer_schema_length=None)
 
 @pytest.fixture(scope="module")
 def latest(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A night by as many threads as the settings shipped say."""
     out = tmp_path_factory.mktemp("night") / "out"
-    run_night(NightRequest(LAKE, out), load_settings())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("NIGHTCLAMP_ENGINE__WORKERS")
+        settings = load_settings()
+    assert settings.engine.workers > 1
+    run_night(NightRequest(LAKE, out), settings)
     return out / "latest"
 
 

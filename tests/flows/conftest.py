@@ -16,7 +16,6 @@ os.environ["PREFECT_HOME"] = tempfile.mkdtemp(prefix="nightclamp-prefect-")
 os.environ.pop("PREFECT_API_URL", None)
 
 from prefect import State
-from prefect.testing.utilities import prefect_test_harness
 
 from flows.night_flow import nightly
 from pipeline.core.settings import load_settings
@@ -31,6 +30,9 @@ LATE_FILE = "site_id,interval_start,l1_w,l2_w,pv_w\nghost,2025-06-12T00:00:00Z,1
 
 @pytest.fixture(scope="session")
 def server() -> Iterator[None]:
+    # the whole server: seconds that only the worker with these files needs
+    from prefect.testing.utilities import prefect_test_harness
+
     with prefect_test_harness(server_startup_timeout=120):
         yield
     shutil.rmtree(os.environ["PREFECT_HOME"], ignore_errors=True)

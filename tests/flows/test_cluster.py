@@ -33,9 +33,13 @@ WORKERS_KEY, WORKERS_SECRET = "AKIAFAKEFORWORKERS00", "fake/secret+of+the/worker
 STATISTICS = "site_day/date=*/*.parquet"
 
 
-def started() -> LocalCluster:
+def started(workers: int) -> LocalCluster:
     return LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0", memory_limit=0
+        n_workers=workers,
+        threads_per_worker=1,
+        processes=True,
+        dashboard_address="127.0.0.1:0",
+        memory_limit=0,
     )
 
 
@@ -48,7 +52,7 @@ def cluster() -> Iterator[LocalCluster]:
         for name in ("AWS_CONFIG_FILE", "AWS_SHARED_CREDENTIALS_FILE"):
             patch.setenv(name, os.devnull)
         patch.setenv("AWS_EC2_METADATA_DISABLED", "true")
-        two = started()
+        two = started(2)
     with two:
         yield two
 
@@ -137,16 +141,16 @@ class Wire:
 
 @pytest.fixture
 def with_keys(s3: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[LocalCluster]:
-    """Two workers that find keys of their own, others than the flow's, in a file of theirs."""
+    """A worker that finds keys of its own, others than the flow's, in a file of its own."""
     own = tmp_path / "credentials-of-workers"
     own.write_text(f"[default]\naws_access_key_id={WORKERS_KEY}\naws_secret_access_key={WORKERS_SECRET}\n")
     with monkeypatch.context() as patch:
         patch.delenv("AWS_ACCESS_KEY_ID")
         patch.delenv("AWS_SECRET_ACCESS_KEY")
         patch.setenv("AWS_SHARED_CREDENTIALS_FILE", str(own))
-        two = started()
-    with two:
-        yield two
+        one = started(1)
+    with one:
+        yield one
 
 
 @pytest.mark.heavy

@@ -35,10 +35,11 @@ NAMED = {True: 1.0, False: 0.98}
 
 
 def scored_windows(folder: Path, with_voltage: bool) -> pl.DataFrame:
+    """The homes of every other start: starts overlap by half, so each way of looking sees nearly all of the summer."""
     settings = load_settings()
     model = load_model()
     parts = []
-    for number, start in enumerate(STARTS):
+    for number, start in list(enumerate(STARTS))[0 if with_voltage else 1 :: 2]:
         root = folder / str(start)
         write_real_lake(
             root / "lake",

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import io
 import random
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -48,10 +49,13 @@ def kill_nights(
     that ended before their kill, which are no kills; "reruns" the nights that were run to their end afterwards.
     """
     lake = build(place)
+    before, out = place / "before", place / "out"
+    whole_night(lake, before, FIRST)
+    expected = {"before": said(before / "latest")}
     others = {}  # an undisturbed run of each of the two lakes that nights find in turn
     for turn, shift in enumerate((0.0, 40.0)):
         put(lake, NEXT, rows(NEXT, shift), arrived_h=turn)
-        whole_night(lake, place / f"calm{turn}", FIRST)
+        shutil.copytree(before, place / f"calm{turn}", symlinks=True)
         whole_night(lake, place / f"calm{turn}")
         others[turn] = (
             said(place / f"calm{turn}" / "latest"),
@@ -60,9 +64,8 @@ def kill_nights(
     begun = time.perf_counter()
     start(lake, place / "timed").communicate()
     usual = time.perf_counter() - begun
-    out, chance, told = place / "out", random.Random(seed), Counter[str]()
-    whole_night(lake, out, FIRST)
-    expected = {"before": said(out / "latest")}
+    chance, told = random.Random(seed), Counter[str]()
+    shutil.copytree(before, out, symlinks=True)
     assert expected["before"] == others[1][1]
     while (number := sum(told[when] for when in ("early", "working", "built"))) < kills:
         turn = told.total() % 2

@@ -87,6 +87,7 @@ def test_readers_never_meet_half_a_run_or_half_a_day(lake: Path, tmp_path: Path)
                     continue
                 days += 1
             assert read_run(held) in seen
+            time.sleep(0.01)  # the night is to get on, too
         assert night.communicate()[1] == ""
     seen.add(read_run(out / "latest"))
     assert len(seen) == 3

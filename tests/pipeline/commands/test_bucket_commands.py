@@ -169,7 +169,7 @@ def test_a_model_of_the_fleets_own_is_kept_there_and_found_by_the_night(
 
 
 @pytest.mark.heavy
-@pytest.mark.parametrize("part", ["/out/store/site_day", "/report/", "/run.json", "/out/latest.json"])
+@pytest.mark.parametrize("part", ["/out/store/site_day", "/report/", "/out/latest.json"])
 def test_a_night_killed_while_it_sends_leaves_latest_as_it_was_and_may_run_again_at_once(
     place: str, s3: Server, tmp_path: Path, part: str
 ) -> None:

@@ -13,7 +13,8 @@ from pipeline.core.errors import InputError
 from pipeline.core.settings import DEFAULT_FILE, Settings, load_settings
 
 
-def test_the_shipped_file_is_what_is_loaded() -> None:
+def test_the_shipped_file_is_what_is_loaded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NIGHTCLAMP_ENGINE__WORKERS")
     assert load_settings().model_dump() == tomllib.loads(DEFAULT_FILE.read_text(encoding="utf-8"))
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
 import pytest
 
+from pipeline.commands import cli
 from pipeline.core import sql_runner
 from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
@@ -82,8 +81,9 @@ def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.M
     nights: list[tuple[str, ...]] = []
 
     def night(lake: Path, out: Path, *options: str) -> Usage:
-        command = [sys.executable, "-m", "pipeline.commands.cli", "nightly", str(lake), "--out", str(out)]
-        subprocess.run([*command, *options], check=True, capture_output=True)
+        with pytest.raises(SystemExit) as left:
+            cli.main(["nightly", str(lake), "--out", str(out), *options])
+        assert not left.value.code
         nights.append((lake.name, *options))
         return Usage(0, 5.0, 1.0, 100.0)
 

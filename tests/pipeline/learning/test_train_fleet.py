@@ -22,9 +22,9 @@ from pipeline.storage.layout import own_model_folder
 
 @pytest.fixture(scope="module")
 def lake(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two hundred homes over fourteen days of half hours; forty were visited on the twelfth, half of them faulty."""
+    """Two hundred homes over twelve days of whole hours; forty were visited on the tenth, half of them faulty."""
     root = tmp_path_factory.mktemp("fleet") / "lake"
-    write_lake(FleetSpec(200, days=14, minutes=30, seed=9, fault_share=0.15, onset_share=0.0), root)
+    write_lake(FleetSpec(200, days=12, minutes=60, seed=9, fault_share=0.15, onset_share=0.0), root)
     truth = pl.read_csv(root / "truth.csv", infer_schema_length=None).select(
         "site_id", found="fault", leg="leg"
     )
@@ -34,7 +34,7 @@ def lake(tmp_path_factory: pytest.TempPathFactory) -> Path:
     chosen.select(
         pl.format("V{}", pl.int_range(pl.len())).alias("visit_id"),
         "site_id",
-        pl.lit(open_lake(root).days()[11]).alias("visited_on"),
+        pl.lit(open_lake(root).days()[9]).alias("visited_on"),
         pl.lit(None, dtype=pl.String).alias("crew_id"),
         "found",
         "leg",

@@ -56,11 +56,16 @@ def scored(
         return score_homes(inputs, window, executor), window.view.daily
 
 
+@pytest.fixture(scope="module")
+def uncut(lake: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Scored, pl.DataFrame]:
+    return scored(lake, tmp_path_factory.mktemp("uncut") / "whole", 99, TableStore())
+
+
 @pytest.mark.parametrize(("homes_per_shard", "is_shared"), [(1, False), (5, True)])
 def test_any_cut_gives_the_same_to_the_last_digit(
-    lake: Path, tmp_path: Path, homes_per_shard: int, is_shared: bool
+    lake: Path, uncut: tuple[Scored, pl.DataFrame], tmp_path: Path, homes_per_shard: int, is_shared: bool
 ) -> None:
-    whole, whole_daily = scored(lake, tmp_path / "whole", 99, TableStore())
+    whole, whole_daily = uncut
     tables = TableStore(tmp_path / "tables" if is_shared else None)
     parts, daily = scored(lake, tmp_path / "cut", homes_per_shard, tables)
 

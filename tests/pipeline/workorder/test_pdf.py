@@ -22,9 +22,15 @@ FULL = Wish(
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("paper", ["letter", "a4"])
 @pytest.mark.parametrize(
-    "wish", [FULL, Wish("wrong_ratio", "both"), Wish("swapped_with_pv", "l1")], ids=lambda w: w.fault
+    ("wish", "paper"),
+    [
+        (FULL, "letter"),
+        (FULL, "a4"),
+        (Wish("wrong_ratio", "both"), "letter"),
+        (Wish("swapped_with_pv", "l1"), "a4"),
+    ],
+    ids=lambda given: given if isinstance(given, str) else given.fault,
 )
 def test_a_sheet_is_one_page_of_real_text(wish: Wish, paper: str, order_of: OrderOf) -> None:
     html = order_page(order_of(wish))
@@ -44,7 +50,8 @@ def test_a_sheet_is_one_page_of_real_text(wish: Wish, paper: str, order_of: Orde
     assert text.index("De-energize, lock out and test") < text.index("Suspected, not found")
     assert "Home H1" in text
     assert not pages[0].images  # pictures are lines, not pixels
-    assert pdf.order_pdf(html, paper) == written
+    if (wish.fault, paper) == ("wrong_ratio", "letter"):  # a drawing takes seconds: one twice
+        assert pdf.order_pdf(html, paper) == written
 
 
 def test_without_the_library_one_line_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -24,7 +24,7 @@ from pipeline.simulate.families.spec import UnlikeSpec
 from pipeline.simulate.spec import FleetSpec
 
 REQUEST = SimulationRequest(sites=20, nights=3, visits=2, seed=5, workers=1)
-SETTINGS = "[rehearsal]\nfault_share = 0.6\nonset_share = 0.0\nhard_share = 0.0\nhistory_days = 4\n"
+SETTINGS = "[rehearsal]\nfault_share = 0.6\nonset_share = 0.0\nhard_share = 0.0\nhistory_days = 2\n"
 WRITTEN = ("targets.csv", "policies.csv", "days.csv", "visits.csv", "fixes.csv", "index.html", "wasted.svg")
 
 

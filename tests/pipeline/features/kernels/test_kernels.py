@@ -168,7 +168,7 @@ def hold_equal(fast: Tables, slow: Tables) -> None:
 
 
 @pytest.mark.heavy
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     seed=st.integers(0, 2**32 - 1),
     homes=st.lists(
