@@ -26,7 +26,7 @@ def test_the_first_step_waits_for_no_library_of_a_later_one() -> None:
 
 
 def test_a_night_loads_its_later_rooms_beside_and_no_trainer_at_all() -> None:
-    loaded = loaded_by("from pipeline.nightly import run\nrun.load_ahead(*run._LATER).join()")
+    loaded = loaded_by("from pipeline import night\nnight.load_ahead(*night._LATER).join()")
 
     assert loaded >= LATER
     assert not NEVER & loaded
