@@ -31,9 +31,10 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copy2(ANNEX / f"{NEW}.py", root / "pipeline/faults/catalogue")
     shutil.copy2(ANNEX / f"{NEW}.yaml", root / "tests/faults")
     # numba keeps compiled code by the folder of its source: under the copy's name it is found, not compiled anew
-    for kept in (root / "pipeline/features/kernels/__pycache__").glob("compiled-*/*_*"):
-        (source,) = (root / "pipeline").rglob(kept.name.rpartition("_")[0])
-        kept.rename(kept.with_name(f"{source.name}_{sha1(str(source).encode()).hexdigest()}"))
+    for kept in list((root / "pipeline/features/kernels/__pycache__").glob("compiled-*/*_*")):
+        for source in (root / "pipeline").rglob(kept.name.rpartition("_")[0]):
+            name = f"{source.name}_{sha1(str(source).encode()).hexdigest()}"
+            shutil.copytree(kept, kept.with_name(name), dirs_exist_ok=True)
     return root
 
 
