@@ -224,9 +224,9 @@ def test_a_worker_that_does_not_see_the_lake_or_has_other_versions_is_said_befor
     with Client(cluster.scheduler_address, set_as_default=False) as client:
         told = client.run(worker_facts, (nights.lake, tmp_path / "elsewhere"))
     with pytest.raises(InputError, match=r"does not see .*elsewhere"):
-        module._hold_alike(told, cluster.scheduler_address)
+        module._check_alike(told, cluster.scheduler_address)
     with pytest.raises(InputError, match=r"worker w lacks what is here .*install nightclamp\[dask\] there"):
-        module._hold_alike({"w": ModuleNotFoundError("No module named 'flows'")}, "tcp://here:1")
+        module._check_alike({"w": ModuleNotFoundError("No module named 'flows'")}, "tcp://here:1")
 
 
 def test_a_scheduler_that_does_not_answer_is_one_line(

@@ -49,8 +49,9 @@ _CACHE = _cache()
 
 
 def compiled(function: F) -> F:
-    """Have a function compiled that compiled functions call; it becomes part of them."""
-    made: F = _NUMBA.njit(nogil=True, error_model="numpy")(function)
+    """Have a function compiled that compiled functions call, and only they: without what Python would call it by."""
+    alone = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}  # a sixth of the time it takes to compile
+    made: F = _NUMBA.njit(nogil=True, error_model="numpy", **alone)(function)
     return made
 
 
@@ -63,7 +64,9 @@ def entry(function: F) -> F:
     config = _NUMBA.config
     before, config.CACHE_DIR = config.CACHE_DIR, str(_CACHE or "")
     try:
-        made: F = _NUMBA.njit(nogil=True, error_model="numpy", cache=_CACHE is not None)(function)
+        made: F = _NUMBA.njit(
+            nogil=True, error_model="numpy", cache=_CACHE is not None, no_cfunc_wrapper=True
+        )(function)
     finally:
         config.CACHE_DIR = before
     return made

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import accumulate
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -25,7 +26,6 @@ _MOST = max(len(names) for names in _PARTS)
 WHOLE = frozenset((*COUNTS, *step.COUNTS, *level.WHOLE, "s_n", *meter.ONES))  # counts of rows
 
 
-@entry
 def work_out(
     start: Int,
     rows: Int,
@@ -63,13 +63,51 @@ def work_out(
     thresholds
         The settings' numbers.
     """
-    runs = len(start)
-    most = rows.max()
-    statistics = np.empty((runs, _COLUMNS))
-    hour_rows, hour_sums = np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
-    r, scratch, lit = np.empty(most, ROW), np.empty((6, most)), np.empty(most, np.int64)
-    sums, counts = np.empty(_MOST), np.empty(_MOST, np.int64)
-    for run in range(runs):
+    runs, most = len(start), int(rows.max())
+    result = np.empty((runs, _COLUMNS)), np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
+    scratch = Scratch(
+        np.empty(most, ROW),
+        np.empty((6, most)),
+        np.empty(most, np.int64),
+        np.empty(_MOST),
+        np.empty(_MOST, np.int64),
+    )
+    compute_homes(
+        start, rows, home, channels, minute, length_min, sun_line, sky, sun, thresholds, scratch, *result
+    )  # fmt: skip
+    return result
+
+
+class Scratch(NamedTuple):
+    """Arrays to write in, long enough for any of the homes: rows of ROW, numbers (6, rows), places of rows, sums, counts."""
+
+    rows: Any
+    numbers: Float
+    lit: Int
+    sums: Float
+    counts: Int
+
+
+@entry
+def compute_homes(
+    start: Int,
+    rows: Int,
+    home: Int,
+    channels: Channels,
+    minute: Int,
+    length_min: Float,
+    sun_line: Int,
+    sky: Sky,
+    sun: Sun,
+    thresholds: Thresholds,
+    scratch: Scratch,
+    statistics: Float,
+    hour_rows: Float,
+    hour_sums: Float,
+) -> None:
+    """Write what `work_out` returns; arrays are made outside, where it costs no compiling."""
+    r, numbers, lit, sums, counts = scratch
+    for run in range(len(start)):
         home_number, size, length, value = home[run], rows[run], length_min[run], statistics[run]
         fill_rows(
             r, channels, minute, start[run], size, length, sky, home_number, sun, sun_line[run], thresholds
@@ -79,14 +117,13 @@ def work_out(
         put_counts(value[: _ENDS[0]], counts, size)
         sums[:] = 0.0
         sum_levels(r, size, length, sums, value[_ENDS[0] : _ENDS[1]])
-        single_levels(r, size, length, thresholds, scratch[0], value[_ENDS[1] : _ENDS[2]])
+        single_levels(r, size, length, thresholds, numbers[0], value[_ENDS[1] : _ENDS[2]])
         counts[:] = 0
-        steps = count_steps(r, size, thresholds, scratch, counts, value[_ENDS[4] : _ENDS[5]])
+        steps = count_steps(r, size, thresholds, numbers, counts, value[_ENDS[4] : _ENDS[5]])
         put_counts(value[_ENDS[2] : _ENDS[3]], counts, steps)
         sums[:] = 0.0
         sum_steps(r, size, sums, value[_ENDS[3] : _ENDS[4]])
-        ramps(r, size, length, sky.ramp_w[home_number], thresholds, lit, scratch, value[_ENDS[5] : _ENDS[6]])
+        ramps(r, size, length, sky.ramp_w[home_number], thresholds, lit, numbers, value[_ENDS[5] : _ENDS[6]])
         sums[:] = 0.0
         metered(r, size, sums, value[_ENDS[6] : _ENDS[7]], value[_ENDS[7] :])
         hours(r, size, hour_rows[run], hour_sums[run])
-    return statistics, hour_rows, hour_sums

@@ -44,7 +44,7 @@ def test_a_tiny_validation_prints_and_writes_the_same_numbers(
 ) -> None:
     monkeypatch.setattr(run, "FEWEST", 10)
     monkeypatch.setattr(run, "QUICK_DAYS", 3)
-    monkeypatch.setattr(run, "QUICK_CUTS", 2)
+    monkeypatch.setattr(run, "QUICK_SMALL_FLEETS", 2)
     monkeypatch.setattr(fleets, "windows", lambda start: (first_days(windows(start)[0]),))
     out = tmp_path / "out"
 

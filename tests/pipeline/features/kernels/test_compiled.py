@@ -5,29 +5,30 @@ from __future__ import annotations
 import math
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import duckdb
+import numba
 import numpy as np
 import pytest
 
 from pipeline.features.kernels import compiled, level, meter, step
-from pipeline.features.kernels.compiled import (
-    FALSE,
-    NULL,
-    TRUE,
-    above,
-    add,
-    below,
-    is_same,
-    put_counts,
-    put_sums,
-    quantile,
-    reaches,
-    tally,
-)
+from pipeline.features.kernels.compiled import FALSE, NULL, TRUE
 
 NAN = float("nan")
 TOLD = {True: TRUE, None: NULL, False: FALSE}
+
+
+def callable_of(function: Any) -> Any:
+    """What Python may call: the functions themselves are compiled into others only."""
+    return numba.njit(error_model="numpy")(lambda *given: function(*given))
+
+
+below, above, reaches, is_same, tally, put_counts, add, put_sums, quantile, sort = map(
+    callable_of,
+    (compiled.below, compiled.above, compiled.reaches, compiled.is_same, compiled.tally, compiled.put_counts,
+     compiled.add, compiled.put_sums, compiled.quantile, compiled.sort),
+)  # fmt: skip
 
 
 def sql(text: str, *values: object) -> object:
@@ -79,6 +80,16 @@ def test_a_sum_passes_over_nulls_and_rows_it_is_not_asked_for() -> None:
 
 def test_every_sum_has_a_bit_of_its_own() -> None:
     assert max(len(names) for names in (level.SUMS, step.SUMS, meter.SUMS)) < 63
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 25, 288, 1440])
+def test_values_are_put_in_order(count: int) -> None:
+    values = np.random.default_rng(count).normal(size=count + 3)
+    after = values[count:].copy()
+    ranked = np.sort(values[:count])
+    sort(values, count)
+    assert np.array_equal(values[:count], ranked)
+    assert np.array_equal(values[count:], after)
 
 
 @pytest.mark.parametrize("count", [1, 2, 5, 20])

@@ -23,7 +23,7 @@ from pipeline.core.contract import MEASURES
 from pipeline.core.settings import load_settings
 from pipeline.features.day_statistics import site_sky
 from pipeline.features.day_store import DayCounts, Store
-from pipeline.features.kernels.homes import work_out
+from pipeline.features.kernels.homes import compute_homes
 from pipeline.features.update_store import refresh_days
 from pipeline.ingest import used_rows
 from pipeline.ingest.intervals import load_day
@@ -244,7 +244,7 @@ def test_the_code_is_compiled_once_whatever_the_registers_look_like(tmp_path: Pa
         for homes in (HOMES, 1):
             assert stored(root, homes=homes)[1].used == days.height
 
-    assert len(work_out.signatures) == 1
+    assert len(compute_homes.signatures) == 1
 
 
 def test_homes_that_lie_across_batches_are_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
