@@ -79,7 +79,7 @@ def work_out(
 
 
 class Scratch(NamedTuple):
-    """Arrays to write in, long enough for any of the homes: rows of ROW, numbers (6, rows), places of rows, sums, counts."""
+    """Arrays to write in, long enough for any home: rows of ROW, numbers (6, rows), places of rows, sums, counts."""
 
     rows: Any
     numbers: Float
