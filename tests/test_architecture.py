@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import doctest
 import importlib
 import re
 import sys
@@ -107,26 +106,6 @@ def test_nothing_lies_flat_and_every_package_has_its_place() -> None:
     assert [path.name for path in (ROOT / "pipeline").glob("*.py")] == ["__init__.py"]
     folders = {path.parent.name for path in (ROOT / "pipeline").glob("*/__init__.py")}
     assert folders == set(PACKAGES)
-
-
-@pytest.mark.parametrize("package", PACKAGES)
-def test_a_package_says_what_comes_in_what_goes_out_and_where_to_begin(package: str) -> None:
-    told = ast.get_docstring(
-        ast.parse((ROOT / "pipeline" / package / "__init__.py").read_text(encoding="utf-8"))
-    )
-    assert told is not None
-    assert re.search(r"^In: ", told, re.MULTILINE)
-    assert re.search(r"\bOut: ", told)
-    first = re.search(r"\b[Oo]pen `(\w+)(\.py)?`", told)
-    assert first, "which module to open first"
-    assert list((ROOT / "pipeline" / package).glob(f"{first[1]}*"))
-
-
-@pytest.mark.parametrize("package", PACKAGES)
-def test_a_package_shows_an_example_that_runs(package: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(ROOT)
-    result = doctest.testmod(importlib.import_module(f"pipeline.{package}"))
-    assert (result.failed, result.attempted > 0) == (0, True)
 
 
 def test_imports_point_one_way() -> None:
