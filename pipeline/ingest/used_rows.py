@@ -88,16 +88,14 @@ class RowStream:
             return
         table = pa.Table.from_batches(batches)
         key = table["key_us"].to_numpy()
+        channels = {name: _numbers(table[name]) for name in MEASURES}
         is_last = np.append(key[1:] != key[:-1], True)
         if not is_last.all():
             self.duplicate += len(key) - int(is_last.sum())
-            table = table.filter(pa.array(is_last))
-            key = key[is_last]
+            key, channels = key[is_last], {name: values[is_last] for name, values in channels.items()}
         self.used += len(key)
         home = key // _DAY_US
-        yield UsedRows(
-            home, (key - home * _DAY_US) // _MINUTE_US, {name: _numbers(table[name]) for name in MEASURES}
-        )
+        yield UsedRows(home, (key - home * _DAY_US) // _MINUTE_US, channels)
 
     def _good(self, batch: pa.RecordBatch) -> pa.RecordBatch:
         self.rows_in += batch.num_rows
