@@ -24,11 +24,11 @@ from pipeline.core.alarm import EXIT_STATUS, read, stale
 from pipeline.core.errors import InputError, NightclampError
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.sharding import Executor
+from pipeline.core.steps import P, Step, T, run_plainly
 from pipeline.ingest.lake import open_lake
 from pipeline.learning.train_due import train_if_due
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import run_night
-from pipeline.nightly.steps import P, Step, T, run_plainly
 from pipeline.storage.object_url import object_url
 
 # Steps that touch the disk, where a share that was away for a moment is back later: seconds before each new

@@ -23,10 +23,10 @@ from rich.console import Console
 from flows.night_flow import SPREAD, PublishedWithAlarm, nightly
 from flows.nightly import scheduling_server
 from pipeline.core.settings import load_settings
+from pipeline.core.steps import P, Step, T
 from pipeline.evaluation.benchmark_fleet import copied_id
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import run_night
-from pipeline.nightly.steps import P, Step, T
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 

@@ -21,6 +21,7 @@ import pipeline
 from pipeline.core import sql_runner
 from pipeline.core.errors import InputError, NightFailed
 from pipeline.core.settings import Settings
+from pipeline.core.steps import Step
 from pipeline.evaluation.benchmark_fleet import copy_day, copy_registers, write_history
 from pipeline.evaluation.process_usage import Usage, measure_command
 from pipeline.features.day_statistics import site_sky
@@ -28,7 +29,6 @@ from pipeline.features.day_store import Store
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
-from pipeline.nightly.steps import Step
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 

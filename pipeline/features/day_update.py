@@ -13,6 +13,7 @@ from pipeline.core import contract
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor, Shard, cut
+from pipeline.core.steps import Step
 from pipeline.features import day_statistics
 from pipeline.features.day_store import Cut, DayCounts, Store, day_digest
 from pipeline.features.day_tasks import (
@@ -145,7 +146,7 @@ class DayWork:
         taken = dict(
             zip(
                 [(task.day, task.shard) for task in tasks],
-                self.executor("take in the days", take_shard, tasks),
+                self.executor(Step.TAKE_IN, take_shard, tasks),
                 strict=True,
             )
         )

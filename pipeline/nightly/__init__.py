@@ -4,7 +4,7 @@ In: a `NightRequest` (`night_inputs.py`): lake, OUT, as-of day. Out: OUT/runs/DA
 (`run.py`), with every table (`build_tables.py`), the rejects, run.json (`run_record.py`) and alarms (`monitor.py`).
 The command and the flow run the same steps. Open `run.py` first, then `build_tables.py`.
 
->>> from pipeline.nightly.steps import Step
+>>> from pipeline.core.steps import Step
 >>> [str(step) for step in Step][:3]
 ['open the lake', 'take in the days', 'look at the window']
 """

@@ -17,11 +17,11 @@ from threadpoolctl import threadpool_limits
 from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor, Shard, StoredTable, TableStore
+from pipeline.core.steps import Step
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.update_store import StoredDay
 from pipeline.features.window import WindowView, look
 from pipeline.nightly.night_inputs import NightInputs
-from pipeline.nightly.steps import Step
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import Scored, score

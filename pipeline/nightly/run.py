@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
+from pipeline.core.steps import P, Step, StepRunner, T, run_plainly
 from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
@@ -23,7 +24,6 @@ from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
-from pipeline.nightly.steps import P, Step, StepRunner, T, run_plainly
 from pipeline.report import NightCounts, ReportInput, write_report
 from pipeline.report.crews_page import TABLES as CREW_PAGE
 from pipeline.report.fault_cards import fault_cards

@@ -27,7 +27,7 @@ from flows import night_flow as module
 from flows.night_flow import as_task, nightly
 from flows.nightly import main
 from pipeline.core.errors import InputError
-from pipeline.nightly.steps import Step
+from pipeline.core.steps import Step
 
 
 def test_flow_and_command_publish_the_same_bytes(nights: SimpleNamespace) -> None:
