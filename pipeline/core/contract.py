@@ -168,7 +168,6 @@ TABLES: dict[str, type[dy.Schema]] = {
     "visits": Visit,
     "trainings": Training,
 }
-LEG_COLUMNS = ("l1_w", "l2_w", "l1_var", "l2_var")
 MEASURES = tuple(name for name, column in Interval.columns().items() if isinstance(column, dy.Float64))
 
 

@@ -32,8 +32,12 @@ _ROW_GROUP_ROWS = 5_000  # a night reads some homes of every day; it then opens 
 # Every night reads all of site_day, window after window: a fifth more disk, half the time to unpack.
 _COMPRESSION: dict[str, Literal["zstd", "lz4"]] = {"site_hour": "zstd", "reject": "zstd", "site_day": "lz4"}
 _QUERIES = (
-    "macros", "interval_read", "interval_checked", "interval_used", "interval_reject", "interval_count", "sun_time"
-)  # fmt: skip
+    "macros",
+    "interval_read",
+    "interval_checked",
+    "interval_reject",
+    "sun_time",
+)  # what a day comes from
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,6 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
 
-COORDINATES = {
-    "site_id": pl.String,
-    "latitude": pl.Float64,
-    "longitude": pl.Float64,
-    "is_assumed": pl.Boolean,
-}
 _DEGREES_AN_HOUR = 15.0
 _OFFSET_YEAR = 2025  # any recent one: a fixed year gives the same night tomorrow
 _ISO_6709 = re.compile(r"([+-])(\d{2})(\d{2})(\d{2})?([+-])(\d{3})(\d{2})(\d{2})?")

@@ -81,8 +81,12 @@ def load_day(
     NightFailed
         The counts don't add up.
     """
-    everyone = max(registers.sites.height, 1)
-    return total(_shards(con, lake, day, registers, settings, workdir, everyone))
+    whole_fleet = max(registers.sites.height, 1)
+    return total(
+        load_shards(
+            con, lake, day, registers=registers, settings=settings, workdir=workdir, homes_at_once=whole_fleet
+        )
+    )
 
 
 def load_shards(
@@ -93,38 +97,19 @@ def load_shards(
     registers: Registers,
     settings: Settings,
     workdir: Path,
+    homes_at_once: int | None = None,
 ) -> Iterator[DayIntake]:
-    """Like `load_day`, but [lake] homes_per_shard homes at a time, so that a big fleet fits in memory.
+    """Like `load_day`, but some homes at a time, so that a big fleet fits in memory.
 
     Each turn leaves interval_used with the rows of its own homes only; `total` adds the counts up.
 
     Parameters
     ----------
-    con
-        The DuckDB to read with.
-    lake
-        The lake.
-    day
-        The UTC day.
-    registers
-        The registers; their site_key numbers the homes.
-    settings
-        Section [lake] is used.
-    workdir
-        Folder for staged copies, which are removed, and rejects.
+    con, lake, day, registers, settings, workdir
+        As `load_day` takes them.
+    homes_at_once
+        Most homes of a turn; None: [lake] homes_per_shard.
     """
-    return _shards(con, lake, day, registers, settings, workdir, settings.lake.homes_per_shard)
-
-
-def _shards(
-    con: duckdb.DuckDBPyConnection,
-    lake: Lake,
-    day: date,
-    registers: Registers,
-    settings: Settings,
-    workdir: Path,
-    homes: int,
-) -> Iterator[DayIntake]:
     workdir.mkdir(parents=True, exist_ok=True)
     files = lake.bring(lake.files(day), workdir)
     required = contract.required("intervals", are_all_single=registers.are_all_single)
@@ -144,7 +129,7 @@ def _shards(
             key=lambda opened_file: opened_file.number,
         )
     limits = registers.site_limits(settings.lake)
-    for shard in cut(registers.sites["site_id"], homes):
+    for shard in cut(registers.sites["site_id"], homes_at_once or settings.lake.homes_per_shard):
         with homes_of(con, shard):
             read, unread = _register(con, opened, limits, shard, workdir)
             params = {"day": day, "as_of": registers.as_of, **contract.interval_ranges()}

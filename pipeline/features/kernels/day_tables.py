@@ -14,7 +14,7 @@ from pipeline.core.setting_sections import DaySettings
 from pipeline.features.kernels.compiled import Float, Int
 from pipeline.features.kernels.fleet import Fleet, fleet_of
 from pipeline.features.kernels.frames import Found, day_frame, hour_frame
-from pipeline.features.kernels.homes import work_out
+from pipeline.features.kernels.homes import compute_homes, empty_results, empty_scratch
 from pipeline.features.kernels.rows import Channels
 from pipeline.ingest.used_rows import UsedRows
 
@@ -34,7 +34,7 @@ def day_tables(
     Parameters
     ----------
     con
-        Beside it, where the sun is is worked out.
+        The connection whose result `blocks` may be; the sun is asked for on another one beside it.
     blocks
         The day's rows, whole homes at a time; each home in one block.
     sky
@@ -57,11 +57,12 @@ def _work_out(rows: UsedRows, fleet: Fleet) -> Found:
     lengths, line = np.unique(
         _lengths(rows.minute, start, count, fleet.default_length_min), return_inverse=True
     )
-    statistics = work_out(
+    results = empty_results(len(start))
+    compute_homes(
         start, count, home, Channels(**rows.channels), rows.minute, lengths[line], line,
-        fleet.sky, fleet.suns.of(lengths), fleet.thresholds,
+        fleet.sky, fleet.suns.of(lengths), fleet.thresholds, empty_scratch(int(count.max())), *results,
     )  # fmt: skip
-    return Found(home, *statistics)
+    return Found(home, *results)
 
 
 def _lengths(minute: Int, start: Int, count: Int, default_min: float) -> Float:

@@ -16,7 +16,7 @@ from pipeline.features.kernels.homes import COLUMNS, WHOLE
 
 @dataclass(frozen=True)
 class Found:
-    """What some homes give: `home` in the register, and what `work_out` returns of each."""
+    """What some homes give: `home` in the register, and what `compute_homes` fills for each."""
 
     home: Int
     columns: Float

@@ -26,7 +26,29 @@ _MOST = max(len(names) for names in _PARTS)
 WHOLE = frozenset((*COUNTS, *step.COUNTS, *level.WHOLE, "s_n", *meter.ONES))  # counts of rows
 
 
-def work_out(
+class Scratch(NamedTuple):
+    """Arrays to write in, long enough for any home: rows of ROW, numbers (6, rows), places of rows, sums, counts."""
+
+    rows: Any
+    numbers: Float
+    lit: Int
+    sums: Float
+    counts: Int
+
+
+def empty_scratch(most: int) -> Scratch:
+    """Return scratch arrays for homes of up to `most` rows."""
+    numbers, lit = np.empty((6, most)), np.empty(most, np.int64)
+    return Scratch(np.empty(most, ROW), numbers, lit, np.empty(_MOST), np.empty(_MOST, np.int64))
+
+
+def empty_results(homes: int) -> tuple[Float, Float, Float]:
+    """Return what `compute_homes` fills for so many homes."""
+    return np.empty((homes, _COLUMNS)), np.zeros((homes, 4, 24)), np.zeros((homes, 3, 24))
+
+
+@entry
+def compute_homes(
     start: Int,
     rows: Int,
     home: Int,
@@ -37,8 +59,12 @@ def work_out(
     sky: Sky,
     sun: Sun,
     thresholds: Thresholds,
-) -> tuple[Float, Float, Float]:
-    """Return (runs, COLUMNS), NaN for null; and rows and sums by hour as `hours` gives them, (runs, 4 or 3, 24).
+    scratch: Scratch,
+    statistics: Float,
+    hour_rows: Float,
+    hour_sums: Float,
+) -> None:
+    """Fill the results of each home; arrays are made outside, where it costs no compiling.
 
     Parameters
     ----------
@@ -62,50 +88,15 @@ def work_out(
         Where the sun is, shape (lengths, 1440).
     thresholds
         The settings' numbers.
+    scratch
+        `empty_scratch` of the longest home.
+    statistics
+        Shape (homes, COLUMNS), NaN for null, written to.
+    hour_rows
+        Shape (homes, 4, 24), as `hours` counts rows, written to.
+    hour_sums
+        Shape (homes, 3, 24) [W sum], as `hours` adds, written to.
     """
-    runs, most = len(start), int(rows.max())
-    result = np.empty((runs, _COLUMNS)), np.zeros((runs, 4, 24)), np.zeros((runs, 3, 24))
-    scratch = Scratch(
-        np.empty(most, ROW),
-        np.empty((6, most)),
-        np.empty(most, np.int64),
-        np.empty(_MOST),
-        np.empty(_MOST, np.int64),
-    )
-    compute_homes(
-        start, rows, home, channels, minute, length_min, sun_line, sky, sun, thresholds, scratch, *result
-    )  # fmt: skip
-    return result
-
-
-class Scratch(NamedTuple):
-    """Arrays to write in, long enough for any home: rows of ROW, numbers (6, rows), places of rows, sums, counts."""
-
-    rows: Any
-    numbers: Float
-    lit: Int
-    sums: Float
-    counts: Int
-
-
-@entry
-def compute_homes(
-    start: Int,
-    rows: Int,
-    home: Int,
-    channels: Channels,
-    minute: Int,
-    length_min: Float,
-    sun_line: Int,
-    sky: Sky,
-    sun: Sun,
-    thresholds: Thresholds,
-    scratch: Scratch,
-    statistics: Float,
-    hour_rows: Float,
-    hour_sums: Float,
-) -> None:
-    """Write what `work_out` returns; arrays are made outside, where it costs no compiling."""
     r, numbers, lit, sums, counts = scratch
     for run in range(len(start)):
         home_number, size, length, value = home[run], rows[run], length_min[run], statistics[run]

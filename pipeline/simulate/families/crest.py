@@ -44,7 +44,6 @@ LAMP_SCALE, LAMP_TAN = 0.35, -0.2  # LED for incandescent; slightly leading
 SLOTS = 27 + LAMP_CIRCUITS
 MOST_HOUSEHOLDS = 250
 WORKDAYS, WEEKEND_DAYS = 7, 3
-DIM_W_M2 = 60.0  # outdoor irradiance scale that the lamps follow, W/m2
 
 Pool = NDArray[np.uint16]
 

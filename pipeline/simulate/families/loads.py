@@ -28,9 +28,6 @@ from pipeline.simulate.families.panel import Loads, Panel
 from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
 
 WATER, HEAT, CAR = (3800.0, 4500.0, 5500.0), (1800.0, 2600.0, 3500.0, 4600.0), (3300.0, 7200.0, 9600.0)
-SMALL_CAR = (1400.0, 3300.0, 5800.0)
-HEAT_TAN, FAN_W, FAN_TAN = 0.45, (180.0, 450.0), 0.35
-WATER, HEAT, CAR = (3800.0, 4500.0, 5500.0), (1800.0, 2600.0, 3500.0, 4600.0), (3300.0, 7200.0, 9600.0)
 HEAT_TAN, FAN_W, FAN_TAN = 0.45, (180.0, 450.0), 0.35
 
 

@@ -147,7 +147,7 @@ def test_the_digest_depends_on_files_queries_and_settings(monkeypatch: pytest.Mo
     text = sql_runner.sql_text
     with monkeypatch.context() as patched:
         patched.setattr(
-            sql_runner, "sql_text", lambda table: text(table) + (table == "interval_used") * "\n-- changed"
+            sql_runner, "sql_text", lambda table: text(table) + (table == "interval_checked") * "\n-- changed"
         )
         assert day_digest("files", settings) != plain
     monkeypatch.setattr(day_store, "kernel_digest", lambda: "other code")
