@@ -11,20 +11,18 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.simulate.counterfactual import Twins, twin_home
 from pipeline.simulate.families.build import BuiltHome, build_street
-from pipeline.simulate.families.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_households
 from pipeline.simulate.families.draw import areas, draw_fleet, right_wiring
+from pipeline.simulate.families.fleet import pack_streets
 from pipeline.simulate.families.register import site_row
 from pipeline.simulate.families.spec import Home, UnlikeSpec
 from pipeline.simulate.spec import FleetSpec
 
 Spec = FleetSpec | UnlikeSpec
-Batch = list[tuple[int, int]]  # number and seed of each household
 # Numbers of its homes; a family's homes street by street, else none.
 Part = tuple[range, Sequence[Sequence[Home]]]
 
@@ -34,38 +32,16 @@ def split_fleet(spec: Spec, homes_a_part: int) -> list[Part]:
     if isinstance(spec, FleetSpec):
         starts = range(0, spec.sites, homes_a_part)
         return [(range(first, min(first + homes_a_part, spec.sites)), ()) for first in starts]
-    parts: list[list[list[Home]]] = [[]]
-    for street in draw_fleet(spec):
-        if parts[-1] and sum(map(len, parts[-1])) + len(street) > homes_a_part:
-            parts.append([])
-        parts[-1].append(street)
+    parts = pack_streets(draw_fleet(spec), homes_a_part)
     return [(range(part[0][0].number, part[-1][-1].number + 1), part) for part in parts]
 
 
 def simulate_twins(spec: Spec, part: Part, pool: Path) -> list[Twins]:
-    """Return the homes of a part twice, in order; `pool` as of `write_pool`."""
+    """Return the homes of a part twice, in order; `pool` as of `families.fleet.write_pool`."""
     numbers, streets = part
     if isinstance(spec, FleetSpec):
         return [twin_home(spec, number) for number in numbers]
     return [twin for street in streets for twin in street_twins(spec, street, pool)]
-
-
-def pool_batches(spec: Spec) -> list[Batch]:
-    """Return the households that homes of family "crest" are drawn from, in batches; other families need none."""
-    if isinstance(spec, FleetSpec) or spec.family != "crest":
-        return []
-    rng = np.random.default_rng(
-        np.random.SeedSequence(spec.seed, spawn_key=(7,))
-    )  # as families.fleet draws them
-    seeds = [(number, int(rng.integers(2**31))) for number in range(pool_size(spec.sites))]
-    return [seeds[first : first + 10] for first in range(0, len(seeds), 10)]
-
-
-def write_pool(days: int, pool: Path, batch: Batch) -> None:
-    """Write a batch of households for a window of so many days into the folder `pool`."""
-    pool.mkdir(parents=True, exist_ok=True)
-    workdays, weekend_days = min(WORKDAYS, days + 2), min(WEEKEND_DAYS, days + 1)
-    write_households(pool, batch, workdays=workdays, weekend_days=weekend_days)
 
 
 def street_twins(spec: UnlikeSpec, street: Sequence[Home], pool: Path) -> list[Twins]:

@@ -26,13 +26,12 @@ from pipeline import __version__
 from pipeline.evaluation.policy_simulation.twins import (
     Part,
     Spec,
-    pool_batches,
     simulate_twins,
     split_fleet,
-    write_pool,
 )
 from pipeline.evaluation.workers import map_tasks
 from pipeline.simulate.counterfactual import Twins
+from pipeline.simulate.families.fleet import household_batches, write_pool
 from pipeline.simulate.families.register import CREWS
 from pipeline.simulate.fleet import crews_of
 from pipeline.simulate.lake import SITE_COLUMNS, write_shard
@@ -107,7 +106,7 @@ def make_world(
     shutil.rmtree(root, ignore_errors=True)
     root.mkdir(parents=True)
     pool = root / "households"
-    if batches := pool_batches(spec):
+    if not isinstance(spec, FleetSpec) and (batches := household_batches(spec)):
         tell("households of the CREST model")
         list(map_tasks(partial(write_pool, spec.days, pool), batches, workers))
     parts = list(enumerate(split_fleet(spec, HOMES_A_PART)))

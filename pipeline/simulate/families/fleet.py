@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from pipeline.simulate.spec import HomeRecord, seeded_rng
 
 # Packages of the proof extra that a family needs; `measured` asks for its measurements itself.
 PACKAGES = {"crest": ("richardsonpy", "pvlib", "dss"), "weather": ("pvlib",), "measured": ()}
+Batch = list[tuple[int, int]]  # number and seed of each household
 SHARD_ROWS = 720_000  # rows of a shard over the whole window: bounds a worker's memory
 
 
@@ -59,17 +60,13 @@ def write_unlike_lake(
     with tempfile.TemporaryDirectory(prefix="nightclamp-proof-") as folder:
         pool = Path(folder)
         with process_map(workers) as each:
-            if spec.family == "crest":
-                count = pool_size(spec.sites)
-                workdays, weekend_days = min(WORKDAYS, spec.days + 2), min(WEEKEND_DAYS, spec.days + 1)
-                tell(f"{count} households of the CREST model, {workdays + weekend_days} days each")
-                rng = seeded_rng(spec.seed, 7)
-                seeds = [(number, int(rng.integers(2**31))) for number in range(count)]
-                batches = [seeds[first : first + 10] for first in range(0, count, 10)]
-                list(each(partial(_write_households, pool, workdays, weekend_days), batches))
+            if batches := household_batches(spec):
+                count = sum(map(len, batches))
+                tell(f"{count} households of the CREST model, {sum(household_days(spec.days))} days each")
+                list(each(partial(write_pool, spec.days, pool), batches))
             tell(f"{spec.sites} homes on {len(fleet)} streets, {spec.days} days of {spec.minutes} min")
             rows: list[tuple[Rows, Rows]] = []
-            shards = _shards(spec, fleet)
+            shards = pack_streets(fleet, max(1, SHARD_ROWS * spec.minutes // spec.steps))
             for written in each(partial(_write_streets, spec, out, pool), list(enumerate(shards))):
                 rows.append(written)
                 tell(f"{sum(len(sites) for sites, _ in rows)} homes written")
@@ -79,23 +76,39 @@ def write_unlike_lake(
     }, TRUTH_COLUMNS)  # fmt: skip
 
 
-def _write_households(pool: Path, workdays: int, weekend_days: int, seeds: list[tuple[int, int]]) -> None:
-    write_households(pool, seeds, workdays=workdays, weekend_days=weekend_days)
+def household_batches(spec: UnlikeSpec) -> list[Batch]:
+    """Return the households that homes of family "crest" are drawn from, in batches; other families need none."""
+    if spec.family != "crest":
+        return []
+    rng = seeded_rng(spec.seed, 7)
+    seeds = [(number, int(rng.integers(2**31))) for number in range(pool_size(spec.sites))]
+    return [seeds[first : first + 10] for first in range(0, len(seeds), 10)]
 
 
-def _shards(spec: UnlikeSpec, fleet: list[list[Home]]) -> list[list[list[Home]]]:
-    """Return the streets in shards of about SHARD_ROWS."""
-    most = max(1, SHARD_ROWS * spec.minutes // spec.steps)
-    shards: list[list[list[Home]]] = [[]]
+def household_days(days: int) -> tuple[int, int]:
+    """Return how many workdays and weekend days a household has, for a window of so many days."""
+    return min(WORKDAYS, days + 2), min(WEEKEND_DAYS, days + 1)
+
+
+def write_pool(days: int, pool: Path, batch: Batch) -> None:
+    """Write a batch of households for a window of so many days into the folder `pool`."""
+    pool.mkdir(parents=True, exist_ok=True)
+    workdays, weekend_days = household_days(days)
+    write_households(pool, batch, workdays=workdays, weekend_days=weekend_days)
+
+
+def pack_streets(fleet: Sequence[Sequence[Home]], most: int) -> list[list[Sequence[Home]]]:
+    """Return the streets in order, in parts of at most so many homes; a street that is longer is a part of its own."""
+    parts: list[list[Sequence[Home]]] = [[]]
     for street in fleet:
-        if shards[-1] and sum(map(len, shards[-1])) + len(street) > most:
-            shards.append([])
-        shards[-1].append(street)
-    return shards
+        if parts[-1] and sum(map(len, parts[-1])) + len(street) > most:
+            parts.append([])
+        parts[-1].append(street)
+    return parts
 
 
 def _write_streets(
-    spec: UnlikeSpec, out: Path, pool: Path, shard: tuple[int, list[list[Home]]]
+    spec: UnlikeSpec, out: Path, pool: Path, shard: tuple[int, list[Sequence[Home]]]
 ) -> tuple[Rows, Rows]:
     """Build and write a shard's streets, one file a UTC day; return their register and truth rows."""
     index, streets = shard

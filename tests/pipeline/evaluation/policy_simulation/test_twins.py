@@ -10,15 +10,13 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.evaluation.policy_simulation.twins import (
-    pool_batches,
     simulate_twins,
     split_fleet,
     street_twins,
-    write_pool,
 )
 from pipeline.evaluation.policy_simulation.world import make_world
 from pipeline.simulate.counterfactual import Twins
-from pipeline.simulate.families.fleet import write_unlike_lake
+from pipeline.simulate.families.fleet import household_batches, write_pool, write_unlike_lake
 from pipeline.simulate.families.register import CREWS
 from pipeline.simulate.families.spec import FAMILIES, UnlikeSpec
 from pipeline.simulate.spec import FleetSpec
@@ -40,7 +38,7 @@ def twins(spec: UnlikeSpec, pool: Path = Path("none")) -> list[Twins]:
 def test_as_installed_a_home_is_the_fleet_s_own(family: str, tmp_path: Path) -> None:
     spec = spec_of(family, sites=6, days=2)
     write_unlike_lake(spec, tmp_path / "lake")
-    for batch in pool_batches(spec):
+    for batch in household_batches(spec):
         write_pool(spec.days, tmp_path / "pool", batch)
 
     homes = twins(spec, tmp_path / "pool")
