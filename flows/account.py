@@ -24,7 +24,7 @@ def top_rows(result: NightResult) -> list[dict[str, Any]]:
         {
             **row,
             "likelihood": words.percent(row["likelihood"]),
-            "suspected_fault": words.plain(row["suspected_fault"]),
+            "suspected_fault": words.fault(row["suspected_fault"]),
             "leg": row["leg"] or "",
             "since": str(row["since"] or "first day"),
         }

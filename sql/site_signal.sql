@@ -1,17 +1,17 @@
 -- site_signal: one row a home.
 -- The features beside what the register says: gains instead of slopes, and whether each probe can speak at all.
 --   and all of site_feature, site_fact: the register's service, is_declared_upstream, is_added_back and so on
---   gain_l1, gain_l2, gain_sum, gain_l1_se, gain_l2_se, gain_sum_se [-] 1 a right clamp upstream, -1 turned, 0 no PV seen
+--   gain_l1, gain_l2, gain_sum, gain_l1_se, gain_l2_se, gain_sum_se [-] 1 a right CT upstream, -1 turned, 0 no PV seen
 --   expected_gain [-]        by the declared position: 1 upstream, 0 downstream, null undeclared
 --   slope_expected [W/W]     the same as a slope a leg, production added back included
 --   phase_l1_deg, phase_l2_deg, phase_l1_se_deg, phase_l2_se_deg [deg] lead of the leg's current by PV ramps, against a right 120/240 or 120/208
 --   sag_l1_z, sag_l2_z [-]   sag coefficients in standard errors, null where the legs can't be told apart
---   sag_one_z [-]            sag on leg 1's reading alone in standard errors (both clamps on one leg: which)
+--   sag_one_z [-]            sag on leg 1's reading alone in standard errors (both CTs on one leg: which)
 --   sag_log_ratio, sag_log_se [-] ln of leg 2's gain over leg 1's: a leg that reads half sags twice as much a watt read
 --   sag_v_per_kw [V/kW]      size of the sag, by the leg that sags less and the gain of both: a low reading is no loose neutral
 --   meter_gain_l1, meter_gain_l2, meter_gain_se [-] reading over truth by the utility meter
 --   pv_clock_h [h]           how far PV's middle lies from the sun's noon
---   is_clock_suspect [bool]  PV says that the clock, not the clamp, is wrong
+--   is_clock_suspect [bool]  PV says that the clock, not the CT, is wrong
 --   is_battery_hidden [bool] a battery is there but its power isn't reported
 --   has_probe [bool]         enough PV ramps to speak
 WITH gain AS (

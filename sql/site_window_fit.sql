@@ -1,7 +1,7 @@
 -- site_window_fit: one row a home and system.
 -- Least squares through the origin on leg 1, leg 2 and the probe, from sums of squares and products, by Cramer's rule:
 -- `sag` fits V1 - V2 [V], `meter` the utility meter's net power [W]
--- (the probe then counts a battery only where it lies behind the clamps). A regressor that isn't there gets a ridge of 1 W2; an absent leg 2 is null.
+-- (the probe then counts a battery only where it lies behind the CTs). A regressor that isn't there gets a ridge of 1 W2; an absent leg 2 is null.
 --   site_id [-]     home
 --   system  [-]     sag or meter
 --   b1, b2, b3 [V/W, W/W] coefficients on l1, l2 and the probe

@@ -219,13 +219,13 @@ def test_a_probe_knows_of_no_fault_and_of_no_weight() -> None:
         assert [name for name in CATALOGUE if re.search(rf'"{name}"', path.read_text(encoding="utf-8"))] == []
 
 
-ROOM = '''"""A clamp hums. On site: it can be heard. The data: the nights of leg 1 read exactly 77 W."""
+ROOM = '''"""A CT hums. On site: it can be heard. The data: the nights of leg 1 read exactly 77 W."""
 
 from dataclasses import replace
 
 from pipeline.faults.catalogue.dead import FAULT as DEAD
 
-FAULT = replace(DEAD, name="humming", legs=("l1",), story="A clamp hums.")
+FAULT = replace(DEAD, name="humming", legs=("l1",), story="A CT hums.")
 '''
 
 
@@ -276,7 +276,7 @@ def test_a_new_fault_edits_nothing_else(with_humming: dict[str, Fault]) -> None:
             (name, leg)
         }
     assert set(told.filter(pl.col("fault") == "sound")["verdict"]) == {"sound"}
-    assert fault_cards.fault_cards()["humming"].story == "A clamp hums."
+    assert fault_cards.fault_cards()["humming"].story == "A CT hums."
 
 
 def test_no_room_but_its_own_knows_a_fault_by_name() -> None:

@@ -40,7 +40,7 @@ def test_suspects_are_truly_faulty_and_named_with_their_leg(latest: Path) -> Non
         pl.read_parquet(latest / "site_signal.parquet").select("site_id", "volt_share").iter_rows()
     )
     for row in suspects.to_dicts():
-        # From power alone a crossed pair and two turned clamps look the same: either name, and the list says both.
+        # From power alone a crossed pair and two turned CTs look the same: either name, and the list says both.
         is_twin = (row["fault"], row["true_leg"]) in {("reversed", "both"), ("legs_crossed", "both")}
         names = {"reversed", "legs_crossed"} if is_twin and not has_volts[row["site_id"]] else {row["fault"]}
         assert (row["suspected_fault"] in names, row["leg"]) == (True, row["true_leg"]), row["site_id"]

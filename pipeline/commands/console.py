@@ -12,6 +12,7 @@ from rich.text import Text
 from pipeline.core.alarm import ALARM, Alarm
 from pipeline.core.percent_text import percent
 from pipeline.core.terminal_text import one_line
+from pipeline.faults.fault_text import fault_title
 from pipeline.nightly.run import NightResult
 
 
@@ -51,7 +52,7 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         )
     for row in listed.head(rows).to_dicts():
         cells = (
-            str(row["rank"]), row["site_id"], percent(row["likelihood"]), row["suspected_fault"].replace("_", " "),
+            str(row["rank"]), row["site_id"], percent(row["likelihood"]), fault_title(row["suspected_fault"]),
             row["leg"] or "", str(row["since"] or "first day"), row["fix_by"], row["evidence"].split("; ")[0],
         )  # fmt: skip
         table.add_row(*(Text(one_line(text)) for text in cells))  # a name is no mark-up

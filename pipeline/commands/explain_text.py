@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.core.percent_text import percent
+from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS
 from pipeline.report import words
 from pipeline.report.report_input import FaultCard
@@ -237,4 +238,4 @@ def _text(text: str, indent: str = "  ") -> list[str]:
 
 
 def _plain(name: str) -> str:
-    return "a sound install" if name == SOUND else name.replace("_", " ")
+    return fault_title(name)

@@ -1,4 +1,4 @@
-"""The case mix as a design matrix: what makes an install hard is position, clamps, leads, service, period."""
+"""The case mix as a design matrix: what makes an install hard is position, CTs, leads, service, period."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ FEATURES = ("ct_location", "cts_per_leg", "lead_extended", "service", "period")
 def levels(homes: pl.DataFrame) -> pl.DataFrame:
     """Return the features (FEATURES) of `homes` as text, one row a home; what is not known is a level of its own.
 
-    Two and more clamps a leg are one level; a period is a quarter of commissioning.
+    Two and more CTs a leg are one level; a period is a quarter of commissioning.
     """
-    clamps = pl.col("cts_per_leg").cast(pl.Float64)
+    cts = pl.col("cts_per_leg").cast(pl.Float64)
     first = pl.col("commissioned_on").dt.truncate("3mo").dt.to_string("%Y-%m")
     return homes.select(
         "ct_location",
-        pl.when(clamps > 1).then(pl.lit("parallel")).when(clamps <= 1).then(pl.lit("single")).alias("cts_per_leg"),
+        pl.when(cts > 1).then(pl.lit("parallel")).when(cts <= 1).then(pl.lit("single")).alias("cts_per_leg"),
         pl.when(pl.col("lead_extended")).then(pl.lit("yes")).when(~pl.col("lead_extended")).then(pl.lit("no"))
         .alias("lead_extended"),
         "service",

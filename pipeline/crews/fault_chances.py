@@ -75,7 +75,7 @@ class FaultChances:
         )  # fmt: skip
 
     def by_crew(self) -> pl.DataFrame:
-        """Return table crew_fault: confirmed and expected faults of each crew, position of the clamps and fault."""
+        """Return table crew_fault: confirmed and expected faults of each crew, position of the CTs and fault."""
         groups = self.homes.select("crew_id", "ct_location").with_row_index("home").group_by(
             "crew_id", "ct_location", maintain_order=True
         ).agg("home")  # fmt: skip

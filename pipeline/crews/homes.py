@@ -105,7 +105,7 @@ def first_findings(visits: pl.DataFrame) -> pl.DataFrame:
     """Return each home's first visit that found a fault or the home sound.
 
     Columns `site_id`, `visit_id`, `visited_on`, `found`, `leg`, `ever_wrong` (a fault on any visit). Another cause
-    ("other") says nothing about clamps.
+    ("other") says nothing about CTs.
     """
     findings = visits.filter(pl.col("found").is_in([*FAULTS, SOUND])).sort("visited_on", "visit_id")
     return findings.group_by("site_id", maintain_order=True).agg(

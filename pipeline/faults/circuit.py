@@ -2,7 +2,7 @@
 
 Currents and voltages are rms phasors over time, shape (n,), in one common frame whose reference is
 leg 1's voltage. S = V * conj(I) (IEEE 1459 sign: lagging loads have positive reactive power);
-positive power flows from the utility into the home. pipeline.faults.clamps says what clamps around these
+positive power flows from the utility into the home. pipeline.faults.cts says what CTs around these
 conductors report.
 """
 

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 
 Leg = Literal["l1", "l2", "both"]
 PictureName = Literal[
@@ -26,7 +26,7 @@ DeskSetting = Literal["ct_amps", "ct_sees_pv"]
 # programme and licensed practice govern.
 CAUTIONS = (
     "This order states a suspicion with a likelihood, not a finding: look before you change anything.",
-    "De-energize, lock out and test before you touch. Moving a clamp is no test for voltage.",
+    "De-energize, lock out and test before you touch. Moving a CT is no test for voltage.",
     "The line side stays live with the main breaker off; only the utility opens it. Never pull the "
     "meter, never cut a seal.",
     "Solar and battery feed back into the panel: open and lock them too.",
@@ -107,8 +107,8 @@ class Repair(NamedTuple):
 
     `leg` of the fault; `service` of the home; `ratio` configured over true (wrong_ratio);
     `production_factor` how many watts of production the production channel reports for one that the
-    same clamp makes on a consumption channel (2: one inverter conductor times the voltage between the
-    legs; 1: both conductors folded through the clamp; negative if it is led by the other leg).
+    same CT makes on a consumption channel (2: one inverter conductor times the voltage between the
+    legs; 1: both conductors folded through the CT; negative if it is led by the other leg).
     """
 
     leg: str
@@ -125,7 +125,8 @@ Inverse = Callable[[Channels, Repair], Channels]
 class Fault:
     """One way an install goes wrong.
 
-    `legs` it can have; `fits` tells whether it can happen to this wiring of this circuit; `effect`
+    `name` is its code in files, `title` what the trade calls it, on every page; `legs` it can have; `fits` tells
+    whether it can happen to this wiring of this circuit; `effect`
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
     right exactly, or is None; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
@@ -137,6 +138,7 @@ class Fault:
     """
 
     name: str
+    title: str
     legs: tuple[Leg, ...] = ("l1", "l2", "both")
     story: str
     looks_like: str

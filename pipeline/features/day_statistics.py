@@ -30,7 +30,7 @@ def site_sky(sites: pl.DataFrame, settings: DaySettings) -> pl.DataFrame:
     """Return what a day's statistics need of the register, one row a site.
 
     `site_key` numbers the sites; `sin_lat`, `cos_lat`, `lon_rad` place them under the sun (null where nothing
-    tells); `is_load_side`: the register has the clamps at the loads; `pv_quiet_w` [W] is the production below which
+    tells); `is_load_side`: the register has the CTs at the loads; `pv_quiet_w` [W] is the production below which
     PV is quiet, `ramp_w` [W] the ramp that calibrates; `register_key` is a digest of the register's facts the day
     depends on.
     """

@@ -48,7 +48,7 @@ class Registers:
         """Return the sites with site_key (whole number), leg_max_w and pv_max_w, the most a reading is [W].
 
         A leg carries service_amps x its nominal volts x headroom. PV gives pv_kw x headroom, but never less
-        than one leg carries, which is what exchanged clamps show as production.
+        than one leg carries, which is what exchanged CTs show as production.
         """
         volts = pl.col("service").replace_strict(
             contract.SERVICE_LEG_V, default=120.0, return_dtype=pl.Float64

@@ -13,7 +13,7 @@ production added back is the load, and only its noise falls below 0. What the re
   appliances, and those of 240 V hold their two conductors in one.
 
 A home's noise, rounding, nulls and gaps are its own and stay where they are; leg voltages and the utility meter
-don't go through the clamps and stay as they are.
+don't go through the CTs and stay as they are.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ from numpy.typing import NDArray
 from pipeline.core.contract import SERVICE_LEG_V
 from pipeline.core.setting_sections import OwnFleetSettings
 from pipeline.faults.circuit import Circuit, Complex, Float
-from pipeline.faults.clamps import Reading, Wiring, measure
+from pipeline.faults.cts import Reading, Wiring, measure
 from pipeline.faults.types import Fault
 
-# Columns that come through the clamps.
+# Columns that come through the CTs.
 CLAMPED = ("l1_w", "l2_w", "pv_w", "l1_var", "l2_var")
 VOLT_SPAN = 0.3  # leg voltages further than this share from nominal are no voltages
 RECORD_AGREES = 0.6  # how often the record's ct_location is wrong together with a wrong ct_sees_pv

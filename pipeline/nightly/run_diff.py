@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.core.percent_text import percent_column
+from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist.tables import earlier_table
 
 LISTED, OFF, VERDICT, JOINED, GONE = "newly listed", "off the list", "verdict", "home joined", "home gone"
@@ -77,7 +78,7 @@ def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.D
     likelihoods = pl.format(
         "likelihood {} before, {} now, most likely {}",
         *(percent_column(pl.col(name)) for name in ("likelihood_was", "likelihood")),
-        pl.col("suspected_fault").str.replace_all("_", " ", literal=True).fill_null(SOUND),
+        fault_title_column(pl.col("suspected_fault")).fill_null(SOUND),
     )
     parts = (
         (LISTED, is_on & ~was_on, "standing_was", "standing", pl.col("cause")),

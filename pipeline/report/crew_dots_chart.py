@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.faults.fault_text import fault_title_column
 from pipeline.report import theme, vega
 from pipeline.report.chart_parts import data, finish, rows
 from pipeline.report.vega import Spec
@@ -76,7 +77,7 @@ def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
         .agg(pl.col("confirmed_faults", "expected_faults").sum())
         .select(
             pl.col(by).str.replace_all("_", " ").alias("row"),
-            pl.col("fault").str.replace_all("_", " "),
+            fault_title_column(pl.col("fault")),
             found=pl.col("confirmed_faults"),
             both=(pl.col("confirmed_faults") + pl.col("expected_faults")).round(1),
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.fault_text import spell_faults
 from pipeline.report.report_input import FaultCard
 
 
@@ -10,7 +11,7 @@ def fault_cards() -> dict[str, FaultCard]:
     """Return the catalogue in words for people."""
     return {
         name: FaultCard(
-            name=spell_faults(name),
+            name=fault.title,
             story=spell_faults(fault.story),
             looks_like=spell_faults(fault.looks_like),
             action=fault.remedy.action,
@@ -19,10 +20,3 @@ def fault_cards() -> dict[str, FaultCard]:
         )
         for name, fault in CATALOGUE.items()
     }
-
-
-def spell_faults(text: str) -> str:
-    """Return the text with fault names as words: legs_crossed as legs crossed."""
-    for name in CATALOGUE:
-        text = text.replace(name, name.replace("_", " "))
-    return text

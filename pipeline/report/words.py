@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from datetime import date
 from math import isfinite
 
+from pipeline.core.glossary import LEGS
 from pipeline.core.percent_text import NOTHING as NOTHING
 from pipeline.core.percent_text import percent as percent
+from pipeline.faults.fault_text import fault_title
 from pipeline.report.report_input import FaultCard
-
-LEGS = {"l1": "L1", "l2": "L2", "both": "both legs"}
 
 
 def leg(code: str | None) -> str:
@@ -19,8 +19,8 @@ def leg(code: str | None) -> str:
 
 
 def fault(code: str | None, cards: Mapping[str, FaultCard] | None = None) -> str:
-    """Return a fault's human name from its card; codes without a card lose their underscores."""
-    return cards[code].name if code and cards and code in cards else plain(code)
+    """Return what the trade calls a fault, by its card where there is one."""
+    return cards[code].name if code and cards and code in cards else fault_title(code)
 
 
 def suspicion(code: str | None, leg_code: str | None, cards: Mapping[str, FaultCard] | None = None) -> str:

@@ -24,7 +24,7 @@ class Prior:
 def missing_evidence(settings: VerdictSettings) -> pl.Expr:
     """Return what is missing to call a home sound: nights, or a probe of scale; null if nothing is.
 
-    The sun tells the scale of a clamp that sees production, the utility meter that of any. Loads alone don't: a clamp
+    The sun tells the scale of a CT that sees production, the utility meter that of any. Loads alone don't: a CT
     at the loads that reads half of everything gives the readings of a right one in a smaller home.
     """
     by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
@@ -38,8 +38,8 @@ def missing_evidence(settings: VerdictSettings) -> pl.Expr:
         .when(pl.col("is_declared_upstream").fill_null(False))
         .then(pl.lit("too few PV ramps and no utility meter: nothing proves the scale"))
         .when(pl.col("is_declared_upstream").is_null())
-        .then(pl.lit("no utility meter, and the register doesn't say whether the clamps see the sun"))
-        .otherwise(pl.lit("clamps that don't see the sun and no utility meter: nothing proves the scale"))
+        .then(pl.lit("no utility meter, and the register doesn't say whether the CTs see the sun"))
+        .otherwise(pl.lit("CTs that don't see the sun and no utility meter: nothing proves the scale"))
     )
 
 

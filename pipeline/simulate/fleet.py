@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.clamps import Clamp, Reading, Wiring, measure
+from pipeline.faults.cts import CT, Reading, Wiring, measure
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import reported_rows
 from pipeline.simulate.plan import AREAS, HomePlan
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
 
 HOMES_PER_CREW = 60
-# Limits of a clamp in class 1 at 5 % of its rated current (IEC 61869-2): ratio, and phase displacement.
+# Limits of a CT in class 1 at 5 % of its rated current (IEC 61869-2): ratio, and phase displacement.
 CLASS_RATIO, CLASS_DEG = 0.03, 3.0
 # How likely a fault is against the fleet's share: with bundles, parallel CTs or extended leads, and without.
 HARD_POSITION, EASY_POSITION = 1.27, 0.63
@@ -44,7 +44,7 @@ def crews_of(spec: FleetSpec) -> list[tuple[str, str, float]]:
 class Install:
     """A home as drawn: without its fault, the fault (empty: none) and its leg, and when it begins and ends.
 
-    `rng` stands where the draws of its clamps and logger begin. `onset_share` is where in the window [0, 1) the
+    `rng` stands where the draws of its CTs and logger begin. `onset_share` is where in the window [0, 1) the
     fault starts (None: at commissioning), `fixed_share` where it ends (None: it lasts).
     """
 
@@ -72,7 +72,7 @@ class Measurement:
 
 
 def sound_wiring(home: CleanHome, rng: np.random.Generator) -> Wiring:
-    """Return the home's sound wiring with its clamps' own errors within their class.
+    """Return the home's sound wiring with its CTs' own errors within their class.
 
     A "crossed_and_turned" home gets both, which cancel but for the leg voltages.
     """
@@ -80,11 +80,11 @@ def sound_wiring(home: CleanHome, rng: np.random.Generator) -> Wiring:
     def draw_error(limit: float) -> float:
         return float(np.clip(rng.normal(0.0, limit / 2), -limit, limit))
 
-    def within_class(clamp: Clamp) -> Clamp:
+    def within_class(ct: CT) -> CT:
         gain = (1 + draw_error(CLASS_RATIO)) * np.exp(1j * draw_error(np.deg2rad(CLASS_DEG)))
-        return replace(clamp, gain=complex(gain))
+        return replace(ct, gain=complex(gain))
 
-    wiring = home.wiring.with_each_clamp(within_class, ("l1", "l2", "production"))
+    wiring = home.wiring.with_each_ct(within_class, ("l1", "l2", "production"))
     return wiring.crossed_and_turned() if home.plan.hard == "crossed_and_turned" else wiring
 
 

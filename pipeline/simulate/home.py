@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.faults.circuit import Circuit, Float
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.simulate.loads import household_va, plain_household_va
 from pipeline.simulate.plan import HomePlan, draw_plan
 from pipeline.simulate.sky import area_sky, array_w, plain_array_w, sun, temperature_c, wander

@@ -12,7 +12,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.faults.circuit import Float
-from pipeline.faults.clamps import Reading
+from pipeline.faults.cts import Reading
 from pipeline.simulate.home import CleanHome
 from pipeline.simulate.spec import utc_offsets_h
 

@@ -21,7 +21,7 @@ CREWS = (
     ("C01", "Crew Heron"), ("C02", "Crew Otter"), ("C03", "Crew Marten"),
     ("C04", "Crew Plover"), ("C05", "Crew Badger"),
 )  # fmt: skip
-# Plain homes: upstream clamps, a net that is easy to read; stories change what they need.
+# Plain homes: upstream CTs, a net that is easy to read; stories change what they need.
 PLAIN: dict[str, Any] = {"pv_added_back": False, "is_clipped": False, "cts_per_leg": 1}
 UPSTREAM = {"sees_pv": True, "location": "service_entrance"}
 AT_LOADS = {"sees_pv": False, "location": "load_conductors"}
@@ -54,7 +54,7 @@ VISITS = (
     (44, 143, "C04", "reversed", "l1", True, "lead pair landed the wrong way round"),
     (18, 61, "C03", "sound", None, False, "house stands empty, both legs answer to a test load"),
     (53, 19, "C05", "sound", None, False, "known load on both legs reads right"),
-    (30, 10, "C02", "reversed", "l2", True, "clamp turned, 1.5 kW test load reads +1.5 kW on L2"),
+    (30, 10, "C02", "reversed", "l2", True, "CT turned, 1.5 kW test load reads +1.5 kW on L2"),
     (37, 5, "C02", "opposed_pair", "l2", False, "panel cover rusted shut, needs a second visit"),
 )
 TRAININGS = (("C03", 330, "legs_crossed"), ("C05", 96, "reversed"), ("C01", 40, "reversed"))

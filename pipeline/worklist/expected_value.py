@@ -13,7 +13,7 @@ visit costs is made up by what a true one brings (Pauker & Kassirer, New Engl. J
     break_even    = needless_cost / (needless_cost + (value_true - value_cost))
 
 Energy misreported up to now is shown but counts for nothing here: it is the same whether or not anybody goes. What it
-is worth to put past data right is another job's value (reversed and crossed clamps have an exact inverse).
+is worth to put past data right is another job's value (reversed and crossed CTs have an exact inverse).
 """
 
 from __future__ import annotations

@@ -167,7 +167,7 @@ def _nights_since(worked_on: pl.DataFrame, daily: pl.DataFrame) -> pl.DataFrame:
 def _measured(settings: VisitSettings, catalogue: Mapping[str, Fault]) -> dict[str, pl.Expr]:
     """Return {gain,meter,night}_{l1,l2}_is: true right, false wrong, null where it can't tell or wasn't worked on."""
     marks: dict[str, pl.Expr] = {}
-    # A record that was corrected moved no clamp: it says nothing of the clamps' scale and nights.
+    # A record that was corrected moved no CT: it says nothing of the CTs' scale and nights.
     is_record = pl.col("fault").is_in(record_errors(catalogue))
     for leg in ("l1", "l2"):
         is_worked_on = pl.col("has_data") & pl.col("leg").is_in([leg, "both"]).fill_null(True)
@@ -176,14 +176,14 @@ def _measured(settings: VisitSettings, catalogue: Mapping[str, Fault]) -> dict[s
         # Where legs and production don't explain the meter (an unknown battery) it gives no scale.
         is_metered = (pl.col("meter_share") > 0.5) & (pl.col("meter_r2") > 0.5)
         meter_se = pl.when(is_metered).then("meter_gain_se")
-        # A clamp at the loads has no answer to production, right or wrong: it can only show a fault there.
+        # A CT at the loads has no answer to production, right or wrong: it can only show a fault there.
         gain = _within(off, pl.col(f"gain_{leg}_se"), settings)
         # But a corrected record is right where no answer is what it now expects.
         gain = pl.when(gain & (pl.col("expected_gain") == 0) & ~is_record).then(None).otherwise(gain)
         meter = pl.when(~is_record | gain.is_null()).then(_within(meter_off, meter_se, settings))
         level, half = pl.col(f"level_{leg}_w"), settings.proof_z * pl.col(f"level_{leg}_se")
         share = pl.col(f"night_{leg}_negative_share")
-        # A battery shows in a clamp that sees what production does; around the loads it doesn't.
+        # A battery shows in a CT that sees what production does; around the loads it doesn't.
         sees_battery = pl.col("has_battery") & (pl.col("expected_gain") != 0).fill_null(True)
         may_go_below = sees_battery | pl.col("is_clock_suspect")
         night = (

@@ -9,6 +9,7 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist import home_status_text as words
 
 STANDING, VISIT, PLAN = "standing", "visit", "plan"
@@ -69,7 +70,7 @@ def _standings(standing: pl.DataFrame, known: pl.DataFrame, as_of: date) -> pl.D
 
 
 def _visits(visits: pl.DataFrame) -> pl.DataFrame:
-    found = pl.col("found").str.replace_all("_", " ", literal=True).fill_null("nothing written down")
+    found = fault_title_column(pl.col("found")).fill_null("nothing written down")
     leg = pl.when(pl.col("leg").is_not_null()).then(pl.format(" ({})", "leg")).otherwise(pl.lit(""))
     fixed = (
         pl.when(pl.col("found") == "sound").then(pl.lit(""))

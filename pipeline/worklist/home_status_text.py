@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.core.percent_text import percent_column
+from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist.fix_verification import PROVED
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED
 
@@ -58,7 +59,7 @@ def cause(max_rows: int) -> pl.Expr:
     """Return why the standing is what it is, in a line, over the columns of `next_standing`."""
     reason, planned, outcome = pl.col("reason"), pl.col("planned_on"), pl.col("outcome")
     visit, has_data, wanted = pl.col("last_visit_on"), pl.col("has_data"), pl.col("nights_wanted")
-    fault = pl.col("fault").str.replace_all("_", " ", literal=True)
+    fault = fault_title_column(pl.col("fault"))
     percent = percent_column(pl.col("likelihood"))
     suspected = pl.format("{} likely to have a fault, {} first of all", percent, fault)
     says_nothing_wrong = outcome.is_in([SAID_SOUND, SAID_OTHER])

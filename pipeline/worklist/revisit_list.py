@@ -28,8 +28,8 @@ SCHEMA = pl.Schema(
         "is_above_cut": pl.Boolean,
     }
 )  # fmt: skip
-# A clamp among the things to bring, but not a clamp meter.
-_CLAMP = re.compile(r"^(?P<spare>spare )?clamp( of the same rating)?$")
+# A CT among the things to bring, but not a clamp meter.
+_CT = re.compile(r"^(?P<spare>spare )?CT( of the same rating)?$")
 
 
 def revisit_list(
@@ -50,7 +50,7 @@ def revisit_list(
     worth
         `expected_value.worth` of the same scores: what going to each home is worth, term by term.
     sites
-        The register; its `ct_amps` say which spare clamp to bring.
+        The register; its `ct_amps` say which spare CT to bring.
     standing
         Tonight's standings (`next_standing`): who is listed, and for how many nights.
     catalogue
@@ -87,9 +87,9 @@ def revisit_list(
 
 
 def to_bring(things: tuple[str, ...], ct_amps: float | None) -> str:
-    """Return the things to bring, with the rating on a spare clamp where the register knows it."""
+    """Return the things to bring, with the rating on a spare CT where the register knows it."""
     if ct_amps is not None:
-        things = tuple(_CLAMP.sub(rf"\g<spare>clamp, {ct_amps:g} A", thing) for thing in things)
+        things = tuple(_CT.sub(rf"\g<spare>CT, {ct_amps:g} A", thing) for thing in things)
     return "; ".join(things)
 
 

@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.core.percent_text import percent_column
+from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist.fix_verification import DISPROVED
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED
 
@@ -27,7 +28,7 @@ def visit_doubts(visits: pl.DataFrame, standing: pl.DataFrame, scores: pl.DataFr
         "site_id", "outcome", "is_held", "fault", "proof", "proof_told", visited_on="last_visit_on"
     )
     percent = percent_column(pl.col("likelihood"))
-    fault = pl.col("fault").str.replace_all("_", " ", literal=True)
+    fault = fault_title_column(pl.col("fault"))
     says_not = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])
     doubt = (
         pl.when(says_not & pl.col("is_held") & (pl.col("verdict") == "suspect"))

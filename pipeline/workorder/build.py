@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.core.settings import Settings
+from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.types import Fault
 from pipeline.report import words
-from pipeline.report.fault_cards import spell_faults
 from pipeline.workorder import cautions, steps
 from pipeline.workorder.expectations import known_load_test
 from pipeline.workorder.office import desk_fix
@@ -104,7 +104,7 @@ def last_visit(standing: Mapping[str, Any]) -> str | None:
     if visited_on is None:
         return None
     found, leg = standing.get("found"), words.leg(standing.get("found_leg"))
-    text = f"Visited {words.day(visited_on)}: found {words.plain(found) if found else 'nothing written down'}"
+    text = f"Visited {words.day(visited_on)}: found {words.fault(found) if found else 'nothing written down'}"
     text += (f", {leg}" if leg else "") + _OUTCOMES.get(standing.get("outcome") or "", "")
     verified = standing.get("proof_told")
     return f"{text}. Since then: {verified}." if verified else f"{text}."

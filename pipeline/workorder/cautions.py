@@ -8,16 +8,16 @@ from pipeline.workorder.order import Case
 
 GOVERN = "Local codes, the employer's safety programme and licensed practice govern; this sheet replaces none of them."
 DESK = (
-    "This is desk work. Never ask the customer to open a panel or to touch a clamp, not even for a photo.",
+    "This is desk work. Never ask the customer to open a panel or to touch a CT, not even for a photo.",
     "Should anybody go to the panel after all, then first:",
 )
 _NEUTRAL = (
     "SAFETY CALL FIRST. The legs' voltages move apart with load, as with a loose service neutral: danger of fire, "
     "of shock and to appliances. This is no CT fault. Don't wait for this order's visit: tell the utility or a "
-    "licensed electrician today, and tell the customer. No work on the clamps until it is cleared."
+    "licensed electrician today, and tell the customer. No work on the CTs until it is cleared."
 )
 _SERVICE_ENTRANCE = (
-    "Here, by the register, the clamps sit on the service entrance: live with the main breaker off."
+    "Here, by the register, the CTs sit on the service entrance: live with the main breaker off."
 )
 _BATTERY = (
     "Here, by the register, a battery stands: it feeds the panel with the main breaker and the solar off."

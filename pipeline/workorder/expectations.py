@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.types import Fault
 from pipeline.report import words
-from pipeline.report.fault_cards import spell_faults
 from pipeline.workorder.load_test import CHANNELS, Response, fault_response, right_response
 from pipeline.workorder.order import Case, Expectation, Other
 
@@ -62,7 +62,7 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
         leg = case.leg if case.leg in fault.legs else "both" if "both" in fault.legs else fault.legs[0]
         test = tell_apart(_respond(fault, case, leg, settings))
         text = test or f"One known load can't tell; look: {spell_faults(fault.story)}"
-        return Other(words.plain(name), share, text)
+        return Other(words.fault(name), share, text)
 
     rows = []
     for switch, name in switches.items():

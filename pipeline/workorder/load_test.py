@@ -2,7 +2,7 @@
 
 One switch at a time, all else as it was: the known load on an outlet of leg 1, of leg 2, or the sun. A fault is asked
 through its own `effect`, so one added as a file is answered like the others. What a severity leaves open (how much a
-part-blind clamp sees) is drawn, and draws whose answer to the sun is not the one measured at the home are left out.
+part-blind CT sees) is drawn, and draws whose answer to the sun is not the one measured at the home are left out.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.core.setting_sections import OrderSettings
 from pipeline.faults.circuit import Circuit, Float
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 from pipeline.faults.types import Fault
 
 _REPEATS = 8  # switchings of a draw; their median leaves noise and wander out
@@ -84,7 +84,7 @@ def fault_response(
 ) -> Response | None:
     """Return what the install shows with this fault; None where it can't have it.
 
-    Where the register has one clamp a leg and the fault needs a pair, a pair is assumed. A fault that is a wrong
+    Where the register has one CT a leg and the fault needs a pair, a pair is assumed. A fault that is a wrong
     record (it turns what is declared) is put on the install whose record is then the register's.
 
     Parameters
@@ -112,7 +112,7 @@ def fault_response(
 
 
 def _wiring(install: Install, *, sees_pv: bool | None = None, cts_per_leg: int | None = None) -> Wiring:
-    """Return the right wiring, or that of another position or number of clamps."""
+    """Return the right wiring, or that of another position or number of CTs."""
     return Wiring.sound(
         install.service,
         ct_sees_pv=install.sees_pv if sees_pv is None else sees_pv,

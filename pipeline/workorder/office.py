@@ -18,17 +18,17 @@ from pipeline.workorder.order import Case, DeskFix, Verification
 _UNKNOWN = "what is set now"
 _UNTIL_VISIT = (
     "Enter it in visits.csv with fixed = false: the home stays listed for its visit.",
-    "Set it back on the day the clamp is put right on site, or the leg reads wrong again.",
+    "Set it back on the day the CT is put right on site, or the leg reads wrong again.",
 )
 _ENTER_CHANGE = (
     "Enter the change in visits.csv on the day it is made (below): from then on only data since it speak."
 )
 _LABELS_FIRST = (
-    "Have the clamps' labels from the install photos, or from the crew: never ask the customer to open the panel. "
+    "Have the CTs' labels from the install photos, or from the crew: never ask the customer to open the panel. "
     "If the labels say what is set already, change nothing: this order's suspicion is wrong."
 )
 _PHOTOS_FIRST = (
-    "Compare with the install photos: do the clamps lie on the utility's side of the solar breaker (true) or "
+    "Compare with the install photos: do the CTs lie on the utility's side of the solar breaker (true) or "
     "around the loads only (false)? If the photos agree with the record, change nothing and send a visit."
 )
 _DERIVE_AGAIN = (
@@ -58,7 +58,7 @@ def _fix_ct_amps(case: Case, settings: Settings) -> DeskFix:
     amps = case.home.register["ct_amps"]
     now = _UNKNOWN if amps is None else f"{amps:g} A, by the register"
     if gain is None or gain <= 0:
-        to, why = "the rating on the clamps' labels", "the data give no single factor"
+        to, why = "the rating on the CTs' labels", "the data give no single factor"
     else:
         why = f"both legs read {_measured(gain, error, sign=False)} times the truth, {source}"
         if amps is None:
@@ -85,11 +85,7 @@ def _fix_ct_amps(case: Case, settings: Settings) -> DeskFix:
 def _fix_ct_sees_pv(case: Case, settings: Settings) -> DeskFix:
     is_upstream = case.install.sees_pv
     now = {True: "true", False: "false"}.get(case.home.register["ct_sees_pv"], "empty")
-    to = (
-        "false (clamps around the loads only)"
-        if is_upstream
-        else "true (clamps upstream of the solar tie-in)"
-    )
+    to = "false (CTs around the loads only)" if is_upstream else "true (CTs upstream of the solar tie-in)"
     right = words.number(0.0 if is_upstream else _upstream_slope(case), 2, sign=True)
     expected = words.number(case.signal.get("slope_expected"), 2, sign=True)
     slopes = {
@@ -98,7 +94,7 @@ def _fix_ct_sees_pv(case: Case, settings: Settings) -> DeskFix:
         if case.signal.get(f"slope_{leg}") is not None
     }
     measured = ", ".join(f"{words.leg(leg)} {text}" for leg, text in slopes.items()) or "unknown"
-    why = f"slope on PV is {measured} W per W; clamps there would give {right}"
+    why = f"slope on PV is {measured} W per W; CTs there would give {right}"
     verifications = tuple(
         Verification(
             f"slope of {words.leg(leg)} on PV beside the one expected",

@@ -8,9 +8,9 @@ from typing import Any
 
 from pipeline.core.contract import FINDINGS, Visit
 from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.types import Fault
 from pipeline.report import words
-from pipeline.report.fault_cards import spell_faults
 from pipeline.worklist.revisit_list import to_bring
 from pipeline.workorder.order import Case, DeskFix
 
@@ -22,12 +22,12 @@ def bring_list(fault: Fault, register: Mapping[str, Any], settings: OrderSetting
     rating = (
         f"{register['ct_amps']:g} A, by the register"
         if register["ct_amps"] is not None
-        else "rating not in the register: read it off the clamps"
+        else "rating not in the register: read it off the CTs"
     )
-    clamps = f"spare clamps, {rating}, {count} a leg" if count > 1 else f"spare clamp, {rating}"
+    cts = f"spare CTs, {rating}, {count} a leg" if count > 1 else f"spare CT, {rating}"
     extended = ", these leads are extended" if register["lead_extended"] else ""
     usual = {
-        r"\bclamp\b(?! meter)": clamps,
+        r"\bclamp\b(?! meter)": cts,
         "splice|connector": "insulation-displacement connectors and their tool",
         "twisted": f"twisted pair{extended}",
         "known load|heater": f"known load of about {words.number(settings.known_load_w)} W without a motor",
@@ -52,7 +52,7 @@ def visit_steps(fault: Fault, desk: DeskFix | None, is_silent: bool) -> tuple[st
         "Make safe (cautions above), then look before you change anything. If you see something else, see “What else "
         "it could be”.",
         spell_faults(fault.remedy.action),
-        "Covers closed again: repeat the test: every row has to read right. Photograph clamps, marks and labels.",
+        "Covers closed again: repeat the test: every row has to read right. Photograph CTs, marks and labels.",
     ]
     if desk is not None:
         steps.insert(4, "Ask the desk whether a setting stands in for this fault, and have it set back now.")
@@ -71,7 +71,7 @@ def desk_steps(desk: DeskFix) -> tuple[str, ...]:
 def known_load_note(case: Case) -> str:
     """Return how the known load is used, in a line."""
     leg = "" if case.install.service == "single" else " L1 is the leg whose voltage the monitor calls L1."
-    circuit = "" if case.install.sees_pv else " Take a circuit whose conductor passes through the clamp."
+    circuit = "" if case.install.sees_pv else " Take a circuit whose conductor passes through the CT."
     return (
         "One switch at a time, everything else left as it is; the change counts, not the level. "
         f"What the load really draws decides: read it with the clamp meter.{leg}{circuit}"

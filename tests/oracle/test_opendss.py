@@ -1,6 +1,6 @@
 """Our circuit and wirings against a power-flow engine: readings, signs, slopes on PV, and the sag of voltage.
 
-A wrong clamp is, to the engine, only another product of its own phasors: the sign of which conductor's
+A wrong CT is, to the engine, only another product of its own phasors: the sign of which conductor's
 current times which leg's voltage. WIRED holds that for both channels; `ours` builds the same from the
 fault catalogue.
 """
@@ -15,12 +15,12 @@ from opendss_circuit import Service, solve
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, line_to_line_va
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 
 STEPS = 160
-HOLD = 4  # steps for which the loads stay while the sun moves: those steps' slope on PV is the clamp's alone
+HOLD = 4  # steps for which the loads stay while the sun moves: those steps' slope on PV is the CT's alone
 
-# wiring: (conductor, sign) of channel L1's clamp, and of channel L2's
+# wiring: (conductor, sign) of channel L1's CT, and of channel L2's
 WIRED = {
     "right": ((1, 1), (2, 1)),
     "l1 reversed": ((1, -1), (2, 1)),
@@ -89,9 +89,9 @@ def ours(wiring: str, service: str, sees_pv: bool = True) -> Wiring:
 
     if wiring.startswith("both on leg"):
         moved = "l2" if "leg 1" in wiring else "l1"
-        # this fault draws whether the misplaced clamp is turned as well: take a draw of the kind meant
+        # this fault draws whether the misplaced CT is turned as well: take a draw of the kind meant
         drawn = [with_fault("same_leg", moved, seed=seed) for seed in range(40)]
-        return next(w for w in drawn if w.clamps(moved)[0].is_turned == ("turned" in wiring))
+        return next(w for w in drawn if w.cts(moved)[0].is_turned == ("turned" in wiring))
     return {
         "right": lambda: right,
         "l1 reversed": lambda: with_fault("reversed", "l1"),

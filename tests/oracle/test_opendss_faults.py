@@ -1,7 +1,7 @@
 """Every entry of the catalogue against the power-flow engine, leg by leg and each way its room draws it.
 
 The engine knows the currents and voltages of a home; described_install.py multiplies them as a meter would
-for the fault in words. The room's effect through pipeline.faults.clamps must read the same: powers, production,
+for the fault in words. The room's effect through pipeline.faults.cts must read the same: powers, production,
 signs, and how V1 - V2 moves with the readings.
 """
 
@@ -17,7 +17,7 @@ from opendss_circuit import solve
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import line_to_line_va
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 
 # service and what the inverter is connected to
 SERVICES = (
@@ -78,7 +78,7 @@ def test_a_fault_reads_as_its_description_does(
 
 
 def sag(service: str, p1: np.ndarray, p2: np.ndarray, *, with_pv: bool) -> np.ndarray | None:
-    """Volts a watt of each reading in the steps of V1 - V2, with production as third where clamps don't see it.
+    """Volts a watt of each reading in the steps of V1 - V2, with production as third where CTs don't see it.
 
     None where the readings can't be told apart (one leg silent, or both of one conductor).
     """
@@ -113,14 +113,14 @@ def test_leg_voltages_move_with_our_readings_as_with_the_engines(service: str, s
 
 
 def way(fault: str, sees_pv: bool, cts: int, seed: int) -> str:
-    """What the room drew for leg 1, in its words; and which clamp or bundle it left or turned."""
+    """What the room drew for leg 1, in its words; and which CT or bundle it left or turned."""
     install = Install("120/240", sees_pv, cts)
     leg = CATALOGUE[fault].legs[0]
     rng = np.random.default_rng(seed)
     wiring = CATALOGUE[fault].effect(install.wiring, our_circuit("120/240"), leg, rng)
     words = wiring.severity.lstrip("0123456789. ")
     if fault == "opposed_pair":
-        return f"{words}: {[clamp.is_turned for clamp in wiring.l1].index(True)}"
+        return f"{words}: {[CT.is_turned for CT in wiring.l1].index(True)}"
     if fault == "partial" and not sees_pv and "current" not in words:
         return f"{words}: sees {'b' if wiring.l1[0].load_a == 0 else 'a'}"
     return words
@@ -130,15 +130,15 @@ def way(fault: str, sees_pv: bool, cts: int, seed: int) -> str:
     ("fault", "sees_pv", "cts", "ways"),
     [
         ("partial", True, 1, {"of the current enclosed"}),
-        ("partial", True, 2, {"one clamp of the pair missing"}),
+        ("partial", True, 2, {"one CT of the pair missing"}),
         ("partial", False, 1, {
             "of the current enclosed", "one load bundle outside: sees a", "one load bundle outside: sees b",
         }),
         ("partial", False, 2, {
-            "one clamp of the pair missing: sees a", "one clamp of the pair missing: sees b",
+            "one CT of the pair missing: sees a", "one CT of the pair missing: sees b",
         }),
-        ("opposed_pair", True, 2, {"one clamp of the pair turned: 0", "one clamp of the pair turned: 1"}),
-        ("opposed_pair", False, 2, {"one clamp of the pair turned: 0", "one clamp of the pair turned: 1"}),
+        ("opposed_pair", True, 2, {"one CT of the pair turned: 0", "one CT of the pair turned: 1"}),
+        ("opposed_pair", False, 2, {"one CT of the pair turned: 0", "one CT of the pair turned: 1"}),
         ("same_leg", True, 1, {"a mirror image", "a copy: misplaced and turned"}),
     ],
 )  # fmt: skip

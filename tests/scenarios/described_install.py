@@ -1,6 +1,6 @@
-"""What a monitor reads of an install described in words, from the engine's phasors, without pipeline.faults.clamps.
+"""What a monitor reads of an install described in words, from the engine's phasors, without pipeline.faults.cts.
 
-Each fault is what a technician would say of it: which conductors lie in which clamp, which way it faces,
+Each fault is what a technician would say of it: which conductors lie in which CT, which way it faces,
 on which terminals its lead lands, what is set. Only what the room drew (how wide a gap, which bundle, when
 a splice was open) is read off its wiring.
 """
@@ -15,7 +15,7 @@ import numpy as np
 from opendss_circuit import Complex, Float, Service, solve
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 
 STEPS = 96
 HOLD = 4  # steps for which the loads stay while the sun moves
@@ -70,7 +70,7 @@ class Install:
         )
 
     def clamped(self, leg: int) -> list[Complex]:
-        """What the clamps of a leg enclose: parallel conductors share alike, at the loads a clamp a bundle."""
+        """What the CTs of a leg enclose: parallel conductors share alike, at the loads a CT a bundle."""
         t = home(self.service, self.pv_leg)
         service, load, line = (t.i1, t.load_1, t.line_1) if leg == 1 else (t.i2, t.load_2, t.line_2)
         if self.sees_pv:
@@ -78,7 +78,7 @@ class Install:
         return [load] if self.cts == 1 else [load - line, line]
 
     def production(self) -> tuple[Complex, list[Complex]]:
-        """The voltage the production channel multiplies by, and what its clamp encloses."""
+        """The voltage the production channel multiplies by, and what its CT encloses."""
         t = home(self.service, self.pv_leg)
         if self.service == "single" or self.pv_leg != "both":
             return (t.v2, [t.pv_2]) if self.pv_leg == "l2" else (t.v1, [t.pv_1])
@@ -92,61 +92,61 @@ def as_described(fault: str, leg: str, install: Install, drawn: Wiring) -> tuple
     t = home(install.service, install.pv_leg)
     legs = (1, 2) if install.service != "single" else (1,)
     hit = legs if leg == "both" else (1 if leg == "l1" else 2,)
-    clamps = {at: install.clamped(at) for at in legs}
+    cts = {at: install.clamped(at) for at in legs}
     volt, made = install.production()
     factor, added = 1.0, {1: np.zeros(STEPS), 2: np.zeros(STEPS)}
-    right = {at: sum(clamps[at]) for at in legs}
+    right = {at: sum(cts[at]) for at in legs}
     for at in hit:
-        of_room = drawn.clamps("l1" if at == 1 else "l2")
+        of_room = drawn.cts("l1" if at == 1 else "l2")
         if fault == "reversed":  # faces the loads
-            clamps[at] = [-amps for amps in clamps[at]]
+            cts[at] = [-amps for amps in cts[at]]
         elif fault == "legs_crossed":  # around the other leg's conductors
-            clamps[at] = install.clamped(3 - at)
+            cts[at] = install.clamped(3 - at)
         elif fault == "same_leg":  # the other leg's conductors lie in both
             way = -1 if "turned" in drawn.severity else 1
-            clamps[at] = [way * amps for amps in install.clamped(3 - at)]
+            cts[at] = [way * amps for amps in install.clamped(3 - at)]
         elif fault == "dead":  # an open input rustles
-            clamps[at], added[at] = [], np.asarray(drawn.offset_1 if at == 1 else drawn.offset_2)
+            cts[at], added[at] = [], np.asarray(drawn.offset_1 if at == 1 else drawn.offset_2)
         elif fault == "partial":
-            clamps[at] = _with_some_outside(install, at, drawn)
+            cts[at] = _with_some_outside(install, at, drawn)
         elif fault == "opposed_pair":
-            assert [clamp.is_turned for clamp in of_room].count(True) == 1
+            assert [ct.is_turned for ct in of_room].count(True) == 1
             # parallel conductors never share quite alike
-            shares = [clamp.source if install.sees_pv else 1 / install.cts for clamp in of_room]
-            clamps[at] = [
-                (-1 if clamp.is_turned else 1) * amps * share * install.cts
-                for clamp, amps, share in zip(of_room, clamps[at], shares, strict=True)
+            shares = [ct.source if install.sees_pv else 1 / install.cts for ct in of_room]
+            cts[at] = [
+                (-1 if ct.is_turned else 1) * amps * share * install.cts
+                for ct, amps, share in zip(of_room, cts[at], shares, strict=True)
             ]
-        elif fault == "loose_core":  # the gap makes the first clamp's output smaller and early
+        elif fault == "loose_core":  # the gap makes the first CT's output smaller and early
             gain, lead = np.abs(of_room[0].gain), np.angle(of_room[0].gain)
             assert gain < 1
             assert lead > 0
-            clamps[at][0] = clamps[at][0] * gain * (np.cos(lead) + 1j * np.sin(lead))
+            cts[at][0] = cts[at][0] * gain * (np.cos(lead) + 1j * np.sin(lead))
         elif fault == "intermittent":  # silent for the part of each step in which the splice is open
             assert 0 <= np.min(of_room[0].alive) < 1
-            clamps[at] = [amps * of_room[0].alive for amps in clamps[at]]
+            cts[at] = [amps * of_room[0].alive for amps in cts[at]]
         elif fault == "pickup_noise":
             leak, wander = (drawn.leak_1, drawn.offset_1) if at == 1 else (drawn.leak_2, drawn.offset_2)
             assert 0 < abs(leak) < 0.5
-            clamps[at] = [right[at], leak * right.get(3 - at, np.zeros(STEPS))]
+            cts[at] = [right[at], leak * right.get(3 - at, np.zeros(STEPS))]
             added[at] = np.asarray(wander)
         elif fault == "swapped_with_pv":  # each lead on the other's terminals
-            clamps[at], made = made, clamps[at]
+            cts[at], made = made, cts[at]
         elif fault == "wrong_ratio":
             configured, is_ = map(float, re.findall(r"(\d+) A", drawn.severity))
             factor = configured / is_
         else:
             assert fault == "wrong_scope"  # nothing is wrong on site
     s1, s2 = (
-        factor * v * np.conj(sum(clamps.get(at, []), np.zeros(STEPS))) + added[at]
+        factor * v * np.conj(sum(cts.get(at, []), np.zeros(STEPS))) + added[at]
         for at, v in ((1, t.v1), (2, t.v2))
     )
     return s1, s2, (volt * np.conj(sum(made, np.zeros(STEPS)))).real
 
 
 def _with_some_outside(install: Install, at: int, drawn: Wiring) -> list[Complex]:
-    """One of two clamps is missing, a bundle runs past a lone clamp, or a part of its conductors does."""
-    (kept,) = drawn.clamps("l1" if at == 1 else "l2")
+    """One of two CTs is missing, a bundle runs past a lone CT, or a part of its conductors does."""
+    (kept,) = drawn.cts("l1" if at == 1 else "l2")
     own, line = Install(install.service, False, 2, pv_leg=install.pv_leg).clamped(at)
     if install.cts == 2 and install.sees_pv:
         return install.clamped(at)[:1]

@@ -1,6 +1,6 @@
 """A night for the report's tests: seeded homes whose readings follow the circuit's algebra.
 
-Leg = load - pv / 2 for a clamp upstream of the tie-in; a fault then acts on the clean legs. Slopes, night
+Leg = load - pv / 2 for a CT upstream of the tie-in; a fault then acts on the clean legs. Slopes, night
 levels and shares are computed from those readings, so pictures and captions agree as on a real night.
 """
 
@@ -198,7 +198,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "standing": "listed", "verdict": case.verdict, "crew_id": crew,
                 "desk_change": None, "desk_proof": None, "is_above_cut": True,
                 "value_gain": 240.0, "value_cost": 80.0, "value_regret": 9.0, "break_even": 0.31,
-                "also_possible": "both clamps reversed" if case.fault == "legs_crossed" else None,
+                "also_possible": "both CTs reversed" if case.fault == "legs_crossed" else None,
             }
         )  # fmt: skip
         weighed += weights(case.site_id, case.likelihood, case.fault)
@@ -233,7 +233,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         fleet_normal_before=BEFORE,
         base_rate=0.093,
         faults=faults,
-        cautions=("De-energize, lock out, test before touch: moving a clamp is not testing.",
+        cautions=("De-energize, lock out, test before touch: moving a CT is not testing.",
                   "PV and battery feed back: open and lock them too.",
                   "Never open the secondary of a current-output CT under load: short it first."),
     )  # fmt: skip

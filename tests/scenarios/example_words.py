@@ -18,19 +18,19 @@ FAULTS = (
 def cards() -> dict[str, FaultCard]:
     """Return a card for each fault."""
     names = {
-        "reversed": "reversed clamp",
-        "legs_crossed": "clamps on each other's leg",
+        "reversed": "reversed CT",
+        "legs_crossed": "CTs on each other's leg",
         "dead": "dead channel",
     }
     office = {"wrong_ratio", "wrong_scope"}
     return {
         fault: FaultCard(
             name=names.get(fault, fault.replace("_", " ")),
-            story="The clamp faces the load, or its lead pair is landed the wrong way round.",
+            story="The CT faces the load, or its lead pair is landed the wrong way round.",
             looks_like="a monitor whose clock is hours off; a battery exporting at night",
             action="Set the rated current in the portal."
             if fault in office
-            else "Turn the clamp or swap the pair.",
+            else "Turn the CT or swap the pair.",
             prove="With PV off, a 1.5 kW heater on that leg must read +1.5 kW.",
             cautions=("The line side stays live with the main breaker off.",) if fault == "reversed" else (),
         )

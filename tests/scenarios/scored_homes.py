@@ -29,7 +29,7 @@ _KINDS = {bool: pl.Boolean, int: pl.Int64, float: pl.Float64, str: pl.String}
 
 @cache
 def right_home() -> Mapping[str, Any]:
-    """The row of table site_signal of an ordinary home with right clamps."""
+    """The row of table site_signal of an ordinary home with right CTs."""
     path = Path(__file__).parents[1] / "faults" / "right_home.yaml"
     told: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
     return told

@@ -1,11 +1,11 @@
-"""A home whose loads stand still at power factor 1, so that a slope on production is exactly the clamp's own."""
+"""A home whose loads stand still at power factor 1, so that a slope on production is exactly the CT's own."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Reading, Wiring
+from pipeline.faults.cts import Reading, Wiring
 
 SERVICES = ("120/240", "120/208", "single")
 SOURCES = ("upstream", "downstream", "added back", "clipped")

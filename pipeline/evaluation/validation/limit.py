@@ -13,7 +13,7 @@ It also sees position and service as registered. It knows nothing else: no truth
 That is the limit, since every method must work from answers to these probes, and ours must first estimate them from
 noisy readings: two homes with the same witnesses are the same to anybody. It is a limit up to what the trees learn from
 the homes they are given, and as far as a witness is one number: a trace that comes and goes with the loads (the turned
-clamp of a pair) can be found beyond it.
+CT of a pair) can be found beyond it.
 """
 
 from __future__ import annotations

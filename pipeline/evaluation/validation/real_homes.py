@@ -23,7 +23,7 @@ from pipeline.core.contract import Visit
 from pipeline.evaluation.validation.real_hard import DISTURBANCES, without_production
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, Complex, Float
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 from pipeline.simulate.families.measurements import deal, household, solar
 from pipeline.simulate.lake import TRUTH_COLUMNS
 

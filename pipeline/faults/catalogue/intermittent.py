@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit, Float
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.faults.energy_error import each_leg, number, read_kwh
 from pipeline.faults.types import Fault, Remedy, channels_of
 
@@ -45,7 +45,7 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
     middle_min = float(np.exp(rng.uniform(*np.log(MIDDLE_MIN))))
     for channel in channels_of(leg, wiring):
         alive = partial(replace, alive=_draw_alive(circuit, per_day, middle_min, rng))
-        wiring = wiring.with_each_clamp(alive, (channel,))
+        wiring = wiring.with_each_ct(alive, (channel,))
     return replace(wiring, severity=f"{per_day:.1f} dropouts a day of about {middle_min:.0f} min")
 
 
@@ -60,6 +60,7 @@ def _lost(leg: str) -> pl.Expr:
 
 FAULT = Fault(
     name="intermittent",
+    title="intermittent connection",
     story="A splice is not fully crimped: the leg drops to zero for minutes to hours and comes back.",
     looks_like="a logger's dropouts or gaps; dead when it is open most of the time",
     effect=_effect,
@@ -69,7 +70,7 @@ FAULT = Fault(
         action="Remake every splice and terminal of that leg's lead; pull on each wire, and replace the lead "
         "if the copper is nicked.",
         fix_by="visit",
-        bring=("insulation-displacement splices and tool", "spare lead, twisted pair", "spare clamp"),
+        bring=("insulation-displacement splices and tool", "spare lead, twisted pair", "spare CT"),
         minutes=45,
         prove="Known 1.5 kW load on that leg while you wiggle each splice: the reading stays at about "
         "+1.5 kW. Then a week without a dropout in the data.",

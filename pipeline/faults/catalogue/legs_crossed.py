@@ -1,9 +1,9 @@
-"""Each clamp is on the other leg's conductor.
+"""Each CT is on the other leg's conductor.
 
-On site: L1's clamp sits on L2's conductor and L2's on L1's, or their leads are exchanged at the
+On site: L1's CT sits on L2's conductor and L2's on L1's, or their leads are exchanged at the
 monitor. The data: each current is multiplied with the wrong voltage. On 120/240 both legs are
 negative and exchanged; on 120/208 they are about half size, negative, with heavy reactive power. What
-else looks the same: both clamps reversed, told apart only by which leg's voltage sags with which
+else looks the same: both CTs reversed, told apart only by which leg's voltage sags with which
 channel. Crossed and both turned as well is harmless and reads right.
 """
 
@@ -15,14 +15,14 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Clamp, Wiring
+from pipeline.faults.cts import CT, Wiring
 from pipeline.faults.energy_error import bounded, number, read_kwh
 from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap, on_two_legs
 
 
 def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
-    """Put each channel's clamps on the other leg's conductors; nothing to draw."""
-    return replace(wiring.with_each_clamp(Clamp.on_other_leg), severity="legs exchanged")
+    """Put each channel's CTs on the other leg's conductors; nothing to draw."""
+    return replace(wiring.with_each_ct(CT.on_other_leg), severity="legs exchanged")
 
 
 def _inverse(now: Channels, repair: Repair) -> Channels:
@@ -47,10 +47,11 @@ def _inverse(now: Channels, repair: Repair) -> Channels:
 
 FAULT = Fault(
     name="legs_crossed",
+    title="CTs on each other's legs",
     legs=("both",),
-    story="The clamp of L1 is on L2's conductor and the other way round, so each current is multiplied "
+    story="The CT of L1 is on L2's conductor and the other way round, so each current is multiplied "
     "with the wrong voltage.",
-    looks_like="both clamps reversed: the same powers on 120/240, told apart by the leg voltages only",
+    looks_like="both CTs reversed: the same powers on 120/240, told apart by the leg voltages only",
     fits=on_two_legs,
     effect=_effect,
     inverse=_inverse,
@@ -68,19 +69,19 @@ FAULT = Fault(
         )
     },
     remedy=Remedy(
-        action="Exchange the two clamps' leads at the monitor's terminals, so that each current meets its "
+        action="Exchange the two CTs' leads at the monitor's terminals, so that each current meets its "
         "own leg's voltage. Mark the leads by leg.",
         fix_by="visit",
         bring=("screwdriver for the monitor's terminals", "lead markers", "1.5 kW known load"),
         minutes=30,
         prove="Solar off, known 1.5 kW load on an outlet of leg 1: channel L1 rises by about +1.5 kW and L2 "
         "stays; then the same on leg 2.",
-        habit="Trace each lead from clamp to terminal with a finger, and mark both ends before landing it.",
+        habit="Trace each lead from CT to terminal with a finger, and mark both ends before landing it.",
         desk=Stopgap(
             "If the monitor can name its channels and turn their signs, that serves until the visit (as far as "
             "both legs have the same 120 V).",
             (
-                Change("channels' names", "L1, L2", "L2, L1", "each clamp is on the other leg"),
+                Change("channels' names", "L1, L2", "L2, L1", "each CT is on the other leg"),
                 Change("sign of both legs", "+1", "−1", "each current meets the opposite voltage"),
             ),
             services=("120/240",),

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.faults.circuit import Circuit, Float
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.faults.energy_error import each_leg, number, other_kwh
 from pipeline.faults.types import Fault, Remedy, channels_of
 
@@ -53,6 +53,7 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
 
 FAULT = Fault(
     name="pickup_noise",
+    title="interference on the lead",
     story="The lead's extension is untwisted or a split pair, and picks up what runs beside it.",
     looks_like="a busy home; a noisy meter; an undeclared small battery",
     effect=_effect,
@@ -71,7 +72,7 @@ FAULT = Fault(
         minutes=50,
         prove="All loads of that leg off: the reading stays within a few watts of 0 while a 1.5 kW load runs "
         "on the other leg.",
-        habit="One clamp, one twisted pair: never split a pair, never share one.",
+        habit="One CT, one twisted pair: never split a pair, never share one.",
     ),
     pictures=("night_floors", "night_levels"),
 )

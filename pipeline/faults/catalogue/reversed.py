@@ -1,6 +1,6 @@
-"""A clamp faces the wrong way.
+"""A CT faces the wrong way.
 
-On site: the clamp's source mark points at the loads, or its black/white pair is landed the wrong way
+On site: the CT's source mark points at the loads, or its black/white pair is landed the wrong way
 round. The data: that leg times -1. Its nights are negative, and the leg rises with the sun where it
 should fall (slope on production +0.5 instead of -0.5; with production added back +1 instead of 0).
 What else looks the same: both legs reversed and legs crossed give the same powers on 120/240, only
@@ -16,14 +16,14 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Clamp, Wiring
+from pipeline.faults.cts import CT, Wiring
 from pipeline.faults.energy_error import bounded, each_leg, other_kwh, read_kwh
 from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap, channels_of
 
 
 def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
-    """Turn every clamp of the leg; nothing to draw."""
-    wiring = wiring.with_each_clamp(Clamp.turned, channels_of(leg, wiring))
+    """Turn every CT of the leg; nothing to draw."""
+    wiring = wiring.with_each_ct(CT.turned, channels_of(leg, wiring))
     return replace(wiring, severity="sign turned")
 
 
@@ -38,7 +38,8 @@ def _inverse(now: Channels, repair: Repair) -> Channels:
 
 FAULT = Fault(
     name="reversed",
-    story="The clamp faces the load instead of the utility, or its lead pair is landed the wrong way round.",
+    title="CT reversed",
+    story="The CT faces the load instead of the utility, or its lead pair is landed the wrong way round.",
     looks_like="legs_crossed when both legs are negative and no leg voltages are known; a clock hours "
     "off; a battery exporting at night",
     effect=_effect,
@@ -54,7 +55,7 @@ FAULT = Fault(
         "both": bounded(2 * read_kwh("both")),
     },
     remedy=Remedy(
-        action="Turn the clamp so that its source mark faces the utility, or exchange the two wires of its "
+        action="Turn the CT so that its source mark faces the utility, or exchange the two wires of its "
         "lead at the monitor. Where the monitor has a sign setting, that can serve until the visit.",
         fix_by="visit",
         bring=("screwdriver for the monitor's terminals", "1.5 kW hair dryer or heater as known load"),

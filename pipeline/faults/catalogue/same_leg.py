@@ -1,6 +1,6 @@
-"""Both clamps are on one leg's conductors.
+"""Both CTs are on one leg's conductors.
 
-On site: the second clamp was closed around the conductor next to the first instead of the other
+On site: the second CT was closed around the conductor next to the first instead of the other
 leg's. The data: the misplaced channel mirrors the other with the sign turned (120/240), so the two
 sum to about zero; if it was also turned, it is a copy. On 120/208 it is minus half a copy plus
 reactive power. The other leg's load is never seen. What else looks the same: nothing lasts like it;
@@ -16,28 +16,29 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Clamp, Wiring
+from pipeline.faults.cts import CT, Wiring
 from pipeline.faults.energy_error import each_leg, other_kwh
 from pipeline.faults.types import Fault, Remedy, channels_of, on_two_legs
 
-ALSO_TURNED_SHARE = 0.25  # how often the misplaced clamp faces the other way as well
+ALSO_TURNED_SHARE = 0.25  # how often the misplaced CT faces the other way as well
 
 
 def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
-    """Move the leg's clamps to the other leg; draw whether they are turned as well."""
+    """Move the leg's CTs to the other leg; draw whether they are turned as well."""
     is_turned = bool(rng.random() < ALSO_TURNED_SHARE)
     channels = channels_of(leg, wiring)[:1]
-    wiring = wiring.with_each_clamp(Clamp.on_other_leg, channels)
+    wiring = wiring.with_each_ct(CT.on_other_leg, channels)
     if is_turned:
-        wiring = wiring.with_each_clamp(Clamp.turned, channels)
+        wiring = wiring.with_each_ct(CT.turned, channels)
     return replace(wiring, severity="a copy: misplaced and turned" if is_turned else "a mirror image")
 
 
 FAULT = Fault(
     name="same_leg",
+    title="both CTs on one leg",
     legs=("l1", "l2"),
-    story="Both clamps are around one leg's conductors; the other leg is not measured at all.",
-    looks_like="a home with nearly all load at 240 V; one clamp reversed",
+    story="Both CTs are around one leg's conductors; the other leg is not measured at all.",
+    looks_like="a home with nearly all load at 240 V; one CT reversed",
     fits=on_two_legs,
     effect=_effect,
     # The leg never seen is taken to be like the other: a mirror image errs by both, a copy by as much as one.
@@ -51,14 +52,14 @@ FAULT = Fault(
         has_both=False,
     ),
     remedy=Remedy(
-        action="Move the misplaced clamp to its own leg's conductor (follow the conductor to the breaker's "
+        action="Move the misplaced CT to its own leg's conductor (follow the conductor to the breaker's "
         "pole, not the colour of its insulation).",
         fix_by="visit",
         bring=("voltage tester", "lead markers", "1.5 kW known load"),
         minutes=35,
         prove="Solar off, known 1.5 kW load on an outlet of the missing leg: its channel rises by about "
         "+1.5 kW and the other stays.",
-        habit="Measure 240 V (208 V) between the two conductors you clamp: 0 V means the same leg twice.",
+        habit="Measure 240 V (208 V) between the two conductors that carry the CTs: 0 V means the same leg twice.",
     ),
     pictures=("leg_against_leg", "daily_slopes"),
     needs={"service": "120/240", "volts": 120.0},

@@ -1,10 +1,10 @@
-"""The production clamp and a consumption clamp are exchanged at the terminals.
+"""The production CT and a consumption CT are exchanged at the terminals.
 
 On site: two leads landed on each other's terminals. The data: "consumption" of that leg is
 bell-shaped and dead at night, "production" lives at night. How large depends on how production is
-metered. One clamp on one inverter conductor, multiplied with the voltage between the legs: the leg
+metered. One CT on one inverter conductor, multiplied with the voltage between the legs: the leg
 shows half the production and the production channel twice the leg. Both conductors folded through
-the clamp, multiplied with one leg's voltage: a plain exchange. If production is led by the other leg,
+the CT, multiplied with one leg's voltage: a plain exchange. If production is led by the other leg,
 both come out negative. What else looks the same: a home that is empty by night, a clock hours off.
 """
 
@@ -17,17 +17,17 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import LEG_2_DEG, Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.faults.energy_error import each_leg, number, other_kwh, read_kwh
 from pipeline.faults.types import Channels, Fault, Remedy, Repair, channels_of
 
 
 def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
-    """Exchange the production channel's clamps with the leg's; nothing to draw."""
+    """Exchange the production channel's CTs with the leg's; nothing to draw."""
     channel = channels_of(leg, wiring)[0]
-    exchanged = wiring.with_clamps(channel, wiring.production)
+    exchanged = wiring.with_cts(channel, wiring.production)
     severity = f"production by {wiring.production_by} voltage"
-    return replace(exchanged, production=wiring.clamps(channel), severity=severity)
+    return replace(exchanged, production=wiring.cts(channel), severity=severity)
 
 
 def _production_factor(leg_v: pl.Expr, other_v: pl.Expr, repair: Repair) -> pl.Expr:
@@ -69,11 +69,11 @@ FOLDED = 1.5  # a leg that reads this many times the other one, upstream, shows 
 
 
 def _wrong_kwh(leg: str) -> pl.Expr:
-    """Return (1 + f) times the leg's error, f watts of production being reported for one of the clamp's.
+    """Return (1 + f) times the leg's error, f watts of production being reported for one of the CT's.
 
     The leg reads A, the production channel f P, with P the leg's truth: load L, upstream less its part B of
     the solar. One inverter conductor: f = 2, B = A; both folded: f = 1, B = A / 2; "single": f = 1, B = A.
-    A clamp led by the other leg turns both. The leg errs by |A + B - L| upstream, |A - L| at the loads, dark
+    A CT led by the other leg turns both. The leg errs by |A + B - L| upstream, |A - L| at the loads, dark
     and sunny hours apart; turned by L + A - B, L + A.
     """
     is_upstream = pl.col("is_declared_upstream").fill_null(True)
@@ -91,8 +91,9 @@ def _wrong_kwh(leg: str) -> pl.Expr:
 
 FAULT = Fault(
     name="swapped_with_pv",
+    title="production and consumption leads exchanged",
     legs=("l1", "l2"),
-    story="The production clamp's lead and a consumption clamp's lead are on each other's terminals.",
+    story="The production CT's lead and a consumption CT's lead are on each other's terminals.",
     looks_like="a clock hours off; a home without load at night",
     fits=lambda wiring, circuit: circuit.has_pv,
     effect=_effect,

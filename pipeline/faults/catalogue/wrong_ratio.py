@@ -1,6 +1,6 @@
 """The monitor is configured for another CT rating.
 
-On site: nothing is wrong; the rating entered at commissioning is not the one printed on the clamps.
+On site: nothing is wrong; the rating entered at commissioning is not the one printed on the CTs.
 The data: both legs scaled by the same factor, load and slope on production alike. What else looks the
 same: partial or loose cores on both legs (never the same factor twice), a production reading that is
 itself scaled wrongly.
@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.faults.energy_error import bounded, number, read_kwh, where_usable
 from pipeline.faults.types import Channels, Fault, Remedy, Repair
 
@@ -24,7 +24,7 @@ RATIO_SPAN = (0.13, 8.0)  # an estimated ratio outside says nothing
 
 
 def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
-    """Draw which rating was entered for which clamp."""
+    """Draw which rating was entered for which CT."""
     configured, true = RATINGS[int(rng.integers(len(RATINGS)))]
     severity = f"configured {configured} A, is {true} A"
     return replace(wiring, ratio=wiring.ratio * configured / true, severity=severity)
@@ -49,22 +49,23 @@ def _ratio() -> pl.Expr:
 
 FAULT = Fault(
     name="wrong_ratio",
+    title="CT ratio set wrong",
     legs=("both",),
-    story="The monitor is configured for clamps of another rating; both legs are scaled alike.",
+    story="The monitor is configured for CTs of another rating; both legs are scaled alike.",
     looks_like="partial or loose_core on both legs; a scaled production reading",
     effect=_effect,
     inverse=_inverse,
     # |1 - 1 / k| (|P1| + |P2|), with k configured over true.
     wrong_kwh_day={"both": bounded((1 - 1 / _ratio()).abs() * read_kwh("both"))},
     remedy=Remedy(
-        action="Ask for a photo of the clamps' labels (or look it up in the install photos) and set the "
+        action="Ask for a photo of the CTs' labels (or look it up in the install photos) and set the "
         "monitor to that rating.",
         fix_by="office",
         bring=(),
         minutes=10,
         prove="After the change the slope of each upstream leg on production returns to -0.5, and the load "
         "agrees with the utility meter within 5 %.",
-        habit="Read the rating off the clamp and enter that number, never the one from the last job.",
+        habit="Read the rating off the CT and enter that number, never the one from the last job.",
         desk="ct_amps",
     ),
     pictures=("daily_slopes", "leg_against_pv"),

@@ -1,6 +1,6 @@
-"""The register says the wrong thing about where the clamps are.
+"""The register says the wrong thing about where the CTs are.
 
-On site: nothing is wrong; the clamps sit upstream of the solar tie-in and the register says
+On site: nothing is wrong; the CTs sit upstream of the solar tie-in and the register says
 downstream, or the other way round. The data: the readings are right and every number derived from
 them is wrong. Declared upstream, the legs never fall with the sun (slope 0, not -0.5); declared
 downstream, they do. What else looks the same: opposed pairs upstream (slope 0), a site whose
@@ -15,7 +15,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.faults.energy_error import bounded, number
 from pipeline.faults.types import Fault, Remedy
 
@@ -35,8 +35,9 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
 
 FAULT = Fault(
     name="wrong_scope",
+    title="CT location recorded wrong",
     legs=("both",),
-    story="The record says the clamps see the solar power and they don't, or the other way round.",
+    story="The record says the CTs see the solar power and they don't, or the other way round.",
     looks_like="opposed_pair upstream; a source that adds production back without saying so",
     fits=_fits,
     effect=_effect,
@@ -50,7 +51,7 @@ FAULT = Fault(
         minutes=5,
         prove="With the record corrected, load computed at noon and at night agree in level, and the slope "
         "on production is what the record now expects.",
-        habit="Photograph clamps and solar breaker in one picture, and fill in the record from the picture.",
+        habit="Photograph CTs and solar breaker in one picture, and fill in the record from the picture.",
         desk="ct_sees_pv",
     ),
     pictures=("daily_slopes", "day_profile"),

@@ -1,4 +1,4 @@
-"""Builds the homes of one street: powers, the street's voltages, clamps, and the rows as written."""
+"""Builds the homes of one street: powers, the street's voltages, CTs, and the rows as written."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, Complex, Float, line_to_line_va
-from pipeline.faults.clamps import Reading, Wiring, measure
+from pipeline.faults.cts import Reading, Wiring, measure
 from pipeline.simulate.families import logger
 from pipeline.simulate.families.draw import right_wiring
 from pipeline.simulate.families.powers import Powers, powers_of

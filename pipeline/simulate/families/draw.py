@@ -1,7 +1,7 @@
 """Draws a family's fleet: streets and homes, then who has which fault and who only looks odd.
 
-Own ranges, from the trade: mostly 120/240 homes with an upstream clamp a leg, some 120/208 condominiums
-and single-line homes, some bundled load conductors with clamps in parallel. Faults and hard negatives
+Own ranges, from the trade: mostly 120/240 homes with an upstream CT a leg, some 120/208 condominiums
+and single-line homes, some bundled load conductors with CTs in parallel. Faults and hard negatives
 are dealt evenly over their kinds, each home in a random order getting the rarest kind that fits it.
 """
 
@@ -17,7 +17,7 @@ import numpy as np
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, PvLeg
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.simulate.families.spec import Area, Home, Roof, UnlikeSpec
 from pipeline.simulate.spec import seeded_rng
 

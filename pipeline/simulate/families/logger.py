@@ -1,7 +1,7 @@
 """What the monitor and its logger make of a reading: accuracy, noise, resolution, and their bad habits.
 
 CTs are of IEC 61869-2 class 1: at 20 % of rated current and above a ratio error within 1.5 % and a phase
-displacement within 90 minutes of arc; each clamp has its own, drawn once. The bad habits are the hard
+displacement within 90 minutes of arc; each CT has its own, drawn once. The bad habits are the hard
 negatives that a logger causes: a clock hours off or in local time, the step of daylight saving,
 gaps, stale values, zeros for nothing, signs turned for minutes.
 """
@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.faults.circuit import Float
-from pipeline.faults.clamps import Clamp, Reading, Wiring
+from pipeline.faults.cts import CT, Reading, Wiring
 
 RATIO_SD, RATIO_MOST = 0.006, 0.015
 PHASE_SD_MIN, PHASE_MOST_MIN = 25.0, 90.0
@@ -100,15 +100,15 @@ class Monitor:
 
 
 def within_class(wiring: Wiring, rng: np.random.Generator) -> Wiring:
-    """Return the wiring with each clamp's own in-class ratio error and phase displacement."""
+    """Return the wiring with each CT's own in-class ratio error and phase displacement."""
 
-    def with_error(clamp: Clamp) -> Clamp:
+    def with_error(ct: CT) -> CT:
         ratio = float(np.clip(rng.normal(0, RATIO_SD), -RATIO_MOST, RATIO_MOST))
         arc_min = float(np.clip(rng.normal(10, PHASE_SD_MIN), -PHASE_MOST_MIN, PHASE_MOST_MIN))
         factor = (1 + ratio) * np.exp(1j * np.deg2rad(arc_min / 60))
-        return replace(clamp, gain=complex(clamp.gain * factor))
+        return replace(ct, gain=complex(ct.gain * factor))
 
-    return wiring.with_each_clamp(with_error, ("l1", "l2", "production"))
+    return wiring.with_each_ct(with_error, ("l1", "l2", "production"))
 
 
 def sign_glitches(reading: Reading, rng: np.random.Generator) -> Reading:

@@ -152,7 +152,7 @@ def draw_inverter_tan(home: Home, pv_w: Float, rng: np.random.Generator) -> Floa
     assert home.roof is not None
     factor, sign, kind = rng.uniform(LEAST_FACTOR, 1.0), 1 if rng.random() < 0.35 else -1, rng.random()
     most = float(np.sqrt(1 / factor**2 - 1))
-    # One conductor folded through the clamp on a 208 V inverter would read its reactive power as production:
+    # One conductor folded through the CT on a 208 V inverter would read its reactive power as production:
     # an installer notices, so such a home has none.
     if (
         home.service == "120/208" and home.production_by == "leg"

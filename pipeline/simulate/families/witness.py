@@ -13,7 +13,7 @@ from functools import partial
 import numpy as np
 
 from pipeline.faults.circuit import Circuit, PvLeg, line_to_line_va
-from pipeline.faults.clamps import Clamp, Wiring, measure
+from pipeline.faults.cts import CT, Wiring, measure
 from pipeline.simulate.families.panel import Loads
 
 STEP_W = 1000.0
@@ -52,7 +52,7 @@ def witness(wiring: Wiring, shares: BundleShares, has_pv: bool, *, pv_leg: PvLeg
     pv: W of reading per W of PV (null without PV); load: W of a leg's reading per W of its own leg's
     load, bundles weighted by the home's energy; cross: per W of the other leg's load; pair: ln of leg 2's
     over leg 1's response to the home's own 240 V loads (null without any, or if either is not positive);
-    offset: spread of the added offset [W]; alive: mean share of time connected (0 without clamps).
+    offset: spread of the added offset [W]; alive: mean share of time connected (0 without CTs).
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def witness(wiring: Wiring, shares: BundleShares, has_pv: bool, *, pv_leg: PvLeg
     pv_leg
         Where the inverter feeds, as in `Circuit.from_powers`.
     """
-    connected = wiring.with_each_clamp(partial(replace, alive=None), ("l1", "l2", "production"))
+    connected = wiring.with_each_ct(partial(replace, alive=None), ("l1", "l2", "production"))
     connected = replace(connected, offset_1=0.0, offset_2=0.0)
     _, pv_w, added_1, added_2, between = STEP_W * np.eye(5)  # a step of each after one without any
     volt = 240.0 if wiring.service == "single" else 120.0
@@ -94,7 +94,7 @@ def witness(wiring: Wiring, shares: BundleShares, has_pv: bool, *, pv_leg: PvLeg
     return {name: None if value is None else round(float(value), 5) + 0.0 for name, value in columns.items()}
 
 
-def _alive_share(clamps: tuple[Clamp, ...]) -> float:
-    if not clamps:
+def _alive_share(cts: tuple[CT, ...]) -> float:
+    if not cts:
         return 0.0
-    return float(np.mean([1.0 if clamp.alive is None else np.mean(clamp.alive) for clamp in clamps]))
+    return float(np.mean([1.0 if ct.alive is None else np.mean(ct.alive) for ct in cts]))

@@ -3,7 +3,7 @@
 --   and all of interval_length
 --   pv_quiet_w     [W]    production below it is none
 --   ramp_w         [W]    the PV ramp that calibrates
---   is_load_side   [bool] the register has the clamps at the loads
+--   is_load_side   [bool] the register has the CTs at the loads
 --   vdiff_v, vmean_v [V]  difference V1 - V2 and mean of the leg voltages where both are plausible
 --   probe_w        [W]    what the inverter pushes into the legs: PV plus battery
 --   sun_sin        [-]    sine of the sun's elevation, null where the place is unknown

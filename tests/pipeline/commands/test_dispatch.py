@@ -87,7 +87,7 @@ def test_a_truck_page_says_cautions_first_then_what_to_load_then_the_stops(night
     order = (
         "De-energize",
         "Load for the day",
-        "spare clamp, 200 A",
+        "spare CT, 200 A",
         "Stops in order",
         "Back at the start",
         "<svg",
@@ -197,11 +197,11 @@ def test_work_days_skip_the_weekend() -> None:
 
 def test_what_to_load_names_the_stops_that_need_it() -> None:
     rows = [
-        {"stop": 1, "bring": "clamp; meter"},
+        {"stop": 1, "bring": "CT; meter"},
         {"stop": 2, "bring": None},
         {"stop": 3, "bring": "meter; meter"},
     ]
-    assert bring_list(rows) == [("meter", [1, 3]), ("clamp", [1])]
+    assert bring_list(rows) == [("meter", [1, 3]), ("CT", [1])]
 
 
 def test_a_plan_that_fails_to_be_written_leaves_the_old_one(tmp_path: Path) -> None:

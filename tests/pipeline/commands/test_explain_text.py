@@ -77,7 +77,7 @@ def score(**changed):
 LISTED = {
     "rank": 3, "priority": 87.4, "suspected_fault": "reversed", "leg": "both", "fix_by": "visit",
     "bring": "screwdriver for the monitor's terminals", "minutes_on_site": 25, "kwh_per_day_wrong": 24.04,
-    "also_possible": "legs crossed 43 % (looks like: both clamps reversed. Test on site: known load.)",
+    "also_possible": "legs crossed 43 % (looks like: both CTs reversed. Test on site: known load.)",
     "kwh_so_far": 721.2, "days_so_far": 30, "value_gain": 200.0, "value_cost": 80.6, "value_regret": 32.0,
     "break_even": 0.311, "is_above_cut": True,
     "desk_change": "sign of L1: +1 → −1", "desk_proof": "night level above 0 W",
@@ -173,7 +173,7 @@ def test_a_score_against_a_fault_reads_so():
 
 def test_it_names_what_else_it_could_be_and_how_to_tell():
     text = plain(told())
-    assert "legs crossed 43 % (looks like: both clamps reversed. Test on site: known load.)" in text
+    assert "legs crossed 43 % (looks like: both CTs reversed. Test on site: known load.)" in text
     assert "- a sound install 3 %" in text
     assert text.count("legs crossed") == 1
 

@@ -1,6 +1,6 @@
 """Where accuracy ends and an install fault begins: the error limits of IEC 61869-2, and gains of 0.85 and 1.15.
 
-A clamp at the limit of its class is no fault however the home's load is composed; a gain outside 0.85 to 1.15 is.
+A CT at the limit of its class is no fault however the home's load is composed; a gain outside 0.85 to 1.15 is.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from scored_homes import homes, night_scored, register, right_home, unseen_fleet
 
 from pipeline.core.settings import load_settings
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Clamp, Wiring
+from pipeline.faults.cts import CT, Wiring
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
@@ -36,7 +36,7 @@ RATIO, PHASE_DEG = 0.03, 3.0  # class 1 at 5 %: its widest
 
 
 def power_error(ratio: float, lead_deg: float, power_factor: float) -> float:
-    """Relative error of real power: (1 + e) cos(phi - d) / cos phi - 1, d the lead of the clamp's output."""
+    """Relative error of real power: (1 + e) cos(phi - d) / cos phi - 1, d the lead of the CT's output."""
     phi, lead = np.arccos(power_factor), np.deg2rad(lead_deg)
     return float((1 + ratio) * np.cos(phi - lead) / np.cos(phi) - 1)
 
@@ -67,10 +67,10 @@ def test_no_clamp_in_class_comes_near_an_install_fault(power_factor: float) -> N
     assert worst(1.0, 3, power_factor) <= worst(1.0, 1, power_factor) < worst(1.0, 0, power_factor)
 
 
-def sized(clamps: tuple[Clamp, ...], sign: int) -> tuple[Clamp, ...]:
-    """Clamps at the limit, ratio and angle adding: both up or both down."""
+def sized(cts: tuple[CT, ...], sign: int) -> tuple[CT, ...]:
+    """CTs at the limit, ratio and angle adding: both up or both down."""
     gain = (1 + sign * RATIO) * np.exp(1j * np.deg2rad(sign * PHASE_DEG))
-    return tuple(replace(clamp, gain=complex(gain)) for clamp in clamps)
+    return tuple(replace(ct, gain=complex(gain)) for ct in cts)
 
 
 POWER_FACTORS = (1.0, 0.9, 0.8)  # of a whole home; single motors are lower, and their share counts
@@ -161,7 +161,7 @@ def judged(rows: list[dict[str, Any]], model: Model, normal: FleetNormal) -> lis
 
 
 def at_class_limit(service: str, power_factor: float, one: int, two: int) -> dict[str, Any]:
-    """The row of a home whose clamps sit at the limit, loads at this power factor, the inverter's at 1."""
+    """The row of a home whose CTs sit at the limit, loads at this power factor, the inverter's at 1."""
     # on 120/208 the inverter's current lies 30 degrees off each leg's voltage, before one and behind the other
     off = {"120/240": 1.0, "120/208": np.cos(np.deg2rad(30))}[service]
     behind = {"120/240": 1, "120/208": -1}[service]

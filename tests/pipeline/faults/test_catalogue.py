@@ -9,7 +9,7 @@ import pytest
 from pipeline.core.contract import FAULTS
 from pipeline.faults.catalogue import CATALOGUE, discover
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 from pipeline.faults.types import Channels, Repair
 
 N = 7 * 96

@@ -2,7 +2,7 @@
 
 The algebra of the field guide by hand: an upstream leg is L - S/2, a whole-home reading L - S, one at the
 loads L; a source that adds production back adds S/2 a leg, or S, to an upstream reading and may cut off what is
-negative. Loads stand still here at power factor 1, so a slope on S is exactly the clamp's own.
+negative. Loads stand still here at power factor 1, so a slope on S is exactly the CT's own.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from still_home import LOAD_W, PV_W, SERVICES, SOURCES, home, legs_of, slope, so
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 
 # A leg's current times the other leg's voltage: cos 180 and cos 120 degrees
 ACROSS = {"120/240": -1.0, "120/208": -0.5, "single": 0.0}
@@ -105,7 +105,7 @@ def test_nights_and_slopes_of_every_state(
 def test_with_production_added_back_the_sum_rises_with_the_sun(
     state: tuple[str, str, str], of_sum: float
 ) -> None:
-    """Right: no answer to the sun. One clamp turned: +1 W a W; both: +2."""
+    """Right: no answer to the sun. One CT turned: +1 W a W; both: +2."""
     circuit = home("120/240")
 
     reading = measure(circuit, drawn(*state, sound("120/240", "added back"), circuit))

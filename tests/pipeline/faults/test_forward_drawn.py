@@ -12,7 +12,7 @@ import pytest
 from still_home import LOAD_W, PV_W, SERVICES, SOURCES, home, slope, sound
 
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 
 
 @pytest.mark.parametrize("source", SOURCES)
@@ -26,7 +26,7 @@ def test_a_loose_core_shrinks_the_answer_and_turns_it(service: str, source: str)
                 continue
             rng = np.random.default_rng(seed)
             wiring = CATALOGUE["loose_core"].effect(sound(service, source), circuit, leg, rng)
-            gain = wiring.clamps("l1" if leg == "l1" else "l2")[0].gain
+            gain = wiring.cts("l1" if leg == "l1" else "l2")[0].gain
             lead = np.angle(gain)
             off = np.deg2rad(off_deg) if service == "120/208" else 0.0
             seen = abs(gain) * np.cos(lead + off) / np.cos(off)

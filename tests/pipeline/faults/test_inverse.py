@@ -16,7 +16,7 @@ import pytest
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Reading, Wiring, measure
+from pipeline.faults.cts import Reading, Wiring, measure
 from pipeline.faults.types import Channels, Repair
 
 N = 96
@@ -110,7 +110,7 @@ def never_measured(name: str) -> tuple[Reading, Reading, Circuit, Circuit]:
 
 
 def outside(name: str) -> tuple[Reading, Reading, Circuit, Circuit]:
-    """A bundle outside the clamp at the loads may carry anything."""
+    """A bundle outside the CT at the loads may carry anything."""
     wiring = drawn(name, Wiring.sound(ct_sees_pv=False), "bundle outside")
     one = with_bundles(0, 0)
     other = with_bundles(0, 7) if wiring.l2[0].load_b == 0 else with_bundles(7, 0)

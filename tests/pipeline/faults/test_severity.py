@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 
 N = 14 * 96
 LOAD = np.full(N, 1000.0 + 300.0j)

@@ -6,7 +6,7 @@ import pytest
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 from pipeline.faults.energy_error import MOST_KWH_DAY, UNSEEN_KWH_DAY
 
 DAYS = 7
@@ -114,8 +114,8 @@ def test_a_reversed_leg_that_was_clipped_misreports_what_it_hides():
 @pytest.mark.parametrize("leg", ["l1", "l2"])
 def test_a_leg_read_low_misses_what_its_gain_says(name, within, leg):
     circuit = Circuit.from_powers(LOAD_1, LOAD_2, PV_W)
-    clamp = CATALOGUE[name].effect(Wiring.sound(), circuit, leg, np.random.default_rng(5)).clamps(leg)[0]
-    known = {f"gain_{leg}": (clamp.source * clamp.gain).real, f"gain_{leg}_se": 0.02}
+    ct = CATALOGUE[name].effect(Wiring.sound(), circuit, leg, np.random.default_rng(5)).cts(leg)[0]
+    known = {f"gain_{leg}": (ct.source * ct.gain).real, f"gain_{leg}_se": 0.02}
     told, true = told_and_true(name, leg, **known)
     assert told == pytest.approx(true, rel=within)
 
@@ -132,7 +132,7 @@ def test_a_leg_not_seen_is_estimated_by_the_other(name, leg, within, known):
 def test_dropouts_miss_their_share_of_the_time():
     circuit = Circuit.from_powers(LOAD_1, LOAD_2, PV_W)
     broken = CATALOGUE["intermittent"].effect(Wiring.sound(), circuit, "both", np.random.default_rng(5))
-    known = {f"lone_zero_{x}_share": float(1 - broken.clamps(x)[0].alive.mean()) for x in ("l1", "l2")}
+    known = {f"lone_zero_{x}_share": float(1 - broken.cts(x)[0].alive.mean()) for x in ("l1", "l2")}
     told, true = told_and_true("intermittent", "both", **known)
     assert told == pytest.approx(true, rel=0.5)
 

@@ -16,7 +16,7 @@ from lakes import DAY
 from regression import ols, york
 
 DAYS, MINUTES = 16, 5
-TRUE_SLOPE = -1.0  # of both legs of a right clamp upstream
+TRUE_SLOPE = -1.0  # of both legs of a right CT upstream
 
 
 def broken_clouds(rng: np.random.Generator, size: int) -> np.ndarray:

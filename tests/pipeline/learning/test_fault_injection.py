@@ -1,4 +1,4 @@
-"""A real home's readings become a circuit and come back; with a fault in it they are what its clamps would say."""
+"""A real home's readings become a circuit and come back; with a fault in it they are what its CTs would say."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pytest
 from pipeline.core.contract import MEASURES, Site
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.clamps import measure
+from pipeline.faults.cts import measure
 from pipeline.learning.fault_injection import CLAMPED, RealHome, inject, report, restore
 
 OWN = load_settings().own_fleet
@@ -75,7 +75,7 @@ HOMES = {
     "120/208": ({}, {"service": "120/208"}),
     "120/208, watts alone": (ALL_ABSENT, {"service": "120/208"}),
     "single": ({**ALL_ABSENT, "l2_w": None}, {"service": "single"}),
-    "two clamps a leg": ({}, {"cts_per_leg": 2}),
+    "two CTs a leg": ({}, {"cts_per_leg": 2}),
     "two bundles a leg": ({}, {"cts_per_leg": 2, "ct_sees_pv": False}),
     "production added back": (ALL_ABSENT, {"pv_added_back": True}),
     "no production": ({"pv_w": None}, {}),

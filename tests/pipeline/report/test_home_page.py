@@ -30,7 +30,7 @@ def test_cautions_come_before_the_work_order(folder: Path) -> None:
 def test_the_lead_states_a_suspicion_with_leg_likelihood_and_date(folder: Path) -> None:
     lead = home(folder, "MH-20417").all("p", **{"class": "lead"})[0].text
     assert lead.startswith(
-        "Suspected, not found: reversed clamp, L1, since 2 Jun 2026: 85 % this fault, 94 % any fault."
+        "Suspected, not found: reversed CT, L1, since 2 Jun 2026: 85 % this fault, 94 % any fault."
     )
     assert "from the first day of data" in home(folder, "MH-20980").all("p", **{"class": "lead"})[0].text
 

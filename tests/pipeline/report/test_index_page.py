@@ -118,7 +118,7 @@ def test_likelihoods_read_as_shares(folder: Path) -> None:
     assert "90 % this fault, over 99 % any fault" in row.text
     assert row.attributes["data-fault_likelihood"] == "0.8955"
     first = Page(folder / "index.html").all("ul", **{"class": "firsts"})[0].text
-    assert "reversed clamp, L1, 85 % this fault, 94 % any fault." in first
+    assert "reversed CT, L1, 85 % this fault, 94 % any fault." in first
 
 
 def test_a_night_with_nothing_listed_says_so(tmp_path: Path, night: ReportInput, settings: Settings) -> None:

@@ -31,7 +31,7 @@ def test_the_section_says_the_number_the_cause_the_fault_and_the_desk(folder: Pa
         table for table in Page(folder / "index.html").all("table") if "innocent cause first" in table.text
     ]
     for part in (
-        CONTRADICTION, "a clock that is hours off, 41 %", "reversed clamp: 32 % this fault, 35 % any fault",
+        CONTRADICTION, "a clock that is hours off, 41 %", "reversed CT: 32 % this fault, 35 % any fault",
         CAUSES["clock_wrong"].office,
     ):  # fmt: skip
         assert part in table.text

@@ -26,8 +26,8 @@ def normal(model: Model) -> FleetNormal:
 
 
 FEW_RAMPS = "too few PV ramps and no utility meter: nothing proves the scale"
-UNKNOWN = "no utility meter, and the register doesn't say whether the clamps see the sun"
-NO_SUN = "clamps that don't see the sun and no utility meter: nothing proves the scale"
+UNKNOWN = "no utility meter, and the register doesn't say whether the CTs see the sun"
+NO_SUN = "CTs that don't see the sun and no utility meter: nothing proves the scale"
 
 
 @pytest.mark.parametrize(
@@ -38,7 +38,7 @@ NO_SUN = "clamps that don't see the sun and no utility meter: nothing proves the
         (True, False, 0.0, FEW_RAMPS),
         (True, False, None, FEW_RAMPS),
         (True, False, 0.9, None),
-        # production is reported and tells the clock, but a clamp at the loads shows nothing of it
+        # production is reported and tells the clock, but a CT at the loads shows nothing of it
         (False, True, 0.0, NO_SUN),
         (False, False, 0.0, NO_SUN),
         (False, True, 0.4, NO_SUN),

@@ -6,7 +6,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 from pipeline.simulate.home import clean_home
 from pipeline.simulate.plan import HARD
 from pipeline.simulate.sky import sun

@@ -108,7 +108,7 @@ def test_another_fault_than_the_one_worked_on_disproves_too_once_it_has_lasted()
     assert proof({"dead": 0.9}, levels=(0.5,) * 3)["proof"] == OPEN
     assert proof({"dead": 0.9}, levels=(0.5,) * OWN.again_nights)["proof"] == DISPROVED
     assert proof({"dead": 0.9}, levels=(0.5,), fault="dead")["proof"] == DISPROVED
-    # By the odds of visited homes dead clamps it is, but the night looks twice as much like another fault.
+    # By the odds of visited homes dead CTs it is, but the night looks twice as much like another fault.
     one_night = {"dead": 0.05, "pickup_noise": 0.8}
     assert proof(one_night, levels=(0.5,), fault="dead")["proof"] == OPEN
     assert proof({"reversed": 0.4, "legs_crossed": 0.5}, levels=(-9.0,), leg="both")["proof"] == DISPROVED
@@ -126,7 +126,7 @@ def test_a_corrected_record_is_proved_by_the_answer_it_now_expects():
     asked = {"shares": {"wrong_scope": 0.0002}, "levels": (), "nights": 3, "leg": "both", **downstream}
     assert proof(fault="wrong_scope", **asked)["proof"] == PROVED
     assert proof(fault="reversed", **asked)["proof"] == OPEN
-    # Whatever the meter has against the clamps, the record is right; and living nights say nothing of it.
+    # Whatever the meter has against the CTs, the record is right; and living nights say nothing of it.
     off = {"meter_share": 0.9, "meter_gain_l1": 1.4, "meter_gain_l2": 2.0, "meter_gain_se": 0.04}
     assert proof(fault="wrong_scope", **asked, **off)["proof"] == PROVED
     asked |= {"levels": NIGHTS, "gain_l1": None, "gain_l2": None, "slope_l1": None, "slope_l2": None}

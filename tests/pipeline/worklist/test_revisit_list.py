@@ -95,7 +95,7 @@ def test_suspects_and_homes_worth_going_to_are_listed_those_below_the_cut_last()
 def test_a_row_tells_the_crew_what_they_need():
     row = night(home("A", 0.97, fault="dead", leg="l2", kwh=11.0)).row(0, named=True)
     assert (row["suspected_fault"], row["leg"], row["fix_by"]) == ("dead", "l2", "visit")
-    assert row["bring"].startswith("spare clamp, 200 A; ")
+    assert row["bring"].startswith("spare CT, 200 A; ")
     assert row["minutes_on_site"] == CATALOGUE["dead"].remedy.minutes
     assert row["kwh_per_day_wrong"] == 11.0
     assert (row["standing"], row["nights_listed"], row["since"]) == ("new tonight", 1, None)
@@ -166,8 +166,8 @@ def test_the_list_carries_what_its_priority_is_made_of():
 
 
 def test_a_spare_clamp_has_the_registers_rating_and_a_clamp_meter_none():
-    things = ("spare clamp of the same rating", "clamp of the same rating", "spare clamp", "clamp meter")
-    assert to_bring(things, 200.0) == "spare clamp, 200 A; clamp, 200 A; spare clamp, 200 A; clamp meter"
+    things = ("spare CT of the same rating", "CT of the same rating", "spare CT", "clamp meter")
+    assert to_bring(things, 200.0) == "spare CT, 200 A; CT, 200 A; spare CT, 200 A; clamp meter"
     assert to_bring(things, None) == "; ".join(things)
 
 

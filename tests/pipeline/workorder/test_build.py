@@ -87,7 +87,7 @@ def test_production_has_a_column_where_the_suspicion_says_that_it_moves(order_of
 def test_at_the_loads_the_sun_moves_nothing(order_of: OrderOf) -> None:
     order = order_of(Wish("dead", "l2", register={"ct_sees_pv": False}))
     assert order.expectations[2].right == {"L1": "0 ± 50", "L2": "0 ± 50", "production": "+2\u202f000 ± 200"}
-    assert "passes through the clamp" in order.known_load
+    assert "passes through the CT" in order.known_load
 
 
 def test_a_fault_that_a_known_load_cannot_show_says_so(order_of: OrderOf) -> None:
@@ -124,7 +124,7 @@ def test_without_sun_meter_volts_or_hours_the_order_still_stands(order_of: Order
 
 def test_the_register_rating_and_pair_reach_the_list_of_things(order_of: OrderOf) -> None:
     things = " ".join(order_of(Wish("reversed", "l2")).bring)
-    assert "spare clamps, 200 A, by the register, 2 a leg" in things
+    assert "spare CTs, 200 A, by the register, 2 a leg" in things
     assert "insulation-displacement connectors" in things
     assert "twisted pair, these leads are extended" in things
     assert things.count("known load") == 1

@@ -46,7 +46,7 @@ def test_without_a_factor_or_a_rating_the_label_decides(order_of: OrderOf) -> No
     )
 
     assert fix.changes[0].now == "what is set now"
-    assert fix.changes[0].to == "the rating on the clamps' labels"
+    assert fix.changes[0].to == "the rating on the CTs' labels"
     assert fix.verifications
 
 

@@ -64,7 +64,7 @@ def test_trees_find_what_a_feature_tells_and_nothing_of_what_it_does_not() -> No
     assert share.sum_horizontal().to_numpy() == pytest.approx(np.ones(200))
     assert share["dead"][:40].min() > 0.9
     assert share["dead"][40:].max() < 0.1
-    # a part of a bundle outside the clamp with nothing to see it by: as likely as its share of those that look alike
+    # a part of a bundle outside the CT with nothing to see it by: as likely as its share of those that look alike
     assert share["partial"][40:80].mean() == pytest.approx(0.25, abs=0.12)
 
 

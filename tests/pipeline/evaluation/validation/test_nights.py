@@ -59,7 +59,7 @@ def test_faults_that_began_later_have_no_nights() -> None:
 
 @pytest.fixture(scope="module")
 def nights(tmp_path_factory: pytest.TempPathFactory) -> dict[int, pl.DataFrame]:
-    """A tiny simulated fleet of turned clamps, as of its first, second and last night."""
+    """A tiny simulated fleet of turned CTs, as of its first, second and last night."""
     root: Path = tmp_path_factory.mktemp("nights")
     write_lake(
         FleetSpec(8, 4, 30, 3, fault_share=0.5, onset_share=0.0, hard_share=0.0, faults=("reversed",)),

@@ -14,7 +14,7 @@ from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring, measure
+from pipeline.faults.cts import Wiring, measure
 from pipeline.faults.types import Channels, Repair
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers

@@ -1,7 +1,7 @@
 """A bit of the monitor's first input sticks.
 
 On site: nothing to see; the monitor adds 2048 W to channel L1 day and night. The data: the leg never
-reads less, slopes and steps are those of a right clamp. What else looks the same: a load that never
+reads less, slopes and steps are those of a right CT. What else looks the same: a load that never
 stops.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap
 
 BIT_W = 2048.0
@@ -43,7 +43,7 @@ FAULT = Fault(
         bring=("input board",),
         minutes=35,
         prove="All loads of leg 1 off: the channel reads within a few watts of 0.",
-        habit="Read each channel with its clamp unplugged before leaving.",
+        habit="Read each channel with its CT unplugged before leaving.",
         desk=Stopgap(
             "If the monitor has an offset a channel, it can serve until the visit.",
             (Change("offset of {leg}", "0 W", "−2 048 W", "the bit adds as much"),),

@@ -74,7 +74,7 @@ def test_few_ramps_and_daily_scatter_widen_a_day(tmp_path: Path) -> None:
 
 
 def test_before_and_after_noon_are_series_of_their_own(tmp_path: Path) -> None:
-    """A clamp that reads low in the morning only (a conductor of one of two arrays outside it) shows in am."""
+    """A CT that reads low in the morning only (a conductor of one of two arrays outside it) shows in am."""
     told = slopes(tmp_path, own(), {"s_n": 8, "s_am": -0.5, "s_am_se": 0.1, "s_pm": -1, "s_pm_se": 0.1})
 
     assert (told["slope_am"], told["slope_am_se"]) == pytest.approx((-0.5, 0.1))

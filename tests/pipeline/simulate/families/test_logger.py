@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.faults.clamps import Reading, Wiring
+from pipeline.faults.cts import Reading, Wiring
 from pipeline.simulate.families.logger import (
     PHASE_MOST_MIN,
     RATIO_MOST,
@@ -38,7 +38,7 @@ def test_each_clamp_is_within_its_class_and_has_its_own_error():
     gains = []
     for seed in range(200):
         wiring = within_class(Wiring.sound(cts_per_leg=2), np.random.default_rng(seed))
-        gains += [clamp.gain for clamp in (*wiring.l1, *wiring.l2, *wiring.production)]
+        gains += [ct.gain for ct in (*wiring.l1, *wiring.l2, *wiring.production)]
 
     assert np.abs(np.abs(gains) - 1).max() <= RATIO_MOST + 1e-9
     assert np.abs(np.angle(gains, deg=True)).max() <= PHASE_MOST_MIN / 60 + 1e-9

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.simulate.families.witness import WITNESS_COLUMNS, BundleShares, witness
 
 EVEN = BundleShares(0.5, 0.5, 0.5)

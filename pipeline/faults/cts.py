@@ -1,8 +1,8 @@
-"""Clamps around a circuit's conductors, the channels they land on, and what the monitor then reports.
+"""CTs around a circuit's conductors, the channels they land on, and what the monitor then reports.
 
-A clamp upstream of the solar tie-in encloses load current minus source current, one around the load
-conductors encloses load current only. A channel multiplies the sum of its clamps' currents with its
-own leg's voltage, so a clamp on the wrong leg turns the reading's sign on 120/240.
+A CT upstream of the solar tie-in encloses load current minus source current, one around the load
+conductors encloses load current only. A channel multiplies the sum of its CTs' currents with its
+own leg's voltage, so a CT on the wrong leg turns the reading's sign on 120/240.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ Channel = Literal["l1", "l2", "production"]
 
 
 @dataclass(frozen=True)
-class Clamp:
+class CT:
     """One CT: which conductors it encloses, and how its signal differs from their current.
 
     `leg` is the leg whose conductors lie in it; `load_a`, `load_b`, `source` and `pv` are the shares
     of that leg's bundles, of the source current (1 upstream of the tie-in, 0 at the loads) and of the
-    inverter's own conductor (2 if both conductors are folded through one clamp). `gain` multiplies
+    inverter's own conductor (2 if both conductors are folded through one CT). `gain` multiplies
     the current (a phase lead has a positive angle), `is_turned` means it faces the load, `alive` is
     the share [0, 1] of each step during which it is connected.
     """
@@ -39,7 +39,7 @@ class Clamp:
     alive: Float | None = None
 
     def current(self, circuit: Circuit) -> Complex:
-        """Return the current [A] that the clamp's output stands for, shape (n,)."""
+        """Return the current [A] that the CT's output stands for, shape (n,)."""
         currents = (circuit.load_1a, circuit.load_1b, circuit.source_1, circuit.pv_1)
         if self.leg == 2:
             currents = (circuit.load_2a, circuit.load_2b, circuit.source_2, circuit.pv_2)
@@ -50,15 +50,15 @@ class Clamp:
         total *= -self.gain if self.is_turned else self.gain
         return total if self.alive is None else total * self.alive
 
-    def turned(self) -> Clamp:
+    def turned(self) -> CT:
         """Return it facing the other way."""
         return replace(self, is_turned=not self.is_turned)
 
-    def on_other_leg(self) -> Clamp:
+    def on_other_leg(self) -> CT:
         """Return it around the same conductors of the other leg."""
         return replace(self, leg=3 - self.leg)
 
-    def scaled(self, factor: float) -> Clamp:
+    def scaled(self, factor: float) -> CT:
         """Return it around `factor` times the shares of loads and source that it enclosed."""
         return replace(
             self, load_a=self.load_a * factor, load_b=self.load_b * factor, source=self.source * factor
@@ -67,9 +67,9 @@ class Clamp:
 
 @dataclass(frozen=True)
 class Wiring:
-    """Which clamps land on which channel of the monitor, and what is configured there.
+    """Which CTs land on which channel of the monitor, and what is configured there.
 
-    `l1`, `l2`, `production` are the clamps in parallel on each channel; the consumption channels
+    `l1`, `l2`, `production` are the CTs in parallel on each channel; the consumption channels
     multiply by their own leg's voltage. The production channel multiplies by the voltage between the
     legs, led by `production_leg` (`production_by` "line"), or by that leg's voltage alone ("leg").
     `ratio` is configured over true CT ratio. `leak_1` is the share of channel 2's current that gets
@@ -80,9 +80,9 @@ class Wiring:
     """
 
     service: str
-    l1: tuple[Clamp, ...]
-    l2: tuple[Clamp, ...]
-    production: tuple[Clamp, ...]
+    l1: tuple[CT, ...]
+    l2: tuple[CT, ...]
+    production: tuple[CT, ...]
     sees_pv: bool
     declared_sees_pv: bool
     production_by: Literal["line", "leg"] = "line"
@@ -116,49 +116,47 @@ class Wiring:
         service
             "120/240", "120/208" or "single".
         ct_sees_pv
-            Whether the clamps are upstream of the solar tie-in.
+            Whether the CTs are upstream of the solar tie-in.
         cts_per_leg
-            Two CTs a leg clamp one load bundle each at the loads, one of two parallel conductors each upstream.
+            Two CTs a leg enclose one load bundle each at the loads, one of two parallel conductors each upstream.
         production_by, production_leg
-            The production CT clamps one inverter conductor ("line"), or both, folded so that their currents
+            The production CT encloses one inverter conductor ("line"), or both, folded so that their currents
             add ("leg").
         pv_leg
-            "l1" or "l2" for an inverter from that leg to neutral, whose conductor the production CT then clamps.
+            "l1" or "l2" for an inverter from that leg to neutral, whose conductor the production CT then encloses.
         pv_added_back, is_clipped
             What the source does to the readings, as in `Wiring`.
         """
         if pv_leg != "both" or service == "single":
             leg = 2 if pv_leg == "l2" else 1
-            production_by, production_leg, production = "leg", leg, Clamp(leg, pv=1.0)
+            production_by, production_leg, production = "leg", leg, CT(leg, pv=1.0)
         else:
-            production = Clamp(production_leg, pv=1.0 if production_by == "line" else 2.0)
-        # of bundle a, bundle b and source, what each clamp of a leg encloses
+            production = CT(production_leg, pv=1.0 if production_by == "line" else 2.0)
+        # of bundle a, bundle b and source, what each CT of a leg encloses
         shares = [(1.0, 1.0, 1.0 if ct_sees_pv else 0.0)]
         if cts_per_leg > 1:
             shares = [(0.5, 0.5, 0.5)] * 2 if ct_sees_pv else [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0)]
-        l1, l2 = (tuple(Clamp(leg, *enclosed) for enclosed in shares) for leg in (1, 2))
+        l1, l2 = (tuple(CT(leg, *enclosed) for enclosed in shares) for leg in (1, 2))
         return cls(
             service, l1, () if service == "single" else l2, (production,), ct_sees_pv, ct_sees_pv,
             production_by, production_leg, pv_added_back=pv_added_back, is_clipped=is_clipped,
         )  # fmt: skip
 
-    def clamps(self, channel: Channel) -> tuple[Clamp, ...]:
-        """Return the clamps that land on this channel."""
-        clamps: tuple[Clamp, ...] = getattr(self, channel)
-        return clamps
+    def cts(self, channel: Channel) -> tuple[CT, ...]:
+        """Return the CTs that land on this channel."""
+        cts: tuple[CT, ...] = getattr(self, channel)
+        return cts
 
-    def with_clamps(self, channel: Channel, clamps: tuple[Clamp, ...]) -> Wiring:
-        """Return the wiring with other clamps on this channel."""
-        changed: dict[str, Any] = {channel: clamps}
+    def with_cts(self, channel: Channel, cts: tuple[CT, ...]) -> Wiring:
+        """Return the wiring with other CTs on this channel."""
+        changed: dict[str, Any] = {channel: cts}
         return replace(self, **changed)
 
-    def with_each_clamp(
-        self, change: Callable[[Clamp], Clamp], channels: Sequence[Channel] = ("l1", "l2")
-    ) -> Wiring:
-        """Return the wiring with `change` made to every clamp of these channels, in their order."""
+    def with_each_ct(self, change: Callable[[CT], CT], channels: Sequence[Channel] = ("l1", "l2")) -> Wiring:
+        """Return the wiring with `change` made to every CT of these channels, in their order."""
         wiring = self
         for channel in channels:
-            wiring = wiring.with_clamps(channel, tuple(change(clamp) for clamp in self.clamps(channel)))
+            wiring = wiring.with_cts(channel, tuple(change(ct) for ct in self.cts(channel)))
         return wiring
 
     def with_offset(self, channel: Channel, offset_w: Float) -> Wiring:
@@ -168,8 +166,8 @@ class Wiring:
         return replace(self, offset_2=self.offset_2 + offset_w)
 
     def crossed_and_turned(self) -> Wiring:
-        """Return it with each leg's clamps on the other leg and turned: the powers stay right but for the volts."""
-        return self.with_each_clamp(lambda clamp: clamp.on_other_leg().turned())
+        """Return it with each leg's CTs on the other leg and turned: the powers stay right but for the volts."""
+        return self.with_each_ct(lambda ct: ct.on_other_leg().turned())
 
 
 @dataclass(frozen=True)
@@ -235,14 +233,14 @@ class Reading:
         )
 
 
-def _sum(clamps: tuple[Clamp, ...], circuit: Circuit) -> Complex:
-    return sum((clamp.current(circuit) for clamp in clamps), np.zeros(circuit.size, dtype=np.complex128))
+def _sum(cts: tuple[CT, ...], circuit: Circuit) -> Complex:
+    return sum((ct.current(circuit) for ct in cts), np.zeros(circuit.size, dtype=np.complex128))
 
 
 def measure(circuit: Circuit, wiring: Wiring) -> Reading:
     """Return what a monitor wired like this reports of this circuit, step by step.
 
-    S = ratio * V_leg * conj(sum of the channel's clamp currents + leak * the other channel's) + offset;
+    S = ratio * V_leg * conj(sum of the channel's CT currents + leak * the other channel's) + offset;
     production P = Re(V * conj(I)) with V as `Wiring.production_by` says, and no ratio.
     """
     current_1, current_2 = _sum(wiring.l1, circuit), _sum(wiring.l2, circuit)

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.clamps import Clamp, Wiring, measure
+from pipeline.faults.cts import CT, Wiring, measure
 
 N = 4000
 RNG = np.random.default_rng(11)
@@ -83,7 +83,7 @@ def test_both_clamps_on_one_leg_sum_to_nothing():
 def test_both_on_one_leg_with_the_second_turned_is_a_copy_by_the_voltages_ratio():
     circuit = home()
     wiring = Wiring.sound()
-    turned = Clamp(1, 1.0, 1.0, 1.0, is_turned=True)
+    turned = CT(1, 1.0, 1.0, 1.0, is_turned=True)
     reading = measure(circuit, Wiring(**{**vars(wiring), "l2": (turned,)}))
     np.testing.assert_allclose(reading.l2_w, reading.l1_w * np.abs(circuit.v2) / np.abs(circuit.v1))
 
@@ -103,7 +103,7 @@ def test_position_and_count_of_clamps_decide_the_slope(service):
     for (sees_pv, count), slope in expected.items():
         reading = measure(circuit, Wiring.sound(service, sees_pv, count))
         np.testing.assert_allclose(slopes_on_pv(reading), [slope, slope], atol=0.03)
-    one_missing = Wiring.sound(service, True, 2).with_clamps("l1", (Clamp(1, 0.5, 0.5, 0.5),))
+    one_missing = Wiring.sound(service, True, 2).with_cts("l1", (CT(1, 0.5, 0.5, 0.5),))
     np.testing.assert_allclose(slopes_on_pv(measure(circuit, one_missing)), [-0.25, -0.5], atol=0.03)
 
 

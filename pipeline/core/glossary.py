@@ -1,0 +1,17 @@
+"""The words people read for the codes that files hold: one place for pages, paper, commands and pictures.
+
+Faults have theirs in their own modules (`Fault.title`).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+FIX_BY: Final = {"visit": "site visit", "office": "remote fix"}
+LEGS: Final = {"l1": "L1", "l2": "L2", "both": "both legs"}
+LOCATIONS: Final = {
+    "service_entrance": "service entrance", "bus_bar": "bus bar", "feeder": "feeder",
+    "load_conductors": "load conductors",
+}  # fmt: skip
+SERVICES: Final = {"120/240": "120/240 V", "120/208": "120/208 V", "single": "single leg"}
+POSITIONS: Final = {True: "upstream of the solar tie-in", False: "around the loads only"}
