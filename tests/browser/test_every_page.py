@@ -19,7 +19,11 @@ def kind_of(page: Path, out: Path) -> str:
     """Return what pages are alike: "report/index.html", "report/home", "orders"."""
     place = page.relative_to(out.resolve()).parts
     inside = place[place.index("report") :] if "report" in place else place
-    return inside[0] if inside[0] in ("orders", "dispatch") else "/".join(inside[: max(1, len(inside) - 1)] or inside)
+    return (
+        inside[0]
+        if inside[0] in ("orders", "dispatch")
+        else "/".join(inside[: max(1, len(inside) - 1)] or inside)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +46,10 @@ def opened(browser: Any) -> Iterator[Any]:
     def visit(path: Path, **context: Any) -> tuple[Any, list[str]]:
         contexts.append(browser.new_context(offline=True, **context))
         page, complaints = contexts[-1].new_page(), []
-        page.on("console", lambda line: complaints.append(line.text) if line.type in ("error", "warning") else None)
+        page.on(
+            "console",
+            lambda line: complaints.append(line.text) if line.type in ("error", "warning") else None,
+        )
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.on("requestfailed", lambda request: complaints.append(f"not there: {request.url}"))
         page.goto(path.as_uri())
@@ -89,7 +96,9 @@ def test_contrast_and_structure_are_right(pages: dict[str, list[Path]], opened: 
         for found in Axe().run(page).response["violations"]:
             if found["impact"] in SERIOUS:
                 first = found["nodes"][0]
-                wrong.append(f"{alike[0].name}: {found['help']}: {first['html'][:150]} {first['failureSummary'][:300]}")
+                wrong.append(
+                    f"{alike[0].name}: {found['help']}: {first['html'][:150]} {first['failureSummary'][:300]}"
+                )
         page.close()
     assert not wrong, "\n".join(wrong)
 
