@@ -31,7 +31,7 @@ WORDS = {
     r"funnel's limits|limits of the funnel": "control limits",
     r"on no day|the rest waits": "unscheduled",
     r"at the desk|desk fix(?:es)?|office orders?|office fix(?:es)?": "remote fix",
-    r"follows? the sun|mirrors the sun|rises? with the sun|moves? with the sun": "tracks PV with the wrong sign",
+    r"mirrors the sun|rises? with the sun|moves? with the sun": "tracks PV with the wrong sign",
     r"night levels?": "overnight baseload",
     r"exp\([^)]*\)": "odds in words",
     r"not so:": "what was measured and what is right",
