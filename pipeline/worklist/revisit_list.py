@@ -25,7 +25,8 @@ SCHEMA = pl.Schema(
         "also_possible": pl.String, "crew_id": pl.String, "value_gain": pl.Float64, "value_cost": pl.Float64,
         "value_regret": pl.Float64, "break_even": pl.Float64, "chance_fixed": pl.Float64,
         "drive_min": pl.Float64, "energy_from": pl.String, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
-        "is_above_cut": pl.Boolean,
+        "is_above_cut": pl.Boolean, "kwh_so_far_low": pl.Float64, "kwh_so_far_high": pl.Float64,
+        "kwh_read_so_far": pl.Float64, "so_far_from": pl.Date, "so_far_to": pl.Date,
     }
 )  # fmt: skip
 # A CT among the things to bring, but not a clamp meter.
