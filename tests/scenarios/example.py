@@ -177,6 +177,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 if onset
                 else None,
                 "unproven_why": "evidence for a fault and against it" if case.verdict == "unproven" else None,
+                "unproven_need": "record" if case.verdict == "unproven" else None,
                 "slope_expected": -0.5 if case.has_pv else None,
                 "is_clock_suspect": case.verdict == "unproven",
                 "clock_offset_h": 6.0 if case.verdict == "unproven" else None,
