@@ -62,8 +62,9 @@ def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) 
     """Return the scores with every home's `verdict` and, where unproven, `unproven_why` and `unproven_need`.
 
     `unproven_need` is one of NEEDS: what would settle it. `scores` has null likelihoods for homes without rows: they
-    keep the prior's, and its likeliest fault. A home with a `contradiction` is never sound: it is a suspect, or unproven with the contradicting number first. A home with one, or with all it needs and no verdict, is
-    settled by its site record where that may be the cause, else by a visit; any other by what is missing.
+    keep the prior's, and its likeliest fault. A home with a `contradiction` is never sound: it is a suspect, or
+    unproven with the contradicting number first. A home with one, or with all it needs and no verdict, is settled by
+    its site record where that may be the cause, else by a visit; any other by what is missing.
     """
     base_rate, no_rows = prior.base_rate, pl.lit("no rows in the window")
     base = pl.struct(
