@@ -20,7 +20,7 @@ UNPROVEN_NEEDS: Final = {
     "nights": ("more nights", "Wait: each night of data brings it nearer."),
     "meter": ("a utility meter", "Ask for the utility meter's data: no number of nights settles it without."),
     "sun": ("a sunny day", "Wait for a day on which production rises and falls."),
-    "record": ("a look at the site record", "Check the site record by a setting, from the office; no truck."),
+    "record": ("a look at the site record", "Check the site record, from the office: no truck."),
     "readings": ("readings", "Find out why the home sends no readings: monitor, network, account."),
     "visit": ("a visit", "Only a look on site settles it; it goes on the list where going pays."),
 }

@@ -55,7 +55,7 @@ def home_records(night: ReportInput, with_page: Collection[str]) -> pl.DataFrame
         "fix_by",
         "page",
         key=pl.col("site_id").str.to_lowercase(),
-        group=home_group(scores.columns),
+        group=home_group(),
         crew=pl.col("crew_id").replace_strict(anchors, default=None, return_dtype=pl.String),
         commissioned=_day("commissioned_on"),
         fault=fault_title_column(fault),
@@ -66,7 +66,7 @@ def home_records(night: ReportInput, with_page: Collection[str]) -> pl.DataFrame
         status_since=_day("status_since"),
         planned=_day("planned_on"),
         visited=_day("last_visit_on"),
-        need=home_group(scores.columns).replace_strict(need, default=None, return_dtype=pl.String),
+        need=home_group().replace_strict(need, default=None, return_dtype=pl.String),
         nights=pl.col("nights").cast(pl.Int64) if "nights" in scores.columns else pl.lit(None, pl.Int64),
         slopes=_slopes(scores.columns),
     ).sort("key", "site_id")
