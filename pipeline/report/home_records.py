@@ -29,7 +29,12 @@ def home_records(night: ReportInput, with_page: Collection[str]) -> pl.DataFrame
     )
     anchors = {crew: crew_anchor(crew) for crew in scores["crew_id"].drop_nulls().unique()}
     status = night.standing.select(
-        "site_id", "planned_on", "last_visit_on", status="standing", status_since="standing_since", status_why="cause"
+        "site_id",
+        "planned_on",
+        "last_visit_on",
+        status="standing",
+        status_since="standing_since",
+        status_why="cause",
     )
     homes = (
         scores.join(pages, on="site_id", how="left")
@@ -92,7 +97,9 @@ def _slopes(columns: list[str]) -> pl.Expr:
         if column in columns
     ]
     measured = pl.concat_str(parts, separator=", ", ignore_nulls=True)
-    expected = pl.format("{} W for each watt of production; right is {} a leg", measured, _signed("slope_expected"))
+    expected = pl.format(
+        "{} W for each watt of production; right is {} a leg", measured, _signed("slope_expected")
+    )
     plain = pl.format("{} W for each watt of production", measured)
     return pl.when(measured != "").then(pl.coalesce(expected, plain))
 
@@ -101,7 +108,13 @@ def _signed(column: str) -> pl.Expr:
     """Return a slope with its sign and two decimals, as `words.number` writes it."""
     size = pl.col(column).abs().round(2)
     hundredths = (size * 100).round(0).cast(pl.Int64)
-    sign = pl.when(hundredths == 0).then(pl.lit("")).when(pl.col(column) < 0).then(pl.lit("−")).otherwise(pl.lit("+"))
+    sign = (
+        pl.when(hundredths == 0)
+        .then(pl.lit(""))
+        .when(pl.col(column) < 0)
+        .then(pl.lit("−"))
+        .otherwise(pl.lit("+"))
+    )
     decimals = (hundredths % 100).cast(pl.String).str.zfill(2)
     text = pl.format("{}{}.{}", sign, hundredths // 100, decimals)
     return pl.when(pl.col(column).is_finite().fill_null(False)).then(text)

@@ -9,7 +9,8 @@ from pipeline.report.report_input import ReportInput
 
 # Fields of a record in reading order, under what they are called.
 FIELDS = (
-    ("Status", "status"), ("Since", "status_since"), ("Why", "status_why"), ("On the list", "rank"), ("Fix by", "fix_by"),
+    ("Status", "status"), ("Since", "status_since"), ("Why", "status_why"), ("On the list", "rank"),
+    ("Fix by", "fix_by"),
     ("Visit planned for", "planned"), ("Last visit", "visited"), ("Evidence", "evidence"),
     ("No right install reads so", "contradiction"), ("Fault since", "since"), ("What changed then", "onset_evidence"),
     ("Why unproven", "unproven_why"), ("What would settle it", "need"), ("Slopes on production", "slopes"),

@@ -67,7 +67,9 @@ def _picture(known: pl.DataFrame) -> dict[str, Any]:
     flat = flat_map(known)
     placed = flat.placed(known)
     marked = placed.drop_nulls("mark")
-    shown = pl.concat([marked.filter(pl.col("mark") == SAFETY), marked.filter(pl.col("mark") != SAFETY).sort("rank")])
+    shown = pl.concat(
+        [marked.filter(pl.col("mark") == SAFETY), marked.filter(pl.col("mark") != SAFETY).sort("rank")]
+    )
     others = placed.filter(pl.col("mark").is_null())
     is_counted = others.height > MOST_DOTS
     bar_km = flat.bar_km()
@@ -77,7 +79,9 @@ def _picture(known: pl.DataFrame) -> dict[str, Any]:
         "dots": [] if is_counted else others.select("site_id", "x", "y", "group").to_dicts(),
         "squares": _squares(others) if is_counted else [],
         "square": WIDTH / CELLS,
-        "marks": [row | {"told": _told(row)} for row in shown.head(MOST_LISTED).reverse().iter_rows(named=True)],
+        "marks": [
+            row | {"told": _told(row)} for row in shown.head(MOST_LISTED).reverse().iter_rows(named=True)
+        ],
         "marks_left_off": max(0, marked.height - MOST_LISTED),
         "labels": _labels(placed),
         "bar_units": round(bar_km / flat.km_a_unit, 1),
@@ -88,9 +92,9 @@ def _picture(known: pl.DataFrame) -> dict[str, Any]:
 def _squares(others: pl.DataFrame) -> list[dict[str, Any]]:
     """Return the squares of the grid that hold homes: middle, side (its area goes with the count) and count."""
     side = WIDTH / CELLS
-    counted = others.group_by(
-        column=(pl.col("x") / side).floor(), row=(pl.col("y") / side).floor()
-    ).len("homes")
+    counted = others.group_by(column=(pl.col("x") / side).floor(), row=(pl.col("y") / side).floor()).len(
+        "homes"
+    )
     most = counted["homes"].max()
     size = ((pl.col("homes") / pl.lit(most)).sqrt() * side).clip(lower_bound=2.0)
     return (
@@ -111,7 +115,8 @@ def _told(row: dict[str, Any]) -> str:
     listed = ""
     if row["rank"] is not None:
         suspicion = words.suspicion(row["suspected_fault"], row["leg"])
-        listed = f"rank {row['rank']}, {FIX_BY[row['fix_by']]}: {suspicion}, {words.percent(row['likelihood'])} any fault"
+        any_fault = words.percent(row["likelihood"])
+        listed = f"rank {row['rank']}, {FIX_BY[row['fix_by']]}: {suspicion}, {any_fault} any fault"
     return ". ".join(filter(None, (where, "Safety call" if row["mark"] == SAFETY else "", listed)))
 
 
@@ -130,7 +135,10 @@ def _labels(placed: pl.DataFrame) -> list[dict[str, Any]]:
         x = round(min(max(row["x"], half), max(WIDTH - half, half)), 1)
         for moved in _LABEL_MOVES:
             y = round(row["y"] + moved * _LINE_UNITS, 1)
-            apart = [abs(x - other["x"]) > half + other["half"] or abs(y - other["y"]) >= _LINE_UNITS for other in labels]
+            apart = [
+                abs(x - other["x"]) > half + other["half"] or abs(y - other["y"]) >= _LINE_UNITS
+                for other in labels
+            ]
             if all(apart):
                 labels.append({"area": row["area"], "x": x, "y": y, "half": half})
                 break

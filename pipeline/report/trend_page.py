@@ -31,7 +31,11 @@ def trend_context(night: ReportInput) -> dict[str, Any]:
     shown = nights.tail(MOST_NIGHTS)
     return {
         "figure_of_trend": Figure(
-            "trend", "Backlog, new and confirmed, night by night", trend_chart(shown), _empty(nights), _caption(shown)
+            "trend",
+            "Backlog, new and confirmed, night by night",
+            trend_chart(shown),
+            _empty(nights),
+            _caption(shown),
         ),
         "nights": shown.reverse().to_dicts(),
         "nights_left_off": nights.height - shown.height,
@@ -45,7 +49,11 @@ def by_week(nights: pl.DataFrame) -> pl.DataFrame:
     return (
         nights.sort("as_of")
         .group_by(week=pl.col("as_of").dt.truncate("1w"), maintain_order=True)
-        .agg(pl.len().alias("nights"), *(pl.col(name).sum() for name in _FLOWS), *(pl.col(name).last() for name in _LEVELS))
+        .agg(
+            pl.len().alias("nights"),
+            *(pl.col(name).sum() for name in _FLOWS),
+            *(pl.col(name).last() for name in _LEVELS),
+        )
     )
 
 
@@ -54,10 +62,7 @@ def trend_chart(nights: pl.DataFrame) -> Spec | None:
     if nights.height < 2:
         return None
     long = pl.concat(
-        [
-            nights.select(day="as_of", line=pl.lit(name), homes=pl.col(column))
-            for name, column, _, _ in _LINES
-        ]
+        [nights.select(day="as_of", line=pl.lit(name), homes=pl.col(column)) for name, column, _, _ in _LINES]
     )
     names = [name for name, *_ in _LINES]
     colours = vega.scale(domain=names, range=[theme.light(colour) for _, _, colour, _ in _LINES])
@@ -68,7 +73,11 @@ def trend_chart(nights: pl.DataFrame) -> Spec | None:
         vega.x("day:T", title=None, scale=vega.scale(type="utc"), axis=axis),
         vega.y("homes:Q", title="homes", axis=vega.axis(tickMinStep=1)),
         vega.colour("line:N", scale=colours, legend=legend),
-        tooltip=[vega.tooltip("day:T", title="night", format="%-d %b %Y"), vega.tooltip("line:N"), vega.tooltip("homes:Q")],
+        tooltip=[
+            vega.tooltip("day:T", title="night", format="%-d %b %Y"),
+            vega.tooltip("line:N"),
+            vega.tooltip("homes:Q"),
+        ],
     )
     lines = base.mark("line", strokeWidth=2.5, interpolate="step-after").encode(
         vega.dash("line:N", scale=dashes, legend=legend)
@@ -77,16 +86,18 @@ def trend_chart(nights: pl.DataFrame) -> Spec | None:
 
 
 def _empty(nights: pl.DataFrame) -> str:
-    return "This is the first night with numbers: from the second on they are drawn." if nights.height else "No night yet."
+    first = "This is the first night with numbers: from the second on they are drawn."
+    return first if nights.height else "No night yet."
 
 
 def _caption(nights: pl.DataFrame) -> str:
     if nights.height < 2:
         return ""
     first, last = nights.row(0, named=True), nights.row(-1, named=True)
+    since = {name: int(nights[1:][name].sum()) for name in ("new", "left", "confirmed")}
     return (
         f"Backlog: {words.count(first['waiting'], 'home')} on {words.day(first['as_of'])}, "
-        f"{words.number(last['waiting'])} on {words.day(last['as_of'])}. In between {words.number(nights[1:]['new'].sum())} "
-        f"came new on the list, {words.number(nights[1:]['left'].sum())} left it, and the data confirmed "
-        f"{words.count(int(nights[1:]['confirmed'].sum()), 'fix', 'fixes')}."
+        f"{words.number(last['waiting'])} on {words.day(last['as_of'])}. In between {words.number(since['new'])} "
+        f"came new on the list, {words.number(since['left'])} left it, and the data confirmed "
+        f"{words.count(since['confirmed'], 'fix', 'fixes')}."
     )

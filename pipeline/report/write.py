@@ -39,7 +39,8 @@ def write_report(
     """Write the night's report: the same input gives the same bytes.
 
     index.html, homes.html (any home, by its packed record), map.html, trend.html, list.html, crews.html, normal.html,
-    home/<page_name>.html for the first `report.home_pages` homes of the list, and assets/. Pages open from disk and never reach for the network.
+    home/<page_name>.html for the first `report.home_pages` homes of the list, and assets/. Pages open from disk and
+    never reach for the network.
 
     Parameters
     ----------

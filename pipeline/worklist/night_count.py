@@ -90,4 +90,9 @@ def _with_visits(nights: pl.DataFrame, visits: pl.DataFrame) -> pl.DataFrame:
         .agg(visited=pl.len().cast(pl.Int64), fixed=pl.col("is_fixed").sum().cast(pl.Int64))
     )
     zero = pl.col("visited", "fixed").fill_null(0)
-    return nights.drop("visited", "fixed").join(days, on="as_of", how="left").with_columns(zero).select(SCHEMA.names())
+    return (
+        nights.drop("visited", "fixed")
+        .join(days, on="as_of", how="left")
+        .with_columns(zero)
+        .select(SCHEMA.names())
+    )
