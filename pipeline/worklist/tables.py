@@ -21,6 +21,7 @@ from pipeline.worklist.hit_rate import hit_rate
 from pipeline.worklist.home_events import next_story
 from pipeline.worklist.home_status import next_standing
 from pipeline.worklist.last_visit import last_visits, worked_on
+from pipeline.worklist.night_count import next_night_count
 from pipeline.worklist.pre_visit_scores import with_scores
 from pipeline.worklist.prediction_log import next_book, next_promise
 from pipeline.worklist.revisit_list import revisit_list
@@ -85,6 +86,10 @@ def worklist_tables(
         promise_before, book_before, visits, standing=standing, as_of=as_of, settings=settings.hit_rate
     )
     promise = with_scores(promise, promise_before, previous, settings=settings.hit_rate)
+    nights = next_night_count(
+        earlier_table(previous, "night_count"), scores, listed, visits, standing=standing, standing_before=before,
+        as_of=as_of,
+    )  # fmt: skip
     return {
         "revisit_list": listed,
         "worth": value,
@@ -92,6 +97,7 @@ def worklist_tables(
         "standing": standing,
         "home_story": next_story(story, standing, visits, plans=plans, as_of=as_of),
         "visit_doubt": visit_doubts(visits, standing, scores),
+        "night_count": nights,
         "promise": promise,
         "promise_book": next_book(book_before, listed, as_of, settings=settings.hit_rate),
         "hit_rate": hit_rate(promise, settings.hit_rate),
