@@ -71,8 +71,9 @@ def worklist_tables(
     valued = scores.join(value.select("site_id", "priority", "break_even"), on="site_id")
     standing = next_standing(before, valued, visits, fixes=fixes, plans=plans, as_of=as_of, settings=settings)
     listed = revisit_list(
-        scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking
-    )
+        scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking,
+        orders=settings.orders,
+    )  # fmt: skip
     promise = next_promise(
         promise_before, book_before, visits, standing=standing, as_of=as_of, settings=settings.hit_rate
     )
