@@ -15,8 +15,18 @@ from pipeline.faults.types import Fault
 
 STANDARD_KIT = "standard test and safety kit"
 _CONNECTORS_PER_CT = 4  # two conductors a lead, each made once and remade once
+# The standard kit's tools, what keeps people safe first.
+_TOOLS: Mapping[str, str] = {
+    "voltage_tester": "voltage tester rated CAT IV, 300 V or more",
+    "proving_unit": "proving unit for the voltage tester",
+    "lockout": "lockout/tagout kit",
+    "protection": "shock and arc-flash protective equipment (insulating gloves, eye protection, hard hat)",
+    "insulated_tools": "insulated hand tools",
+    "clamp_meter": "clamp meter",
+    "connector_tool": "tool for insulation-displacement connectors",
+}
 # Of what only a fault's remedy names, these are carried once; anything else is a part that stays at the home.
-_TOOL = re.compile(r"\b(screwdriver|multimeter|meter|tester|tool|markers|cloth)\b")
+_CARRIED_ONCE = re.compile(r"\b(screwdriver|multimeter|meter|tester|tool|markers|cloth)\b")
 # What a remedy may call a thing of the standard kit; the parts are counted.
 _COVERED: Mapping[str, re.Pattern[str]] = {
     "ct": re.compile(r"^(spare )?CTs?\b"),
@@ -31,11 +41,15 @@ _COVERED: Mapping[str, re.Pattern[str]] = {
 
 
 class Item(NamedTuple):
-    """A thing to bring: how many of a part (None: a tool, carried once), and whether the fault's remedy asks for it."""
+    """A thing to bring: how many of a part (None: a tool, carried once).
+
+    `is_for_fault`: the fault's remedy asks for it; `is_standard`: it comes to every home, whatever is suspected.
+    """
 
     name: str
     quantity: int | None = None
     is_for_fault: bool = False
+    is_standard: bool = False
 
     @property
     def text(self) -> str:
@@ -70,20 +84,29 @@ def order_kit(
     items: dict[str, Item] = {}
     for thing in fault.remedy.bring:
         covered = [standard[key] for key, pattern in _COVERED.items() if pattern.search(thing)]
-        for item in covered or [Item(thing, None if _TOOL.search(thing) else 1)]:
+        for item in covered or [Item(thing, None if _CARRIED_ONCE.search(thing) else 1)]:
             items[item.name] = item._replace(is_for_fault=True)
     rest = (item for item in standard.values() if item.name not in items)
     return (*items.values(), *rest)
 
 
+def beyond_standard(kit: Iterable[Item]) -> tuple[str, ...]:
+    """Return what the fault asks for beyond the standard tools: its parts with their quantities, its own tools."""
+    return tuple(
+        item.text for item in kit if item.is_for_fault and (item.quantity is not None or not item.is_standard)
+    )
+
+
 def kit_text(kit: Iterable[Item]) -> str:
-    """Return a kit in a line: what the fault asks for, then the standard kit by its name; "" without any."""
+    """Return a kit in a line: what goes beyond the standard kit, then that by its name; "" without any."""
     items = tuple(kit)
-    return "; ".join([*(item.text for item in items if item.is_for_fault), STANDARD_KIT]) if items else ""
+    return "; ".join([*beyond_standard(items), STANDARD_KIT]) if items else ""
 
 
 def truck_load(kits: Mapping[int, Iterable[Item]]) -> tuple[LoadItem, ...]:
-    """Return what all of a truck's stops need: parts add up, tools are there once; parts first, as they are needed.
+    """Return what all of a truck's stops need: parts add up, tools are there once.
+
+    Parts come first, those of most stops before others, then the standard tools in their order, then all others.
 
     `kits` has the kit of each stop by its number.
     """
@@ -99,7 +122,14 @@ def truck_load(kits: Mapping[int, Iterable[Item]]) -> tuple[LoadItem, ...]:
             stops = (*(before.stops if before else ()), stop)
             is_for_fault = item.is_for_fault or (before is not None and before.item.is_for_fault)
             load[item.name] = LoadItem(Item(item.name, quantity, is_for_fault), stops)
-    return tuple(sorted(load.values(), key=lambda loaded: (loaded.item.quantity is None, -len(loaded.stops))))
+    tools = list(_TOOLS.values())
+
+    def order(loaded: LoadItem) -> tuple[bool, int, int]:
+        item = loaded.item
+        place = tools.index(item.name) if item.name in tools else len(tools) + (not item.is_standard)
+        return item.quantity is None, place if item.quantity is None else 0, -len(loaded.stops)
+
+    return tuple(sorted(load.values(), key=order))
 
 
 def _standard_kit(
@@ -114,18 +144,13 @@ def _standard_kit(
     needs_lead = register["lead_extended"] or any(
         _COVERED["twisted_pair"].search(thing) for thing in fault.remedy.bring
     )
-    return {
-        "voltage_tester": Item("voltage tester rated CAT IV, 300 V or more"),
-        "proving_unit": Item("proving unit for the voltage tester"),
-        "lockout": Item("lockout/tagout kit"),
-        "protection": Item(
-            "shock and arc-flash protective equipment (insulating gloves, eye protection, hard hat)"
-        ),
-        "insulated_tools": Item("insulated hand tools"),
-        "clamp_meter": Item("clamp meter"),
-        "known_load": Item(f"known load of about {settings.known_load_w / 1000:g} kW without a motor"),
-        "connector_tool": Item("tool for insulation-displacement connectors"),
+    tools = {key: Item(name) for key, name in _TOOLS.items()}
+    known_load = f"known load of about {settings.known_load_w / 1000:g} kW without a motor"
+    items = {
+        **tools,
+        "known_load": Item(known_load),
         "ct": Item(f"spare CT, {rating}", cts),
         "connector": Item("insulation-displacement connector", cts * _CONNECTORS_PER_CT),
         **({"twisted_pair": Item("twisted-pair lead for the whole run", cts)} if needs_lead else {}),
     }
+    return {key: item._replace(is_standard=True) for key, item in items.items()}
