@@ -47,9 +47,9 @@ class PageInput:
     """What the pages show.
 
     The plan of the night `as_of`, its `stops` (plan.STOPS), `trucks` and each home's kit, `notes` on how it came
-    about, the night's `safety_calls` (site_id, area), the faults' cards, `links`, the `calendars` by truck_id, and
-    `past_pages`: truck pages of days already gone, by name. `contacts` has `address` and `access_note` by site_id
-    where a crew may see them.
+    about, the night's `safety_calls` (site_id, area), the faults' cards, `links`, the `calendars` by truck_id, the
+    `currency` of expected values, and `past_pages`: truck pages of days already gone, by name. `contacts` has
+    `address` and `access_note` by site_id where a crew may see them.
     """
 
     as_of: date
@@ -62,6 +62,7 @@ class PageInput:
     faults: Mapping[str, FaultCard]
     links: Links
     calendars: Mapping[str, str]
+    currency: str
     past_pages: Sequence[str] = ()
     contacts: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
@@ -73,7 +74,12 @@ def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
     """
     pages = environment("pipeline.dispatch", night.faults)
     pages.filters["weekday"] = weekday
-    pages.globals |= {"css": report_style(), "as_of": night.as_of, "links": night.links}
+    pages.globals |= {
+        "css": report_style(),
+        "as_of": night.as_of,
+        "links": night.links,
+        "currency": night.currency,
+    }
     rounds = [_round(night, total) for total in night.plan.truck_days.iter_rows(named=True)]
     for trip in rounds:
         write_page(folder / trip["page"], pages, "truck_day.html", values=trip)

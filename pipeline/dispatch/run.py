@@ -108,6 +108,7 @@ def _dispatch(
         *_past_notes(past, listed.height - stops.height),
         f"{span}; the first day has the visits of the highest expected value.",
     )
+    calls = safety_calls(night["site_scores"])
     kits = stop_kits(stops, night["sites"], settings.orders)
     zones = dict(sites.select("site_id", "timezone").iter_rows())
     remembered = {
@@ -123,8 +124,8 @@ def _dispatch(
         past.copy_pages(folder)
         pages = PageInput(
             as_of=as_of, plan=plan, stops=stops, trucks=trucks, kits=kits, notes=notes,
-            safety_calls=safety_calls(night["site_scores"]), faults=fault_cards(),
-            links=find_links(out.pages(as_of), stops["site_id"].to_list()),
+            safety_calls=calls, faults=fault_cards(), currency=settings.ranking.currency,
+            links=find_links(out.pages(as_of), [*stops["site_id"], *calls["site_id"]]),
             calendars=write_calendars(folder, plan.dispatch, zones, as_of=as_of),
             past_pages=[page.name for page in past.pages],
         )  # fmt: skip

@@ -174,11 +174,13 @@ def test_an_address_is_shown_where_a_crew_may_see_it(tmp_path: Path) -> None:
     night = PageInput(
         as_of=FRIDAY, plan=planned, stops=listed, trucks=[truck()], kits={}, notes=[], faults=fault_cards(),
         safety_calls=pl.DataFrame(schema={"site_id": pl.String, "area": pl.String}), links=Links("report"),
-        calendars={}, contacts=contacts,
+        calendars={}, contacts=contacts, currency="EUR",
     )  # fmt: skip
     write_pages(tmp_path, night, page_rows=5)
     text = text_of(tmp_path / TRUCK_PAGE)
     assert "1 <Mill> Lane Access: gate on the left" in " ".join(text.split()).replace(
         "LaneAccess", "Lane Access"
     )
-    assert "Mill" not in text_of(tmp_path / "index.html")
+    index = text_of(tmp_path / "index.html")
+    assert "Mill" not in index
+    assert "Expected value less drive, EUR" in index
