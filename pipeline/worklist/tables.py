@@ -80,8 +80,9 @@ def worklist_tables(
     so_far = energy_so_far(suspected, signals, days, starts=starts, as_of=as_of, catalogue=CATALOGUE)
     value = with_so_far(value, so_far)
     listed = revisit_list(
-        scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking
-    )
+        scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking,
+        orders=settings.orders,
+    )  # fmt: skip
     promise = next_promise(
         promise_before, book_before, visits, standing=standing, as_of=as_of, settings=settings.hit_rate
     )

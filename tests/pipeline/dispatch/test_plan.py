@@ -104,7 +104,8 @@ def test_the_better_home_goes_first_when_only_one_fits() -> None:
     ]
     assert why(result) == {"h2": "days_full"}
     assert result.undispatched["why"][0] == (
-        "all days full: it needs 30 min (0 min more driving, 30 min on site), 0 min are left where it comes closest"
+        "every day is full: it needs 30 min (0 min more driving, 30 min on site); "
+        "the day where it comes closest has 0 min left"
     )
 
 
@@ -136,7 +137,7 @@ def test_a_home_that_is_worth_less_than_its_drive_stays() -> None:
     assert why(result) == {"h0": "not_worth_the_drive"}
     assert (
         result.undispatched["why"][0]
-        == "worth 150.00, less than its drive: 156 min more on the road cost 195.00"
+        == "expected value 150.00, less than its drive: 156 min more on the road cost 195.00"
     )
     assert plan(stops({"latitude": START[0] + 0.4, "priority": 150.0}), [truck()]).undispatched.is_empty()
 
@@ -168,6 +169,22 @@ def test_supplied_minutes_are_driven_and_named() -> None:
         ("h1", 11, "supplied", None),
     ]
     assert result.truck_days.select("drive_min", "back_drive_min", "back_at").row(0) == (61, 30, "10:01")
+
+
+def test_a_round_says_whether_its_drives_are_estimated() -> None:
+    def sources(supplied: dict[tuple[int, int], float]) -> tuple[str, str]:
+        result = plan(stops({}), [truck()], supplied=supplied)
+        return result.truck_days.select("drive_from", "back_drive_from").row(0)
+
+    assert sources({}) == ("estimated", "estimated")
+    assert sources({(1, 0): 9.0}) == ("supplied", "supplied")  # one way serves both
+    homes = stops({}, {})
+    result = plan(homes, [truck()], supplied={(2, 0): 9.0, (2, 1): 30.0})
+    assert result.dispatch["drive_from"].to_list() == ["supplied", "estimated"]
+    assert result.truck_days.select("drive_from", "back_drive_from").row(0) == (
+        "partly estimated",
+        "supplied",
+    )
 
 
 def test_a_day_chooses_from_few_homes_and_fills_up_from_the_rest() -> None:
