@@ -28,9 +28,9 @@ class Round(NamedTuple):
 
 
 def fill(problem: Problem, routes: Sequence[Route], waiting: Ints) -> None:
-    """Add to `routes` (one a truck, changed in place) what of `waiting` still fits and is worth the drive.
+    """Add to `routes` (one a truck, changed in place) what of `waiting` still fits and pays for its drive.
 
-    The home with the most worth after its added drive comes first, at the place where it adds the least;
+    The home of the highest expected value after its added drive comes first, at the place where it adds the least;
     of equal ones the first of `waiting`.
     """
     while True:
@@ -41,7 +41,7 @@ def fill(problem: Problem, routes: Sequence[Route], waiting: Ints) -> None:
             if not homes.size:
                 continue
             added, position = problem.added_min(truck, route, homes)
-            gain = problem.worth[homes] - problem.drive_cost * added
+            gain = problem.expected_value[homes] - problem.drive_cost * added
             gain[added + problem.on_site[homes] > problem.free_min(truck, route)] = -np.inf
             top = int(gain.argmax())
             if gain[top] > 0 and (best is None or gain[top] > best[0]):
@@ -69,9 +69,9 @@ def find_reasons(problem: Problem, rounds: Sequence[Round], waiting: Ints) -> li
 
 
 def _find_reason(problem: Problem, home: int, need: int, free: int) -> Reason:
-    starts = problem.worth.size + np.arange(len(problem.trucks))
+    starts = problem.expected_value.size + np.arange(len(problem.trucks))
     drive = problem.travel.minutes(starts, np.array(home)) + problem.travel.minutes(np.array(home), starts)
-    on_site, worth = int(problem.on_site[home]), _money(problem.worth[home])
+    on_site, value = int(problem.on_site[home]), _money(problem.expected_value[home])
     latitude, longitude = problem.travel.latitude[home], problem.travel.longitude[home]
     if np.isnan(latitude + longitude) and drive.min() >= UNREACHABLE:
         return Reason(
@@ -92,13 +92,13 @@ def _find_reason(problem: Problem, home: int, need: int, free: int) -> Reason:
             f"more than a shift of {shifts[nearest]} min"
         )
         return Reason("too_far", why, there_and_back + on_site)
-    if problem.worth[home] <= 0:
-        why = f"expected value {worth} before any drive, at its present likelihood and energy"
+    if problem.expected_value[home] <= 0:
+        why = f"expected value {value} before any drive, at its present likelihood and energy"
         return Reason("not_worth_the_drive", why, need)
     if need <= free:
         cost = _money(problem.drive_cost * (need - on_site))
         why = (
-            f"expected value {worth}, less than its drive: {need - on_site} min more on the road cost {cost}"
+            f"expected value {value}, less than its drive: {need - on_site} min more on the road cost {cost}"
         )
         return Reason("not_worth_the_drive", why, need)
     why = (

@@ -10,7 +10,7 @@ from pipeline.core.setting_sections import OrderSettings
 from pipeline.dispatch.plan import STOPS
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.kit import Item, order_kit
-from pipeline.report.record_first import with_fault_share
+from pipeline.worklist.fault_likelihood import fault_likelihood
 
 # The night's tables that a plan is made of; `sites` is the register that orders are written from.
 TABLES = ("revisit_list", "site_scores", "sites")
@@ -23,17 +23,14 @@ def read_stops(night: Mapping[str, pl.DataFrame], register: pl.DataFrame) -> pl.
     `night` has TABLES.
     """
     visits = night["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")
-    shares = [row["fault_likelihood"] for row in with_fault_share(visits, night["site_scores"])]
+    shares = night["site_scores"].select("site_id", "fault_likelihoods")
+    places = register.select("site_id", "latitude", "longitude")
     calls = safety_calls(night["site_scores"])["site_id"].implode()
     return (
-        visits.join(
-            register.select("site_id", "latitude", "longitude"),
-            on="site_id",
-            how="left",
-            maintain_order="left",
-        )
+        visits.join(shares, on="site_id", how="left", maintain_order="left")
+        .join(places, on="site_id", how="left", maintain_order="left")
         .with_columns(
-            fault_likelihood=pl.Series(shares, dtype=pl.Float64),
+            fault_likelihood(pl.col("suspected_fault"), CATALOGUE),
             is_safety_call=pl.col("site_id").is_in(calls),
         )
         .select(pl.col(name).cast(kind) for name, kind in STOPS.items())

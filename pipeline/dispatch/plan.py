@@ -146,13 +146,13 @@ def _time_round(
         raise NightFailed(
             f"truck {truck.truck_id} on {day} would be back at {clock(back)}, after its shift; a defect"
         )
-    worth = problem.worth[trip.route].sum() - problem.drive_cost * drives.sum()
+    value = problem.expected_value[trip.route].sum() - problem.drive_cost * drives.sum()
     return rows, {
         "day": day, "truck_id": truck.truck_id, "stops": len(rows), "start_at": clock(truck.start_min),
         "back_at": clock(back), "end_at": clock(end), "drive_min": int(drives.sum()),
         "drive_km": None if is_supplied.any() else round(float(km.sum()), 1),
         "minutes_on_site": int(problem.on_site[trip.route].sum()), "free_min": end - back,
-        "back_drive_min": int(drives[-1]), "worth": round(float(worth), 2),
+        "back_drive_min": int(drives[-1]), "worth": round(float(value), 2),
         "drive_from": SUPPLIED if is_supplied.all() else "partly estimated" if is_supplied.any() else ESTIMATED,
         "back_drive_from": SUPPLIED if is_supplied[-1] else ESTIMATED,
     }  # fmt: skip
