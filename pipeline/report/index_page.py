@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.core.alarm import ALARM, NOTE
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
-from pipeline.report.record_first import record_first, with_fault_share
+from pipeline.report.record_first import record_first
 from pipeline.report.report_input import ReportInput
 from pipeline.report.visit_rows import after_visit_rows, doubt_rows
 
@@ -31,7 +31,7 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
             "suspicion": words.suspicion(row["suspected_fault"], row["leg"], night.faults),
             "csv": {name: _csv_text(row[name]) for name in CSV_COLUMNS},
         }
-        for row in with_fault_share(listed.head(settings.index_rows), night.site_scores)
+        for row in listed.head(settings.index_rows).to_dicts()
     ]
     visits = [row for row in rows if row["fix_by"] == "visit"]
     safety_calls = night.site_scores.filter(pl.col("is_neutral_suspect").fill_null(False)).sort("site_id")

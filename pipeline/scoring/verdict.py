@@ -38,8 +38,8 @@ def missing_evidence(settings: VerdictSettings) -> pl.Expr:
         .when(pl.col("is_declared_upstream").fill_null(False))
         .then(pl.lit("too few PV ramps and no utility meter: nothing proves the scale"))
         .when(pl.col("is_declared_upstream").is_null())
-        .then(pl.lit("no utility meter, and the register doesn't say whether the CTs see the sun"))
-        .otherwise(pl.lit("CTs that don't see the sun and no utility meter: nothing proves the scale"))
+        .then(pl.lit("no utility meter, and the site record does not say whether the CTs see PV"))
+        .otherwise(pl.lit("CTs around the loads only and no utility meter: nothing proves the scale"))
     )
 
 
@@ -77,7 +77,7 @@ def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) 
     share = percent_column(pl.col("record_likelihood"))
     likely_record = (
         pl.when(pl.col("record_likelihood") >= settings.record)
-        .then(pl.format("; it may be the record: {} ({} likely)", cause, share))
+        .then(pl.format("; it may be the site record: {} ({} likely)", cause, share))
         .otherwise(pl.lit(""))
     )
     contradicted = pl.format("{}{}", pl.col("contradiction"), likely_record)

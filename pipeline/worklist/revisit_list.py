@@ -13,7 +13,9 @@ import polars as pl
 
 from pipeline.core.percent_text import percent
 from pipeline.core.setting_sections import RankingSettings
+from pipeline.faults.fault_text import fault_title, spell_faults
 from pipeline.faults.types import Fault
+from pipeline.worklist.fault_likelihood import fault_likelihood
 from pipeline.worklist.listing import list_order
 
 SCHEMA = pl.Schema(
@@ -25,7 +27,7 @@ SCHEMA = pl.Schema(
         "also_possible": pl.String, "crew_id": pl.String, "value_gain": pl.Float64, "value_cost": pl.Float64,
         "value_regret": pl.Float64, "break_even": pl.Float64, "chance_fixed": pl.Float64,
         "drive_min": pl.Float64, "energy_from": pl.String, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
-        "is_above_cut": pl.Boolean,
+        "is_above_cut": pl.Boolean, "fault_likelihood": pl.Float64,
     }
 )  # fmt: skip
 # A CT among the things to bring, but not a clamp meter.
@@ -60,7 +62,8 @@ def revisit_list(
 
     Notes
     -----
-    `suspected_fault` is the home's likeliest fault; `since` is null for one from the first day on. `bring` has the
+    `suspected_fault` is the home's likeliest fault and `fault_likelihood` its own likelihood, `likelihood` that of any
+    fault; `since` is null for one from the first day on. `bring` has the
     things apart by "; ". `also_possible` names the other faults from [ranking].also_from on with their
     likelihood and how to tell them on site, null where there is none.
     """
@@ -69,7 +72,7 @@ def revisit_list(
         .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
         .join(worth, on="site_id")
         .join(sites.select("site_id", pl.col("ct_amps").cast(pl.Float64)), on="site_id", how="left")
-        .with_columns(is_above_cut=pl.col("priority") > 0)
+        .with_columns(fault_likelihood(pl.col("fault"), catalogue), is_above_cut=pl.col("priority") > 0)
         .sort(list_order())
         .with_row_index("rank", offset=1)
     )
@@ -113,8 +116,8 @@ def also_possible(
         (share, name) for name, share in shares.items() if name in catalogue and name != fault and share
     ]
     possible = [
-        f"{name.replace('_', ' ')} {percent(share)} (looks like: {catalogue[name].looks_like}. "
-        f"Test on site: {catalogue[name].remedy.prove})"
+        f"{fault_title(name)} {percent(share)} (looks like: {spell_faults(catalogue[name].looks_like)}. "
+        f"Test on site: {spell_faults(catalogue[name].remedy.prove)})"
         for share, name in sorted(others, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share
     ]
