@@ -100,7 +100,7 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
         if step is not None:
             name, most = series[int(z[home_row].argmax())].name, float(z[home_row].max())
             sentence = _told(name, named[name][line], step, most)
-            changes.append((homes[number], first + timedelta(days=step), most, name, sentence))
+            changes.append((homes[home_row], first + timedelta(days=step), most, name, sentence))
     return pl.DataFrame(changes, schema=CHANGES, orient="row")
 
 

@@ -11,6 +11,7 @@ from pipeline.probes.leg_text import NOT_KNOWN, Row, known_legs, plain, say_legs
 _LEAST_LEAK = 0.1  # W per W; less is noise
 _MOSTLY, _FEW = 0.5, 0.1  # shares of steps
 _SURE_Z = 3.0
+_MOST_LOG = 7.0  # log ratio from which a leg has a thousand times the other
 _OTHER = {"l1": "L2", "l2": "L1"}
 
 
@@ -49,7 +50,7 @@ def tell_pairs(row: Row) -> str:
     log_ratio, count = value_of(row, "pair_log_ratio"), value_of(row, "pair_n")
     if log_ratio is None:
         return "too few 240 V loads to compare the legs"
-    ratio = f"{plain(exp(log_ratio))} times as much as L1"
+    ratio = f"{plain(exp(min(log_ratio, _MOST_LOG)))} times as much as L1"
     steps = "their steps" if count is None else f"{number(count)} step{'' if count == 1 else 's'}"
     opposite = value_of(row, "pair_opposite_share") or 0.0
     turned = f"in {percent(opposite)} of {steps}, right is hardly ever"

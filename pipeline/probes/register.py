@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.core.glossary import POSITIONS, SERVICES
+from pipeline.core.number_text import number
 from pipeline.probes.leg_text import Row, value_of
 from pipeline.probes.probe import Probe, Quantity, column, home_quantity
 
@@ -18,7 +19,7 @@ def _tell(row: Row) -> str:
     facts = [
         SERVICES.get(row.get("service") or "", ""),
         "CT location not recorded" if upstream is None else f"CTs {POSITIONS[upstream]}",
-        "" if cts is None else f"{cts:.0f} CT{'' if cts == 1 else 's'} per leg",
+        "" if cts is None else f"{number(cts)} CT{'' if cts == 1 else 's'} per leg",
         "leads extended" if row.get("lead_extended") else "",
         ("battery not metered" if row.get("is_battery_hidden") else "battery")
         if row.get("has_battery")

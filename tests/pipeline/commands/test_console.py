@@ -21,7 +21,8 @@ COUNTS = dict.fromkeys(
 
 def listed(site_id: str) -> pl.DataFrame:
     row = {
-        "rank": 1, "site_id": site_id, "likelihood": 0.9, "suspected_fault": "dead", "leg": "l1", "fix_by": "visit",
+        "rank": 1, "site_id": site_id, "likelihood": 0.9, "fault_likelihood": 0.86, "suspected_fault": "dead", "leg": "l1",
+        "fix_by": "visit",
         "evidence": f"zero; {site_id}",
     }  # fmt: skip
     return pl.DataFrame([{**dict.fromkeys(SCHEMA), **row}], schema=SCHEMA)

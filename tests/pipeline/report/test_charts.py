@@ -74,7 +74,7 @@ def test_days_before_the_start_are_apart_from_the_fit(reversed_home: HomeSeries)
 def test_an_unfitted_slope_leaves_the_cloud_and_the_expected_line(reversed_home: HomeSeries) -> None:
     spec = leg_against_pv(daylight(reversed_home, "l2", 0.02), "l2", None, se=None, expected=-0.5, start=None)
     assert spec is not None
-    assert {line["line"] for line in spec["datasets"]["lines"]} == {"expected −0.50"}
+    assert {line["line"] for line in spec["datasets"]["lines"]} == {"right −0.50"}
     assert marks(spec, "line") == 1
 
 

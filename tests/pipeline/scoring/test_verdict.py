@@ -26,8 +26,8 @@ def normal(model: Model) -> FleetNormal:
 
 
 FEW_RAMPS = "too few PV ramps and no utility meter: nothing proves the scale"
-UNKNOWN = "no utility meter, and the register doesn't say whether the CTs see the sun"
-NO_SUN = "CTs that don't see the sun and no utility meter: nothing proves the scale"
+UNKNOWN = "no utility meter, and the site record does not say whether the CTs see PV"
+NO_SUN = "CTs around the loads only and no utility meter: nothing proves the scale"
 
 
 @pytest.mark.parametrize(
@@ -111,7 +111,8 @@ def test_a_number_that_no_right_install_shows_comes_first_and_is_never_called_so
 
     assert half["verdict"] == "unproven"
     assert (
-        half["contradiction"] == "by the utility meter L1 reads 0.50 and L2 0.50 times the truth (right is 1)"
+        half["contradiction"]
+        == "by the utility meter L1 and L2 read half of what they should: 0.50 and 0.50 times, right is 1.00"
     )
     assert half["contradiction_probe"] == "meter"
     assert half["unproven_why"].startswith(half["contradiction"])
@@ -130,7 +131,8 @@ def test_what_the_record_may_be_is_said_with_its_likelihood(model: Model, normal
 
     assert row["record_cause"] in CAUSES
     assert 0 <= row["record_likelihood"] <= 1 - row["likelihood"]
-    words = f"; it may be the record: {CAUSES[row['record_cause']].words} ({round(100 * row['record_likelihood'])} %"
+    cause, share = CAUSES[row["record_cause"]].words, round(100 * row["record_likelihood"])
+    words = f"; it may be the site record: {cause} ({share} %"
     assert words in row["unproven_why"]
     unasked = night_scored(odd, register(odd), model, judged(suspect=1.1, record=1.1), normal).scores
     assert "record" not in unasked["unproven_why"][0]
