@@ -14,7 +14,7 @@ from pipeline.report.report_input import ReportInput
 from pipeline.worklist.home_status_text import Reason
 
 TABLES = (
-    "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut", "site_scores",
+    "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut",
 )  # fmt: skip
 WAYS = {"visit": "truck visits", "office": "office checks"}
 

@@ -34,7 +34,7 @@ PROBES = [
         "Crosstalk between legs",
         "against",
         -0.03,
-        "a load on one leg alone does not show on the other",
+        "a load on one leg does not show on the other",
         0.0,
     ),
     ("floors", "Overnight minimum", "against", -0.01, "one night in ten L1 falls 12 W", 0.0),

@@ -56,7 +56,7 @@ def test_leg_against_pv_draws_both_lines_through_the_median_point(reversed_home:
     assert marks(spec, "line") == 2
     assert marks(spec, "area") == 1
     fitted, expected = (
-        [p for p in spec["datasets"]["lines"] if p["line"].startswith(n)] for n in ("fitted", "expected")
+        [p for p in spec["datasets"]["lines"] if p["line"].startswith(n)] for n in ("measured", "right")
     )
     assert fitted[1]["w"] == expected[1]["w"]
     rise = (fitted[2]["w"] - fitted[0]["w"]) / (fitted[2]["pv"] - fitted[0]["pv"])

@@ -42,7 +42,7 @@ def test_every_link_asset_and_reference_resolves(folder: Path) -> None:
             if target and target.startswith("#"):
                 assert target[1:] in ids
             elif target:
-                resolved = (page.path.parent / unquote(target)).resolve()
+                resolved = (page.path.parent / unquote(target.split("#")[0])).resolve()
                 assert resolved.is_file(), f"{page.path.name}: {target}"
                 assert resolved.is_relative_to(folder.resolve())
             for name in ("for", "aria-labelledby", "aria-describedby"):

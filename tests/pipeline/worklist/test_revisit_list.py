@@ -191,7 +191,7 @@ def test_other_faults_come_likeliest_first_and_never_sound():
         "same_leg": None,
     }
     told = also_possible(shares, "reversed", CATALOGUE, from_share=0.1)
-    assert [part.split(" (")[0] for part in told.split(" | ")] == [
+    assert [part.split(" (looks like")[0] for part in told.split(" | ")] == [
         "part of the load outside the CTs 20 %",
-        "no signal 10 %",
+        "no signal (open lead) 10 %",
     ]
