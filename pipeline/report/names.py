@@ -16,3 +16,8 @@ def page_name(site_id: str) -> str:
     """
     readable = re.sub(r"[^a-z0-9]+", "-", site_id.lower()).strip("-")[:_LONGEST].strip("-") or "home"
     return f"{readable}-{hashlib.sha256(site_id.encode('utf-8')).hexdigest()[:16]}.html"
+
+
+def crew_anchor(crew_id: str) -> str:
+    """Return the id of a crew's place on the crews' page, by the same rule as `page_name`."""
+    return f"crew-{page_name(crew_id).removesuffix('.html')}"

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from example_crews import crew_tables
+from example_crews import HOSTILE, crew_tables
 from example_list import list_tables
 from example_normal import BEFORE, NORMAL
 from example_visits import doubtful_visits, standings, story
@@ -25,7 +25,6 @@ AS_OF = date(2026, 6, 14)
 DAYS = 30
 STEPS = 96  # 15-minute intervals a day
 CONTRADICTION = "L1 moves +0.50 W and L2 -0.49 W for each watt of PV (right is -0.50)"
-HOSTILE = "<script>alert('x')</script>\"&../../etc\u2028passwd"
 TRAVERSAL = "../../Ünïcode home\\..\\'1'"
 
 
@@ -168,7 +167,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
             {
                 "site_id": case.site_id, "area": area, "crew_id": crew, "likelihood": case.likelihood,
                 "verdict": case.verdict, "suspected_fault": case.fault, "leg": case.leg,
-                "likely_fault": case.fault, "fault_likelihoods": spread,
+                "likely_fault": case.fault, "likely_leg": case.leg, "fault_likelihoods": spread,
                 "contradiction": CONTRADICTION if record or case.fault == "reversed" else None,
                 "contradiction_probe": "sun" if record or case.fault == "reversed" else None,
                 "record_cause": "clock_wrong", "record_likelihood": 0.41 if record else 0.002,

@@ -24,8 +24,9 @@ def test_every_listed_home_has_a_page_inside_the_folder(folder: Path) -> None:
     files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
     homes = [f"home/{page_name(case.site_id)}" for case in CASES]
-    assets = [f"assets/{name}" for name in ("charts.js", "list.js", "report.css", "vega.js")]
-    assert files == sorted(["index.html", "list.html", "crews.html", "normal.html", *homes, *assets])
+    assets = [f"assets/{name}" for name in ("charts.js", "list.js", "report.css", "sort.js", "vega.js")]
+    crews = [f"crew/{page_name(f'crew-{number}')}" for number in range(4)]
+    assert files == sorted(["index.html", "list.html", "crews.html", "normal.html", *homes, *crews, *assets])
 
 
 def test_pages_are_well_formed_and_their_ids_unique(folder: Path) -> None:
@@ -42,7 +43,8 @@ def test_every_link_asset_and_reference_resolves(folder: Path) -> None:
             if target and target.startswith("#"):
                 assert target[1:] in ids
             elif target:
-                resolved = (page.path.parent / unquote(target)).resolve()
+                file, _, _ = target.partition("#")
+                resolved = (page.path.parent / unquote(file)).resolve()
                 assert resolved.is_file(), f"{page.path.name}: {target}"
                 assert resolved.is_relative_to(folder.resolve())
             for name in ("for", "aria-labelledby", "aria-describedby"):
