@@ -23,9 +23,9 @@ PICTURES = (
     ("faulty_left", "faulty_left", "faulty homes", "Faulty homes left",
      "Homes with a fault at the end of each day. New faults keep beginning, so no line stays at zero."),
     ("misreported", "wrong_mwh_so_far", "MWh misreported since the first night", "Energy misreported",
-     "What both consumption channels read away from the twin without faults, summed over all homes and days so far."),
-    ("wasted", "wasted_so_far", "visits to a home with nothing wrong", "Visits wasted",
-     "Truck visits so far that found a home with nothing wrong."),
+     "Difference of both consumption channels from the same fleet without faults, summed over homes and days so far."),
+    ("wasted", "wasted_so_far", "no-fault-found visits", "No-fault-found visits",
+     "Truck visits so far to homes without a fault."),
 )  # fmt: skip
 
 
@@ -44,7 +44,7 @@ def write_simulation(study: Study, out: Path) -> Path:
     ]
     pictures.append(Picture(
         "settled", "How soon a fix is settled", "Share of fixes settled by nights since the visit",
-        f"Fixes of {MAIN} that the data had proved right or shown not to have worked, so many nights after.",
+        f"Fixes under {MAIN} that the data had verified or shown to have failed, by nights since the visit.",
         draw_settled(study.frames["fixes"]),
     ))  # fmt: skip
     return write_study(study, out, pictures)
