@@ -23,6 +23,10 @@ LABELS = {
     LATER: "fault that began later, not counted",
     UNPROVEN: "unproven, not visited",
 }
+_SHOWN = (
+    "site_id", "area", "commissioned_on", "is_visited", "visited_on", "kind", "counts", "fault", "fault_leg",
+    "fault_likelihood", "any_likelihood",
+)  # fmt: skip
 _ORDER = pl.Enum([*LABELS, REST])
 # How a crew's installs count, a row a kind.
 _IS_UNPROVEN = pl.col("is_heard") & ~pl.col("is_judged")
@@ -50,19 +54,37 @@ def crew_contexts(
     settings
         Section [crews].
     """
-    homes = describe_homes(tables["crew_home"], scores).partition_by("crew_id", as_dict=True)
+    homes = describe_homes(tables["crew_home"], scores)
+    is_listed = pl.col("kind") != REST
+    listed = homes.filter(is_listed).select("crew_id", *_SHOWN).partition_by("crew_id", as_dict=True)
+    kinds = count_homes(homes, "counted_as")
+    rest = count_homes(homes.filter(~is_listed), "is_heard")
     for row in tables["crew_quality"].iter_rows(named=True):
-        mine = homes.get((row["crew_id"],))
-        if mine is not None:
-            yield row["crew_id"], _context(row, mine, settings)
+        crew = row["crew_id"]
+        if crew in kinds:
+            wanted = listed.get((crew,), pl.DataFrame())
+            shown = wanted.head(settings.crew_homes).to_dicts()
+            context = {
+                "row": row,
+                "comparison": comparison_text(row, settings),
+                "anchor": crew_anchor(crew),
+                "first_days": settings.first_days,
+                "kinds": _kind_rows(kinds[crew]),
+                "labels": LABELS,
+                "homes": shown,
+                "left_out": left_out(wanted.height - len(shown), rest.get(crew, {})),
+                "percent_interval": percent_interval,
+                "ratio_interval": ratio_interval,
+            }
+            yield crew, context
 
 
 def describe_homes(homes: pl.DataFrame, scores: pl.DataFrame) -> pl.DataFrame:
     """Return the rows of crew_home with a crew, sorted by crew and by how they count.
 
-    `kind` (LABELS or "rest"), `fault` its title, `fault_leg`, `counts` faults from the first day that it counts as;
-    `fault_likelihood` and `any_likelihood` of this fault and of any, null where a visit was; a home that nobody visited
-    has a `fault` only where one is possible (LIKELY).
+    `kind` (LABELS or "rest"), `counted_as` (KINDS), `fault` its title, `fault_leg`, `counts` faults from the first day
+    that it counts as; `fault_likelihood` and `any_likelihood` of this fault and of any, null where a visit was. A home
+    that nobody visited has a `fault` only where one is possible (LIKELY).
     """
     faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
     shares = [pl.col("fault_likelihoods").struct.field(name) for name in faults]
@@ -77,13 +99,15 @@ def describe_homes(homes: pl.DataFrame, scores: pl.DataFrame) -> pl.DataFrame:
         .when(_IS_UNPROVEN).then(pl.lit(UNPROVEN))
         .otherwise(pl.lit(REST))
     )  # fmt: skip
+    counted_as = pl.coalesce(pl.when(is_kind).then(pl.lit(name)) for name, is_kind in KINDS.items())
     # without a finding a fault is named only where one is possible at all
     is_named = pl.col("any_likelihood") >= LIKELY
     return (
         homes.drop_nulls("crew_id")
         .join(suspected, on="site_id", how="left")
         .with_columns(
-            kind=kind.cast(_ORDER), counts=pl.col("chance").fill_null(0.0),
+            kind=kind.cast(_ORDER), counted_as=counted_as.cast(pl.Enum(list(KINDS))),
+            counts=pl.col("chance").fill_null(0.0),
             any_likelihood=pl.when(~pl.col("is_visited")).then(pl.max_horizontal("chance", "later")),
         )
         .with_columns(
@@ -95,46 +119,40 @@ def describe_homes(homes: pl.DataFrame, scores: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _context(row: Mapping[str, Any], homes: pl.DataFrame, settings: CrewSettings) -> dict[str, Any]:
-    wanted = homes.filter(pl.col("kind") != REST)
-    shown = wanted.head(settings.crew_homes)
-    rest = homes.filter(pl.col("kind") == REST)
-    return {
-        "row": row,
-        "comparison": comparison_text(row, settings),
-        "anchor": crew_anchor(row["crew_id"]),
-        "first_days": settings.first_days,
-        "kinds": count_kinds(homes),
-        "labels": LABELS,
-        "homes": shown.to_dicts(),
-        "wanted": wanted.height,
-        "left_out": left_out(wanted.height - shown.height, rest),
-        "percent_interval": percent_interval,
-        "ratio_interval": ratio_interval,
-    }
-
-
-def count_kinds(homes: pl.DataFrame) -> list[dict[str, Any]]:
-    """Return name, homes and faults counted of each of KINDS that one crew's homes have, and of all together."""
-    parts = [(name, homes.filter(is_kind)) for name, is_kind in KINDS.items()]
-    return [
-        {"name": name, "homes": part.height, "counts": float(part["counts"].sum())}
-        for name, part in [*parts, ("all installs", homes)]
-        if part.height
-    ]
-
-
-def left_out(beyond: int, rest: pl.DataFrame) -> str:
-    """Return how many homes the page doesn't list, and what they count."""
-    text = ""
-    if beyond:
-        text = f"{words.count(beyond, 'further home')} with a fault or unproven: see crew_home.parquet. "
-    if rest.is_empty():
-        return text.strip()
-    silent = rest.filter(~pl.col("is_heard")).height
-    likely = words.percent(LIKELY)
-    text += (
-        f"Not listed: {words.count(rest.height - silent, 'home')} with no fault found or less than {likely} likely, "
-        f"which count as {words.number(float(rest['counts'].sum()), 1)} faults"
+def count_homes(homes: pl.DataFrame, by: str) -> dict[str, dict[Any, tuple[int, float]]]:
+    """Return crew -> value of the column `by` -> homes, and the faults that they count as."""
+    sums = homes.group_by("crew_id", by, maintain_order=True).agg(
+        homes=pl.len(), counts=pl.col("counts").sum()
     )
-    return text + (f"; {words.count(silent, 'home')} without data, not counted." if silent else ".")
+    counted: dict[str, dict[Any, tuple[int, float]]] = {}
+    for crew, value, size, faults in sums.sort("crew_id", by).iter_rows():
+        counted.setdefault(crew, {})[value] = (size, faults)
+    return counted
+
+
+def _kind_rows(counted: Mapping[str, tuple[int, float]]) -> list[dict[str, Any]]:
+    """Return name, homes and faults counted of each of KINDS that a crew's homes have, and of all together."""
+    homes, faults = zip(*counted.values(), strict=True)
+    rows = {**counted, "all installs": (sum(homes), sum(faults))}
+    return [{"name": name, "homes": size, "counts": counts} for name, (size, counts) in rows.items()]
+
+
+def left_out(beyond: int, rest: Mapping[bool, tuple[int, float]]) -> str:
+    """Return how many homes the page doesn't list, and what they count.
+
+    `beyond` homes that count but have no row any more; `rest` whether they have data -> homes and faults of the others.
+    """
+    sentences = []
+    if beyond:
+        sentences.append(
+            f"{words.count(beyond, 'further home')} with a fault or unproven: see crew_home.parquet."
+        )
+    if rest:
+        homes, faults = rest.get(True, (0, 0.0))
+        silent, _ = rest.get(False, (0, 0.0))
+        without = f"; {words.count(silent, 'home')} without data, not counted" if silent else ""
+        sentences.append(
+            f"Not listed: {words.count(homes, 'home')} with no fault found or less than {words.percent(LIKELY)} "
+            f"likely, which count as {words.number(faults, 1)} faults{without}."
+        )
+    return " ".join(sentences)
