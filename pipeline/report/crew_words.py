@@ -76,11 +76,13 @@ def conclusions(quality: pl.DataFrame, fleet: Mapping[str, Any], settings: CrewS
         if found.height
     ]
     rest = ranked["stands_out"].null_count()
-    if rest == ranked.height > 1:
+    if rest == ranked.height == 1:
+        return [first, f"The one ranked crew is {NOT_DIFFERENT} from the fleet."]
+    if rest == ranked.height:
         none = f"None of the {words.number(rest)} ranked crews is significantly different from the fleet. Their order"
         return [first, f"{none} may be chance, so do not judge a crew by its rank."]
     if rest:
-        sides.append(f"{is_or_are(rest)} {NOT_DIFFERENT} from {'it' if sides else 'the fleet'}")
+        sides.append(f"{is_or_are(rest)} {NOT_DIFFERENT} from it")
     second = f"Of {words.count(ranked.height, 'ranked crew')}, {' and '.join(sides)}."
     if rest > 1:
         second += " The order among those may be chance, so do not judge a crew by its rank."

@@ -21,7 +21,7 @@ LINES = dict(zip((*(policy.title for policy in POLICIES), NOBODY), _STYLES, stri
 _SIZE_PX = {"width": 640, "height": 260}
 PICTURES = (
     ("faulty_left", "faulty_left", "faulty homes", "Faulty homes left",
-     "Homes with a fault at the end of each day. New faults keep beginning, so no line stays at zero."),
+     "Homes with a fault at the end of each day; new faults keep beginning."),
     ("misreported", "wrong_mwh_so_far", "MWh misreported since the first night", "Energy misreported",
      "Difference of both consumption channels from the same fleet without faults, summed over homes and days so far."),
     ("wasted", "wasted_so_far", "no-fault-found visits", "No-fault-found visits",
@@ -56,7 +56,9 @@ def draw_days(days: pl.DataFrame, column: str, title: str) -> dict[str, Any]:
     colours = [theme.light(colour) for colour, _ in LINES.values()]
     dashes = [dash for _, dash in LINES.values()]
     # One legend: the symbols carry both.
-    legend = alt.Legend(title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5, columns=3)
+    legend = alt.Legend(
+        title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5, columns=3, columnPadding=28
+    )
     chart = (
         alt.Chart(alt.InlineData(values=rows.to_dicts()))
         .mark_line(strokeWidth=2.5, interpolate="step-after")

@@ -38,13 +38,13 @@ def build_study(request: SimulationRequest, world: World, series: Sequence[Serie
         f"{world.homes.height} homes of family {request.family}, {faulty.height} of which get a fault "
         f"({faulty.height - later} at commissioning, {later} later); {len(nights)} nights from "
         f"{nights[0]} to {nights[-1]}; "
-        f"{request.visits_a_day} truck visits a day. Every night is the same as `nightclamp nightly`; every number "
-        f"here is measured against the fleet's twin without faults."
+        f"{request.visits_a_day} truck visits a day at the most. Every night runs as the command nightly does; "
+        "misreported energy is measured against the same fleet without faults."
     )
     tables = (
         Table("targets", "Targets", check_targets(policies, fixes)),
         Table(
-            "policies", "Five policies over the same half year", policies,
+            "policies", "Five policies over the same nights", policies,
             "No-fault-found visits: to a home without a fault. Repeat visits: to a home that an earlier visit for the "
             "same reason (or any reason) had found sound or fixed, without a new fault since. Nobody goes: for "
             "comparison.",
@@ -125,12 +125,14 @@ def check_targets(policies: pl.DataFrame, fixes: pl.DataFrame) -> pl.DataFrame:
     least_mwh, least_days, least_wasted = (
         min(row[name] for row in simpler) for name in ("wrong_mwh", "faulty_days", "wasted")
     )
-    nights = f"median {ended['median_nights']} nights, 90th percentile {ended['p90_nights']}"
+    quantiles = (
+        f"; median {ended['median_nights']} nights, 90th percentile {ended['p90_nights']}" if settled else ""
+    )
     targets: list[Target] = [
         ("no repeat visit for a reason already settled", "0", str(main["again_same"]), main["again_same"] == 0),
         (
             f"every fix with {fix_outcomes.SHORT_NIGHTS} nights of data since is verified or shown to have failed",
-            f"{long.height} of {long.height}", f"{settled} of {long.height}; {nights}", settled == long.height > 0,
+            f"{long.height} of {long.height}", f"{settled} of {long.height}{quantiles}", settled == long.height > 0,
         ),
         ("no wrong verdict on a fix", "0", str(ended["wrong"]), ended["wrong"] == 0),
         _at_most("no-fault-found truck visits", main["wasted"], main["visits"], share=TRUCKS_IN_VAIN_SHARE),

@@ -96,6 +96,7 @@ def test_the_first_lines_say_what_can_be_concluded(page: Page) -> None:
     ("sides", "said"),
     [
         ([None, None], "None of the 2 ranked crews is significantly different from the fleet. Their order may be chan"),
+        ([None], "The one ranked crew is not significantly different from the fleet."),
         (["worse", "better"], "1 is worse than the fleet (crew-0) and 1 is better than the fleet (crew-1)."),
         ([], "No crew has 20 judged installs yet, so no crew is compared with another."),
     ],
