@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 FIX_BY: Final = {"visit": "site visit", "office": "remote fix"}
+ATTEMPTS: Final = {"truck": "truck visit", "desk": "remote fix"}
 LEGS: Final = {"l1": "L1", "l2": "L2", "both": "both legs"}
 LOCATIONS: Final = {
     "service_entrance": "service entrance", "bus_bar": "bus bar", "feeder": "feeder",

@@ -1,8 +1,8 @@
 """How often crews' installs are wrong from the first day, fairly compared: the tables of the quality lead.
 
 In: likelihoods of homes, and the registers of homes, crews, visits and trainings. Out: crew_quality and its relations
-(`tables.py`): case mix (`casemix.py`), a crew's rate shrunk to the fleet's (`shrink.py`), funnel, change points,
-effects of trainings, lessons. Open `tables.py` first, then `fleet.py`.
+(`tables.py`): case mix (`casemix.py`), a crew's small-sample adjusted rate (`shrink.py`), control limits, change
+points, effects of trainings, lessons. Open `tables.py` first, then `fleet.py`.
 
 >>> import numpy as np
 >>> from pipeline.crews.funnel import limit

@@ -1,4 +1,4 @@
-"""The funnel: which crews stand out from the fleet, by exact limits, over-dispersion, and many crews at once.
+"""Control limits: which crews differ from the fleet, by exact limits, over-dispersion, and many crews at once.
 
 Limits and tails are those of the binomial with the fleet's rate. Installs are counted as average ones that were
 inspected: one without a visit, or an easy one, counts for less than one.
@@ -20,7 +20,7 @@ SEEN = 0.9  # share of crews that is nearly all
 
 
 def limit(share: float, homes: Float, rate: float) -> Float:
-    """Return the rate that a share `share` of crews with these homes lies below, by luck alone; 0 to 1.
+    """Return the rate that a share `share` of crews with these homes lies below, by chance alone; 0 to 1.
 
     Exact binomial, interpolated between whole counts (Spiegelhalter, Stat. Med. 24:1185, 2005, appendix A.1).
     """
@@ -46,7 +46,7 @@ def seen_ratio(homes: Float, rate: float, level: float) -> Float:
 
 @dataclass(frozen=True)
 class Dispersion:
-    """`phi` how many times as much crews differ as by luck, winsorised; `p_value` of so much by luck; `crews`."""
+    """`phi` how many times as much crews differ as by chance, winsorised; `p_value` of so much by chance; `crews`."""
 
     phi: float
     p_value: float
@@ -56,7 +56,7 @@ class Dispersion:
 def over_dispersion(faults: Float, homes: Float, rate: float, *, winsor_share: float) -> Dispersion:
     """Return Spiegelhalter's phi: the mean square of the crews' winsorised z (his equations 8 and 9).
 
-    z = (faults / homes - rate) / sqrt(rate (1 - rate) / homes). Winsorised, so that the crews which stand out don't
+    z = (faults / homes - rate) / sqrt(rate (1 - rate) / homes). Winsorised, so that the crews that differ most don't
     hide themselves. The p-value is the chi-square tail, conservative since winsorised z vary less. Fewer than 3 crews,
     or a rate of 0 or 1: phi 1.
 

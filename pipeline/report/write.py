@@ -1,4 +1,4 @@
-"""Writes the report folder: the first page, a page a home, the crews' page and their local assets."""
+"""Writes the report folder: the first page, a page a home, the crews' pages and their local assets."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core.settings import Settings
 from pipeline.report import theme
 from pipeline.report.bundle import chart_script
+from pipeline.report.crew_homes_page import crew_contexts
 from pipeline.report.crews_page import crews_context
 from pipeline.report.home_page import home_context
 from pipeline.report.home_records import home_records
@@ -29,7 +30,7 @@ from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.trend_page import trend_context
 from pipeline.report.visit_rows import doubt_rows
 
-_ASSETS = ("report.css", "list.js", "charts.js", "search.js", "homes.js")
+_ASSETS = ("report.css", "list.js", "sort.js", "charts.js", "search.js", "homes.js")
 _OF_HOME = ("site_scores", "sites", "site_weight", "site_daily", "site_hour")
 
 
@@ -39,8 +40,8 @@ def write_report(
     """Write the night's report: the same input gives the same bytes.
 
     index.html, homes.html (any home, by its packed record), map.html, trend.html, list.html, crews.html, normal.html,
-    home/<page_name>.html for the first `report.home_pages` homes of the list, and assets/. Pages open from disk and
-    never reach for the network.
+    home/<page_name>.html for the first `report.home_pages` homes of the list, crew/<page_name>.html for each crew with
+    installs, and assets/. Pages open from disk and never reach for the network.
 
     Parameters
     ----------
@@ -98,6 +99,9 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> frozen
     }
     for name, context in contexts.items():
         write_page(folder / f"{name}.html", pages, f"{name}.html", values=shared | context)
+    for crew_id, context in crew_contexts(night.crews, night.site_scores, settings.crews):
+        values = shared | {"root": ".."} | context
+        write_page(folder / "crew" / page_name(crew_id), pages, "crew.html", values=values)
     frames = {name: getattr(night, name) for name in _OF_HOME}
     parts = {
         name: frame.filter(pl.col("site_id").is_in(sorted(sites))).partition_by("site_id", as_dict=True)

@@ -23,7 +23,7 @@ USUAL: dict[str, Any] = {
     "area": "north", "likelihood": 0.9, "fault_likelihood": 0.8, "suspected_fault": "dead", "leg": "l1",
     "bring": "spare CT, 200 A",
     "minutes_on_site": 30, "priority": 100.0, "drive_min": 40.0, "latitude": START[0], "longitude": START[1],
-    "fault_likelihood": 0.8, "is_safety_call": False,
+    "is_safety_call": False,
 }  # fmt: skip
 
 

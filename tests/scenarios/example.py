@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from example_crews import crew_tables
+from example_crews import HOSTILE, crew_tables
 from example_list import list_tables
 from example_nights import NIGHTS, PLANS
 from example_normal import BEFORE, NORMAL
@@ -26,7 +26,6 @@ AS_OF = date(2026, 6, 14)
 DAYS = 30
 STEPS = 96  # 15-minute intervals a day
 CONTRADICTION = "L1 tracks PV with the wrong sign: +0.50 W per W of PV, right is −0.50 (L2 −0.49)"
-HOSTILE = "<script>alert('x')</script>\"&../../etc\u2028passwd"
 TRAVERSAL = "../../Ünïcode home\\..\\'1'"
 
 

@@ -24,10 +24,20 @@ def test_every_listed_home_has_a_page_inside_the_folder(folder: Path) -> None:
     files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
     homes = [f"home/{page_name(case.site_id)}" for case in CASES]
-    scripts = ("charts.js", "homes.js", "homes/0.js", "homes/index.js", "list.js", "search.js", "vega.js")
+    scripts = (
+        "charts.js",
+        "homes.js",
+        "homes/0.js",
+        "homes/index.js",
+        "list.js",
+        "search.js",
+        "sort.js",
+        "vega.js",
+    )
     assets = [f"assets/{name}" for name in (*scripts, "report.css")]
     pages = ("index", "homes", "map", "trend", "list", "crews", "normal")
-    assert files == sorted([*(f"{page}.html" for page in pages), *homes, *assets])
+    crews = [f"crew/{page_name(f'crew-{number}')}" for number in range(4)]
+    assert files == sorted([*(f"{page}.html" for page in pages), *homes, *crews, *assets])
 
 
 def test_pages_are_well_formed_and_their_ids_unique(folder: Path) -> None:
