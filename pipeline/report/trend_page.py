@@ -45,7 +45,7 @@ def trend_context(night: ReportInput) -> dict[str, Any]:
 
 
 def by_week(nights: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a week (Monday first) that has a night: its nights, sums of what came and went, its last levels."""
+    """Return a row for each week (from Monday) with a night: its nights, what came and went, its last levels."""
     return (
         nights.sort("as_of")
         .group_by(week=pl.col("as_of").dt.truncate("1w"), maintain_order=True)
