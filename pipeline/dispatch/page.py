@@ -15,7 +15,7 @@ from pipeline.dispatch.plan import DispatchPlan
 from pipeline.dispatch.trucks import Truck
 from pipeline.faults.types import CAUTIONS
 from pipeline.report import FaultCard, words
-from pipeline.report.names import page_name
+from pipeline.report.names import truck_day_page
 from pipeline.report.page_templates import environment, report_style, write_page
 
 REASONS = {
@@ -94,7 +94,7 @@ def _round(night: PageInput, total: dict[str, Any]) -> dict[str, Any]:
     return {
         **total,
         "rows": rows,
-        "page": f"{total['day']}-{page_name(total['truck_id'])}",
+        "page": truck_day_page(total["day"], total["truck_id"]),
         "cautions": list(dict.fromkeys([*CAUTIONS, *(text for card in cards for text in card.cautions)])),
         "bring": bring_list(rows),
         "map": route_map((truck.latitude, truck.longitude), points),
