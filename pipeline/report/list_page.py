@@ -10,12 +10,11 @@ from pipeline.core.settings import Settings
 from pipeline.report import words
 from pipeline.report.curve_chart import confirmed_chart, decision_curve_chart, hit_rate_chart
 from pipeline.report.figures import Figure
-from pipeline.report.record_first import with_fault_share
 from pipeline.report.report_input import ReportInput
 from pipeline.worklist.home_status_text import Reason
 
 TABLES = (
-    "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut", "site_scores",
+    "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut",
 )  # fmt: skip
 WAYS = {"visit": "truck visits", "office": "office checks"}
 
@@ -37,7 +36,7 @@ def list_context(night: ReportInput, settings: Settings) -> dict[str, Any]:
         "rates": [_rate(way, months[(way,)]) for way in WAYS if (way,) in months],
         "ways": WAYS,
         "chances": tables["chance"].to_dicts(),
-        "homes": with_fault_share(listed, tables["site_scores"]),
+        "homes": listed.to_dicts(),
         "listed": tables["revisit_list"].height,
         "beyond": tables["standing"].filter(pl.col("reason") == Reason.BEYOND_END).height,
     }

@@ -1,4 +1,4 @@
-"""File names for homes: safe on every disk, never outside their folder, never shared by two homes."""
+"""File names for homes and anchors for crews: safe on every disk, never outside their folder, never shared by two."""
 
 from __future__ import annotations
 
@@ -15,8 +15,7 @@ def page_name(site_id: str) -> str:
     The readable part keeps ASCII letters, digits, and dashes of the id, in lower case; 16 hex digits of the
     id's SHA-256 tell apart ids that read alike, also on disks that ignore case.
     """
-    readable = re.sub(r"[^a-z0-9]+", "-", site_id.lower()).strip("-")[:_LONGEST].strip("-") or "home"
-    return f"{readable}-{hashlib.sha256(site_id.encode('utf-8')).hexdigest()[:16]}.html"
+    return f"{_readable(site_id) or 'home'}-{_digest(site_id)}.html"
 
 
 def truck_day_page(day: date, truck_id: str) -> str:
@@ -25,5 +24,13 @@ def truck_day_page(day: date, truck_id: str) -> str:
 
 
 def crew_anchor(crew_id: str) -> str:
-    """Return the id of a crew's place on the crews' page, by the same rule as `page_name`."""
-    return f"crew-{page_name(crew_id).removesuffix('.html')}"
+    """Return the id of a crew's row on the crews' page, `crew-<readable part>-<hash>`, as in `page_name`."""
+    return "-".join(filter(None, ("crew", _readable(crew_id), _digest(crew_id))))
+
+
+def _readable(name: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:_LONGEST].strip("-")
+
+
+def _digest(name: str) -> str:
+    return hashlib.sha256(name.encode("utf-8")).hexdigest()[:16]

@@ -27,9 +27,9 @@ def kind_of(page: Path, out: Path) -> str:
 
 
 @pytest.fixture(scope="module")
-def pages(out: Path) -> dict[str, list[Path]]:
+def pages(sample_out: Path) -> dict[str, list[Path]]:
     """All pages by kind; files of a kind have one template."""
-    found: dict[str, list[Path]] = defaultdict(list)
+    out, found = sample_out, defaultdict(list)
     for page in sorted([*(out / "latest").resolve().rglob("*.html"), *out.glob("orders/**/*.html"),
                         *out.glob("dispatch/**/*.html")]):  # fmt: skip
         found[kind_of(page, out)].append(page)

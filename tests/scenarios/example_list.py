@@ -83,6 +83,7 @@ def list_tables(has_visits: bool = True) -> Mapping[str, pl.DataFrame]:
         worth.filter((pl.col("verdict") == "suspect") & (pl.col("priority") > 0))
         .sort("priority", descending=True)
         .rename({"fault": "suspected_fault"})
+        .with_columns(fault_likelihood=0.9 * pl.col("likelihood"))
         .with_row_index("rank", offset=1)
     )
     is_listed = pl.col("site_id").is_in(listed["site_id"].to_list()).alias("is_listed")
@@ -96,10 +97,4 @@ def list_tables(has_visits: bool = True) -> Mapping[str, pl.DataFrame]:
         "hit_rate": hit_rate(promise, settings.hit_rate),
         "decision_curve": decision_curve(worth, promise, settings.hit_rate),
         "list_cut": list_cut(worth, listed),
-        "site_scores": pl.DataFrame(
-            [
-                {"site_id": site, "fault_likelihoods": {fault: 0.9 * likelihood, "sound": 1 - likelihood}}
-                for site, fault, likelihood, *_ in HOMES
-            ]
-        ),
     }

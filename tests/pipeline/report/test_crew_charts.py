@@ -67,7 +67,8 @@ def test_faults_have_a_ring_each_and_the_found_ones_are_filled() -> None:
     assert marks(spec, "symbol") == 6  # three rings, three discs, one of them of size 0
     assert spec is not None
     assert [(row["row"], row["fault"], row["found"], row["both"]) for row in spec["datasets"]["faults"]] == [
-        ("crew-0", "legs crossed", 0, 1.5), ("crew-0", "reversed", 2, 3.5), ("crew-1", "reversed", 2, 2.0)
+        ("crew-0", "CT reversed", 2, 3.5), ("crew-0", "CTs on each other's legs", 0, 1.5),
+        ("crew-1", "CT reversed", 2, 2.0),
     ]  # fmt: skip
 
 
