@@ -108,7 +108,7 @@ def next_standing(
         .with_columns(standing=_standing())
         .with_columns(
             standing_since=pl.when(is_same).then("standing_since_before").otherwise("as_of"),
-            cause=pl.when(stays_settled).then("cause_before").otherwise(cause(settings.ranking.max_rows)),
+            cause=pl.when(stays_settled).then("cause_before").otherwise(cause(faults, settings.ranking.max_rows)),
             listed_since=pl.when("is_listed").then(listed_since),
             fault=pl.when(pl.col("reason").is_in([*LISTED, *HELD, Reason.BEYOND_END])).then("fault"),
             **_verification(),
