@@ -35,7 +35,8 @@ def test_a_fix_is_proved_by_the_data_since_the_visit_not_by_the_note():
     assert not any(row["is_listed"] for row in told[1:])
     assert told[1]["cause"] == "recorded as fixed on 2026-06-02; no data since"
     assert told[2]["cause"] == (
-        "recorded as fixed on 2026-06-02; not confirmed yet, at this rate it takes about 3 nights: 4 nights since the visit"
+        "recorded as fixed on 2026-06-02; not confirmed yet, at this rate it takes about 3 nights: "
+        "4 nights since the visit"
     )
     assert (
         told[3]["cause"] == "recorded as fixed on 2026-06-02; confirmed by the data: 4 nights since the visit"
