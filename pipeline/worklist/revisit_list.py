@@ -1,4 +1,4 @@
-"""The ranked list of homes to go back to or to put right at the desk: what, where, with what, in which order.
+"""The ranked list of homes to visit or to fix remotely: what, where, with what, in which order.
 
 Homes above the cut come first: those where going has a positive expected value (`priority`, see expected_value.py).
 Suspects come before unproven homes, then the order is by `priority`, equal ones by site_id (`listing.list_order`).
@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.core.percent_text import percent
 from pipeline.core.setting_sections import RankingSettings
+from pipeline.faults.fault_text import fault_title, spell_faults
 from pipeline.faults.types import Fault
 from pipeline.worklist.listing import list_order
 
@@ -114,8 +115,8 @@ def also_possible(
         (share, name) for name, share in shares.items() if name in catalogue and name != fault and share
     ]
     possible = [
-        f"{name.replace('_', ' ')} {percent(share)} (looks like: {catalogue[name].looks_like}. "
-        f"Test on site: {catalogue[name].remedy.prove})"
+        f"{fault_title(name)} {percent(share)} (looks like: {spell_faults(catalogue[name].looks_like)}. "
+        f"Test on site: {spell_faults(catalogue[name].remedy.prove)})"
         for share, name in sorted(others, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share
     ]

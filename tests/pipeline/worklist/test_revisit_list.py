@@ -174,7 +174,7 @@ def test_two_faults_that_look_alike_are_both_named_with_the_test_that_tells_them
     crossed = CATALOGUE["legs_crossed"]
     assert row["suspected_fault"] == "reversed"
     assert row["also_possible"] == (
-        f"legs crossed 45 % (looks like: {crossed.looks_like}. Test on site: {crossed.remedy.prove})"
+        f"CTs on each other's legs 45 % (looks like: {crossed.looks_like}. Test on site: {crossed.remedy.prove})"
     )
 
 
@@ -188,4 +188,7 @@ def test_other_faults_come_likeliest_first_and_never_sound():
         "same_leg": None,
     }
     told = also_possible(shares, "reversed", CATALOGUE, from_share=0.1)
-    assert [part.split(" (")[0] for part in told.split(" | ")] == ["partial 20 %", "dead 10 %"]
+    assert [part.split(" (looks")[0] for part in told.split(" | ")] == [
+        "part of the load outside the CTs 20 %",
+        "no signal (open lead) 10 %",
+    ]
