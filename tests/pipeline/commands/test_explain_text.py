@@ -70,7 +70,7 @@ def score(**changed):
 LISTED = {
     "rank": 3, "priority": 87.4, "suspected_fault": "reversed", "leg": "both", "fix_by": "visit",
     "bring": "screwdriver for the monitor's terminals", "minutes_on_site": 25, "kwh_per_day_wrong": 24.04,
-    "also_possible": "legs crossed 43 % (looks like: both CTs reversed. Test on site: known load.)",
+    "also_possible": "CTs on each other's legs 43 % (looks like: both CTs reversed. Test on site: known load.)",
     "kwh_so_far": 721.2, "kwh_so_far_low": 640.0, "kwh_so_far_high": 780.0, "kwh_read_so_far": 900.0, "since": None,
     "days_so_far": 30, "so_far_from": date(2026, 5, 16), "so_far_to": date(2026, 6, 14),
     "value_gain": 200.0, "value_cost": 80.6, "value_regret": 32.0,
@@ -168,9 +168,9 @@ def test_a_score_against_a_fault_reads_so():
 
 def test_it_names_what_else_it_could_be_and_how_to_tell():
     text = plain(told())
-    assert "legs crossed 43 % (looks like: both CTs reversed. Test on site: known load.)" in text
-    assert "- a sound install 3 %" in text
-    assert text.count("legs crossed") == 1
+    assert "CTs on each other's legs 43 % (looks like: both CTs reversed. Test on site: known load.)" in text
+    assert "- no CT fault 3 %" in text
+    assert text.count("CTs on each other's legs") == 1
 
 
 def test_it_says_what_to_do_bring_and_prove():
@@ -255,7 +255,7 @@ def test_a_number_that_fits_no_right_install_comes_first_then_what_it_may_be_and
         f"Unproven, but no right install reads so: {CONTRADICTION}.",
         "It may be the record: a battery that nobody reports, 45 % likely.",
         f"First, at the desk: {CAUSES['battery_unreported'].office}",
-        "If it is a fault: reversed on both legs",
+        "If it is a fault: CT reversed on both legs",
     )
     places = [text.index(part) for part in parts]
     assert places == sorted(places)

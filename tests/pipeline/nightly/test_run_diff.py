@@ -83,8 +83,20 @@ def test_each_change_of_a_home_is_told_with_its_reason(
         ("turns", LISTED, "not listed", "new tonight", "because of turns"),
         ("fixed", OFF, "waiting", "proved right by the data", "because of fixed"),
         ("left", OFF, "waiting", None, "no longer in the register of homes"),
-        ("fixed", VERDICT, "suspect", "sound", "likelihood 90 % before, 10 % now, most likely legs crossed"),
-        ("turns", VERDICT, "sound", "suspect", "likelihood 10 % before, 90 % now, most likely legs crossed"),
+        (
+            "fixed",
+            VERDICT,
+            "suspect",
+            "sound",
+            "likelihood 90 % before, 10 % now, most likely CTs on each other's legs",
+        ),
+        (
+            "turns",
+            VERDICT,
+            "sound",
+            "suspect",
+            "likelihood 10 % before, 90 % now, most likely CTs on each other's legs",
+        ),
     ]
     assert changed["area"].unique().to_list() == ["north"]
 
