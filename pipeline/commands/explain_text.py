@@ -16,6 +16,7 @@ from pipeline.report import words
 from pipeline.report.report_input import FaultCard
 from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.sentences import SMALL_WEIGHT, odds_words
+from pipeline.worklist.energy_so_far_text import so_far_text
 
 Row = Mapping[str, Any]
 WIDTH = 100
@@ -174,27 +175,27 @@ def _work(listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
         yield from _text(f"Nothing: the home is not on the list: {standing['reason']}.")
         return
     where = "visit" if listed["fix_by"] == "visit" else "office, no visit needed"
-    yield from _field("Rank", f"{listed['rank']} (priority {listed['priority']:.0f})")
+    yield from _field("Rank", f"{listed['rank']} (expected value {listed['priority']:.0f})")
     yield from _field("By", f"{where}, {listed['minutes_on_site']} min")
     yield from _field("Do", card.action)
     yield from _field("Bring", listed["bring"] or "nothing special")
     yield from _field("Prove", card.prove)
-    so_far = f"{listed['kwh_so_far']:.0f} kWh in {listed['days_so_far']} days so far"
     yield from _field(
-        "Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is so, {so_far}"
+        "Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is this fault"
     )
-    yield from _field("Worth", _worth(listed))
+    yield from _field("So far", so_far_text(listed))
+    yield from _field("Value", _expected_value(listed))
     if listed["desk_change"]:
         yield from _field("Desk", listed["desk_change"])
         yield from _field("Wait", listed["desk_proof"])
 
 
-def _worth(listed: Row) -> str:
+def _expected_value(listed: Row) -> str:
     """Return the expected value term by term."""
     terms = " - ".join(f"{listed[name]:.0f}" for name in ("value_gain", "value_cost", "value_regret"))
     pays = "" if listed["break_even"] is None else f"; going pays from {percent(listed['break_even'])} on"
     cut = "" if listed["is_above_cut"] else "; below the cut"
-    return f"{terms} (gain - cost of going - regret if needless) = {listed['priority']:.0f}{pays}{cut}"
+    return f"{terms} (gain - cost of going - cost of a no-fault-found visit) = {listed['priority']:.0f}{pays}{cut}"
 
 
 def _standing(standing: Row) -> Iterator[str]:

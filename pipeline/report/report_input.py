@@ -45,9 +45,9 @@ class ReportInput:
 
     The frames are the night's tables of the same names; `site_weight`, `site_daily` and `site_hour` of listed homes
     only. `crews` and `list_tables` are tables and views by name (`crews_page.TABLES`, `list_page.TABLES`), `rejects`
-    (reason, count), `sites` the register. `fleet_normal_before` is None where there was no run before, `base_rate` the
-    fleet's share of homes with a fault. `faults` maps a fault's contract name to its card; `cautions` go on every
-    work order.
+    (reason, count), `sites` the register, `plans` each home's newest plan (`planned_visits.PLANS`).
+    `fleet_normal_before` is None where there was no run before, `base_rate` the fleet's share of homes with a fault.
+    `faults` maps a fault's contract name to its card; `cautions` go on every work order.
     """
 
     as_of: date
@@ -65,6 +65,8 @@ class ReportInput:
     standing: pl.DataFrame
     home_story: pl.DataFrame
     visit_doubt: pl.DataFrame
+    night_count: pl.DataFrame
+    plans: pl.DataFrame
     alarm: pl.DataFrame
     list_tables: Mapping[str, pl.DataFrame]
     fleet_normal: pl.DataFrame

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import date
 from math import isfinite
 
+from pipeline.core.day_text import spell_day
 from pipeline.core.glossary import LEGS
 from pipeline.core.percent_text import NOTHING as NOTHING
 from pipeline.core.percent_text import percent as percent
@@ -81,10 +82,7 @@ def slope(value: float | None, se: float | None) -> str:
 
 def day(value: date | None) -> str:
     """Return a date as 14 May 2026 (the same in every locale)."""
-    if value is None:
-        return NOTHING
-    months = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-    return f"{value.day} {months[value.month - 1]} {value.year}"
+    return NOTHING if value is None else spell_day(value)
 
 
 def minutes(value: float | None) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 
 from pipeline.core.settings import Settings
 from pipeline.faults.fault_text import spell_faults
+from pipeline.faults.kit import order_kit
 from pipeline.faults.types import Fault
 from pipeline.report import words
 from pipeline.workorder import cautions, steps
@@ -51,7 +52,9 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         facts=register_facts(home.register, with_place=not is_office),
         others=test.others,
         looks_like=spell_faults(fault.looks_like),
-        bring=() if is_office else steps.bring_list(fault, home.register, settings.orders),
+        bring=tuple(
+            item.text for item in order_kit(fault, case.leg, home.register, settings=settings.orders)
+        ),
         minutes=int(listed["minutes_on_site"]),
         steps=steps.desk_steps(desk)
         if is_office and desk is not None

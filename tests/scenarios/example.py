@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 from example_crews import HOSTILE, crew_tables
 from example_list import list_tables
+from example_nights import NIGHTS, PLANS
 from example_normal import BEFORE, NORMAL
 from example_visits import doubtful_visits, standings, story
 from example_words import FAULTS, cards, weights
@@ -167,7 +168,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
             {
                 "site_id": case.site_id, "area": area, "crew_id": crew, "likelihood": case.likelihood,
                 "verdict": case.verdict, "suspected_fault": case.fault, "leg": case.leg,
-                "likely_fault": case.fault, "likely_leg": case.leg, "fault_likelihoods": spread,
+                "likely_fault": case.fault, "likely_leg": case.leg, "nights": case.days, "fault_likelihoods": spread,
                 "contradiction": CONTRADICTION if record or case.fault == "reversed" else None,
                 "contradiction_probe": "sun" if record or case.fault == "reversed" else None,
                 "record_cause": "clock_wrong", "record_likelihood": 0.41 if record else 0.002,
@@ -176,6 +177,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 if onset
                 else None,
                 "unproven_why": "evidence for a fault and against it" if case.verdict == "unproven" else None,
+                "unproven_need": "record" if case.verdict == "unproven" else None,
                 "slope_expected": -0.5 if case.has_pv else None,
                 "is_clock_suspect": case.verdict == "unproven",
                 "clock_offset_h": 6.0 if case.verdict == "unproven" else None,
@@ -207,7 +209,10 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "service_amps": 200.0, "pv_kw": 6.2 if case.has_pv else None, "ct_sees_pv": True,
                 "pv_added_back": False,
                 "ct_location": "load_conductors", "ct_amps": 200.0, "cts_per_leg": 2, "lead_extended": False,
-                "has_battery": None, "has_ev": None, "crew_id": crew, "commissioned_on": date(2026, 3, 2),
+                "has_battery": None, "has_ev": None, "crew_id": crew,
+                "commissioned_on": AS_OF - timedelta(days=case.days) if case.days < DAYS else date(2026, 3, 2),
+                "latitude": None if case.service == "single" else 40 + 0.02 * rank,
+                "longitude": -105 - 0.03 * (rank % 3),
             }
         )  # fmt: skip
     return ReportInput(
@@ -226,6 +231,8 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         standing=standings(),
         home_story=story(),
         visit_doubt=doubtful_visits(),
+        night_count=NIGHTS,
+        plans=PLANS,
         alarm=table([note("changed", "since the night of 2026-06-13: 3 newly listed", "change.parquet")]),
         list_tables=list_tables(),
         fleet_normal=NORMAL,

@@ -68,6 +68,7 @@ FAULT = Fault(
             * read_kwh("both")
         )
     },
+    wrong_kwh_span=(0.65, 1.1),
     remedy=Remedy(
         action="Exchange the two CTs' leads at the monitor's terminals, so that each current meets its "
         "own leg's voltage. Mark the leads by leg.",

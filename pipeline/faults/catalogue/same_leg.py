@@ -51,6 +51,7 @@ FAULT = Fault(
         ),
         has_both=False,
     ),
+    wrong_kwh_span=(0.28, 1.4),
     remedy=Remedy(
         action="Move the misplaced CT to its own leg's conductor (follow the conductor to the breaker's "
         "pole, not the colour of its insulation).",

@@ -55,6 +55,7 @@ def test_a_home_without_rows_is_unproven_at_the_fleets_own_rate(scored: Scored) 
     assert (row["verdict"], row["suspected_fault"], row["leg"]) == ("unproven", None, None)
     assert row["likely_fault"] == max(CATALOGUE, key=row["fault_likelihoods"].__getitem__)
     assert row["evidence"] == row["unproven_why"] == "no rows in the window"
+    assert row["unproven_need"] == "readings"
     assert (row["nights"], row["coverage_share"], row["is_clock_suspect"]) == (0, 0.0, False)
     assert sum(row["fault_likelihoods"].values()) == pytest.approx(1)
     assert row["fault_likelihoods"][SOUND] == pytest.approx(1 - scored.fleet.rate)

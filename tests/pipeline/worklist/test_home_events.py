@@ -71,7 +71,7 @@ def test_a_visit_and_its_plan_are_told_with_who_found_what():
         (MONDAY, "visit planned: because"),
         (
             night(1),
-            'visit V1 by C7: found legs crossed (both), said to be put right; note: "leads exchanged"',
+            'visit V1 by C7: found CTs on each other\'s legs (both), said to be put right; note: "leads exchanged"',
         ),
         (night(3), "watching the data: because"),
     ]
@@ -84,8 +84,8 @@ def test_a_visit_whose_record_changes_is_told_again():
         first, stands("not listed", MONDAY), visits(VISIT | {"fixed": False}), plans=plans(), as_of=night(4)
     )
     assert [told.split(": ", 1)[1] for _, told in lines(changed)] == [
-        'found legs crossed (both), said to be put right; note: "leads exchanged"',
-        'found legs crossed (both), left as it was; note: "leads exchanged"',
+        'found CTs on each other\'s legs (both), said to be put right; note: "leads exchanged"',
+        'found CTs on each other\'s legs (both), left as it was; note: "leads exchanged"',
     ]
 
 

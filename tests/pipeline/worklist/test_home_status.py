@@ -25,7 +25,7 @@ def test_a_suspect_is_new_then_waits_and_its_nights_are_counted():
     assert [row["nights_listed"] for row in told] == [1, 2, 3]
     assert told[2]["listed_since"] == MONDAY
     assert told[2]["standing_since"] == night(1)
-    assert told[0]["cause"] == "90 % likely to have a fault, reversed first of all"
+    assert told[0]["cause"] == "90 % likely to have a fault, CT reversed first of all"
 
 
 def test_a_night_that_runs_again_gives_the_same_and_a_missed_night_breaks_nothing():
@@ -167,7 +167,7 @@ def test_a_home_beyond_the_lists_end_says_so_and_counts_no_nights():
     assert (told[1]["is_listed"], told[1]["is_held"], told[1]["fault"]) == (False, False, "reversed")
     assert told[1]["reason"] == "wanted on the list, but beyond its end"
     assert told[1]["cause"] == (
-        "60 % likely to have a fault, reversed first of all; wanted on the list, which ends after 2 rows"
+        "60 % likely to have a fault, CT reversed first of all; wanted on the list, which ends after 2 rows"
     )
 
 

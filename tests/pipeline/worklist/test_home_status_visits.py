@@ -98,7 +98,10 @@ def test_a_different_fault_brings_a_home_found_sound_back():
         [visit(night(1), "sound")],
     )  # fmt: skip
     assert standings(told) == ["new tonight", *["found sound on site"] * 2, "new tonight"]
-    assert told[2]["cause"] == "found sound on 2026-06-02; too few nights yet to say that it is dead"
+    assert (
+        told[2]["cause"]
+        == "found sound on 2026-06-02; too few nights yet to say that it is no signal (open lead)"
+    )
     assert told[3]["cause"].startswith("found sound on 2026-06-02, but another fault is suspected now")
 
 

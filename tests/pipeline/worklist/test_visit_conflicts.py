@@ -40,7 +40,7 @@ def doubts(found, fixed, outcome, verdict, likelihood, is_held=False, proof=None
 
 def test_found_sound_but_still_a_suspect_for_the_same():
     assert doubts("sound", False, "sound", "suspect", 0.97, is_held=True) == [
-        ("V1", "the data since still say reversed, 97 % likely a fault: negative all night")
+        ("V1", "the data since still say CT reversed, 97 % likely a fault: negative all night")
     ]
 
 

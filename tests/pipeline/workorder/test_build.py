@@ -105,7 +105,7 @@ def test_a_single_service_has_one_leg_everywhere(order_of: OrderOf) -> None:
     assert order.channels == ("L1",)
     assert order.expectations[1].right["L1"] == "−2\u202f000 ± 200"
     assert dict(order.record)["leg"] == "l1 · empty"
-    assert "rating not in the register" in " ".join(order.bring)
+    assert "rating not in the site record" in " ".join(order.bring)
 
 
 def test_without_sun_meter_volts_or_hours_the_order_still_stands(order_of: OrderOf) -> None:
@@ -124,11 +124,12 @@ def test_without_sun_meter_volts_or_hours_the_order_still_stands(order_of: Order
 
 def test_the_register_rating_and_pair_reach_the_list_of_things(order_of: OrderOf) -> None:
     things = " ".join(order_of(Wish("reversed", "l2")).bring)
-    assert "spare CTs, 200 A, by the register, 2 a leg" in things
-    assert "insulation-displacement connectors" in things
-    assert "twisted pair, these leads are extended" in things
+    assert "2 × spare CT, 200 A" in things
+    assert "8 × insulation-displacement connector" in things
+    assert "2 × twisted-pair lead" in things
+    assert "proving unit" in things
     assert things.count("known load") == 1
-    assert order_of(Wish("pickup_noise", "l2")).bring[0] == "twisted-pair lead, enough for the run"
+    assert order_of(Wish("pickup_noise", "l2")).bring[0] == "2 × twisted-pair lead for the whole run"
 
 
 def test_only_the_columns_that_the_job_needs_are_text(order_of: OrderOf) -> None:
