@@ -16,6 +16,7 @@ from pipeline.core.binomial_intervals import upper_tail
 
 Float = NDArray[np.float64]
 LIMITS = (0.001, 0.025, 0.975, 0.999)
+_HALVINGS = 40
 SEEN = 0.9  # share of crews that is nearly all
 
 
@@ -30,6 +31,19 @@ def limit(share: float, homes: Float, rate: float) -> Float:
     back = (upper - share) / (upper - lower)
     rates: Float = np.clip((first - back) / np.maximum(whole, 1), 0, 1)
     return rates
+
+
+def outside_from(share: float, homes: Float, rate: float) -> Float:
+    """Return the rate (0 to 1) beyond which `tails` calls a crew with these homes outside, on the side of `share`.
+
+    `share` is of LIMITS: 0.975 is the upper limit of the two-sided level 0.05. 0 or 1 where no rate is beyond it.
+    """
+    low, high = np.zeros_like(homes), np.ones_like(homes)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        is_within = 1 - _mid_p_above(middle * homes, homes, rate) < share
+        low, high = np.where(is_within, middle, low), np.where(is_within, high, middle)
+    return (low + high) / 2
 
 
 def seen_ratio(homes: Float, rate: float, level: float) -> Float:
@@ -80,5 +94,11 @@ def over_dispersion(faults: Float, homes: Float, rate: float, *, winsor_share: f
 
 def tails(faults: Float, homes: Float, rate: float) -> Float:
     """Return each crew's two-sided exact p-value of the fleet's rate: twice the smaller mid-p tail, at most 1."""
-    above = (upper_tail(faults, homes, rate) + upper_tail(faults + 1, homes, rate)) / 2
+    above = _mid_p_above(faults, homes, rate)
     return np.where(homes > 0, np.minimum(1.0, 2 * np.minimum(above, 1 - above)), 1.0)
+
+
+def _mid_p_above(faults: Float, homes: Float, rate: float) -> Float:
+    """Return the mid-p chance of more faults than these."""
+    both: Float = upper_tail(faults, homes, rate) + upper_tail(faults + 1, homes, rate)
+    return both / 2

@@ -10,6 +10,7 @@ from pipeline.crews.funnel import (
     LIMITS,
     SEEN,
     limit,
+    outside_from,
     over_dispersion,
     seen_ratio,
     tails,
@@ -33,6 +34,21 @@ def test_tails_are_mid_p_of_the_binomial() -> None:
     above = stats.binom.sf(faults, 10, 0.2) + stats.binom.pmf(faults, 10, 0.2) / 2
     assert found == pytest.approx(np.minimum(1, 2 * np.minimum(above, 1 - above)), abs=1e-9)
     assert tails(np.zeros(1), np.zeros(1), 0.2) == [1]
+
+
+@pytest.mark.parametrize("share", LIMITS)
+def test_a_crew_beyond_a_drawn_limit_is_one_that_the_tails_call_outside(share: float) -> None:
+    level, side = 2 * min(share, 1 - share), 1 if share > 0.5 else -1
+    homes = np.array([20.0, 47.6, 60, 200, 1500])
+    limits = outside_from(share, homes, 0.0743)
+    has_limit = (limits > 1e-6) & (limits < 1 - 1e-6)
+
+    beyond, within = (tails((limits + side * step) * homes, homes, 0.0743) for step in (1e-6, -1e-6))
+
+    assert has_limit[-2:].all()
+    assert (beyond[has_limit] < level).all()
+    assert (within[has_limit] > level).all()
+    assert np.all(np.diff(side * limits) <= 0)  # narrower with more homes
 
 
 def test_crews_all_alike_are_outside_as_often_as_the_limits_say() -> None:
