@@ -20,19 +20,6 @@ _HALVINGS = 40
 SEEN = 0.9  # share of crews that is nearly all
 
 
-def limit(share: float, homes: Float, rate: float) -> Float:
-    """Return the rate that a share `share` of crews with these homes lies below, by chance alone; 0 to 1.
-
-    Exact binomial, interpolated between whole counts (Spiegelhalter, Stat. Med. 24:1185, 2005, appendix A.1).
-    """
-    whole = np.round(homes)
-    first = stats.binom.ppf(share, whole, rate)
-    upper, lower = stats.binom.cdf(first, whole, rate), stats.binom.cdf(first - 1, whole, rate)
-    back = (upper - share) / (upper - lower)
-    rates: Float = np.clip((first - back) / np.maximum(whole, 1), 0, 1)
-    return rates
-
-
 def outside_from(share: float, homes: Float, rate: float) -> Float:
     """Return the rate (0 to 1) beyond which `tails` calls a crew with these homes outside, on the side of `share`.
 
@@ -52,10 +39,9 @@ def seen_ratio(homes: Float, rate: float, level: float) -> Float:
     That is in SEEN of such crews, the limits being those of the two-sided `level`; nan where no rate is high enough.
     By the beta quantile, continued to counts that aren't whole.
     """
-    whole = np.round(homes)
-    first = limit(1 - level / 2, whole, rate) * whole
-    ratio: Float = special.betaincinv(np.maximum(first, 1e-9), whole - first + 1, SEEN) / rate
-    return np.where((first < whole) & (ratio * rate < 1), ratio, np.nan)
+    first = outside_from(1 - level / 2, homes, rate) * homes
+    ratio: Float = special.betaincinv(np.maximum(first, 1e-9), homes - first + 1, SEEN) / rate
+    return np.where((homes >= 1) & (first < homes) & (ratio * rate < 1), ratio, np.nan)
 
 
 @dataclass(frozen=True)
