@@ -17,7 +17,7 @@ from pipeline.dispatch.trucks import Truck
 from pipeline.faults.kit import Item, beyond_standard, truck_load
 from pipeline.faults.types import CAUTIONS
 from pipeline.report import FaultCard, words
-from pipeline.report.names import page_name
+from pipeline.report.names import truck_day_page
 from pipeline.report.page_templates import environment, report_style, write_page
 
 REASONS = {
@@ -133,7 +133,7 @@ def _round(night: PageInput, total: dict[str, Any]) -> dict[str, Any]:
     return {
         **total,
         "rows": rows,
-        "page": f"{total['day']}-{page_name(total['truck_id'])}",
+        "page": truck_day_page(total["day"], total["truck_id"]),
         "calendar": night.calendars.get(total["truck_id"]),
         "safety_stops": [row for row in rows if row["is_safety_call"]],
         "cautions": list(dict.fromkeys([*CAUTIONS, *(text for card in cards for text in card.cautions)])),

@@ -12,6 +12,7 @@ from pipeline.faults.fault_text import fault_title_column
 from pipeline.report.home_groups import home_group
 from pipeline.report.names import crew_anchor, page_name
 from pipeline.report.report_input import ReportInput
+from pipeline.report.visit_plan import plan_pages
 
 _SLOPES = {"slope_l1": "L1", "slope_l2": "L2", "slope_sum": "both"}
 
@@ -70,6 +71,7 @@ def home_records(night: ReportInput, with_page: Collection[str]) -> pl.DataFrame
         since=_day("onset_on"),
         status_since=_day("status_since"),
         planned=_day("planned_on"),
+        plan=pl.col("site_id").replace_strict(plan_pages(night), default=None, return_dtype=pl.String),
         visited=_day("last_visit_on"),
         need=home_group().replace_strict(need, default=None, return_dtype=pl.String),
         nights=pl.col("nights").cast(pl.Int64) if "nights" in scores.columns else pl.lit(None, pl.Int64),

@@ -12,9 +12,9 @@ from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.home_groups import SAFETY, SOUND, SUSPECT, UNPROVEN, group_counts, home_group
 from pipeline.report.new_installs import new_installs
-from pipeline.report.record_first import record_first, with_fault_share
+from pipeline.report.record_first import record_first
 from pipeline.report.report_input import ReportInput
-from pipeline.report.visit_plan import next_plan
+from pipeline.report.visit_plan import next_plan, plan_pages
 from pipeline.report.visit_rows import after_visit_rows, doubt_rows
 
 # The list's columns as the reader's own CSV of it gets them, in this order.
@@ -29,15 +29,15 @@ VERDICTS = ("suspect", "unproven", "sound")
 def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any]:
     """Return the template values of the first page."""
     listed, plan = night.revisit_list.sort("rank"), next_plan(night)
-    planned = plan["sites"] if plan else frozenset()
+    planned = plan_pages(night)
     rows = [
         row
         | {
-            "is_planned": row["site_id"] in planned,
+            "plan": planned.get(row["site_id"]),
             "suspicion": words.suspicion(row["suspected_fault"], row["leg"], night.faults),
             "csv": {name: _csv_text(row[name]) for name in CSV_COLUMNS},
         }
-        for row in with_fault_share(listed.head(settings.index_rows), night.site_scores)
+        for row in listed.head(settings.index_rows).to_dicts()
     ]
     visits = [row for row in rows if row["fix_by"] == "visit"]
     safety_calls = night.site_scores.filter(home_group() == SAFETY).sort("site_id")

@@ -28,7 +28,9 @@ class NightCounts:
 class FaultCard:
     """One fault in words for people: what went wrong on site and what to do about it.
 
-    `prove` says what to see before leaving; `cautions` are those of this fault alone, beside the general ones.
+    `prove` says what to see before leaving; `cautions` are those of this fault alone, beside the general ones;
+    `pictures` are the kinds that convince (`faults.types.PictureName`), the best first;
+    `is_record_error` is as of `Fault`.
     """
 
     name: str
@@ -37,6 +39,8 @@ class FaultCard:
     action: str
     prove: str
     cautions: tuple[str, ...] = ()
+    pictures: tuple[str, ...] = ()
+    is_record_error: bool = False
 
 
 @dataclass(frozen=True)

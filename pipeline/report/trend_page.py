@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.report import theme, vega, words
-from pipeline.report.chart_parts import data, finish, rows
+from pipeline.report.chart_parts import data, day_axis, finish, rows
 from pipeline.report.figures import Figure
 from pipeline.report.report_input import ReportInput
 from pipeline.report.vega import Spec
@@ -45,7 +45,7 @@ def trend_context(night: ReportInput) -> dict[str, Any]:
 
 
 def by_week(nights: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a week (Monday first) that has a night: its nights, the sums of a week, the last levels."""
+    """Return a row for each week (from Monday) with a night: its nights, what came and went, its last levels."""
     return (
         nights.sort("as_of")
         .group_by(week=pl.col("as_of").dt.truncate("1w"), maintain_order=True)
@@ -67,10 +67,11 @@ def trend_chart(nights: pl.DataFrame) -> Spec | None:
     names = [name for name, *_ in _LINES]
     colours = vega.scale(domain=names, range=[theme.light(colour) for _, _, colour, _ in _LINES])
     dashes = vega.scale(domain=names, range=[dash for *_, dash in _LINES])
-    legend = vega.legend(title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5)
-    axis = vega.axis(format="%-d %b", tickCount=8, grid=False)
+    legend = vega.legend(
+        title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5, labelLimit=300
+    )
     base = data("nights").encode(
-        vega.x("day:T", title=None, scale=vega.scale(type="utc"), axis=axis),
+        day_axis((nights["as_of"][-1] - nights["as_of"][0]).days),
         vega.y("homes:Q", title="homes", axis=vega.axis(tickMinStep=1)),
         vega.colour("line:N", scale=colours, legend=legend),
         tooltip=[

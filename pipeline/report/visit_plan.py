@@ -6,7 +6,19 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.report.names import truck_day_page
 from pipeline.report.report_input import ReportInput
+
+
+def plan_pages(night: ReportInput) -> dict[str, str]:
+    """Return the page of the truck's day, below OUT, of each home with a visit planned beyond the night."""
+    ahead = night.plans.filter(pl.col("planned_on") > night.as_of)
+    return {
+        site: f"dispatch/{made_on}/{truck_day_page(day, truck)}"
+        for site, day, truck, made_on in ahead.select(
+            "site_id", "planned_on", "truck_id", "planned_made_on"
+        ).iter_rows()
+    }
 
 
 def next_plan(night: ReportInput) -> dict[str, Any] | None:

@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import Settings
 from pipeline.worklist import home_status_text as words
+from pipeline.worklist.fault_likelihood import fault_likelihood
 from pipeline.worklist.fix_verification import PROVED
 from pipeline.worklist.home_status_text import HELD, LISTED, SETTLED, Reason, cause
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED, last_visits
@@ -78,6 +79,7 @@ def next_standing(
         _before(previous, as_of),
         (pl.col("standing") == pl.col("standing_before")).fill_null(False),
     )
+    faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
     homes = (
         scores.select(
             "site_id",
@@ -95,11 +97,10 @@ def next_standing(
         .join(fixes, on="site_id", how="left")
         .join(plans.select("site_id", "planned_on"), on="site_id", how="left")
         .join(before, on="site_id", how="left")
-        .with_columns(as_of=pl.lit(as_of))
+        .with_columns(fault_likelihood(pl.col("fault"), faults), as_of=pl.lit(as_of))
         .with_columns(**_visit_facts(as_of, settings))
         .with_columns(held_fault=_held_fault())
     )
-    faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
     listed_since = pl.when("is_listed_before").then("listed_since_before").otherwise("as_of")
     nights = (pl.col("as_of") - pl.col("listed_since")).dt.total_days() + 1
     stays_settled = is_same & pl.col("standing").is_in(SETTLED)

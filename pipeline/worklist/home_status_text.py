@@ -7,7 +7,7 @@ from enum import StrEnum
 import polars as pl
 
 from pipeline.core.contract import SOUND
-from pipeline.core.percent_text import percent_column
+from pipeline.core.percent_text import likelihoods_column, percent_column
 from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist.fix_verification import PROVED
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED
@@ -61,7 +61,8 @@ def cause(max_rows: int) -> pl.Expr:
     visit, has_data, wanted = pl.col("last_visit_on"), pl.col("has_data"), pl.col("nights_wanted")
     fault = fault_title_column(pl.col("fault"))
     percent = percent_column(pl.col("likelihood"))
-    suspected = pl.format("{} likely to have a fault, {} first of all", percent, fault)
+    likelihoods = likelihoods_column(pl.col("fault_likelihood"), pl.col("likelihood"))
+    suspected = pl.format("{} ({})", fault, likelihoods)
     says_nothing_wrong = outcome.is_in([SAID_SOUND, SAID_OTHER])
     finding = (
         pl.when(outcome == SAID_SOUND).then(pl.lit("found sound")).otherwise(pl.lit("another cause found"))
@@ -107,5 +108,5 @@ def cause(max_rows: int) -> pl.Expr:
         .when(outcome == FIXED).then(pl.format("said to be fixed on {}, {}", visit, so_far))
         .when(outcome == UNFIXED).then(pl.format("visited on {} and not fixed, {}", visit, since))
         .when(reason.is_in([Reason.NO_DATA, Reason.LOOKS_RIGHT])).then(reason)
-        .otherwise(pl.format("{} likely to have a fault, but {}{}", percent, reason, cut))
+        .otherwise(pl.format("{} likely to have any fault, but {}{}", percent, reason, cut))
     )  # fmt: skip

@@ -29,8 +29,8 @@ def next_night_count(
     previous: pl.DataFrame | None,
     scores: pl.DataFrame,
     listed: pl.DataFrame,
-    visits: pl.DataFrame,
     *,
+    visits: pl.DataFrame,
     standing: pl.DataFrame,
     standing_before: pl.DataFrame | None,
     as_of: date,
@@ -44,7 +44,7 @@ def next_night_count(
     scores, listed
         Tonight's verdicts and revisit_list.
     visits
-        The register.
+        The register of visits.
     standing, standing_before
         Table standing of tonight and of the run before; None on the first night.
     as_of

@@ -12,8 +12,10 @@ import polars as pl
 
 from pipeline.core.percent_text import percent
 from pipeline.core.setting_sections import OrderSettings, RankingSettings
+from pipeline.faults.fault_text import fault_title, spell_faults
 from pipeline.faults.kit import kit_text, order_kit
 from pipeline.faults.types import Fault
+from pipeline.worklist.fault_likelihood import fault_likelihood
 from pipeline.worklist.listing import list_order
 
 SCHEMA = pl.Schema(
@@ -26,7 +28,7 @@ SCHEMA = pl.Schema(
         "value_regret": pl.Float64, "break_even": pl.Float64, "chance_fixed": pl.Float64,
         "drive_min": pl.Float64, "energy_from": pl.String, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
         "is_above_cut": pl.Boolean, "kwh_so_far_low": pl.Float64, "kwh_so_far_high": pl.Float64,
-        "kwh_read_so_far": pl.Float64, "so_far_from": pl.Date, "so_far_to": pl.Date,
+        "kwh_read_so_far": pl.Float64, "so_far_from": pl.Date, "so_far_to": pl.Date, "fault_likelihood": pl.Float64,
     }
 )  # fmt: skip
 # Of the register, what says which parts to bring.
@@ -62,8 +64,9 @@ def revisit_list(
 
     Notes
     -----
-    `suspected_fault` is the home's likeliest fault; `since` is null for one from the first day on. `bring` is
-    `kit_text` of the home's kit. `also_possible` names the other faults from [ranking].also_from on with their
+    `suspected_fault` is the home's likeliest fault and `fault_likelihood` its own likelihood, `likelihood` that of any
+    fault; `since` is null for one from the first day on. `bring` is `kit_text` of the home's kit. `also_possible` names
+    the other faults from [ranking].also_from on with their
     likelihood and how to tell them on site, null where there is none.
     """
     ranked = (
@@ -71,7 +74,7 @@ def revisit_list(
         .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
         .join(worth, on="site_id")
         .join(sites.select("site_id", *_PARTS), on="site_id", how="left")
-        .with_columns(is_above_cut=pl.col("priority") > 0)
+        .with_columns(fault_likelihood(pl.col("fault"), catalogue), is_above_cut=pl.col("priority") > 0)
         .sort(list_order())
         .with_row_index("rank", offset=1)
     )
@@ -108,8 +111,8 @@ def also_possible(
         (share, name) for name, share in shares.items() if name in catalogue and name != fault and share
     ]
     possible = [
-        f"{name.replace('_', ' ')} {percent(share)} (looks like: {catalogue[name].looks_like}. "
-        f"Test on site: {catalogue[name].remedy.prove})"
+        f"{fault_title(name)} {percent(share)} (looks like: {spell_faults(catalogue[name].looks_like)}. "
+        f"Test on site: {spell_faults(catalogue[name].remedy.prove)})"
         for share, name in sorted(others, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share
     ]

@@ -88,8 +88,8 @@ def worklist_tables(
     )
     promise = with_scores(promise, promise_before, previous, settings=settings.hit_rate)
     nights = next_night_count(
-        earlier_table(previous, "night_count"), scores, listed, visits, standing=standing, standing_before=before,
-        as_of=as_of,
+        earlier_table(previous, "night_count"), scores, listed, visits=visits, standing=standing,
+        standing_before=before, as_of=as_of,
     )  # fmt: skip
     return {
         "revisit_list": listed,

@@ -34,15 +34,15 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
     fault = case.fault
     is_office = listed["fix_by"] == "office"
     desk = desk_fix(case, settings)
-    likelihood = float(listed["likelihood"])
+    share = (home.score["fault_likelihoods"] or {}).get(fault.name)
     test = known_load_test(case, catalogue, settings.orders)
     return Order(
         site_id=home.site_id,
         as_of=home.as_of,
         kind="office" if is_office else "visit",
         suspicion=words.suspicion(fault.name, case.leg),
-        how_likely=f"{likelihood_word(likelihood, settings.orders.likelihood_words)} ({words.percent(likelihood)})",
-        share=(home.score["fault_likelihoods"] or {}).get(fault.name),
+        how_likely=f"{likelihood_word(share or 0.0, settings.orders.likelihood_words)}:"
+        f" {words.likelihoods(share, listed['likelihood'])}",
         since=words.since(listed["since"]),
         safety_calls=cautions.safety_calls(case),
         cautions=cautions.cautions(case),

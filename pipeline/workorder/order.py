@@ -84,6 +84,7 @@ class Order:
 
     `kind` "visit" has steps and expectations, "office" a `desk` fix to make; on a visit `desk` is what can serve until
     then, where something can. `safety_calls` must be read before anything else, `doubts` come after it.
+    `how_likely` is this fault's own likelihood and that of any fault, in words.
     `facts` are (name, value) of the register, only what the job needs. `channels` are those of the expectations worth
     a column; `record` are (field, what is allowed there) of the row for the lake's visits.
     """
@@ -93,7 +94,6 @@ class Order:
     kind: Literal["visit", "office"]
     suspicion: str
     how_likely: str
-    share: float | None
     since: str
     safety_calls: tuple[str, ...]
     cautions: tuple[str, ...]

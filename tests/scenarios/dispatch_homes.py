@@ -20,9 +20,10 @@ from pipeline.faults.catalogue import CATALOGUE
 FRIDAY, MONDAY = date(2026, 6, 12), date(2026, 6, 15)
 START = (39.74, -104.99)
 USUAL: dict[str, Any] = {
-    "area": "north", "likelihood": 0.9, "suspected_fault": "dead", "leg": "l1", "bring": "spare CT, 200 A",
+    "area": "north", "likelihood": 0.9, "fault_likelihood": 0.8, "suspected_fault": "dead", "leg": "l1",
+    "bring": "spare CT, 200 A",
     "minutes_on_site": 30, "priority": 100.0, "drive_min": 40.0, "latitude": START[0], "longitude": START[1],
-    "fault_likelihood": 0.8, "is_safety_call": False,
+    "is_safety_call": False,
 }  # fmt: skip
 
 

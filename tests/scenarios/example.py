@@ -25,7 +25,7 @@ from pipeline.report import NightCounts, ReportInput
 AS_OF = date(2026, 6, 14)
 DAYS = 30
 STEPS = 96  # 15-minute intervals a day
-CONTRADICTION = "L1 moves +0.50 W and L2 -0.49 W for each watt of PV (right is -0.50)"
+CONTRADICTION = "L1 tracks PV with the wrong sign: +0.50 W per W of PV, right is −0.50 (L2 −0.49)"
 TRAVERSAL = "../../Ünïcode home\\..\\'1'"
 
 
@@ -173,7 +173,7 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "contradiction_probe": "sun" if record or case.fault == "reversed" else None,
                 "record_cause": "clock_wrong", "record_likelihood": 0.41 if record else 0.002,
                 "onset_on": onset, "from_on": onset, "evidence": "", **now,
-                "onset_evidence": "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 30 standard errors"
+                "onset_evidence": "response of L1 to PV −0.50 W per W before, +0.50 W per W since (30 standard errors)"
                 if onset
                 else None,
                 "unproven_why": "evidence for a fault and against it" if case.verdict == "unproven" else None,
@@ -186,12 +186,13 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
             }
         )  # fmt: skip
         night, share = now["night_l1_w"] or 0, now["night_l1_negative_share"] or 0
-        evidence = f"L1 {night:.0f} W at night, {share:.0%} of nights' intervals below zero"
+        evidence = f"overnight baseload: L1 {night:.0f} W, below zero in {share:.0%} of night intervals"
         is_office = case.fault in ("wrong_ratio", "wrong_scope")
         listed.append(
             {
                 "rank": rank, "site_id": case.site_id, "area": area, "likelihood": case.likelihood,
-                "suspected_fault": case.fault, "leg": case.leg, "since": onset, "evidence": evidence,
+                "fault_likelihood": own, "suspected_fault": case.fault, "leg": case.leg, "since": onset,
+                "evidence": evidence,
                 "fix_by": "office" if is_office else "visit", "bring": "insulated screwdriver, 1.5 kW heater",
                 "minutes_on_site": 15 if is_office else 45,
                 "kwh_per_day_wrong": 11.4 * case.likelihood, "priority": 3.1 * case.likelihood,

@@ -36,7 +36,7 @@ FAULT = Fault(
     name="dead",
     title="no signal (open lead)",
     story="The channel gets no signal: an open lead, an unplugged CT or an unseated splice.",
-    looks_like="a logger's dropouts written as exactly 0; a reversed CT in a source that adds "
+    looks_like="a logger's dropouts written as exactly 0; reversed in a source that adds "
     "production back and clips; a leg without load",
     effect=_effect,
     # All of the leg's energy is missing: the other leg's stands for it, an average home's for both.

@@ -1,7 +1,7 @@
 // Shows one home's record (#ID), or the homes of a group (#?group=NAME), from the packed records.
 (function () {
   "use strict";
-  const { load, findHome, pageOf } = window.nightclampSearch;
+  const { load, findHome, pageOf, toOut } = window.nightclampSearch;
   const byId = (id) => document.getElementById(id);
   const STEP = 50;
   let turn = 0;
@@ -32,6 +32,9 @@
       link.href = `crews.html#${home.crew}`;
       link.textContent = home.crew_id;
     }
+    const plan = record.querySelector("[data-plan]");
+    plan.hidden = !home.plan;
+    if (home.plan) plan.querySelector("a").href = toOut + home.plan;
     const page = record.querySelector("[data-page]");
     page.hidden = !home.page;
     if (home.page) page.querySelector("a").href = home.page;

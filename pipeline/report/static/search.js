@@ -70,7 +70,10 @@
     return new URL(`../homes.html#${encodeURIComponent(id)}`, assets).href;
   }
 
-  window.nightclampSearch = { load, findHome, pageOf };
+  // A page of the report lies in OUT/runs/DATE/report; by OUT/latest it is one folder nearer.
+  const toOut = /\/latest\/report\/[^/]*$/.test(window.location.pathname) ? "../../" : "../../../";
+
+  window.nightclampSearch = { load, findHome, pageOf, toOut };
 
   const form = document.getElementById("search");
   const box = document.getElementById("search-text");
@@ -158,10 +161,7 @@
   });
   form.hidden = false;
 
-  // Links out of the report go by OUT/runs/DATE/report; OUT/latest lies one folder higher.
-  if (/\/latest\/report\/(home\/)?[^/]*$/.test(window.location.pathname)) {
-    for (const link of document.querySelectorAll("a[data-out]")) {
-      link.setAttribute("href", link.getAttribute("href").replace("../", ""));
-    }
+  for (const link of document.querySelectorAll("a[data-out]")) {
+    link.setAttribute("href", link.getAttribute("href").replace(/^(\.\.\/)+/, toOut));
   }
 })();

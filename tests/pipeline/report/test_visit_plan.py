@@ -11,6 +11,7 @@ from page import Page
 
 from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
+from pipeline.report.names import truck_day_page
 from pipeline.report.visit_plan import next_plan
 from pipeline.worklist.planned_visits import PLANS
 
@@ -53,8 +54,10 @@ def test_the_page_says_the_plans_number_and_links_it(
     assert line.text.startswith(
         "2 site visits are planned for 15 Jun 2026, for 1 truck; 2 of them on tonight's list."
     )
-    (link,) = [a for a in page.all("a") if "data-out" in a.attributes]
+    link = next(a for a in page.all("a") if "data-out" in a.attributes)
     assert link.attributes["href"] == "../../../dispatch/2026-06-13/index.html"
+    trucks = [a.attributes["href"] for a in page.all("a", **{"class": "planned-tag"})]
+    assert trucks == [f"../../../dispatch/2026-06-13/{truck_day_page(date(2026, 6, 15), 'T1')}"] * 2
     marked = [
         row.attributes["data-site_id"]
         for row in page.all("tr")

@@ -114,7 +114,8 @@ def test_a_number_that_no_right_install_shows_comes_first_and_is_never_called_so
 
     assert half["verdict"] == "unproven"
     assert (
-        half["contradiction"] == "by the utility meter L1 reads 0.50 and L2 0.50 times the truth (right is 1)"
+        half["contradiction"]
+        == "by the utility meter L1 and L2 read half of what they should: 0.50 and 0.50 times, right is 1.00"
     )
     assert half["contradiction_probe"] == "meter"
     assert half["unproven_why"].startswith(half["contradiction"])

@@ -56,7 +56,7 @@ def counted(
     previous: pl.DataFrame | None = None, register: pl.DataFrame = NO_VISITS, **changed
 ) -> pl.DataFrame:
     given = {"standing": TONIGHT, "standing_before": BEFORE, "as_of": NIGHT} | changed
-    return next_night_count(previous, SCORES, LISTED, register, **given)
+    return next_night_count(previous, SCORES, LISTED, visits=register, **given)
 
 
 def test_a_night_counts_its_homes_and_its_list() -> None:

@@ -9,6 +9,7 @@ import pytest
 from pipeline.core.contract import FAULTS, Site, Visit
 from pipeline.core.settings import Settings, load_settings
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.fault_text import spell_faults
 from pipeline.worklist.expected_value import worth
 from pipeline.worklist.fix_success import chances
 from pipeline.worklist.fix_verification import SCHEMA as PROOF
@@ -169,7 +170,7 @@ def test_two_faults_that_look_alike_are_both_named_with_the_test_that_tells_them
     crossed = CATALOGUE["legs_crossed"]
     assert row["suspected_fault"] == "reversed"
     assert row["also_possible"] == (
-        f"legs crossed 45 % (looks like: {crossed.looks_like}. Test on site: {crossed.remedy.prove})"
+        f"{crossed.title} 45 % (looks like: {spell_faults(crossed.looks_like)}. Test on site: {crossed.remedy.prove})"
     )
 
 
@@ -183,4 +184,7 @@ def test_other_faults_come_likeliest_first_and_never_sound():
         "same_leg": None,
     }
     told = also_possible(shares, "reversed", CATALOGUE, from_share=0.1)
-    assert [part.split(" (")[0] for part in told.split(" | ")] == ["partial 20 %", "dead 10 %"]
+    assert [part.split(" (looks like")[0] for part in told.split(" | ")] == [
+        "part of the load outside the CTs 20 %",
+        "no signal (open lead) 10 %",
+    ]

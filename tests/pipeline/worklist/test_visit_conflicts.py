@@ -30,6 +30,7 @@ def doubts(found, fixed, outcome, verdict, likelihood, is_held=False, proof=None
     first = VISIT + timedelta(days=1) if nights else None  # without rows there is no first day
     scores = pl.DataFrame(
         [{"site_id": "A", "verdict": verdict, "likelihood": likelihood, "nights": nights,
+          "fault_likelihoods": {"reversed": likelihood - 0.2, "dead": 0.2, "sound": 1 - likelihood},
           "from_on": from_on or first, "evidence": "negative all night"}],
         schema_overrides={"from_on": pl.Date},
     )  # fmt: skip
@@ -40,7 +41,7 @@ def doubts(found, fixed, outcome, verdict, likelihood, is_held=False, proof=None
 
 def test_found_sound_but_still_a_suspect_for_the_same():
     assert doubts("sound", False, "sound", "suspect", 0.97, is_held=True) == [
-        ("V1", "the data since still say CT reversed, 97 % likely a fault: negative all night")
+        ("V1", "the data since still say CT reversed (77 % this fault, 97 % any fault): negative all night")
     ]
 
 

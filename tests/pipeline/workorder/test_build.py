@@ -12,6 +12,7 @@ from orders_example import CREW, NOTE, Wish, home
 from pipeline.core.contract import FINDINGS, Visit
 from pipeline.core.settings import Settings
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS, Fault
 from pipeline.workorder.build import build_order, register_facts
 from pipeline.workorder.order import Order
@@ -27,8 +28,8 @@ def test_every_fault_on_every_leg_has_a_whole_order(name: str, leg: str, order_o
 
     assert order.kind == CATALOGUE[name].remedy.fix_by
     assert order.cautions[: len(CAUTIONS)] == CAUTIONS
-    assert order.suspicion.startswith(name.replace("_", " "))
-    assert order.how_likely == "very likely (94 %)"
+    assert order.suspicion.startswith(fault_title(name))
+    assert order.how_likely == "very likely: 93 % this fault, 94 % any fault"
     assert order.since == "since 10 Jun 2026"
     assert len(order.pictures) == 2
     assert order.others
@@ -70,7 +71,7 @@ def test_a_crossed_pair_and_two_turned_clamps_are_text_apart_by_the_known_load(o
     order = order_of(Wish("legs_crossed", "both", score={"fault_likelihoods": shares}))
 
     twin = order.others[0]
-    assert (twin.name, twin.share) == ("reversed", 0.38)
+    assert (twin.name, twin.share) == ("CT reversed", 0.38)
     assert twin.test == (
         "With 1\u202f500 W on an outlet of L1, solar off: L1 moves by −1\u202f500 W (suspected: 0 W)."
     )
@@ -178,7 +179,8 @@ def test_the_last_visit_is_text_without_its_note(order_of: OrderOf) -> None:
         "proof_told": "9 nights since the visit",
     }  # fmt: skip
     assert order_of(Wish("reversed", "l1", standing=visited)).last_visit == (
-        "Visited 2 Jun 2026: found legs crossed, both legs, said to be put right. Since then: 9 nights since the visit."
+        "Visited 2 Jun 2026: found CTs on each other's legs, both legs, said to be put right."
+        " Since then: 9 nights since the visit."
     )
 
 
