@@ -49,7 +49,7 @@ def check(
                 "lake": opened.root,
                 "is_in_contract": not failed,
                 "failed": failed,
-                "problems": map(vars, problems),
+                "problems": [{**vars(problem), "hint": problem.hint or None} for problem in problems],
             }
         )
     else:

@@ -13,15 +13,13 @@ from pipeline.commands import stopping
 
 def main(tokens: list[str] | None = None) -> None:
     """Run the command line (or these words of it); a known error is one line on stderr."""
-    with stopping.listening():
+    with stopping.listening(to_the_end=tokens is None):
         try:
             status = _run(sys.argv[1:] if tokens is None else tokens)
         except BaseException:
             if not stopping.is_asked():
                 raise
             status = stopping.tell_stop()  # also of what the stop has led to, as a query that was broken off
-        if stopping.is_asked() and tokens is None:
-            stopping.end_process(status)  # without threads that still want to say something
     if status:
         sys.exit(status)
 

@@ -13,6 +13,7 @@ import select
 import signal
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ class _Stop:
     signal_number: int = 0
     leaves: str = "nothing was changed"
     is_told: bool = False
+    is_swallowed: bool = False
 
 
 _stop = _Stop()
@@ -56,12 +58,19 @@ def tell_stop() -> int:
     if not _stop.is_told:
         _stop.is_told = True
         print(f"nightclamp: {_WORDS[signal.Signals(number)]}; {_stop.leaves}", file=sys.stderr, flush=True)
+    # CPython ends by SIGINT, whatever the status, once a KeyboardInterrupt has left code that `exec` ran (as imports
+    # do), until other such code ends well.
+    exec("")
     return 128 + number
 
 
 @contextmanager
-def listening() -> Iterator[None]:
-    """Have Ctrl-C and SIGTERM raise KeyboardInterrupt in the block, and end the process when they come twice."""
+def listening(*, to_the_end: bool) -> Iterator[None]:
+    """Have Ctrl-C and SIGTERM raise KeyboardInterrupt in the block, and end the process when they come twice.
+
+    With `to_the_end` the process ends after the block: then nothing interrupts its last moments, and they are quiet if
+    it was stopped. Else all is as before.
+    """
     global _stop
     _stop = _Stop()
     if threading.current_thread() is not threading.main_thread():  # signals are the main thread's
@@ -73,17 +82,27 @@ def listening() -> Iterator[None]:
         if before[number] != signal.SIG_IGN:  # as under nohup
             signal.signal(number, _stop_or_end)
     signal.signal(signal.SIGALRM, _raise_again)
+    heard, wake = os.pipe()
+    os.set_blocking(wake, False)
+    threading.Thread(target=_wake_main_thread, args=(heard, threading.get_ident()), daemon=True).start()
+    signal.set_wakeup_fd(wake, warn_on_full_buffer=False)
     sys.unraisablehook, threading.excepthook = _note_swallowed, _be_quiet
     try:
         yield
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0)
-        for number, handler in before.items():
-            signal.signal(number, handler)
-        sys.unraisablehook, threading.excepthook = hooks
+        signal.set_wakeup_fd(-1)
+        os.close(wake)
+        if not to_the_end:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+            sys.unraisablehook, threading.excepthook = hooks
+        elif not is_asked():
+            for number in _WORDS:
+                signal.signal(number, signal.SIG_IGN)
 
 
-def end_process(status: int) -> None:
+def _end_process(status: int) -> None:
     """End this process and the workers that it started, at once."""
     for stream in (sys.stdout, sys.stderr):
         try:
@@ -120,13 +139,29 @@ def _stop_or_end(number: int, frame: FrameType | None) -> None:
     if _stop.signal_number:
         if sys.stdout is not None and sys.stdout.isatty():
             print("\x1b[?25h", end="")  # a status line hides the cursor
-        end_process(tell_stop())
+        _end_process(tell_stop())
     _stop.signal_number = number
     raise KeyboardInterrupt
 
 
+def _wake_main_thread(heard: int, main_thread: int) -> None:
+    """Wake the main thread, if it doesn't take notice of a stop.
+
+    While it waits for another thread, as for workers' results, it would sleep on: where the signal has reached another
+    thread, or where a library has put a handler of its own in front that lets waits go on (Polars does for Ctrl-C).
+    """
+    while numbers := os.read(heard, 1):
+        time.sleep(_AGAIN_S)
+        if numbers[0] in _WORDS and not is_asked():
+            signal.pthread_kill(main_thread, signal.SIGALRM)
+    os.close(heard)
+
+
 def _raise_again(number: int, frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
+    """Raise the stop that was swallowed; a wake-up is this call itself."""
+    if _stop.is_swallowed and not _stop.is_told:
+        _stop.is_swallowed = False
+        raise KeyboardInterrupt
 
 
 def _note_swallowed(error: sys.UnraisableHookArgs) -> None:
@@ -134,6 +169,7 @@ def _note_swallowed(error: sys.UnraisableHookArgs) -> None:
     if not is_asked():
         sys.__unraisablehook__(error)
     elif issubclass(error.exc_type, KeyboardInterrupt):
+        _stop.is_swallowed = True
         signal.setitimer(signal.ITIMER_REAL, _AGAIN_S)
 
 

@@ -44,7 +44,7 @@ from pipeline.core.setting_sections import (
 from pipeline.core.toml_reader import read_toml
 
 DEFAULT_FILE = Path(__file__).with_name("settings.toml")
-_PREFIX, _NESTED = "NIGHTCLAMP_", "__"  # of environment variables
+_PREFIX, _NESTED, _ENVIRONMENT = "NIGHTCLAMP_", "__", "environment"  # of its variables
 
 
 class Settings(BaseSettings):
@@ -99,7 +99,7 @@ def load_settings(path: Path | None = None) -> Settings:
     overrides = {} if path is None else read_toml(_read_text(path), path)
     for name in os.environ:
         if name.upper().startswith(_PREFIX):
-            _refuse_unknown(name, name.upper().removeprefix(_PREFIX).lower().split(_NESTED), "environment")
+            _refuse_unknown(name, name.upper().removeprefix(_PREFIX).lower().split(_NESTED), _ENVIRONMENT)
     for section, values in overrides.items():
         for key in values if isinstance(values, dict) and values else ("",):
             _refuse_unknown(f"{section}.{key}".strip("."), [section, key], str(path))
@@ -109,7 +109,7 @@ def load_settings(path: Path | None = None) -> Settings:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise InputError(
-            f"{path or 'environment'}: setting {where}: {first['msg'].lower()}; see the shipped settings.toml"
+            f"{path or _ENVIRONMENT}: setting {where}: {first['msg'].lower()}; see the shipped settings.toml"
         ) from error
 
 
@@ -142,18 +142,22 @@ def _refuse_unknown(shown: str, parts: Sequence[str], where: str) -> None:
     elsewhere = [name for name in keys if key in keys[name]]
     section_like = get_close_matches(section, keys, n=1)
     everywhere = {one: name for name in keys for one in keys[name]}
+    like: tuple[str, str] | None = None
     if here:
-        nearest = f"[{section}] {here[0]}"
+        like = section, here[0]
     elif section not in keys and section_like:
         best = get_close_matches(key, keys[section_like[0]], n=1)
-        nearest = f"[{section_like[0]}]{f' {best[0]}' if best else ''}"
+        like = section_like[0], best[0] if best else ""
     elif elsewhere:
-        nearest = f"[{elsewhere[0]}] {key}"
+        like = elsewhere[0], key
     elif close := get_close_matches(key or section, everywhere, n=1):
-        nearest = f"[{everywhere[close[0]]}] {close[0]}"
+        like = everywhere[close[0]], close[0]
+    if like is None:
+        hint = "see the shipped settings.toml"
+    elif where == _ENVIRONMENT:
+        hint = f"did you mean {_PREFIX}{_NESTED.join(like).upper()}?"
     else:
-        nearest = ""
-    hint = f"did you mean {nearest}?" if nearest else "see the shipped settings.toml"
+        hint = f"did you mean {f'[{like[0]}] {like[1]}'.strip()}?"
     raise InputError(f"{where}: {shown} is not a setting; {hint}")
 
 

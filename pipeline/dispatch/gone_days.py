@@ -22,7 +22,7 @@ def refuse_gone_first_day(first_day: date | None, as_of: date) -> None:
     """
     if first_day is not None and first_day <= as_of:
         raise InputError(
-            f"--date {first_day}: is gone, the list is of {as_of}; choose a later day, or none ({_DRY})"
+            f"--date {first_day}: that day is past, the list is of {as_of}; choose a later day ({_DRY})"
         )
 
 
