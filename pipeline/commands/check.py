@@ -11,9 +11,7 @@ from pipeline.core.settings import load_settings
 from pipeline.core.terminal_text import one_line
 
 
-def check(
-    lake: Path, *, all_days: bool = False, as_json: AsJson = False, settings: SettingsFile = None
-) -> None:
+def check(lake: Path, *, all_days: bool = False, json: AsJson = False, settings: SettingsFile = None) -> None:
     """Say whether a lake is in the contract, one line a problem; exit status 2 if it isn't.
 
     Example: `nightclamp check LAKE --all-days`
@@ -30,7 +28,7 @@ def check(
     from pipeline.ingest.contract_check import Problem, check_lake
     from pipeline.ingest.lake import open_lake
 
-    console = OutputConsole(stderr=as_json)
+    console = OutputConsole(stderr=json)
     all_settings = load_settings(settings)
     opened = open_lake(lake, all_settings)
     problems: list[Problem] = []
@@ -38,12 +36,12 @@ def check(
         today = datetime.now(UTC).date()
         for problem in check_lake(opened, all_settings, today, all_days=all_days, tell=tell):
             problems.append(problem)
-            if not as_json:
+            if not json:
                 hint = f" ({problem.hint})" if problem.hint else ""
                 line = one_line(f"{problem.severity}: {problem.where}: {problem.what}{hint}")
                 console.print(line, highlight=False, markup=False, emoji=False, soft_wrap=True)
     failed = sum(problem.severity == "fail" for problem in problems)
-    if as_json:
+    if json:
         print_json(
             {
                 "lake": opened.root,

@@ -16,6 +16,7 @@ def main(tokens: list[str] | None = None) -> None:
     with stopping.listening(to_the_end=tokens is None):
         try:
             status = _run(sys.argv[1:] if tokens is None else tokens)
+            stopping.stop_if_asked()
         except BaseException:
             if not stopping.is_asked():
                 raise

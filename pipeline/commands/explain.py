@@ -14,7 +14,7 @@ def explain(
     *,
     out: Path = OUT,
     model: Path | None = None,
-    as_json: AsJson = False,
+    json: AsJson = False,
     settings: SettingsFile = None,
 ) -> None:
     """Tell one home's story and tonight's evidence in a page of text.
@@ -34,10 +34,10 @@ def explain(
     from pipeline.commands.json_output import print_json
     from pipeline.commands.progress import terminal_progress
 
-    with terminal_progress(OutputConsole(stderr=as_json)) as tell:
+    with terminal_progress(OutputConsole(stderr=json)) as tell:
         tell(f"reading the night in {out}")
         story = read_home(site, out, load_settings(settings), model_folder=model)
-    if as_json:
+    if json:
         print_json(story.document())
     else:
         print(printable(story.text()))

@@ -21,7 +21,7 @@ def nightly(
     window_days: int = 30,
     model: Path | None = None,
     rows: int = 15,
-    as_json: AsJson = False,
+    json: AsJson = False,
     settings: SettingsFile = None,
 ) -> None:
     """Read the lake's new days, score every home and publish the ranked revisit list; exit status 3 with an alarm.
@@ -52,7 +52,7 @@ def nightly(
     from pipeline.nightly.night_inputs import NightRequest
     from pipeline.nightly.run import run_night
 
-    console, all_settings = OutputConsole(stderr=as_json), load_settings(settings)
+    console, all_settings = OutputConsole(stderr=json), load_settings(settings)
     with progress(console) as tell:
 
         def tell_step(line: str) -> None:
@@ -65,7 +65,7 @@ def nightly(
     alarms = read(result.alarm)
     if as_of is None:
         alarms += stale(result.as_of, datetime.now(UTC).date(), all_settings.alarm)
-    if as_json:
+    if json:
         print_json(night_summary(result, rows, alarms))
     else:
         show_night(console, result, rows, lines=alarms)

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, Task, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
+from pipeline.commands import stopping
 from pipeline.core.progress import Counted
 from pipeline.core.terminal_text import one_line
 
@@ -21,7 +22,8 @@ def progress(console: Console) -> Iterator[Tell]:
     """Give a function that shows a line of progress, as suits the console.
 
     On a terminal the line is replaced by the next one and goes when the block ends; what is printed on `console`
-    meanwhile stands above it. Elsewhere every line is printed, of those that count (`Counted`) one a tenth.
+    meanwhile stands above it. Elsewhere every line is printed, of those that count (`Counted`) one a tenth. A stop
+    that was asked for and went unheard ends the block with the next line.
     """
     if not console.is_terminal:
         yield _logger(console)
@@ -38,9 +40,10 @@ def progress(console: Console) -> Iterator[Tell]:
         task = shown.add_task("starting", total=None)
 
         def tell(line: str) -> None:
+            stopping.stop_if_asked()
             done, total = (line.done, line.total) if isinstance(line, Counted) else (0, None)
-            shown.reset(task, start=False) if total is None else None
-            shown.update(task, description=one_line(line.strip()), completed=done, total=total)
+            shown.tasks[0].total = total  # `update` takes None for "as it was"
+            shown.update(task, description=one_line(line.strip()), completed=done)
 
         yield tell
 
@@ -49,7 +52,7 @@ def progress(console: Console) -> Iterator[Tell]:
 def terminal_progress(console: Console) -> Iterator[Tell]:
     """Like `progress`, but without a line in a log: for commands whose own lines tell how far they are."""
     if not console.is_terminal:
-        yield lambda line: None
+        yield lambda line: stopping.stop_if_asked()
         return
     with progress(console) as tell:
         yield tell
@@ -64,14 +67,17 @@ class _Bar(BarColumn):
 
 
 def _logger(console: Console) -> Tell:
-    shares: dict[int, int] = {}
+    total, share = 0, 0
 
     def tell(line: str) -> None:
-        if isinstance(line, Counted) and line.done < line.total:
-            share = line.done * _LOGGED_SHARES // line.total
-            if shares.get(line.total, 0) >= share:
+        stopping.stop_if_asked()
+        nonlocal total, share
+        if isinstance(line, Counted):
+            reached = line.done * _LOGGED_SHARES // line.total
+            is_same = (line.total, share) == (total, reached) and line.done < line.total
+            total, share = line.total, reached
+            if is_same or not reached:
                 return
-            shares[line.total] = share
         console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
 
     return tell

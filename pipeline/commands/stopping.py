@@ -32,6 +32,7 @@ class _Stop:
     leaves: str = "nothing was changed"
     is_told: bool = False
     is_swallowed: bool = False
+    is_over: bool = False
 
 
 _stop = _Stop()
@@ -50,6 +51,15 @@ def left() -> str:
 def is_asked() -> bool:
     """Tell whether Ctrl-C or SIGTERM came: whatever error comes after it is its consequence."""
     return bool(_stop.signal_number)
+
+
+def stop_if_asked() -> None:
+    """Raise the stop once more, between two steps: a library may have swallowed it.
+
+    DuckDB does while it looks whether an optional package can be imported.
+    """
+    if is_asked():
+        raise KeyboardInterrupt
 
 
 def tell_stop() -> int:
@@ -84,16 +94,20 @@ def listening(*, to_the_end: bool) -> Iterator[None]:
     signal.signal(signal.SIGALRM, _raise_again)
     heard, wake = os.pipe()
     os.set_blocking(wake, False)
-    threading.Thread(target=_wake_main_thread, args=(heard, threading.get_ident()), daemon=True).start()
+    threading.Thread(
+        target=_wake_main_thread, args=(_stop, heard, threading.get_ident()), daemon=True
+    ).start()
     signal.set_wakeup_fd(wake, warn_on_full_buffer=False)
     sys.unraisablehook, threading.excepthook = _note_swallowed, _be_quiet
     try:
         yield
     finally:
+        _stop.is_over = True
         signal.setitimer(signal.ITIMER_REAL, 0)
         signal.set_wakeup_fd(-1)
         os.close(wake)
         if not to_the_end:
+            _stop = _Stop()
             for number, handler in before.items():
                 signal.signal(number, handler)
             sys.unraisablehook, threading.excepthook = hooks
@@ -144,7 +158,7 @@ def _stop_or_end(number: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
-def _wake_main_thread(heard: int, main_thread: int) -> None:
+def _wake_main_thread(stop: _Stop, heard: int, main_thread: int) -> None:
     """Wake the main thread, if it doesn't take notice of a stop.
 
     While it waits for another thread, as for workers' results, it would sleep on: where the signal has reached another
@@ -152,7 +166,7 @@ def _wake_main_thread(heard: int, main_thread: int) -> None:
     """
     while numbers := os.read(heard, 1):
         time.sleep(_AGAIN_S)
-        if numbers[0] in _WORDS and not is_asked():
+        if numbers[0] in _WORDS and not stop.signal_number and not stop.is_over:
             signal.pthread_kill(main_thread, signal.SIGALRM)
     os.close(heard)
 

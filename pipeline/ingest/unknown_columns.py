@@ -7,25 +7,19 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 # Names shorter than this are codes (l1_v, pv_kw): another of one letter's difference may well be meant as it is.
-_SHORTEST_WORD, _SAME_WORD = 6, 0.85
+_SHORTEST_WORD, _SAME_WORD, _LIKELY = 6, 0.85, 0.6
 
 
 @dataclass(frozen=True)
 class UnknownColumn:
-    """A column that isn't read, and the known one nearest to it; `is_misspelt` if that one is missing but for it."""
+    """A column that isn't read, with a hint on the known one nearest to it.
+
+    `is_misspelt` if it is that one but for a letter or two, and the file has no other such column.
+    """
 
     name: str
-    nearest: str
+    hint: str
     is_misspelt: bool
-
-    @property
-    def hint(self) -> str:
-        """What to do about it, in words."""
-        return (
-            f"did you mean '{self.nearest}'?"
-            if self.is_misspelt
-            else f"the nearest column is '{self.nearest}'"
-        )
 
 
 def unknown_columns(
@@ -50,13 +44,11 @@ def unknown_columns(
         if text in is_read:
             continue
         likest = max(known, key=lambda one: _likeness(text, one))
-        yield UnknownColumn(
-            name,
-            likest,
-            likest in missing
-            and len(likest) >= _SHORTEST_WORD
-            and difflib.SequenceMatcher(None, text, likest).ratio() >= _SAME_WORD,
-        )
+        is_missing = likest in missing
+        is_likely = is_missing and _likeness(text, likest) >= _LIKELY
+        hint = f"did you mean '{likest}'?" if is_likely else f"the nearest column is '{likest}'"
+        is_same = difflib.SequenceMatcher(None, text, likest).ratio() >= _SAME_WORD
+        yield UnknownColumn(name, hint, is_missing and is_same and len(likest) >= _SHORTEST_WORD)
 
 
 def _likeness(name: str, known: str) -> float:

@@ -1,7 +1,8 @@
-"""A command that is stopped says one line and ends with 128 + the signal's number; one that nobody reads ends quietly."""
+"""A command that is stopped says one line and ends with 128 + the signal's number; unread output ends it quietly."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -10,8 +11,10 @@ import time
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from pipeline.commands import cli, stopping
+from pipeline.commands.progress import progress
 
 SAMPLE = str(Path(__file__).parents[3] / "sample_lake")
 COMMAND = (sys.executable, "-m", "pipeline.commands.cli")
@@ -113,3 +116,20 @@ def test_the_command_line_listens_before_anything_big_is_loaded() -> None:
         capture_output=True, check=True, text=True,
     ).stdout.split()  # fmt: skip
     assert not {"cyclopts", "polars", "duckdb", "numpy"} & set(told)
+
+
+def test_a_stop_that_a_library_kept_to_itself_comes_with_the_next_line_of_progress(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(words: list[str]) -> int:
+        with progress(Console()) as tell:
+            with contextlib.suppress(KeyboardInterrupt):
+                signal.raise_signal(signal.SIGINT)
+            tell("the next step")
+        return 0
+
+    monkeypatch.setattr("pipeline.commands.app.run_words", run)
+    with pytest.raises(SystemExit) as left:
+        cli.main(["check"])
+    assert left.value.code == 130
+    assert capsys.readouterr().out == ""
