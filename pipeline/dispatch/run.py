@@ -16,6 +16,7 @@ from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings
 from pipeline.dispatch.calendars import write_calendars
 from pipeline.dispatch.drive_times import read_drive_times
+from pipeline.dispatch.gone_days import refuse_gone_first_day, refuse_other_plan
 from pipeline.dispatch.listed_visits import TABLES, read_stops, safety_calls, stop_kits
 from pipeline.dispatch.page import Links, PageInput, write_pages
 from pipeline.dispatch.past_days import PastDays, read_past_days
@@ -39,17 +40,23 @@ _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 class DispatchResult:
     """The plan, notes on how it came about, and the folder it is written in.
 
-    `address` is what people call that place; `folder` may be a copy of it.
+    `address` is what people call that place; `folder` may be a copy of it, and is None where nothing was written.
     """
 
     plan: DispatchPlan
     notes: tuple[str, ...]
-    folder: Path
+    folder: Path | None
     address: str
 
 
 def dispatch_night(
-    lake: Path, out: Path, settings: Settings, *, first_day: date | None = None, today: date | None = None
+    lake: Path,
+    out: Path,
+    settings: Settings,
+    *,
+    first_day: date | None = None,
+    today: date | None = None,
+    is_dry_run: bool = False,
 ) -> DispatchResult:
     """Plan the visits of OUT/latest and write OUT/dispatch/AS_OF: tables, calendars, a page a truck and day, an index.
 
@@ -64,14 +71,19 @@ def dispatch_night(
     today
         Days before it and before the new plan that an earlier plan of the same night has are kept as they were:
         trucks went out by them, and nights remember whom they went to. None: there are no such days.
+    is_dry_run
+        Write nothing.
 
     Raises
     ------
     InputError
-        No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why.
+        No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why; a plan for
+        days that are gone, unless it is a dry run.
     """
     with read_out(out, settings) as working_out:
         as_of, night = read_latest(working_out.local, TABLES)
+        if not is_dry_run:
+            refuse_gone_first_day(first_day, as_of)
         days = work_days(
             first_day or as_of + timedelta(days=1), settings.dispatch, is_fixed=first_day is not None
         )
@@ -79,7 +91,10 @@ def dispatch_night(
         past = read_past_days(working_out.local / FOLDER / str(as_of), past_before)
         opened = open_lake(lake, settings)
         with opened.naming():
-            return _dispatch(opened, working_out, as_of, night=night, days=days, past=past, settings=settings)
+            return _dispatch(
+                opened, working_out, as_of, night=night, days=days, past=past, today=today,
+                is_dry_run=is_dry_run, settings=settings,
+            )  # fmt: skip
 
 
 def _dispatch(
@@ -90,6 +105,8 @@ def _dispatch(
     night: Mapping[str, pl.DataFrame],
     days: Sequence[date],
     past: PastDays,
+    today: date | None,
+    is_dry_run: bool,
     settings: Settings,
 ) -> DispatchResult:
     sites = read_registers(lake, as_of).sites
@@ -108,6 +125,8 @@ def _dispatch(
         *_past_notes(past, listed.height - stops.height),
         f"{span}; the first day has the visits of the highest expected value.",
     )
+    if is_dry_run:
+        return DispatchResult(plan, notes, None, "")
     calls = safety_calls(night["site_scores"])
     kits = stop_kits(stops, night["sites"], settings.orders)
     zones = dict(sites.select("site_id", "timezone").iter_rows())
@@ -116,6 +135,8 @@ def _dispatch(
         "truck_days": pl.concat([past.truck_days, plan.truck_days]),
         "undispatched": plan.undispatched,
     }
+    if today is not None and (today - as_of).days <= settings.alarm.stale_days:  # older nights aren't driven
+        refuse_other_plan(out.local / FOLDER / str(as_of) / "dispatch.parquet", remembered["dispatch"], today)
 
     def write(folder: Path) -> None:
         for name, table in remembered.items():

@@ -44,10 +44,10 @@ def test_each_listed_home_has_a_file_of_its_own_inside_the_folder(
     assert [path.name for path in written] == [page_name(wish.site_id) for wish in WISHES]
     assert len({path.name.lower() for path in written}) == 4  # also on disks that ignore case
     assert [line.split(":")[0] for line in lines] == [
-        "visit order",
-        "office order",
-        "visit order",
-        "visit order",
+        "site visit",
+        "remote fix",
+        "site visit",
+        "site visit",
     ]
 
 
