@@ -5,9 +5,9 @@ In: likelihoods of homes, and the registers of homes, crews, visits and training
 points, effects of trainings, lessons. Open `tables.py` first, then `fleet.py`.
 
 >>> import numpy as np
->>> from pipeline.crews.funnel import limit
->>> limit(0.975, np.array([20.0, 200.0]), 0.1).round(3)  # the upper limit of a crew narrows with its installs
-array([0.228, 0.141])
+>>> from pipeline.crews.funnel import outside_from
+>>> outside_from(0.975, np.array([20.0, 200.0]), 0.1).round(3)  # the upper limit of a crew narrows with its installs
+array([0.253, 0.144])
 """
 
 from pipeline.crews.tables import VIEWS, crew_tables, view_rows

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.crews.funnel import LIMITS, limit
+from pipeline.crews.funnel import LIMITS, outside_from
 from pipeline.report import theme, vega, words
 from pipeline.report.chart_parts import Rows, data, finish, rows
 from pipeline.report.vega import Channel, Spec
@@ -53,7 +53,7 @@ def funnel(quality: pl.DataFrame, fleet_rate: float) -> Spec | None:
         {"homes": float(size), "rate": round(float(value), 4), "limits": name, "side": side}
         for side, share in enumerate(LIMITS)
         for name in [("99.8 %", "95 %", "95 %", "99.8 %")[side]]
-        for size, value in zip(sizes, limit(share, sizes, fleet_rate), strict=True)
+        for size, value in zip(sizes, outside_from(share, sizes, fleet_rate), strict=True)
     ]
     top = min(1.0, 1.15 * max(float(points["rate"].max()), 2.5 * fleet_rate))  # type: ignore[arg-type]
     x = vega.x(

@@ -13,7 +13,6 @@ import polars as pl
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import Settings
 from pipeline.worklist import home_status_text as words
-from pipeline.worklist.fault_likelihood import fault_likelihood
 from pipeline.worklist.fix_verification import PROVED
 from pipeline.worklist.home_status_text import HELD, LISTED, SETTLED, Reason, cause
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED, last_visits
@@ -97,7 +96,7 @@ def next_standing(
         .join(fixes, on="site_id", how="left")
         .join(plans.select("site_id", "planned_on"), on="site_id", how="left")
         .join(before, on="site_id", how="left")
-        .with_columns(fault_likelihood(pl.col("fault"), faults), as_of=pl.lit(as_of))
+        .with_columns(as_of=pl.lit(as_of))
         .with_columns(**_visit_facts(as_of, settings))
         .with_columns(held_fault=_held_fault())
     )
@@ -109,7 +108,7 @@ def next_standing(
         .with_columns(standing=_standing())
         .with_columns(
             standing_since=pl.when(is_same).then("standing_since_before").otherwise("as_of"),
-            cause=pl.when(stays_settled).then("cause_before").otherwise(cause(settings.ranking.max_rows)),
+            cause=pl.when(stays_settled).then("cause_before").otherwise(cause(faults, settings.ranking.max_rows)),
             listed_since=pl.when("is_listed").then(listed_since),
             fault=pl.when(pl.col("reason").is_in([*LISTED, *HELD, Reason.BEYOND_END])).then("fault"),
             **_verification(),

@@ -1,4 +1,4 @@
-"""The ranked list of homes to go back to or to put right at the desk: what, where, with what, in which order.
+"""The ranked list of homes to visit or to fix remotely: what, where, with what, in which order.
 
 Homes above the cut come first: those where going has a positive expected value (`priority`, see expected_value.py).
 Suspects come before unproven homes, then the order is by `priority`, equal ones by site_id (`listing.list_order`).

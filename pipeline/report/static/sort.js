@@ -30,6 +30,7 @@
   for (const heading of document.querySelectorAll("thead th[data-sort]")) {
     const button = document.createElement("button");
     button.type = "button";
+    heading.dataset.label = heading.textContent; // for print, which loses a button on pages after the first
     button.append(...heading.childNodes);
     heading.append(button);
     button.addEventListener("click", () => sortRows(heading));

@@ -27,5 +27,6 @@ def test_the_readable_part_comes_first() -> None:
     assert page_name("家").startswith("home-")
 
 
-def test_a_crew_s_anchor_is_its_page_s_name() -> None:
-    assert crew_anchor("C 05") == f"crew-{page_name('C 05')}".removesuffix(".html")
+def test_a_crew_has_a_place_by_the_same_rule() -> None:
+    assert crew_anchor("C 01") == "crew-" + page_name("C 01").removesuffix(".html")
+    assert crew_anchor("C 01") != crew_anchor("c-01")
