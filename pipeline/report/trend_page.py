@@ -40,7 +40,7 @@ def trend_context(night: ReportInput) -> dict[str, Any]:
         "nights": shown.reverse().to_dicts(),
         "nights_left_off": nights.height - shown.height,
         "weeks": by_week(nights).reverse().head(MOST_WEEKS).to_dicts(),
-        "is_first_night": nights.height < 2,
+        "first_shown": nights["as_of"].min() if nights.height == shown.height else None,
     }
 
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import base64
+import json
+import shutil
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,13 +14,14 @@ from urllib.parse import quote
 import polars as pl
 import pytest
 
+from pipeline.report.home_scripts import HOMES_PER_SHARD, write_home_scripts
 from pipeline.report.names import page_name
 
 
 @pytest.fixture(scope="module")
-def report(out: Path) -> Path:
+def report(sample_out: Path) -> Path:
     """The report as its readers open it: by the day's name, not by the folder behind it."""
-    (run,) = (out / "runs").glob("????-??-??")
+    (run,) = (sample_out / "runs").glob("????-??-??")
     return run / "report"
 
 
@@ -121,15 +126,41 @@ def test_a_group_shows_its_homes(page: Any, report: Path, scores: pl.DataFrame) 
 
 
 def test_links_out_of_the_report_lead_there_from_the_day_and_from_latest(
-    page: Any, out: Path, report: Path
+    page: Any, sample_out: Path, report: Path
 ) -> None:
     copy = (report / "index.html").read_text(encoding="utf-8")
     assert "data-out" not in copy  # this night was planned after it
     for place, expected in ((f"runs/{report.parent.name}", "../../../x"), ("latest", "../../x")):
-        page.goto((out / place / "report" / "index.html").absolute().as_uri())
+        page.goto((sample_out / place / "report" / "index.html").absolute().as_uri())
         page.evaluate(
             "() => { const a = document.createElement('a'); a.dataset.out = ''; a.setAttribute('href', '../../../x');"
             " document.body.append(a); const s = document.createElement('script'); s.src = 'assets/search.js';"
             " return new Promise(done => { s.onload = done; document.body.append(s); }); }"
         )
         assert page.get_attribute("a[data-out]", "href") == expected
+
+
+def test_a_home_at_the_edge_of_a_shard_is_found_and_only_its_shard_is_read(
+    page: Any, report: Path, tmp_path: Path
+) -> None:
+    shutil.copy(report / "homes.html", tmp_path)
+    shutil.copytree(report / "assets", tmp_path / "assets", ignore=shutil.ignore_patterns("vega.js"))
+    packed = (report / "assets" / "homes" / "0.js").read_text().split('"')[3]
+    homes = pl.DataFrame(json.loads(zlib.decompress(base64.b64decode(packed))), infer_schema_length=None)
+    more = [homes.with_columns(pl.format("{}.{}", "site_id", pl.lit(part))) for part in range(40)]
+    records = pl.concat(more).with_columns(key=pl.col("site_id").str.to_lowercase()).sort("key", "site_id")
+    write_home_scripts(tmp_path / "assets", records)
+    sites = records["site_id"].to_list()
+    for place in (0, HOMES_PER_SHARD - 1, HOMES_PER_SHARD, 2 * HOMES_PER_SHARD + 7, len(sites) - 1):
+        page.goto("about:blank")
+        page.goto((tmp_path / "homes.html").as_uri() + "#" + quote(sites[place].lower()))
+        page.wait_for_selector("#home:not([hidden]) h2")
+        assert page.inner_text("#home h2 bdi") == sites[place]
+        read = page.locator("script[src*='/assets/homes/']").count()
+        assert read <= 3  # the index, its shard, and the one before where it is the first of its own
+        page.fill("#search-text", sites[place])
+        page.wait_for_selector("#search-list li")
+        begin = [site for site in sites if site.startswith(sites[place])][:8]
+        assert (
+            page.eval_on_selector_all("#search-list bdi", "items => items.map(i => i.textContent)") == begin
+        )

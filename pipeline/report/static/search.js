@@ -40,8 +40,9 @@
     return x.length < y.length;
   }
 
-  // The first homes whose id begins with the text, in order; `most` of them.
-  async function find(text, most) {
+  // The first homes whose id fits the text in lower case, in order; `most` of them. Only the shards that may have one
+  // are read: `fits` is true of a stretch of neighbours that begins at the text.
+  async function find(text, most, fits) {
     const index = await load("index");
     const key = text.toLowerCase();
     let low = 0;
@@ -53,17 +54,18 @@
     }
     const found = [];
     for (let shard = Math.max(0, low - 1); shard < index.first.length && found.length < most; shard += 1) {
-      if (shard >= low && !index.first[shard].startsWith(key)) break;
+      if (shard >= low && !fits(index.first[shard], key)) break;
       const homes = await load(String(shard));
-      found.push(...homes.filter((home) => home.site_id.toLowerCase().startsWith(key)));
+      found.push(...homes.filter((home) => fits(home.site_id.toLowerCase(), key)));
     }
     return found.slice(0, most);
   }
 
+  const findByBeginning = (text) => find(text, MOST, (id, key) => id.startsWith(key));
+
   async function findHome(id) {
-    const alike = await find(id, Infinity);
-    return alike.find((home) => home.site_id === id) ||
-      alike.find((home) => home.site_id.toLowerCase() === id.toLowerCase());
+    const alike = await find(id, Infinity, (one, key) => one === key);
+    return alike.find((home) => home.site_id === id) || alike[0];
   }
 
   function pageOf(id) {
@@ -131,7 +133,7 @@
     const text = box.value.trim();
     if (!text) { close(); status.textContent = ""; return; }
     try {
-      const homes = await find(text, MOST);
+      const homes = await findByBeginning(text);
       if (turn === asked) show(homes, text);
     } catch (error) {
       console.error(error);
@@ -154,7 +156,7 @@
     if (!text) return;
     if (chosen >= 0) { go(options[chosen]); return; }
     asked += 1;
-    const homes = await find(text, MOST);
+    const homes = await findByBeginning(text);
     const exact = homes.find((home) => home.site_id.toLowerCase() === text.toLowerCase());
     if (exact || homes.length === 1) go((exact || homes[0]).site_id);
     else show(homes, text);

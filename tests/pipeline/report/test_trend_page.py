@@ -64,4 +64,5 @@ def test_a_first_night_says_so(tmp_path: Path, night: ReportInput, settings: Set
     first = replace(night, night_count=night.night_count.tail(1))
     assert trend_chart(first.night_count) is None
     write_report(tmp_path, first, settings)
-    assert "every listed home counts as new" in Page(tmp_path / "trend.html").all("main")[0].text
+    text = Page(tmp_path / "trend.html").all("main")[0].text
+    assert "14 Jun 2026 is the first night with these numbers: every home then listed counts as new" in text
