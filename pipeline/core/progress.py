@@ -11,8 +11,18 @@ class Counted(str):
     total: int
 
 
-def counted(what: str, done: int, total: int, things: str) -> Counted:
-    """Return a line that says how many of `total` are done."""
+def counted(what: str, done: int, total: int, *, things: str) -> Counted:
+    """Return a line that says how many are done.
+
+    Parameters
+    ----------
+    what
+        What is going on.
+    done, total
+        How many of how many.
+    things
+        Of what, a noun in the plural.
+    """
     line = Counted(f"{what}, {done} of {total} {things}")
     line.done, line.total = done, total
     return line

@@ -91,7 +91,7 @@ def check_lake(
     with tempfile.TemporaryDirectory(prefix="nightclamp-") as folder:
         con = sql_runner.connect(Path(folder), settings.engine)
         for number, day in enumerate(chosen, start=1):
-            tell(counted(f"reading {day}", number, len(chosen), "days"))
+            tell(counted(f"reading {day}", number, len(chosen), things="days"))
             yield from _day_problems(con, lake, day, registers, settings, Path(folder))
         con.close()
 

@@ -145,7 +145,7 @@ def take_in(
     def day_done(day: date, is_fresh: bool) -> None:
         if is_fresh:
             keep([day])
-            tell(counted(f"  {day} read", number[day], len(number), "days"))
+            tell(counted(f"  {day} read", number[day], len(number), things="days"))
 
     with inputs.connect() as con:
         return refresh_days(

@@ -146,7 +146,7 @@ def write_lake(
     written: list[tuple[Rows, Rows]] = []
     for rows in map_tasks(partial(_write_homes, spec, out, wishes or {}), list(enumerate(shards)), workers):
         written.append(rows)
-        tell(counted("simulated", sum(len(sites) for sites, _ in written), spec.sites, "homes"))
+        tell(counted("simulated", sum(len(sites) for sites, _ in written), spec.sites, things="homes"))
     sites = [row for rows, _ in written for row in rows]
     truths = [row for _, rows in written for row in rows]
     visits, trainings = _history(spec, sites, truths)

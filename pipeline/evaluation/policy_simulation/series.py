@@ -102,7 +102,7 @@ def run_series(series: Series, settings: Settings, tell: Callable[[str], None] =
         _replace(folder / "ledger.parquet", ledger.write_parquet)
         progress = json.dumps({"night": str(night), "done": number, "of": len(series.nights)})
         _replace(folder / "progress.json", partial(Path.write_text, data=progress))
-        tell(counted(policy.title, number, len(series.nights), "nights"))
+        tell(counted(policy.title, number, len(series.nights), things="nights"))
 
 
 def write_day(lake: Path, world: World, ledger: pl.DataFrame, *, day: date) -> None:

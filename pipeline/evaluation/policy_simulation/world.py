@@ -117,7 +117,7 @@ def make_world(
         for name, table in part_tables.items():
             tables.setdefault(name, []).append(table)
         count += part_tables["homes"].height
-        tell(counted("fleet and twin", count, spec.sites, "homes"))
+        tell(counted("fleet and twin", count, spec.sites, things="homes"))
     shutil.rmtree(pool, ignore_errors=True)
     for name, frames in tables.items():
         pl.concat(frames).write_parquet(root / f"{name}.parquet")

@@ -70,7 +70,7 @@ def write_unlike_lake(
         shards = list(enumerate(pack_streets(fleet, max(1, SHARD_ROWS * spec.minutes // spec.steps))))
         for written in map_tasks(partial(_write_streets, spec, out, pool), shards, workers):
             rows.append(written)
-            tell(counted("simulated", sum(len(sites) for sites, _ in rows), spec.sites, "homes"))
+            tell(counted("simulated", sum(len(sites) for sites, _ in rows), spec.sites, things="homes"))
     write_registers(out, {
         "sites": [row for sites, _ in rows for row in sites],
         "truth": [row for _, truths in rows for row in truths], "crews": CREWS, "visits": [],

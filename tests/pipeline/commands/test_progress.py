@@ -15,9 +15,9 @@ def told(*, is_terminal: bool) -> str:
     with progress(console) as tell:
         tell("take in the days")
         for day in range(1, 29):
-            tell(counted("read", day, 28, "days"))
+            tell(counted("read", day, 28, things="days"))
         for home in range(1, 4):
-            tell(counted("drawn", home, 3, "homes"))
+            tell(counted("drawn", home, 3, things="homes"))
         tell("score [red]the homes\x1b[2J")
     return console.file.getvalue()  # type: ignore[attr-defined]
 
