@@ -15,7 +15,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.commands.cli import app
+from pipeline.commands.app import app
 
 ROOT = Path(__file__).parent.parent
 # what isn't said: what is said instead
