@@ -41,8 +41,9 @@ def run_night(fleet, scored, tmp_path):
         register = pl.DataFrame(list(visits), schema=pl.Schema(Visit))
         registers = Registers(as_of, fleet.sites, empty, register, empty, empty)
         moved = pl.col("from_on") + pl.duration(days=days)  # the window moves on with the night
+        tonight = replace(scored, signals=scored.signals.with_columns(moved))
         tables = worklist_tables(
-            replace(scored, signals=scored.signals.with_columns(moved)), registers, DAILY, plans=pl.DataFrame(schema=PLANS), previous=earlier[-1], as_of=as_of,
+            tonight, registers, DAILY, plans=pl.DataFrame(schema=PLANS), previous=earlier[-1], as_of=as_of,
             settings=SETTINGS, home_days=home_days,
         )  # fmt: skip
         folder = tmp_path / str(as_of)
