@@ -1,5 +1,6 @@
 """What a run leaves is what the next one reads: standings, stories, verifications, doubts and the prediction log."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import polars as pl
@@ -9,6 +10,7 @@ from scored_homes import night_scored
 from pipeline.core.contract import SOUND, Visit
 from pipeline.core.settings import load_settings
 from pipeline.ingest.registers import Registers
+from pipeline.worklist.energy_so_far import no_home_days
 from pipeline.worklist.planned_visits import PLANS
 from pipeline.worklist.tables import worklist_tables
 
@@ -34,13 +36,15 @@ def run_night(fleet, scored, tmp_path):
     """Run a night so many days on, after the nights that ran before it."""
     earlier = [None]
 
-    def run(*visits, days=0):
+    def run(*visits, days=0, home_days=no_home_days):
         empty, as_of = pl.DataFrame(), NIGHT + timedelta(days=days)
         register = pl.DataFrame(list(visits), schema=pl.Schema(Visit))
         registers = Registers(as_of, fleet.sites, empty, register, empty, empty)
+        moved = pl.col("from_on") + pl.duration(days=days)  # the window moves on with the night
+        tonight = replace(scored, signals=scored.signals.with_columns(moved))
         tables = worklist_tables(
-            scored, registers, DAILY, plans=pl.DataFrame(schema=PLANS), previous=earlier[-1], as_of=as_of,
-            settings=SETTINGS,
+            tonight, registers, DAILY, plans=pl.DataFrame(schema=PLANS), previous=earlier[-1], as_of=as_of,
+            settings=SETTINGS, home_days=home_days,
         )  # fmt: skip
         folder = tmp_path / str(as_of)
         folder.mkdir()
@@ -111,3 +115,26 @@ def test_a_visit_is_counted_against_what_the_night_before_promised(scored, run_n
     assert second["promise"]["likelihood"].to_list() == [listed["likelihood"]]
     assert second["promise"]["scored_on"].to_list() == [NIGHT]
     assert second["hit_rate"].select("month", "hits").rows() == [(None, 1), ("2026-06", 1)]
+
+
+def test_the_energy_so_far_goes_on_where_the_night_before_began_it(run_night):
+    """The window moves on; the first day of a listed home's sum stays as long as no change and no visit is seen."""
+    asked = []
+
+    def home_days(homes, from_on):
+        asked.append((set(homes), from_on))
+        days = pl.DataFrame({"day": [from_on + timedelta(days=ago) for ago in range(3)]})
+        rows = pl.DataFrame({"site_id": homes}, schema={"site_id": pl.String}).join(days, how="cross")
+        return rows.with_columns(covered_min=1440.0, l1_abs_wh=4000.0, l2_abs_wh=5000.0, pv_wh=0.0)
+
+    first, second = (run_night(days=ago, home_days=home_days) for ago in (0, 1))
+    begin = NIGHT - timedelta(days=20)
+    for tables in (first, second):
+        listed = tables["revisit_list"]
+        assert set(listed["so_far_from"]) == {begin}
+        assert set(listed["days_so_far"]) == {3}
+        assert set(listed["kwh_read_so_far"]) == {27.0}
+        worth = tables["worth"].filter(pl.col("days_so_far").is_not_null())
+        assert set(worth["site_id"]) == set(listed["site_id"])
+    assert [day for _, day in asked] == [begin, begin]
+    assert asked[0][0] == set(first["revisit_list"]["site_id"])
