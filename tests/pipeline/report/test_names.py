@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.report.names import page_name
+from pipeline.report.names import crew_anchor, page_name
 
 
 @given(st.text())
@@ -25,3 +25,11 @@ def test_ids_that_read_alike_keep_pages_of_their_own() -> None:
 def test_the_readable_part_comes_first() -> None:
     assert page_name("../../MH 20417").startswith("mh-20417-")
     assert page_name("家").startswith("home-")
+
+
+@given(st.text())
+def test_a_crews_anchor_is_plain_and_its_own(crew_id: str) -> None:
+    anchor = crew_anchor(crew_id)
+    assert anchor.startswith("crew-")
+    assert set(anchor) <= set("abcdefghijklmnopqrstuvwxyz0123456789-")
+    assert crew_anchor(crew_id + " ") != anchor
