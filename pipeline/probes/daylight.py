@@ -30,7 +30,7 @@ def _tell_daylight(row: Row) -> str:
     if not ties:
         return NOT_KNOWN
     right = value_of(row, "slope_expected")
-    expected = "not in the site record" if right is None else "below 0" if right < 0 else "near 0"
+    expected = "not in the site record" if right is None else "below 0" if right < 0 else "near 0 or above"
     is_at_loads = right == 0
     below, dark = (
         [(leg, value_of(row, column.format(leg)) or 0.0) for leg, _ in ties]
@@ -38,7 +38,7 @@ def _tell_daylight(row: Row) -> str:
     )
     correlation = f"(correlation {{}}, right is {expected})"
     findings = [
-        ([(leg, signed(tie)) for leg, tie in ties if right is not None and tie > _TIED],
+        ([(leg, signed(tie)) for leg, tie in ties if right is not None and right < 0 and tie > _TIED],
          f"rises with PV by day {correlation}", f"rise with PV by day {correlation}"),
         ([(leg, signed(tie)) for leg, tie in ties if is_at_loads and tie < -_TIED],
          f"falls as PV rises {correlation}", f"fall as PV rises {correlation}"),

@@ -22,9 +22,11 @@ _COUNT = (pl.col("slope_days").cast(pl.Float64), "days with ramps")
 _UNIT = " W per W of PV"
 _NEAR = 0.15  # of the right slope; closer reads as right
 _LEAST_W = 0.05  # W per W; a slope below it is none
+_LOADS_W = 0.2  # loads that follow the sun, cooling above all, make as much
 _RIGHT_DEG, _TURNED_DEG = 6.0, 150.0
 _WRONG_SIGN = Verb("tracks PV with the wrong sign", "track PV with the wrong sign")
 _NOT_AT_ALL = Verb("does not respond to PV", "do not respond to PV")
+_HARDLY = Verb("hardly responds to PV", "hardly respond to PV")
 _TOO_WEAK = Verb("tracks PV too weakly", "track PV too weakly")
 _TOO_STRONG = Verb("tracks PV too strongly", "track PV too strongly")
 _AS_RIGHT = Verb("tracks PV as it should", "track PV as they should")
@@ -55,7 +57,9 @@ def _tell_slopes(row: Row) -> str:
     def judge(leg: str, slope: float) -> tuple[Verb, bool]:
         scatter = 2 * (value_of(row, f"slope_{leg}_se") or 0.0)
         if right == 0:
-            return (_NOT_AT_ALL, False) if abs(slope) <= max(_LEAST_W, scatter) else (_NOT_HERE, True)
+            if abs(slope) <= max(_LEAST_W, scatter):
+                return _NOT_AT_ALL, False
+            return (_HARDLY, False) if abs(slope) <= _LOADS_W else (_NOT_HERE, True)
         if abs(slope - right) <= max(_NEAR * abs(right), scatter):
             return _AS_RIGHT, False
         if abs(slope) <= max(_LEAST_W, scatter):

@@ -74,7 +74,10 @@ def revisit_list(
         .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
         .join(worth, on="site_id")
         .join(sites.select("site_id", *_PARTS), on="site_id", how="left")
-        .with_columns(fault_likelihood(pl.col("fault"), catalogue), is_above_cut=pl.col("priority") > 0)
+        .with_columns(
+            fault_likelihood(pl.col("fault"), scores["fault_likelihoods"].struct.fields),
+            is_above_cut=pl.col("priority") > 0,
+        )
         .sort(list_order())
         .with_row_index("rank", offset=1)
     )

@@ -27,6 +27,7 @@ from flows import night_flow as module
 from flows.night_flow import as_task, nightly
 from flows.nightly import main
 from pipeline.core.errors import InputError
+from pipeline.core.percent_text import percent
 from pipeline.core.steps import Step
 
 
@@ -66,9 +67,11 @@ def test_list_artifact_has_the_top_of_the_list(nights: SimpleNamespace) -> None:
     listed = nights.result.revisit_list
 
     assert rows
-    assert [row["site_id"] for row in rows] == listed["site_id"].to_list()
+    assert [row["home"] for row in rows] == listed["site_id"].to_list()
     assert [row["evidence"] for row in rows] == listed["evidence"].to_list()
-    assert all("_" not in row["suspected_fault"] for row in rows)
+    assert all("_" not in row["suspected"] for row in rows)
+    assert [row["this fault"] for row in rows] == [percent(share) for share in listed["fault_likelihood"]]
+    assert [row["any fault"] for row in rows] == [percent(share) for share in listed["likelihood"]]
 
 
 def test_night_artifact_says_what_came_was_late_missing_and_rejected(nights: SimpleNamespace) -> None:

@@ -47,6 +47,9 @@ def test_the_folder_holds_tables_and_pages(night: Path, capsys: pytest.CaptureFi
     assert left.select("site_id", "reason").rows() == [("h3", "no_coordinates")]
     pages = [name for name in bytes_of(folder) if name.endswith(".html")]
     assert len(pages) == 2
+    (truck_day,) = [name for name in pages if name != "index.html"]
+    told = re.sub("<[^>]+>", "", (folder / truck_day).read_text(encoding="utf-8"))
+    assert told.count("80 % this fault, 90 % any fault") == 4
     said = " ".join(capsys.readouterr().out.split())
     assert (
         "No start point given for 1 of 1 truck: the middle of the stops (39.7400, -104.9900) stands in."

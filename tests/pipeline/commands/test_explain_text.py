@@ -22,7 +22,7 @@ PROBES = [
     ("nights", "Overnight baseload", "supports", 4.6, "overnight baseload: L1 −142 W, below zero all night", 1.2),
     ("sun", "Response to PV", "supports", 3.25, "L1 tracks PV with the wrong sign: +0.50 W per W of PV", 0.3),
     ("zeros", "Lost signal", "against", -0.5, "L1 and L2 never read zero", -0.2),
-    ("leaks", "Crosstalk between legs", "against", -0.03, "a load on one leg does not show on the other", 0.0),
+    ("leaks", "Crosstalk between legs", "against", -0.03, "a load on one leg stays on it", 0.0),
     ("floors", "Overnight minimum", "against", -0.01, "one night in ten L1 falls 12 W", 0.0),
     ("meter", "Utility meter", "cannot tell", 0.0, NOT_KNOWN, 0.0),
 ]  # fmt: skip

@@ -130,7 +130,7 @@ def test_the_page_of_a_home_tells_it(told: dict[str, Any]) -> None:
         "adds 2048 W to leg 1",
         "stay live after the plug is pulled",
         "Replace the monitor's input board.",
-        "by night L1 reads",
+        "Overnight baseload: L1",
     ):
         assert words in page
     assert len(told["pages"]) >= 2  # the report's list and the home's own

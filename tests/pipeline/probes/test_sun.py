@@ -39,6 +39,10 @@ from pipeline.probes.sun import PHASE, SUN
             "L1 and L2 do not respond to PV: +0.01 and 0.00 W per W of PV, right is 0.00",
         ),
         (
+            {"slope_expected": 0.0, "slope_l1": 0.16, "slope_l2": 0.1},
+            "L1 and L2 hardly respond to PV: +0.16 and +0.10 W per W of PV, right is 0.00",
+        ),
+        (
             {"slope_expected": None},
             "with PV moves L1 by −0.50 and L2 by −0.49 W per W of PV, the site record does not say what is right",
         ),

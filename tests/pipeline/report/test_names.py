@@ -30,3 +30,11 @@ def test_the_readable_part_comes_first() -> None:
 def test_a_crew_has_a_place_by_the_same_rule() -> None:
     assert crew_anchor("C 01") == "crew-" + page_name("C 01").removesuffix(".html")
     assert crew_anchor("C 01") != crew_anchor("c-01")
+
+
+@given(st.text())
+def test_a_crews_anchor_is_plain_and_its_own(crew_id: str) -> None:
+    anchor = crew_anchor(crew_id)
+    assert anchor.startswith("crew-")
+    assert set(anchor) <= set("abcdefghijklmnopqrstuvwxyz0123456789-")
+    assert crew_anchor(crew_id + " ") != anchor

@@ -100,6 +100,9 @@ def test_a_row_tells_the_crew_what_they_need():
     assert row["kwh_per_day_wrong"] == 11.0
     assert (row["standing"], row["nights_listed"], row["since"]) == ("new tonight", 1, None)
     assert row["also_possible"] is None
+    assert row["fault_likelihood"] == row["likelihood"] == pytest.approx(0.97)
+    shared = night(home("A", 0.97, fault="dead", partial=0.11)).row(0, named=True)
+    assert (shared["fault_likelihood"], shared["likelihood"]) == (pytest.approx(0.86), pytest.approx(0.97))
 
 
 def test_what_a_setting_corrects_goes_to_the_office_and_needs_nothing():

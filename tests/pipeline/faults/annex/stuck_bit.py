@@ -31,6 +31,7 @@ def inverse(now: Channels, repair: Repair) -> Channels:
 
 FAULT = Fault(
     name="stuck_bit",
+    title="stuck bit",
     legs=("l1",),
     story="A bit of the monitor's first input sticks, which adds 2048 W to leg 1 day and night.",
     looks_like="a load that never stops",
