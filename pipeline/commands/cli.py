@@ -21,8 +21,7 @@ def main(tokens: list[str] | None = None) -> None:
             if not stopping.is_asked():
                 raise
             status = stopping.tell_stop()  # also of what the stop has led to, as a query that was broken off
-    if status:
-        sys.exit(status)
+    sys.exit(status)
 
 
 def _run(words: list[str]) -> int:

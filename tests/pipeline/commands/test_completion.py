@@ -17,7 +17,8 @@ def script(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """What `--install-completion` writes for bash, in a home of its own."""
     monkeypatch.setenv("HOME", str(tmp_path))
     target = tmp_path / "nightclamp"
-    cli.main(["--install-completion", "--shell", "bash", "--output", str(target)])
+    with pytest.raises(SystemExit, match="0"):
+        cli.main(["--install-completion", "--shell", "bash", "--output", str(target)])
     return target
 
 
@@ -46,5 +47,6 @@ def test_bash_offers_every_command_and_every_option(script: Path) -> None:
 
 
 def test_it_says_where_it_is_installed(script: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    cli.main(["--install-completion", "--shell", "bash", "--output", str(script)])
+    with pytest.raises(SystemExit, match="0"):
+        cli.main(["--install-completion", "--shell", "bash", "--output", str(script)])
     assert str(script) in capsys.readouterr().out

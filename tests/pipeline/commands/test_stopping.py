@@ -31,7 +31,7 @@ def stop(words: list[str], signal_number: int, *, when: str = "", after_s: float
             assert line, "ended before it was stopped"
         time.sleep(after_s)
         os.killpg(process.pid, signal_number)
-        _, complaint = process.communicate(timeout=30)
+        _, complaint = process.communicate(timeout=120)
     return process.returncode, complaint
 
 

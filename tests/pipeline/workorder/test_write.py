@@ -93,3 +93,17 @@ def test_without_the_library_pdf_is_refused_before_anything_is_written(
     with pytest.raises(InputError, match="PDF needs WeasyPrint"):
         write_orders(tmp_path, (), settings, as_pdf=True)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_each_line_names_the_home_the_suspicion_and_every_file(
+    published: Path, settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pdf, "load_library", lambda: None)
+    monkeypatch.setattr(pdf, "order_pdf", lambda html, paper: b"%PDF")
+    lines: list[str] = []
+    (page,) = write_orders(published, ("h1",), settings, as_pdf=True, report=lines.append)
+    assert len(lines) == 1
+    kind, home, suspicion, files = lines[0].split(": ", 3)
+    assert (kind in ("site visit", "remote fix"), home, bool(suspicion)) == (True, "h1", True)
+    assert files == f"{page} and {page.with_suffix('.pdf')}"
+    assert page.with_suffix(".pdf").read_bytes() == b"%PDF"
