@@ -35,6 +35,7 @@ from pipeline.core.setting_sections import (
     RankingSettings,
     RehearsalSettings,
     ReportSettings,
+    SafetySettings,
     TrainingSettings,
     VerdictSettings,
     VisitSettings,
@@ -63,6 +64,7 @@ class Settings(BaseSettings):
     ranking: RankingSettings
     hit_rate: HitRateSettings
     visits: VisitSettings
+    safety: SafetySettings
     report: ReportSettings
     dispatch: DispatchSettings
     orders: OrderSettings

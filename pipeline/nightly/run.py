@@ -32,7 +32,7 @@ from pipeline.storage import publish
 from pipeline.storage.output_location import hold_out
 from pipeline.worklist.tables import earlier_table
 
-CSV_TABLES = ("revisit_list", "crew_quality")
+CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
 
 
 @dataclass(frozen=True)

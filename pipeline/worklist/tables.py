@@ -11,7 +11,7 @@ from pipeline.core.settings import Settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.ingest.registers import Registers
 from pipeline.scoring.score_homes import Scored
-from pipeline.scoring.verdict import Prior
+from pipeline.scoring.verdict import Prior, ct_scores
 from pipeline.worklist.decision_curve import decision_curve, list_cut
 from pipeline.worklist.expected_value import worth
 from pipeline.worklist.fix_success import chances
@@ -23,6 +23,8 @@ from pipeline.worklist.last_visit import last_visits, worked_on
 from pipeline.worklist.pre_visit_scores import with_scores
 from pipeline.worklist.prediction_log import next_book, next_promise
 from pipeline.worklist.revisit_list import revisit_list
+from pipeline.worklist.safety_calls import next_safety_calls
+from pipeline.worklist.safety_first import listed_with_calls, standing_with_calls
 from pipeline.worklist.visit_conflicts import visit_doubts
 
 
@@ -43,7 +45,7 @@ def worklist_tables(
     scored
         Likelihoods, signals and the fleet's rate of the night.
     registers
-        Homes and visits.
+        Homes, visits and safety calls.
     daily
         Table site_daily [W].
     plans
@@ -55,9 +57,14 @@ def worklist_tables(
     settings
         Of the whole pipeline.
     """
-    scores, signals, visits = scored.scores, scored.signals, registers.visits
-    before, story, promise_before, book_before = (
-        earlier_table(previous, name) for name in ("standing", "home_story", "promise", "promise_book")
+    # A safety call takes nothing from what the list knows of the home's CTs.
+    scores, signals, visits = ct_scores(scored.scores), scored.signals, registers.visits
+    before, story, promise_before, book_before, calls_before = (
+        earlier_table(previous, name)
+        for name in ("standing", "home_story", "promise", "promise_book", "safety_call")
+    )
+    calls = next_safety_calls(
+        calls_before, registers.safety_calls, scores, signals=signals, as_of=as_of, settings=settings
     )
     chance = chances(promise_before, CATALOGUE, settings.ranking)
     value = worth(
@@ -70,9 +77,11 @@ def worklist_tables(
     )  # fmt: skip
     valued = scores.join(value.select("site_id", "priority", "break_even"), on="site_id")
     standing = next_standing(before, valued, visits, fixes=fixes, plans=plans, as_of=as_of, settings=settings)
+    standing = standing_with_calls(standing, calls)
     listed = revisit_list(
         scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking
     )
+    listed = listed_with_calls(listed, calls)
     promise = next_promise(
         promise_before, book_before, visits, standing=standing, as_of=as_of, settings=settings.hit_rate
     )
@@ -82,7 +91,8 @@ def worklist_tables(
         "worth": value,
         "chance": chance,
         "standing": standing,
-        "home_story": next_story(story, standing, visits, plans=plans, as_of=as_of),
+        "safety_call": calls,
+        "home_story": next_story(story, standing, visits, plans=plans, calls=calls, as_of=as_of),
         "visit_doubt": visit_doubts(visits, standing, scores),
         "promise": promise,
         "promise_book": next_book(book_before, listed, as_of, settings=settings.hit_rate),

@@ -29,6 +29,7 @@ from pipeline.core.setting_sections.visiting import (
     OrderSettings,
     RankingSettings,
     RehearsalSettings,
+    SafetySettings,
     VisitSettings,
 )
 
@@ -49,6 +50,7 @@ __all__ = [
     "RankingSettings",
     "RehearsalSettings",
     "ReportSettings",
+    "SafetySettings",
     "Section",
     "TrainingSettings",
     "VerdictSettings",
