@@ -15,6 +15,8 @@ from pipeline.core.terminal_text import one_line
 from pipeline.faults.fault_text import fault_title
 from pipeline.nightly.run import NightResult
 
+MOST_CALLS = 12
+
 
 def teller(console: Console) -> Callable[[str], None]:
     """Return a function that shows progress: one status line on a terminal, plain lines elsewhere."""
@@ -61,6 +63,16 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
     else:
         Console(file=console.file, width=max(150, console.width), force_terminal=False).print(table)
     counts = result.counts
+    if calls := counts["safety_calls"]:
+        homes = result.safety_call.filter("is_open").head(MOST_CALLS)
+        named = ", ".join(
+            f"{site} ({status})" for site, status in homes.select("site_id", "status").iter_rows()
+        )
+        more = f" and {calls - homes.height} more" if calls > homes.height else ""
+        line = f"SAFETY CALLS, {calls}: suspected loose service neutral, no CT job: {named}{more}"
+        console.print(
+            one_line(line), style="bold red", highlight=False, markup=False, emoji=False, soft_wrap=True
+        )
     for line in (
         f"{listed.height} homes listed of {counts['homes']}"
         f" ({_count(listed, 'visit')} for a visit, {_count(listed, 'office')} for the office);"

@@ -64,6 +64,7 @@ def _explained(site: str, out: Path, settings: Settings, model_folder: Path | No
         rows = own_rows(table)
         return rows.row(0, named=True) if rows.height else {}
 
+    call = next(own_rows("safety_call").filter("is_open").iter_rows(named=True), None)
     card, standing = fault_cards().get(row["likely_fault"][0] or ""), own_row("standing")
     if card is None or "reason" not in standing:
         raise InputError(
@@ -77,4 +78,5 @@ def _explained(site: str, out: Path, settings: Settings, model_folder: Path | No
         standing=standing,
         card=card,
         events=own_rows("home_story"),
+        call=call,
     )

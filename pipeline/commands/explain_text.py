@@ -8,7 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.contract import SOUND
+from pipeline.commands.explain_safety import safety_lines
+from pipeline.core.contract import SAFETY, SOUND
 from pipeline.core.percent_text import percent
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS
@@ -32,6 +33,7 @@ def tell_home(
     standing: Row,
     card: FaultCard,
     events: pl.DataFrame,
+    call: Row | None = None,
 ) -> str:
     """Return the page of text about a home, lines of at most 100 columns.
 
@@ -51,13 +53,17 @@ def tell_home(
         The likeliest fault in words.
     events
         Its rows of `home_story`.
+    call
+        Its row of `safety_call` if that is open.
     """
+    safety = safety_lines(call) if call else ()
     sections = [
+        ("SAFETY CALL FIRST", (line for label, text in safety for line in _field(label, text))),
         ("Before anything else", _cautions(score, listed, card)),
         ("Suspected", _suspicion(score, listed, standing, card)),
         ("Why", _weights(weights, score["contradiction_probe"])),
         ("What else it could be", _others(score, listed)),
-        ("What to do", _work(listed, standing, card)),
+        ("What to do", _work(listed, standing, card, call)),
         ("Standing", _standing(standing)),
         ("What happened", _events(events)),
     ]
@@ -75,19 +81,15 @@ def _heading(site_id: str, score: Row) -> str:
         f"installed by {score['crew_id']}" if score["crew_id"] else "",
     ]
     first = ", ".join(part for part in (f"Home {site_id}", *place) if part)
-    likelihood_text = (
-        f"{percent(score['likelihood'])} likely to have a CT install fault now: {score['verdict']}."
-    )
-    return "\n".join([*_text(first, ""), *_text(likelihood_text, "")])
+    likely = f"{percent(score['likelihood'])} likely to have a CT install fault now"
+    told = f"{likely}: {score['verdict']}."
+    if score["verdict"] == SAFETY:
+        told = f"SAFETY CALL: a suspected loose service neutral. Its CTs: {likely}, {score['ct_verdict']}."
+    return "\n".join([*_text(first, ""), *_text(told, "")])
 
 
 def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
-    """Yield what must be known first: the safety call, doubts, and on a visit every caution."""
-    if score["is_neutral_suspect"]:
-        yield from _item(
-            "SAFETY CALL: the legs' voltages move apart with load, as with a loose service neutral. "
-            "That is no CT fault: pass it on at once to the utility or a licensed electrician."
-        )
+    """Yield what must be known first: doubts, and on a visit every caution."""
     if score["is_clock_suspect"]:
         off = score["clock_offset_h"]
         by = f" by about {off:+.1f} h" if off is not None else ""
@@ -98,16 +100,17 @@ def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
 
 
 def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
-    if score["verdict"] == "unproven" and score["contradiction"]:
+    if score["unproven_why"] and score["contradiction"]:
         yield from _contradicted(score)
         yield from _text(f"If it is a fault: {_named(score, listed, card)}")
     elif listed is None and score["suspected_fault"] is None:
-        yield from _text(f"Nothing: {standing['reason']}.")
+        reason = "no CT fault; the safety call stands" if score["verdict"] == SAFETY else standing["reason"]
+        yield from _text(f"Nothing: {reason}.")
     else:
         yield from _text(_named(score, listed, card))
     if score["onset_evidence"]:
         yield from _text(f"It changed on {score['onset_on']}: {score['onset_evidence']}.")
-    if score["verdict"] == "unproven" and not score["contradiction"]:
+    if score["unproven_why"] and not score["contradiction"]:
         yield from _text(f"Unproven: {score['unproven_why']}; see what could not tell.")
     yield from _text(f"In short: {score['evidence']}.")
 
@@ -169,7 +172,11 @@ def _others(score: Row, listed: Row | None) -> Iterator[str]:
         yield from _item(", ".join(names))
 
 
-def _work(listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
+def _work(listed: Row | None, standing: Row, card: FaultCard, call: Row | None) -> Iterator[str]:
+    if call:
+        yield from _text("The safety call above, and nothing else before it is cleared.")
+    if listed is None and call:
+        return
     if listed is None:
         yield from _text(f"Nothing: the home is not on the list: {standing['reason']}.")
         return

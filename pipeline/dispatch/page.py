@@ -19,6 +19,7 @@ from pipeline.report.names import page_name
 from pipeline.report.page_templates import environment, report_style, write_page
 
 REASONS = {
+    "safety_call": "a safety call comes first",
     "days_full": "all days full",
     "not_worth_the_drive": "worth less than the drive",
     "too_far": "too far for a shift",

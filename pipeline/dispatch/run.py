@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -16,7 +16,7 @@ from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings
 from pipeline.dispatch.drive_times import read_drive_times
 from pipeline.dispatch.page import PageInput, write_pages
-from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
+from pipeline.dispatch.plan import STOPS, UNDISPATCHED, DispatchPlan, plan_days
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck, equal_trucks, read_trucks, start_point
 from pipeline.ingest.lake import Lake, open_lake
@@ -77,8 +77,11 @@ def _dispatch(
 ) -> DispatchResult:
     sites = read_registers(lake, as_of).sites
     places = sites.select("site_id", "latitude", "longitude")
-    stops = visits.join(places, on="site_id", how="left", maintain_order="left").select(
-        pl.col(name).cast(kind) for name, kind in STOPS.items()
+    calls = visits.filter(pl.col("safety_call").is_not_null())
+    stops = (
+        visits.join(calls, on="site_id", how="anti", maintain_order="left")
+        .join(places, on="site_id", how="left", maintain_order="left")
+        .select(pl.col(name).cast(kind) for name, kind in STOPS.items())
     )
     trucks, truck_notes = _trucks(lake.source.beside("trucks.csv"), stops, sites, settings.dispatch)
     travel, travel_notes = _travel(
@@ -86,7 +89,7 @@ def _dispatch(
     )
     start = first_day or as_of + timedelta(days=1)
     days = work_days(start, settings.dispatch, is_fixed=first_day is not None)
-    plan = plan_days(stops, trucks, travel, days=days, settings=settings)
+    plan = with_safety_calls(plan_days(stops, trucks, travel, days=days, settings=settings), calls)
     last = f" to {days[-1]}" if len(days) > 1 else ""
     span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
     notes = (*truck_notes, *travel_notes, f"{span}; the first day has the best of the list.")
@@ -104,6 +107,16 @@ def _dispatch(
     replace_folder(out.local / folder, write)
     address = out.hand_in_pages(folder, last="dispatch.parquet")
     return DispatchResult(plan, notes, out.local / folder, address)
+
+
+def with_safety_calls(plan: DispatchPlan, calls: pl.DataFrame) -> DispatchPlan:
+    """Return the plan with the listed homes that have an open safety call first among those on no day."""
+    why = pl.format(
+        "safety call ({}): suspected loose service neutral, no CT work before it is cleared", "safety_call"
+    )
+    held = calls.with_columns(reason=pl.lit("safety_call"), why=why, needs_min=pl.lit(None, dtype=pl.Int64))
+    held = held.select(UNDISPATCHED.names()).cast(UNDISPATCHED)  # type: ignore[arg-type]
+    return replace(plan, undispatched=pl.concat([held, plan.undispatched]))
 
 
 def replace_folder(target: Path, write: Callable[[Path], None]) -> None:

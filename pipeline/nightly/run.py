@@ -37,7 +37,7 @@ CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
 
 @dataclass(frozen=True)
 class NightResult:
-    """Where the run is, its list, and its alarms and notes (table alarm).
+    """Where the run is, its list, its safety calls, and its alarms and notes (table alarm).
 
     `published` is the run's folder or address; `folder`, to read from here, may be a copy of it.
     """
@@ -45,6 +45,7 @@ class NightResult:
     folder: Path
     as_of: date
     revisit_list: pl.DataFrame
+    safety_call: pl.DataFrame
     alarm: pl.DataFrame
     counts: Mapping[str, int]
     fresh_days: int
@@ -111,7 +112,8 @@ def run_night(
         finally:
             shutil.rmtree(inputs.scratch, ignore_errors=True)
     return NightResult(
-        folder, inputs.as_of, tables.published["revisit_list"], tables.published["alarm"], tables.counts,
+        folder, inputs.as_of, tables.published["revisit_list"], tables.published["safety_call"],
+        tables.published["alarm"], tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
     )  # fmt: skip
 
@@ -179,6 +181,7 @@ def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
         rejects=tables.rejected,
         sites=inputs.registers.sites,
         standing=published["standing"], home_story=published["home_story"], visit_doubt=published["visit_doubt"],
+        safety_call=published["safety_call"], safety_day=published["safety_day"],
         alarm=published["alarm"],
         list_tables={name: published[name] for name in LIST_TABLES},
         fleet_normal=published["fleet_normal"],

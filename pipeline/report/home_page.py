@@ -7,19 +7,15 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.contract import SAFETY
 from pipeline.core.setting_sections import ReportSettings
-from pipeline.report import words
+from pipeline.report import safety_words, words
 from pipeline.report.figures import home_figures, weight_figure
 from pipeline.report.record_first import fault_share
 from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
 from pipeline.report.weight_table import weight_table
 from pipeline.scoring.innocent import CAUSES
-
-_NEUTRAL = (
-    "Safety call first: the legs' voltages move apart with load, as with a loose service neutral. "
-    "That is not a CT fault. Pass it on at once to the utility or a licensed electrician."
-)
 
 
 def home_context(
@@ -94,10 +90,10 @@ def site_facts(site: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 def notices(score: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Return (kind, text) of what must be known before anything else: "stop" for safety, "note" for doubt."""
-    rows = [("stop", _NEUTRAL)] if score["is_neutral_suspect"] else []
+    rows = [("stop", safety_words.SUMMARY)] if score["verdict"] == SAFETY else []
     if score["is_clock_suspect"]:
         rows.append(("note", f"{words.clock_off(score['clock_offset_h'])}: nights below may not be nights."))
-    if score["verdict"] == "unproven" and score["contradiction"]:
+    if score["unproven_why"] and score["contradiction"]:
         text = f"Unproven, but no right install reads so: {score['contradiction']}."
         cause = CAUSES.get(score["record_cause"] or "")
         if cause is not None:
@@ -106,9 +102,8 @@ def notices(score: Mapping[str, Any]) -> list[tuple[str, str]]:
                 f" It may be the record: {cause.words}, {likely} likely. First, at the desk: {cause.office}"
             )
         rows.append(("note", text))
-    elif score["verdict"] == "unproven":
-        why = score["unproven_why"] or "too little to say"
-        rows.append(("note", f"Unproven: {why}. See what could not tell below."))
+    elif score["unproven_why"]:
+        rows.append(("note", f"Unproven: {score['unproven_why']}. See what could not tell below."))
     return rows
 
 

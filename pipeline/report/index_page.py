@@ -7,10 +7,12 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.alarm import ALARM, NOTE
+from pipeline.core.contract import VERDICTS
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.record_first import record_first, with_fault_share
 from pipeline.report.report_input import ReportInput
+from pipeline.report.safety_page import safety_rows
 from pipeline.report.visit_rows import after_visit_rows, doubt_rows
 
 # The list's columns as the reader's own CSV of it gets them, in this order.
@@ -19,7 +21,6 @@ CSV_COLUMNS = (
     "evidence", "fix_by", "bring", "minutes_on_site", "kwh_per_day_wrong", "priority", "nights_listed", "standing",
     "also_possible", "desk_change", "desk_proof", "crew_id",
 )  # fmt: skip
-VERDICTS = ("suspect", "unproven", "sound")
 
 
 def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any]:
@@ -34,14 +35,13 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
         for row in with_fault_share(listed.head(settings.index_rows), night.site_scores)
     ]
     visits = [row for row in rows if row["fix_by"] == "visit"]
-    safety_calls = night.site_scores.filter(pl.col("is_neutral_suspect").fill_null(False)).sort("site_id")
     return {
         "visits": visits,
         "office": [row for row in rows if row["fix_by"] == "office"],
         "alarms": night.alarm.filter(pl.col("severity") == ALARM).to_dicts(),
         "notes": night.alarm.filter(pl.col("severity") == NOTE).to_dicts(),
         "first_visits": visits[: settings.first_rows],
-        "safety": safety_calls.select("site_id", "area").to_dicts(),
+        "safety": safety_rows(night),
         "choices": _choices(rows, night),
         "csv_columns": CSV_COLUMNS,
         "tiles": _tiles(night),
@@ -82,6 +82,7 @@ def _tiles(night: ReportInput) -> list[tuple[str, str, str]]:
     homes, days = words.number(counts.homes), words.count(night.window_days, "day")
     rows, duplicate = words.number(counts.rows_in), words.number(counts.rows_duplicate)
     tiles = [
+        ("safety", verdicts.get("safety", 0), "homes with a suspected loose neutral"),
         ("suspect", verdicts.get("suspect", 0), "homes that look faulty"),
         ("unproven", verdicts.get("unproven", 0), "homes the data can't settle yet"),
         ("sound", verdicts.get("sound", 0), "homes with nothing against them"),

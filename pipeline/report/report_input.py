@@ -65,6 +65,8 @@ class ReportInput:
     standing: pl.DataFrame
     home_story: pl.DataFrame
     visit_doubt: pl.DataFrame
+    safety_call: pl.DataFrame
+    safety_day: pl.DataFrame
     alarm: pl.DataFrame
     list_tables: Mapping[str, pl.DataFrame]
     fleet_normal: pl.DataFrame

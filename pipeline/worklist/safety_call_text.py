@@ -35,9 +35,9 @@ def measured_text(seen: Mapping[str, Any], as_of: date, verdict: VerdictSettings
         for leg, size, error in moved
     )
     size, least = seen["v_per_kw"], min(abs(seen["v_per_kw_l1"]), abs(seen["v_per_kw_l2"]))
-    counted = ""
-    if size < 0.99 * least:
-        counted = f"; counted as {size:.2f} V per kW, since the CTs may read less than flows"
+    counted = (
+        f", {size:.2f} V for each kW that flows, as the CTs may read less" if size < 0.95 * least else ""
+    )
     span = (
         f"{_nights(seen['nights'])}, {seen['data_from']} to {as_of}"
         if seen["data_from"]
@@ -63,26 +63,26 @@ def status_text(call: Mapping[str, Any], seen: Mapping[str, Any], settings: Sett
     """
     called, repaired = call["called_on"], call["repaired_on"]
     if repaired is None:
-        again = f"an earlier call was closed on {call['cleared_before']}; " if call["cleared_before"] else ""
+        again = f"An earlier call was closed on {call['cleared_before']}. " if call["cleared_before"] else ""
         if called is not None:
             days = (call["as_of"] - called).days
             ago = "today" if not days else f"{days} day{'s' if days != 1 else ''} ago"
-            return f"{again}called on {called}, {ago}; no repair is recorded. {_tonight(call, seen)}"
-        return f"{again}no call is recorded. {_tonight(call, seen)}"
+            return f"{again}Called on {called}, {ago}; no repair is recorded. {_tonight(call, seen)}"
+        return f"{again}No call is recorded. {_tonight(call, seen)}"
     if seen.get("data_from") is None or seen["data_from"] <= repaired:
-        return f"repaired on {repaired}, as recorded; no data since"
+        return f"Repaired on {repaired}, as recorded; no data since"
     so_far = f"{_nights(seen['nights'])} of data since"
     if call["is_shown"]:
-        return f"repaired on {repaired}, as recorded, but {so_far} still show it: call again"
+        return f"Repaired on {repaired}, as recorded, but {so_far} still show it: call again"
     if call["status"] == CALL_NOW:
-        return f"repaired on {repaired}, as recorded, but the data since showed it up to {call['shown_on']}: call again"
+        return f"Repaired on {repaired}, as recorded, but the data since showed it up to {call['shown_on']}: call again"
     if not call["is_open"]:
-        return f"repaired on {repaired}, and {so_far} agree: {seen['v_per_kw']:.2f} V per kW"
+        return f"Repaired on {repaired}, and {so_far} agree: {seen['v_per_kw']:.2f} V per kW"
     wanted = settings.safety.clear_nights
     if (seen["nights"] or 0) < wanted:
-        return f"repaired on {repaired}, as recorded; {so_far} don't show it, {wanted} are needed"
+        return f"Repaired on {repaired}, as recorded; {so_far} don't show it, {wanted} are needed"
     return (
-        f"repaired on {repaired}, as recorded; {so_far} can't tell yet: too little load to move the voltages"
+        f"Repaired on {repaired}, as recorded; {so_far} can't tell yet: too little load to move the voltages"
     )
 
 

@@ -26,21 +26,22 @@ from pipeline.worklist.safety_call_text import (
 )
 
 # since: the night that told it first; shown_on: the last night that did, of which v_per_kw... and measured are;
-# v_per_kw: what counts against [verdict] neutral_v_per_kw; v_per_kw_l1, _l2: V1 - V2 for each kW of that leg.
+# v_per_kw: for each kW that flows, held against [verdict] neutral_v_per_kw; v_per_kw_l1, _l2: V1 - V2 for each kW read.
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String, "area": pl.String, "as_of": pl.Date, "status": pl.String, "is_open": pl.Boolean,
         "since": pl.Date, "nights_open": pl.Int64, "called_on": pl.Date, "repaired_on": pl.Date,
         "cleared_on": pl.Date, "told": pl.String, "is_shown": pl.Boolean, "shown_on": pl.Date,
-        "measured": pl.String, "v_per_kw": pl.Float64, "v_per_kw_l1": pl.Float64, "v_per_kw_l1_se": pl.Float64,
+        "measured": pl.String, "v_per_kw": pl.Float64, "v_per_kw_se": pl.Float64,
+        "v_per_kw_l1": pl.Float64, "v_per_kw_l1_se": pl.Float64,
         "v_per_kw_l2": pl.Float64, "v_per_kw_l2_se": pl.Float64, "nights": pl.Int64, "data_from": pl.Date,
     }
 )  # fmt: skip
 _SHOWN = SCHEMA.names()[SCHEMA.names().index("shown_on") :]  # kept from the last night that showed it
 _SIGNALS = {
-    "v_per_kw": "sag_v_per_kw", "v_per_kw_l1": "sag_l1", "v_per_kw_l1_se": "sag_l1_se", "v_per_kw_l2": "sag_l2",
-    "v_per_kw_l2_se": "sag_l2_se",
+    "v_per_kw_l1": "sag_l1", "v_per_kw_l1_se": "sag_l1_se", "v_per_kw_l2": "sag_l2", "v_per_kw_l2_se": "sag_l2_se",
 }  # fmt: skip
+_SCORES = {"v_per_kw": "neutral_v_per_kw", "v_per_kw_se": "neutral_v_per_kw_se"}
 
 
 @dataclass(frozen=True)
@@ -64,11 +65,10 @@ class Tonight:
     @property
     def most_v_per_kw(self) -> float | None:
         """The most that the voltages' movement may be [V/kW], [safety] clear_z standard errors up; None: unmeasured."""
-        size = self.seen.get("v_per_kw")
-        errors = [error for leg in ("l1", "l2") if (error := self.seen.get(f"v_per_kw_{leg}_se")) is not None]
-        if size is None or len(errors) < 2:
+        size, error = self.seen.get("v_per_kw"), self.seen.get("v_per_kw_se")
+        if size is None or error is None:
             return None
-        return float(size + self.settings.safety.clear_z * max(errors))
+        return float(size + self.settings.safety.clear_z * error)
 
     @property
     def agrees(self) -> bool:
@@ -101,10 +101,10 @@ def next_safety_calls(
         The register safety_calls; of a home's rows the newest since its last call was closed counts. One that names no
         repair opens a call even where the data show nothing.
     scores
-        `site_scores`: site_id, area, is_neutral_suspect, from_on, nights.
+        `site_scores`: site_id, area, is_neutral_suspect, neutral_v_per_kw with its standard error, from_on, nights.
     signals
-        Table site_signal over each home's span, which begins after a repair: sag_l1, sag_l2 with their standard errors,
-        sag_v_per_kw [V/kW].
+        Table site_signal over each home's span, which begins after a repair: sag_l1, sag_l2 with their standard errors
+        [V/kW].
     as_of, settings
         The night; [safety] and [verdict] count.
     """
@@ -153,7 +153,12 @@ def _newest_calls(
 def _seen(scores: pl.DataFrame, signals: pl.DataFrame, homes: list[str]) -> dict[str, dict[str, Any]]:
     """Return what tonight's tables say of these homes."""
     of_homes = scores.filter(pl.col("site_id").is_in(homes)).select(
-        "site_id", "area", "is_neutral_suspect", "nights", data_from="from_on"
+        "site_id",
+        "area",
+        "is_neutral_suspect",
+        "nights",
+        data_from="from_on",
+        **{name: pl.col(column) for name, column in _SCORES.items()},
     )
     volts = signals.select("site_id", **{name: pl.col(column) for name, column in _SIGNALS.items()})
     seen = of_homes.join(volts, on="site_id", how="left")
@@ -203,7 +208,7 @@ def _shown(night: Tonight, before: dict[str, Any]) -> Iterator[tuple[str, Any]]:
     if not night.is_shown:
         yield from ((name, before.get(name)) for name in _SHOWN)
         return
-    seen = {name: night.seen.get(name) for name in (*_SIGNALS, "nights", "data_from")}
+    seen = {name: night.seen.get(name) for name in (*_SIGNALS, *_SCORES, "nights", "data_from")}
     yield from seen.items()
     yield "shown_on", night.as_of
     yield "measured", measured_text(seen, night.as_of, night.settings.verdict)

@@ -99,6 +99,7 @@ class VerdictSettings(Section):
     record: float = Field(gt=0, lt=1)
     min_nights: int
     neutral_v_per_kw: float
+    neutral_scale: float = Field(gt=0, le=1)
 
 
 class ClusterSettings(Section):
