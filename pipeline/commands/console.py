@@ -63,15 +63,9 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
     else:
         Console(file=console.file, width=max(150, console.width), force_terminal=False).print(table)
     counts = result.counts
-    if calls := counts["safety_calls"]:
-        homes = result.safety_call.filter("is_open").head(MOST_CALLS)
-        named = ", ".join(
-            f"{site} ({status})" for site, status in homes.select("site_id", "status").iter_rows()
-        )
-        more = f" and {calls - homes.height} more" if calls > homes.height else ""
-        line = f"SAFETY CALLS, {calls}: suspected loose service neutral, no CT job: {named}{more}"
+    if calls := safety_line(result.safety_call.filter("is_open")):
         console.print(
-            one_line(line), style="bold red", highlight=False, markup=False, emoji=False, soft_wrap=True
+            one_line(calls), style="bold red", highlight=False, markup=False, emoji=False, soft_wrap=True
         )
     for line in (
         f"{listed.height} homes listed of {counts['homes']}"
@@ -89,6 +83,17 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         severity = event.severity.upper() if event.severity == ALARM else event.severity
         line = f"{severity}: {event.told} (see {event.look})"
         console.print(one_line(line), style=style, highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+
+def safety_line(calls: pl.DataFrame) -> str:
+    """Return the open safety calls in a line, "" without any."""
+    named = [
+        f"{site} ({status})"
+        for site, status in calls.head(MOST_CALLS).select("site_id", "status").iter_rows()
+    ]
+    more = f" and {calls.height - MOST_CALLS} more" if calls.height > MOST_CALLS else ""
+    what = "suspected loose service neutral, no CT job"
+    return f"SAFETY CALLS, {calls.height}: {what}: {', '.join(named)}{more}" if named else ""
 
 
 def _count(listed: pl.DataFrame, fix_by: str) -> int:

@@ -35,7 +35,6 @@ from pipeline.core.setting_sections import (
     RankingSettings,
     RehearsalSettings,
     ReportSettings,
-    SafetySettings,
     TrainingSettings,
     VerdictSettings,
     VisitSettings,
@@ -64,7 +63,6 @@ class Settings(BaseSettings):
     ranking: RankingSettings
     hit_rate: HitRateSettings
     visits: VisitSettings
-    safety: SafetySettings
     report: ReportSettings
     dispatch: DispatchSettings
     orders: OrderSettings

@@ -26,6 +26,7 @@ from pipeline.report.names import page_name
 from pipeline.report.words import count
 from pipeline.storage.output_location import Out, read_out
 from pipeline.storage.publish import write_csv
+from pipeline.worklist.safety_first import open_calls
 from pipeline.workorder.tables import read_latest
 
 FOLDER = "dispatch"
@@ -65,10 +66,13 @@ def dispatch_night(
         No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why.
     """
     with read_out(out, settings) as working_out:
-        as_of, frames = read_latest(working_out.local, ("revisit_list",))
+        as_of, frames = read_latest(working_out.local, ("revisit_list", "safety_call"))
         opened = open_lake(lake, settings)
         with opened.naming():
             visits = frames["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")
+            visits = visits.drop("safety_call", strict=False).join(
+                open_calls(frames["safety_call"]), on="site_id", how="left", maintain_order="left"
+            )
             return _dispatch(opened, working_out, as_of, visits, first_day, settings)
 
 
@@ -77,9 +81,9 @@ def _dispatch(
 ) -> DispatchResult:
     sites = read_registers(lake, as_of).sites
     places = sites.select("site_id", "latitude", "longitude")
-    calls = visits.filter(pl.col("safety_call").is_not_null())
+    is_held = pl.col("safety_call").is_not_null()
     stops = (
-        visits.join(calls, on="site_id", how="anti", maintain_order="left")
+        visits.filter(~is_held)
         .join(places, on="site_id", how="left", maintain_order="left")
         .select(pl.col(name).cast(kind) for name, kind in STOPS.items())
     )
@@ -89,7 +93,8 @@ def _dispatch(
     )
     start = first_day or as_of + timedelta(days=1)
     days = work_days(start, settings.dispatch, is_fixed=first_day is not None)
-    plan = with_safety_calls(plan_days(stops, trucks, travel, days=days, settings=settings), calls)
+    plan = plan_days(stops, trucks, travel, days=days, settings=settings)
+    plan = with_safety_calls(plan, visits.filter(is_held))
     last = f" to {days[-1]}" if len(days) > 1 else ""
     span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
     notes = (*truck_notes, *travel_notes, f"{span}; the first day has the best of the list.")
@@ -109,14 +114,17 @@ def _dispatch(
     return DispatchResult(plan, notes, out.local / folder, address)
 
 
-def with_safety_calls(plan: DispatchPlan, calls: pl.DataFrame) -> DispatchPlan:
-    """Return the plan with the listed homes that have an open safety call first among those on no day."""
+def with_safety_calls(plan: DispatchPlan, held: pl.DataFrame) -> DispatchPlan:
+    """Return the plan with `held` first among those on no day: listed homes with an open safety call.
+
+    `held` are rows of revisit_list with the call's status as `safety_call`.
+    """
     why = pl.format(
         "safety call ({}): suspected loose service neutral, no CT work before it is cleared", "safety_call"
     )
-    held = calls.with_columns(reason=pl.lit("safety_call"), why=why, needs_min=pl.lit(None, dtype=pl.Int64))
-    held = held.select(UNDISPATCHED.names()).cast(UNDISPATCHED)  # type: ignore[arg-type]
-    return replace(plan, undispatched=pl.concat([held, plan.undispatched]))
+    rows = held.with_columns(reason=pl.lit("safety_call"), why=why, needs_min=None)
+    rows = rows.select(UNDISPATCHED.names()).cast(UNDISPATCHED)
+    return replace(plan, undispatched=pl.concat([rows, plan.undispatched]))
 
 
 def replace_folder(target: Path, write: Callable[[Path], None]) -> None:

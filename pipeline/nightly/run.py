@@ -8,7 +8,7 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
@@ -30,6 +30,7 @@ from pipeline.report.fault_cards import fault_cards
 from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.storage import publish
 from pipeline.storage.output_location import hold_out
+from pipeline.worklist.safety_calls import SCHEMA as SAFETY_CALL
 from pipeline.worklist.tables import earlier_table
 
 CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
@@ -45,13 +46,13 @@ class NightResult:
     folder: Path
     as_of: date
     revisit_list: pl.DataFrame
-    safety_call: pl.DataFrame
     alarm: pl.DataFrame
     counts: Mapping[str, int]
     fresh_days: int
     seconds: Mapping[str, float]
     model_note: str
     published: str = ""
+    safety_call: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SAFETY_CALL))
 
 
 def run_night(
@@ -112,9 +113,9 @@ def run_night(
         finally:
             shutil.rmtree(inputs.scratch, ignore_errors=True)
     return NightResult(
-        folder, inputs.as_of, tables.published["revisit_list"], tables.published["safety_call"],
-        tables.published["alarm"], tables.counts,
+        folder, inputs.as_of, tables.published["revisit_list"], tables.published["alarm"], tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
+        tables.published["safety_call"],
     )  # fmt: skip
 
 

@@ -28,8 +28,8 @@ def next_story(
     visits: pl.DataFrame,
     *,
     plans: pl.DataFrame,
-    calls: pl.DataFrame,
     as_of: date,
+    calls: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Return the stories (SCHEMA) after the night `as_of`, sorted by home, day and kind.
 
@@ -44,7 +44,7 @@ def next_story(
     plans
         `planned_visits.PLANS`: a home's plan is told when it is made or moved.
     calls
-        Tonight's table safety_call: a call is told when its status changes.
+        Tonight's table safety_call, None for none: a call is told when its status changes.
     as_of
         The night.
     """
@@ -57,8 +57,9 @@ def next_story(
             key=pl.format("{} {}", "planned_made_on", "planned_on"),
             told=pl.format("planned for {}, truck {}", "planned_on", "truck_id"),
         ),
-        _safety_calls(calls, known, as_of),
     ]  # fmt: skip
+    if calls is not None:
+        events.append(_safety_calls(calls, known, as_of))
     tonight = pl.concat(events).with_columns(told_on=pl.lit(as_of)).select(SCHEMA.names())
     fresh = tonight.join(known, on=["site_id", "what", "key"], how="anti")
     return pl.concat([known, fresh]).sort("site_id", "happened_on", "told_on", "what", "key")

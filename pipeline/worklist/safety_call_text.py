@@ -7,7 +7,6 @@ from datetime import date
 from typing import Any
 
 from pipeline.core.setting_sections import VerdictSettings
-from pipeline.core.settings import Settings
 
 CALL_NOW = "call now"
 CALLED = "called, not repaired yet"
@@ -49,7 +48,7 @@ def measured_text(seen: Mapping[str, Any], as_of: date, verdict: VerdictSettings
     )
 
 
-def status_text(call: Mapping[str, Any], seen: Mapping[str, Any], settings: Settings) -> str:
+def status_text(call: Mapping[str, Any], seen: Mapping[str, Any], settings: VerdictSettings) -> str:
     """Return why the call stands where it does.
 
     Parameters
@@ -59,7 +58,7 @@ def status_text(call: Mapping[str, Any], seen: Mapping[str, Any], settings: Sett
     seen
         What tonight's data say: data_from, nights, v_per_kw; empty where the home is in the register no more.
     settings
-        [safety] clear_nights.
+        [verdict]; neutral_clear_nights counts.
     """
     called, repaired = call["called_on"], call["repaired_on"]
     if repaired is None:
@@ -78,7 +77,7 @@ def status_text(call: Mapping[str, Any], seen: Mapping[str, Any], settings: Sett
         return f"Repaired on {repaired}, as recorded, but the data since showed it up to {call['shown_on']}: call again"
     if not call["is_open"]:
         return f"Repaired on {repaired}, and {so_far} agree: {seen['v_per_kw']:.2f} V per kW"
-    wanted = settings.safety.clear_nights
+    wanted = settings.neutral_clear_nights
     if (seen["nights"] or 0) < wanted:
         return f"Repaired on {repaired}, as recorded; {so_far} don't show it, {wanted} are needed"
     return (

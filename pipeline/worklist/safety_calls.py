@@ -14,7 +14,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.settings import Settings
+from pipeline.core.setting_sections import VerdictSettings
 from pipeline.worklist.safety_call_text import (
     CALL_NOW,
     CALLED,
@@ -50,7 +50,7 @@ class Tonight:
 
     as_of: date
     seen: dict[str, Any]
-    settings: Settings
+    settings: VerdictSettings
 
     @property
     def is_shown(self) -> bool:
@@ -64,11 +64,11 @@ class Tonight:
 
     @property
     def most_v_per_kw(self) -> float | None:
-        """The most that the voltages' movement may be [V/kW], [safety] clear_z standard errors up; None: unmeasured."""
+        """The most that the movement may be [V/kW], [verdict] neutral_clear_z standard errors up; None: unmeasured."""
         size, error = self.seen.get("v_per_kw"), self.seen.get("v_per_kw_se")
         if size is None or error is None:
             return None
-        return float(size + self.settings.safety.clear_z * error)
+        return float(size + self.settings.neutral_clear_z * error)
 
     @property
     def agrees(self) -> bool:
@@ -76,9 +76,9 @@ class Tonight:
         most, enough = self.most_v_per_kw, self.seen.get("nights") or 0
         return (
             not self.is_shown
-            and enough >= self.settings.safety.clear_nights
+            and enough >= self.settings.neutral_clear_nights
             and most is not None
-            and most < self.settings.verdict.neutral_v_per_kw
+            and most < self.settings.neutral_v_per_kw
         )
 
 
@@ -89,7 +89,7 @@ def next_safety_calls(
     *,
     signals: pl.DataFrame,
     as_of: date,
-    settings: Settings,
+    settings: VerdictSettings,
 ) -> pl.DataFrame:
     """Return table safety_call (SCHEMA) after the night `as_of`: open calls, the most urgent first, then closed ones.
 
@@ -106,7 +106,7 @@ def next_safety_calls(
         Table site_signal over each home's span, which begins after a repair: sag_l1, sag_l2 with their standard errors
         [V/kW].
     as_of, settings
-        The night; [safety] and [verdict] count.
+        The night, and section [verdict].
     """
     before = {row["site_id"]: row for row in _known(previous).iter_rows(named=True)}
     calls = _newest_calls(register, before, as_of)
@@ -211,4 +211,4 @@ def _shown(night: Tonight, before: dict[str, Any]) -> Iterator[tuple[str, Any]]:
     seen = {name: night.seen.get(name) for name in (*_SIGNALS, *_SCORES, "nights", "data_from")}
     yield from seen.items()
     yield "shown_on", night.as_of
-    yield "measured", measured_text(seen, night.as_of, night.settings.verdict)
+    yield "measured", measured_text(seen, night.as_of, night.settings)

@@ -64,7 +64,7 @@ def worklist_tables(
         for name in ("standing", "home_story", "promise", "promise_book", "safety_call")
     )
     calls = next_safety_calls(
-        calls_before, registers.safety_calls, scores, signals=signals, as_of=as_of, settings=settings
+        calls_before, registers.safety_calls, scores, signals=signals, as_of=as_of, settings=settings.verdict
     )
     chance = chances(promise_before, CATALOGUE, settings.ranking)
     value = worth(

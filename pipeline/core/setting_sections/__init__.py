@@ -29,7 +29,6 @@ from pipeline.core.setting_sections.visiting import (
     OrderSettings,
     RankingSettings,
     RehearsalSettings,
-    SafetySettings,
     VisitSettings,
 )
 
@@ -50,7 +49,6 @@ __all__ = [
     "RankingSettings",
     "RehearsalSettings",
     "ReportSettings",
-    "SafetySettings",
     "Section",
     "TrainingSettings",
     "VerdictSettings",

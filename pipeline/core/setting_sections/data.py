@@ -100,6 +100,8 @@ class VerdictSettings(Section):
     min_nights: int
     neutral_v_per_kw: float
     neutral_scale: float = Field(gt=0, le=1)
+    neutral_clear_nights: int = Field(ge=1, le=LONGEST_DAYS)
+    neutral_clear_z: float = Field(ge=0)
 
 
 class ClusterSettings(Section):

@@ -47,13 +47,6 @@ class HitRateSettings(Section):
     min_visits: int = Field(ge=1)
 
 
-class SafetySettings(Section):
-    """[safety] when the data since a repair close a safety call."""
-
-    clear_nights: int = Field(ge=1, le=LONGEST_DAYS)
-    clear_z: float = Field(ge=0)
-
-
 class VisitSettings(Section):
     """[visits] when the data since a visit prove it, or show that it didn't work."""
 

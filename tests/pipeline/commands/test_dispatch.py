@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from cyclopts import App
 from dispatch_homes import START, stops
+from example_safety import safety_calls
 
 from pipeline.commands.dispatch import dispatch, with_options
 from pipeline.core.errors import InputError
@@ -34,6 +35,7 @@ def night(tmp_path: Path) -> Path:
     places.write_csv(lake / "sites.csv")
     ways = pl.Series("fix_by", ["visit"] * 5 + ["office"])
     listed.drop("latitude", "longitude").with_columns(ways).write_parquet(run / "revisit_list.parquet")
+    safety_calls().write_parquet(run / "safety_call.parquet")
     (run / "run.json").write_text(json.dumps({"as_of": "2026-06-12"}), encoding="utf-8")
     (tmp_path / "out" / "latest").symlink_to("runs/2026-06-12")
     return tmp_path

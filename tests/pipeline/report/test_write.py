@@ -24,8 +24,9 @@ def test_every_listed_home_has_a_page_inside_the_folder(folder: Path) -> None:
     files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
     homes = [f"home/{page_name(case.site_id)}" for case in CASES]
+    calls = [f"safety/{page_name(site)}" for site in (CASES[1].site_id, TRAVERSAL)]
     assets = [f"assets/{name}" for name in ("charts.js", "list.js", "report.css", "vega.js")]
-    assert files == sorted(["index.html", "list.html", "crews.html", "normal.html", *homes, *assets])
+    assert files == sorted(["index.html", "list.html", "crews.html", "normal.html", *homes, *calls, *assets])
 
 
 def test_pages_are_well_formed_and_their_ids_unique(folder: Path) -> None:

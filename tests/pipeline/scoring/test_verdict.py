@@ -10,6 +10,7 @@ from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.model import Model
+from pipeline.scoring.verdict import ct_scores
 
 SETTINGS = load_settings()
 
@@ -134,3 +135,23 @@ def test_what_the_record_may_be_is_said_with_its_likelihood(model: Model, normal
     assert words in row["unproven_why"]
     unasked = night_scored(odd, register(odd), model, judged(suspect=1.1, record=1.1), normal).scores
     assert "record" not in unasked["unproven_why"][0]
+
+
+LOOSE = {"sag_v_per_kw": 4.0, "sag_l1": -4.0, "sag_l2": 4.1, "sag_l1_se": 0.1, "sag_l2_se": 0.1}
+
+
+def test_a_suspected_loose_neutral_is_a_safety_call_whatever_the_cts_are_called(
+    model: Model, normal: FleetNormal
+) -> None:
+    loose = homes([LOOSE, {**LOOSE, "nights": 1}, {}])
+    lenient = judged(suspect=1.1, sound=1.1)
+
+    scores = night_scored(loose, register(loose), model, lenient, normal).scores
+
+    assert scores["verdict"].to_list() == ["safety", "safety", "sound"]
+    assert scores["ct_verdict"].to_list() == ["sound", "unproven", "sound"]
+    assert scores["unproven_why"].is_not_null().to_list() == [False, True, False]
+    strict = night_scored(loose, register(loose), model, judged(suspect=0.0), normal).scores
+    assert strict["verdict"].to_list() == ["safety", "safety", "suspect"]
+    assert ct_scores(strict)["verdict"].to_list() == ["suspect"] * 3
+    assert strict["likelihood"].to_list() == scores["likelihood"].to_list()
