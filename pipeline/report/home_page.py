@@ -90,7 +90,7 @@ def site_facts(site: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 def notices(score: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Return (kind, text) of what must be known before anything else: "stop" for safety, "note" for doubt."""
-    rows = [("stop", safety_words.SUMMARY)] if score["verdict"] == SAFETY else []
+    rows = [("stop", f"Safety call first. {safety_words.SUMMARY}")] if score["verdict"] == SAFETY else []
     if score["is_clock_suspect"]:
         rows.append(("note", f"{words.clock_off(score['clock_offset_h'])}: nights below may not be nights."))
     if score["unproven_why"] and score["contradiction"]:

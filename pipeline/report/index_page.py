@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.alarm import ALARM, NOTE
-from pipeline.core.contract import VERDICTS
+from pipeline.core.contract import SAFETY, VERDICTS
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.record_first import record_first, with_fault_share
@@ -40,7 +40,7 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
         "office": [row for row in rows if row["fix_by"] == "office"],
         "alarms": night.alarm.filter(pl.col("severity") == ALARM).to_dicts(),
         "notes": night.alarm.filter(pl.col("severity") == NOTE).to_dicts(),
-        "first_visits": visits[: settings.first_rows],
+        "first_visits": [row for row in visits if row["verdict"] != SAFETY][: settings.first_rows],
         "safety": safety_rows(night),
         "choices": _choices(rows, night),
         "csv_columns": CSV_COLUMNS,

@@ -22,10 +22,15 @@ def with_safety_verdict(table: pl.DataFrame, calls: pl.DataFrame) -> pl.DataFram
 def listed_with_calls(listed: pl.DataFrame, calls: pl.DataFrame) -> pl.DataFrame:
     """Return revisit_list with `safety_call`, the status of the home's open call, null where there is none.
 
-    A home that is also suspected of a CT fault keeps its row and rank; its verdict is "safety".
+    A home that is also suspected of a CT fault keeps its row and rank; its verdict is "safety", and its evidence begins
+    with the call.
     """
     named = listed.join(open_calls(calls), on="site_id", how="left", maintain_order="left")
-    return with_safety_verdict(named, calls)
+    first = pl.format(
+        "safety call first ({}): no CT work before it is cleared; {}", "safety_call", "evidence"
+    )
+    evidence = pl.when(pl.col("safety_call").is_not_null()).then(first).otherwise("evidence")
+    return with_safety_verdict(named, calls).with_columns(evidence=evidence)
 
 
 def standing_with_calls(standing: pl.DataFrame, calls: pl.DataFrame) -> pl.DataFrame:

@@ -21,7 +21,7 @@ from pipeline.workorder import pdf
 from pipeline.workorder.build import build_order
 from pipeline.workorder.cautions import DESK, GOVERN
 from pipeline.workorder.order import Order
-from pipeline.workorder.safety_sheet import safety_sheets, template_values
+from pipeline.workorder.safety_sheet import SafetySheet, safety_sheets, template_values
 from pipeline.workorder.tables import chosen_homes, read_latest, read_night
 
 FOLDER = "orders"
@@ -79,8 +79,11 @@ def write_orders(
             written.append(target)
 
         for sheet in sheets:
-            html = _pages().get_template("safety.html").render(template_values(sheet))
-            write(html, f"safety-{page_name(sheet.site_id)}", f"safety call: {sheet.site_id}: {sheet.status}")
+            write(
+                safety_page(sheet),
+                f"safety-{page_name(sheet.site_id)}",
+                f"safety call: {sheet.site_id}: {sheet.status}",
+            )
         for home in night.homes(chosen):
             order = build_order(home, CATALOGUE, settings)
             told = f"{order.kind} order: {home.site_id}: {order.suspicion}"
@@ -94,6 +97,11 @@ def write_orders(
 def order_page(order: Order) -> str:
     """Return the sheet; the same order gives the same text."""
     return _pages().get_template(f"{order.kind}.html").render(order=order, desk_cautions=DESK, govern=GOVERN)
+
+
+def safety_page(sheet: SafetySheet) -> str:
+    """Return the call sheet of a safety call; the same sheet gives the same text."""
+    return _pages().get_template("safety.html").render(template_values(sheet))
 
 
 @cache

@@ -21,10 +21,20 @@ def test_an_open_call_is_the_verdict_whatever_the_data_show_tonight() -> None:
 
 
 def test_a_listed_home_keeps_its_row_and_says_that_the_call_comes_first() -> None:
-    listed = pl.DataFrame({"rank": [1, 2], "site_id": ["C", "A"], "verdict": ["suspect", "suspect"]})
+    listed = pl.DataFrame(
+        {
+            "rank": [1, 2],
+            "site_id": ["C", "A"],
+            "verdict": ["suspect", "suspect"],
+            "evidence": ["odd", "odder"],
+        }
+    )
     told = listed_with_calls(listed, OPEN)
     assert told["rank"].to_list() == [1, 2]
     assert told.select("verdict", "safety_call").rows() == [("suspect", None), ("safety", CALL_NOW)]
+    assert told["evidence"].to_list() == [
+        "odd", "safety call first (call now): no CT work before it is cleared; odder",
+    ]  # fmt: skip
 
 
 def stands(likelihood: float) -> dict[str, object]:
