@@ -130,12 +130,12 @@ def explain(site: str, *, out: Path = OUT, model: Path | None = None, settings: 
 
 @app.command
 def orders(*sites: str, out: Path = OUT, pdf: bool = False, settings: SettingsFile = None) -> None:
-    """Write the work orders of listed homes, one printable page each, into OUT/orders.
+    """Write call sheets of open safety calls and work orders of listed homes, a printable page each, into OUT/orders.
 
     Parameters
     ----------
     sites
-        Homes of the list; the first of it if none is given.
+        Homes of the list or with an open safety call; all such calls and the first of the list if none is given.
     out
         The OUT of `nightly`.
     pdf

@@ -12,7 +12,7 @@ from pipeline.ingest.csv_reader import REASON
 _DAYS = {"visits": ("visited_on",), "safety_calls": ("called_on", "repaired_on")}
 
 
-def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, as_of: date) -> pl.DataFrame:
+def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
     """Return the rows with a REASON if the home is unknown or a day can't be, else null.
 
     Parameters

@@ -97,7 +97,7 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
             texts, malformed = _texts(path)
             rows, bad = _split(_typed(path, texts, table, getattr(lake.config, table)))
         steps = [bad]
-        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of))
+        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of))
         steps.append(bad)
         rows_once, bad = _split(_once(rows, schema))
         duplicate += rows.height - rows_once.height - bad.height

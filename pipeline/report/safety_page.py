@@ -33,7 +33,11 @@ def safety_rows(night: ReportInput) -> list[dict[str, Any]]:
 
 
 def safety_context(
-    night: ReportInput, call: Mapping[str, Any], tables: Mapping[str, pl.DataFrame], settings: VerdictSettings
+    night: ReportInput,
+    call: Mapping[str, Any],
+    tables: Mapping[str, pl.DataFrame],
+    *,
+    settings: VerdictSettings,
 ) -> dict[str, Any]:
     """Return the template values of the page of one open call.
 

@@ -126,5 +126,5 @@ def _write_safety_pages(
     for call in calls.iter_rows(named=True):
         site = call["site_id"]
         tables = {name: frame.filter(pl.col("site_id") == site) for name, frame in frames.items()}
-        values = shared | {"root": ".."} | safety_context(night, call, tables, settings.verdict)
+        values = shared | {"root": ".."} | safety_context(night, call, tables, settings=settings.verdict)
         write_page(folder / safety_page_of(site), pages, "safety_home.html", values=values)

@@ -50,7 +50,7 @@ class SafetySheet:
 
 
 def safety_sheets(
-    calls: pl.DataFrame, sites: pl.DataFrame, wanted: Sequence[str], settings: VerdictSettings
+    calls: pl.DataFrame, sites: pl.DataFrame, wanted: Sequence[str], *, settings: VerdictSettings
 ) -> list[SafetySheet]:
     """Return the sheets of the open calls of table safety_call, the most urgent first.
 

@@ -63,7 +63,7 @@ def write_orders(
         night = read_night(working_out.local)
         folder = working_out.local / FOLDER / str(night.as_of)
         _, frames = read_latest(working_out.local, ("safety_call",))
-        sheets = safety_sheets(frames["safety_call"], night.frames["sites"], sites, settings.verdict)
+        sheets = safety_sheets(frames["safety_call"], night.frames["sites"], sites, settings=settings.verdict)
         listed = night.frames["revisit_list"]["site_id"]
         only_called = {sheet.site_id for sheet in sheets} - set(listed)
         named = [site for site in sites if site not in only_called]

@@ -4,7 +4,6 @@ from datetime import date
 
 import polars as pl
 import pytest
-from example_safety import call
 
 from pipeline.commands.explain_text import WIDTH, tell_home
 from pipeline.core.contract import FAULTS
@@ -110,14 +109,10 @@ def card(name, cautions=()):
     )  # fmt: skip
 
 
-def told(
-    listed=LISTED, standing=STANDING, fault="reversed", probes=None, events=EVENTS, call=None, **changed
-):
+def told(listed=LISTED, standing=STANDING, fault="reversed", probes=None, events=EVENTS, **changed):
     of = card(fault, ("This one alone.",))
     frame = weights() if probes is None else probes
-    return tell_home(
-        "A", score(**changed), frame, listed=listed, standing=standing, card=of, events=events, call=call
-    )
+    return tell_home("A", score(**changed), frame, listed=listed, standing=standing, card=of, events=events)
 
 
 def plain(text):
@@ -138,11 +133,8 @@ def test_it_says_what_is_suspected_where_and_since_when():
 
 
 def test_cautions_come_first_and_all_of_them():
-    text = plain(told(call=call("A"), is_clock_suspect=True, clock_offset_h=6.0))
-    places = [
-        text.index(part)
-        for part in ("SAFETY CALL FIRST", "clock looks off by about +6.0 h", *CAUTIONS, "This one")
-    ]
+    text = plain(told(is_clock_suspect=True, clock_offset_h=6.0))
+    places = [text.index(part) for part in ("clock looks off by about +6.0 h", *CAUTIONS, "This one")]
     assert places == sorted(places)
     assert places[-1] < text.index("Suspected")
 
@@ -236,7 +228,7 @@ def test_an_unproven_home_without_data_says_so():
 
 
 def test_no_line_is_too_long():
-    assert max(len(line) for line in told(call=call("A")).splitlines()) <= WIDTH
+    assert max(len(line) for line in told().splitlines()) <= WIDTH
 
 
 def test_what_happened_is_told_oldest_first_with_its_day():
