@@ -7,6 +7,7 @@ from pathlib import Path
 
 import polars as pl
 from example import TRAVERSAL
+from example_safety import call, safety_calls
 from page import Element, Page
 
 from pipeline.core.alarm import alarm, note, table
@@ -95,6 +96,19 @@ def test_safety_calls_stand_above_everything_each_with_its_page(folder: Path) ->
         link.attributes["href"] for link in page.all("a") if link.attributes["href"].startswith("safety/")
     ]
     assert links == [f"safety/{page_name(site)}" for site in ("MH-20980", TRAVERSAL)]
+
+
+def test_of_many_safety_calls_the_first_are_shown_and_all_are_counted(
+    tmp_path: Path, night: ReportInput, settings: Settings
+) -> None:
+    many = safety_calls(*(call(f"n{at:02}") for at in range(45)))
+    write_report(tmp_path, replace(night, safety_call=many), settings)
+    page = Page(tmp_path / "index.html")
+    assert page.all("h2")[0].text == "45 safety calls: suspected loose service neutral"
+    (box,) = page.all("section", **{"class": "alarm safety"})
+    assert "n39" in box.text
+    assert "n40" not in box.text
+    assert "The 40 most urgent are shown; safety_call.csv has all." in box.text
 
 
 def test_an_alarm_stands_above_all_else_and_the_list_below_it(
