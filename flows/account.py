@@ -47,7 +47,7 @@ def night_account(result: NightResult, alarms: Sequence[Alarm]) -> str:
         f"# Night of {result.as_of}",
         "",
         *_alarms(alarms),
-        *_safety_calls(result.folder),
+        *_safety_calls(result.safety_call),
         f"- {listed.height} homes listed of {counts['homes']}: {by.get('visit', 0)} for a visit,"
         f" {by.get('office', 0)} for the office",
         f"- {counts['homes_silent']} homes without data",
@@ -82,13 +82,16 @@ def _alarms(alarms: Sequence[Alarm]) -> Iterator[str]:
             yield ""
 
 
-def _safety_calls(folder: Path) -> list[str]:
+def _safety_calls(calls: pl.DataFrame) -> list[str]:
     """Return the homes to call at once: a loose service neutral is no CT fault, so the list does not name them."""
-    scores = pl.read_parquet(folder / "site_scores.parquet", columns=["site_id", "is_neutral_suspect"])
-    homes = scores.filter("is_neutral_suspect")["site_id"].to_list()
+    homes = [
+        f"{site} ({status})"
+        for site, status in calls.filter("is_open").select("site_id", "status").iter_rows()
+    ]
     if not homes:
         return []
-    return [f"**Safety call:** legs diverge with load, perhaps a loose service neutral: {_named(homes)}", ""]
+    what = "legs diverge with load, perhaps a loose service neutral"
+    return [f"**Safety calls, {len(homes)}:** {what}: {_named(homes)}", ""]
 
 
 def _rejects(folder: Path) -> list[str]:

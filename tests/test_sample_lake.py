@@ -57,6 +57,9 @@ def test_hard_negatives_are_left_alone_and_the_loose_neutral_is_a_safety_call(la
     hard = TRUTH.filter(pl.col("hard_negative").is_not_null() & (pl.col("fault") == "sound"))["site_id"]
     assert scores.filter(pl.col("site_id").is_in(hard.to_list()) & (pl.col("likelihood") > 0.5)).height == 0
     assert scores.filter(pl.col("is_neutral_suspect"))["site_id"].to_list() == ["H00049"]
+    assert scores.filter(pl.col("verdict") == "safety")["site_id"].to_list() == ["H00049"]
+    calls = pl.read_csv(latest / "safety_call.csv")
+    assert calls.select("site_id", "status").rows() == [("H00049", "call now")]
     new_site = scores.filter(pl.col("site_id") == "H00039")
     assert new_site["verdict"].to_list() == ["unproven"]
 

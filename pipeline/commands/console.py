@@ -18,6 +18,8 @@ from pipeline.core.terminal_text import one_line
 from pipeline.faults.fault_text import fault_title
 from pipeline.nightly.run import NightResult
 
+MOST_CALLS = 12
+
 
 def night_summary(result: NightResult, rows: int, alarms: Sequence[Alarm]) -> dict[str, Any]:
     """Return what is told of a night, for the terminal as for `--json`.
@@ -81,6 +83,10 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
     else:
         OutputConsole(file=console.file, width=max(150, console.width), force_terminal=False).print(table)
     counts = summary["counts"]
+    if calls := safety_line(result.safety_call.filter("is_open")):
+        console.print(
+            one_line(calls), style="bold red", highlight=False, markup=False, emoji=False, soft_wrap=True
+        )
     for line in (
         f"{count_of(summary['listed'], 'home')} listed of {counts['homes']:,}"
         f" ({count_of(summary['site_visits'], 'site visit')}, {summary['remote_fixes']:,} by remote fix);"
@@ -97,6 +103,17 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         severity = event.severity.upper() if event.severity == ALARM else event.severity
         line = f"{severity}: {event.told} (see {event.look})"
         console.print(one_line(line), style=style, highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+
+def safety_line(calls: pl.DataFrame) -> str:
+    """Return the open safety calls in a line, "" without any."""
+    named = [
+        f"{site} ({status})"
+        for site, status in calls.head(MOST_CALLS).select("site_id", "status").iter_rows()
+    ]
+    more = f" and {calls.height - MOST_CALLS} more" if calls.height > MOST_CALLS else ""
+    what = "suspected loose service neutral, no CT job"
+    return f"SAFETY CALLS, {calls.height}: {what}: {', '.join(named)}{more}" if named else ""
 
 
 def _count(listed: pl.DataFrame, fix_by: str) -> int:

@@ -8,7 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.contract import SOUND
+from pipeline.commands.explain_safety import safety_lines
+from pipeline.core.contract import SAFETY, SOUND
 from pipeline.core.glossary import LEGS
 from pipeline.core.percent_text import percent
 from pipeline.faults.fault_text import fault_title
@@ -33,6 +34,7 @@ def tell_home(
     standing: Row,
     card: FaultCard,
     events: pl.DataFrame,
+    call: Row | None = None,
 ) -> str:
     """Return the page of text about a home, lines of at most 100 columns.
 
@@ -52,13 +54,17 @@ def tell_home(
         The likeliest fault in words.
     events
         Its rows of `home_story`.
+    call
+        Its row of `safety_call` if that is open.
     """
+    safety = safety_lines(call) if call else ()
     checks = home_checks(weights, score["contradiction_probe"])
     sections = [
+        ("SAFETY CALL FIRST", (line for label, text in safety for line in _field(label, text))),
         ("Before anything else", _cautions(score, listed, card)),
         ("Suspected, not found", _suspicion(score, listed, standing, card)),
         ("What decides", _checks(checks.deciding)),
-        ("What to do", _work(listed, standing, card)),
+        ("What to do", _work(listed, standing, card, call)),
         ("What else it could be", _others(score, listed)),
         ("Status", _standing(standing)),
         ("What happened", _events(events)),
@@ -79,26 +85,30 @@ def _heading(site_id: str, score: Row) -> str:
         f"installed by {score['crew_id']}" if score["crew_id"] else "",
     ]
     first = ", ".join(part for part in (f"Home {site_id}", *place) if part)
-    likelihood_text = (
-        f"{percent(score['likelihood'])} likely to have any CT install fault now: {score['verdict']}."
-    )
-    return "\n".join([*_text(first, ""), *_text(likelihood_text, "")])
+    likelihood_text = f"{percent(score['likelihood'])} likely to have any CT install fault now"
+    verdict_text = f"{likelihood_text}: {score['verdict']}."
+    if score["verdict"] == SAFETY:
+        of_cts = f"Its CTs: {likelihood_text}, {score['ct_verdict']}."
+        verdict_text = f"SAFETY CALL: a suspected loose service neutral. {of_cts}"
+    return "\n".join([*_text(first, ""), *_text(verdict_text, "")])
 
 
 def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
-    """Yield what must be known first: the safety call, doubts, and on a visit every caution."""
-    for _, notice in notices(score):
-        yield from _item(notice)
+    """Yield what must be known first: doubts, and on a visit every caution."""
+    for kind, notice in notices(score):
+        if kind != "stop":  # a safety call has a section of its own, above all
+            yield from _item(notice)
     if listed is not None and listed["fix_by"] == "visit":
         for caution in (*CAUTIONS, *card.cautions):
             yield from _item(caution)
 
 
 def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
-    if score["verdict"] == "unproven" and score["contradiction"]:
+    if score["unproven_why"] and score["contradiction"]:
         yield from _text(f"If it is a fault: {_named(score, listed, card)}")
     elif listed is None and score["suspected_fault"] is None:
-        yield from _text(f"Nothing: {standing['reason']}.")
+        reason = "no CT fault; the safety call stands" if score["verdict"] == SAFETY else standing["reason"]
+        yield from _text(f"Nothing: {reason}.")
     else:
         yield from _text(_named(score, listed, card))
     if score["onset_evidence"]:
@@ -155,7 +165,11 @@ def _others(score: Row, listed: Row | None) -> Iterator[str]:
         yield from _item(", ".join(names))
 
 
-def _work(listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
+def _work(listed: Row | None, standing: Row, card: FaultCard, call: Row | None) -> Iterator[str]:
+    if call:
+        yield from _text("The safety call above, and nothing else before it is cleared.")
+    if listed is None and call:
+        return
     if listed is None:
         yield from _text(f"Nothing: the home is not on the list: {standing['reason']}.")
         return

@@ -24,7 +24,9 @@ from pipeline.storage.output_location import read_out
 from pipeline.workorder.tables import read_latest
 
 # Tables of a run that tell of a home.
-_TABLES = ("site_scores", "site_signal", "fleet_normal", "revisit_list", "standing", "home_story")
+_TABLES = (
+    "site_scores", "site_signal", "fleet_normal", "revisit_list", "standing", "home_story", "safety_call",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -39,20 +41,22 @@ class HomeStory:
     standing: dict[str, Any]
     card: FaultCard
     events: pl.DataFrame
+    safety_call: dict[str, Any] | None
 
     def text(self) -> str:
         """Return the page of text."""
         return tell_home(
             self.site_id, self.score, self.weights,
             listed=self.listed, standing=self.standing, card=self.card, events=self.events,
+            call=self.safety_call,
         )  # fmt: skip
 
     def document(self) -> dict[str, Any]:
         """Return the same for `--json`.
 
         Keys: site_id, as_of, score, listed (null if it isn't), status, fault (the likeliest, in words), weights (one a
-        probe, strongest first in the text) and events; the keys inside are the columns of site_scores, revisit_list,
-        standing, site_weight and home_story.
+        probe, strongest first in the text), events and safety_call (null without an open one); the keys inside are the
+        columns of site_scores, revisit_list, standing, site_weight, home_story and safety_call.
         """
         return {
             "site_id": self.site_id,
@@ -63,6 +67,7 @@ class HomeStory:
             "fault": {**vars(self.card), "title": fault_title(self.card.name)},
             "weights": self.weights.to_dicts(),
             "events": self.events.sort("happened_on", "told_on", "what").to_dicts(),
+            "safety_call": self.safety_call,
         }
 
 
@@ -112,7 +117,8 @@ def _read(site: str, out: Path, model_folder: Path | None) -> HomeStory:
         raise InputError(
             f"{out}: its run is of another version; run `nightclamp nightly LAKE --out {out}` first"
         )
+    call = next(own_rows("safety_call").filter("is_open").iter_rows(named=True), None)
     return HomeStory(
         site, as_of, row.row(0, named=True), weights, own_row("revisit_list") or None, standing, card,
-        own_rows("home_story"),
+        own_rows("home_story"), call,
     )  # fmt: skip

@@ -16,6 +16,9 @@ import polars as pl
 
 SOUND = "sound"
 OTHER = "other"
+SUSPECT, UNPROVEN, SAFETY = "suspect", "unproven", "safety"
+# Of a home tonight, worst first. A suspected loose neutral is a safety call before it is anything else.
+VERDICTS = (SAFETY, SUSPECT, UNPROVEN, SOUND)
 # The trade's faults, in its order.
 _TRADE = (
     "reversed",
@@ -152,6 +155,15 @@ class Training(dy.Schema):
     topic = _code("the fault it was about", FAULTS)
 
 
+class SafetyCall(dy.Schema):
+    """One row a call about a home whose service neutral may be loose."""
+
+    site_id = _text("the home", is_required=True)
+    called_on = _date("day the utility or an electrician was called", is_required=True)
+    repaired_on = _date("day it was repaired, or checked on site and found in order")
+    note = _text("free words: whom, reference, what was found")
+
+
 class Reject(dy.Schema):
     """One row a row that was not used, or a file that could not be (then source_row and row are null)."""
 
@@ -167,6 +179,7 @@ TABLES: dict[str, type[dy.Schema]] = {
     "crews": Crew,
     "visits": Visit,
     "trainings": Training,
+    "safety_calls": SafetyCall,
 }
 MEASURES = tuple(name for name, column in Interval.columns().items() if isinstance(column, dy.Float64))
 

@@ -28,6 +28,7 @@ from pipeline.crews.visiting import doubly_robust, visit_chance, visit_columns, 
 from pipeline.faults.types import Fault
 from pipeline.ingest.registers import Registers
 from pipeline.scoring.score_homes import Scored
+from pipeline.scoring.verdict import ct_scores
 
 Float = NDArray[np.float64]
 CHANGE = pl.Schema(
@@ -68,7 +69,8 @@ def crew_tables(
         [crews] and [ranking] count.
     """
     crews = settings.crews
-    homes = install_homes(scored.scores, registers.sites, registers.visits, promise=promise, settings=crews)
+    scores = ct_scores(scored.scores)  # a loose neutral is nobody's CT fault
+    homes = install_homes(scores, registers.sites, registers.visits, promise=promise, settings=crews)
     counts = with_names(registers.crews, count_installs(homes.with_columns(chance=pl.lit(0.0))))
     names = counts["crew_id"].to_list()
     heard = homes.filter(pl.col("is_heard") & (pl.col("is_visited") | pl.col("likelihood").is_not_null()))

@@ -11,10 +11,10 @@ from pipeline.dispatch.plan import STOPS
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.kit import Item, order_kit
 from pipeline.worklist.fault_likelihood import fault_likelihood
+from pipeline.worklist.safety_first import open_calls
 
 # The night's tables that a plan is made of; `sites` is the register that orders are written from.
-TABLES = ("revisit_list", "site_scores", "sites")
-_SAFETY = "safety"
+TABLES = ("revisit_list", "site_scores", "sites", "safety_call")
 
 
 def read_stops(night: Mapping[str, pl.DataFrame], register: pl.DataFrame) -> pl.DataFrame:
@@ -25,7 +25,7 @@ def read_stops(night: Mapping[str, pl.DataFrame], register: pl.DataFrame) -> pl.
     visits = night["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")
     shares = night["site_scores"].select("site_id", "fault_likelihoods")
     places = register.select("site_id", "latitude", "longitude")
-    calls = safety_calls(night["site_scores"])["site_id"].implode()
+    calls = safety_calls(night)["site_id"].implode()
     return (
         visits.join(shares, on="site_id", how="left", maintain_order="left")
         .join(places, on="site_id", how="left", maintain_order="left")
@@ -37,10 +37,10 @@ def read_stops(night: Mapping[str, pl.DataFrame], register: pl.DataFrame) -> pl.
     )
 
 
-def safety_calls(scores: pl.DataFrame) -> pl.DataFrame:
-    """Return `site_id` and `area` of homes that a safety call is due for before any CT work, sorted."""
-    is_call = pl.col("is_neutral_suspect").fill_null(False) | (pl.col("verdict") == _SAFETY)
-    return scores.filter(is_call).select("site_id", "area").sort("site_id")
+def safety_calls(night: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return `site_id`, `safety_call` (its status) and `area` of homes with an open safety call, sorted."""
+    areas = night["site_scores"].select("site_id", "area")
+    return open_calls(night["safety_call"]).join(areas, on="site_id", how="left").sort("site_id")
 
 
 def stop_kits(

@@ -21,6 +21,7 @@ from pipeline.report.names import truck_day_page
 from pipeline.report.page_templates import environment, report_style, write_page
 
 REASONS = {
+    "safety_call": "a safety call comes first",
     "days_full": "every day is full",
     "not_worth_the_drive": "expected value below the cost of the drive",
     "too_far": "too far for a shift",

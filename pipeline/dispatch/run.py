@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from pipeline.dispatch.gone_days import refuse_gone_first_day, refuse_other_plan
 from pipeline.dispatch.listed_visits import TABLES, read_stops, safety_calls, stop_kits
 from pipeline.dispatch.page import Links, PageInput, write_pages
 from pipeline.dispatch.past_days import PastDays, read_past_days
-from pipeline.dispatch.plan import DispatchPlan, plan_days
+from pipeline.dispatch.plan import UNDISPATCHED, DispatchPlan, plan_days
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck, equal_trucks, read_trucks, start_point
 from pipeline.ingest.lake import Lake, open_lake
@@ -30,6 +30,7 @@ from pipeline.report.names import page_name
 from pipeline.report.words import count
 from pipeline.storage.output_location import Out, read_out
 from pipeline.storage.publish import write_csv
+from pipeline.worklist.safety_first import open_calls
 from pipeline.workorder.tables import read_latest
 
 FOLDER = "dispatch"
@@ -111,23 +112,28 @@ def _dispatch(
 ) -> DispatchResult:
     sites = read_registers(lake, as_of).sites
     listed = read_stops(night, sites)
-    stops = listed.join(past.dispatch, on="site_id", how="anti", maintain_order="left")
+    held = listed.filter("is_safety_call")
+    free = listed.filter(~pl.col("is_safety_call"))
+    stops = free.join(past.dispatch, on="site_id", how="anti", maintain_order="left")
     trucks, truck_notes = _trucks(lake.source.beside("trucks.csv"), stops, sites, settings.dispatch)
     travel, travel_notes = _travel(
         lake.source.beside("drive_times.csv"), stops, trucks, sites, settings.dispatch
     )
     plan = plan_days(stops, trucks, travel, days=days, settings=settings)
+    plan = with_safety_calls(
+        plan, held.join(open_calls(night["safety_call"]), on="site_id", maintain_order="left")
+    )
     last = f" to {days[-1]}" if len(days) > 1 else ""
     span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
     notes = (
         *truck_notes,
         *travel_notes,
-        *_past_notes(past, listed.height - stops.height),
+        *_past_notes(past, free.height - stops.height),
         f"{span}; the first day has the visits of the highest expected value.",
     )
     if is_dry_run:
         return DispatchResult(plan, notes, None, "")
-    calls = safety_calls(night["site_scores"])
+    calls = safety_calls(night)
     kits = stop_kits(stops, night["sites"], settings.orders)
     zones = dict(sites.select("site_id", "timezone").iter_rows())
     remembered = {
@@ -156,6 +162,19 @@ def _dispatch(
     replace_folder(out.local / folder, write)
     address = out.hand_in_pages(folder, last="dispatch.parquet")
     return DispatchResult(plan, notes, out.local / folder, address)
+
+
+def with_safety_calls(plan: DispatchPlan, held: pl.DataFrame) -> DispatchPlan:
+    """Return the plan with `held` first among those on no day: listed homes with an open safety call.
+
+    `held` are rows of revisit_list with the call's status as `safety_call`.
+    """
+    why = pl.format(
+        "safety call ({}): suspected loose service neutral, no CT work before it is cleared", "safety_call"
+    )
+    rows = held.with_columns(reason=pl.lit("safety_call"), why=why, needs_min=None)
+    rows = rows.select(UNDISPATCHED.names()).cast(UNDISPATCHED)
+    return replace(plan, undispatched=pl.concat([rows, plan.undispatched]))
 
 
 def replace_folder(target: Path, write: Callable[[Path], None]) -> None:

@@ -116,7 +116,7 @@ class Lake:
         return digest.hexdigest()[:32]
 
     def register(self, table: str) -> Path | None:
-        """Return the file of a register, "sites" to "trainings", or None; Parquet before CSV."""
+        """Return the file of a register, "sites" to "safety_calls", or None; Parquet before CSV."""
         paths = (self.source.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
         return next((path for path in paths if path is not None), None)
 

@@ -30,7 +30,7 @@ UNITS: dict[str, dict[str, float]] = {
     "V": {"V": 1.0},
     "Wh": {"Wh": 1.0, "kWh": 1000.0},
 }
-REGISTERS = ("sites", "crews", "visits", "trainings")
+REGISTERS = ("sites", "crews", "visits", "trainings", "safety_calls")
 EPOCHS: dict[str, Literal["s", "ms"]] = {"epoch s": "s", "epoch ms": "ms"}
 
 
@@ -155,6 +155,7 @@ class LakeConfig(_Part):
     crews: Fields = {}
     visits: Fields = {}
     trainings: Fields = {}
+    safety_calls: Fields = {}
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> LakeConfig:

@@ -1,4 +1,4 @@
-"""The registers (sites, crews, visits, trainings) as the contract types them; bad rows become rejects."""
+"""The registers (sites, crews, visits, trainings, safety calls) as the contract types them; bad rows become rejects."""
 
 from __future__ import annotations
 
@@ -18,10 +18,17 @@ from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT, UnusableFileError
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import REGISTERS, Fields
 from pipeline.ingest.normalize import nearest
+from pipeline.ingest.register_days import with_day_reasons
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
 
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
-_SORTED_BY = {"sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id"}
+_SORTED_BY = {
+    "sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id", "safety_calls": "site_id",
+}  # fmt: skip
+
+
+def _no_calls() -> pl.DataFrame:
+    return pl.DataFrame(schema=pl.Schema(contract.SafetyCall))
 
 
 @dataclass(frozen=True)
@@ -39,11 +46,17 @@ class Registers:
     rejects: pl.DataFrame
     duplicate: int = 0
     columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    safety_calls: pl.DataFrame = field(default_factory=_no_calls)
 
     @property
     def are_all_single(self) -> bool:
         """Every home has one line only, so that l2_w may be absent."""
         return bool(self.sites.height) and bool((self.sites["service"] == "single").fill_null(False).all())
+
+    def service_work(self) -> pl.DataFrame:
+        """Return site_id and visited_on, the days after which a home's data start anew: visits, repairs of neutrals."""
+        repairs = self.safety_calls.select("site_id", visited_on="repaired_on").drop_nulls()
+        return pl.concat([self.visits.select("site_id", "visited_on"), repairs])
 
     def site_limits(self, limits: LakeSettings) -> pl.DataFrame:
         """Return the sites with site_key (whole number), leg_max_w and pv_max_w, the most a reading is [W].
@@ -87,9 +100,8 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
             columns[path.name] = tuple(name for name in texts.columns if name != ROW)
             rows, bad = _split(_typed(path, texts, table, getattr(lake.config, table)))
         steps = [bad]
-        if table == "visits":
-            rows, bad = _split(_misplaced(rows, tables["sites"], as_of))
-            steps.append(bad)
+        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of))
+        steps.append(bad)
         rows_once, bad = _split(_once(rows, schema))
         duplicate += rows.height - rows_once.height - bad.height
         steps.append(bad)
@@ -215,22 +227,6 @@ def _unlisted(name: str, listed: Iterable[str], word: str, texts: pl.Series) -> 
     odd = [text for text in texts.drop_nulls().unique().to_list() if text not in codes]
     reasons = [f"{name}: '{text}' is not {word}{nearest(text, codes)}" for text in odd]
     return pl.col(name).replace_strict(odd, reasons, default=None, return_dtype=pl.String)
-
-
-def _misplaced(visits: pl.DataFrame, sites: pl.DataFrame, as_of: date) -> pl.DataFrame:
-    """Give each visit a REASON if its home is unknown or its day can't be, else null."""
-    homes = sites.select("site_id", "commissioned_on", is_known=pl.lit(True))
-    day = pl.col("visited_on")
-    reason = (
-        pl.when(pl.col("is_known").is_null())
-        .then(pl.lit("unknown home: site_id is not in sites"))
-        .when(day > as_of)
-        .then(pl.format("visited_on {} lies after the as-of day", day))
-        .when(day < pl.col("commissioned_on"))
-        .then(pl.format("visited_on {} lies before the home's commissioning", day))
-    )
-    joined = visits.join(homes, on="site_id", how="left", maintain_order="left")
-    return joined.with_columns(reason.alias(REASON)).select(*visits.columns, REASON)
 
 
 def _once(rows: pl.DataFrame, schema: type[dy.Schema]) -> pl.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
@@ -14,6 +14,7 @@ from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.home_days import home_day_files, read_home_days
 from pipeline.features.update_store import StoredDay
+from pipeline.features.voltage_days import voltage_days
 from pipeline.features.window import WindowView
 from pipeline.nightly.monitor import watch
 from pipeline.nightly.night_inputs import NightInputs, Tables
@@ -23,6 +24,7 @@ from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import Scored
 from pipeline.worklist.energy_so_far import DAY_COLUMNS
 from pipeline.worklist.planned_visits import read_plans
+from pipeline.worklist.safety_first import with_safety_verdict
 from pipeline.worklist.tables import worklist_tables
 from pipeline.workorder.desk_list import with_desk_columns
 from pipeline.workorder.tables import NightTables
@@ -53,9 +55,9 @@ def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *
     homes = lists["revisit_list"]["site_id"].to_list()
     listed_signals = scored.signals.filter(pl.col("site_id").is_in(homes))
     rejected = count_rejects(registers.rejects, stored, inputs.lake, store=inputs.store)
-    counts = count_rows(inputs, stored, scored)
+    counts = count_rows(inputs, stored, scored, calls=lists["safety_call"])
     tables = {
-        "site_scores": scored.scores,
+        "site_scores": with_safety_verdict(scored.scores, lists["safety_call"]),
         **lists,
         **crews,
         "site_weight": site_weights(
@@ -67,6 +69,7 @@ def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *
         "sites": registers.sites,
         "site_daily": view.daily.filter(pl.col("site_id").is_in(homes)),
         "site_hour": listed_hours(inputs, stored, homes),
+        "safety_day": safety_days(inputs, stored, lists["safety_call"]),
     }
     night = NightTables(inputs.as_of, tables)
     tables["revisit_list"] = with_desk_columns(night, CATALOGUE, settings)
@@ -89,8 +92,27 @@ def listed_hours(inputs: NightInputs, stored: list[StoredDay], homes: list[str])
         return sql_runner.query(con, "site_hour_listed", {"hour_files": files, "homes": top})
 
 
-def count_rows(inputs: NightInputs, stored: list[StoredDay], scored: Scored) -> dict[str, int]:
-    """Return rows and homes of the night, checked: no row is lost.
+def safety_days(inputs: NightInputs, stored: list[StoredDay], calls: pl.DataFrame) -> pl.DataFrame:
+    """Return table safety_day: how the voltages of the homes with an open call moved with load, day by day."""
+    homes = calls.filter("is_open")["site_id"].to_list()
+    first = inputs.as_of - timedelta(days=inputs.request.window_days - 1)
+    past = [day for day in stored if first <= day.day <= inputs.as_of]
+    return voltage_days(
+        [path for day in past for path in day.paths(inputs.store, "site_day", homes)], homes, first
+    )
+
+
+def count_rows(
+    inputs: NightInputs, stored: list[StoredDay], scored: Scored, *, calls: pl.DataFrame
+) -> dict[str, int]:
+    """Return rows, homes and open safety calls (of table `calls`) of the night, checked: no row is lost.
+
+    Parameters
+    ----------
+    inputs, stored, scored
+        What the night works on, the store's days, and the scores.
+    calls
+        Table safety_call.
 
     Raises
     ------
@@ -108,6 +130,7 @@ def count_rows(inputs: NightInputs, stored: list[StoredDay], scored: Scored) -> 
         "register_rows_rejected": inputs.registers.rejects.height,
         "homes": scored.scores.height,
         "homes_silent": scored.scores.height - scored.signals.height,
+        "safety_calls": calls.filter("is_open").height,
     }
     if counts["rows_in"] != counts["rows_used"] + counts["rows_duplicate"] + counts["rows_rejected"]:
         raise NightFailed(f"{inputs.lake.root}: the rows don't add up ({counts}); please report this")

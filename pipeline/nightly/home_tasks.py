@@ -104,7 +104,7 @@ def look_at_window(
     with inputs.connect() as con:
         executor = executor or ThreadExecutor(con, inputs.settings.engine)
         tables = executor.tables
-        sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.visits)
+        sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.service_work())
         tasks = [
             WindowTask(
                 shard, tuple(path for day in days for path in day.paths(inputs.store, "site_day", shard)), sites,

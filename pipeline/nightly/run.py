@@ -8,7 +8,7 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
@@ -34,14 +34,15 @@ from pipeline.storage import publish
 from pipeline.storage.object_url import object_url
 from pipeline.storage.output_location import hold_out
 from pipeline.worklist.planned_visits import read_plans
+from pipeline.worklist.safety_calls import SCHEMA as SAFETY_CALL
 from pipeline.worklist.tables import earlier_table
 
-CSV_TABLES = ("revisit_list", "crew_quality")
+CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
 
 
 @dataclass(frozen=True)
 class NightResult:
-    """Where the run is, its list, and its alarms and notes (table alarm).
+    """Where the run is, its list, its safety calls, and its alarms and notes (table alarm).
 
     `published` is the run's folder or address; `folder`, to read from here, may be a copy of it.
     """
@@ -55,6 +56,7 @@ class NightResult:
     seconds: Mapping[str, float]
     model_note: str
     published: str = ""
+    safety_call: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SAFETY_CALL))
 
 
 def run_night(
@@ -119,6 +121,7 @@ def run_night(
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], tables.published["alarm"], tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
+        tables.published["safety_call"],
     )  # fmt: skip
 
 
@@ -186,6 +189,7 @@ def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
         sites=inputs.registers.sites,
         standing=published["standing"], home_story=published["home_story"], visit_doubt=published["visit_doubt"],
         night_count=published["night_count"], plans=read_plans(inputs.request.out, inputs.as_of),
+        safety_call=published["safety_call"], safety_day=published["safety_day"],
         alarm=published["alarm"],
         list_tables={name: published[name] for name in LIST_TABLES},
         fleet_normal=published["fleet_normal"],

@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.contract import SOUND
+from pipeline.core.contract import SAFETY, SOUND, VERDICTS
 from pipeline.core.percent_text import percent_column
 from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist.fault_likelihood import fault_likelihood
@@ -27,7 +27,6 @@ SCHEMA = pl.Schema(
 )  # fmt: skip
 _NOT_IN_REGISTER = "no longer in the register of homes"
 _COUNTS = ("homes", "homes_silent", "rows_in", "rows_used", "rows_duplicate", "rows_rejected")
-_VERDICTS = ("suspect", "unproven", "sound")
 _ROWS = ("rows_in", "used", "duplicate", "rejected", "files")
 
 
@@ -88,10 +87,16 @@ def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.D
         *(percent_column(pl.col(name)) for name in ("likelihood_was", "likelihood")),
         suspected.fill_null(""),
     )
+    safety = (
+        pl.when(pl.col("verdict") == SAFETY).then(pl.lit("a loose service neutral is suspected; "))
+        .when(pl.col("verdict_was") == SAFETY).then(pl.lit("the safety call is closed; "))
+        .otherwise(pl.lit(""))
+    )  # fmt: skip
+    why = pl.format("{}{}", safety, likelihoods)
     parts = (
         (LISTED, is_on & ~was_on, "standing_was", "standing", pl.col("cause")),
         (OFF, was_on & ~is_on, "standing_was", "standing", left),
-        (VERDICT, pl.col("verdict") != pl.col("verdict_was"), "verdict_was", "verdict", likelihoods),
+        (VERDICT, pl.col("verdict") != pl.col("verdict_was"), "verdict_was", "verdict", why),
         (JOINED, is_here & ~was_here, "verdict_was", "verdict", pl.lit("new in the register of homes")),
         (GONE, was_here & ~is_here, "verdict_was", "verdict", left),
     )
@@ -140,7 +145,7 @@ def changed_counts(
         "verdict_by_turn": _tally(turned, pl.format("{} to {}", "was", "is_now")),
         "before_and_now": {
             "listed": [before.is_listed().height, int(standing["is_listed"].sum())],
-            **{name: [judged.get(name, 0), verdicts.get(name, 0)] for name in _VERDICTS},
+            **{name: [judged.get(name, 0), verdicts.get(name, 0)] for name in VERDICTS},
             **{name: [counted.get(name), counts[name]] for name in _COUNTS},
         },
     }

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.contract import SAFETY, SOUND, SUSPECT, UNPROVEN
 from pipeline.core.glossary import UNPROVEN_NEEDS
 
-SAFETY, SUSPECT, UNPROVEN, SOUND = "safety", "suspect", "unproven", "sound"
 # In reading order; code: (name, what it means).
 GROUPS: dict[str, tuple[str, str]] = {
     SAFETY: ("safety call", "The legs' voltages move apart with load: pass it on at once. No CT job."),
@@ -24,9 +24,8 @@ def home_group() -> pl.Expr:
 
     A safety call is its own group whatever the CTs' verdict: such a home is not counted as sound.
     """
-    is_safety = pl.col("is_neutral_suspect").fill_null(False) | (pl.col("verdict") == SAFETY)
     return (
-        pl.when(is_safety).then(pl.lit(SAFETY))
+        pl.when(pl.col("verdict") == SAFETY).then(pl.lit(SAFETY))
         .when(pl.col("verdict") == UNPROVEN).then(pl.format("{}-{}", pl.lit(UNPROVEN), "unproven_need"))
         .otherwise(pl.col("verdict"))
     )  # fmt: skip

@@ -7,9 +7,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.contract import SAFETY
 from pipeline.core.glossary import LOCATIONS, POSITIONS, SERVICES
 from pipeline.core.setting_sections import ReportSettings
-from pipeline.report import words
+from pipeline.report import safety_words, words
 from pipeline.report.figures import Figure, home_figures, weight_figure
 from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
@@ -23,10 +24,6 @@ _FIGURES = {
     "day_profile": "map-{}", "zero_shares": "map-{}",
 }  # fmt: skip
 _OF_PV = ("leg_against_pv", "daily_slopes")
-_NEUTRAL = (
-    "Safety call first: the legs' voltages move apart with load, as with a loose service neutral. "
-    "That is not a CT fault. Pass it on at once to the utility or a licensed electrician."
-)
 
 
 def home_context(
@@ -134,10 +131,10 @@ def site_facts(site: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 def notices(score: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Return (kind, text) of what must be known before anything else: "stop" for safety, "note" for doubt."""
-    rows = [("stop", _NEUTRAL)] if score["is_neutral_suspect"] else []
+    rows = [("stop", f"Safety call first. {safety_words.SUMMARY}")] if score["verdict"] == SAFETY else []
     if score["is_clock_suspect"]:
         rows.append(("note", f"{words.clock_off(score['clock_offset_h'])}: nights below may not be nights."))
-    if score["verdict"] == "unproven" and score["contradiction"]:
+    if score["unproven_why"] and score["contradiction"]:
         text = f"Unproven, but no right install shows this: {score['contradiction']}."
         cause = CAUSES.get(score["record_cause"] or "")
         if cause is not None:
@@ -147,9 +144,9 @@ def notices(score: Mapping[str, Any]) -> list[tuple[str, str]]:
                 f" First, from the office: {cause.office}"
             )
         rows.append(("note", text))
-    elif score["verdict"] == "unproven":
-        why = score["unproven_why"] or "too little to say"
-        rows.append(("note", f"Unproven: {why}. See the checks with too little data below."))
+    elif score["unproven_why"]:
+        text = f"Unproven: {score['unproven_why']}. See the checks with too little data below."
+        rows.append(("note", text))
     return rows
 
 

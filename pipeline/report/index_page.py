@@ -7,13 +7,15 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.alarm import ALARM, NOTE
+from pipeline.core.contract import SAFETY, SOUND, SUSPECT, UNPROVEN, VERDICTS
 from pipeline.core.glossary import FIX_BY, UNPROVEN_NEEDS
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
-from pipeline.report.home_groups import SAFETY, SOUND, SUSPECT, UNPROVEN, group_counts, home_group
+from pipeline.report.home_groups import group_counts
 from pipeline.report.new_installs import new_installs
 from pipeline.report.record_first import record_first
 from pipeline.report.report_input import ReportInput
+from pipeline.report.safety_page import safety_rows
 from pipeline.report.visit_plan import next_plan, plan_pages
 from pipeline.report.visit_rows import after_visit_rows, doubt_rows
 
@@ -23,7 +25,6 @@ CSV_COLUMNS = (
     "evidence", "fix_by", "bring", "minutes_on_site", "kwh_per_day_wrong", "priority", "nights_listed", "standing",
     "also_possible", "desk_change", "desk_proof", "crew_id",
 )  # fmt: skip
-VERDICTS = ("suspect", "unproven", "sound")
 
 
 def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any]:
@@ -40,7 +41,6 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
         for row in listed.head(settings.index_rows).to_dicts()
     ]
     visits = [row for row in rows if row["fix_by"] == "visit"]
-    safety_calls = night.site_scores.filter(home_group() == SAFETY).sort("site_id")
     counts = group_counts(night.site_scores)
     needs = _needs(counts)
     return {
@@ -51,8 +51,8 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
         "office": [row for row in rows if row["fix_by"] == "office"],
         "alarms": night.alarm.filter(pl.col("severity") == ALARM).to_dicts(),
         "notes": night.alarm.filter(pl.col("severity") == NOTE).to_dicts(),
-        "first_visits": visits[: settings.first_rows],
-        "safety": safety_calls.select("site_id", "area").to_dicts(),
+        "first_visits": [row for row in visits if row["verdict"] != SAFETY][: settings.first_rows],
+        "safety": safety_rows(night),
         "choices": _choices(rows, night),
         "csv_columns": CSV_COLUMNS,
         "tiles": _tiles(night, counts),

@@ -6,10 +6,11 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.contract import SAFETY
 from pipeline.core.glossary import FIX_BY
 from pipeline.report import words
 from pipeline.report.fleet_map import WIDTH, flat_map
-from pipeline.report.home_groups import SAFETY, home_group
+from pipeline.report.home_groups import home_group
 from pipeline.report.report_input import ReportInput
 
 MOST_DOTS = 1500  # above, homes are counted in squares of a grid

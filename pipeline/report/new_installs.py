@@ -7,9 +7,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.contract import SAFETY, UNPROVEN
 from pipeline.core.glossary import UNPROVEN_NEEDS
 from pipeline.report import words
-from pipeline.report.home_groups import SAFETY, UNPROVEN, home_group
+from pipeline.report.home_groups import home_group
 from pipeline.report.names import crew_anchor
 from pipeline.report.record_first import fault_share
 from pipeline.report.report_input import ReportInput

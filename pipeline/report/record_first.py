@@ -16,7 +16,7 @@ MOST_ROWS = 25
 def record_first(night: ReportInput) -> dict[str, Any]:
     """Return `record_rows` (at most MOST_ROWS), how many there are, and how many of them a truck is listed for."""
     homes = night.site_scores.filter(
-        (pl.col("verdict") == "unproven") & pl.col("contradiction").is_not_null()
+        pl.col("unproven_why").is_not_null() & pl.col("contradiction").is_not_null()
     ).sort("record_likelihood", "likelihood", "site_id", descending=[True, True, False], nulls_last=True)
     visits = night.revisit_list.filter(pl.col("fix_by") == "visit")["site_id"].to_list()
     rows = []

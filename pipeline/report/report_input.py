@@ -71,6 +71,8 @@ class ReportInput:
     visit_doubt: pl.DataFrame
     night_count: pl.DataFrame
     plans: pl.DataFrame
+    safety_call: pl.DataFrame
+    safety_day: pl.DataFrame
     alarm: pl.DataFrame
     list_tables: Mapping[str, pl.DataFrame]
     fleet_normal: pl.DataFrame

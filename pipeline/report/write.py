@@ -27,11 +27,13 @@ from pipeline.report.names import crew_anchor, page_name
 from pipeline.report.normal_page import normal_context
 from pipeline.report.page_templates import environment, write_page
 from pipeline.report.report_input import FaultCard, ReportInput
+from pipeline.report.safety_page import safety_context, safety_page_of
 from pipeline.report.trend_page import trend_context
 from pipeline.report.visit_rows import doubt_rows
 
 _ASSETS = ("report.css", "list.js", "sort.js", "charts.js", "search.js", "homes.js")
 _OF_HOME = ("site_scores", "sites", "site_weight", "site_daily", "site_hour")
+_OF_CALL = ("site_scores", "sites", "revisit_list", "safety_day", "home_story")
 
 
 def write_report(
@@ -40,8 +42,9 @@ def write_report(
     """Write the night's report: the same input gives the same bytes.
 
     index.html, homes.html (any home, by its packed record), map.html, trend.html, list.html, crews.html, normal.html,
-    home/<page_name>.html for the first `report.home_pages` homes of the list, crew/<page_name>.html for each crew with
-    installs, and assets/. Pages open from disk and never reach for the network.
+    home/<page_name>.html for the first `report.home_pages` homes of the list, safety/<page_name>.html for each open
+    safety call, crew/<page_name>.html for each crew with installs, and assets/. Pages open from disk and never reach
+    for the network.
 
     Parameters
     ----------
@@ -71,11 +74,19 @@ def write_report(
         (assets / "vega.js").write_bytes(script.result())
 
 
-def report_environment(faults: Mapping[str, FaultCard], with_page: Collection[str]) -> jinja2.Environment:
-    """Return the report's templates, which name `faults` and link homes of `with_page` to their page."""
+def report_environment(
+    faults: Mapping[str, FaultCard], with_page: Collection[str], with_call: Collection[str] = ()
+) -> jinja2.Environment:
+    """Return the report's templates, which name `faults` and link homes of `with_page` to their page.
+
+    Homes of `with_call` have a page about their safety call.
+    """
     pages = environment("pipeline.report", faults)
     pages.globals["crew_anchor"] = crew_anchor
     pages.globals["page_of"] = lambda site_id: f"home/{page_name(site_id)}" if site_id in with_page else None
+    pages.globals["safety_page_of"] = lambda site_id: (
+        safety_page_of(site_id) if site_id in with_call else None
+    )
     return pages
 
 
@@ -83,7 +94,8 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> frozen
     """Write every page and return the homes that have one of their own."""
     chosen = night.revisit_list.sort("rank").head(settings.report.home_pages)
     sites = frozenset(chosen["site_id"])
-    pages = report_environment(night.faults, sites)
+    calls = night.safety_call.filter("is_open")
+    pages = report_environment(night.faults, sites, frozenset(calls["site_id"]))
     shared = {
         "as_of": night.as_of, "window_days": night.window_days, "model_id": night.model_id, "root": ".",
         "swaps": theme.swaps(),
@@ -112,4 +124,24 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> frozen
         tables = {name: parts[name].get((site,), frame.clear()) for name, frame in frames.items()}
         values = shared | {"root": ".."} | home_context(night, row, tables, settings=settings.report)
         write_page(folder / "home" / page_name(site), pages, "home.html", values=values)
+    _write_safety_pages(folder, night, calls, pages=pages, shared=shared, settings=settings)
     return sites
+
+
+def _write_safety_pages(
+    folder: Path,
+    night: ReportInput,
+    calls: pl.DataFrame,
+    *,
+    pages: jinja2.Environment,
+    shared: dict[str, Any],
+    settings: Settings,
+) -> None:
+    """Write the page of each open safety call."""
+    of_homes = pl.col("site_id").is_in(calls["site_id"].to_list())
+    frames = {name: getattr(night, name).filter(of_homes) for name in _OF_CALL}
+    for call in calls.iter_rows(named=True):
+        site = call["site_id"]
+        tables = {name: frame.filter(pl.col("site_id") == site) for name, frame in frames.items()}
+        values = shared | {"root": ".."} | safety_context(night, call, tables, settings=settings.verdict)
+        write_page(folder / safety_page_of(site), pages, "safety_home.html", values=values)

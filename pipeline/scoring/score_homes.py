@@ -19,6 +19,7 @@ from pipeline.scoring.design import leg_design, symmetric_design
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.model import Model
+from pipeline.scoring.neutral import neutral_columns
 from pipeline.scoring.normal import measure_deviations
 from pipeline.scoring.sentences import evidence_lines, has_data, strongest_probes
 from pipeline.scoring.verdict import Prior, add_verdicts, missing_evidence
@@ -183,7 +184,7 @@ def score(
         pl.Series("record_likelihood", judged.cause_likelihood),
         *SHOWN,
         pl.when("is_clock_suspect").then("pv_clock_h").alias("clock_offset_h"),
-        (pl.col("sag_v_per_kw") > settings.neutral_v_per_kw).fill_null(False).alias("is_neutral_suspect"),
+        *(column.alias(name) for name, column in neutral_columns(settings).items()),
         missing_evidence(settings).alias("unproven_need"),
     )
     scores = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(

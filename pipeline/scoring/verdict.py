@@ -1,4 +1,4 @@
-"""What is said of a home: suspect, sound, or unproven and why."""
+"""What is said of a home: a safety call; else suspect, sound, or unproven and why."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.core.contract import SOUND
+from pipeline.core.contract import SAFETY, SOUND, SUSPECT, UNPROVEN
 from pipeline.core.percent_text import percent_column
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.scoring.innocent import CAUSES
@@ -59,7 +59,10 @@ def _missing_words(settings: VerdictSettings) -> pl.Expr:
 
 
 def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) -> pl.DataFrame:
-    """Return the scores with every home's `verdict` and, where unproven, `unproven_why` and `unproven_need`.
+    """Return the scores with every home's `verdict`, `ct_verdict` and, where unproven, `unproven_why`, `unproven_need`.
+
+    A suspected loose neutral is a safety call whatever else is said of the home; `ct_verdict` then still is what the
+    likelihood of a CT fault is called, and elsewhere the same as `verdict`.
 
     `unproven_need` is one of NEEDS: what would settle it. `scores` has null likelihoods for homes without rows: they
     keep the prior's, and its likeliest fault. A home with a `contradiction` is never sound: it is a suspect, or
@@ -83,11 +86,11 @@ def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) 
     )
     is_proved = pl.col("unproven_need").is_null() & pl.col("contradiction").is_null()
     with_verdict = filled.with_columns(
-        pl.when(pl.col("likelihood") >= settings.suspect).then(pl.lit("suspect"))
-        .when((pl.col("likelihood") < settings.sound) & is_proved).then(pl.lit("sound"))
-        .otherwise(pl.lit("unproven"))
-        .alias("verdict")
-    )  # fmt: skip
+        pl.when(pl.col("likelihood") >= settings.suspect).then(pl.lit(SUSPECT))
+        .when((pl.col("likelihood") < settings.sound) & is_proved).then(pl.lit(SOUND))
+        .otherwise(pl.lit(UNPROVEN))
+        .alias("ct_verdict")
+    ).with_columns(verdict=pl.when("is_neutral_suspect").then(pl.lit(SAFETY)).otherwise("ct_verdict"))  # fmt: skip
     cause = pl.col("record_cause").replace_strict(
         {code: cause.words for code, cause in CAUSES.items()}, default=None, return_dtype=pl.String
     )
@@ -114,7 +117,12 @@ def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) 
         .otherwise(need.fill_null("visit"))
     )  # fmt: skip
     why = pl.coalesce(contradicted, missing, ambiguous)
-    is_unproven = pl.col("verdict") == "unproven"
+    is_unproven = pl.col("ct_verdict") == UNPROVEN
     return with_verdict.with_columns(
         unproven_why=pl.when(is_unproven).then(why), unproven_need=pl.when(is_unproven).then(settled_by)
     )
+
+
+def ct_scores(scores: pl.DataFrame) -> pl.DataFrame:
+    """Return site_scores with `verdict` as the CTs alone are called: a safety call is about no CT and no crew."""
+    return scores.with_columns(verdict="ct_verdict")

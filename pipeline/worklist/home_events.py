@@ -1,4 +1,4 @@
-"""Events of each home: every change of its standing, every visit, every plan, each with its day.
+"""Events of each home: every change of its standing, every visit, plan and safety call, each with its day.
 
 A table that only grows: a night adds the events it is the first to know.
 """
@@ -14,8 +14,8 @@ from pipeline.core.glossary import LEGS
 from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist import home_status_text as words
 
-STANDING, VISIT, PLAN = "standing", "visit", "plan"
-# told_on: the night that first knew it; what: standing, visit or plan; key: makes it one event; told: the line.
+STANDING, VISIT, PLAN, SAFETY = "standing", "visit", "plan", "safety call"
+# told_on: the night that first knew it; what: one of these; key: makes it one event; told: the line.
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String, "happened_on": pl.Date, "told_on": pl.Date, "what": pl.String, "key": pl.String,
@@ -31,6 +31,7 @@ def next_story(
     *,
     plans: pl.DataFrame,
     as_of: date,
+    calls: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Return the stories (SCHEMA) after the night `as_of`, sorted by home, day and kind.
 
@@ -44,6 +45,8 @@ def next_story(
         The register: each visit up to `as_of` is told once; one whose record says something else later is told again.
     plans
         `planned_visits.PLANS`: a home's plan is told when it is made or moved.
+    calls
+        Tonight's table safety_call, None for none: a call is told when its status changes.
     as_of
         The night.
     """
@@ -57,6 +60,8 @@ def next_story(
             told=pl.format("visit planned for {}, truck {}", "planned_on", "truck_id"),
         ),
     ]  # fmt: skip
+    if calls is not None:
+        events.append(_safety_calls(calls, known, as_of))
     tonight = pl.concat(events).with_columns(told_on=pl.lit(as_of)).select(SCHEMA.names())
     fresh = tonight.join(known, on=["site_id", "what", "key"], how="anti")
     return pl.concat([known, fresh]).sort("site_id", "happened_on", "told_on", "what", "key")
@@ -69,6 +74,23 @@ def _standings(standing: pl.DataFrame, known: pl.DataFrame, as_of: date) -> pl.D
         "site_id", happened_on="standing_since", what=pl.lit(STANDING),
         key=pl.format("{} {}", "standing_since", "standing"), told=pl.format("{}: {}", "standing", "cause"),
     )  # fmt: skip
+
+
+def _safety_calls(calls: pl.DataFrame, known: pl.DataFrame, as_of: date) -> pl.DataFrame:
+    """Return one event a call whose status is not the one told last; a status that comes back is told again."""
+    told = (
+        known.filter(pl.col("what") == SAFETY).sort("told_on").group_by("site_id").agg(pl.col("key").last())
+    )
+    last = told.select("site_id", status=pl.col("key").str.splitn(" ", 2).struct[1])
+    return calls.join(last, on=["site_id", "status"], how="anti").select(
+        "site_id", happened_on=pl.lit(as_of), what=pl.lit(SAFETY), key=pl.format("{} {}", pl.lit(as_of), "status"),
+        told=pl.format("safety call, {}: {}", "status", pl.coalesce(_measured(), "told")),
+    )  # fmt: skip
+
+
+def _measured() -> pl.Expr:
+    is_first = pl.col("is_open") & (pl.col("since") == pl.col("as_of"))
+    return pl.when(is_first).then(pl.format("{}; {}", "told", "measured"))
 
 
 def _visits(visits: pl.DataFrame) -> pl.DataFrame:

@@ -45,6 +45,7 @@ class Reason(StrEnum):
     LOOKS_AS_BEFORE = "the data still look as they did before"
     SAID_FIXED = "said to be fixed, and the data since don't say that it is not"
 
+    SAFETY_CALL = "no CT work before the safety call is cleared"
     NO_DATA = "no data in the window"
     LOOKS_RIGHT = "the data look right"
     NEVER_PAYS = "going would cost more than it brings"

@@ -11,7 +11,7 @@ from pipeline.core.settings import Settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.ingest.registers import Registers
 from pipeline.scoring.score_homes import Scored
-from pipeline.scoring.verdict import Prior
+from pipeline.scoring.verdict import Prior, ct_scores
 from pipeline.worklist.decision_curve import decision_curve, list_cut
 from pipeline.worklist.energy_so_far import HomeDayReader, energy_so_far, first_days, no_home_days
 from pipeline.worklist.expected_value import with_so_far, worth
@@ -25,6 +25,8 @@ from pipeline.worklist.night_count import next_night_count
 from pipeline.worklist.pre_visit_scores import with_scores
 from pipeline.worklist.prediction_log import next_book, next_promise
 from pipeline.worklist.revisit_list import revisit_list
+from pipeline.worklist.safety_calls import next_safety_calls
+from pipeline.worklist.safety_first import listed_with_calls, standing_with_calls, with_safety_verdict
 from pipeline.worklist.visit_conflicts import visit_doubts
 
 
@@ -46,7 +48,7 @@ def worklist_tables(
     scored
         Likelihoods, signals and the fleet's rate of the night.
     registers
-        Homes and visits.
+        Homes, visits and safety calls.
     daily
         Table site_daily [W].
     plans
@@ -60,9 +62,14 @@ def worklist_tables(
     home_days
         Reads the store's days of the listed homes.
     """
-    scores, signals, visits = scored.scores, scored.signals, registers.visits
-    before, story, promise_before, book_before = (
-        earlier_table(previous, name) for name in ("standing", "home_story", "promise", "promise_book")
+    # A safety call takes nothing from what the list knows of the home's CTs.
+    scores, signals, visits = ct_scores(scored.scores), scored.signals, registers.visits
+    before, story, promise_before, book_before, calls_before = (
+        earlier_table(previous, name)
+        for name in ("standing", "home_story", "promise", "promise_book", "safety_call")
+    )
+    calls = next_safety_calls(
+        calls_before, registers.safety_calls, scores, signals=signals, as_of=as_of, settings=settings.verdict
     )
     chance = chances(promise_before, CATALOGUE, settings.ranking)
     value = worth(scores, signals, registers.sites, chances=chance, catalogue=CATALOGUE, settings=settings)
@@ -73,6 +80,7 @@ def worklist_tables(
     )  # fmt: skip
     valued = scores.join(value.select("site_id", "priority", "break_even"), on="site_id")
     standing = next_standing(before, valued, visits, fixes=fixes, plans=plans, as_of=as_of, settings=settings)
+    standing = standing_with_calls(standing, calls)
     starts = first_days(standing, signals, earlier_table(previous, "revisit_list"))
     first = starts["from_on"].min()
     days = home_days(starts["site_id"].to_list(), first if isinstance(first, date) else as_of)
@@ -83,20 +91,22 @@ def worklist_tables(
         scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking,
         orders=settings.orders,
     )  # fmt: skip
+    listed = listed_with_calls(listed, calls)
     promise = next_promise(
         promise_before, book_before, visits, standing=standing, as_of=as_of, settings=settings.hit_rate
     )
     promise = with_scores(promise, promise_before, previous, settings=settings.hit_rate)
     nights = next_night_count(
-        earlier_table(previous, "night_count"), scores, listed, visits=visits, standing=standing,
-        standing_before=before, as_of=as_of,
+        earlier_table(previous, "night_count"), with_safety_verdict(scores, calls), listed, visits=visits,
+        standing=standing, standing_before=before, as_of=as_of,
     )  # fmt: skip
     return {
         "revisit_list": listed,
         "worth": value,
         "chance": chance,
         "standing": standing,
-        "home_story": next_story(story, standing, visits, plans=plans, as_of=as_of),
+        "safety_call": calls,
+        "home_story": next_story(story, standing, visits, plans=plans, calls=calls, as_of=as_of),
         "visit_doubt": visit_doubts(visits, standing, scores),
         "night_count": nights,
         "promise": promise,

@@ -2,7 +2,8 @@
 
 In: the night's published tables (`tables.py`) and the catalogue of faults. Out: OUT/orders/DATE, a page a home, also
 as PDF (`write.py`): cautions, what to bring, the test by a known load with what must be read (`load_test.py`,
-`expectations.py`), or what the desk can change (`office.py`). Open `build.py` first, then `order.py`.
+`expectations.py`), or what the desk can change (`office.py`); for a safety call its call sheet (`safety_sheet.py`).
+Open `build.py` first, then `order.py`.
 
 >>> from pipeline.core.settings import load_settings
 >>> from pipeline.workorder.load_test import Install, right_response

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from pipeline.core.contract import SAFETY
 from pipeline.faults.types import CAUTIONS
-from pipeline.report import words
+from pipeline.report import safety_words, words
 from pipeline.workorder.order import Case
 
 GOVERN = "Local codes, the employer's safety programme and licensed practice govern; this sheet replaces none of them."
@@ -12,9 +13,8 @@ DESK = (
     "Should anybody go to the panel after all, then first:",
 )
 _NEUTRAL = (
-    "SAFETY CALL FIRST. The legs' voltages move apart with load, as with a loose service neutral: danger of fire, "
-    "of shock and to appliances. This is no CT fault. Don't wait for this order's visit: tell the utility or a "
-    "licensed electrician today, and tell the customer. No work on the CTs until it is cleared."
+    f"SAFETY CALL FIRST. {safety_words.SUMMARY} Don't wait for this order's visit: no work on the CTs before the "
+    "call is cleared."
 )
 _SERVICE_ENTRANCE = (
     "Here, by the register, the CTs sit on the service entrance: live with the main breaker off."
@@ -25,8 +25,8 @@ _BATTERY = (
 
 
 def safety_calls(case: Case) -> tuple[str, ...]:
-    """Return what stops everything else: a suspected loose neutral."""
-    return (_NEUTRAL,) if case.home.score["is_neutral_suspect"] else ()
+    """Return what stops everything else: an open safety call."""
+    return (_NEUTRAL,) if case.home.score["verdict"] == SAFETY else ()
 
 
 def cautions(case: Case) -> tuple[str, ...]:
@@ -45,6 +45,6 @@ def doubts(case: Case) -> tuple[str, ...]:
     if score["is_clock_suspect"]:
         off = words.clock_off(score["clock_offset_h"])
         sentences.append(f"{off}: what is called night may not be night. Check its time first.")
-    if score["verdict"] == "unproven":
-        sentences.append(f"Unproven: {score['unproven_why'] or 'too little data to say'}.")
+    if score["unproven_why"]:
+        sentences.append(f"Unproven: {score['unproven_why']}.")
     return tuple(sentences)

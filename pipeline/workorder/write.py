@@ -22,7 +22,8 @@ from pipeline.workorder import pdf
 from pipeline.workorder.build import build_order
 from pipeline.workorder.cautions import DESK, GOVERN
 from pipeline.workorder.order import Order
-from pipeline.workorder.tables import chosen_homes, read_night
+from pipeline.workorder.safety_sheet import SafetySheet, safety_sheets, template_values
+from pipeline.workorder.tables import chosen_homes, read_latest, read_night
 
 FOLDER = "orders"
 
@@ -35,14 +36,15 @@ def write_orders(
     as_pdf: bool = False,
     report: Callable[[str], None] = lambda line: None,
 ) -> list[Path]:
-    """Write orders into OUT/orders/DATE; return the HTML files in the list's order.
+    """Write orders into OUT/orders/DATE; return the HTML files, open safety calls first, then in the list's order.
 
     Parameters
     ----------
     out
         The OUT of `nightly`.
     sites
-        Listed homes; empty for the first [orders] homes of the list.
+        Listed homes, or homes with an open safety call; empty for all such calls and the first [orders] homes of the
+        list.
     settings
         [orders], [report], [visits] and [object_store].
     as_pdf
@@ -57,24 +59,39 @@ def write_orders(
     """
     if as_pdf:
         pdf.load_library()  # what is missing is said before anything is written
-    written = []
+    written: list[Path] = []
     with read_out(out, settings) as working_out:
         night = read_night(working_out.local)
         folder = working_out.local / FOLDER / str(night.as_of)
-        chosen = chosen_homes(night, sites, settings.orders.homes)
+        _, frames = read_latest(working_out.local, ("safety_call",))
+        sheets = safety_sheets(frames["safety_call"], night.frames["sites"], sites, settings=settings.verdict)
+        listed = night.frames["revisit_list"]["site_id"]
+        only_called = {sheet.site_id for sheet in sheets} - set(listed)
+        named = [site for site in sites if site not in only_called]
+        chosen = chosen_homes(night, named, settings.orders.homes) if named or not sites else []
         folder.mkdir(parents=True, exist_ok=True)
-        for home in night.homes(chosen):
-            order = build_order(home, CATALOGUE, settings)
-            html = order_page(order)
-            target = folder / page_name(home.site_id)
+
+        def write(html: str, name: str, told: str) -> None:
+            target = folder / name
             target.write_bytes(html.encode("utf-8"))
             files = str(target)
             if as_pdf:
                 printed = target.with_suffix(".pdf")
                 printed.write_bytes(pdf.order_pdf(html, settings.orders.paper))
                 files += f" and {printed}"
-            report(f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}: {files}")
+            report(f"{told}: {files}")
             written.append(target)
+
+        for sheet in sheets:
+            write(
+                safety_page(sheet),
+                f"safety-{page_name(sheet.site_id)}",
+                f"safety call: {sheet.site_id}: {sheet.status}",
+            )
+        for home in night.homes(chosen):
+            order = build_order(home, CATALOGUE, settings)
+            told = f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}"
+            write(order_page(order), page_name(home.site_id), told)
         address = working_out.hand_in_pages(f"{FOLDER}/{night.as_of}")
         if address != str(folder):
             report(f"orders: {address}")
@@ -84,6 +101,11 @@ def write_orders(
 def order_page(order: Order) -> str:
     """Return the sheet; the same order gives the same text."""
     return _pages().get_template(f"{order.kind}.html").render(order=order, desk_cautions=DESK, govern=GOVERN)
+
+
+def safety_page(sheet: SafetySheet) -> str:
+    """Return the call sheet of a safety call; the same sheet gives the same text."""
+    return _pages().get_template("safety.html").render(template_values(sheet))
 
 
 @cache

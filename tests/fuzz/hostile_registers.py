@@ -26,6 +26,9 @@ GOOD = {
     "crews": [{"crew_id": "c1", "crew_name": "First crew"}],
     "visits": [_VISIT],
     "trainings": [{"crew_id": "c1", "trained_on": "2025-05-01", "topic": "dead"}],
+    "safety_calls": [
+        {"site_id": "a", "called_on": "2025-05-20", "repaired_on": "2025-05-22", "note": "lug at the meter"}
+    ],
 }
 _DISPATCH = {
     "truck_id": "T1",
@@ -73,7 +76,7 @@ def register(draw: st.DrawFn, table: str) -> Sent:
 
 registers = st.fixed_dictionaries(
     {"sites": register("sites"), "crews": register("crews")},
-    optional={"visits": register("visits"), "trainings": register("trainings")},
+    optional={name: register(name) for name in ("visits", "trainings", "safety_calls")},
 )
 
 

@@ -16,11 +16,13 @@ from example_crews import HOSTILE, crew_tables
 from example_list import list_tables
 from example_nights import NIGHTS, PLANS
 from example_normal import BEFORE, NORMAL
+from example_safety import example_calls, voltage_days_of
 from example_visits import doubtful_visits, standings, story
 from example_words import FAULTS, cards, weights
 
 from pipeline.core.alarm import note, table
 from pipeline.report import NightCounts, ReportInput
+from pipeline.worklist.safety_first import listed_with_calls, with_safety_verdict
 
 AS_OF = date(2026, 6, 14)
 DAYS = 30
@@ -216,13 +218,15 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "longitude": -105 - 0.03 * (rank % 3),
             }
         )  # fmt: skip
+    calls = example_calls(CASES[1].site_id, TRAVERSAL)
+    score = pl.DataFrame(scores, infer_schema_length=None).with_columns(ct_verdict="verdict")
     return ReportInput(
         as_of=AS_OF,
         window_days=DAYS,
         model_id="example-1",
         counts=NightCounts(96_310, 96_000, 210, 100, 1000, 7),
-        site_scores=pl.DataFrame(scores, infer_schema_length=None),
-        revisit_list=pl.DataFrame(listed, infer_schema_length=None),
+        site_scores=with_safety_verdict(score, calls),
+        revisit_list=listed_with_calls(pl.DataFrame(listed, infer_schema_length=None), calls),
         site_weight=pl.DataFrame(weighed, infer_schema_length=None),
         site_daily=pl.DataFrame(days, infer_schema_length=None),
         site_hour=pl.concat(hours),
@@ -234,6 +238,8 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         visit_doubt=doubtful_visits(),
         night_count=NIGHTS,
         plans=PLANS,
+        safety_call=calls,
+        safety_day=voltage_days_of(CASES[1].site_id),
         alarm=table([note("changed", "since the night of 2026-06-13: 3 newly listed", "change.parquet")]),
         list_tables=list_tables(),
         fleet_normal=NORMAL,

@@ -55,7 +55,7 @@ def scores(rows: list[dict]) -> pl.DataFrame:
         {
             "site_id": row["site_id"],
             "likelihood": row["likelihood"],
-            "verdict": row.get("verdict") or ("suspect" if row["likelihood"] >= 0.5 else "sound"),
+            "ct_verdict": row.get("verdict") or ("suspect" if row["likelihood"] >= 0.5 else "sound"),
             "onset_on": row.get("onset_on"),
             "nights": row.get("nights", 30),
             "fault_likelihoods": dict.fromkeys(FAULTS, 0.0)
@@ -65,10 +65,10 @@ def scores(rows: list[dict]) -> pl.DataFrame:
     ]
     shares = pl.Struct(dict.fromkeys((*FAULTS, "sound"), pl.Float64))
     schema = {
-        "site_id": pl.String, "likelihood": pl.Float64, "verdict": pl.String, "onset_on": pl.Date,
+        "site_id": pl.String, "likelihood": pl.Float64, "ct_verdict": pl.String, "onset_on": pl.Date,
         "nights": pl.Int64, "fault_likelihoods": shares,
     }  # fmt: skip
-    return pl.DataFrame(told, schema=schema)
+    return pl.DataFrame(told, schema=schema).with_columns(verdict="ct_verdict")
 
 
 def crew_names(count: int) -> list[str]:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from example_safety import call, safety_calls
 
 from pipeline.core.contract import Site
 from pipeline.faults.catalogue import CATALOGUE
@@ -34,6 +35,7 @@ class Wish:
     signal: dict[str, Any] = field(default_factory=dict)
     standing: dict[str, Any] = field(default_factory=dict)
     has_hours: bool = True
+    has_call: bool = False
 
 
 def night(*wishes: Wish) -> NightTables:
@@ -45,7 +47,8 @@ def night(*wishes: Wish) -> NightTables:
     }
     days = pl.concat([home["site_daily"] for home in homes])
     hours = pl.concat([home["site_hour"] for home in homes])
-    return NightTables(AS_OF, frames | {"site_daily": days, "site_hour": hours})
+    calls = safety_calls(*(call(wish.site_id) for wish in wishes if wish.has_call))
+    return NightTables(AS_OF, frames | {"site_daily": days, "site_hour": hours, "safety_call": calls})
 
 
 def home(wish: Wish) -> Home:

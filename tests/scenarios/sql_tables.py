@@ -126,7 +126,7 @@ def crews(registers: Registers) -> dict[str, pl.DataFrame]:
     """The tables about crews, of homes without a score: the views read their columns."""
     shares = pl.Struct(dict.fromkeys(("reversed", "sound"), pl.Float64))
     scores = {
-        "site_id": pl.String, "likelihood": pl.Float64, "verdict": pl.String, "onset_on": pl.Date,
+        "site_id": pl.String, "likelihood": pl.Float64, "ct_verdict": pl.String, "onset_on": pl.Date,
         "nights": pl.Int64, "fault_likelihoods": shares,
     }  # fmt: skip
     promise = pl.DataFrame(schema={"visit_id": pl.String, **pre_visit_scores.COLUMNS})

@@ -31,7 +31,7 @@ def scores_of(homes: Sequence[Home]) -> pl.DataFrame:
         rows.append({
             "site_id": f"h{number:03d}", "likelihood": likelihood, "leg": leg, "likely_leg": leg,
             "suspected_fault": None if named == SOUND else named, "likely_fault": top,
-            "verdict": "suspect" if likelihood >= 0.5 else "unproven" if likelihood >= 0.2 else "sound",
+            "ct_verdict": "suspect" if likelihood >= 0.5 else "unproven" if likelihood >= 0.2 else "sound",
             "fault_likelihoods": {**shares, SOUND: 1 - likelihood},
         })  # fmt: skip
     return pl.DataFrame(rows, schema_overrides={"leg": pl.String, "likely_leg": pl.String})

@@ -99,6 +99,9 @@ class VerdictSettings(Section):
     record: float = Field(gt=0, lt=1)
     min_nights: int
     neutral_v_per_kw: float
+    neutral_scale: float = Field(gt=0, le=1)
+    neutral_clear_nights: int = Field(ge=1, le=LONGEST_DAYS)
+    neutral_clear_z: float = Field(ge=0)
 
 
 class ClusterSettings(Section):

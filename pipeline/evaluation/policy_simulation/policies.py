@@ -12,6 +12,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core.contract import SAFETY, SUSPECT
 from pipeline.core.setting_sections import RehearsalSettings
 
 TRUCK, DESK = "truck", "desk"
@@ -72,11 +73,12 @@ def choose_by_list(published: Published, records: pl.DataFrame, morning: Morning
     """Return the revisit list as it stands, down to its cut: its first visits by truck, its office fixes at the desk.
 
     Where the desk has looked and found nothing to correct it doesn't look again; a truck goes if the home is a suspect.
+    A listed home with a safety call is attended as if it had been cleared: nobody here repairs a neutral.
     """
     last = records.group_by("site_id", maintain_order=True).last()
     in_vain = last.filter((pl.col("by") == DESK) & pl.col("found").is_null())["site_id"].implode()
     is_desk, has_looked = pl.col("fix_by") == "office", pl.col("site_id").is_in(in_vain)
-    is_truck = ~is_desk | (has_looked & (pl.col("verdict") == "suspect"))
+    is_truck = ~is_desk | (has_looked & pl.col("verdict").is_in((SUSPECT, SAFETY)))
     listed = published.revisit_list.filter("is_above_cut").sort("rank").with_columns(reason="suspected_fault")
     trucks = listed.filter(is_truck).head(morning.visits)
     desk = listed.filter(is_desk & ~has_looked).head(morning.settings.office_a_day)

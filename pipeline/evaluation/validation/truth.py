@@ -70,7 +70,8 @@ def join_truth(
     Parameters
     ----------
     scores
-        `site_scores`: site_id, likelihood, verdict, suspected_fault, leg, likely_fault, likely_leg, fault_likelihoods.
+        `site_scores`: site_id, likelihood, ct_verdict, suspected_fault, leg, likely_fault, likely_leg,
+        fault_likelihoods.
     truth
         `read_truth`.
     channels
@@ -89,7 +90,7 @@ def join_truth(
     """
     is_faulty = (pl.col("fault") != SOUND) & (pl.col("onset_on").is_null() | (pl.col("onset_on") <= as_of))
     named = scores.select(
-        "site_id", "likelihood", "verdict", "fault_likelihoods",
+        "site_id", "likelihood", "fault_likelihoods", verdict="ct_verdict",
         named=pl.col("suspected_fault").fill_null(SOUND), named_leg=pl.col("leg"),
         order_fault="likely_fault", order_leg="likely_leg",
     )  # fmt: skip

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from example_safety import call, safety_calls
 from rich.console import Console
 
 from pipeline.commands.console import show_night
@@ -52,3 +53,21 @@ def test_a_home_is_shown_as_it_is_named(site_id: str, shown: str) -> None:
     assert "this fault" in told
     assert "any fault" in told
     assert "\x1b[2J" not in told
+    assert "SAFETY" not in told
+
+
+def test_open_safety_calls_stand_in_a_line_of_their_own() -> None:
+    calls = safety_calls(call("[red]x"), call("h2", is_open=False), *(call(f"n{at}") for at in range(12)))
+    console = Console(file=io.StringIO(), width=200)
+    result = NightResult(
+        folder=Path("out"), as_of=date(2025, 6, 1), revisit_list=listed("h1"), alarm=pl.DataFrame(),
+        counts=COUNTS, fresh_days=0, seconds={}, model_note="shipped", safety_call=calls,
+    )  # fmt: skip
+
+    show_night(console, result, 15, lines=[])
+
+    told = console.file.getvalue()  # type: ignore[attr-defined]
+    named = "[red]x (call now), n0 (call now)"
+    assert f"SAFETY CALLS, 13: suspected loose service neutral, no CT job: {named}" in told
+    assert "n10 (call now) and 1 more" in told
+    assert "h2 (" not in told

@@ -1,6 +1,7 @@
 """`nightclamp dispatch` from a published night to pages: files, notes, hostile names, the same bytes twice."""
 
 import csv
+import re
 from datetime import date
 from pathlib import Path
 
@@ -8,6 +9,8 @@ import polars as pl
 import pytest
 from cyclopts import App
 from dispatch_homes import START, publish_night
+from example_safety import call as safety_call
+from example_safety import safety_calls
 
 from pipeline.commands.dispatch import dispatch, with_options
 from pipeline.core.errors import InputError
@@ -35,6 +38,22 @@ def call(night: Path, *words: str) -> Path:
 
 def bytes_of(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_a_listed_home_with_an_open_safety_call_is_on_no_truck_and_says_so_first(night: Path) -> None:
+    calls = safety_calls(safety_call("h1"), safety_call("h2", is_open=False))
+    calls.write_parquet(night / "out" / "latest" / "safety_call.parquet")
+
+    folder = call(night, "--trucks", "1", "--days", "1")
+
+    assert "h1" not in pl.read_parquet(folder / "dispatch.parquet")["site_id"]
+    left = pl.read_csv(folder / "undispatched.csv")
+    assert left.select("site_id", "reason", "why").row(0) == (
+        "h1", "safety_call",
+        "safety call (call now): suspected loose service neutral, no CT work before it is cleared",
+    )  # fmt: skip
+    page = (folder / "index.html").read_text(encoding="utf-8")
+    assert "a safety call comes first: 1" in page
 
 
 def test_the_folder_holds_tables_and_pages(night: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -112,7 +112,7 @@ def test_counts_stand_side_by_side(before: RunBefore, tonight: tuple[pl.DataFram
 
     assert told is not None
     assert told.pop("before_and_now") == {
-        "listed": [3, 2], "suspect": [2, 2], "unproven": [0, 0], "sound": [2, 2], "homes": [4, 4],
+        "listed": [3, 2], "safety": [0, 0], "suspect": [2, 2], "unproven": [0, 0], "sound": [2, 2], "homes": [4, 4],
         "homes_silent": [0, 0], "rows_in": [100, 120], "rows_used": [98, 98], "rows_duplicate": [0, 0],
         "rows_rejected": [2, 2],
     }  # fmt: skip

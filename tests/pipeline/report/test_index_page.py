@@ -6,12 +6,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
+from example import TRAVERSAL
+from example_safety import call, safety_calls
 from page import Element, Page
 
 from pipeline.core.alarm import alarm, note, table
 from pipeline.core.settings import Settings
 from pipeline.report import ReportInput, write_report
 from pipeline.report.index_page import CSV_COLUMNS
+from pipeline.report.names import page_name
 
 
 def listed(page: Page, way: str) -> list[Element]:
@@ -71,8 +74,8 @@ def test_tiles_count_verdicts_rows_and_silence(folder: Path) -> None:
     values = [tile.text.split(" ")[0] for tile in page.all("dd")]
     names = [tile.text for tile in page.all("dt")]
     assert dict(zip(names, values, strict=True)) == {
-        "safety calls": "1",
-        "suspect": "6",
+        "safety calls": "2",
+        "suspect": "5",
         "unproven": "1",
         "sound": "0",
         "homes silent": "7",
@@ -81,10 +84,31 @@ def test_tiles_count_verdicts_rows_and_silence(folder: Path) -> None:
     }
 
 
-def test_safety_comes_first_today(folder: Path) -> None:
-    first = Page(folder / "index.html").all("li")[0]
-    assert "safety call" in first.text
-    assert "MH-20980" in first.text
+def test_safety_calls_stand_above_everything_each_with_its_page(folder: Path) -> None:
+    page = Page(folder / "index.html")
+    first, second = page.all("section", **{"class": "alarm safety"})[0], page.all("li")[:2]
+    assert page.all("h2")[0].text == "2 safety calls: suspected loose service neutral"
+    assert "call the utility at its emergency or trouble line" in first.text
+    assert "MH-20980, Harbour & Hills: call now, since 12 Jun 2026; 2.40 V per kW." in second[0].text
+    assert "called, not repaired yet" in second[1].text
+    assert "closed-1" not in page.all("main")[0].text
+    links = [
+        link.attributes["href"] for link in page.all("a") if link.attributes["href"].startswith("safety/")
+    ]
+    assert links == [f"safety/{page_name(site)}" for site in ("MH-20980", TRAVERSAL)]
+
+
+def test_of_many_safety_calls_the_first_are_shown_and_all_are_counted(
+    tmp_path: Path, night: ReportInput, settings: Settings
+) -> None:
+    many = safety_calls(*(call(f"n{at:02}") for at in range(45)))
+    write_report(tmp_path, replace(night, safety_call=many), settings)
+    page = Page(tmp_path / "index.html")
+    assert page.all("h2")[0].text == "45 safety calls: suspected loose service neutral"
+    (box,) = page.all("section", **{"class": "alarm safety"})
+    assert "n39" in box.text
+    assert "n40" not in box.text
+    assert "The 40 most urgent are shown; safety_call.csv has all." in box.text
 
 
 def test_an_alarm_stands_above_all_else_and_the_list_below_it(
@@ -101,7 +125,7 @@ def test_an_alarm_stands_above_all_else_and_the_list_below_it(
     assert page.mistakes == []
     assert "no home of <b>Harbour & Hills</b> has a usable row Look in site_pulse.parquet." in box.text
     assert "1 day came late" not in box.text
-    assert page.all("h2")[0].text == "Look here before a truck goes"
+    assert page.all("h2")[1].text == "Look here before a truck goes"  # after the safety calls
     assert "1 day came late (run.json)" in page.all("section", **{"class": "notes"})[0].text
     assert len(listed(page, "visit")) > 0
 
@@ -130,6 +154,7 @@ def test_a_night_with_nothing_listed_says_so(tmp_path: Path, night: ReportInput,
         night,
         revisit_list=night.revisit_list.clear(),
         site_scores=calm,
+        safety_call=night.safety_call.clear(),
         crews={name: table if name == "crew_fleet" else table.clear() for name, table in night.crews.items()},
         rejects=night.rejects.clear(),
     )

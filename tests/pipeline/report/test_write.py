@@ -24,20 +24,12 @@ def test_every_listed_home_has_a_page_inside_the_folder(folder: Path) -> None:
     files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
     homes = [f"home/{page_name(case.site_id)}" for case in CASES]
-    scripts = (
-        "charts.js",
-        "homes.js",
-        "homes/0.js",
-        "homes/index.js",
-        "list.js",
-        "search.js",
-        "sort.js",
-        "vega.js",
-    )
-    assets = [f"assets/{name}" for name in (*scripts, "report.css")]
+    scripts = ("charts", "homes", "homes/0", "homes/index", "list", "search", "sort", "vega")
+    assets = [*(f"assets/{name}.js" for name in scripts), "assets/report.css"]
     pages = ("index", "homes", "map", "trend", "list", "crews", "normal")
     crews = [f"crew/{page_name(f'crew-{number}')}" for number in range(4)]
-    assert files == sorted([*(f"{page}.html" for page in pages), *homes, *crews, *assets])
+    calls = [f"safety/{page_name(site)}" for site in (CASES[1].site_id, TRAVERSAL)]
+    assert files == sorted([*(f"{page}.html" for page in pages), *homes, *crews, *calls, *assets])
 
 
 def test_pages_are_well_formed_and_their_ids_unique(folder: Path) -> None:

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from scored_homes import homes, night_scored, register, unseen_fleet
 
-from pipeline.core.contract import SOUND
+from pipeline.core.contract import SOUND, VERDICTS
 from pipeline.core.number_text import number
 from pipeline.core.settings import Settings, load_settings
 from pipeline.faults.catalogue import CATALOGUE
@@ -22,7 +22,6 @@ from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec, Wish
 
 SETTINGS = load_settings()
-VERDICTS = {"suspect", "unproven", "sound"}
 
 
 def judged(**own: float) -> Settings:
@@ -44,7 +43,7 @@ def scored(fleet: Labelled, model: Model) -> Scored:
 
 def test_every_home_of_the_register_has_one_row(scored: Scored, fleet: Labelled) -> None:
     assert scored.scores["site_id"].to_list() == fleet.sites["site_id"].to_list()
-    assert set(scored.scores["verdict"]) <= VERDICTS
+    assert set(scored.scores["verdict"]) <= set(VERDICTS)
     assert set(SHOWN) <= set(scored.scores.columns)
 
 
@@ -145,7 +144,11 @@ def test_a_reversed_leg_is_suspected_with_leg_and_numbers(
 
 
 def test_legs_whose_voltages_part_under_load_are_flagged(fleet: Labelled, model: Model) -> None:
-    loose = fleet.signals.with_columns(sag_v_per_kw=pl.when(pl.int_range(pl.len()) == 3).then(9.0))
+    moved = {"sag_v_per_kw": 9.0, "sag_l1": -9.0, "sag_l2": 9.0, "sag_l1_se": 0.1, "sag_l2_se": 0.1}
+    is_loose = pl.int_range(pl.len()) == 3
+    loose = fleet.signals.with_columns(
+        pl.when(is_loose).then(size).alias(name) for name, size in moved.items()
+    )
 
     flags = night_scored(loose, fleet.sites, model, SETTINGS).scores["is_neutral_suspect"].to_list()
 

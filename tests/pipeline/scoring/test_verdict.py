@@ -10,6 +10,7 @@ from pipeline.faults.catalogue import CATALOGUE
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.model import Model
+from pipeline.scoring.verdict import ct_scores
 
 SETTINGS = load_settings()
 
@@ -157,3 +158,23 @@ def test_a_contradicting_number_of_a_few_nights_asks_for_more_nights(
 
     assert row["unproven_why"] == f"{row['contradiction']}; {least - 1} nights of data, {least} are needed"
     assert row["unproven_need"] == "nights"
+
+
+LOOSE = {"sag_v_per_kw": 4.0, "sag_l1": -4.0, "sag_l2": 4.1, "sag_l1_se": 0.1, "sag_l2_se": 0.1}
+
+
+def test_a_suspected_loose_neutral_is_a_safety_call_whatever_the_cts_are_called(
+    model: Model, normal: FleetNormal
+) -> None:
+    loose = homes([LOOSE, {**LOOSE, "nights": 1}, {}])
+    lenient = judged(suspect=1.1, sound=1.1)
+
+    scores = night_scored(loose, register(loose), model, lenient, normal).scores
+
+    assert scores["verdict"].to_list() == ["safety", "safety", "sound"]
+    assert scores["ct_verdict"].to_list() == ["sound", "unproven", "sound"]
+    assert scores["unproven_why"].is_not_null().to_list() == [False, True, False]
+    strict = night_scored(loose, register(loose), model, judged(suspect=0.0), normal).scores
+    assert strict["verdict"].to_list() == ["safety", "safety", "suspect"]
+    assert ct_scores(strict)["verdict"].to_list() == ["suspect"] * 3
+    assert strict["likelihood"].to_list() == scores["likelihood"].to_list()

@@ -153,7 +153,7 @@ def test_the_desk_needs_no_place(order_of: OrderOf) -> None:
 
 
 def test_a_suspected_loose_neutral_is_a_safety_call(order_of: OrderOf) -> None:
-    order = order_of(Wish("wrong_scope", "both", score={"is_neutral_suspect": True}))
+    order = order_of(Wish("wrong_scope", "both", score={"verdict": "safety"}))
     assert order.safety_calls[0].startswith("SAFETY CALL FIRST")
     assert order_of(Wish("wrong_scope", "both")).safety_calls == ()
 

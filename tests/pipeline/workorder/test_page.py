@@ -37,7 +37,7 @@ def test_cautions_come_before_everything_else(name: str, leg: str, sheet_of: She
 
 def test_a_safety_call_stands_above_the_cautions(sheet_of: SheetOf) -> None:
     for fault, leg in (("reversed", "l1"), ("wrong_ratio", "both")):
-        text = sheet_of(Wish(fault, leg, score={"is_neutral_suspect": True})).text
+        text = sheet_of(Wish(fault, leg, score={"verdict": "safety"})).text
         assert text.index("SAFETY CALL FIRST") < text.index(CAUTIONS[0])
 
 

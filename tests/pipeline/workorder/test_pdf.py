@@ -17,7 +17,7 @@ from pipeline.workorder.write import order_page
 
 OrderOf = Callable[[Wish], Order]
 FULL = Wish(
-    "reversed", "both", score={"is_neutral_suspect": True, "is_clock_suspect": True, "clock_offset_h": 5.0},
+    "reversed", "both", score={"verdict": "safety", "is_clock_suspect": True, "clock_offset_h": 5.0},
     register={"ct_location": "service_entrance", "has_battery": True},
 )  # fmt: skip
 

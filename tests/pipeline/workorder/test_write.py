@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
+from example_safety import call, safety_calls
 from orders_example import AS_OF, HOSTILE, LOOKALIKE, Wish, night
 
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
 from pipeline.report.names import page_name
+from pipeline.worklist.safety_call_text import CALLED, CLEARED
 from pipeline.workorder import pdf, write_orders
 
 WISHES = (
@@ -49,6 +52,28 @@ def test_each_listed_home_has_a_file_of_its_own_inside_the_folder(
         "site visit",
         "site visit",
     ]
+
+
+def test_each_open_safety_call_has_a_sheet_before_all_orders(
+    published: Path, settings: Settings, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(published / "latest", out / "latest")
+    calls = safety_calls(
+        call("H1"), call("silent", status=CALLED), call(HOSTILE, status=CLEARED, is_open=False)
+    )
+    calls.write_parquet(out / "latest" / "safety_call.parquet")
+    lines: list[str] = []
+
+    written = write_orders(out, (), settings, report=lines.append)
+
+    names = [f"safety-{page_name(site)}" for site in ("H1", "silent")]
+    assert [path.name for path in written][:3] == [*names, page_name("H1")]
+    assert lines[0].startswith("safety call: H1: call now: ")
+    # A home with a call needs no place on the list; one that is listed too gets both.
+    assert [path.name for path in write_orders(out, ("silent",), settings)] == names[1:]
+    assert [path.name for path in write_orders(out, ("H1",), settings)] == [names[0], page_name("H1")]
+    assert [path.name for path in write_orders(out, (HOSTILE,), settings)] == [page_name(HOSTILE)]
 
 
 def test_named_homes_only_and_the_same_bytes_again(published: Path, settings: Settings) -> None:

@@ -1,0 +1,50 @@
+"""Rows of visits and safety calls whose home or day can't be: each gets the reason why it is rejected."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+
+from pipeline.ingest.csv_reader import REASON
+
+# A register's days, the one that every row has first.
+_DAYS = {"visits": ("visited_on",), "safety_calls": ("called_on", "repaired_on")}
+
+
+def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
+    """Return the rows with a REASON if the home is unknown or a day can't be, else null.
+
+    Parameters
+    ----------
+    table
+        The register; one without days of homes has no reasons.
+    rows, sites
+        Its rows, and the register of homes.
+    as_of
+        The night: days after it are not known yet.
+    """
+    days = _DAYS.get(table, ())
+    if not days:
+        return rows.with_columns(pl.lit(None, dtype=pl.String).alias(REASON))
+    homes = sites.select("site_id", "commissioned_on", is_known=pl.lit(True))
+    reasons = [
+        pl.when(pl.col("is_known").is_null()).then(pl.lit("unknown home: site_id is not in sites")),
+        *(_late(day, as_of) for day in days),
+        pl.when(pl.col(days[0]) < pl.col("commissioned_on")).then(
+            pl.format("{} {} lies before the home's commissioning", pl.lit(days[0]), days[0])
+        ),
+        *(
+            pl.when(pl.col(later) < pl.col(days[0])).then(
+                pl.format("{} {} lies before {} {}", pl.lit(later), later, pl.lit(days[0]), days[0])
+            )
+            for later in days[1:]
+        ),
+    ]
+    joined = rows.join(homes, on="site_id", how="left", maintain_order="left")
+    return joined.with_columns(pl.coalesce(reasons).alias(REASON)).select(*rows.columns, REASON)
+
+
+def _late(name: str, as_of: date) -> pl.Expr:
+    day = pl.col(name)
+    return pl.when(day > as_of).then(pl.format("{} {} lies after the as-of day", pl.lit(name), day))

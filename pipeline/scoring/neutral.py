@@ -1,0 +1,48 @@
+"""Is the service neutral loose? By how far the legs' voltages move apart for each kW that really flows.
+
+A CT that reads half of what flows shows twice as much for each kW that it reads. How much it reads is known by the
+utility meter, or by the sun where the CTs see production; elsewhere it may be as little as [verdict] neutral_scale.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.core.setting_sections import VerdictSettings
+
+_LEAST_SCALE = 0.2  # a CT that reads less than this says nothing of the volts for each kW
+_CLEAR_Z = 3.0  # standard errors from nothing, on both legs: a dead CT's noise moves with nothing
+
+
+def neutral_columns(settings: VerdictSettings) -> dict[str, pl.Expr]:
+    """Return what site_scores says of the neutral, over the columns of site_signal.
+
+    `neutral_v_per_kw` [V/kW] is the movement of V1 - V2 on the leg that moves it less, for each kW that flows, null
+    where the legs' steps are too alike to tell; `neutral_v_per_kw_se` its standard error; `is_neutral_suspect` whether
+    it is beyond [verdict] neutral_v_per_kw.
+    """
+    scale, is_apart = _scale(settings), pl.col("sag_v_per_kw").is_not_null()
+    moved = {leg: pl.col(f"sag_{leg}").abs() for leg in ("l1", "l2")}
+    size = pl.min_horizontal(moved[leg] * scale[leg] for leg in moved)
+    error = pl.max_horizontal(pl.col(f"sag_{leg}_se") * scale[leg] for leg in moved)
+    is_clear = pl.all_horizontal(moved[leg] > _CLEAR_Z * pl.col(f"sag_{leg}_se") for leg in moved)
+    is_suspect = is_apart & is_clear & (size > settings.neutral_v_per_kw)
+    return {
+        "neutral_v_per_kw": pl.when(is_apart).then(size),
+        "neutral_v_per_kw_se": pl.when(is_apart).then(error),
+        "is_neutral_suspect": is_suspect.fill_null(False),
+    }
+
+
+def _scale(settings: VerdictSettings) -> dict[str, pl.Expr]:
+    """Return how much of what flows each leg's CT reads, [_LEAST_SCALE..1]."""
+    is_metered = (pl.col("meter_share") > 0.5) & (pl.col("meter_r2") > 0.5)
+    sees_sun = pl.col("is_declared_upstream").fill_null(False) & pl.col("has_probe")
+    return {
+        leg: pl.coalesce(
+            pl.when(is_metered).then(pl.col(f"meter_gain_{leg}").abs()),
+            pl.when(sees_sun).then(pl.col("gain_sum").abs()),
+            pl.lit(settings.neutral_scale),
+        ).clip(_LEAST_SCALE, 1.0)
+        for leg in ("l1", "l2")
+    }

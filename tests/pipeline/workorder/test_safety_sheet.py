@@ -1,0 +1,51 @@
+"""The call sheet: the black box first, what to say, what to write down; nothing of the customer, nothing scripted."""
+
+from __future__ import annotations
+
+import pytest
+from example_safety import call, safety_calls
+from orders_example import HOSTILE, NOTE, Wish, night
+from sheet import Sheet
+
+from pipeline.core.settings import Settings
+from pipeline.report import safety_words
+from pipeline.worklist.safety_call_text import CALLED
+from pipeline.workorder.safety_sheet import FIELDS, RECORD, safety_sheets
+from pipeline.workorder.write import safety_page
+
+
+@pytest.fixture(params=["H1", HOSTILE])
+def sheet(request: pytest.FixtureRequest, settings: Settings) -> Sheet:
+    site = request.param
+    tables = night(Wish("dead", "l1", site_id=site))
+    calls = safety_calls(call(site), call("H2", is_open=False))
+    (made,) = safety_sheets(calls, tables.frames["sites"], (), settings=settings.verdict)
+    return Sheet(safety_page(made))
+
+
+def test_the_box_the_calls_and_the_hands_off_come_first_then_the_numbers(sheet: Sheet) -> None:
+    assert sheet.mistakes == []
+    assert sheet.open == []
+    parts = (
+        f"CALL NOW. {safety_words.SUMMARY}", *safety_words.CALLS, *safety_words.HANDS_OFF, *safety_words.LEAVE,
+        safety_words.UTILITY_SCRIPT, safety_words.CUSTOMER_SCRIPT, "−2.50 ± 0.04 V", "Site record", "Write down",
+        safety_words.GOVERN,
+    )  # fmt: skip
+    places = [sheet.text.index(part) for part in parts]
+    assert places == sorted(places)
+
+
+def test_there_is_a_field_for_each_thing_to_write_down_and_a_row_of_the_register(sheet: Sheet) -> None:
+    for name, _ in FIELDS:
+        assert name in sheet.text
+    assert " ".join(RECORD) in sheet.text
+    assert NOTE not in sheet.text
+
+
+def test_only_open_calls_and_only_those_asked_for_have_a_sheet(settings: Settings) -> None:
+    sites = night(Wish("dead", "l1", site_id="B")).frames["sites"]
+    calls = safety_calls(call("A"), call("B", status=CALLED), call("C", is_open=False))
+    assert [made.site_id for made in safety_sheets(calls, sites, (), settings=settings.verdict)] == ["A", "B"]
+    (made,) = safety_sheets(calls, sites, ("B", "C"), settings=settings.verdict)
+    assert (made.site_id, made.safety_calls[0].split(".")[0]) == ("B", "CALLED, NOT REPAIRED YET")
+    assert ("Area", "North") in made.facts
