@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from cyclopts import ArgumentCollection
 
-from pipeline.commands.cli import app
+from pipeline.commands.app import app
 from pipeline.core import contract
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.ingest.lake_config import describe, read_lake_config

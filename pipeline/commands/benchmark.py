@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.commands.options import SettingsFile
+from pipeline.commands.options import OutputConsole, SettingsFile
 from pipeline.core.settings import load_settings
 
 
@@ -19,14 +19,16 @@ def bench(
 ) -> None:
     """Time one new night on top of a store, beside a bare scan of the same files in the same run.
 
+    Example: `nightclamp bench --homes 1000 --homes 10000 --oracle-homes 0`
+
     Parameters
     ----------
     homes
-        Fleet sizes.
+        Fleet sizes [homes].
     history_days
-        Days already in the store.
+        Days already in the store [days].
     minutes
-        Interval length.
+        Interval length [min].
     seed
         Seed of the fleets.
     distinct
@@ -35,13 +37,13 @@ def bench(
         Largest fleet whose day is worked out by the tests' SQL too (of a checkout); 0: none.
     workers
         Processes to share the simulation.
-    settings
-        TOML file that overrides shipped settings.
     """
+    from pipeline.commands.progress import progress
     from pipeline.evaluation.benchmark import BenchmarkRequest, growth_exponent, time_fleets
 
     request = BenchmarkRequest(homes, history_days, minutes, seed, distinct, oracle_homes, workers)
-    rows = time_fleets(request, load_settings(settings), print)
+    with progress(OutputConsole()) as tell:
+        rows = time_fleets(request, load_settings(settings), tell)
     print(
         f"{'homes':>8} {'rows':>10} {'scan s':>8} {'night s':>8} {'ratio':>7} {'8 scans + 20 s':>14} {'rows/s':>10}"
         f" {'CPU s':>7} {'peak MB':>8} {'oracle s':>9} {'over intake':>11}"

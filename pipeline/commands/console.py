@@ -1,30 +1,45 @@
-"""What the commands say: progress and the night's table, for a terminal or as plain lines in a log."""
+"""What the night says: its table and its counts, for a terminal, as plain lines in a log, or as data."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from typing import Any
 
 import polars as pl
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.core.alarm import ALARM, Alarm
+from pipeline.commands.options import OutputConsole
+from pipeline.core.alarm import ALARM, Alarm, count_of
+from pipeline.core.glossary import FIX_BY
 from pipeline.core.percent_text import percent
 from pipeline.core.terminal_text import one_line
 from pipeline.faults.fault_text import fault_title
 from pipeline.nightly.run import NightResult
 
 
-def teller(console: Console) -> Callable[[str], None]:
-    """Return a function that shows progress: one status line on a terminal, plain lines elsewhere."""
-    if not console.is_terminal:
-        return lambda line: console.print(
-            one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True
-        )
-    status = console.status("starting")
-    status.start()
-    return lambda line: status.update(Text(one_line(line.strip()))) if line else status.stop()
+def night_summary(result: NightResult, rows: int, alarms: Sequence[Alarm]) -> dict[str, Any]:
+    """Return what is told of a night, for the terminal as for `--json`.
+
+    Keys: as_of, results and report (where they are), model, days_read, counts (homes and rows), listed, site_visits,
+    remote_fixes, list (the first `rows` rows of revisit_list), alarms (alarms and notes), seconds (by step).
+    """
+    listed = result.revisit_list
+    return {
+        "as_of": result.as_of,
+        "results": result.published or result.folder,
+        "report": result.folder / "report" / "index.html",
+        "model": result.model_note,
+        "days_read": result.fresh_days,
+        "counts": result.counts,
+        "listed": listed.height,
+        "site_visits": _count(listed, "visit"),
+        "remote_fixes": _count(listed, "office"),
+        "list": listed.head(rows).to_dicts(),
+        "alarms": [vars(alarm) for alarm in alarms],
+        "seconds": result.seconds,
+    }
 
 
 def show_night(console: Console, result: NightResult, rows: int, *, lines: Sequence[Alarm]) -> None:
@@ -41,7 +56,7 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
     lines
         Alarms and notes, printed last.
     """
-    listed = result.revisit_list
+    summary = night_summary(result, rows, lines)
     table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)
     for name in ("rank", "site", "likely", "suspected", "leg", "since", "by", "evidence"):
         table.add_column(
@@ -50,26 +65,27 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
             no_wrap=name not in ("suspected", "evidence"),
             overflow="fold",
         )
-    for row in listed.head(rows).to_dicts():
+    for row in summary["list"]:
         cells = (
             str(row["rank"]), row["site_id"], percent(row["likelihood"]), fault_title(row["suspected_fault"]),
-            row["leg"] or "", str(row["since"] or "first day"), row["fix_by"], row["evidence"].split("; ")[0],
+            row["leg"] or "", str(row["since"] or "first day"), FIX_BY[row["fix_by"]],
+            row["evidence"].split("; ")[0],
         )  # fmt: skip
         table.add_row(*(Text(one_line(text)) for text in cells))  # a name is no mark-up
     if console.is_terminal:
         console.print(table)
     else:
-        Console(file=console.file, width=max(150, console.width), force_terminal=False).print(table)
-    counts = result.counts
+        OutputConsole(file=console.file, width=max(150, console.width), force_terminal=False).print(table)
+    counts = summary["counts"]
     for line in (
-        f"{listed.height} homes listed of {counts['homes']}"
-        f" ({_count(listed, 'visit')} for a visit, {_count(listed, 'office')} for the office);"
+        f"{count_of(summary['listed'], 'home')} listed of {counts['homes']:,}"
+        f" ({count_of(summary['site_visits'], 'site visit')}, {summary['remote_fixes']:,} by remote fix);"
         f" {counts['homes_silent']} homes without data",
         f"rows: {counts['rows_in']} in = {counts['rows_used']} used + {counts['rows_duplicate']} duplicate"
-        f" + {counts['rows_rejected']} rejected; {result.fresh_days} days read",
-        f"model: {result.model_note}",
-        f"results: {result.published or result.folder}",
-        f"report:  {result.folder / 'report' / 'index.html'}",
+        f" + {counts['rows_rejected']} rejected; {summary['days_read']} days read",
+        f"model: {summary['model']}",
+        f"results: {summary['results']}",
+        f"report:  {summary['report']}",
     ):
         console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
     for event in sorted(lines, key=lambda event: event.severity == ALARM):

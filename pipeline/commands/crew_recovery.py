@@ -1,4 +1,4 @@
-"""The command `nightclamp fairness`; pipeline.commands.cli loads it when it is asked for."""
+"""The command `nightclamp fairness`."""
 
 from __future__ import annotations
 
@@ -7,10 +7,8 @@ from typing import Annotated
 
 from cyclopts import Parameter
 from cyclopts.validators import Number
-from rich.console import Console
-from rich.table import Table
 
-from pipeline.commands.options import SettingsFile, printer
+from pipeline.commands.options import OutputConsole, SettingsFile, printer
 from pipeline.core.settings import load_settings
 
 _LOG_WIDTH = 120
@@ -30,29 +28,29 @@ def fairness(
     crew three times as bad as the fleet, bias from where visits go, and what is said of trainings; each with its
     target, with invented likelihoods and with those that the night gives to simulated homes.
 
+    Example: `nightclamp fairness --replications 50 --sites 0`
+
     Parameters
     ----------
     replications
-        Fleets a scenario.
+        Fleets a scenario [count], at least 2.
     seed
         Seed of the fleets.
     sites
         Simulated homes that go through the night for their likelihoods; 0 leaves those scenarios out.
     workers
         Processes to share them.
-    settings
-        TOML file that overrides shipped settings.
     """
+    from rich.table import Table
+
+    from pipeline.commands.progress import progress
     from pipeline.evaluation.crew_recovery.study import run_study
 
-    console = Console()
-
-    def tell(line: str) -> None:
-        console.print(line, highlight=False, markup=False)
-
-    measures = run_study(
-        replications, seed, load_settings(settings), workers=workers, scored_sites=sites, tell=tell
-    )
+    console = OutputConsole()
+    with progress(console) as tell:
+        measures = run_study(
+            replications, seed, load_settings(settings), workers=workers, scored_sites=sites, tell=tell
+        )
     table = Table(title=f"Rates of crews, {replications} fleets a scenario, seed {seed}")
     for name in ("fleets", "measure", "measured", "95 %", "wanted", ""):
         table.add_column(name, justify="right" if name in ("measured", "95 %", "wanted") else "left")
@@ -62,4 +60,4 @@ def fairness(
         table.add_row(row.scenario, row.name, f"{row.value:.4f}", interval, row.wanted, met)
     printer(console, _LOG_WIDTH).print(table)
     targets = [row.is_met for row in measures if row.is_met is not None]
-    tell(f"{sum(targets)} of {len(targets)} targets met")
+    print(f"{sum(targets)} of {len(targets)} targets met")

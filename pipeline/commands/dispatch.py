@@ -1,23 +1,23 @@
-"""The command `nightclamp dispatch`; pipeline.commands.cli loads it when it is asked for."""
+"""The command `nightclamp dispatch`."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date as Date  # noqa: N812  the option is called date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 from rich.console import Console
 
-from pipeline.commands.options import OUT, SettingsFile
+from pipeline.commands.options import OUT, OutputConsole, SettingsFile
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.terminal_text import one_line
-from pipeline.dispatch.run import DispatchResult, dispatch_night
-from pipeline.ingest.lake import open_lake
-from pipeline.report.words import count
+
+if TYPE_CHECKING:
+    from pipeline.dispatch.run import DispatchResult
 
 
 def dispatch(
@@ -29,13 +29,16 @@ def dispatch(
     days: int | None = None,
     date: Date | None = None,
     start: tuple[float, float] | None = None,
+    dry_run: bool = False,
     settings: SettingsFile = None,
 ) -> None:
-    """Plan who drives where: the list's visits as rounds of trucks over days, with a page to take along.
+    """Plan which truck goes to which homes, in which order, and say why the rest is unscheduled.
 
     Reads OUT/latest, LAKE's register, and where they are there LAKE/trucks.csv (truck_id, area, start_latitude,
     start_longitude, start_time, hours) and LAKE/drive_times.csv (from_site, to_site, minutes). Writes
-    OUT/dispatch/DATE, DATE being the night's.
+    OUT/dispatch/DATE, DATE being the night's: tables, a page a truck and day to take along.
+
+    Example: `nightclamp dispatch LAKE --out OUT --trucks 2 --hours 7.5 --days 5`
 
     Parameters
     ----------
@@ -44,16 +47,23 @@ def dispatch(
     out
         The OUT of `nightly`.
     trucks
-        How many trucks go out a day; not with a trucks.csv.
+        Trucks that go out a day; [dispatch] trucks if not given; not with a trucks.csv.
     hours
-        Hours of a shift, start to back; not with a trucks.csv.
+        A shift, start to back [hours]; [dispatch] hours if not given; not with a trucks.csv.
     days
-        How many days to plan.
+        Work days to plan; [dispatch] days if not given.
     date
-        First day; the next work day after the night if not given.
+        First day, YYYY-MM-DD, after the night's; the next work day after the night if not given.
     start
-        Latitude and longitude where trucks start and end; the middle of the stops if not given.
+        Latitude and longitude where trucks start and end [degrees]; [dispatch] start if not given, else the middle of
+        the stops.
+    dry_run
+        Print the plan and write nothing.
     """
+    from pipeline.commands.progress import terminal_progress
+    from pipeline.dispatch.run import dispatch_night
+    from pipeline.ingest.lake import open_lake
+
     all_settings = load_settings(settings)
     if (trucks, hours) != (None, None):
         opened = open_lake(lake, all_settings)
@@ -62,8 +72,13 @@ def dispatch(
                 f"{opened.root}/trucks.csv says which trucks there are: leave out --trucks and --hours"
             )
     options = {"trucks": trucks, "hours": hours, "days": days, "start": start and list(start)}
-    done = dispatch_night(lake, out, with_options(all_settings, options), first_day=date)
-    show(Console(highlight=False, markup=False, emoji=False, soft_wrap=True), done)
+    console = OutputConsole(highlight=False, markup=False, emoji=False, soft_wrap=True)
+    with terminal_progress(console) as tell:
+        tell("planning the trucks' days")
+        done = dispatch_night(
+            lake, out, with_options(all_settings, options), first_day=date, is_dry_run=dry_run
+        )
+    show(console, done)
 
 
 def with_options(settings: Settings, options: Mapping[str, Any]) -> Settings:
@@ -84,7 +99,9 @@ def with_options(settings: Settings, options: Mapping[str, Any]) -> Settings:
 
 
 def show(console: Console, done: DispatchResult) -> None:
-    """Print a line a truck and day, what is on no day, and where the plan is."""
+    """Print a line a truck and day, what is unscheduled, and where the plan is."""
+    from pipeline.report.words import count
+
     for note in done.notes:
         console.print(one_line(note))
     for row in done.plan.truck_days.iter_rows(named=True):
@@ -98,9 +115,12 @@ def show(console: Console, done: DispatchResult) -> None:
     reasons = left.group_by("reason").len().sort("len", "reason", descending=[True, False])
     reasons_text = ", ".join(f"{number} {reason.replace('_', ' ')}" for reason, number in reasons.iter_rows())
     console.print(
-        f"{count(done.plan.dispatch.height, 'visit')} planned, {count(left.height, 'home')} on no day"
+        f"{count(done.plan.dispatch.height, 'visit')} planned, {count(left.height, 'home')} unscheduled"
         f"{f' ({reasons_text})' if reasons_text else ''}"
     )
+    if done.folder is None:
+        console.print("dry run: nothing was written")
+        return
     console.print(one_line(f"plan: {done.folder / 'index.html'}"))
     if done.address != str(done.folder):
         console.print(one_line(f"kept: {done.address}"))

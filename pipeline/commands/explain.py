@@ -1,80 +1,43 @@
-"""One home's story out of the latest published run."""
+"""The command `nightclamp explain`."""
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
-import polars as pl
-
-from pipeline.commands.explain_text import tell_home
-from pipeline.core.errors import InputError
-from pipeline.core.settings import Settings
-from pipeline.ingest.normalize import nearest
-from pipeline.report.fault_cards import fault_cards
-from pipeline.scoring.fleet_normal import normal_from
-from pipeline.scoring.model_choice import choose_model
-from pipeline.scoring.score_breakdown import site_weights
-from pipeline.storage.output_location import read_out
+from pipeline.commands.options import OUT, AsJson, OutputConsole, SettingsFile
+from pipeline.core.settings import load_settings
+from pipeline.core.terminal_text import printable
 
 
-def explain_home(site: str, out: Path, settings: Settings, *, model_folder: Path | None = None) -> str:
-    """Return the page of text for `nightclamp explain SITE`.
+def explain(
+    site: str,
+    *,
+    out: Path = OUT,
+    model: Path | None = None,
+    json: AsJson = False,
+    settings: SettingsFile = None,
+) -> None:
+    """Tell one home's story and tonight's evidence in a page of text.
+
+    Example: `nightclamp explain H00015 --out OUT`
 
     Parameters
     ----------
     site
         The site_id.
     out
-        The OUT of `nightly`.
-    settings
-        All settings.
-    model_folder
-        The model that the night was given, if any.
-
-    Raises
-    ------
-    InputError
-        No run is published in `out`, or it doesn't know the site.
+        The OUT of `nightly`: a folder, or s3://bucket/prefix.
+    model
+        Folder of the model that `nightly` was given, if any.
     """
-    with read_out(out, settings) as location:
-        return _explained(site, location.local, settings, model_folder)
+    from pipeline.commands.home_story import read_home
+    from pipeline.commands.json_output import print_json
+    from pipeline.commands.progress import terminal_progress
 
-
-def _explained(site: str, out: Path, settings: Settings, model_folder: Path | None) -> str:
-    latest = out / "latest"
-    if not (latest / "site_scores.parquet").is_file():
-        raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")
-    scores = pl.read_parquet(latest / "site_scores.parquet", glob=False)
-    row = scores.filter(pl.col("site_id") == site)
-    if row.is_empty():
-        raise InputError(f"{site}: not a home of the run in {out}{nearest(site, scores['site_id'])}")
-    signals = pl.read_parquet(latest / "site_signal.parquet", glob=False).filter(pl.col("site_id") == site)
-    model, _ = choose_model(model_folder, out)
-    run = json.loads((latest / "run.json").read_text(encoding="utf-8"))
-    fleet = normal_from(
-        pl.read_parquet(latest / "fleet_normal.parquet", glob=False), run["base_rate"], model.mix()
-    )
-    weights = site_weights(row, signals, [site], fleet=fleet, model=model)
-
-    def own_rows(table: str) -> pl.DataFrame:
-        return pl.read_parquet(latest / f"{table}.parquet", glob=False).filter(pl.col("site_id") == site)
-
-    def own_row(table: str) -> dict[str, object]:
-        rows = own_rows(table)
-        return rows.row(0, named=True) if rows.height else {}
-
-    card, standing = fault_cards().get(row["likely_fault"][0] or ""), own_row("standing")
-    if card is None or "reason" not in standing:
-        raise InputError(
-            f"{out}: its run is of another version; run `nightclamp nightly LAKE --out {out}` first"
-        )
-    return tell_home(
-        site,
-        row.row(0, named=True),
-        weights,
-        listed=own_row("revisit_list") or None,
-        standing=standing,
-        card=card,
-        events=own_rows("home_story"),
-    )
+    with terminal_progress(OutputConsole(stderr=json)) as tell:
+        tell(f"reading the night in {out}")
+        story = read_home(site, out, load_settings(settings), model_folder=model)
+    if json:
+        print_json(story.document())
+    else:
+        print(printable(story.text()))

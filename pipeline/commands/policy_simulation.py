@@ -1,12 +1,10 @@
-"""The command `nightclamp rehearse`; pipeline.commands.cli loads it when it is asked for."""
+"""The command `nightclamp rehearse`."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from rich.console import Console
-
-from pipeline.commands.options import SettingsFile
+from pipeline.commands.options import OutputConsole, SettingsFile
 from pipeline.core.settings import load_settings
 
 
@@ -28,14 +26,16 @@ def rehearse(
     misreported, left and wasted, and how the fixes were verified; a page with pictures and tables goes to a folder.
     A rehearsal that was stopped goes on where it was when it is started again.
 
+    Example: `nightclamp rehearse --quick`
+
     Parameters
     ----------
     sites
-        Homes of the fleet.
+        Homes of the fleet [count].
     nights
-        Nights in a row.
+        Nights in a row [count].
     visits
-        Truck visits a day.
+        Truck visits a day [count].
     seed
         Seed of the fleet and of the crews' luck.
     family
@@ -47,16 +47,15 @@ def rehearse(
         A tenth of the homes and of the visits, and half of the nights.
     workers
         Processes to share the work.
-    settings
-        TOML file that overrides shipped settings.
     """
-    from pipeline.commands.study_console import progress, show_study
+    from pipeline.commands.progress import progress
+    from pipeline.commands.study_console import show_study
     from pipeline.evaluation.policy_simulation.page import write_simulation
     from pipeline.evaluation.policy_simulation.request import SimulationRequest
     from pipeline.evaluation.policy_simulation.run import simulate_policies
 
     request = SimulationRequest(sites, nights, visits, seed, workers, quick, family)
-    console = Console()
+    console = OutputConsole()
     with progress(console) as tell:
         study = simulate_policies(request, out / "series", load_settings(settings), tell=tell)
     show_study(console, study, write_simulation(study, out))

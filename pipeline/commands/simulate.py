@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+from pipeline.commands.options import OutputConsole
 from pipeline.core.errors import InputError
 from pipeline.storage.object_url import object_url
 
@@ -24,27 +25,30 @@ def simulate(
 ) -> None:
     """Make a lake of invented homes, with the truth in truth.csv.
 
+    Example: `nightclamp simulate LAKE --sites 500 --days 60 --minutes 5`
+
     Parameters
     ----------
     out
         Empty folder for the lake.
     sites
-        How many homes.
+        Homes [count].
     days
-        How many UTC days.
+        UTC days [days].
     minutes
-        Interval length: 1, 5, 15, 30 or 60.
+        Interval length [min]: 1, 5, 15, 30 or 60.
     seed
         The same seed gives the same bytes.
     fault_share
-        Share of homes with a fault.
+        Share of homes with a fault, 0 to 1.
     end
-        Last day; 2026-06-14 if not given.
+        Last day, YYYY-MM-DD; 2026-06-14 if not given.
     workers
         Processes to share the work.
     sample
         Make the project's sample lake instead; the other options are not used.
     """
+    from pipeline.commands.progress import progress
     from pipeline.simulate.lake import write_lake
     from pipeline.simulate.sample import write_sample_lake
     from pipeline.simulate.spec import FleetSpec
@@ -57,5 +61,6 @@ def simulate(
         write_sample_lake(out)
     else:
         spec = FleetSpec(sites, days, minutes, seed, fault_share=fault_share)
-        write_lake(spec if end is None else replace(spec, end=end), out, workers=workers)
+        with progress(OutputConsole()) as tell:
+            write_lake(spec if end is None else replace(spec, end=end), out, workers=workers, tell=tell)
     print(f"{out}: written, the truth in {out / 'truth.csv'}")

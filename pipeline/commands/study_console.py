@@ -1,29 +1,16 @@
-"""What the studies print: progress, then their tables, as wide as the terminal and no wider."""
+"""What the studies print when they are done: their tables, as wide as the terminal and no wider."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager
+from collections.abc import Collection
 from pathlib import Path
 
 from rich.console import Console
 
-from pipeline.commands.console import teller
 from pipeline.commands.options import printer
 from pipeline.evaluation.study_pages import Study, grid
 
 LOG_WIDTH = 150  # of a table in a log
-
-
-@contextmanager
-def progress(console: Console) -> Iterator[Callable[[str], None]]:
-    """Give a function that shows progress; a terminal's status line goes when the block ends."""
-    tell = teller(console)
-    try:
-        yield tell
-    finally:
-        if console.is_terminal:
-            tell("")
 
 
 def show_study(console: Console, study: Study, page: Path, *, left_out: Collection[str] = ()) -> None:

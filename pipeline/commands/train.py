@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from rich.console import Console
-
-from pipeline.commands.options import OUT, SettingsFile
+from pipeline.commands.options import OUT, OutputConsole, SettingsFile
 from pipeline.core.settings import load_settings
 
 
@@ -25,6 +23,8 @@ def train(
     as far as they ask for, and both are compared on held-out homes. `nightly` takes OUT/model if it won. Without,
     seed 7 and scale 1 give the shipped model.
 
+    Example: `nightclamp train LAKE --out OUT`
+
     Parameters
     ----------
     lake
@@ -39,25 +39,22 @@ def train(
     workers
         Processes to share the simulation.
     """
+    from pipeline.commands.progress import progress
     from pipeline.learning.lessons import train as make
     from pipeline.learning.model_comparison import comparison_lines
     from pipeline.learning.train_fleet import train_own
     from pipeline.scoring.model_file import save_model
     from pipeline.storage.output_location import keep_model
 
-    console = Console()
-
-    def tell(line: str) -> None:
+    console, all_settings = OutputConsole(), load_settings(settings)
+    with progress(console) as tell:
+        if lake is not None:
+            model = train_own(lake, out or OUT, all_settings, seed=seed, tell=tell)
+            folder = keep_model(out or OUT, all_settings, lambda folder: save_model(model, folder))
+        else:
+            folder = str(out or Path("nightclamp-model"))
+            model = make(all_settings, seed, scale=scale, workers=workers, tell=tell)
+            save_model(model, Path(folder))
+    lines = comparison_lines(model.against_shipped) if model.against_shipped else ()
+    for line in (*lines, f"model {model.model_id} in {folder}"):
         console.print(line, highlight=False, markup=False, soft_wrap=True)
-
-    if lake is not None:
-        all_settings = load_settings(settings)
-        model = train_own(lake, out or OUT, all_settings, seed=seed, tell=tell)
-        folder = keep_model(out or OUT, all_settings, lambda folder: save_model(model, folder))
-    else:
-        folder = str(out or Path("nightclamp-model"))
-        model = make(load_settings(settings), seed, scale=scale, workers=workers, tell=tell)
-        save_model(model, Path(folder))
-    for line in comparison_lines(model.against_shipped) if model.against_shipped else ():
-        tell(line)
-    tell(f"model {model.model_id} in {folder}")

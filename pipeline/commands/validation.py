@@ -1,12 +1,10 @@
-"""The command `nightclamp proof`; pipeline.commands.cli loads it when it is asked for."""
+"""The command `nightclamp proof`."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from rich.console import Console
-
-from pipeline.commands.options import SettingsFile
+from pipeline.commands.options import OutputConsole, SettingsFile
 from pipeline.core.settings import load_settings
 
 
@@ -26,6 +24,8 @@ def proof(
 
     Prints every target with met or not met; tables, all numbers and the reliability picture go to a folder.
 
+    Example: `nightclamp proof --quick`
+
     Parameters
     ----------
     sites
@@ -44,15 +44,14 @@ def proof(
         Processes to share the building of fleets.
     keep
         Folder in which the fleets stay, and are taken from where they are there already.
-    settings
-        TOML file that overrides shipped settings.
     """
-    from pipeline.commands.study_console import progress, show_study
+    from pipeline.commands.progress import progress
+    from pipeline.commands.study_console import show_study
     from pipeline.evaluation.validation.page import write_validation
     from pipeline.evaluation.validation.run import ValidationRequest, validate
 
     request = ValidationRequest(sites, seed, visits, model, quick, workers, keep)
-    console = Console()
+    console = OutputConsole()
     with progress(console) as tell:
         study = validate(request, load_settings(settings), tell)
         page = write_validation(study, out)

@@ -6,7 +6,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings
 from pipeline.dispatch.drive_times import read_drive_times
+from pipeline.dispatch.gone_days import refuse_gone_first_day, refuse_other_plan
 from pipeline.dispatch.page import PageInput, write_pages
 from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
 from pipeline.dispatch.travel import Travel
@@ -36,17 +37,17 @@ _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 class DispatchResult:
     """The plan, notes on how it came about, and the folder it is written in.
 
-    `address` is what people call that place; `folder` may be a copy of it.
+    `address` is what people call that place; `folder` may be a copy of it, and is None where nothing was written.
     """
 
     plan: DispatchPlan
     notes: tuple[str, ...]
-    folder: Path
+    folder: Path | None
     address: str
 
 
 def dispatch_night(
-    lake: Path, out: Path, settings: Settings, *, first_day: date | None = None
+    lake: Path, out: Path, settings: Settings, *, first_day: date | None = None, is_dry_run: bool = False
 ) -> DispatchResult:
     """Plan the visits of OUT/latest and write OUT/dispatch/AS_OF: tables, a page a truck and day, an index.
 
@@ -58,22 +59,36 @@ def dispatch_night(
         [dispatch], [ranking] and [object_store].
     first_day
         Planned whatever day of the week it is; None: the first work day after the night.
+    is_dry_run
+        Write nothing.
 
     Raises
     ------
     InputError
-        No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why.
+        No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why; a plan for
+        days that are gone, unless it is a dry run.
     """
     with read_out(out, settings) as working_out:
         as_of, frames = read_latest(working_out.local, ("revisit_list",))
+        if not is_dry_run:
+            refuse_gone_first_day(first_day, as_of)
         opened = open_lake(lake, settings)
         with opened.naming():
             visits = frames["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")
-            return _dispatch(opened, working_out, as_of, visits, first_day, settings)
+            return _dispatch(
+                opened, working_out, as_of, visits, first_day, settings=settings, is_dry_run=is_dry_run
+            )
 
 
 def _dispatch(
-    lake: Lake, out: Out, as_of: date, visits: pl.DataFrame, first_day: date | None, settings: Settings
+    lake: Lake,
+    out: Out,
+    as_of: date,
+    visits: pl.DataFrame,
+    first_day: date | None,
+    *,
+    settings: Settings,
+    is_dry_run: bool,
 ) -> DispatchResult:
     sites = read_registers(lake, as_of).sites
     places = sites.select("site_id", "latitude", "longitude")
@@ -90,6 +105,11 @@ def _dispatch(
     last = f" to {days[-1]}" if len(days) > 1 else ""
     span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
     notes = (*truck_notes, *travel_notes, f"{span}; the first day has the best of the list.")
+    if is_dry_run:
+        return DispatchResult(plan, notes, None, "")
+    today = datetime.now(UTC).date()
+    if (today - as_of).days <= settings.alarm.stale_days:  # older nights are tried out, not driven
+        refuse_other_plan(out.local / FOLDER / str(as_of) / "dispatch.parquet", plan.dispatch, today)
     links = _links(out.pages(as_of), stops["site_id"].to_list())
     night = PageInput(as_of, plan, stops, trucks, notes, fault_cards(), links)
 

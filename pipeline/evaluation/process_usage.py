@@ -9,7 +9,9 @@ memory must start it from a process as small as this.
 from __future__ import annotations
 
 import json
+import os
 import resource
+import signal
 import subprocess
 import sys
 import time
@@ -31,7 +33,16 @@ class Usage:
 def measure_command(command: Sequence[str], log: Path) -> Usage:
     """Return what the command took in a process of its own; what it prints goes to the file `log`."""
     starter = [sys.executable, "-m", __name__, str(log), *command]
-    return Usage(**json.loads(subprocess.run(starter, stdout=subprocess.PIPE, check=True).stdout))
+    # In a session of their own: Ctrl-C comes to this process, which ends them.
+    with subprocess.Popen(starter, stdout=subprocess.PIPE, start_new_session=True) as process:
+        try:
+            told, _ = process.communicate()
+        except BaseException:
+            os.killpg(process.pid, signal.SIGTERM)
+            raise
+    if process.returncode:
+        raise subprocess.CalledProcessError(process.returncode, starter)
+    return Usage(**json.loads(told))
 
 
 def main() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -15,14 +15,15 @@ import polars as pl
 
 from pipeline.core import contract, sql_runner
 from pipeline.core.errors import InputError
+from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.ingest.csv_reader import UnusableFileError
 from pipeline.ingest.intervals import DayIntake, load_shards, total
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import describe
-from pipeline.ingest.normalize import nearest
 from pipeline.ingest.registers import Registers, read_registers
 from pipeline.ingest.staging import source_columns
+from pipeline.ingest.unknown_columns import UnknownColumn, unknown_columns
 
 HINTS = {
     "absent": "is the monitor offline, or its site_id spelt otherwise?",
@@ -32,19 +33,27 @@ HINTS = {
     "gap": "evidence weakens with what is missing",
 }
 LISTED_HOMES = 5
+Severity = Literal["fail", "note"]
 
 
 @dataclass(frozen=True)
 class Problem:
     """One line: a `fail` is outside the contract and costs rows, a `note` is worth knowing."""
 
-    severity: Literal["fail", "note"]
+    severity: Severity
     where: str
     what: str
     hint: str = ""
 
 
-def check_lake(lake: Lake, settings: Settings, today: date, *, all_days: bool = False) -> Iterator[Problem]:
+def check_lake(
+    lake: Lake,
+    settings: Settings,
+    today: date,
+    *,
+    all_days: bool = False,
+    tell: Callable[[str], None] = lambda line: None,
+) -> Iterator[Problem]:
     """Yield what is wrong or odd in `lake`, reading its newest days up to `today` (UTC) or all of them.
 
     Parameters
@@ -57,6 +66,8 @@ def check_lake(lake: Lake, settings: Settings, today: date, *, all_days: bool = 
         The UTC day of today; later days are wrong.
     all_days
         Read every day instead of the newest [lake] check_days.
+    tell
+        Called with a line of progress.
     """
     for line in describe(lake.config):
         yield Problem("note", "lake.toml", line)
@@ -67,6 +78,7 @@ def check_lake(lake: Lake, settings: Settings, today: date, *, all_days: bool = 
             "fail", f"intervals/date={day}", "lies in the future", "date= is the UTC day of the rows"
         )
     past = [day for day in lake.days() if day <= today]
+    tell("reading the registers")
     try:
         registers = read_registers(lake, today)
     except InputError as error:
@@ -78,7 +90,8 @@ def check_lake(lake: Lake, settings: Settings, today: date, *, all_days: bool = 
         yield Problem("note", "intervals", f"read the newest {len(chosen)} of {len(past)} days")
     with tempfile.TemporaryDirectory(prefix="nightclamp-") as folder:
         con = sql_runner.connect(Path(folder), settings.engine)
-        for day in chosen:
+        for number, day in enumerate(chosen, start=1):
+            tell(counted(f"reading {day}", number, len(chosen), "days"))
             yield from _day_problems(con, lake, day, registers, settings, Path(folder))
         con.close()
 
@@ -89,6 +102,12 @@ def _register_problems(lake: Lake, registers: Registers) -> Iterator[Problem]:
             yield Problem(
                 "note", table, "no such register", "it may be left out: then nothing is known of it"
             )
+    for file, columns in registers.columns.items():
+        table = file.rpartition(".")[0]
+        known, fields = contract.TABLES[table].column_names(), getattr(lake.config, table)
+        mapped = [field.source for field in fields.values() if field.source]
+        own = [name for name in known if name not in fields]
+        yield from _unknown(file, unknown_columns(columns, [*known, *mapped], own or known))
     for (file, reason), rows in registers.rejects.group_by(["source_file", "reason"], maintain_order=True):
         yield Problem(
             "fail", f"{file} row {rows['source_row'][0]}", f"{reason} ({_count(rows.height, 'row')})"
@@ -176,16 +195,21 @@ def _by_reason(intake: DayIntake) -> dict[str, _Rejected]:
 def _column_problems(lake: Lake, day: date, workdir: Path) -> Iterator[Problem]:
     """Say which columns of the day's first readable file nothing reads."""
     how = lake.config.intervals
-    read = {name.casefold() for name in how.reads()}
     for file in lake.bring(lake.files(day)[:1], workdir):
         try:
             columns = source_columns(file.path, how)
         except UnusableFileError:
             continue
-        for column in columns:
-            if column.strip().casefold() not in read:
-                hint = nearest(column, contract.Interval.column_names()).removeprefix("; ")
-                yield Problem("note", file.name, f"column {column} is not in the contract: not read", hint)
+        yield from _unknown(
+            file.name, unknown_columns(columns, how.reads(), contract.Interval.column_names())
+        )
+
+
+def _unknown(where: str, found: Iterable[UnknownColumn]) -> Iterator[Problem]:
+    for column in found:
+        severity: Severity = "fail" if column.is_misspelt else "note"
+        what = f"column {column.name} is not in the contract: not read"
+        yield Problem(severity, where, what, column.hint)
 
 
 def _shown(row: str | None) -> str:

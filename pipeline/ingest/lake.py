@@ -155,7 +155,8 @@ def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
     elif Path(root).is_dir():
         source = FolderSource(Path(root))
     else:
-        raise InputError(f"{root}: no such folder; name a lake (sites, crews, visits, intervals/date=.../)")
+        what = "is a file" if Path(root).exists() else "no such folder"
+        raise InputError(f"{root}: {what}; name a lake's folder (sites, crews, visits, intervals/date=.../)")
     where, toml, text = source.root, source.beside("lake.toml"), ""
     if toml is not None:
         try:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import cast
@@ -28,7 +28,7 @@ _SORTED_BY = {"sites": "site_id", "crews": "crew_id", "visits": "visit_id", "tra
 class Registers:
     """The registers on `as_of`, each with every contract column, sorted; `rejects` as the contract's Reject.
 
-    `duplicate` counts rows that say the same as one before.
+    `duplicate` counts rows that say the same as one before; `columns` are the names in each register's file.
     """
 
     as_of: date
@@ -38,6 +38,7 @@ class Registers:
     trainings: pl.DataFrame
     rejects: pl.DataFrame
     duplicate: int = 0
+    columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def are_all_single(self) -> bool:
@@ -73,6 +74,7 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
     """
     tables: dict[str, pl.DataFrame] = {}
     refused: list[pl.DataFrame] = [contract.rejects()]
+    columns: dict[str, tuple[str, ...]] = {}
     duplicate = 0
     for table in REGISTERS:
         path = lake.register(table)
@@ -82,6 +84,7 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         schema = contract.TABLES[table]
         with lake.naming():
             texts, malformed = _texts(path)
+            columns[path.name] = tuple(name for name in texts.columns if name != ROW)
             rows, bad = _split(_typed(path, texts, table, getattr(lake.config, table)))
         steps = [bad]
         if table == "visits":
@@ -96,7 +99,7 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         with lake.naming():
             raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
     frames = {name: frame.sort(_SORTED_BY[name], maintain_order=True) for name, frame in tables.items()}
-    return Registers(as_of, **frames, rejects=pl.concat(refused), duplicate=duplicate)
+    return Registers(as_of, **frames, rejects=pl.concat(refused), duplicate=duplicate, columns=columns)
 
 
 def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.DataFrame:

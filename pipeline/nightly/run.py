@@ -14,12 +14,14 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
 from pipeline.core.steps import P, Step, StepRunner, T, run_plainly
 from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
+from pipeline.ingest.lake import open_lake
 from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
@@ -29,6 +31,7 @@ from pipeline.report.crews_page import TABLES as CREW_PAGE
 from pipeline.report.fault_cards import fault_cards
 from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.storage import publish
+from pipeline.storage.object_url import object_url
 from pipeline.storage.output_location import hold_out
 from pipeline.worklist.tables import earlier_table
 
@@ -92,6 +95,8 @@ def run_night(
         seconds[step] = round(time.perf_counter() - start, 3)
         return result
 
+    if object_url(request.lake) is None:
+        open_lake(request.lake, settings)  # what is wrong with it is said before anything is made
     with hold_out(request.out, settings) as out:
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
         inputs.scratch.mkdir(parents=True, exist_ok=True)
@@ -139,7 +144,7 @@ def take_in(
     def day_done(day: date, is_fresh: bool) -> None:
         if is_fresh:
             keep([day])
-            tell(f"  {day} read, {number[day]} of {len(number)} days")
+            tell(counted(f"  {day} read", number[day], len(number), "days"))
 
     with inputs.connect() as con:
         return refresh_days(

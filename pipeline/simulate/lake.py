@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import timedelta
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,6 +12,8 @@ import polars as pl
 
 from pipeline.core.contract import FAULTS, Crew, Site, Training, Visit
 from pipeline.core.errors import InputError
+from pipeline.core.progress import counted
+from pipeline.core.worker_processes import map_tasks
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.fleet import crews_of, simulate_home
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
@@ -66,18 +65,6 @@ def write_registers(
         pl.DataFrame(rows, schema=columns[name], orient="row").write_csv(out / f"{name}.csv")
 
 
-@contextmanager
-def process_map(
-    workers: int,
-) -> Iterator[Callable[[Callable[[Task], Outcome], Sequence[Task]], Iterable[Outcome]]]:
-    """Give a map over so many processes, in order; over none but this one if there is only one."""
-    if workers <= 1:
-        yield map
-        return
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        yield pool.map
-
-
 def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
     """Draw past visits to homes that are sound now (some were in vain), and trainings."""
     if spec.end is None:
@@ -122,7 +109,12 @@ def _write_homes(
 
 
 def write_lake(
-    spec: FleetSpec, out: Path, workers: int = 1, *, wishes: dict[int, Wish] | None = None
+    spec: FleetSpec,
+    out: Path,
+    workers: int = 1,
+    *,
+    wishes: dict[int, Wish] | None = None,
+    tell: Callable[[str], None] = lambda line: None,
 ) -> None:
     """Write the fleet's lake into a folder, in shards whose day is about one row group.
 
@@ -136,6 +128,8 @@ def write_lake(
         Processes that share the shards.
     wishes
         By number of a home, what it is to be instead of its draw.
+    tell
+        Called with a line of progress.
 
     Raises
     ------
@@ -149,8 +143,10 @@ def write_lake(
     out.mkdir(parents=True, exist_ok=True)
     size = max(1, ROW_GROUP_ROWS // (1440 // spec.minutes))
     shards = [range(first, min(first + size, spec.sites)) for first in range(0, spec.sites, size)]
-    with process_map(workers) as each:
-        written = list(each(partial(_write_homes, spec, out, wishes or {}), list(enumerate(shards))))
+    written: list[tuple[Rows, Rows]] = []
+    for rows in map_tasks(partial(_write_homes, spec, out, wishes or {}), list(enumerate(shards)), workers):
+        written.append(rows)
+        tell(counted("simulated", sum(len(sites) for sites, _ in written), spec.sites, "homes"))
     sites = [row for rows, _ in written for row in rows]
     truths = [row for _, rows in written for row in rows]
     visits, trainings = _history(spec, sites, truths)

@@ -12,6 +12,7 @@ from pathlib import Path
 import jinja2
 from markupsafe import Markup
 
+from pipeline.core.glossary import FIX_BY
 from pipeline.core.settings import Settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.report.names import page_name
@@ -67,9 +68,12 @@ def write_orders(
             html = order_page(order)
             target = folder / page_name(home.site_id)
             target.write_bytes(html.encode("utf-8"))
+            files = str(target)
             if as_pdf:
-                target.with_suffix(".pdf").write_bytes(pdf.order_pdf(html, settings.orders.paper))
-            report(f"{order.kind} order: {home.site_id}: {order.suspicion}: {target}")
+                printed = target.with_suffix(".pdf")
+                printed.write_bytes(pdf.order_pdf(html, settings.orders.paper))
+                files += f" and {printed}"
+            report(f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}: {files}")
             written.append(target)
         address = working_out.hand_in_pages(f"{FOLDER}/{night.as_of}")
         if address != str(folder):

@@ -15,11 +15,11 @@ import numpy as np
 
 from pipeline.core.setting_sections import CrewSettings
 from pipeline.core.settings import Settings
+from pipeline.core.worker_processes import map_tasks
 from pipeline.evaluation.crew_recovery.night_scores import score_simulated_homes
 from pipeline.evaluation.crew_recovery.replicate import replicate
 from pipeline.evaluation.crew_recovery.results import Measure, measure_scenario
 from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario
-from pipeline.evaluation.workers import map_tasks
 
 BAD = Scenario(first_homes=60, first_factor=3.0)
 TRAINED = Scenario(first_homes=200, first_factor=2.0)

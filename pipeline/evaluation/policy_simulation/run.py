@@ -12,13 +12,13 @@ from pathlib import Path
 
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
+from pipeline.core.worker_processes import processes
 from pipeline.evaluation.policy_simulation.policies import POLICIES
 from pipeline.evaluation.policy_simulation.request import SimulationRequest
 from pipeline.evaluation.policy_simulation.results import build_study
 from pipeline.evaluation.policy_simulation.series import Series, run_series
 from pipeline.evaluation.policy_simulation.world import make_world
 from pipeline.evaluation.study_pages import Study
-from pipeline.evaluation.workers import processes
 
 _LOOK_EVERY_S, _TELL_EVERY_NIGHTS = 5.0, 20
 

@@ -22,6 +22,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.contract import Visit
+from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.evaluation.policy_simulation.crew import LEDGER, attend_homes, written_records
 from pipeline.evaluation.policy_simulation.policies import Morning, Policy, Published
@@ -101,7 +102,7 @@ def run_series(series: Series, settings: Settings, tell: Callable[[str], None] =
         _replace(folder / "ledger.parquet", ledger.write_parquet)
         progress = json.dumps({"night": str(night), "done": number, "of": len(series.nights)})
         _replace(folder / "progress.json", partial(Path.write_text, data=progress))
-        tell(f"{policy.title}: night {number} of {len(series.nights)}")
+        tell(counted(policy.title, number, len(series.nights), "nights"))
 
 
 def write_day(lake: Path, world: World, ledger: pl.DataFrame, *, day: date) -> None:

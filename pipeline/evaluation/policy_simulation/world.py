@@ -23,13 +23,14 @@ from typing import Any
 import polars as pl
 
 from pipeline import __version__
+from pipeline.core.progress import counted
+from pipeline.core.worker_processes import map_tasks
 from pipeline.evaluation.policy_simulation.twins import (
     Part,
     Spec,
     simulate_twins,
     split_fleet,
 )
-from pipeline.evaluation.workers import map_tasks
 from pipeline.simulate.counterfactual import Twins
 from pipeline.simulate.families.fleet import household_batches, write_pool
 from pipeline.simulate.families.register import CREWS
@@ -116,7 +117,7 @@ def make_world(
         for name, table in part_tables.items():
             tables.setdefault(name, []).append(table)
         count += part_tables["homes"].height
-        tell(f"fleet and twin: {count} of {spec.sites} homes")
+        tell(counted("fleet and twin", count, spec.sites, "homes"))
     shutil.rmtree(pool, ignore_errors=True)
     for name, frames in tables.items():
         pl.concat(frames).write_parquet(root / f"{name}.parquet")

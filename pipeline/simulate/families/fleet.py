@@ -8,6 +8,8 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.core.errors import InputError
+from pipeline.core.progress import counted
+from pipeline.core.worker_processes import map_tasks
 from pipeline.simulate.families.build import build_street
 from pipeline.simulate.families.crest import WEEKEND_DAYS, WORKDAYS, pool_size, write_households
 from pipeline.simulate.families.draw import areas, draw_fleet
@@ -15,7 +17,7 @@ from pipeline.simulate.families.extra import need
 from pipeline.simulate.families.measurements import need_measurements
 from pipeline.simulate.families.register import CREWS, TRUTH_COLUMNS, site_row, truth_row
 from pipeline.simulate.families.spec import Home, UnlikeSpec
-from pipeline.simulate.lake import Rows, process_map, write_registers, write_shard
+from pipeline.simulate.lake import Rows, write_registers, write_shard
 from pipeline.simulate.spec import HomeRecord, seeded_rng
 
 # Packages of the proof extra that a family needs; `measured` asks for its measurements itself.
@@ -59,17 +61,16 @@ def write_unlike_lake(
     fleet = draw_fleet(spec)
     with tempfile.TemporaryDirectory(prefix="nightclamp-proof-") as folder:
         pool = Path(folder)
-        with process_map(workers) as each:
-            if batches := household_batches(spec):
-                count = sum(map(len, batches))
-                tell(f"{count} households of the CREST model, {sum(household_days(spec.days))} days each")
-                list(each(partial(write_pool, spec.days, pool), batches))
-            tell(f"{spec.sites} homes on {len(fleet)} streets, {spec.days} days of {spec.minutes} min")
-            rows: list[tuple[Rows, Rows]] = []
-            shards = pack_streets(fleet, max(1, SHARD_ROWS * spec.minutes // spec.steps))
-            for written in each(partial(_write_streets, spec, out, pool), list(enumerate(shards))):
-                rows.append(written)
-                tell(f"{sum(len(sites) for sites, _ in rows)} homes written")
+        if batches := household_batches(spec):
+            count = sum(map(len, batches))
+            tell(f"{count} households of the CREST model, {sum(household_days(spec.days))} days each")
+            list(map_tasks(partial(write_pool, spec.days, pool), batches, workers))
+        tell(f"{spec.sites} homes on {len(fleet)} streets, {spec.days} days of {spec.minutes} min")
+        rows: list[tuple[Rows, Rows]] = []
+        shards = list(enumerate(pack_streets(fleet, max(1, SHARD_ROWS * spec.minutes // spec.steps))))
+        for written in map_tasks(partial(_write_streets, spec, out, pool), shards, workers):
+            rows.append(written)
+            tell(counted("simulated", sum(len(sites) for sites, _ in rows), spec.sites, "homes"))
     write_registers(out, {
         "sites": [row for sites, _ in rows for row in sites],
         "truth": [row for _, truths in rows for row in truths], "crews": CREWS, "visits": [],

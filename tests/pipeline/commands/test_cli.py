@@ -14,6 +14,8 @@ import pytest
 from lakes import DAY, build_lake, put, rows
 
 from pipeline.commands import cli
+from pipeline.commands.app import GROUPS
+from pipeline.commands.json_output import plain
 
 NEXT = DAY + timedelta(days=1)
 
@@ -236,3 +238,61 @@ def test_a_lake_of_nothing_but_rejects_is_still_a_whole_run(lake: Path, tmp_path
     run_json = json.loads((tmp_path / "out" / "latest" / "run.json").read_text())
     assert (run_json["counts"]["rows_rejected"], run_json["counts"]["homes_silent"]) == (192, 2)
     assert pl.read_parquet(tmp_path / "out" / "latest" / "revisit_list.parquet").height == 0
+
+
+def test_a_file_as_lake_and_a_typo_are_said_before_anything_is_made(
+    lake: Path, tmp_path: Path, capsys
+) -> None:
+    out = tmp_path / "made"
+    for wrong, says in ((lake / "sites.csv", "is a file"), (tmp_path / "lakk", "no such folder")):
+        status, _, complaint = run(capsys, "nightly", wrong, "--out", out)
+        assert (status, complaint.count("\n")) == (2, 1)
+        assert f"{wrong}: {says}; name a lake's folder" in complaint
+        assert not out.exists()
+
+
+def test_json_is_one_document_of_the_same_facts(lake: Path, tmp_path: Path, capsys) -> None:
+    out = tmp_path / "out"
+    status, told, _ = run(capsys, "nightly", lake, "--out", out, "--json")
+    night = json.loads(told)
+    assert status == 0
+    assert set(night) == {
+        "as_of", "results", "report", "model", "days_read", "counts", "listed", "site_visits", "remote_fixes", "list",
+        "alarms", "seconds",
+    }  # fmt: skip
+    assert (night["as_of"], night["days_read"], night["counts"]["rows_used"]) == (str(NEXT), 2, 384)
+    assert Path(night["report"]).is_file()
+
+    _, told, complaint = run(capsys, "explain", "a", "--out", out, "--json")
+    home = json.loads(told)
+    assert set(home) == {"site_id", "as_of", "score", "listed", "status", "fault", "weights", "events"}
+    assert (home["site_id"], home["as_of"], home["listed"], complaint) == ("a", str(NEXT), None, "")
+    assert home["score"]["likelihood"] == pl.read_parquet(out / "latest/site_scores.parquet")["likelihood"][0]
+
+    put(lake, "late.parquet", rows("stranger"), NEXT)
+    status, told, complaint = run(capsys, "check", lake, "--json")
+    checked = json.loads(told)
+    assert (status, checked["is_in_contract"], checked["failed"], complaint) == (2, False, 1, "")
+    assert [set(problem) for problem in checked["problems"]] == [{"severity", "where", "what", "hint"}] * len(
+        checked["problems"]
+    )
+    status, told, complaint = run(capsys, "check", tmp_path, "--json")
+    assert (status, told, complaint.count("\n")) == (2, "", 1)
+
+
+def test_help_groups_the_commands_by_their_use_and_shows_each_with_an_example(capsys) -> None:
+    _, told, _ = run(capsys, "--help")
+    titles = [title for title in ("Every day", "Now and then", "Studies") if f"─ {title} ─" in told]
+    assert titles == list(GROUPS)
+    for commands in GROUPS.values():
+        for command in commands:
+            _, told, _ = run(capsys, command.__name__, "--help")
+            assert f"Example: nightclamp {command.__name__}" in told
+            if command.__name__ != "simulate":
+                assert "TOML file of your own settings" in " ".join(told.replace("│", " ").split())
+
+
+def test_not_a_number_is_null() -> None:
+    assert plain({"a": math.nan, "b": (math.inf, 1.5, True), "c": DAY, "d": Path("x")}) == {
+        "a": None, "b": [None, 1.5, True], "c": "2025-06-01", "d": "x",
+    }  # fmt: skip

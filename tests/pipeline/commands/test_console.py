@@ -10,7 +10,8 @@ import polars as pl
 import pytest
 from rich.console import Console
 
-from pipeline.commands.console import show_night, teller
+from pipeline.commands.console import show_night
+from pipeline.commands.progress import progress
 from pipeline.nightly.run import NightResult
 from pipeline.worklist.revisit_list import SCHEMA
 
@@ -38,7 +39,8 @@ def test_a_home_is_shown_as_it_is_named(site_id: str, shown: str) -> None:
         counts=COUNTS, fresh_days=0, seconds={}, model_note="shipped",
     )  # fmt: skip
 
-    teller(console)(site_id)
+    with progress(console) as tell:
+        tell(site_id)
     show_night(console, result, 15, lines=[])
 
     told = console.file.getvalue()  # type: ignore[attr-defined]

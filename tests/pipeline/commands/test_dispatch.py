@@ -13,6 +13,7 @@ from dispatch_homes import START, stops
 from pipeline.commands.dispatch import dispatch, with_options
 from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
+from pipeline.dispatch.gone_days import refuse_other_plan
 from pipeline.dispatch.page import bring_list, weekday
 from pipeline.dispatch.run import replace_folder, work_days
 
@@ -64,7 +65,7 @@ def test_the_folder_holds_tables_and_pages(night: Path, capsys: pytest.CaptureFi
         in said
     )
     assert "2026-06-15 T1 4 stops, 08:00 to 10:00, 0 min driving, 120 min on site, 360 to spare" in said
-    assert "4 visits planned, 1 home on no day (1 no coordinates)" in said
+    assert "4 visits planned, 1 home unscheduled (1 no coordinates)" in said
 
 
 def test_nothing_of_a_hostile_name_runs(night: Path) -> None:
@@ -216,3 +217,24 @@ def test_a_plan_that_fails_to_be_written_leaves_the_old_one(tmp_path: Path) -> N
         replace_folder(target, fail)
     assert [path.name for path in target.iterdir()] == ["a"]
     assert [path.name for path in target.parent.iterdir()] == ["2026-06-12"]
+
+
+def test_a_day_that_is_past_is_not_planned_but_can_be_looked_at(
+    night: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(InputError, match="--date 2026-06-12: that day is past, the list is of 2026-06-12"):
+        call(night, "--date", "2026-06-12")
+    assert not (night / "out" / "dispatch").exists()
+    folder = call(night, "--date", "2026-06-12", "--dry-run")
+    assert not folder.exists()
+    assert capsys.readouterr().out.endswith("dry run: nothing was written\n")
+
+
+def test_the_plan_of_a_day_that_is_gone_stays(night: Path) -> None:
+    file = call(night, "--trucks", "1") / "dispatch.parquet"
+    plan = pl.read_parquet(file)
+    tuesday = date(2026, 6, 16)
+    refuse_other_plan(file, plan, tuesday)  # the same again
+    refuse_other_plan(file, plan.clear(), date(2026, 6, 15))  # Monday isn't over
+    with pytest.raises(InputError, match="the plan of 2026-06-15 is of a day that is gone"):
+        refuse_other_plan(file, plan.head(1), tuesday)

@@ -79,8 +79,36 @@ def test_what_is_wrong_is_said_in_one_line_with_its_place(tmp_path: Path, text: 
 
 
 def test_a_missing_file_is_said(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match=r"nowhere\.toml: no such settings file; name a TOML file"):
         load_settings(tmp_path / "nowhere.toml")
+    with pytest.raises(InputError, match="is a folder; name a TOML file"):
+        load_settings(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "like"),
+    [
+        ("[ranking]\ncurency = 'EUR'\n", "[ranking] currency"),
+        ("[report]\ncurrency = 'EUR'\n", "[ranking] currency"),
+        ("[rankin]\ncurency = 'EUR'\n", "[ranking] currency"),
+        ("currency = 'EUR'\n", "[ranking] currency"),
+        ("[rankin]\n", "[ranking]"),
+    ],
+)
+def test_an_unknown_setting_comes_with_the_nearest_one_and_its_section(
+    tmp_path: Path, text: str, like: str
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=re.escape(f"is not a setting; did you mean {like}?")):
+        load_settings(own)
+
+
+def test_a_variable_of_the_environment_that_names_nothing_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NIGHTCLAMP_RANKING__CURENCY", "EUR")
+    like = "NIGHTCLAMP_RANKING__CURENCY is not a setting; did you mean NIGHTCLAMP_RANKING__CURRENCY?"
+    with pytest.raises(InputError, match=re.escape(f"environment: {like}")):
+        load_settings()
 
 
 def test_settings_do_not_change_under_way() -> None:

@@ -158,3 +158,29 @@ def test_replaced_rows_are_counted(lake: Path) -> None:
     put(lake, "2.parquet", rows("a"))
     told = ("note", "intervals/date=2025-06-01", "96 rows replaced by the same or a later one")
     assert lines(lake) == [told]
+
+
+def test_a_misspelt_column_of_a_register_is_outside_the_contract(lake: Path) -> None:
+    sites = (lake / "sites.csv").read_text()
+    assert "latitude" in sites
+    (lake / "sites.csv").write_text(sites.replace("latitude", "lattitude"))
+    what = "column lattitude is not in the contract: not read"
+    assert Problem("fail", "sites.csv", what, "did you mean 'latitude'?") in problems(lake)
+
+
+def test_any_other_column_is_noted_with_the_nearest_one(lake: Path) -> None:
+    sites = (lake / "sites.csv").read_text()
+    (lake / "sites.csv").write_text(sites.replace("timezone", "tz").replace("area", "AREA"))
+    (lake / "crews.csv").write_text("crew_id,shirt\nc1,red\n")
+    told = {p.where: (p.severity, p.what.split()[1], p.hint) for p in problems(lake) if "column" in p.what}
+    assert told == {
+        "sites.csv": ("note", "tz", "did you mean 'timezone'?"),
+        "crews.csv": ("note", "shirt", "the nearest column is 'crew_id'"),
+    }
+
+
+def test_a_column_that_lake_toml_names_is_known(lake: Path) -> None:
+    sites = (lake / "sites.csv").read_text()
+    (lake / "sites.csv").write_text(sites.replace("latitude", "lattitude"))
+    (lake / "lake.toml").write_text('[sites]\nlatitude = "lattitude"\nservice = { always = "single" }\n')
+    assert not [p for p in problems(lake) if "column" in p.what]

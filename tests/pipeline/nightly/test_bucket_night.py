@@ -11,7 +11,7 @@ import pytest
 from lakes import DAY, build_lake, put, rows
 from s3_server import KEY, SECRET, Server
 
-from pipeline.commands.explain import explain_home
+from pipeline.commands.home_story import read_home
 from pipeline.core.errors import InputError, NightFailed
 from pipeline.core.settings import load_settings
 from pipeline.nightly import run as night
@@ -206,11 +206,11 @@ def test_readers_follow_the_index(tonight: Callable[..., NightResult], s3: Serve
     with pytest.raises(
         InputError, match=f"s3://{s3.bucket}/out: no published run; run `nightclamp nightly LAKE"
     ):
-        explain_home("a", out, load_settings())
+        read_home("a", out, load_settings())
     tonight()
-    assert "a" in explain_home("a", out, load_settings(), model_folder=tmp_path / "model")
+    assert "a" in read_home("a", out, load_settings(), model_folder=tmp_path / "model").text()
     with pytest.raises(InputError, match=f"zz: not a home of the run in s3://{s3.bucket}/out"):
-        explain_home("zz", out, load_settings(), model_folder=tmp_path / "model")
+        read_home("zz", out, load_settings(), model_folder=tmp_path / "model")
 
 
 def test_no_key_gets_into_any_file_or_line(

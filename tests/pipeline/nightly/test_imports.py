@@ -25,5 +25,5 @@ def test_a_night_loads_no_trainer_and_nothing_that_draws_svg() -> None:
 
 def test_the_command_loads_no_night_before_one_is_asked_for() -> None:
     assert not {"pipeline.nightly.run", "scipy.stats", *TRAINS_OR_DRAWS} & loaded_by(
-        "import pipeline.commands.cli"
+        "import pipeline.commands.app"
     )

@@ -44,10 +44,10 @@ def test_each_listed_home_has_a_file_of_its_own_inside_the_folder(
     assert [path.name for path in written] == [page_name(wish.site_id) for wish in WISHES]
     assert len({path.name.lower() for path in written}) == 4  # also on disks that ignore case
     assert [line.split(":")[0] for line in lines] == [
-        "visit order",
-        "office order",
-        "visit order",
-        "visit order",
+        "site visit",
+        "remote fix",
+        "site visit",
+        "site visit",
     ]
 
 
@@ -93,3 +93,17 @@ def test_without_the_library_pdf_is_refused_before_anything_is_written(
     with pytest.raises(InputError, match="PDF needs WeasyPrint"):
         write_orders(tmp_path, (), settings, as_pdf=True)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_each_line_names_the_home_the_suspicion_and_every_file(
+    published: Path, settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pdf, "load_library", lambda: None)
+    monkeypatch.setattr(pdf, "order_pdf", lambda html, paper: b"%PDF")
+    lines: list[str] = []
+    (page,) = write_orders(published, ("h1",), settings, as_pdf=True, report=lines.append)
+    assert len(lines) == 1
+    kind, home, suspicion, files = lines[0].split(": ", 3)
+    assert (kind in ("site visit", "remote fix"), home, bool(suspicion)) == (True, "h1", True)
+    assert files == f"{page} and {page.with_suffix('.pdf')}"
+    assert page.with_suffix(".pdf").read_bytes() == b"%PDF"

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipeline.commands.explain import explain_home
+from pipeline.commands.home_story import read_home
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
@@ -131,7 +131,7 @@ def main() -> None:
         "order": listed.filter(pl.col("site_id") == likely).drop("since").to_dicts(),
         "card": vars(fault_cards()[NEW]),
         "pictures": [picture.title for picture in sheet.pictures],
-        "page": explain_home(likely, out, SETTINGS, model_folder=ROOT / "model"),
+        "page": read_home(likely, out, SETTINGS, model_folder=ROOT / "model").text(),
         "pages": [page for page in pages if NEW.replace("_", " ") in page],
         "visits": registers.visits["found"].to_list(),
         "refused": registers.rejects["reason"].to_list(),

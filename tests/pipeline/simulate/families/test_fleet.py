@@ -125,7 +125,7 @@ def test_other_intervals_and_windows(minutes, days, tmp_path):
 
     problems = check_lake(open_lake(tmp_path / "lake"), load_settings(), date(2026, 6, 15), all_days=True)
     assert [problem for problem in problems if problem.severity == "fail"] == []
-    assert lines[-1] == "8 homes written"
+    assert lines[-1] == "simulated, 8 of 8 homes"
 
 
 @pytest.mark.parametrize("package", ["richardsonpy", "pvlib", "dss"])

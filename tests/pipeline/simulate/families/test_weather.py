@@ -73,7 +73,7 @@ def test_the_lake_is_in_the_contract(days, minutes, end, tmp_path):
     )
     assert [problem for problem in problems if problem.severity == "fail"] == []
     assert lines[0].startswith("24 homes on ")  # no household of the CREST model was made
-    assert lines[-1] == "24 homes written"
+    assert lines[-1] == "simulated, 24 of 24 homes"
 
 
 @pytest.mark.heavy

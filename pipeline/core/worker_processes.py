@@ -1,4 +1,4 @@
-"""Worker processes of a study, and how they end when the user stops the command."""
+"""Worker processes of a command, and how they end when the user stops it."""
 
 from __future__ import annotations
 
@@ -7,17 +7,33 @@ import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
+from multiprocessing.context import SpawnContext, SpawnProcess
 from typing import TypeVar
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
 
+class _Worker(SpawnProcess):
+    """A process that Ctrl-C doesn't reach, from its very first moment: the one that started it ends it."""
+
+    def start(self) -> None:
+        """Start it with SIGINT blocked, which a process inherits."""
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            super().start()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+class _Workers(SpawnContext):
+    Process = _Worker
+
+
 @contextmanager
 def processes(count: int) -> Iterator[ProcessPoolExecutor]:
     """Give a pool of processes; where the work in the block is broken off they are ended at once."""
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_ignore_ctrl_c)
+    pool = ProcessPoolExecutor(count, mp_context=_Workers())
     try:
         yield pool
     except BaseException:
@@ -35,8 +51,3 @@ def map_tasks(function: Callable[[Task], Result], tasks: Sequence[Task], workers
         return
     with processes(workers) as pool:
         yield from pool.map(function, tasks, chunksize=max(1, min(10, len(tasks) // (8 * workers))))
-
-
-def _ignore_ctrl_c() -> None:
-    """Leave Ctrl-C to the process that started this one, which then ends it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)

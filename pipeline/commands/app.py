@@ -1,0 +1,98 @@
+"""The table of commands, and how an error becomes one line and an exit status."""
+
+from __future__ import annotations
+
+import gc
+import io
+import sys
+
+import cyclopts
+import duckdb
+import polars as pl
+from cyclopts import App, Group
+
+from pipeline import __version__
+from pipeline.commands import stopping
+from pipeline.commands.benchmark import bench
+from pipeline.commands.check import check
+from pipeline.commands.crew_recovery import fairness
+from pipeline.commands.dispatch import dispatch
+from pipeline.commands.explain import explain
+from pipeline.commands.nightly import nightly
+from pipeline.commands.options import OutputConsole
+from pipeline.commands.orders import orders
+from pipeline.commands.policy_simulation import rehearse
+from pipeline.commands.simulate import simulate
+from pipeline.commands.train import train
+from pipeline.commands.validation import proof
+from pipeline.core.errors import NightclampError
+from pipeline.core.terminal_text import one_line
+
+# A heading of `nightclamp --help` and its commands, in the order of their use.
+GROUPS = {
+    "Every day": (nightly, check, explain, orders, dispatch),
+    "Now and then": (train, simulate),
+    "Studies": (proof, fairness, rehearse, bench),
+}
+# What a command leaves behind when it is stopped or fails; `nightly` says more once it is about to publish.
+LEAVES = {
+    "nightly": "nothing was published",
+    "orders": "orders written so far stay",
+    "dispatch": "the plan is as it was",
+    "train": "no model was written",
+    "simulate": "the lake is not whole: remove it",
+    "rehearse": "started again, it goes on from here",
+}
+
+app = App(
+    name="nightclamp",
+    version=__version__,
+    help="Finds CT install faults in the interval data of homes with solar.",
+    console=OutputConsole(),
+    suppress_keyboard_interrupt=False,
+)
+for place, (title, commands) in enumerate(GROUPS.items()):
+    group = Group(title, sort_key=place)
+    for number, command in enumerate(commands):
+        app.command(command, group=group, sort_key=number)
+_OTHER = Group("Other", sort_key=len(GROUPS))
+app.register_install_completion_command(
+    group=_OTHER,
+    help="Install completion of commands and options for your shell (bash, zsh, fish); --shell names another one.",
+)
+for flag in ("--help", "--version"):
+    app[flag].group = _OTHER
+
+
+def run_words(words: list[str]) -> int:
+    """Run the command line's words; return its exit status, an error told in one line on stderr."""
+    gc.set_threshold(
+        100_000, 50, 50
+    )  # imports make many objects that last: looking for garbage cost 0.2 s a night
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # names may hold what this terminal's encoding lacks
+            stream.reconfigure(errors="backslashreplace")
+    stopping.leaves(LEAVES.get(words[0] if words else "", "nothing was changed"))
+    try:
+        "".join(words).encode()
+        app(words, exit_on_error=False, print_error=False, result_action="return_value")
+    except SystemExit as left:
+        return left.code if isinstance(left.code, int) else int(left.code is not None)
+    except UnicodeEncodeError:
+        return _tell(f"{one_line(' '.join(words))}: not UTF-8 text; rename it", 2)
+    except cyclopts.CycloptsError as error:
+        return _tell(one_line(" ".join(str(error).split())), 2)
+    except NightclampError as error:
+        return _tell(str(error), error.exit_status)
+    except BrokenPipeError:
+        raise
+    except (OSError, MemoryError, duckdb.Error, pl.exceptions.PolarsError) as error:
+        if stopping.is_asked():
+            raise
+        return _tell(f"{type(error).__name__}: {one_line(error)[:300]}; {stopping.left()}", 1)
+    return 0
+
+
+def _tell(line: str, status: int) -> int:
+    print(f"nightclamp: {line}", file=sys.stderr)
+    return status

@@ -1,0 +1,77 @@
+"""The command `nightclamp nightly`."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+from pipeline.commands import stopping
+from pipeline.commands.options import OUT, AsJson, OutputConsole, SettingsFile
+from pipeline.core.settings import load_settings
+from pipeline.core.steps import Step
+from pipeline.core.terminal_text import one_line
+
+
+def nightly(
+    lake: Path,
+    *,
+    out: Path = OUT,
+    as_of: date | None = None,
+    window_days: int = 30,
+    model: Path | None = None,
+    rows: int = 15,
+    json: AsJson = False,
+    settings: SettingsFile = None,
+) -> None:
+    """Read the lake's new days, score every home and publish the ranked revisit list; exit status 3 with an alarm.
+
+    Example: `nightclamp nightly LAKE --out OUT`
+
+    Parameters
+    ----------
+    lake
+        Folder (or s3://bucket/prefix) with sites, crews, visits and intervals/date=YYYY-MM-DD/.
+    out
+        Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
+    as_of
+        Last whole UTC day to use, YYYY-MM-DD; the newest in the lake if not given.
+    window_days
+        Days of data up to then that are used [days].
+    model
+        Folder of a model made by `nightclamp train`. If not given: OUT/model, if `nightclamp train LAKE` has put one
+        there that beat the shipped one; else the shipped one.
+    rows
+        Rows of the list to print.
+    """
+    from pipeline.commands.console import night_summary, show_night
+    from pipeline.commands.json_output import print_json
+    from pipeline.commands.progress import progress
+    from pipeline.core.alarm import ALARM, EXIT_STATUS, read, stale
+    from pipeline.learning.train_due import train_if_due
+    from pipeline.nightly.night_inputs import NightRequest
+    from pipeline.nightly.run import run_night
+
+    console, all_settings = OutputConsole(stderr=json), load_settings(settings)
+    with progress(console) as tell:
+
+        def tell_step(line: str) -> None:
+            if line == Step.PUBLISH:
+                stopping.leaves(f"it was publishing: {out}/latest is this night or the one before, whole")
+            tell(line)
+
+        result = run_night(NightRequest(lake, out, as_of, window_days, model), all_settings, tell=tell_step)
+    stopping.leaves("the night is published")
+    alarms = read(result.alarm)
+    if as_of is None:
+        alarms += stale(result.as_of, datetime.now(UTC).date(), all_settings.alarm)
+    if json:
+        print_json(night_summary(result, rows, alarms))
+    else:
+        show_night(console, result, rows, lines=alarms)
+    if model is None and (
+        line := train_if_due(lake, out, result.folder, as_of=result.as_of, settings=all_settings)
+    ):
+        console.print(one_line(line), highlight=False, markup=False, soft_wrap=True)
+    if any(line.severity == ALARM for line in alarms):
+        sys.exit(EXIT_STATUS)
