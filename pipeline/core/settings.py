@@ -32,6 +32,7 @@ from pipeline.core.setting_sections import (
     OnsetSettings,
     OrderSettings,
     OwnFleetSettings,
+    PrivacySettings,
     RankingSettings,
     RehearsalSettings,
     ReportSettings,
@@ -65,6 +66,7 @@ class Settings(BaseSettings):
     visits: VisitSettings
     report: ReportSettings
     dispatch: DispatchSettings
+    privacy: PrivacySettings
     orders: OrderSettings
     rehearsal: RehearsalSettings
     alarm: AlarmSettings

@@ -15,6 +15,7 @@ from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
 from pipeline.report.weight_table import weight_table
 from pipeline.scoring.innocent import CAUSES
+from pipeline.worklist.earlier_visits import EarlierVisits
 
 _NEUTRAL = (
     "Safety call first: the legs' voltages move apart with load, as with a loose service neutral. "
@@ -61,6 +62,7 @@ def home_context(
         "cautions": [*night.cautions, *(card.cautions if card else ())],
         "others": other_faults(score, fault, night.faults)[: settings.other_faults],
         **home_figures(series, score, since, settings=settings),
+        "earlier": night.earlier_visits.get(row["site_id"], EarlierVisits()),
         "events": events.sort("happened_on", "told_on", "what").to_dicts(),
         "fault_likelihood": fault_share(score, fault),
         "why": weight_figure(weights, contradicting),

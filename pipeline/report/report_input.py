@@ -6,10 +6,12 @@ The report is a pure function of a `ReportInput` and the settings: no clock, no 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import polars as pl
+
+from pipeline.worklist.earlier_visits import EarlierVisits
 
 
 @dataclass(frozen=True)
@@ -46,8 +48,8 @@ class ReportInput:
     The frames are the night's tables of the same names; `site_weight`, `site_daily` and `site_hour` of listed homes
     only. `crews` and `list_tables` are tables and views by name (`crews_page.TABLES`, `list_page.TABLES`), `rejects`
     (reason, count), `sites` the register. `fleet_normal_before` is None where there was no run before, `base_rate` the
-    fleet's share of homes with a fault. `faults` maps a fault's contract name to its card; `cautions` go on every
-    work order.
+    fleet's share of homes with a fault. `earlier_visits` are those of listed homes by site_id. `faults` maps a fault's
+    contract name to its card; `cautions` go on every work order.
     """
 
     as_of: date
@@ -72,3 +74,4 @@ class ReportInput:
     base_rate: float
     faults: Mapping[str, FaultCard]
     cautions: tuple[str, ...]
+    earlier_visits: Mapping[str, EarlierVisits] = field(default_factory=dict)
