@@ -19,7 +19,7 @@ from pipeline.workorder.charts import day_profile, leg_against_leg, night_floors
 from pipeline.workorder.order import Case, Picture
 
 WANTED = 2
-_SIZE = {"width": 352, "height": 158}
+_SIZE = {"width": 352, "height": 118}
 _DARK_HOURS = (0, 4)
 _FONT = "Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 _ID = re.compile(r'(?<=\bid=")[^"]+|(?<=url\(#)[^)]+|(?<=href="#)[^"]+')

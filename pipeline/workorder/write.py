@@ -1,27 +1,34 @@
 """`nightclamp orders`: writes the sheets of listed homes into OUT/orders/DATE.
 
-A sheet is one HTML file that stands alone: styles and pictures inside, no script, nothing asked of a network.
+A sheet is one HTML file that stands alone: styles and pictures inside, no script, nothing asked of a network. Beside
+it, in forms/, lies the form for the record of the visit. Sheets with a customer's address are their owner's to read.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import fields
 from functools import cache
 from pathlib import Path
 
 import jinja2
 from markupsafe import Markup
 
+from pipeline.core.atomic_files import write_bytes
+from pipeline.core.glossary import FIX_BY
 from pipeline.core.settings import Settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.report.names import page_name
 from pipeline.report.page_templates import environment
 from pipeline.storage.output_location import read_out
+from pipeline.storage.private_files import close_to_others
 from pipeline.workorder import pdf
 from pipeline.workorder.build import build_order
 from pipeline.workorder.cautions import DESK, GOVERN
 from pipeline.workorder.order import Order
 from pipeline.workorder.tables import chosen_homes, read_night
+from pipeline.workorder.visit_form import FOLDER as FORMS
+from pipeline.workorder.visit_form import form_values
 
 FOLDER = "orders"
 
@@ -34,7 +41,7 @@ def write_orders(
     as_pdf: bool = False,
     report: Callable[[str], None] = lambda line: None,
 ) -> list[Path]:
-    """Write orders into OUT/orders/DATE; return the HTML files in the list's order.
+    """Write orders into OUT/orders/DATE, and their forms; return the orders' HTML files in the list's order.
 
     Parameters
     ----------
@@ -66,10 +73,13 @@ def write_orders(
             order = build_order(home, CATALOGUE, settings)
             html = order_page(order)
             target = folder / page_name(home.site_id)
-            target.write_bytes(html.encode("utf-8"))
+            write_bytes(target, html.encode("utf-8"))
+            write_bytes(folder / FORMS / target.name, form_page(order).encode("utf-8"))
             if as_pdf:
-                target.with_suffix(".pdf").write_bytes(pdf.order_pdf(html, settings.orders.paper))
-            report(f"{order.kind} order: {home.site_id}: {order.suspicion}: {target}")
+                write_bytes(target.with_suffix(".pdf"), pdf.order_pdf(html, settings.orders.paper))
+            if any(order.contact):
+                close_to_others(target)
+            report(f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}: {target}")
             written.append(target)
         address = working_out.hand_in_pages(f"{FOLDER}/{night.as_of}")
         if address != str(folder):
@@ -79,7 +89,38 @@ def write_orders(
 
 def order_page(order: Order) -> str:
     """Return the sheet; the same order gives the same text."""
-    return _pages().get_template(f"{order.kind}.html").render(order=order, desk_cautions=DESK, govern=GOVERN)
+    return (
+        _pages()
+        .get_template(f"{order.kind}.html")
+        .render(
+            order=order, page=page_name(order.site_id), density=density(order), desk_cautions=DESK, govern=GOVERN
+        )
+    )  # fmt: skip
+
+
+# Characters from which on the type is set smaller, so that all is on one page of paper.
+_DENSITIES = {"densest": 3600, "denser": 3150, "dense": 2600, "": 0}
+
+
+def density(order: Order) -> str:
+    """Return the class of type size on paper by how much the order says, so that all of it is on one page."""
+    said = [getattr(order, field.name) for field in fields(order) if field.name not in ("pictures", "record")]
+    length = _length(tuple(said))
+    return next(name for name, least in _DENSITIES.items() if length >= least)
+
+
+def _length(value: object) -> int:
+    """Return the characters of all texts in it."""
+    if isinstance(value, str):
+        return len(value)
+    if isinstance(value, dict):
+        return _length(tuple(value.values()))
+    return sum(map(_length, value)) if isinstance(value, tuple) else 0
+
+
+def form_page(order: Order) -> str:
+    """Return the visit record as a form for a phone; the same order gives the same text."""
+    return _pages().get_template("visit_form.html").render(form_values(order))
 
 
 @cache

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.core.contract import Site
+from pipeline.core.contract import PRIVATE, Site, Visit
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.workorder.tables import Home, NightTables
 
@@ -17,6 +17,12 @@ AS_OF = date(2026, 6, 14)
 DAYS = 10
 NOTE = "gate code 4711, ask for Ms Example"
 CREW = "crew-of-secrets"
+ADDRESS = {
+    "address": "12 Example Lane",
+    "customer": "Ms Example",
+    "access_note": "gate code 4711, dog in the yard",
+}
+CONTACT = pl.Schema(dict.fromkeys(("site_id", *PRIVATE["sites"]), pl.String))
 HOSTILE = "../../<script>alert('x')</script>\"&\u2028"
 LOOKALIKE = "../../\u0430/\u202eH1"  # a Cyrillic letter and a direction mark
 
@@ -34,6 +40,8 @@ class Wish:
     signal: dict[str, Any] = field(default_factory=dict)
     standing: dict[str, Any] = field(default_factory=dict)
     has_hours: bool = True
+    contact: dict[str, str] = field(default_factory=dict)
+    visits: tuple[dict[str, Any], ...] = ()
 
 
 def night(*wishes: Wish) -> NightTables:
@@ -45,7 +53,13 @@ def night(*wishes: Wish) -> NightTables:
     }
     days = pl.concat([home["site_daily"] for home in homes])
     hours = pl.concat([home["site_hour"] for home in homes])
-    return NightTables(AS_OF, frames | {"site_daily": days, "site_hour": hours})
+    past = [{"site_id": wish.site_id, **row} for wish in wishes for row in wish.visits]
+    visits = pl.DataFrame(past, schema=pl.Schema(Visit))
+    contacts = pl.DataFrame([{"site_id": wish.site_id, **wish.contact} for wish in wishes], schema=CONTACT)
+    return NightTables(
+        AS_OF, frames | {"site_daily": days, "site_hour": hours, "visits": visits.drop(PRIVATE["visits"])},
+        contacts, visits.select("visit_id", *PRIVATE["visits"]),
+    )  # fmt: skip
 
 
 def home(wish: Wish) -> Home:
@@ -88,7 +102,7 @@ def _home(wish: Wish, rank: int) -> dict[str, Any]:
     }  # fmt: skip
     standing = {
         "site_id": wish.site_id, "last_visit_on": None, "found": None, "found_leg": None, "outcome": None,
-        "proof_told": None, "cause": f"note: {NOTE}",
+        "proof_told": None, "cause": f"note: {NOTE}", "is_listed": True,
     } | wish.standing  # fmt: skip
     return {
         "revisit_list": listed, "site_scores": score, "site_signal": signal, "standing": standing,

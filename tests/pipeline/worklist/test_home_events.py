@@ -87,7 +87,7 @@ def test_a_visit_whose_record_changes_is_told_again():
 
 
 def test_no_note_is_in_the_shared_story_and_one_of_an_earlier_version_goes():
-    earlier = 'visit V1 by C7: found CTs on each other\'s legs (both), said to be put right; note: "ask for Ms X;\n4711"'
+    earlier = 'visit V1 by C7: found CTs on each other\'s legs (both), said to be put right; note: "ask Ms X;\n4711"'
     story = next_story(None, stands("not listed", MONDAY), visits(VISIT), plans=plans(), as_of=night(2))
     assert "leads exchanged" not in str(story.to_dicts())
     old = story.with_columns(told=pl.lit(earlier))
