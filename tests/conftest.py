@@ -10,11 +10,15 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.settings import load_settings
+from pipeline.dispatch.run import dispatch_night
 from pipeline.learning.labelled import Labelled, labelled_lake
+from pipeline.nightly.night_inputs import NightRequest
+from pipeline.nightly.run import run_night
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_file import load_model
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
+from pipeline.workorder import write_orders
 
 _NUMBERS = itertools.count(1)
 # Two files of tests run at a time, so more threads than one each would wait for each other; OpenMP's do so at full
@@ -41,6 +45,17 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Labelled:
 def model() -> Model:
     """The shipped model."""
     return load_model()
+
+
+@pytest.fixture(scope="session")
+def sample_out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """OUT after the sample's night, with all its orders and a plan of the next work day."""
+    lake, out = Path(__file__).parent.parent / "sample_lake", tmp_path_factory.mktemp("sample") / "out"
+    settings = load_settings()
+    run_night(NightRequest(lake, out), settings)
+    write_orders(out, (), settings)
+    dispatch_night(lake, out, settings)
+    return out
 
 
 @pytest.fixture(scope="session")

@@ -1,6 +1,6 @@
 """What a lake must hold: every table's columns with type, unit, meaning, emptiness and range, said once.
 
-The checks, the SQL's parameters and the README's tables are all derived from the classes below.
+The checks, the SQL's parameters and the tables of ingest/README.md are all derived from the classes below.
 """
 
 from __future__ import annotations
@@ -215,7 +215,7 @@ def rejects(rows: Iterable[tuple[str, int | None, str, str | None]] = ()) -> pl.
 
 
 def kind(column: dy.Column) -> str:
-    """Return a column's type in the words of the README."""
+    """Return a column's type in the words of the documents."""
     words = {pl.String: "text", pl.Float64: "number", pl.Boolean: "true/false", pl.Date: "date"}
     return words.get(column.dtype.base_type(), "timestamp")
 
@@ -232,7 +232,7 @@ def span(column: dy.Column) -> str:
 
 
 def markdown() -> str:
-    """Return the contract as Markdown tables, one a table of the lake; the README carries this text."""
+    """Return the contract as Markdown tables, one a table of the lake; ingest/README.md has this text."""
     parts: list[str] = []
     for table, schema in TABLES.items():
         parts += [f"**{table}**", "", "| column | type | unit | may be empty | allowed | meaning |"]

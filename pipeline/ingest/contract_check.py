@@ -84,7 +84,7 @@ def check_lake(lake: Lake, settings: Settings, today: date, *, all_days: bool = 
 
 
 def _register_problems(lake: Lake, registers: Registers) -> Iterator[Problem]:
-    for table in ("visits", "trainings"):
+    for table in ("crews", "visits", "trainings"):
         if lake.register(table) is None:
             yield Problem(
                 "note", table, "no such register", "it may be left out: then nothing is known of it"

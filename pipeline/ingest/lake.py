@@ -144,7 +144,7 @@ def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
     Raises
     ------
     InputError
-        No such folder or bucket, or no access; no sites or crews register; no intervals; or a lake.toml that says
+        No such folder or bucket, or no access; no sites register; no intervals; or a lake.toml that says
         nonsense.
     NightFailed
         The object store doesn't answer.
@@ -163,9 +163,8 @@ def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
         except (OSError, UnicodeDecodeError) as error:
             raise InputError(f"{where}/lake.toml: cannot be read as UTF-8 text ({error})") from error
     lake = Lake(source, read_lake_config(text, f"{where}/lake.toml") if text else LakeConfig(), text)
-    for table in ("sites", "crews"):
-        if lake.register(table) is None:
-            raise InputError(f"{where}: no {table}.csv or {table}.parquet; put the register there")
+    if lake.register("sites") is None:
+        raise InputError(f"{where}: no sites.csv or sites.parquet; put the register there")
     if not source.has_intervals():
         raise InputError(f"{where}: no folder intervals; put the data in intervals/date=YYYY-MM-DD/")
     if not lake.days():

@@ -6,7 +6,7 @@ made. Open `write.py` first; a page's words and order stand in its own `*_page.p
 
 >>> from pipeline.report import words
 >>> words.suspicion("legs_crossed", "both"), words.minutes(90), words.count(2, "visit")
-('legs crossed, both legs', '1 h 30 min', '2 visits')
+("CTs on each other's legs, both legs", '1 h 30 min', '2 visits')
 """
 
 from pipeline.report.report_input import FaultCard, NightCounts, ReportInput

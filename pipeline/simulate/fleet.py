@@ -113,7 +113,8 @@ def register_row(install: Install, wiring: Wiring) -> dict[str, Any]:
         location = "service_entrance" if wiring.declared_sees_pv else "load_conductors"
     site: dict[str, Any] = {
         "site_id": site_id(plan.number), "timezone": plan.timezone,
-        "latitude": round(plan.latitude, 4), "longitude": round(plan.longitude, 4),
+        # two decimals, about a kilometre: no invented home lies on a real house
+        "latitude": round(plan.latitude, 2), "longitude": round(plan.longitude, 2),
         "area": AREAS[plan.area % len(AREAS)], "service": plan.service,
         "service_amps": int(rng.choice([100, 125, 150, 200, 400], p=[0.15, 0.1, 0.1, 0.58, 0.07])),
         "pv_kw": plan.array.ac_w / 1000.0 if plan.array else None,

@@ -17,10 +17,7 @@ SPEC = FleetSpec(
     sites=72, days=28, minutes=15, seed=20, end=LAST_DAY,
     fault_share=0.0, hard_share=0.0, plain_share=0.0, register_gap_share=0.0, areas=4,
 )  # fmt: skip
-CREWS = (
-    ("C01", "Crew Heron"), ("C02", "Crew Otter"), ("C03", "Crew Marten"),
-    ("C04", "Crew Plover"), ("C05", "Crew Badger"),
-)  # fmt: skip
+CREWS = tuple((f"C{number:02d}", f"Crew {name}") for number, name in enumerate("ABCDE", start=1))
 # Plain homes: upstream CTs, a net that is easy to read; stories change what they need.
 PLAIN: dict[str, Any] = {"pv_added_back": False, "is_clipped": False, "cts_per_leg": 1}
 UPSTREAM = {"sees_pv": True, "location": "service_entrance"}
@@ -48,6 +45,7 @@ HARD: dict[int, str] = {
     2: "battery_export", 12: "clock_offset", 18: "vacant", 24: "pv_outage", 39: "new_site",
     49: "loose_neutral", 54: "ev_all_night", 60: "zero_dropouts", 70: "single_leg_inverter",
 }  # fmt: skip
+NEW = {10: 1, 29: 4, 40: 9, 55: 16}  # home -> days in service before the last one
 # (home, days before the last day, crew, found, leg, fixed, note)
 VISITS = (
     (6, 212, "C02", "dead", "l1", True, "connector had slipped out, reseated"),
@@ -63,8 +61,9 @@ TRAININGS = (("C03", 330, "legs_crossed"), ("C05", 96, "reversed"), ("C01", 40, 
 def _draw_wish(number: int, rng: np.random.Generator) -> Wish:
     place = {
         "timezone": "America/Denver",
-        "latitude": float(rng.uniform(39.4, 40.3)),
-        "longitude": float(rng.uniform(-105.3, -104.5)),
+        # each area has a quarter of the country to itself, as dispatch areas do
+        "latitude": 39.4 + 0.45 * (number // 2 % 2) + float(rng.uniform(0.0, 0.45)),
+        "longitude": -105.3 + 0.4 * (number % 2) + float(rng.uniform(0.0, 0.4)),
     }
     crew = CREWS[int(rng.choice(5, p=[0.24, 0.22, 0.2, 0.18, 0.16]))][0]
     values = PLAIN | place
@@ -75,6 +74,8 @@ def _draw_wish(number: int, rng: np.random.Generator) -> Wish:
         if number > 45 or onset is not None:
             values["commissioned_on"] = date(2025, 9, 3) + timedelta(days=number)
         return Wish(fault, leg, onset, fixed, crew, "", tuple(values.items()))
+    if number in NEW:
+        values["commissioned_on"] = LAST_DAY - timedelta(days=NEW[number])
     days_ago = [ago for home, ago, *_ in VISITS if home == number]
     if days_ago:
         values["commissioned_on"] = LAST_DAY - timedelta(days=max(days_ago) + 90 + number)

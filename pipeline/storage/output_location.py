@@ -17,7 +17,7 @@ from pipeline.storage.object_url import object_url
 
 
 class Out(Protocol):
-    """A held OUT; what is in `local` lies as README says of OUT."""
+    """A held OUT; what is in `local` lies as nightly/README.md says of OUT."""
 
     @property
     def local(self) -> Path:

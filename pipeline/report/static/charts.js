@@ -25,6 +25,8 @@
         actions: false, renderer: "svg", ast: true, tooltip: { theme: useDark ? "dark" : "light" },
       }));
     }
+    // The box is the picture, with a title and a caption; its marks are no pictures of their own.
+    document.querySelectorAll("[data-spec] svg").forEach((drawing) => drawing.setAttribute("aria-hidden", "true"));
     document.documentElement.dataset.drawn = "true";
   }
 

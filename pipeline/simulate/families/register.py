@@ -39,8 +39,8 @@ def site_row(spec: UnlikeSpec, built: BuiltHome, area: Area) -> dict[str, Any]:
     place = rng.choice(places, p=shares)
     row: dict[str, Any] = {
         "site_id": home.site_id, "timezone": area.timezone,
-        "latitude": round(home.roof.latitude if home.roof else area.latitude, 4),
-        "longitude": round(home.roof.longitude if home.roof else area.longitude, 4),
+        "latitude": round(home.roof.latitude if home.roof else area.latitude, 2),
+        "longitude": round(home.roof.longitude if home.roof else area.longitude, 2),
         "area": area.name, "service": home.service, "service_amps": home.service_amps,
         "pv_kw": home.roof.ac_kw if home.roof else 0.0, "ct_sees_pv": declared,
         "pv_added_back": home.added_back, "ct_location": str(place),

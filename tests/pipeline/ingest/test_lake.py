@@ -67,14 +67,18 @@ def test_the_newest_day_is_never_in_the_future(lake: Path) -> None:
         opened.newest_day(today=date(2020, 1, 1))
 
 
-@pytest.mark.parametrize(
-    ("removed", "told"),
-    [("sites.csv", "no sites.csv or sites.parquet"), ("crews.csv", "no crews.csv or crews.parquet")],
-)
-def test_a_missing_register_is_named(lake: Path, removed: str, told: str) -> None:
-    (lake / removed).unlink()
-    with pytest.raises(InputError, match=told):
+def test_a_missing_register_of_homes_is_named(lake: Path) -> None:
+    (lake / "sites.csv").unlink()
+    with pytest.raises(InputError, match=r"no sites\.csv or sites\.parquet"):
         open_lake(lake)
+
+
+def test_all_registers_but_that_of_homes_may_be_left_out(lake: Path) -> None:
+    for name in ("crews.csv", "visits.csv"):
+        (lake / name).unlink()
+    put(lake, "a.parquet", rows())
+    opened = open_lake(lake)
+    assert [opened.register(table) for table in ("crews", "visits", "trainings")] == [None, None, None]
 
 
 def test_an_empty_lake_is_refused_with_what_to_do(tmp_path: Path, lake: Path) -> None:

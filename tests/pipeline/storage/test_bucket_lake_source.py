@@ -140,7 +140,6 @@ def test_hostile_names_stay_names(folder: Path, s3: Server, tmp_path: Path) -> N
     ("removed", "told"),
     [
         ("sites.csv", "no sites.csv or sites.parquet; put the register there"),
-        ("crews.csv", "no crews.csv or crews.parquet"),
         ("intervals/", "no folder intervals; put the data in"),
         ("", "no sites.csv or sites.parquet"),
     ],
