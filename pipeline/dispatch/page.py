@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ from pipeline.faults.types import CAUTIONS
 from pipeline.report import FaultCard, words
 from pipeline.report.names import page_name
 from pipeline.report.page_templates import environment, report_style, write_page
+from pipeline.worklist.earlier_visits import EarlierVisits
 
 REASONS = {
     "days_full": "all days full",
@@ -32,7 +33,7 @@ class PageInput:
     """What the pages show.
 
     The plan of the night `as_of`, its `stops` (plan.STOPS) and `trucks`, `notes` on how it came about, the faults'
-    cards, and `links` site_id -> address of the home's page where it has one.
+    cards, `links` site_id -> address of the home's page where it has one, and `earlier` the visits before by site_id.
     """
 
     as_of: date
@@ -42,6 +43,7 @@ class PageInput:
     notes: Sequence[str]
     faults: Mapping[str, FaultCard]
     links: Mapping[str, str]
+    earlier: Mapping[str, EarlierVisits] = field(default_factory=dict)
 
 
 def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
@@ -51,7 +53,12 @@ def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
     """
     pages = environment("pipeline.dispatch", night.faults)
     pages.filters["weekday"] = weekday
-    pages.globals |= {"css": report_style(), "as_of": night.as_of, "links": night.links}
+    pages.globals |= {
+        "css": report_style(),
+        "as_of": night.as_of,
+        "links": night.links,
+        "earlier": night.earlier,
+    }
     rounds = [_round(night, total) for total in night.plan.truck_days.iter_rows(named=True)]
     for trip in rounds:
         write_page(folder / trip["page"], pages, "truck_day.html", values=trip)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -26,7 +26,8 @@ from pipeline.report.names import page_name
 from pipeline.report.words import count
 from pipeline.storage.output_location import Out, read_out
 from pipeline.storage.publish import write_csv
-from pipeline.workorder.tables import read_latest
+from pipeline.worklist.earlier_visits import EarlierVisits
+from pipeline.workorder.tables import earlier_on_pages, read_latest
 
 FOLDER = "dispatch"
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -65,15 +66,25 @@ def dispatch_night(
         No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why.
     """
     with read_out(out, settings) as working_out:
-        as_of, frames = read_latest(working_out.local, ("revisit_list",))
+        as_of, frames = read_latest(working_out.local, ("revisit_list", "visits", "standing"))
+        earlier = earlier_on_pages(working_out.local, frames, settings)
         opened = open_lake(lake, settings)
         with opened.naming():
             visits = frames["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")
-            return _dispatch(opened, working_out, as_of, visits, first_day, settings)
+            return _dispatch(
+                opened, working_out, as_of, visits, first_day=first_day, earlier=earlier, settings=settings
+            )
 
 
 def _dispatch(
-    lake: Lake, out: Out, as_of: date, visits: pl.DataFrame, first_day: date | None, settings: Settings
+    lake: Lake,
+    out: Out,
+    as_of: date,
+    visits: pl.DataFrame,
+    *,
+    first_day: date | None,
+    earlier: Mapping[str, EarlierVisits],
+    settings: Settings,
 ) -> DispatchResult:
     sites = read_registers(lake, as_of).sites
     places = sites.select("site_id", "latitude", "longitude")
@@ -91,7 +102,7 @@ def _dispatch(
     span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
     notes = (*truck_notes, *travel_notes, f"{span}; the first day has the best of the list.")
     links = _links(out.pages(as_of), stops["site_id"].to_list())
-    night = PageInput(as_of, plan, stops, trucks, notes, fault_cards(), links)
+    night = PageInput(as_of, plan, stops, trucks, notes, fault_cards(), links, earlier)
 
     def write(folder: Path) -> None:
         for name in ("dispatch", "truck_days", "undispatched"):

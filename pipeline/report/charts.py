@@ -84,7 +84,7 @@ def night_levels(days: pl.DataFrame, reach_w: float, onset: date | None) -> Spec
     low, high = (quantile(nights.get_column("w"), end) for end in (0, 1))
     axis = vega.scale(domain=[min(low, 0), max(high, reach_w)], nice=True)
     base = data("nights").encode(
-        day_axis(days.height), vega.y("w:Q", title="night level, W", scale=axis), leg_colour()
+        day_axis(days.height), vega.y("w:Q", title="overnight baseload, W", scale=axis), leg_colour()
     )
     told = [vega.tooltip("leg:N"), vega.tooltip("day:T", format="%-d %b"), vega.tooltip("w:Q")]
     dots = base.mark("point", filled=True, size=55).encode(leg_shape(), tooltip=told)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.errors import InputError
+from pipeline.core.settings import Settings
 from pipeline.ingest.normalize import nearest
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, read_private
 from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
@@ -111,6 +112,18 @@ def read_night(out: Path) -> NightTables:
     as_of, frames = read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS, "visits"))
     contacts, notes = (read_private(out / "latest", name) for name in (SITE_CONTACT, VISIT_NOTE))
     return NightTables(as_of, frames, contacts, notes)
+
+
+def earlier_on_pages(
+    out: Path, frames: Mapping[str, pl.DataFrame], settings: Settings
+) -> dict[str, EarlierVisits]:
+    """Return the earlier visits to listed homes for a page of OUT/latest; their notes unless [privacy] says no.
+
+    `frames` has revisit_list, visits and standing.
+    """
+    notes = read_private(out / "latest", VISIT_NOTE) if settings.privacy.notes_on_pages else None
+    visits = frames["visits"].join(frames["revisit_list"], on="site_id", how="semi")
+    return earlier_visits(visits, notes, frames["standing"], most=_VISITS, longest=_NOTE_LENGTH)
 
 
 def read_latest(out: Path, names: Sequence[str]) -> tuple[date, dict[str, pl.DataFrame]]:
