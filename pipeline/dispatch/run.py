@@ -66,8 +66,8 @@ def dispatch_night(
         No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why.
     """
     with read_out(out, settings) as working_out:
-        as_of, frames = read_latest(working_out.local, ("revisit_list", "visits", "standing"))
-        earlier = earlier_on_pages(working_out.local, frames, settings)
+        as_of, frames = read_latest(working_out.local, ("revisit_list",))
+        earlier = earlier_on_pages(working_out.local, settings)
         opened = open_lake(lake, settings)
         with opened.naming():
             visits = frames["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")

@@ -40,9 +40,11 @@ def private_folder(run: Path) -> Path:
     return folder
 
 
-def close_to_others(path: Path) -> None:
-    """Have a file that may name people read by its owner alone."""
-    path.chmod(_OWNER_FILE)
+def close_to_others(*paths: Path) -> None:
+    """Have files that name people read by their owner alone; one that isn't there is left out."""
+    for path in paths:
+        if path.exists():
+            path.chmod(_OWNER_FILE)
 
 
 def unshared_files(privacy: PrivacySettings) -> frozenset[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -16,6 +16,7 @@ from pipeline.core.settings import Settings
 from pipeline.ingest.normalize import nearest
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, read_private
 from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
+from pipeline.worklist.tables import earlier_table
 from pipeline.workorder.visit_record import visit_id_of
 
 # Of the site record a sheet may carry these columns and, of the private ones, who and where: no others.
@@ -114,16 +115,20 @@ def read_night(out: Path) -> NightTables:
     return NightTables(as_of, frames, contacts, notes)
 
 
-def earlier_on_pages(
-    out: Path, frames: Mapping[str, pl.DataFrame], settings: Settings
-) -> dict[str, EarlierVisits]:
-    """Return the earlier visits to listed homes for a page of OUT/latest; their notes unless [privacy] says no.
+def earlier_on_pages(out: Path, settings: Settings) -> dict[str, EarlierVisits]:
+    """Return the earlier visits to the listed homes of OUT/latest for a page; their notes unless [privacy] says no.
 
-    `frames` has revisit_list, visits and standing.
+    Nothing where the run is of a version that published no visits.
     """
-    notes = read_private(out / "latest", VISIT_NOTE) if settings.privacy.notes_on_pages else None
-    visits = frames["visits"].join(frames["revisit_list"], on="site_id", how="semi")
-    return earlier_visits(visits, notes, frames["standing"], most=_VISITS, longest=_NOTE_LENGTH)
+    latest = out / "latest"
+    listed, visits, standing = (
+        earlier_table(latest, name) for name in ("revisit_list", "visits", "standing")
+    )
+    if listed is None or visits is None or standing is None:
+        return {}
+    notes = read_private(latest, VISIT_NOTE) if settings.privacy.notes_on_pages else None
+    of_listed = visits.join(listed, on="site_id", how="semi")
+    return earlier_visits(of_listed, notes, standing, most=_VISITS, longest=_NOTE_LENGTH)
 
 
 def read_latest(out: Path, names: Sequence[str]) -> tuple[date, dict[str, pl.DataFrame]]:

@@ -78,7 +78,7 @@ def write_orders(
             if as_pdf:
                 write_bytes(target.with_suffix(".pdf"), pdf.order_pdf(html, settings.orders.paper))
             if any(order.contact):
-                close_to_others(target)
+                close_to_others(target, target.with_suffix(".pdf"))
             report(f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}: {target}")
             written.append(target)
         address = working_out.hand_in_pages(f"{FOLDER}/{night.as_of}")
