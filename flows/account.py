@@ -8,27 +8,30 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.alarm import ALARM, NOTE, Alarm
+from pipeline.core.glossary import FIX_BY
 from pipeline.nightly.run import NightResult
 from pipeline.report import words
 
 TOP_ROWS = 15
 MOST_NAMED = 12
-LIST_COLUMNS = (
-    "rank", "site_id", "area", "likelihood", "suspected_fault", "leg", "since", "fix_by", "evidence",
-)  # fmt: skip
 
 
 def top_rows(result: NightResult) -> list[dict[str, Any]]:
-    """Return the first TOP_ROWS rows of the list in words, a LIST_COLUMNS key each."""
+    """Return the first TOP_ROWS rows of the list in words, each with the likelihood of its very fault and of any."""
     return [
         {
-            **row,
-            "likelihood": words.percent(row["likelihood"]),
-            "suspected_fault": words.fault(row["suspected_fault"]),
-            "leg": row["leg"] or "",
+            "rank": row["rank"],
+            "home": row["site_id"],
+            "area": row["area"],
+            "suspected": words.fault(row["suspected_fault"]),
+            "leg": words.leg(row["leg"]),
+            "this fault": words.percent(row["fault_likelihood"]),
+            "any fault": words.percent(row["likelihood"]),
             "since": str(row["since"] or "first day"),
+            "fix by": FIX_BY[row["fix_by"]],
+            "evidence": row["evidence"],
         }
-        for row in result.revisit_list.head(TOP_ROWS).select(LIST_COLUMNS).to_dicts()
+        for row in result.revisit_list.head(TOP_ROWS).to_dicts()
     ]
 
 

@@ -1,7 +1,7 @@
 -- crew_month: one row a crew and month of commissioning.
 -- How many of a month's installs were wrong from the start, found by a visit or expected from their data.
 --   crew_id [-], month [YYYY-MM]
---   installs, heard, visited [homes]     all; with data or a visit that told; with a visit that told
+--   installs, heard, visited [homes]     all; with data or a visit with a finding; with such a visit
 --   confirmed_faults [homes]             a visit found a fault from commissioning
 --   expected_faults [homes]              sum of the chances of those heard and not visited
 --   rate [0..1]                          (confirmed + expected) / heard, null where none was heard

@@ -1,7 +1,7 @@
 -- crew_position: one row a CT position and fault.
 -- Which faults installs at a position have from the start, over all crews; homes of no known position are "unknown".
 --   ct_location [-], fault [-]
---   heard [homes]                        installs at the position with data or a visit that told
+--   heard [homes]                        installs at the position with data or a visit with a finding
 --   confirmed_faults, expected_faults [homes]
 --   rate [0..1]                          (confirmed + expected) / heard
 WITH position AS (

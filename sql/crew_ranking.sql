@@ -3,7 +3,7 @@
 --   rank [-]                             1 is the lowest fair rate
 --   crew_id, crew_name [-]
 --   judged [homes]
---   fair_rate, fair_low, fair_high [0..1] on the fleet's average installs, shrunk, 95 %
+--   fair_rate, fair_low, fair_high [0..1] on the fleet's average installs, small-sample adjusted, 95 %
 --   is_like_fleet [-]                    the interval holds the fleet's rate: the place says little
 --   stands_out [-]                       worse, better or null, many crews allowed for
 SELECT

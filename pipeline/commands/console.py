@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.core.alarm import ALARM, Alarm
+from pipeline.core.glossary import LEGS
 from pipeline.core.percent_text import percent
 from pipeline.core.terminal_text import one_line
 from pipeline.faults.fault_text import fault_title
@@ -43,17 +44,18 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
     """
     listed = result.revisit_list
     table = Table(title=f"Most worth a revisit, {result.as_of}", title_justify="left", pad_edge=False)
-    for name in ("rank", "site", "likely", "suspected", "leg", "since", "by", "evidence"):
+    for name in ("rank", "site", "suspected", "leg", "this fault", "any fault", "since", "by", "evidence"):
         table.add_column(
             name,
-            justify="right" if name in ("rank", "likely") else "left",
+            justify="right" if name in ("rank", "this fault", "any fault") else "left",
             no_wrap=name not in ("suspected", "evidence"),
             overflow="fold",
         )
     for row in listed.head(rows).to_dicts():
         cells = (
-            str(row["rank"]), row["site_id"], percent(row["likelihood"]), fault_title(row["suspected_fault"]),
-            row["leg"] or "", str(row["since"] or "first day"), row["fix_by"], row["evidence"].split("; ")[0],
+            str(row["rank"]), row["site_id"], fault_title(row["suspected_fault"]), LEGS.get(row["leg"] or "", ""),
+            percent(row["fault_likelihood"]), percent(row["likelihood"]), str(row["since"] or "first day"),
+            row["fix_by"], row["evidence"].split("; ")[0],
         )  # fmt: skip
         table.add_row(*(Text(one_line(text)) for text in cells))  # a name is no mark-up
     if console.is_terminal:

@@ -26,9 +26,9 @@ def fairness(
 ) -> None:
     """Measure the rates of crews on fleets whose truth is known.
 
-    Coverage of every interval, error of the fair rate against the raw one, false alarms of the funnel, detection of a
-    crew three times as bad as the fleet, bias from where visits go, and what is said of trainings; each with its
-    target, with invented likelihoods and with those that the night gives to simulated homes.
+    Coverage of every interval, error of the fair rate against the unadjusted one, false alarms of the control limits,
+    detection of a crew three times as bad as the fleet, bias from where visits go, and what is reported of trainings;
+    each with its target, with invented likelihoods and with those that the night gives to simulated homes.
 
     Parameters
     ----------

@@ -15,6 +15,7 @@ from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.terminal_text import one_line
+from pipeline.dispatch.page import reason_counts
 from pipeline.dispatch.run import DispatchResult, dispatch_night
 from pipeline.ingest.lake import open_lake
 from pipeline.report.words import count
@@ -31,7 +32,7 @@ def dispatch(
     start: tuple[float, float] | None = None,
     settings: SettingsFile = None,
 ) -> None:
-    """Plan who drives where: the list's visits as rounds of trucks over days, with a page to take along.
+    """Plan who drives where: the list's visits as rounds of trucks over days, with pages and calendars to take along.
 
     Reads OUT/latest, LAKE's register, and where they are there LAKE/trucks.csv (truck_id, area, start_latitude,
     start_longitude, start_time, hours) and LAKE/drive_times.csv (from_site, to_site, minutes). Writes
@@ -62,7 +63,7 @@ def dispatch(
                 f"{opened.root}/trucks.csv says which trucks there are: leave out --trucks and --hours"
             )
     options = {"trucks": trucks, "hours": hours, "days": days, "start": start and list(start)}
-    done = dispatch_night(lake, out, with_options(all_settings, options), first_day=date)
+    done = dispatch_night(lake, out, with_options(all_settings, options), first_day=date, today=Date.today())
     show(Console(highlight=False, markup=False, emoji=False, soft_wrap=True), done)
 
 
@@ -84,22 +85,27 @@ def with_options(settings: Settings, options: Mapping[str, Any]) -> Settings:
 
 
 def show(console: Console, done: DispatchResult) -> None:
-    """Print a line a truck and day, what is on no day, and where the plan is."""
+    """Print safety calls first, a line a truck and day, what is unscheduled, and where the plan is."""
+    for row in done.plan.dispatch.filter("is_safety_call").iter_rows(named=True):
+        stop = f"truck {row['truck_id']}, {row['day']}, stop {row['stop']}"
+        console.print(
+            one_line(f"SAFETY CALL FIRST: {row['site_id']} ({stop}): no CT work until it is cleared")
+        )
     for note in done.notes:
         console.print(one_line(note))
     for row in done.plan.truck_days.iter_rows(named=True):
         stops = count(row["stops"], "stop")
-        reasons_text = (
+        line = (
             f"{row['day']} {row['truck_id']:<10} {stops:>8}, {row['start_at']} to {row['back_at']}, "
-            f"{row['drive_min']:4d} min driving, {row['minutes_on_site']:4d} min on site, {row['free_min']} to spare"
+            f"{row['drive_min']:4d} min driving ({row['drive_from']}), {row['minutes_on_site']:4d} min on site, "
+            f"{row['free_min']} min to spare"
         )
-        console.print(one_line(reasons_text))
-    left = done.plan.undispatched
-    reasons = left.group_by("reason").len().sort("len", "reason", descending=[True, False])
-    reasons_text = ", ".join(f"{number} {reason.replace('_', ' ')}" for reason, number in reasons.iter_rows())
+        console.print(one_line(line))
+    planned, unscheduled = done.plan.dispatch.height, done.plan.undispatched
+    reasons = "; ".join(f"{text}: {number}" for text, number in reason_counts(unscheduled))
     console.print(
-        f"{count(done.plan.dispatch.height, 'visit')} planned, {count(left.height, 'home')} on no day"
-        f"{f' ({reasons_text})' if reasons_text else ''}"
+        f"{planned} of {count(planned + unscheduled.height, 'listed visit')} planned, {unscheduled.height} unscheduled"
+        f"{f' ({reasons})' if reasons else ''}"
     )
     console.print(one_line(f"plan: {done.folder / 'index.html'}"))
     if done.address != str(done.folder):

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
 from typing import Any
 
 import polars as pl
 
 from pipeline.core.contract import SOUND
+from pipeline.core.glossary import LEGS
 from pipeline.core.percent_text import percent
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS
 from pipeline.report import words
+from pipeline.report.home_page import notices
 from pipeline.report.report_input import FaultCard
-from pipeline.scoring.innocent import CAUSES
-from pipeline.scoring.sentences import SMALL_WEIGHT, odds_words
+from pipeline.report.weight_table import Checks, home_checks, weight_sum
+from pipeline.worklist.energy_so_far_text import so_far_text
 
 Row = Mapping[str, Any]
 WIDTH = 100
-_LEGS = {"l1": "on L1", "l2": "on L2", "both": "on both legs"}
 _SMALL_SHARE = 0.01  # likelihood; other faults below this are not told
 
 
@@ -52,14 +53,17 @@ def tell_home(
     events
         Its rows of `home_story`.
     """
+    checks = home_checks(weights, score["contradiction_probe"])
     sections = [
         ("Before anything else", _cautions(score, listed, card)),
-        ("Suspected", _suspicion(score, listed, standing, card)),
-        ("Why", _weights(weights, score["contradiction_probe"])),
-        ("What else it could be", _others(score, listed)),
+        ("Suspected, not found", _suspicion(score, listed, standing, card)),
+        ("What decides", _checks(checks.deciding)),
         ("What to do", _work(listed, standing, card)),
-        ("Standing", _standing(standing)),
+        ("What else it could be", _others(score, listed)),
+        ("Status", _standing(standing)),
         ("What happened", _events(events)),
+        ("All other checks", _other_checks(checks, weights)),
+        ("For the quality lead: how the likelihood adds up (log odds)", _weights(weights)),
     ]
     parts = [_heading(site_id, score)]
     for title, lines in sections:
@@ -76,22 +80,15 @@ def _heading(site_id: str, score: Row) -> str:
     ]
     first = ", ".join(part for part in (f"Home {site_id}", *place) if part)
     likelihood_text = (
-        f"{percent(score['likelihood'])} likely to have a CT install fault now: {score['verdict']}."
+        f"{percent(score['likelihood'])} likely to have any CT install fault now: {score['verdict']}."
     )
     return "\n".join([*_text(first, ""), *_text(likelihood_text, "")])
 
 
 def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
     """Yield what must be known first: the safety call, doubts, and on a visit every caution."""
-    if score["is_neutral_suspect"]:
-        yield from _item(
-            "SAFETY CALL: the legs' voltages move apart with load, as with a loose service neutral. "
-            "That is no CT fault: pass it on at once to the utility or a licensed electrician."
-        )
-    if score["is_clock_suspect"]:
-        off = score["clock_offset_h"]
-        by = f" by about {off:+.1f} h" if off is not None else ""
-        yield from _item(f"The monitor's clock looks off{by}: what is called night may not be night.")
+    for _, notice in notices(score):
+        yield from _item(notice)
     if listed is not None and listed["fix_by"] == "visit":
         for caution in (*CAUTIONS, *card.cautions):
             yield from _item(caution)
@@ -99,7 +96,6 @@ def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
 
 def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
     if score["verdict"] == "unproven" and score["contradiction"]:
-        yield from _contradicted(score)
         yield from _text(f"If it is a fault: {_named(score, listed, card)}")
     elif listed is None and score["suspected_fault"] is None:
         yield from _text(f"Nothing: {standing['reason']}.")
@@ -107,50 +103,40 @@ def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -
         yield from _text(_named(score, listed, card))
     if score["onset_evidence"]:
         yield from _text(f"It changed on {score['onset_on']}: {score['onset_evidence']}.")
-    if score["verdict"] == "unproven" and not score["contradiction"]:
-        yield from _text(f"Unproven: {score['unproven_why']}; see what could not tell.")
-    yield from _text(f"In short: {score['evidence']}.")
 
 
 def _named(score: Row, listed: Row | None, card: FaultCard) -> str:
     """Return the fault, its leg, how likely it is and any is, since when, and what happens there."""
     leg = listed["leg"] if listed else score["leg"]
-    where = f" {_LEGS[leg]}" if leg in _LEGS else ""
+    where = f" on {LEGS[leg]}" if leg in LEGS else ""
     since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
     likely = words.likelihoods(score["fault_likelihoods"].get(score["likely_fault"]), score["likelihood"])
-    return f"{_plain(card.name)}{where}, {since} ({likely}). {card.story}"
+    return f"{card.name}{where}, {since} ({likely}). {card.story}"
 
 
-def _contradicted(score: Row) -> Iterator[str]:
-    """Yield the number that no right install shows, then what it may be but a fault, and what the office does."""
-    yield from _text(f"Unproven, but no right install reads so: {score['contradiction']}.")
-    if cause := CAUSES.get(score["record_cause"] or ""):
-        likely = f"{cause.words}, {percent(score['record_likelihood'])} likely"
-        yield from _text(f"It may be the record: {likely}.")
-        yield from _text(f"First, at the desk: {cause.office}")
+def _checks(lines: Sequence[tuple[str, str]]) -> Iterator[str]:
+    for sentence, strength in lines:
+        yield from _item(f"{words.sentence(sentence)} {words.sentence(strength)}")
 
 
-def _weights(weights: pl.DataFrame, contradicting: str | None) -> Iterator[str]:
-    """Yield prior + weights = score, one line a probe, strongest first; what says little or can't as one sum."""
+def _other_checks(checks: Checks, weights: pl.DataFrame) -> Iterator[str]:
     if weights.is_empty():
         yield from _text("No data in the window, so nothing but the share of homes with a fault is known.")
+    yield from _checks(checks.others)
+    if checks.silent:
+        yield from _text(f"Too little data to tell: {'; '.join(checks.silent)}.")
+
+
+def _weights(weights: pl.DataFrame) -> Iterator[str]:
+    """Yield prior + weights = sum, one line a probe, strongest first."""
+    table = weight_sum(weights, None, {})
+    if table is None:
         return
-    small: list[float] = []
-    for row in weights.sort("ordinal").iter_rows(named=True):
-        is_small = abs(row["weight"]) < SMALL_WEIGHT or row["state"] == "cannot tell"
-        if is_small and row["probe"] not in ("prior", contradicting):
-            small.append(row["weight"])
-            continue
-        yield from _weighed(row["weight"], f"{row['label']}: {row['sentence']} ({row['strength']})")
-    if small:
-        yield from _weighed(sum(small), f"the rest, which says little or could not tell ({len(small)})")
-    total = float(weights["weight"].sum())
+    for row in table["rows"]:
+        yield f"  {row['weight']:>6}  {row['label']} ({row['odds']})"
     yield f"  {'-' * 6}"
-    odds = odds_words(total, "a fault", "a sound install")
-    yield from _weighed(total, f"score, log odds of any fault against a sound install: {odds}")
-    silent = weights.filter(pl.col("state") == "cannot tell")["label"].to_list()
-    if silent:
-        yield from _text(f"Could not tell: {'; '.join(silent)}.")
+    total = table["total"]
+    yield f"  {total['weight']:>6}  any fault against a sound install: {total['odds']}"
 
 
 def _others(score: Row, listed: Row | None) -> Iterator[str]:
@@ -161,9 +147,9 @@ def _others(score: Row, listed: Row | None) -> Iterator[str]:
         yield from _item(line)
     others = sorted(((share or 0.0, name) for name, share in shares.items() if name != named), reverse=True)
     names = [
-        f"{_plain(name)} {percent(share)}"
+        f"{fault_title(name)} {percent(share)}"
         for share, name in others
-        if share >= _SMALL_SHARE and not any(line.startswith(f"{_plain(name)} ") for line in lines)
+        if share >= _SMALL_SHARE and not any(line.startswith(f"{fault_title(name)} ") for line in lines)
     ]
     if names:
         yield from _item(", ".join(names))
@@ -173,28 +159,28 @@ def _work(listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
     if listed is None:
         yield from _text(f"Nothing: the home is not on the list: {standing['reason']}.")
         return
-    where = "visit" if listed["fix_by"] == "visit" else "office, no visit needed"
-    yield from _field("Rank", f"{listed['rank']} (priority {listed['priority']:.0f})")
+    where = "site visit" if listed["fix_by"] == "visit" else "remote fix: by a setting, from the office"
+    yield from _field("Rank", f"{listed['rank']} (expected value {listed['priority']:.0f})")
     yield from _field("By", f"{where}, {listed['minutes_on_site']} min")
     yield from _field("Do", card.action)
     yield from _field("Bring", listed["bring"] or "nothing special")
     yield from _field("Prove", card.prove)
-    so_far = f"{listed['kwh_so_far']:.0f} kWh in {listed['days_so_far']} days so far"
     yield from _field(
-        "Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is so, {so_far}"
+        "Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is this fault"
     )
-    yield from _field("Worth", _worth(listed))
+    yield from _field("So far", so_far_text(listed))
+    yield from _field("Value", _expected_value(listed))
     if listed["desk_change"]:
-        yield from _field("Desk", listed["desk_change"])
+        yield from _field("Change", listed["desk_change"])
         yield from _field("Wait", listed["desk_proof"])
 
 
-def _worth(listed: Row) -> str:
+def _expected_value(listed: Row) -> str:
     """Return the expected value term by term."""
     terms = " - ".join(f"{listed[name]:.0f}" for name in ("value_gain", "value_cost", "value_regret"))
     pays = "" if listed["break_even"] is None else f"; going pays from {percent(listed['break_even'])} on"
     cut = "" if listed["is_above_cut"] else "; below the cut"
-    return f"{terms} (gain - cost of going - regret if needless) = {listed['priority']:.0f}{pays}{cut}"
+    return f"{terms} (gain - cost of going - cost of a no-fault-found visit) = {listed['priority']:.0f}{pays}{cut}"
 
 
 def _standing(standing: Row) -> Iterator[str]:
@@ -221,10 +207,6 @@ def _events(events: pl.DataFrame) -> Iterator[str]:
         )
 
 
-def _weighed(weight: float, text: str) -> list[str]:
-    return wrap(text, WIDTH, initial_indent=f"  {weight:+6.2f}  ", subsequent_indent=" " * 10)
-
-
 def _field(name: str, text: str) -> list[str]:
     return wrap(text, WIDTH, initial_indent=f"  {name:<8}", subsequent_indent=" " * 10)
 
@@ -235,7 +217,3 @@ def _item(text: str) -> list[str]:
 
 def _text(text: str, indent: str = "  ") -> list[str]:
     return wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
-
-
-def _plain(name: str) -> str:
-    return fault_title(name)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 FIX_BY: Final = {"visit": "site visit", "office": "remote fix"}
+ATTEMPTS: Final = {"truck": "truck visit", "desk": "remote fix"}
 LEGS: Final = {"l1": "L1", "l2": "L2", "both": "both legs"}
 LOCATIONS: Final = {
     "service_entrance": "service entrance", "bus_bar": "bus bar", "feeder": "feeder",
@@ -15,3 +16,12 @@ LOCATIONS: Final = {
 }  # fmt: skip
 SERVICES: Final = {"120/240": "120/240 V", "120/208": "120/208 V", "single": "single leg"}
 POSITIONS: Final = {True: "upstream of the solar tie-in", False: "around the loads only"}
+# What an unproven home needs before the data can say either way: short name, and what to do about it.
+UNPROVEN_NEEDS: Final = {
+    "nights": ("more nights", "Wait: each night of data brings it nearer."),
+    "meter": ("a utility meter", "Ask for the utility meter's data: no number of nights settles it without."),
+    "sun": ("a sunny day", "Wait for a day on which production rises and falls."),
+    "record": ("a look at the site record", "Check the site record, from the office: no truck."),
+    "readings": ("readings", "Find out why the home sends no readings: monitor, network, account."),
+    "visit": ("a visit", "Only a look on site settles it; it goes on the list where going pays."),
+}

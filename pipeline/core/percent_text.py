@@ -28,3 +28,13 @@ def percent_column(share: pl.Expr) -> pl.Expr:
         .when((share > 0.99) & (share < 1)).then(pl.lit(HIGH))
         .otherwise(pl.format("{} %", whole))
     )  # fmt: skip
+
+
+def likelihoods(named: float | None, any_fault: float | None) -> str:
+    """Return a named fault's likelihood beside that of any: "86 % this fault, over 99 % any fault"."""
+    return f"{percent(named)} this fault, {percent(any_fault)} any fault"
+
+
+def likelihoods_column(named: pl.Expr, any_fault: pl.Expr) -> pl.Expr:
+    """Return `likelihoods` of each row."""
+    return pl.format("{} this fault, {} any fault", percent_column(named), percent_column(any_fault))

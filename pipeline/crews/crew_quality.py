@@ -67,7 +67,7 @@ def quality_table(
     `heard` installs have data or a visit that says what was found: rates are over them; `judged` have a verdict or such
     a visit. `observed_*` confirmed over visited (Wilson): a rate of where visits went, not of the crew.
     `expected_faults` at homes nobody visited, with the 95 % interval of their number. `rank` 1 is the lowest fair rate.
-    `is_outside` the funnel's 95 % limits, where luck alone puts one crew in twenty; `stands_out`
+    `is_outside` the 95 % control limits, where chance alone puts one crew in twenty; `stands_out`
     ("worse", "better") with many crews allowed for. `seen_from` how many times as often as the fleet such a crew would
     have to err to lie outside in nine of ten cases: below it, lying inside says little.
     """

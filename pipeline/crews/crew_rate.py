@@ -36,7 +36,7 @@ _NO_ROOT = -1  # how the search says that the value has the same sign at both en
 class CrewLikelihood:
     """The homes of the crews (Installs, FleetFit) beside a `base` log odds a home.
 
-    `is_relative`: held against the fleet, so that a doubt which all crews share moves none; `has_case_mix`: the base
+    `is_relative`: compared with the fleet, so that a doubt which all crews share moves none; `has_case_mix`: the base
     has the case mix in it, which isn't known for certain either.
     """
 
@@ -99,7 +99,7 @@ class CrewLikelihood:
         """Return (best, low, high) u of each crew, -inf / inf where there is no end.
 
         An end is the first u on its way from the best where score / sd passes 1.96: far out, where homes that weren't
-        inspected say nothing any more, it falls again. Crews that are held against the fleet are all at their ends
+        inspected say nothing any more, it falls again. Crews that are compared with the fleet are all at their ends
         together, those without one at 0.
         """
         return self.likeliest(), self._end(-1.0), self._end(1.0)
@@ -135,7 +135,7 @@ class CrewLikelihood:
     def _settled(self, u: Float, side: float, has_end: Bool) -> Float:
         """Return the ends moved to where they are with the whole fleet at its ends.
 
-        The fleet that a crew is held against hardly moves with it, so its own slope leads there in a few steps.
+        The fleet that a crew is compared with hardly moves with it, so its own slope leads there in a few steps.
         """
         slope = (self._beyond(u + _SLOPE, side) - self._beyond(u, side)) / _SLOPE
         falls = has_end & (slope < 0)

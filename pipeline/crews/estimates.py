@@ -1,4 +1,4 @@
-"""The rates of every crew: estimated, shrunk, against the case mix, both, and which crews stand out."""
+"""The rates of every crew: unadjusted, adjusted for small samples, for case mix, for both, and which crews differ."""
 
 from __future__ import annotations
 
@@ -35,12 +35,12 @@ class Interval:
 class Estimates:
     """Estimates by crew, in the crews' order.
 
-    `rate` share of its installs wrong from the start; `shrunk` the same, drawn to the fleet; `unseen` faults at
-    its homes that nobody visited; `expected` faults that the fleet's average crew would have had on its
-    installs; `ratio` observed / expected; `fair` its rate on the fleet's average installs, shrunk; `worth` and
+    `rate` share of its installs wrong from the start; `shrunk` the same, small-sample adjusted; `unseen` faults at its
+    homes that nobody visited; `expected` faults that the fleet's average crew would have had on its installs; `ratio`
+    observed / expected; `fair` its rate on the fleet's average installs, small-sample adjusted; `worth` and
     `worth_faults` its homes and faults counted as inspected average installs; `p_value` of a crew like the fleet lying
-    so far out, `q_value` with many crews allowed for, `seen_from` how many times the fleet's rate would mostly be
-    seen; `dispersion` of the fleet.
+    so far out, `q_value` with many crews allowed for, `seen_from` how many times the fleet's rate would mostly be seen;
+    `dispersion` of the fleet.
     """
 
     fit: FleetFit

@@ -1,4 +1,4 @@
-"""The funnel: which crews stand out from the fleet, by exact limits, over-dispersion, and many crews at once.
+"""Control limits: which crews differ from the fleet, by exact limits, over-dispersion, and many crews at once.
 
 Limits and tails are those of the binomial with the fleet's rate. Installs are counted as average ones that were
 inspected: one without a visit, or an easy one, counts for less than one.
@@ -16,20 +16,21 @@ from pipeline.core.binomial_intervals import upper_tail
 
 Float = NDArray[np.float64]
 LIMITS = (0.001, 0.025, 0.975, 0.999)
+_HALVINGS = 40
 SEEN = 0.9  # share of crews that is nearly all
 
 
-def limit(share: float, homes: Float, rate: float) -> Float:
-    """Return the rate that a share `share` of crews with these homes lies below, by luck alone; 0 to 1.
+def outside_from(share: float, homes: Float, rate: float) -> Float:
+    """Return the rate (0 to 1) beyond which `tails` calls a crew with these homes outside, on the side of `share`.
 
-    Exact binomial, interpolated between whole counts (Spiegelhalter, Stat. Med. 24:1185, 2005, appendix A.1).
+    `share` is of LIMITS: 0.975 is the upper limit of the two-sided level 0.05. 0 or 1 where no rate is beyond it.
     """
-    whole = np.round(homes)
-    first = stats.binom.ppf(share, whole, rate)
-    upper, lower = stats.binom.cdf(first, whole, rate), stats.binom.cdf(first - 1, whole, rate)
-    back = (upper - share) / (upper - lower)
-    rates: Float = np.clip((first - back) / np.maximum(whole, 1), 0, 1)
-    return rates
+    low, high = np.zeros_like(homes), np.ones_like(homes)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        is_within = 1 - _mid_p_above(middle * homes, homes, rate) < share
+        low, high = np.where(is_within, middle, low), np.where(is_within, high, middle)
+    return (low + high) / 2
 
 
 def seen_ratio(homes: Float, rate: float, level: float) -> Float:
@@ -38,15 +39,14 @@ def seen_ratio(homes: Float, rate: float, level: float) -> Float:
     That is in SEEN of such crews, the limits being those of the two-sided `level`; nan where no rate is high enough.
     By the beta quantile, continued to counts that aren't whole.
     """
-    whole = np.round(homes)
-    first = limit(1 - level / 2, whole, rate) * whole
-    ratio: Float = special.betaincinv(np.maximum(first, 1e-9), whole - first + 1, SEEN) / rate
-    return np.where((first < whole) & (ratio * rate < 1), ratio, np.nan)
+    first = outside_from(1 - level / 2, homes, rate) * homes
+    ratio: Float = special.betaincinv(np.maximum(first, 1e-9), homes - first + 1, SEEN) / rate
+    return np.where((homes >= 1) & (first < homes) & (ratio * rate < 1), ratio, np.nan)
 
 
 @dataclass(frozen=True)
 class Dispersion:
-    """`phi` how many times as much crews differ as by luck, winsorised; `p_value` of so much by luck; `crews`."""
+    """`phi` how many times as much crews differ as by chance, winsorised; `p_value` of so much by chance; `crews`."""
 
     phi: float
     p_value: float
@@ -56,7 +56,7 @@ class Dispersion:
 def over_dispersion(faults: Float, homes: Float, rate: float, *, winsor_share: float) -> Dispersion:
     """Return Spiegelhalter's phi: the mean square of the crews' winsorised z (his equations 8 and 9).
 
-    z = (faults / homes - rate) / sqrt(rate (1 - rate) / homes). Winsorised, so that the crews which stand out don't
+    z = (faults / homes - rate) / sqrt(rate (1 - rate) / homes). Winsorised, so that the crews that differ most don't
     hide themselves. The p-value is the chi-square tail, conservative since winsorised z vary less. Fewer than 3 crews,
     or a rate of 0 or 1: phi 1.
 
@@ -80,5 +80,11 @@ def over_dispersion(faults: Float, homes: Float, rate: float, *, winsor_share: f
 
 def tails(faults: Float, homes: Float, rate: float) -> Float:
     """Return each crew's two-sided exact p-value of the fleet's rate: twice the smaller mid-p tail, at most 1."""
-    above = (upper_tail(faults, homes, rate) + upper_tail(faults + 1, homes, rate)) / 2
+    above = _mid_p_above(faults, homes, rate)
     return np.where(homes > 0, np.minimum(1.0, 2 * np.minimum(above, 1 - above)), 1.0)
+
+
+def _mid_p_above(faults: Float, homes: Float, rate: float) -> Float:
+    """Return the mid-p chance of more faults than these."""
+    both: Float = upper_tail(faults, homes, rate) + upper_tail(faults + 1, homes, rate)
+    return both / 2

@@ -34,10 +34,10 @@ def install_homes(
 ) -> pl.DataFrame:
     """Return table crew_home (SCHEMA), one row a home of the register, sorted.
 
-    `is_heard` the home has data, or a visit told; `is_judged` it has a verdict other than unproven, or a visit told;
-    `is_visited`, `visited_on`, `found`, `leg` of the first visit that found a fault or the home sound; `is_wrong` a
-    visit found a fault from commissioning, null where none told; `likelihood` of such a fault before any visit, null
-    where it is not known; `later` 1 or how likely: a fault that began after the first days.
+    `is_heard` the home has data, or a visit with a finding; `is_judged` it has a verdict other than unproven, or such a
+    visit; `is_visited`, `visited_on`, `found`, `leg` of the first visit that found a fault or the home sound;
+    `is_wrong` a visit found a fault from commissioning, null where none has a finding; `likelihood` of such a fault
+    before any visit, null where it is not known; `later` 1 or how likely: a fault that began after the first days.
 
     Parameters
     ----------

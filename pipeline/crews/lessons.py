@@ -35,8 +35,8 @@ def lesson_table(
     """Return table crew_lesson (SCHEMA): the costliest fault of each crew, and of the fleet (crew_id null, first).
 
     `faults` found and expected from commissioning, `kwh_per_day` [kWh/day] they misreport or did, `minutes` [min] of
-    visits, drive included, or at the desk; `cost` both together in the fleet's currency, `cost_share` of all the
-    crew's. A crew with fewer than [crews] lesson_faults of its costliest fault has no row: it may be luck.
+    visits, drive included, or of remote fixes; `cost` both together in the fleet's currency, `cost_share` of all the
+    crew's. A crew with fewer than [crews] lesson_faults of its costliest fault has no row: it may be chance.
 
     Parameters
     ----------

@@ -36,7 +36,8 @@ SCHEMA = pl.Schema(
         "ratio_high": pl.Float64, "told": pl.String,
     }
 )  # fmt: skip
-TOO_FEW, FELL, ROSE, SAME = "too few installs to say", "fell", "rose", "no change shown"
+TOO_FEW, SAME = "too few installs to say", "no significant change"
+FELL, ROSE = "fell relative to other crews", "rose relative to other crews"
 
 
 def interrupted(faults: Float, homes: Float, draws: int, *, seed: int = 0) -> tuple[float, float, float]:
@@ -57,7 +58,7 @@ def interrupted(faults: Float, homes: Float, draws: int, *, seed: int = 0) -> tu
     return float(middle), float(low), float(high)
 
 
-def told_of(low: float, high: float) -> str:
+def change_text(low: float, high: float) -> str:
     """Return what the ends of the ratio's interval say in words."""
     return FELL if high < 1 else ROSE if low > 1 else SAME
 
@@ -102,7 +103,7 @@ def training_table(
             ratio, low, high = interrupted(rate * worth, worth, settings.training_draws)
             names = ("rate_before", "rate_after", "others_before", "others_after")
             row |= dict(zip(names, rate.tolist(), strict=True))
-            row |= {"ratio": ratio, "ratio_low": low, "ratio_high": high, "told": told_of(low, high)}
+            row |= {"ratio": ratio, "ratio_low": low, "ratio_high": high, "told": change_text(low, high)}
         rows.append(row)
     return pl.DataFrame(rows, schema=SCHEMA)
 

@@ -1,7 +1,7 @@
-"""From the list to days on the road: which truck goes to which homes, in which order, and why the rest waits.
+"""From the list to days on the road: which truck goes to which homes, in which order, and why the rest is unscheduled.
 
-In: a published night, trucks.csv, drive_times.csv. Out: OUT/dispatch/AS_OF, tables and a page a truck and day
-(`run.py`). `plan.py` solves the days by the route solver, `problem.py` says them in its terms. Open `run.py` first;
+In: a published night, trucks.csv, drive_times.csv. Out: OUT/dispatch/AS_OF, tables, calendars and a page a truck and
+day (`run.py`). `plan.py` solves the days by the route solver, `problem.py` says them in its terms. Open `run.py` first;
 `python -m pipeline.dispatch.instances` measures the solver on published instances.
 
 >>> from pipeline.core.settings import load_settings

@@ -1,4 +1,4 @@
-"""One day's rounds by the routing library pyvrp: the homes most worth their drive within the trucks' shifts."""
+"""One day's rounds by the routing library pyvrp: the visits of the highest expected value within the trucks' shifts."""
 
 from __future__ import annotations
 
@@ -52,16 +52,16 @@ def run_solver(data: ProblemData, homes: int, settings: DispatchSettings) -> Res
 
 
 def _candidates(problem: Problem, truck: int, waiting: Ints, settings: DispatchSettings) -> Ints:
-    """Return the homes worth most a minute of the truck's day, best first, equal ones in the order of `waiting`.
+    """Return the homes of the highest expected value a minute of the truck's day, equal ones as `waiting` has them.
 
     A home takes its time on site and [dispatch].pool_drive_share of the drive there and back, which a round shares
-    among its stops: worth alone would fill the day with few long jobs far away.
+    among its stops: expected value alone would fill the day with few long jobs far away.
     """
-    homes = waiting[problem.may_go[waiting, truck] & (problem.worth[waiting] > 0)]
+    homes = waiting[problem.may_go[waiting, truck] & (problem.expected_value[waiting] > 0)]
     start = np.array(problem.start(truck))
     drive = problem.travel.minutes(start, homes) + problem.travel.minutes(homes, start)
     minutes = problem.on_site[homes] + settings.pool_drive_share * drive
-    order = np.argsort(-problem.worth[homes] / np.maximum(minutes, 1), kind="stable")
+    order = np.argsort(-problem.expected_value[homes] / np.maximum(minutes, 1), kind="stable")
     best: Ints = homes[order][: settings.homes_per_truck]
     return best
 
@@ -96,7 +96,7 @@ def _solve(problem: Problem, homes: Ints, trucks: Ints, settings: DispatchSettin
         clients=[
             Client(
                 location=location, service_duration=int(problem.on_site[home]), required=False,
-                prize=max(1, round(problem.worth[home] * _CENT)),
+                prize=max(1, round(problem.expected_value[home] * _CENT)),
             )
             for location, home in enumerate(homes, start=trucks.size)
         ],

@@ -1,4 +1,4 @@
-"""What still fits into a day that is planned, and why the rest does not."""
+"""What still fits into a planned day, and why the rest is unscheduled."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pipeline.dispatch.travel import UNREACHABLE, Ints
 
 
 class Reason(NamedTuple):
-    """Why a home is on no day: a code, the sentence, and the least minutes it would have needed (None: unknown)."""
+    """Why a home is unscheduled: a code, the sentence, and the least minutes it would have needed (None: unknown)."""
 
     reason: str
     why: str
@@ -28,9 +28,9 @@ class Round(NamedTuple):
 
 
 def fill(problem: Problem, routes: Sequence[Route], waiting: Ints) -> None:
-    """Add to `routes` (one a truck, changed in place) what of `waiting` still fits and is worth the drive.
+    """Add to `routes` (one a truck, changed in place) what of `waiting` still fits and pays for its drive.
 
-    The home with the most worth after its added drive comes first, at the place where it adds the least;
+    The home of the highest expected value after its added drive comes first, at the place where it adds the least;
     of equal ones the first of `waiting`.
     """
     while True:
@@ -41,7 +41,7 @@ def fill(problem: Problem, routes: Sequence[Route], waiting: Ints) -> None:
             if not homes.size:
                 continue
             added, position = problem.added_min(truck, route, homes)
-            gain = problem.worth[homes] - problem.drive_cost * added
+            gain = problem.expected_value[homes] - problem.drive_cost * added
             gain[added + problem.on_site[homes] > problem.free_min(truck, route)] = -np.inf
             top = int(gain.argmax())
             if gain[top] > 0 and (best is None or gain[top] > best[0]):
@@ -53,7 +53,7 @@ def fill(problem: Problem, routes: Sequence[Route], waiting: Ints) -> None:
 
 
 def find_reasons(problem: Problem, rounds: Sequence[Round], waiting: Ints) -> list[Reason]:
-    """Return why each home of `waiting` is on none of the `rounds` of all days."""
+    """Return why each home of `waiting` is unscheduled after the `rounds` of all days."""
     needs = np.full(waiting.size, UNREACHABLE)
     free = np.zeros(waiting.size, dtype=np.int64)
     for _, truck, route in rounds:  # the round where a home comes closest to fitting
@@ -69,12 +69,14 @@ def find_reasons(problem: Problem, rounds: Sequence[Round], waiting: Ints) -> li
 
 
 def _find_reason(problem: Problem, home: int, need: int, free: int) -> Reason:
-    starts = problem.worth.size + np.arange(len(problem.trucks))
+    starts = problem.expected_value.size + np.arange(len(problem.trucks))
     drive = problem.travel.minutes(starts, np.array(home)) + problem.travel.minutes(np.array(home), starts)
-    on_site, worth = int(problem.on_site[home]), _money(problem.worth[home])
+    on_site, value = int(problem.on_site[home]), _money(problem.expected_value[home])
     latitude, longitude = problem.travel.latitude[home], problem.travel.longitude[home]
     if np.isnan(latitude + longitude) and drive.min() >= UNREACHABLE:
-        return Reason("no_coordinates", "the register has no coordinates and no drive time is given", None)
+        return Reason(
+            "no_coordinates", "the site record has no coordinates and no drive time is supplied", None
+        )
     if not problem.serves[home].any():
         return Reason("no_truck", "no truck serves its area", None)
     if not problem.may_go[home].any():
@@ -82,22 +84,26 @@ def _find_reason(problem: Problem, home: int, need: int, free: int) -> Reason:
         nearest = np.where(problem.serves[home], drive - shifts, np.inf).argmin()
         there_and_back = int(drive[nearest])
         if there_and_back >= UNREACHABLE:
-            return Reason("no_coordinates", "no truck that serves its area has a known way there", None)
+            return Reason(
+                "no_coordinates", "no drive time is known from any truck that serves its area", None
+            )
         why = (
             f"too far: {there_and_back} min there and back and {on_site} min on site, "
-            f"a shift has {shifts[nearest]} min"
+            f"more than a shift of {shifts[nearest]} min"
         )
         return Reason("too_far", why, there_and_back + on_site)
-    if problem.worth[home] <= 0:
-        why = f"worth {worth} before any drive, at the likelihood and energy it has now"
+    if problem.expected_value[home] <= 0:
+        why = f"expected value {value} before any drive, at its present likelihood and energy"
         return Reason("not_worth_the_drive", why, need)
     if need <= free:
         cost = _money(problem.drive_cost * (need - on_site))
-        why = f"worth {worth}, less than its drive: {need - on_site} min more on the road cost {cost}"
+        why = (
+            f"expected value {value}, less than its drive: {need - on_site} min more on the road cost {cost}"
+        )
         return Reason("not_worth_the_drive", why, need)
     why = (
-        f"all days full: it needs {need} min ({need - on_site} min more driving, {on_site} min on site), "
-        f"{free} min are left where it comes closest"
+        f"every day is full: it needs {need} min ({need - on_site} min more driving, {on_site} min on site); "
+        f"the day where it comes closest has {free} min left"
     )
     return Reason("days_full", why, need)
 

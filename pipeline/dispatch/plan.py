@@ -1,4 +1,4 @@
-"""The plan: days on the road with clock times, and every home that is on none with the reason."""
+"""The plan: days on the road with clock times, and every unscheduled home with the reason."""
 
 from __future__ import annotations
 
@@ -18,11 +18,15 @@ from pipeline.dispatch.problem import Problem
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck, clock
 
+# Where minutes on the road come from; what is neither all supplied nor all estimated is "partly estimated".
+SUPPLIED, ESTIMATED = "supplied", "estimated"
+
 STOPS = pl.Schema(
     {
         "rank": pl.Int64, "site_id": pl.String, "area": pl.String, "likelihood": pl.Float64,
         "suspected_fault": pl.String, "leg": pl.String, "bring": pl.String, "minutes_on_site": pl.Int64,
         "priority": pl.Float64, "drive_min": pl.Float64, "latitude": pl.Float64, "longitude": pl.Float64,
+        "fault_likelihood": pl.Float64, "is_safety_call": pl.Boolean,
     }
 )  # fmt: skip
 DISPATCH = pl.Schema(
@@ -30,14 +34,16 @@ DISPATCH = pl.Schema(
         "day": pl.Date, "truck_id": pl.String, "stop": pl.Int64, "site_id": pl.String, "area": pl.String,
         "arrive_at": pl.String, "leave_at": pl.String, "drive_min": pl.Int64, "drive_km": pl.Float64,
         "drive_from": pl.String, "minutes_on_site": pl.Int64, "suspected_fault": pl.String, "leg": pl.String,
-        "likelihood": pl.Float64, "priority": pl.Float64, "bring": pl.String,
+        "likelihood": pl.Float64, "priority": pl.Float64, "bring": pl.String, "fault_likelihood": pl.Float64,
+        "is_safety_call": pl.Boolean,
     }
 )  # fmt: skip
 TRUCK_DAYS = pl.Schema(
     {
         "day": pl.Date, "truck_id": pl.String, "stops": pl.Int64, "start_at": pl.String, "back_at": pl.String,
         "end_at": pl.String, "drive_min": pl.Int64, "drive_km": pl.Float64, "minutes_on_site": pl.Int64,
-        "free_min": pl.Int64, "back_drive_min": pl.Int64, "worth": pl.Float64,
+        "free_min": pl.Int64, "back_drive_min": pl.Int64, "worth": pl.Float64, "drive_from": pl.String,
+        "back_drive_from": pl.String,
     }
 )  # fmt: skip
 UNDISPATCHED = pl.Schema(
@@ -50,13 +56,14 @@ UNDISPATCHED = pl.Schema(
 
 @dataclass(frozen=True)
 class DispatchPlan:
-    """The days, sorted by day and truck, and the homes that are on none, in the order of the list.
+    """The days, sorted by day and truck, and the unscheduled homes, in the order of the list.
 
     `dispatch` (DISPATCH) has one row a stop: `stop` counts from 1 a truck and day; `drive_min` [min] and `drive_km`
     [km, an estimate; null where minutes were supplied] lead to this stop. `truck_days` (TRUCK_DAYS) has one row a
-    truck and day with stops; `drive_min` is all driving, the way back included; `worth` [currency] is what the visits
-    are worth less the drive. `undispatched` (UNDISPATCHED): `needs_min` are the least minutes the home would have
-    needed of a shift, null where no truck can go.
+    truck and day with stops; `drive_min` is all driving, the way back included; `worth` [currency] is the expected
+    value of the visits less the drive. `drive_from` says whether the minutes were supplied or estimated.
+    `undispatched` (UNDISPATCHED): `needs_min` are the least minutes the home would have needed of a shift, null where
+    no truck can go.
     """
 
     dispatch: pl.DataFrame
@@ -131,7 +138,7 @@ def _time_round(
             **homes[home], "day": day, "truck_id": truck.truck_id, "stop": index + 1,
             "arrive_at": clock(arrive), "leave_at": clock(now), "drive_min": int(drives[index]),
             "drive_km": None if is_supplied[index] else round(float(km[index]), 1),
-            "drive_from": "supplied" if is_supplied[index] else "estimated",
+            "drive_from": SUPPLIED if is_supplied[index] else ESTIMATED,
         })  # fmt: skip
     back = now + int(drives[-1])
     end = truck.start_min + truck.shift_min
@@ -139,13 +146,15 @@ def _time_round(
         raise NightFailed(
             f"truck {truck.truck_id} on {day} would be back at {clock(back)}, after its shift; a defect"
         )
-    worth = problem.worth[trip.route].sum() - problem.drive_cost * drives.sum()
+    value = problem.expected_value[trip.route].sum() - problem.drive_cost * drives.sum()
     return rows, {
         "day": day, "truck_id": truck.truck_id, "stops": len(rows), "start_at": clock(truck.start_min),
         "back_at": clock(back), "end_at": clock(end), "drive_min": int(drives.sum()),
         "drive_km": None if is_supplied.any() else round(float(km.sum()), 1),
         "minutes_on_site": int(problem.on_site[trip.route].sum()), "free_min": end - back,
-        "back_drive_min": int(drives[-1]), "worth": round(float(worth), 2),
+        "back_drive_min": int(drives[-1]), "worth": round(float(value), 2),
+        "drive_from": SUPPLIED if is_supplied.all() else "partly estimated" if is_supplied.any() else ESTIMATED,
+        "back_drive_from": SUPPLIED if is_supplied[-1] else ESTIMATED,
     }  # fmt: skip
 
 

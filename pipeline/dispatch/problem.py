@@ -1,4 +1,4 @@
-"""Homes, trucks and drive times as arrays: what a visit is worth, who may go, how long a round takes."""
+"""Homes, trucks and drive times as arrays: the expected value of a visit, who may go, how long a round takes."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ Route = list[int]  # the stops of one truck and day, by index, in order
 class Problem:
     """Stops are 0 .. n-1; the place of truck k's start is n + k.
 
-    `worth` of a visit before any driving [currency]; `on_site` [min]; `drive_cost` [currency a minute];
+    `expected_value` of a visit before any driving [currency]; `on_site` [min]; `drive_cost` [currency a minute];
     `serves` (n x trucks) whether the truck goes to that area; `may_go` whether it also gets there, does the
     work and is back within its shift.
     """
 
     trucks: Sequence[Truck]
     travel: Travel
-    worth: Floats
+    expected_value: Floats
     on_site: Ints
     drive_cost: float
     serves: NDArray[np.bool_]
@@ -54,12 +54,14 @@ class Problem:
         starts = stops.height + np.arange(len(trucks))[None, :]
         alone = travel.minutes(starts, homes) + on_site[:, None] + travel.minutes(homes, starts)
         shifts = np.array([truck.shift_min for truck in trucks])
-        worth = stops["priority"].to_numpy() + stops["drive_min"].to_numpy() * drive_cost
-        return cls(trucks, travel, worth, on_site, drive_cost, serves, may_go=serves & (alone <= shifts))
+        expected_value = stops["priority"].to_numpy() + stops["drive_min"].to_numpy() * drive_cost
+        return cls(
+            trucks, travel, expected_value, on_site, drive_cost, serves, may_go=serves & (alone <= shifts)
+        )
 
     def start(self, truck: int) -> int:
         """Return the place where this truck starts."""
-        return self.worth.size + truck
+        return self.expected_value.size + truck
 
     def places(self, truck: int, route: Route) -> Ints:
         """Return the places of a round in order, the truck's start first and last."""

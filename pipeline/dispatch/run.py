@@ -14,9 +14,12 @@ import polars as pl
 
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings
+from pipeline.dispatch.calendars import write_calendars
 from pipeline.dispatch.drive_times import read_drive_times
-from pipeline.dispatch.page import PageInput, write_pages
-from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
+from pipeline.dispatch.listed_visits import TABLES, read_stops, safety_calls, stop_kits
+from pipeline.dispatch.page import Links, PageInput, write_pages
+from pipeline.dispatch.past_days import PastDays, read_past_days
+from pipeline.dispatch.plan import DispatchPlan, plan_days
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck, equal_trucks, read_trucks, start_point
 from pipeline.ingest.lake import Lake, open_lake
@@ -26,7 +29,6 @@ from pipeline.report.names import page_name
 from pipeline.report.words import count
 from pipeline.storage.output_location import Out, read_out
 from pipeline.storage.publish import write_csv
-from pipeline.worklist.earlier_visits import EarlierVisits
 from pipeline.workorder.tables import earlier_on_pages, read_latest
 
 FOLDER = "dispatch"
@@ -47,18 +49,21 @@ class DispatchResult:
 
 
 def dispatch_night(
-    lake: Path, out: Path, settings: Settings, *, first_day: date | None = None
+    lake: Path, out: Path, settings: Settings, *, first_day: date | None = None, today: date | None = None
 ) -> DispatchResult:
-    """Plan the visits of OUT/latest and write OUT/dispatch/AS_OF: tables, a page a truck and day, an index.
+    """Plan the visits of OUT/latest and write OUT/dispatch/AS_OF: tables, calendars, a page a truck and day, an index.
 
     Parameters
     ----------
     lake, out
         The lake that `nightly` read and the OUT that it published to.
     settings
-        [dispatch], [ranking] and [object_store].
+        [dispatch], [orders], [ranking] and [object_store].
     first_day
         Planned whatever day of the week it is; None: the first work day after the night.
+    today
+        Days before it and before the new plan that an earlier plan of the same night has are kept as they were:
+        trucks went out by them, and nights remember whom they went to. None: there are no such days.
 
     Raises
     ------
@@ -66,50 +71,66 @@ def dispatch_night(
         No published run in `out`; a lake, trucks.csv or drive_times.csv that can't be used, where and why.
     """
     with read_out(out, settings) as working_out:
-        as_of, frames = read_latest(working_out.local, ("revisit_list",))
-        earlier = earlier_on_pages(working_out.local, settings)
+        as_of, night = read_latest(working_out.local, TABLES)
+        days = work_days(
+            first_day or as_of + timedelta(days=1), settings.dispatch, is_fixed=first_day is not None
+        )
+        past_before = min(today or days[0], days[0])
+        past = read_past_days(working_out.local / FOLDER / str(as_of), past_before)
         opened = open_lake(lake, settings)
         with opened.naming():
-            visits = frames["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")
-            return _dispatch(
-                opened, working_out, as_of, visits, first_day=first_day, earlier=earlier, settings=settings
-            )
+            return _dispatch(opened, working_out, as_of, night=night, days=days, past=past, settings=settings)
 
 
 def _dispatch(
     lake: Lake,
     out: Out,
     as_of: date,
-    visits: pl.DataFrame,
     *,
-    first_day: date | None,
-    earlier: Mapping[str, EarlierVisits],
+    night: Mapping[str, pl.DataFrame],
+    days: Sequence[date],
+    past: PastDays,
     settings: Settings,
 ) -> DispatchResult:
     sites = read_registers(lake, as_of).sites
-    places = sites.select("site_id", "latitude", "longitude")
-    stops = visits.join(places, on="site_id", how="left", maintain_order="left").select(
-        pl.col(name).cast(kind) for name, kind in STOPS.items()
-    )
+    listed = read_stops(night, sites)
+    stops = listed.join(past.dispatch, on="site_id", how="anti", maintain_order="left")
     trucks, truck_notes = _trucks(lake.source.beside("trucks.csv"), stops, sites, settings.dispatch)
     travel, travel_notes = _travel(
         lake.source.beside("drive_times.csv"), stops, trucks, sites, settings.dispatch
     )
-    start = first_day or as_of + timedelta(days=1)
-    days = work_days(start, settings.dispatch, is_fixed=first_day is not None)
     plan = plan_days(stops, trucks, travel, days=days, settings=settings)
     last = f" to {days[-1]}" if len(days) > 1 else ""
     span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
-    notes = (*truck_notes, *travel_notes, f"{span}; the first day has the best of the list.")
-    links = _links(out.pages(as_of), stops["site_id"].to_list())
-    night = PageInput(as_of, plan, stops, trucks, notes, fault_cards(), links, earlier)
+    notes = (
+        *truck_notes,
+        *travel_notes,
+        *_past_notes(past, listed.height - stops.height),
+        f"{span}; the first day has the visits of the highest expected value.",
+    )
+    calls = safety_calls(night["site_scores"])
+    kits = stop_kits(stops, night["sites"], settings.orders)
+    zones = dict(sites.select("site_id", "timezone").iter_rows())
+    remembered = {
+        "dispatch": pl.concat([past.dispatch, plan.dispatch]),
+        "truck_days": pl.concat([past.truck_days, plan.truck_days]),
+        "undispatched": plan.undispatched,
+    }
 
     def write(folder: Path) -> None:
-        for name in ("dispatch", "truck_days", "undispatched"):
-            table: pl.DataFrame = getattr(plan, name)
+        for name, table in remembered.items():
             table.write_parquet(folder / f"{name}.parquet", compression="zstd")
             write_csv(table, folder / f"{name}.csv")
-        write_pages(folder, night, settings.dispatch.page_rows)
+        past.copy_pages(folder)
+        pages = PageInput(
+            as_of=as_of, plan=plan, stops=stops, trucks=trucks, kits=kits, notes=notes,
+            safety_calls=calls, faults=fault_cards(), currency=settings.ranking.currency,
+            links=find_links(out.pages(as_of), [*stops["site_id"], *calls["site_id"]]),
+            calendars=write_calendars(folder, plan.dispatch, zones, as_of=as_of),
+            past_pages=[page.name for page in past.pages],
+            earlier=earlier_on_pages(out.local, settings),
+        )  # fmt: skip
+        write_pages(folder, pages, settings.dispatch.page_rows)
 
     folder = f"{FOLDER}/{as_of}"
     replace_folder(out.local / folder, write)
@@ -194,19 +215,37 @@ def _travel(
     start, end = np.arange(len(travel))[:, None], np.arange(len(travel))[None, :]
     is_pair = (start != end) & ((start < stops.height) | (end < stops.height))  # not from truck to truck
     missing, pairs = (is_pair & ~travel.is_supplied(start, end)).sum(), is_pair.sum()
-    notes = [f"Drive times from {path.name}; {missing} of {pairs} pairs are not in it: {estimate}."]
+    notes = [
+        f"Drive times from {path.name}; {missing} of {pairs} pairs are not in it and are estimated: {estimate}."
+    ]
     if unknown:
         rows = count(unknown, "row")
-        notes.append(f"{rows} of {path.name} with a name that is neither a home of the register nor a truck.")
+        notes.append(
+            f"{rows} of {path.name} with a name that is neither a home of the site record nor a truck."
+        )
     return travel, notes
 
 
-def _links(places: Sequence[tuple[str, Collection[str]]], sites: Sequence[str]) -> dict[str, str]:
-    """Return where a home's work order, or else its page, lies from the plan's folder; without either nothing.
+def _past_notes(past: PastDays, homes: int) -> list[str]:
+    """Return that homes are left out because a truck went there by the earlier plan, if there are any."""
+    if not homes:
+        return []
+    return [
+        f"{count(homes, 'home')} planned for {' and '.join(str(day) for day in past.days)}, already past: left as "
+        "planned then. Run a night on what the visits found before you plan them again."
+    ]
 
-    `places` are `Out.pages`.
+
+def find_links(places: Sequence[tuple[str, Collection[str]]], sites: Sequence[str]) -> Links:
+    """Return the addresses of the night's report, of its orders and of each home's pages, from the plan's folder.
+
+    `places` are `Out.pages`: the orders' folder, then that of the run's home pages.
     """
-    links: dict[str, str] = {}
-    for place, names in reversed(places):  # the first place that has the page wins
-        links |= {site: f"../../{place}/{page_name(site)}" for site in sites if page_name(site) in names}
-    return links
+    (orders, order_names), (homes, home_names) = places
+    names = {site: page_name(site) for site in sites}
+    return Links(
+        report=f"../../{homes.removesuffix('/home')}/index.html",
+        orders=f"../../{orders}/index.html" if "index.html" in order_names else None,
+        home_pages={site: f"../../{homes}/{name}" for site, name in names.items() if name in home_names},
+        order_pages={site: f"../../{orders}/{name}" for site, name in names.items() if name in order_names},
+    )

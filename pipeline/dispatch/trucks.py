@@ -44,6 +44,12 @@ def clock(minutes: int) -> str:
     return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
 
+def minutes_of(clock_text: str) -> int:
+    """Return the minutes after midnight of HH:MM, as `clock` writes them."""
+    hours, minutes = clock_text.split(":")
+    return int(hours) * 60 + int(minutes)
+
+
 def start_point(settings: DispatchSettings, stops: pl.DataFrame) -> tuple[float, float]:
     """Return [dispatch].start, or else the median of the stops: (latitude, longitude) [deg], NaN if none has any.
 

@@ -14,27 +14,39 @@ import polars as pl
 import vl_convert
 from rich.table import Table as Grid
 
+from pipeline.core.glossary import ATTEMPTS
+from pipeline.faults.fault_text import fault_title
 from pipeline.report import theme
 from pipeline.report.page_templates import environment, report_style
 
 # Headings that say more than their column's name; "low" and "high" stand in one column.
 HEADINGS = {
-    "met": "", "is_met": "", "by": "", "count": "", "class": "likelihood of", "low": "95 % interval",
-    "found_share": "found", "named_share": "named right", "leg_share": "leg right", "order_named_share": "order right",
-    "order_leg_share": "order's leg", "first_share": "first 2.5 %", "average_precision": "AP", "ece": "ECE",
-    "ece_wide": "ECE wide", "brier": "Brier", "alarm_share": "alarms", "median_nights": "median nights",
-    "soon_share": "in 2 nights", "suspect_soon_share": "in 2, any name", "missed_unproven": "missed: unproven",
-    "missed_sound": "missed: sound", "limit_found_share": "limit: found", "limit_missed": "limit: missed",
-    "limit_missed_sound": "of these sound", "limit_named_share": "limit: named", "limit_average_precision": "limit: AP",
-    "worst": "worst fleet", "worst_fleet": "which", "sound_suspects_1000": "suspect, of 1,000",
-    "suspects_right_share": "suspects faulty", "listed_1000": "listed, of 1,000", "above_cut": "above the cut",
-    "true_rate": "faulty", "rate": "told", "rate_low": "from", "rate_high": "to", "installs_true": "wrong installs",
-    "installs_rate": "told of them", "crews_held_share": "intervals hold", "false_alarm_share": "false alarms",
-    "in_vain": "for nothing", "in_vain_share": "share for nothing", "wasted_share": "of visits", "desk": "at the desk",
-    "desk_in_vain": "in vain", "faulty_left": "faulty at the end", "faulty_days": "faulty home-days",
-    "wrong_mwh": "misreported MWh", "again_same": "again, same reason", "again_any": "again, any reason",
-    "p90_nights": "90th", "p90_of_all": "90th of all", "why_open": "why", "nights_left": "median nights watched",
-    "proved": "proved right", "disproved": "still wrong",
+    "met": "result", "is_met": "result", "wanted": "target value", "by": "how", "count": "number",
+    "class": "likelihood of", "low": "95 % interval", "named": "named as", "of": "of all with the fault",
+    "found_share": "share found", "named_share": "fault named correctly", "leg_share": "leg named correctly",
+    "order_named_share": "work order: fault correct", "order_leg_share": "work order: leg correct",
+    "first_share": "faulty among the first 2.5 %", "average_precision": "average precision",
+    "ece": "calibration error", "ece_wide": "calibration error, wide bins", "brier": "Brier score",
+    "alarm_share": "false-alarm rate", "alarms": "false alarms", "share": "false-alarm rate",
+    "median_nights": "median nights", "soon_share": "named within 2 nights",
+    "suspect_soon_share": "suspected within 2 nights", "missed_unproven": "missed, called unproven",
+    "missed_sound": "missed, called sound", "limit_found_share": "share found, upper limit",
+    "limit_missed": "missed at the upper limit", "limit_missed_sound": "of these we call sound",
+    "limit_named_share": "named correctly, upper limit", "limit_average_precision": "average precision, upper limit",
+    "pooled": "all fleets together", "worst": "worst fleet", "worst_fleet": "which fleet",
+    "sound_suspects_1000": "sound homes suspected, per 1,000", "suspects_right_share": "suspects with a fault",
+    "listed_1000": "listed, per 1,000", "above_cut": "above the cut", "true_rate": "faulty, truth",
+    "rate": "faulty, estimated", "rate_low": "estimate from", "rate_high": "estimate to",
+    "installs_true": "wrong installs, truth", "installs_rate": "wrong installs, estimated",
+    "crews_held_share": "crews inside their 95 % interval", "stand_out": "crews called worse or better",
+    "false_alarm_share": "false alarms", "visits": "truck visits", "wasted": "no-fault-found visits",
+    "wasted_share": "share of truck visits", "in_vain": "nothing to fix", "in_vain_share": "share with nothing to fix",
+    "desk": "remote fixes tried", "desk_in_vain": "remote fixes with nothing to correct", "put_right": "homes fixed",
+    "faulty_left": "faulty homes at the end", "faulty_days": "faulty home-days", "wrong_mwh": "misreported MWh",
+    "again_same": "repeat visits, same reason", "again_any": "repeat visits, any reason",
+    "p90_nights": "90th percentile, settled", "p90_of_all": "90th percentile, all", "why_open": "reason",
+    "nights_left": "median nights observed", "proved": "verified", "disproved": "shown to have failed",
+    "open": "still open", "wrong": "wrong verdicts", "worked": "fixes that worked",
 }  # fmt: skip
 SHARES = ("share", "true_rate", "rate", "rate_low", "rate_high", "installs_true", "installs_rate")
 SCORES = (
@@ -69,7 +81,7 @@ class Table:
             ]
             for row in frame.to_dicts()
         ]
-        headings = [HEADINGS.get(name, name.replace("_", " ")) for name in columns]
+        headings = [HEADINGS.get(name) or fault_title(name) for name in columns]
         return headings, rows, [frame.schema[name].is_numeric() for name in columns]
 
 
@@ -107,7 +119,7 @@ def format_value(column: str, value: Any) -> str:
     if isinstance(value, bool):
         return "met" if value else "not met"
     if isinstance(value, str):
-        return value.replace("_", " ")
+        return ATTEMPTS.get(value) or fault_title(value)
     if column in SHARES or column.endswith("_share"):
         return percent(value)
     if column in SCORES:

@@ -12,6 +12,8 @@ import polars as pl
 
 # A home takes about 29 kWh a day (a United States average; memory), half of it on each leg.
 UNSEEN_KWH_DAY = 14.5
+# A leg that reads less a day stands for no other one.
+LEAST_READ_KWH_DAY = 1.0
 # No home's leg carries more: 400 A at 120 V all day is 1152 kWh.
 MOST_KWH_DAY = 1200.0
 # A gain outside this is no part of a current that could be scaled up.
@@ -39,7 +41,7 @@ def other_kwh(leg: str) -> pl.Expr:
     """
     usual = pl.when(pl.col("service") == "single").then(2 * UNSEEN_KWH_DAY).otherwise(UNSEEN_KWH_DAY)
     other = read_kwh(_OTHER[leg])
-    return pl.when(other >= 1.0).then(other).otherwise(usual)
+    return pl.when(other >= LEAST_READ_KWH_DAY).then(other).otherwise(usual)
 
 
 def unseen_kwh(leg: str) -> pl.Expr:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import polars as pl
 
 from pipeline.core.contract import SOUND
@@ -27,7 +29,7 @@ def fault_title_column(code: pl.Expr) -> pl.Expr:
 
 
 def spell_faults(text: str) -> str:
-    """Return the text with codes of faults as the trade's words."""
+    """Return the text with codes of faults as the trade's words; "a reversed CT" is plain English and stays."""
     for name, fault in CATALOGUE.items():
-        text = text.replace(name, fault.title)
+        text = re.sub(rf"(?<!CT )(?<!CTs )\b{re.escape(name)}\b(?! CT)", fault.title, text)
     return text

@@ -130,6 +130,8 @@ class Fault:
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
     right exactly, or is None; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
+    `wrong_kwh_span` what the truth was over that estimate, summed over weeks, in nine of ten invented homes with
+    this fault (tests/pipeline/worklist/test_energy_so_far.py), None where such a sum says nothing;
     `pictures` convince, the best first; `cautions` come on top of CAUTIONS.
 
     `is_record_error`: the readings are right and the register's ct_sees_pv is not, so it has no onset and nothing on
@@ -146,6 +148,7 @@ class Fault:
     wrong_kwh_day: Mapping[str, pl.Expr]
     remedy: Remedy
     pictures: tuple[PictureName, ...]
+    wrong_kwh_span: tuple[float, float] | None = None
     cautions: tuple[str, ...] = ()
     fits: Callable[[Wiring, Circuit], bool] = lambda wiring, circuit: True
     inverse: Inverse | None = None

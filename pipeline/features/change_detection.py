@@ -15,6 +15,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.number_text import number
+from pipeline.core.percent_text import percent
 from pipeline.core.quantiles import quantiles
 from pipeline.core.setting_sections import OnsetSettings
 from pipeline.core.settings import Settings
@@ -32,12 +34,15 @@ CHANGES = {
     "site_id": pl.String, "changed_on": pl.Date, "change_z": pl.Float64, "change_of": pl.String,
     "change_told": pl.String,
 }  # fmt: skip
-_TOLD = {
-    "slope": ("slope of {leg} on PV", "{:+.2f} W per W"),
-    "negative": ("share of {leg}'s night below zero", "{:.0%}"),
-    "tiny": ("share of {leg} within a few watts of zero", "{:.0%}"),
-    "zero": ("share of {leg} at zero while the rest lives", "{:.1%}"),
-    "night": ("level of {leg}'s night", "{:.0f} W"),
+_TOLD: dict[str, tuple[str, Callable[[float], str]]] = {
+    "slope": ("response of {leg} to PV", lambda value: f"{number(value, 2, sign=True)} W per W"),
+    "negative": ("{leg} below zero at night", lambda value: f"{percent(value)} of intervals"),
+    "tiny": ("{leg} within a few watts of zero", lambda value: f"{percent(value)} of intervals"),
+    "zero": (
+        "{leg} at zero while the rest of the home draws power",
+        lambda value: f"{percent(value)} of intervals",
+    ),
+    "night": ("overnight baseload of {leg}", lambda value: f"{number(value)} W"),
 }
 
 
@@ -70,14 +75,14 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
     lines = _Lines(daily, home, first, (len(homes), days))
     series = _all_series(onset)
     z = np.zeros((len(homes), len(series)))
-    for number, series_of_home in enumerate(series):
+    for column, series_of_home in enumerate(series):
         value, error = series_of_home.of(lines)
         # Means of what lies closer together than the least shift can't be that far apart: most homes' series do.
         known = np.where(np.isfinite(value) & np.isfinite(error), value, np.nan)
         reach = np.fmax.reduce(known, axis=1) - np.fmin.reduce(known, axis=1)
         moved = np.flatnonzero(reach >= series_of_home.shift * (1 - 1e-9))
         value, weight = series_of_home.weighed(value[moved], error[moved])
-        z[moved, number] = _largest_z(value, weight, series_of_home.shift, onset.min_days)
+        z[moved, column] = _largest_z(value, weight, series_of_home.shift, onset.min_days)
     changed = np.flatnonzero(z.max(axis=1) >= onset.min_z)
     if not changed.size:
         return pl.DataFrame(schema=CHANGES)
@@ -91,11 +96,11 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
         np.stack([value for value, _ in weighed]), np.stack([weight for _, weight in weighed])
     )
     changes = []
-    for line, (number, step) in enumerate(zip(changed.tolist(), steps, strict=True)):
+    for line, (home_row, step) in enumerate(zip(changed.tolist(), steps, strict=True)):
         if step is not None:
-            name, most = series[int(z[number].argmax())].name, float(z[number].max())
+            name, most = series[int(z[home_row].argmax())].name, float(z[home_row].max())
             sentence = _told(name, named[name][line], step, most)
-            changes.append((homes[number], first + timedelta(days=step), most, name, sentence))
+            changes.append((homes[home_row], first + timedelta(days=step), most, name, sentence))
     return pl.DataFrame(changes, schema=CHANGES, orient="row")
 
 
@@ -158,11 +163,11 @@ def _told(name: str, line: Float, at: int, z: float) -> str:
     kind = next(
         kind for kind in ("slope", "negative", "tiny", "zero", "night") if kind in name.removesuffix("_w")
     )
-    label, number = _TOLD[kind]
+    label, write = _TOLD[kind]
     leg = "L1" if "l1" in name else "L2"
     sides = [side[~np.isnan(side)].tolist() for side in (line[:at], line[at:])]
-    medians = " -> ".join(number.format(median(side)) for side in sides if side)
-    return f"{label.format(leg=leg)} {medians}, {z:.0f} standard errors"
+    medians = [write(median(side)) for side in sides if side]
+    return f"{label.format(leg=leg)} {' before, '.join(medians)} since ({z:.0f} standard errors)"
 
 
 def _day_to_day(value: Float) -> Float:

@@ -157,6 +157,19 @@ class Store:
             content = {"rows_in": cut.rows_in, "starts": [shard.first_home for shard in cut.shards[1:]]}
             write_bytes(self.cut_path(day, digest), json.dumps(content).encode())
 
+    def whole_files(self, table: str, day: date, homes: Sequence[str]) -> list[Path]:
+        """Return the files of a day, whatever its digest, that may have rows of these homes.
+
+        None where the day isn't there whole in one version.
+        """
+        names = [
+            path.stem.removeprefix("cut-") for path in (self.root / "cut" / f"date={day}").glob("cut-*.json")
+        ]
+        cut = self.cut(day, names[0]) if len(names) == 1 else None
+        shards = [shard for shard in cut.shards if any(map(shard.has, homes))] if cut else []
+        paths = [self.path(table, day, names[0], shard) for shard in shards]
+        return paths if all(map(_is_whole, paths)) else []
+
     def newest_shards(self) -> tuple[Shard, ...]:
         """Return how the newest day of the store is cut; empty where there is none."""
         for folder in sorted((self.root / "cut").glob("date=*"), reverse=True):
@@ -204,6 +217,14 @@ def day_digest(fingerprint: str, settings: Settings) -> str:
     digest.update(settings.day.model_dump_json().encode())
     digest.update(settings.lake.model_dump_json(exclude={"homes_per_shard"}).encode())
     return digest.hexdigest()
+
+
+def _is_whole(path: Path) -> bool:
+    """Tell whether a file is there and ends as Parquet does."""
+    try:
+        return _has_footer(path)
+    except OSError:
+        return False
 
 
 def _has_footer(path: Path) -> bool:

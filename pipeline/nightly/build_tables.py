@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import date
+
 import polars as pl
 
 from pipeline.core import sql_runner
@@ -10,6 +13,7 @@ from pipeline.core.setting_sections import PrivacySettings
 from pipeline.core.sharding import WHOLE
 from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.features.home_days import home_day_files, read_home_days
 from pipeline.features.update_store import StoredDay
 from pipeline.features.window import WindowView
 from pipeline.ingest.registers import Registers
@@ -19,6 +23,7 @@ from pipeline.nightly.rejects import by_reason, count_rejects
 from pipeline.probes.measured import measure, probe_table
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import Scored
+from pipeline.worklist.energy_so_far import DAY_COLUMNS
 from pipeline.worklist.planned_visits import read_plans
 from pipeline.worklist.tables import worklist_tables
 from pipeline.workorder.desk_list import with_desk_columns
@@ -37,8 +42,14 @@ def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *
     """
     settings = inputs.settings
     registers, plans = inputs.registers, read_plans(inputs.request.out, inputs.as_of)
+
+    def home_days(homes: Sequence[str], from_on: date) -> pl.DataFrame:
+        files = home_day_files(stored, inputs.store, homes, from_on=from_on, to_on=inputs.as_of)
+        return read_home_days(files, homes, DAY_COLUMNS)
+
     lists = worklist_tables(
-        scored, registers, view.daily, plans=plans, previous=inputs.previous, as_of=inputs.as_of, settings=settings
+        scored, registers, view.daily, plans=plans, previous=inputs.previous, as_of=inputs.as_of, settings=settings,
+        home_days=home_days,
     )  # fmt: skip
     crews = crew_tables(scored, registers, lists["promise"], catalogue=CATALOGUE, settings=settings)
     homes = lists["revisit_list"]["site_id"].to_list()

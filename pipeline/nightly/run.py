@@ -32,6 +32,7 @@ from pipeline.storage import publish
 from pipeline.storage.output_location import hold_out
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
 from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
+from pipeline.worklist.planned_visits import read_plans
 from pipeline.worklist.tables import earlier_table
 
 CSV_TABLES = ("revisit_list", "crew_quality")
@@ -183,6 +184,7 @@ def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
         rejects=tables.rejected,
         sites=inputs.registers.sites,
         standing=published["standing"], home_story=published["home_story"], visit_doubt=published["visit_doubt"],
+        night_count=published["night_count"], plans=read_plans(inputs.request.out, inputs.as_of),
         alarm=published["alarm"],
         list_tables={name: published[name] for name in LIST_TABLES},
         fleet_normal=published["fleet_normal"],

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core.contract import SOUND
 from pipeline.core.percent_text import percent_column
 from pipeline.faults.fault_text import fault_title_column
+from pipeline.worklist.fault_likelihood import fault_likelihood
 from pipeline.worklist.tables import earlier_table
 
 LISTED, OFF, VERDICT, JOINED, GONE = "newly listed", "off the list", "verdict", "home joined", "home gone"
@@ -65,9 +66,9 @@ def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.D
     if before is None:
         return pl.DataFrame(schema=SCHEMA)
     facts = ("site_id", "standing", "cause", "is_listed")
-    now = scores.select("site_id", "area", "verdict", "likelihood", "suspected_fault").join(
-        standing.select(facts), on="site_id", how="left"
-    )
+    now = scores.select(
+        "site_id", "area", "verdict", "likelihood", "suspected_fault", "fault_likelihoods"
+    ).join(standing.select(facts), on="site_id", how="left")
     was = before.scores.select("site_id", "area", "verdict", "likelihood").join(
         before.standing.select(facts), on="site_id", how="left"
     )
@@ -75,10 +76,17 @@ def changed_homes(before: RunBefore | None, scores: pl.DataFrame, standing: pl.D
     is_here, was_here = pl.col("verdict").is_not_null(), pl.col("verdict_was").is_not_null()
     is_on, was_on = (pl.col(name).fill_null(False) for name in ("is_listed", "is_listed_was"))
     left = pl.when(is_here).then("cause").otherwise(pl.lit(_NOT_IN_REGISTER))
+    faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
+    share = fault_likelihood(pl.col("suspected_fault"), faults)
+    suspected = pl.format(
+        ", most likely {} ({} this fault)",
+        fault_title_column(pl.col("suspected_fault")),
+        percent_column(share),
+    )
     likelihoods = pl.format(
-        "likelihood {} before, {} now, most likely {}",
+        "any fault {} likely before, {} now{}",
         *(percent_column(pl.col(name)) for name in ("likelihood_was", "likelihood")),
-        fault_title_column(pl.col("suspected_fault")).fill_null(SOUND),
+        suspected.fill_null(""),
     )
     parts = (
         (LISTED, is_on & ~was_on, "standing_was", "standing", pl.col("cause")),

@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline.probes.probe import ALWAYS, Probe, Quantity, column, home_quantity, leg_quantity
+from pipeline.probes import leg_sentences
+from pipeline.probes.probe import Probe, Quantity, column, home_quantity, leg_quantity
 
 FEWEST_STEPS = 15
 
@@ -33,7 +34,7 @@ def _own_sag(template: str) -> Callable[[str], pl.Expr]:
 # What a leg copies of the other leg's steps, as leads that run side by side do.
 LEAKS = Probe(
     "leaks",
-    "Copy of the other leg's steps",
+    "Crosstalk between legs",
     (
         Quantity("leak", column("leak_{}"), "leg", column("leak_{}_se"), wrong="both", unit="W/W", floor=0.004,
                  decides=1.0),
@@ -41,15 +42,15 @@ LEAKS = Probe(
         Quantity("least", lambda leg: pl.col(f"leak_least_{leg}").abs(), "leg", wrong="high", unit="W/W",
                  floor=0.002),
     ),
-    ((ALWAYS, "a step of the other leg alone shows as {leak_l1:+.2f} of it on L1 and {leak_l2:+.2f} on L2 "
-      "(right is 0)"),),
+    leg_sentences.tell_leaks,
+    ("leak_l1", "leak_l2", "leak_l1_se", "leak_l2_se"),
     pl.col("leak_l1").is_not_null() | pl.col("leak_l2").is_not_null(),
 )  # fmt: skip
 
 # Two CTs around one conductor.
 MIRROR = Probe(
     "mirror",
-    "One leg against the other",
+    "L1 against L2",
     (
         home_quantity("leg_corr_night"),
         home_quantity("leg_corr_day"),
@@ -64,8 +65,8 @@ MIRROR = Probe(
         home_quantity("day_steps", "active_day_steps", is_compared=False),
         *(_night_level_difference(statistic, sign) for statistic in ("low_w", "w", "high_w") for sign in (-1.0, 1.0)),
     ),
-    ((ALWAYS, "of the night's steps L2 takes {mirror_share:.0%} with L1's size and the sign turned and "
-      "{equal_share:.0%} exactly alike (right is few of either)"),),
+    leg_sentences.tell_mirror,
+    ("mirror_share", "equal_share", "active_steps"),
     pl.col("active_steps").fill_null(0) > 5,
     count=(pl.col("active_steps").cast(pl.Float64), "night steps"),
 )  # fmt: skip
@@ -73,17 +74,16 @@ MIRROR = Probe(
 # 240 V loads: both legs step at once by the same amount.
 PAIRS = Probe(
     "pairs",
-    "240 V steps",
+    "240 V loads",
     (
         Quantity("log_ratio", column("pair_log_ratio"), "contrast", column("pair_log_se"), wrong="high", floor=0.01),
         home_quantity("log_ratio_error", "pair_log_se", is_compared=False),
         home_quantity("opposite_share", "pair_opposite_share", "high"),
         home_quantity("steps", "pair_n", is_compared=False),
     ),
-    ((ALWAYS, "where both legs step at once L2 steps {pair_ratio:.2f} times as much as L1, with opposite signs in "
-      "{pair_opposite_share:.0%} of {pair_n:.0f} (right is 1 and few)"),),
+    leg_sentences.tell_pairs,
+    ("pair_log_ratio", "pair_opposite_share", "pair_n"),
     pl.col("pair_n").fill_null(0) > 5,
-    (pl.col("pair_log_ratio").exp().alias("pair_ratio"),),
     count=(pl.col("pair_n").cast(pl.Float64), "steps"),
 )  # fmt: skip
 
@@ -102,7 +102,7 @@ SAG = Probe(
         home_quantity("size", "sag_v_per_kw", unit="V/kW"),
         Quantity("volts_log_ratio", lambda _: pl.col("volt_ratio").abs().log(), "contrast"),
     ),
-    ((ALWAYS, "V1 - V2 moves {sag_l1:+.2f} V for each kW of L1 and {sag_l2:+.2f} V for each kW of L2 (right is minus "
-      "and plus)"),),
+    leg_sentences.tell_sag,
+    ("sag_l1", "sag_l2", "sag_l1_z", "sag_l2_z"),
     pl.col("sag_l1_z").is_not_null(),
 )  # fmt: skip

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.probes.probe import ALWAYS, SINGLE, Probe, Quantity, home_quantity
+from pipeline.probes.leg_text import Row, Verb, leg_numbers, plain, tell_legs, value_of
+from pipeline.probes.probe import Probe, Quantity, home_quantity
+
+_NEAR, _OF_HALF = 0.07, 0.08  # of the right gain, and of half or twice it
 
 
 def _log_gain(leg: str) -> pl.Expr:
@@ -18,6 +21,24 @@ def _log_gain_error(leg: str) -> pl.Expr:
     return pl.col(f"meter_{leg}_se") * pl.col(f"meter_gain_{leg}").abs()
 
 
+def _tell(row: Row) -> str:
+    def judge(leg: str, gain: float) -> tuple[Verb, bool]:
+        scatter = 2 * (value_of(row, f"meter_{leg}_se") or 0.0) * abs(gain)
+        if abs(gain - 1) <= max(_NEAR, min(scatter, 0.5)):
+            return Verb("reads what it should", "read what they should"), False
+        if gain < 0:
+            return Verb("reads with the wrong sign", "read with the wrong sign"), True
+        if abs(gain / 0.5 - 1) <= _OF_HALF:
+            return Verb("reads half of what it should", "read half of what they should"), True
+        if abs(gain / 2 - 1) <= _OF_HALF:
+            return Verb("reads twice what it should", "read twice what they should"), True
+        too = "too little" if gain < 1 else "too much"
+        return Verb(f"reads {too}", f"read {too}"), True
+
+    legs = leg_numbers(row, "meter_gain_{}", judge, write=plain)
+    return tell_legs(legs, unit=" times", right="1.00", before="by the utility meter ")
+
+
 METER = Probe(
     "meter",
     "Utility meter",
@@ -29,10 +50,7 @@ METER = Probe(
         home_quantity("energy_ratio", "meter_energy_ratio"),
         home_quantity("share", "meter_share", is_compared=False),
     ),
-    (
-        (SINGLE, "by the utility meter the reading is {meter_gain_l1:.2f} times the truth (right is 1)"),
-        (ALWAYS, "by the utility meter L1 reads {meter_gain_l1:.2f} and L2 {meter_gain_l2:.2f} times the truth "
-         "(right is 1)"),
-    ),
+    _tell,
+    ("meter_gain_l1", "meter_gain_l2", "meter_l1_se", "meter_l2_se"),
     pl.col("meter_gain_l1").is_not_null(),
 )  # fmt: skip

@@ -8,6 +8,8 @@ from typing import Any, Literal
 
 import polars as pl
 
+from pipeline.probes.leg_text import Row
+
 Shape = Literal["leg", "home", "contrast"]
 Wrong = Literal["low", "high", "both", ""]
 
@@ -59,19 +61,19 @@ INTERVALS = (pl.col("coverage_share") * pl.col("days") * 1440 / pl.col("length_m
 
 @dataclass(frozen=True)
 class Probe:
-    """A physical probe: `name` for tables, `label` for people, its quantities, and its sentences.
+    """A physical probe: `name` for tables, `label` for people, its quantities, and what it says of a home.
 
-    `sentences` are (condition, template over site_signal and `spoken` columns); the first whose condition holds is
-    said. `spoken` are columns that templates need beside those of site_signal. `is_there` tells whether the probe could
-    speak; `count` how much it rests on, and of what.
+    `tell` returns one sentence, without a full stop, from a row of site_signal with the columns `reads`: what was
+    measured, with its number, on which leg, and what right would be. `is_there` tells whether the probe could speak;
+    `count` how much it rests on, and of what.
     """
 
     name: str
     label: str
     quantities: tuple[Quantity, ...]
-    sentences: tuple[tuple[pl.Expr, str], ...]
+    tell: Callable[[Row], str]
+    reads: tuple[str, ...]
     is_there: pl.Expr
-    spoken: tuple[pl.Expr, ...] = ()
     count: tuple[pl.Expr, str] = (INTERVALS, "intervals")
 
 
@@ -108,7 +110,3 @@ def watt_quantity(name: str, template: str, shape: Shape = "leg", *, wrong: Wron
         As of `Quantity`.
     """
     return Quantity(name, watts(template), shape, wrong=wrong, unit="asinh(W/20)", floor=0.05)
-
-
-SINGLE = pl.col("service") == "single"  # a service with one hot leg
-ALWAYS = pl.lit(True)

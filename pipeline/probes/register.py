@@ -4,16 +4,34 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.probes.probe import ALWAYS, Probe, Quantity, column, home_quantity
+from pipeline.core.glossary import POSITIONS, SERVICES
+from pipeline.core.number_text import number
+from pipeline.probes.leg_text import Row, value_of
+from pipeline.probes.probe import Probe, Quantity, column, home_quantity
 
 
 def _entry(name: str, value: pl.Expr) -> Quantity:
     return Quantity(name, lambda _: value.cast(pl.Float64), is_compared=False)
 
 
+def _tell(row: Row) -> str:
+    upstream, cts = row.get("is_declared_upstream"), value_of(row, "cts_per_leg")
+    facts = [
+        SERVICES.get(row.get("service") or "", ""),
+        "CT location not recorded" if upstream is None else f"CTs {POSITIONS[upstream]}",
+        "" if cts is None else f"{number(cts)} CT{'' if cts == 1 else 's'} per leg",
+        "leads extended" if row.get("lead_extended") else "",
+        ("battery not metered" if row.get("is_battery_hidden") else "battery")
+        if row.get("has_battery")
+        else "",
+        "source adds PV production back to the legs" if row.get("is_added_back") else "",
+    ]
+    return f"site record: {', '.join(filter(None, facts))}"
+
+
 REGISTER = Probe(
     "register",
-    "What the record says",
+    "Site record",
     (
         home_quantity("declared_upstream", "expected_gain", is_compared=False),
         _entry("added_back", pl.col("is_added_back")),
@@ -26,9 +44,15 @@ REGISTER = Probe(
         Quantity("interval", lambda leg: column("length_min")(leg).log(), is_compared=False),
         home_quantity("nights", is_compared=False),
     ),
+    _tell,
     (
-        (pl.col("lead_extended").fill_null(False), "the record: {cts_per_leg:.0f} CT a leg, lead extended"),
-        (ALWAYS, "the record: {cts_per_leg:.0f} CT a leg"),
+        "is_declared_upstream",
+        "service",
+        "cts_per_leg",
+        "lead_extended",
+        "has_battery",
+        "is_battery_hidden",
+        "is_added_back",
     ),
     pl.lit(True),
 )

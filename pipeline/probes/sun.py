@@ -4,14 +4,34 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.probes.probe import ALWAYS, SINGLE, Probe, Quantity, column, home_quantity, leg_quantity
+from pipeline.core.number_text import number
+from pipeline.probes.leg_text import (
+    NOT_KNOWN,
+    Row,
+    Verb,
+    known_legs,
+    leg_numbers,
+    signed,
+    tell_legs,
+    value_of,
+)
+from pipeline.probes.probe import Probe, Quantity, column, home_quantity, leg_quantity
 
 RIGHT = pl.col("expected_gain")
-_HAS_RIGHT = RIGHT.is_not_null()
 _COUNT = (pl.col("slope_days").cast(pl.Float64), "days with ramps")
-_SINGLE_SLOPE = "the reading moves {slope_l1:+.2f} W for each watt of PV"
-_LEG_SLOPES = "L1 moves {slope_l1:+.2f} W and L2 {slope_l2:+.2f} W for each watt of PV"
-_RIGHT_SLOPE = " (right is {slope_expected:+.2f})"
+_UNIT = " W per W of PV"
+_NEAR = 0.15  # of the right slope; closer reads as right
+_LEAST_W = 0.05  # W per W; a slope below it is none
+_RIGHT_DEG, _TURNED_DEG = 6.0, 150.0
+_WRONG_SIGN = Verb("tracks PV with the wrong sign", "track PV with the wrong sign")
+_NOT_AT_ALL = Verb("does not respond to PV", "do not respond to PV")
+_TOO_WEAK = Verb("tracks PV too weakly", "track PV too weakly")
+_TOO_STRONG = Verb("tracks PV too strongly", "track PV too strongly")
+_AS_RIGHT = Verb("tracks PV as it should", "track PV as they should")
+_IN_PHASE = Verb("current is in phase", "current is in phase")
+_REVERSE_PHASE = Verb("current is in reverse phase", "current is in reverse phase")
+_LEADS, _LAGS = Verb("current leads", "current leads"), Verb("current lags", "current lags")
+_NOT_HERE = Verb("tracks PV though it should not", "track PV though they should not")
 
 
 def _difference(first: str, second: str) -> pl.Expr:
@@ -23,9 +43,43 @@ def _lead_deg(leg: str) -> pl.Expr:
     return pl.when(pl.col(f"gain_{leg}").abs() > 0.25).then(pl.col(f"phase_{leg}_deg"))
 
 
+def _tell_slopes(row: Row) -> str:
+    right = value_of(row, "slope_expected")
+    if right is None:
+        slopes = " and ".join(
+            f"{leg.upper()} by {signed(slope)}" for leg, slope in known_legs(row, "slope_{}")
+        )
+        text = f"with PV moves {slopes}{_UNIT}, the site record does not say what is right"
+        return text if slopes else NOT_KNOWN
+
+    def judge(leg: str, slope: float) -> tuple[Verb, bool]:
+        scatter = 2 * (value_of(row, f"slope_{leg}_se") or 0.0)
+        if right == 0:
+            return (_NOT_AT_ALL, False) if abs(slope) <= max(_LEAST_W, scatter) else (_NOT_HERE, True)
+        if abs(slope - right) <= max(_NEAR * abs(right), scatter):
+            return _AS_RIGHT, False
+        if abs(slope) <= max(_LEAST_W, scatter):
+            return _NOT_AT_ALL, True
+        return (
+            _WRONG_SIGN if slope * right < 0 else _TOO_WEAK if abs(slope) < abs(right) else _TOO_STRONG
+        ), True
+
+    return tell_legs(leg_numbers(row, "slope_{}", judge, write=signed), unit=_UNIT, right=signed(right))
+
+
+def _tell_phase(row: Row) -> str:
+    def judge(leg: str, lead: float) -> tuple[Verb, bool]:
+        if abs(lead) <= max(_RIGHT_DEG, 2 * (value_of(row, f"phase_{leg}_se_deg") or 0.0)):
+            return _IN_PHASE, False
+        return (_REVERSE_PHASE if abs(lead) >= _TURNED_DEG else _LEADS if lead > 0 else _LAGS), True
+
+    legs = leg_numbers(row, "phase_{}_deg", judge, write=lambda lead: f"{number(abs(lead))}°")
+    return tell_legs(legs, right="near 0°", before="on PV ramps ")
+
+
 SUN = Probe(
     "sun",
-    "Answer to production",
+    "Response to PV",
     (
         Quantity("gain", column("gain_{}"), "leg", column("gain_{}_se"), RIGHT, "both", floor=0.01, decides=0.35),
         Quantity("gain_sum", column("gain_sum"), "home", column("gain_sum_se"), RIGHT, "both", floor=0.01,
@@ -38,12 +92,8 @@ SUN = Probe(
         home_quantity("slope_net"),
         home_quantity("slope_days", is_compared=False),
     ),
-    (
-        (SINGLE & _HAS_RIGHT, _SINGLE_SLOPE + _RIGHT_SLOPE),
-        (SINGLE, _SINGLE_SLOPE),
-        (_HAS_RIGHT, _LEG_SLOPES + _RIGHT_SLOPE),
-        (ALWAYS, _LEG_SLOPES + " (the record doesn't say what is right)"),
-    ),
+    _tell_slopes,
+    ("slope_l1", "slope_l2", "slope_l1_se", "slope_l2_se", "slope_expected"),
     pl.col("gain_l1").is_not_null() & (pl.col("gain_sum_se") < 0.5),
     count=_COUNT,
 )  # fmt: skip
@@ -58,11 +108,8 @@ PHASE = Probe(
         leg_quantity("lead_error", "phase_{}_se_deg", unit="deg", is_compared=False),
         leg_quantity("gain", "gain_{}", is_compared=False),
     ),
-    (
-        (SINGLE, "on PV ramps the current leads by {phase_l1_deg:.0f} degrees (right is near 0)"),
-        (ALWAYS, "on PV ramps L1's current leads by {phase_l1_deg:.0f} degrees and L2's by {phase_l2_deg:.0f} "
-         "(right is near 0)"),
-    ),
+    _tell_phase,
+    ("phase_l1_deg", "phase_l2_deg", "phase_l1_se_deg", "phase_l2_se_deg"),
     pl.col("phase_l1_se_deg") < 10,
     count=_COUNT,
 )  # fmt: skip

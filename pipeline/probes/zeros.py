@@ -4,11 +4,42 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.probes.probe import ALWAYS, SINGLE, Probe, home_quantity, leg_quantity, watt_quantity
+from pipeline.core.number_text import number
+from pipeline.probes.leg_text import NOT_KNOWN, Row, known_legs, share_of, together, value_of
+from pipeline.probes.probe import Probe, home_quantity, leg_quantity, watt_quantity
+
+_SELDOM, _MOSTLY = 0.01, 0.5  # shares of intervals
+_DROPS_DAY = 0.3
+_LIVES = " while the rest of the home draws power"
+
+
+def _tell(row: Row) -> str:
+    zeros = known_legs(row, "zero_{}_share")
+    if not zeros:
+        return NOT_KNOWN
+    lone = dict(known_legs(row, "lone_zero_{}_share"))
+    legs = [leg for leg, _ in zeros]
+    shares = [lone.get(leg, zero) for leg, zero in zeros]
+    rest = _LIVES if lone else ""
+    parts = []
+    for leg, share in zip(legs, shares, strict=True):
+        tiny, drops = value_of(row, f"tiny_{leg}_share"), value_of(row, f"drop_{leg}_day")
+        found = [f"zero {share_of(share, 'intervals')}{rest}"] if share > _SELDOM else []
+        found += [f"near zero {share_of(tiny, 'intervals')}"] if tiny is not None and tiny > _MOSTLY else []
+        found += [f"{number(drops, 1)} dropouts a day"] if drops is not None and drops > _DROPS_DAY else []
+        if found:
+            parts.append(f"{leg.upper()} {together(found)}")
+    if parts:
+        return f"lost signal: {', '.join(parts)} (right is hardly ever)"
+    most = max(shares)
+    said = f"read zero {share_of(most, 'intervals')}" if most > 0 else "never read zero"
+    said = said if len(legs) > 1 else said.replace("read", "reads")
+    return f"{together([leg.upper() for leg in legs])} {said}{rest}, right is hardly ever"
+
 
 ZEROS = Probe(
     "zeros",
-    "No signal",
+    "Lost signal",
     (
         leg_quantity("zero_share", "zero_{}_share", "high", floor=0.001),
         leg_quantity("tiny_share", "tiny_{}_share", "high", floor=0.002, decides=0.8),
@@ -20,10 +51,10 @@ ZEROS = Probe(
         watt_quantity("night", "night_{}_w"),
         home_quantity("all_share", "zero_all_share"),
     ),
+    _tell,
     (
-        (SINGLE, "zero in {zero_l1_share:.1%} of intervals, near zero in {tiny_l1_share:.1%} (right is hardly ever)"),
-        (ALWAYS, "zero while the rest lives in {lone_zero_l1_share:.1%} (L1) and {lone_zero_l2_share:.1%} (L2) of "
-         "intervals, near zero in {tiny_l1_share:.0%} and {tiny_l2_share:.0%} (right is hardly ever)"),
+        "zero_l1_share", "zero_l2_share", "lone_zero_l1_share", "lone_zero_l2_share", "tiny_l1_share", "tiny_l2_share",
+        "drop_l1_day", "drop_l2_day",
     ),
     pl.col("zero_l1_share").is_not_null(),
 )  # fmt: skip

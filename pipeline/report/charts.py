@@ -126,7 +126,7 @@ def daily_slopes(
     zero, zero_data = zero_line()
     marks, mark_data = onset_marks(slopes, onset)
     domain = vega.scale(domain=[-round(largest, 1), round(largest, 1)], nice=False)
-    title = None if expected is None else f"dashed: expected {words.number(expected, 2, sign=True)}"
+    title = None if expected is None else f"dashed: right, {words.number(expected, 2, sign=True)}"
     base = data("slopes").encode(day_axis(days.height), leg_colour(title))
     told = [vega.tooltip("leg:N"), vega.tooltip("day:T", format="%-d %b"), vega.tooltip("slope:Q")]
     dots = base.mark("point", filled=True, size=55, clip=True).encode(

@@ -1,16 +1,18 @@
-"""The pictures of how crews compare: the funnel, and each crew's fair rate with its interval."""
+"""The pictures of how crews compare: the funnel plot, and each crew's fair rate with its interval."""
 
 from __future__ import annotations
 
 import numpy as np
 import polars as pl
 
-from pipeline.crews.funnel import LIMITS, limit
+from pipeline.crews.funnel import LIMITS, outside_from
 from pipeline.report import theme, vega, words
 from pipeline.report.chart_parts import Rows, data, finish, rows
 from pipeline.report.vega import Channel, Spec
 
-LIKE, OUTSIDE, STANDS_OUT = "not told apart", "outside 95 %, maybe luck", "stands out"
+LIKE, OUTSIDE, STANDS_OUT = (
+    "not significantly different", "outside the limits, may be chance", "significantly different",
+)  # fmt: skip
 # status: (colour, shape, filled): crews differ in more than colour
 _STATUS = {
     LIKE: ("quiet", "circle"),
@@ -24,7 +26,7 @@ _FAR = 100  # a ratio beyond it, or below its inverse, is as good as any
 
 
 def funnel(quality: pl.DataFrame, fleet_rate: float) -> Spec | None:
-    """Return each ranked crew's case-mix adjusted rate against what its installs are worth, in the fleet's limits.
+    """Return each ranked crew's case-mix adjusted rate by its effective number of installs, with the control limits.
 
     `quality` is table crew_quality. None where no crew has enough judged installs, or no fault is known or likely.
     """
@@ -36,30 +38,36 @@ def funnel(quality: pl.DataFrame, fleet_rate: float) -> Spec | None:
         status(),
         homes=pl.col("worth_installs").round(1),
         rate=pl.col("worth_rate").round(4),
-        label=pl.when(pl.col("is_outside") | pl.col("stands_out").is_not_null())
-        .then("crew_id")
-        .otherwise(pl.lit("")),
     )
     most = float(points["homes"].max()) * 1.08 + 1  # type: ignore[arg-type]
+    named = pl.col("status") != LIKE
+    is_right = (
+        pl.col("homes") > most / 2
+    )  # a name there is written towards the middle, so that none is cut off
+    points = points.with_columns(
+        label=pl.when(named & ~is_right).then("crew_id").otherwise(pl.lit("")),
+        label_before=pl.when(named & is_right).then("crew_id").otherwise(pl.lit("")),
+    )
     sizes = np.unique(np.round(np.geomspace(3, max(most, 6), _STEPS)))
     lines = [
         {"homes": float(size), "rate": round(float(value), 4), "limits": name, "side": side}
         for side, share in enumerate(LIMITS)
         for name in [("99.8 %", "95 %", "95 %", "99.8 %")[side]]
-        for size, value in zip(sizes, limit(share, sizes, fleet_rate), strict=True)
+        for size, value in zip(sizes, outside_from(share, sizes, fleet_rate), strict=True)
     ]
     top = min(1.0, 1.15 * max(float(points["rate"].max()), 2.5 * fleet_rate))  # type: ignore[arg-type]
     x = vega.x(
-        "homes:Q", title="installs, counted as inspected average ones",
+        "homes:Q", title="effective number of installs",
         scale=vega.scale(domain=[0, round(most)], nice=False), axis=vega.axis(grid=False),
     )  # fmt: skip
     y = vega.y(
-        "rate:Q", title="rate, case mix allowed for", axis=vega.axis(format=".0%"),
+        "rate:Q", title="rate, adjusted for case mix", axis=vega.axis(format=".0%"),
         scale=vega.scale(domain=[0, round(top, 3)], nice=False, clamp=False),
     )  # fmt: skip
     dash = vega.dash(
         "limits:N", scale=vega.scale(domain=list(_LINES), range=list(_LINES.values())),
-        legend=vega.legend(title="limits of luck"),
+        # below the picture: beside the other legend, both were cut off on a narrow screen
+        legend=vega.legend(title="control limits", orient="bottom", titleOrient="left", symbolSize=400),
     )  # fmt: skip
     curves = (
         data("limits").mark("line", color=theme.light("prior"), strokeWidth=1.5, clip=True)
@@ -72,21 +80,24 @@ def funnel(quality: pl.DataFrame, fleet_rate: float) -> Spec | None:
     dots = base.mark("point", filled=True, size=90, opacity=1).encode(
         *_status_marks(),
         tooltip=[
-            vega.tooltip("crew_id:N", title="crew"), vega.tooltip("homes:Q", title="installs, inspected average"),
+            vega.tooltip("crew_id:N", title="crew"), vega.tooltip("homes:Q", title="effective installs"),
             vega.tooltip("rate:Q", format=".1%"), vega.tooltip("status:N"),
         ],
     )  # fmt: skip
-    names = base.mark("text", align="left", dx=9, dy=-4).encode(vega.text("label:N"))
+    names = [
+        base.mark("text", align="left", dx=9, dy=-4).encode(vega.text("label:N")),
+        base.mark("text", align="right", dx=-9, dy=-4).encode(vega.text("label_before:N")),
+    ]
     tables: dict[str, Rows] = {
         "limits": lines,
         "fleet": [{"rate": round(fleet_rate, 4)}],
         "crews": rows(points),
     }
-    return finish([curves, middle, dots, names], tables, height=340)
+    return finish([curves, middle, dots, *names], tables, height=340)
 
 
 def fair_rates(quality: pl.DataFrame, fleet_rate: float, most_crews: int) -> Spec | None:
-    """Return each ranked crew's fair rate with its 95 % interval, the highest on top, beside the plain estimate.
+    """Return each ranked crew's fair rate with its 95 % interval, the highest on top, beside the unadjusted rate.
 
     Of more than `most_crews` the ones with most judged installs. None without a ranked crew.
     """
@@ -115,7 +126,7 @@ def fair_rates(quality: pl.DataFrame, fleet_rate: float, most_crews: int) -> Spe
         tooltip=[
             vega.tooltip("crew_id:N", title="crew"), vega.tooltip("rate:Q", title="fair rate", format=".1%"),
             vega.tooltip("low:Q", format=".1%"), vega.tooltip("high:Q", format=".1%"),
-            vega.tooltip("plain:Q", title="plain estimate", format=".1%"),
+            vega.tooltip("plain:Q", title="unadjusted rate", format=".1%"),
         ],
     )  # fmt: skip
     tables = {"crews": rows(points), "fleet": [{"rate": round(fleet_rate, 4)}]}
@@ -139,7 +150,7 @@ def _status_marks() -> tuple[Channel, Channel]:
     names = list(_STATUS)
     colours = vega.scale(domain=names, range=[theme.light(colour) for colour, _ in _STATUS.values()])
     shapes = vega.scale(domain=names, range=[shape for _, shape in _STATUS.values()])
-    legend = vega.legend(title=None, columns=1)
+    legend = vega.legend(title=None, columns=1, labelLimit=260)
     return vega.colour("status:N", scale=colours, legend=legend), vega.shape(
         "status:N", scale=shapes, legend=legend
     )
@@ -154,7 +165,7 @@ def percent_interval(value: float | None, low: float | None, high: float | None)
 
 
 def ratio_interval(value: float | None, low: float | None, high: float | None) -> str:
-    """Return "1.20 (0.80 to 1.90)", "–" where there is none; what is beyond a hundredfold is not told apart."""
+    """Return "1.20 (0.80 to 1.90)", "–" where there is none; beyond a hundredfold only that."""
     if value is None or low is None or high is None:
         return words.NOTHING
     middle, first, last = (_ratio(part) for part in (value, low, high))

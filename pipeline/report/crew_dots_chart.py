@@ -97,16 +97,16 @@ def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
     )
     x = vega.x(
         "fault:N", title=None, scale=vega.scale(domain=kinds["fault"].to_list()),
-        axis=vega.axis(labelAngle=-50, labelLimit=120, labelOverlap=False, orient="bottom"),
+        axis=vega.axis(labelAngle=-50, labelLimit=320, labelOverlap=False, orient="bottom"),
     )  # fmt: skip
     scale = vega.scale(domain=[0, float(summed["both"].max())], range=[0, _LARGEST_PX2])  # type: ignore[arg-type]
-    told = [
+    tooltips = [
         vega.tooltip("row:N", title=by.replace("_", " ")), vega.tooltip("fault:N"), vega.tooltip("found:Q"),
         vega.tooltip("both:Q", title="found and expected"),
     ]  # fmt: skip
     rings = data("faults").mark("point", shape="circle", filled=False, strokeWidth=1.8, opacity=1).encode(
         x, y, vega.size("both:Q", scale=scale, legend=_size_legend("faults")),
-        color=vega.value(theme.light("positive_far")), tooltip=told,
+        color=vega.value(theme.light("positive_far")), tooltip=tooltips,
     )  # fmt: skip
     filled = (
         data("faults")
@@ -116,7 +116,7 @@ def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
             y,
             vega.size("found:Q", scale=scale),
             color=vega.value(theme.light("positive_far")),
-            tooltip=told,
+            tooltip=tooltips,
         )
     )
     return finish([rings, filled], {"faults": rows(summed)}, height={"step": _ROW_PX})

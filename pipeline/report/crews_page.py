@@ -1,4 +1,4 @@
-"""The crews' page: rates that are fair to whom they are about, each with how sure it is."""
+"""The crews' page: rates that are fair to the crews they are about, each with its interval."""
 
 from __future__ import annotations
 
@@ -11,11 +11,26 @@ from pipeline.core.setting_sections import CrewSettings
 from pipeline.report import words
 from pipeline.report.crew_charts import fair_rates, funnel, most_judged, percent_interval, ratio_interval
 from pipeline.report.crew_dots_chart import fault_dots, months
-from pipeline.report.crew_words import change_lines, dispersion, how_counted
+from pipeline.report.crew_words import (
+    TERMS,
+    change_lines,
+    comparison_text,
+    conclusions,
+    control_limits,
+    control_share,
+    detectable,
+    dispersion,
+    how_counted,
+    names_of,
+    order_of_rows,
+    training_line,
+)
 from pipeline.report.figures import Figure
+from pipeline.report.names import crew_anchor, page_name
 
-TABLES = ("crew_quality", "crew_fault", "crew_lesson", "crew_training", "crew_change", "crew_fleet")
-_STANDING = {"worse": "worse than the fleet", "better": "better than the fleet"}
+TABLES = (
+    "crew_quality", "crew_home", "crew_fault", "crew_lesson", "crew_training", "crew_change", "crew_fleet"
+)  # fmt: skip
 
 
 def crews_context(tables: Mapping[str, pl.DataFrame], settings: CrewSettings) -> dict[str, Any]:
@@ -32,10 +47,11 @@ def crews_context(tables: Mapping[str, pl.DataFrame], settings: CrewSettings) ->
     largest = set(most_judged(quality.filter(pl.col("heard") > 0), settings.chart_crews)["crew_id"])
     crews = [crew for crew in quality["crew_id"] if crew in largest]  # those with a row in the pictures
     return {
-        "rows": [row | {"standing": _standing(row)} for row in quality.iter_rows(named=True)],
-        "min_judged": settings.min_judged,
-        "fleet_rate": f"{words.number(fleet['fleet_rate'] * 100, 1)} %",
+        "rows": [_row(row, settings) for row in quality.iter_rows(named=True)],
+        "conclusions": conclusions(quality, fleet, settings),
+        "order": order_of_rows(quality, settings),
         "counted": how_counted(fleet, settings),
+        "terms": TERMS | {"Control limits": control_limits(settings)},
         "comparison": _comparison(quality, fleet, settings),
         "changes": change_lines(tables["crew_change"], names, settings),
         "over_time": Figure(
@@ -43,29 +59,26 @@ def crews_context(tables: Mapping[str, pl.DataFrame], settings: CrewSettings) ->
             "Month by month",
             months(tables["crew_month"], tables["crew_change"], crews),
             "No install with data has a crew and a date of commissioning.",
-            "Size: installs with data; colour, by the key: share wrong from the first day. A bar before a dot marks "
-            "a change of the crew beyond the fleet's own.",
+            "Size: installs with data. Colour: share wrong from the first day. A bar before a dot marks a significant "
+            "change of the crew beyond the fleet's own.",
         ),
         "kinds": _fault_figures(tables, crews),
         "lessons": tables["crew_lesson"].sort("crew_id", nulls_last=False).to_dicts(),
-        "trainings": tables["crew_training"].to_dicts(),
+        "trainings": [row | {"moved": training_line(row)} for row in tables["crew_training"].to_dicts()],
         "names": names,
         "percent_interval": percent_interval,
         "ratio_interval": ratio_interval,
     }
 
 
-def _standing(row: Mapping[str, Any]) -> str:
-    """Return where a ranked crew stands beside the fleet, and what would have been seen had it been so."""
-    if not row["is_ranked"]:
-        return words.NOTHING
-    if row["stands_out"]:
-        return _STANDING[row["stands_out"]]
-    if row["is_outside"]:
-        return "outside 95 %, maybe luck"
-    if row["seen_from"] is None:
-        return "not told apart"
-    return f"not told apart; {words.number(row['seen_from'], 1)} times the fleet would show"
+def _row(row: Mapping[str, Any], settings: CrewSettings) -> dict[str, Any]:
+    more = {
+        "comparison": comparison_text(row, settings),
+        "detectable": detectable(row),
+        "anchor": crew_anchor(row["crew_id"]),
+        "page": f"crew/{page_name(row['crew_id'])}" if row["installs"] else None,
+    }
+    return {**row, **more}
 
 
 def _comparison(quality: pl.DataFrame, fleet: Mapping[str, Any], settings: CrewSettings) -> list[Figure]:
@@ -73,22 +86,31 @@ def _comparison(quality: pl.DataFrame, fleet: Mapping[str, Any], settings: CrewS
     outside = quality.filter("is_outside")["crew_id"].to_list()
     certain = quality.filter(pl.col("stands_out").is_not_null())["crew_id"].to_list()
     ranked = int(quality["is_ranked"].sum())
+    crews = words.count(ranked, "ranked crew")
     funnel_caption = (
-        f"{words.count(ranked, 'crew')} around the fleet's {words.number(fleet['fleet_rate'] * 100, 1)} %. "
-        f"Outside the 95 % limits: {', '.join(outside) or 'none'}; luck alone puts about "
-        f"{words.number(settings.limit_alpha * ranked, 1)} there. Standing out with that allowed for "
-        f"(false discoveries at most {words.percent(settings.false_discovery)}): {', '.join(certain) or 'none'}. "
-        f"{dispersion(fleet)}"
+        f"Each dot is a crew; the line is the fleet's {words.number(fleet['fleet_rate'] * 100, 1)} %. An install that "
+        "was not visited, or an easy one, counts for less than one effective install. Outside the "
+        f"{control_share(settings)} control limits: {names_of(outside)}; by chance alone "
+        f"{words.number(settings.limit_alpha * ranked, 1)} of {crews} would be. Significantly different with "
+        f"all crews compared (false discovery rate at most {words.percent(settings.false_discovery)}): "
+        f"{names_of(certain)}. {dispersion(fleet)}"
     )
+    shown = min(ranked, settings.chart_crews)
+    who = "" if shown == ranked else f"The {shown} crews with most judged installs. "
     rates_caption = (
-        "Dot and bar: the rate on the fleet's average installs, drawn to the fleet as far as few installs ask for it, "
-        "with its 95 % interval. Violet tick: the plain estimate, neither. Dashed: the fleet. Crews whose bars overlap "
-        "are not told apart by their order."
+        f"{who}Dot and bar: fair rate with its 95 % interval. Violet tick: unadjusted rate. Dashed line: the fleet. "
+        "Where bars overlap, the order of the crews may be chance."
     )
-    empty = f"No crew has {settings.min_judged} judged installs yet, so none is compared."
+    empty = f"No crew has {words.count(settings.min_judged, 'judged install')} yet, so none is compared."
     rates = fair_rates(quality, fleet["fleet_rate"], settings.chart_crews)
     return [
-        Figure("funnel", "Who stands out", funnel(quality, fleet["fleet_rate"]), empty, funnel_caption),
+        Figure(
+            "funnel",
+            "Rates in the control limits",
+            funnel(quality, fleet["fleet_rate"]),
+            empty,
+            funnel_caption,
+        ),
         Figure("fair-rates", "Fair rate of each crew", rates, empty, rates_caption),
     ]
 
@@ -96,7 +118,8 @@ def _comparison(quality: pl.DataFrame, fleet: Mapping[str, Any], settings: CrewS
 def _fault_figures(tables: Mapping[str, pl.DataFrame], crews: list[str]) -> list[Figure]:
     """Return which faults, by crew and by position of the CTs."""
     caption = (
-        "Ring: faults found and expected; filled: found by a visit. Counts: more installs, bigger rings."
+        "Ring: faults found and expected; filled: found by a visit. These are counts, so crews with more installs have "
+        "bigger rings."
     )
     empty = "No fault is known or likely."
     by_crew = fault_dots(tables["crew_fault"].drop_nulls("crew_id"), "crew_id", crews)

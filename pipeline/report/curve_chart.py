@@ -1,4 +1,4 @@
-"""The pictures of what the list is worth: where it should be cut, and what visits found against what was promised."""
+"""The charts of the page Expected value: decision curves, and predicted against found."""
 
 from __future__ import annotations
 
@@ -14,12 +14,13 @@ from pipeline.report.vega import Spec
 _POLICIES = {
     "by likelihood": ("against", [1, 0]),
     "every home": ("supports", [8, 4]),
-    "nobody": ("quiet", [2, 3]),
+    "none": ("quiet", [2, 3]),
 }
-_TESTED = {"promised": ("expected", [6, 4]), "confirmed": ("l1", [1, 0])}
+# column of table decision_curve: name, colour, dashes
+_TESTED = {"promised": ("predicted", "expected", [6, 4]), "confirmed": ("found", "l1", [1, 0])}
 _PER = 100  # net benefit is shown for so many homes
 _BAR_PX = 22
-_MOST_MONTHS = 12
+MOST_MONTHS = 12
 
 
 def decision_curve_chart(curve: pl.DataFrame, threshold: float | None) -> Spec | None:
@@ -41,13 +42,13 @@ def decision_curve_chart(curve: pl.DataFrame, threshold: float | None) -> Spec |
 
 
 def confirmed_chart(curve: pl.DataFrame, threshold: float | None) -> Spec | None:
-    """Return net benefit among the visited homes as promised and as found, with its 95 % band; None with too few."""
+    """Return net benefit among the visited homes as predicted and as found, with its 95 % band; None with too few."""
     known = curve.drop_nulls("confirmed")
     if known.is_empty():
         return None
     lines = [
-        {"threshold": row["threshold"], "policy": name, "benefit": _hundred(row[name])}
-        for name in _TESTED
+        {"threshold": row["threshold"], "policy": name, "benefit": _hundred(row[column])}
+        for column, (name, _, _) in _TESTED.items()
         for row in known.iter_rows(named=True)
     ]
     band = known.select(
@@ -55,20 +56,21 @@ def confirmed_chart(curve: pl.DataFrame, threshold: float | None) -> Spec | None
     )
     top = max(line["benefit"] for line in lines)
     reach = (-0.35 * top if top > 0 else -_PER, max(1.08 * top, 1.0))
-    return _lines(lines, _TESTED, "policy", reach, threshold, rows(band))
+    styles = {name: (colour, dashes) for name, colour, dashes in _TESTED.values()}
+    return _lines(lines, styles, "policy", reach, threshold, rows(band))
 
 
 def hit_rate_chart(months: pl.DataFrame) -> Spec | None:
-    """Return the share of visits that found a fault against the share promised, the last 12 months; None without any.
+    """Return the shares of visits that found a fault and were to find one, the last MOST_MONTHS months; None without.
 
     `months` are the rows of table hit_rate of one way of fixing that have a month and visits. The grey bar is where the
-    share lies if the promises hold; the point has Wilson's 95 % interval; a month that drifted is a diamond.
+    share lies if the likelihoods are right; the point has Wilson's 95 % interval; a month that differs is a diamond.
     """
     if months.is_empty():
         return None
     share = (
         months.sort("month")
-        .tail(_MOST_MONTHS)
+        .tail(MOST_MONTHS)
         .select(
             "month",
             found=pl.col("rate").round(4),
@@ -80,10 +82,10 @@ def hit_rate_chart(months: pl.DataFrame) -> Spec | None:
             said=pl.format("{} of {}", "hits", "visits"),
             state=pl.when(pl.col("drift").is_null())
             .then(pl.lit("found"))
-            .otherwise(pl.lit("found, drifted")),
+            .otherwise(pl.lit("found, differs")),
         )
     )
-    month = vega.x("month:O", title=None, axis=vega.axis(labelAngle=0))
+    month = vega.x("month:O", title=None, axis=vega.axis(labelAngle=-45, labelOverlap=False))
     scale, axis = vega.scale(domain=[0, 1]), vega.axis(format=".0%", tickCount=5)
     base = data("months").encode(month)
     held = base.mark("bar", size=_BAR_PX, color=theme.light("grid")).encode(
@@ -96,18 +98,17 @@ def hit_rate_chart(months: pl.DataFrame) -> Spec | None:
     bars = base.mark("rule", strokeWidth=2, color=theme.light("l1")).encode(
         vega.y("low:Q"), vega.y2("high:Q")
     )
-    states = ["found", "found, drifted"]
+    states = ["found", "found, differs"]
     told = [
         vega.tooltip("month:N"),
         vega.tooltip("said:N", title="found"),
-        vega.tooltip("promised:Q", format=".0%"),
+        vega.tooltip("promised:Q", format=".0%", title="predicted"),
     ]
-    told_by = vega.legend(title="grey: where it lies if the promises hold; dash: promised")
     colours = vega.scale(domain=states, range=[theme.light("l1"), theme.light("supports")])
     shapes = vega.scale(domain=states, range=["circle", "diamond"])
     points = base.mark("point", filled=True, size=110).encode(
         vega.y("found:Q"),
-        vega.colour("state:N", scale=colours, legend=told_by),
+        vega.colour("state:N", scale=colours, legend=vega.legend(title=None)),
         vega.shape("state:N", scale=shapes, title=None, legend=None),
         tooltip=told,
     )
@@ -131,13 +132,13 @@ def _lines(
     dashes = vega.scale(domain=names, range=[dash for _, dash in styles.values()])
     x = vega.x(
         "threshold:Q",
-        title="threshold: likelihood from which homes are visited",
+        title="likelihood from which homes are visited",
         scale=vega.scale(domain=[0, 1], nice=False),
         axis=vega.axis(format=".0%", grid=False, tickCount=5),
     )
     y = vega.y(
         "benefit:Q",
-        title="net benefit, true visits in 100 homes",
+        title="net benefit in 100 homes",
         scale=vega.scale(domain=[round(end, 3) for end in reach], nice=False),
     )
     legend = vega.legend(title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5)

@@ -17,6 +17,8 @@ def fault_cards() -> dict[str, FaultCard]:
             action=fault.remedy.action,
             prove=fault.remedy.prove,
             cautions=fault.cautions,
+            pictures=fault.pictures,
+            is_record_error=fault.is_record_error,
         )
         for name, fault in CATALOGUE.items()
     }

@@ -36,8 +36,8 @@ class Figure(NamedTuple):
 
 def home_figures(
     series: HomeSeries, score: Mapping[str, Any], since: date | None, *, settings: ReportSettings
-) -> dict[str, list[Figure]]:
-    """Return `maps` (day by hour) and `against_pv`, L1 then L2 of each, and `by_day`: night levels and daily slopes.
+) -> list[Figure]:
+    """Return each leg by day and hour, each leg against PV, the overnight baseload and the daily response to PV.
 
     Parameters
     ----------
@@ -51,11 +51,11 @@ def home_figures(
     levels = pl.concat([series.hours.get_column(f"{leg}_w").abs() for leg in _LEGS]).drop_nulls()
     reach = max(settings.least_reach_w, round(quantile(levels, settings.colour_quantile), -2))
     start = _start(series, score["from_on"] or since)
-    return {
-        "maps": [_map_figure(series, leg, reach, since, start, score) for leg in _LEGS],
-        "against_pv": [_slope_figure(series, leg, score, start, settings) for leg in _LEGS],
-        "by_day": _day_figures(series, score, since, settings),
-    }
+    return [
+        *(_map_figure(series, leg, reach, since, start, score) for leg in _LEGS),
+        *(_slope_figure(series, leg, score, start, settings) for leg in _LEGS),
+        *_day_figures(series, score, since, settings),
+    ]
 
 
 def _day_figures(
@@ -80,17 +80,17 @@ def _day_figures(
     return [
         Figure(
             "nights",
-            "Level of each night",
+            "Overnight baseload, night by night",
             night_levels(series.days, settings.least_reach_w, since),
             "No night with readings in the window." if series.hours.height else "No readings in the window.",
-            f"{'; '.join(night_texts)}. With no sun and no battery a right leg is above zero at night.",
+            f"{'; '.join(night_texts)}. Without a battery a right CT stays above zero at night.",
         ),
         Figure(
             "slopes",
-            "Slope on PV, day by day",
+            "Response to PV, day by day",
             daily_slopes(series.days, score["slope_expected"], settings.slope_reach, onset=since),
             _no_slope(series, "l1"),
-            f"{'; '.join(slope_texts)}; expected {words.number(score['slope_expected'], 2, sign=True)}. "
+            f"{'; '.join(slope_texts)}; right is {words.number(score['slope_expected'], 2, sign=True)} W per W. "
             "Bars are each day's 95 % interval: a cloudless day has a wide one.",
         ),
     ]
@@ -100,7 +100,7 @@ def weight_figure(weights: pl.DataFrame, contradicting: str | None = None) -> Fi
     """Return the picture of the fleet's odds and the weights; the probe `contradicting` always has a bar."""
     bars = running_totals(weights, contradicting)
     if not bars:
-        return Figure("weights", "Why", None, "The night kept no weights for this home.", "")
+        return Figure("weights", "Why", None, "No weights are on file for this home.", "")
     prior, score = bars[0]["end"], bars[-1]["end"]
     folded = fold(weights, contradicting)
     probes = words.count(folded.first.height - 1, "probe")
@@ -128,11 +128,16 @@ def _map_figure(
         _median(hours.filter(pl.col("hour").is_between(first, end - 1)), f"{leg}_w")
         for first, end in (_NIGHT_HOURS, _MIDDAY_HOURS)
     )
-    below = words.percent(score[f"night_{leg}_negative_share"])
-    zone = series.zone if series.has_own_zone else "UTC: the register gives no known time zone"
+    share = score[f"night_{leg}_negative_share"]
+    below = (
+        "It is never below zero at night."
+        if share == 0
+        else f"{words.percent(share)} of its night intervals are below zero."
+    )
+    zone = series.zone if series.has_own_zone else "UTC: the site record gives no known time zone"
     caption = (
         f"{name}{_from(start)}: median {words.watts(night)} from midnight to {_NIGHT_HOURS[1]}:00, "
-        f"{words.watts(noon)} around midday ({zone}). {below} of its night intervals are below zero. "
+        f"{words.watts(noon)} around midday ({zone}). {below} "
         "Blue flows into the home, orange towards the utility, grey has no data."
     )
     if since is not None:
@@ -153,8 +158,8 @@ def _slope_figure(
         caption = f"{hours} of {name}; too little moves together to fit a slope."
     else:
         caption = (
-            f"{name} changes by {words.slope(slope, se)} W for each W of PV (± one standard error; the band "
-            f"is the 95 % interval); right, as declared, is {words.number(expected, 2, sign=True)}. "
+            f"{name} moves by {words.slope(slope, se)} W per W of PV (± one standard error; the band "
+            f"is the 95 % interval); right is {words.number(expected, 2, sign=True)}. "
             f"{hours}. The slope is fitted to changes from one interval to the next, so the line can lean "
             "differently from the cloud of hourly means."
         )

@@ -1,22 +1,29 @@
-"""What one home's page says, before any HTML: the work order, the doubts and the pictures."""
+"""What one home's page says, before any HTML: the suspicion, the checks that decide, the pictures, what to do."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
 
+from pipeline.core.glossary import LOCATIONS, POSITIONS, SERVICES
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
-from pipeline.report.figures import home_figures, weight_figure
-from pipeline.report.record_first import fault_share
+from pipeline.report.figures import Figure, home_figures, weight_figure
 from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
-from pipeline.report.weight_table import weight_table
+from pipeline.report.weight_table import home_checks, weight_sum
 from pipeline.scoring.innocent import CAUSES
 from pipeline.worklist.earlier_visits import EarlierVisits
 
+CONVINCING = 2
+# Kind of picture (`faults.types.PictureName`) -> the figure that shows it, a leg.
+_FIGURES = {
+    "leg_against_pv": "pv-{}", "daily_slopes": "slopes", "night_levels": "nights", "night_floors": "nights",
+    "day_profile": "map-{}", "zero_shares": "map-{}",
+}  # fmt: skip
+_OF_PV = ("leg_against_pv", "daily_slopes")
 _NEUTRAL = (
     "Safety call first: the legs' voltages move apart with load, as with a loose service neutral. "
     "That is not a CT fault. Pass it on at once to the utility or a licensed electrician."
@@ -50,6 +57,9 @@ def home_context(
     card = night.faults.get(fault or "")
     weights = tables["site_weight"].sort("ordinal")
     events = night.home_story.filter(pl.col("site_id") == row["site_id"])
+    figures = home_figures(series, score, since, settings=settings)
+    at_loads = score["slope_expected"] == 0 and not (card and card.is_record_error)
+    convincing = convincing_figures(figures, card.pictures if card else (), row["leg"], at_loads=at_loads)
     return {
         "row": row,
         "score": score,
@@ -61,31 +71,61 @@ def home_context(
         "notices": notices(score),
         "cautions": [*night.cautions, *(card.cautions if card else ())],
         "others": other_faults(score, fault, night.faults)[: settings.other_faults],
-        **home_figures(series, score, since, settings=settings),
+        "convincing": convincing,
+        "pictures": [figure for figure in figures if figure not in convincing],
         "earlier": night.earlier_visits.get(row["site_id"], EarlierVisits()),
         "events": events.sort("happened_on", "told_on", "what").to_dicts(),
-        "fault_likelihood": fault_share(score, fault),
+        "checks": home_checks(weights, contradicting),
         "why": weight_figure(weights, contradicting),
-        "probes": weight_table(weights, fault, contradicting, cards=night.faults),
+        "weights": weight_sum(weights, fault, night.faults),
     }
 
 
+def convincing_figures(
+    figures: Sequence[Figure], kinds: Sequence[str], leg: str | None, *, at_loads: bool
+) -> list[Figure]:
+    """Return the two figures that show the suspected fault best, among those with something to draw if there are two.
+
+    Parameters
+    ----------
+    figures
+        The home's.
+    kinds
+        Kinds of pictures that show the fault, the best first.
+    leg
+        The fault's leg; figures of it come before those of the other.
+    at_loads
+        The CTs are around the loads only, where PV moves nothing: figures of PV come last.
+    """
+    legs = ("l2", "l1") if leg == "l2" else ("l1", "l2")
+    wanted = legs if leg == "both" else legs[:1]
+    kinds = [*kinds, *(kind for kind in _FIGURES if kind not in kinds)]
+    if at_loads:
+        kinds.sort(key=lambda kind: kind in _OF_PV)
+    names = [_FIGURES[kind].format(on) for kind in kinds if kind in _FIGURES for on in wanted]
+    order = [*dict.fromkeys(names), *(figure.id for figure in figures)]
+    ranked = sorted(figures, key=lambda figure: (figure.spec is None, order.index(figure.id)))
+    return ranked[:CONVINCING]
+
+
 def site_facts(site: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return what the register says that matters at the panel, in words; empty fields are left out."""
+    """Return what the site record says that matters at the panel, in words; empty fields are left out."""
 
     def fill(text: str, column: str) -> str | None:
         return words.fill(text, site.get(column))
 
+    upstream, added_back = site.get("ct_sees_pv"), site.get("pv_added_back")
+    position = None if upstream is None else POSITIONS[upstream]
     facts = [
-        ("Service", fill("{} V", "service") if site.get("service") != "single" else "single leg"),
+        ("Service", SERVICES.get(site.get("service") or "", site.get("service"))),
         ("Service size", fill("{:g} A", "service_amps")),
         ("PV", fill("{:g} kW AC", "pv_kw")),
-        ("CTs", words.plain(site["ct_location"]) if site.get("ct_location") else None),
+        ("CTs at", LOCATIONS.get(site.get("ct_location") or "", site.get("ct_location"))),
+        ("CT location", words.fill("{} (recorded)", position)),
         ("CT rating", fill("{:g} A", "ct_amps")),
-        ("CTs a leg", fill("{:g}", "cts_per_leg")),
+        ("CTs per leg", fill("{:g}", "cts_per_leg")),
         ("Leads extended", words.yes_no(site.get("lead_extended"))),
-        ("CTs see PV, as declared", words.yes_no(site.get("ct_sees_pv"))),
-        ("Source adds production back", words.yes_no(site.get("pv_added_back"))),
+        ("PV added back", None if added_back is None else "yes, by the source" if added_back else "no"),
         ("Battery", words.yes_no(site.get("has_battery"))),
         ("EV charger", words.yes_no(site.get("has_ev"))),
         ("Installed by", fill("{}", "crew_id")),
@@ -100,17 +140,18 @@ def notices(score: Mapping[str, Any]) -> list[tuple[str, str]]:
     if score["is_clock_suspect"]:
         rows.append(("note", f"{words.clock_off(score['clock_offset_h'])}: nights below may not be nights."))
     if score["verdict"] == "unproven" and score["contradiction"]:
-        text = f"Unproven, but no right install reads so: {score['contradiction']}."
+        text = f"Unproven, but no right install shows this: {score['contradiction']}."
         cause = CAUSES.get(score["record_cause"] or "")
         if cause is not None:
             likely = words.percent(score["record_likelihood"])
             text += (
-                f" It may be the record: {cause.words}, {likely} likely. First, at the desk: {cause.office}"
+                f" It may be the site record: {cause.words}, {likely} likely."
+                f" First, from the office: {cause.office}"
             )
         rows.append(("note", text))
     elif score["verdict"] == "unproven":
         why = score["unproven_why"] or "too little to say"
-        rows.append(("note", f"Unproven: {why}. See what could not tell below."))
+        rows.append(("note", f"Unproven: {why}. See the checks with too little data below."))
     return rows
 
 
@@ -122,7 +163,7 @@ def other_faults(
     others = [(code, share) for code, share in shares.items() if code != suspected and share is not None]
     return [
         {
-            "name": "sound: no CT fault at all" if code == "sound" else words.fault(code, cards),
+            "name": words.fault(code, cards),
             "share": share,
             "story": cards[code].story if code in cards else "",
         }

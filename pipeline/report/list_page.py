@@ -1,4 +1,4 @@
-"""The page on the list itself: what it is worth, where it is cut and why, and whether its promises hold."""
+"""The page Expected value: what going brings, from which likelihood it pays, and predicted against found."""
 
 from __future__ import annotations
 
@@ -8,20 +8,21 @@ import polars as pl
 
 from pipeline.core.settings import Settings
 from pipeline.report import words
-from pipeline.report.curve_chart import confirmed_chart, decision_curve_chart, hit_rate_chart
+from pipeline.report.curve_chart import MOST_MONTHS, confirmed_chart, decision_curve_chart, hit_rate_chart
 from pipeline.report.figures import Figure
-from pipeline.report.record_first import with_fault_share
 from pipeline.report.report_input import ReportInput
+from pipeline.worklist.energy_so_far_text import so_far_text
 from pipeline.worklist.home_status_text import Reason
 
 TABLES = (
-    "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut", "site_scores",
+    "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut",
 )  # fmt: skip
-WAYS = {"visit": "truck visits", "office": "office checks"}
+WAYS = {"visit": "truck visits", "office": "remote checks"}
+_UNITS = {"visit": "visit", "office": "check"}
 
 
 def list_context(night: ReportInput, settings: Settings) -> dict[str, Any]:
-    """Return the template values of the page on the list."""
+    """Return the template values of the page Expected value."""
     tables = night.list_tables
     cuts = {row["fix_by"]: row for row in tables["list_cut"].iter_rows(named=True)}
     threshold = cuts["visit"]["threshold"] if "visit" in cuts else None
@@ -37,7 +38,8 @@ def list_context(night: ReportInput, settings: Settings) -> dict[str, Any]:
         "rates": [_rate(way, months[(way,)]) for way in WAYS if (way,) in months],
         "ways": WAYS,
         "chances": tables["chance"].to_dicts(),
-        "homes": with_fault_share(listed, tables["site_scores"]),
+        "settled": tables["chance"].filter(pl.col("fault").is_null())["settled"].sum(),
+        "homes": [row | {"so_far": so_far_text(row)} for row in listed.to_dicts()],
         "listed": tables["revisit_list"].height,
         "beyond": tables["standing"].filter(pl.col("reason") == Reason.BEYOND_END).height,
     }
@@ -46,31 +48,31 @@ def list_context(night: ReportInput, settings: Settings) -> dict[str, Any]:
 def _curves(curve: pl.DataFrame, threshold: float | None) -> list[Figure]:
     visits = words.count(int(curve["visited"][0]) if curve.height else 0, "visit")
     caption = (
-        "Net benefit is true visits less needless ones, a needless one weighed with threshold / (1 - threshold). "
-        "A curve is worth having where it is above both others."
+        "Net benefit: visits that find a fault less no-fault-found visits, these weighed by t / (1 − t) at likelihood "
+        "t. Visiting by likelihood pays off where its curve is above both others."
     )
     if threshold is not None and curve.height:
         row = curve.row(int((curve["threshold"] - threshold).abs().arg_min() or 0), named=True)
         model, everyone = (words.number(row[name] * 100, 1) for name in ("model", "visit_all"))
         caption += (
-            f" At this fleet's {words.percent(threshold)}: {model} true visits in 100 homes net, "
-            f"{everyone} if every home were visited, 0 if nobody went."
+            f" At this fleet's break-even of {words.percent(threshold)}, of 100 homes: {model} by likelihood, "
+            f"{everyone} if every home were visited, 0 if none were."
         )
     return [
         Figure(
             "curve",
-            "Where to cut, by tonight's likelihoods",
+            "Decision curve by tonight's likelihoods",
             decision_curve_chart(curve, threshold),
             "No home to visit.",
             caption,
         ),
         Figure(
             "confirmed",
-            "The same among the homes visited",
+            "Decision curve among the homes visited",
             confirmed_chart(curve, threshold),
-            f"{visits} of listed homes so far: too few to confirm a curve.",
-            f"{visits} that test a promise. Visits went where the list sent them, so below the cut few homes stand "
-            "behind the lines. The band is the 95 % interval of what was found.",
+            f"{visits} of listed homes so far: too few to compare.",
+            f"{visits} compared with the list before them. Few homes below the break-even likelihood are visited, so "
+            "the curves are less certain there. The band is the 95 % interval of what was found.",
         ),
     ]
 
@@ -79,17 +81,19 @@ def _rate(way: str, rates: pl.DataFrame) -> dict[str, Any]:
     months = rates.drop_nulls("month").sort("month")
     total = rates.filter(pl.col("month").is_null()).row(0, named=True)
     caption = (
-        f"All months: {total['hits']} of {words.count(total['visits'], 'visit')} found a fault, "
-        f"{words.number(total['promised'], 1)} were promised; if the promises hold, {total['hits_low']} to "
-        f"{total['hits_high']} would."
+        f"All months: {total['hits']} of {words.count(total['visits'], _UNITS[way])} found a fault, "
+        f"{words.number(total['promised'], 1)} were predicted; if the likelihoods are right, {total['hits_low']} to "
+        f"{total['hits_high']} would. The chart shows the last {MOST_MONTHS} months: "
+        "grey, the range if the likelihoods are right; dash, predicted; line, the 95 % interval of what was found."
     )
     chart = hit_rate_chart(months.filter(pl.col("visits") > 0))
     title = f"{WAYS[way].capitalize()}, month by month"
     return {
         "way": way,
         "name": WAYS[way],
+        "unit": _UNITS[way],
         "figure": Figure(f"rate-{way}", title, chart, "No month yet.", caption),
         "total": total,
-        "months": months.to_dicts(),
+        "months": months.reverse().to_dicts(),
         "drifted": months.drop_nulls("drift")["month"].to_list(),
     }

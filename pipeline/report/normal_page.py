@@ -49,7 +49,7 @@ def _rate_sentence(night: ReportInput, settings: VerdictSettings) -> str:
     part = "" if used == with_data else f", an even part of the {words.number(with_data)} with data"
     return (
         f"{words.number(100 * night.base_rate, 1)} % of this fleet's homes have a fault, by what the data of "
-        f"{words.count(used, 'home')}{part} make likeliest together. The usual share before looking counts as "
+        f"{words.count(used, 'home')}{part} make likeliest together. The usual share of many fleets has the weight of "
         f"{words.count(round(settings.rate_homes), 'home')} beside them, so a small fleet stays near it."
     )
 

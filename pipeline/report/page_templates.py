@@ -12,6 +12,7 @@ import jinja2
 from markupsafe import Markup
 
 from pipeline.report import words
+from pipeline.report.names import crew_anchor
 from pipeline.report.report_input import FaultCard
 
 
@@ -28,10 +29,11 @@ def environment(package: str, faults: Mapping[str, FaultCard] | None = None) -> 
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    for name in ("percent", "number", "day", "leg", "minutes", "plain", "likelihoods"):
+    for name in ("percent", "number", "day", "leg", "minutes", "plain", "likelihoods", "sentence"):
         pages.filters[name] = getattr(words, name)
     pages.filters["fault"] = lambda code: words.fault(code, faults)
     pages.filters["script_json"] = script_json
+    pages.filters["crew_anchor"] = crew_anchor
     pages.globals["count"] = words.count
     return pages
 

@@ -10,6 +10,8 @@ from pipeline.report import theme, vega, words
 from pipeline.report.chart_parts import Z95, Rows, data, finish, quantile, rows, whole, zero_line
 from pipeline.report.vega import Spec
 
+_LABELS = {"fitted": "measured", "expected": "right"}
+
 
 def leg_against_pv(
     points: pl.DataFrame,
@@ -89,7 +91,7 @@ def _lines(
     style: dict[str, str] = {}
     for name, value in slopes.items():
         if value is not None:
-            label = f"{name} {words.slope(value, se if name == 'fitted' else None)}"
+            label = f"{_LABELS[name]} {words.slope(value, se if name == 'fitted' else None)}"
             style[label] = name
             lines += [
                 {"line": label, "pv": round(pv), "w": round(middle[1] + value * (pv - middle[0]))}

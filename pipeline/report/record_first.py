@@ -42,10 +42,3 @@ def fault_share(score: dict[str, Any], fault: str | None) -> float | None:
     """Return the likelihood of this very fault from a row of `site_scores`, None where it has none."""
     shares: dict[str, float | None] = score["fault_likelihoods"] or {}
     return shares.get(fault or "")
-
-
-def with_fault_share(listed: pl.DataFrame, scores: pl.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of `listed`, each with `fault_likelihood`: that of its suspected fault, by `scores`."""
-    shares = scores.select("site_id", "fault_likelihoods")
-    rows = listed.join(shares, on="site_id", how="left", maintain_order="left").to_dicts()
-    return [row | {"fault_likelihood": fault_share(row, row["suspected_fault"])} for row in rows]

@@ -30,7 +30,9 @@ class NightCounts:
 class FaultCard:
     """One fault in words for people: what went wrong on site and what to do about it.
 
-    `prove` says what to see before leaving; `cautions` are those of this fault alone, beside the general ones.
+    `prove` says what to see before leaving; `cautions` are those of this fault alone, beside the general ones;
+    `pictures` are the kinds that convince (`faults.types.PictureName`), the best first;
+    `is_record_error` is as of `Fault`.
     """
 
     name: str
@@ -39,6 +41,8 @@ class FaultCard:
     action: str
     prove: str
     cautions: tuple[str, ...] = ()
+    pictures: tuple[str, ...] = ()
+    is_record_error: bool = False
 
 
 @dataclass(frozen=True)
@@ -47,9 +51,10 @@ class ReportInput:
 
     The frames are the night's tables of the same names; `site_weight`, `site_daily` and `site_hour` of listed homes
     only. `crews` and `list_tables` are tables and views by name (`crews_page.TABLES`, `list_page.TABLES`), `rejects`
-    (reason, count), `sites` the register. `fleet_normal_before` is None where there was no run before, `base_rate` the
-    fleet's share of homes with a fault. `earlier_visits` are those of listed homes by site_id. `faults` maps a fault's
-    contract name to its card; `cautions` go on every work order.
+    (reason, count), `sites` the register, `plans` each home's newest plan (`planned_visits.PLANS`).
+    `fleet_normal_before` is None where there was no run before, `base_rate` the fleet's share of homes with a fault.
+    `earlier_visits` are those of listed homes by site_id. `faults` maps a fault's contract name to its card; `cautions`
+    go on every work order.
     """
 
     as_of: date
@@ -67,6 +72,8 @@ class ReportInput:
     standing: pl.DataFrame
     home_story: pl.DataFrame
     visit_doubt: pl.DataFrame
+    night_count: pl.DataFrame
+    plans: pl.DataFrame
     alarm: pl.DataFrame
     list_tables: Mapping[str, pl.DataFrame]
     fleet_normal: pl.DataFrame

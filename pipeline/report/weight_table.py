@@ -1,4 +1,4 @@
-"""A home's weights as people read them: the probes that decide, the others folded, and this fault against the next."""
+"""A home's probes as people read them: the checks that decide, the other checks, and how the likelihood adds up."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.probes.leg_text import NOT_KNOWN
 from pipeline.report import words
 from pipeline.report.report_input import FaultCard
 from pipeline.scoring.sentences import SMALL_WEIGHT, odds_words
 
-DECIDING = 3  # probes that are called the deciding ones
+DECIDING = 3  # checks that are called the deciding ones
 WHICH_DECIDES = 1.0  # log; a probe that tells this fault from the next by so much is never folded
+_NO_CHECKS = ("prior", "register")  # what stands before the data, and what the site record says
 
 
 @dataclass(frozen=True)
@@ -51,54 +53,59 @@ def fold(weights: pl.DataFrame, contradicting: str | None = None) -> Folded:
     return Folded(ordered.filter(is_first), ordered.filter(~is_first))
 
 
-def weight_table(
-    weights: pl.DataFrame, fault: str | None, contradicting: str | None, *, cards: Mapping[str, FaultCard]
+@dataclass(frozen=True)
+class Checks:
+    """A home's probes as lines, (what was measured, how strong): `deciding` first, then `others`.
+
+    `silent` are the labels of those without data.
+    """
+
+    deciding: list[tuple[str, str]]
+    others: list[tuple[str, str]]
+    silent: list[str]
+
+
+def home_checks(weights: pl.DataFrame, contradicting: str | None) -> Checks:
+    """Return the checks of one home's `site_weight`, strongest first, but `contradicting` ahead of all."""
+    is_first = pl.col("probe") == (contradicting or "")
+    ordered = weights.sort("ordinal").sort(is_first, descending=True, maintain_order=True)
+    is_silent = (pl.col("state") == "cannot tell") | (pl.col("sentence") == NOT_KNOWN)
+    is_check = ~pl.col("probe").is_in(_NO_CHECKS)
+    deciding = ordered.filter(is_check, ~is_silent).head(DECIDING)
+    chosen = deciding["probe"].to_list()
+    others = ordered.filter(pl.col("probe") != "prior", ~is_silent, ~pl.col("probe").is_in(chosen))
+    return Checks(
+        [*deciding.select("sentence", "strength").iter_rows()],
+        [*others.select("sentence", "strength").iter_rows()],
+        ordered.filter(is_check, is_silent)["label"].to_list(),
+    )
+
+
+def weight_sum(
+    weights: pl.DataFrame, fault: str | None, cards: Mapping[str, FaultCard]
 ) -> dict[str, Any] | None:
-    """Return the table's rows and sums in words, None without a row.
+    """Return the sum behind the likelihood as a table, None without a row.
 
-    Its columns are for any fault against a sound install (`strength`) and for `fault` against the next likeliest.
-
-    Parameters
-    ----------
-    weights
-        One home's site_weight.
-    fault
-        The suspected fault.
-    contradicting
-        The probe whose number no right install shows.
-    cards
-        Faults in words.
+    Its columns are for any fault against a sound install [log odds and odds] and for `fault` against the next
+    likeliest.
     """
     if weights.is_empty():
         return None
-    folded = fold(weights, contradicting)
     known = weights["which_against"].drop_nulls()
     against = words.fault(known[0], cards) if known.len() else ""
 
-    def rows(part: pl.DataFrame, deciding: int = 0) -> list[dict[str, Any]]:
-        return [
-            row | {"which": against_next(row["which_weight"]), "decides": 1 <= index <= deciding}
-            for index, row in enumerate(part.iter_rows(named=True))
-        ]
+    def row(label: str, weight: float, which: float) -> dict[str, str]:
+        return {
+            "label": label,
+            "weight": words.number(weight, 2, sign=True),
+            "odds": odds_words(weight, "a fault", "a sound install"),
+            "which": odds_words(which, "this fault", against) if against else "",
+        }
 
-    def against_next(weight: float) -> str:
-        return odds_words(weight, "it", against) if against else ""
-
-    first = rows(folded.first, DECIDING)
-    silent = folded.rest.filter(pl.col("state") == "cannot tell").height
-    little = folded.rest.height - silent
-    parts = [
-        f"{words.count(little, 'probe')} that {'says' if little == 1 else 'say'} little" if little else "",
-        f"{words.count(silent, 'probe')} that could not tell" if silent else "",
-    ]
+    ordered = weights.sort("ordinal").select("label", "weight", "which_weight")
     return {
-        "first": first,
-        "rest": rows(folded.rest),
-        "rest_words": f"{' and '.join(filter(None, parts))}; together: "
-        f"{odds_words(folded.rest_weight, 'a fault', 'a sound install')}",
-        "deciding": min(DECIDING, len(first) - 1),
+        "rows": [row(*values) for values in ordered.iter_rows()],
+        "total": row("Sum", float(weights["weight"].sum()), float(weights["which_weight"].sum())),
         "fault": words.fault(fault, cards),
         "against": against,
-        "total": odds_words(float(weights["weight"].sum()), "a fault", "a sound install"),
-        "which_total": against_next(float(weights["which_weight"].sum())),
     }

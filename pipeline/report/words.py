@@ -6,8 +6,11 @@ from collections.abc import Mapping
 from datetime import date
 from math import isfinite
 
+from pipeline.core.day_text import spell_day
 from pipeline.core.glossary import LEGS
+from pipeline.core.number_text import number as number
 from pipeline.core.percent_text import NOTHING as NOTHING
+from pipeline.core.percent_text import likelihoods as likelihoods
 from pipeline.core.percent_text import percent as percent
 from pipeline.faults.fault_text import fault_title
 from pipeline.report.report_input import FaultCard
@@ -53,18 +56,9 @@ def plain(code: str | None) -> str:
     return code.replace("_", " ") if code else NOTHING
 
 
-def likelihoods(named: float | None, any_fault: float | None) -> str:
-    """Return a named fault's likelihood beside that of any: "86 % this fault, over 99 % any fault"."""
-    return f"{percent(named)} this fault, {percent(any_fault)} any fault"
-
-
-def number(value: float | None, decimals: int = 0, *, sign: bool = False) -> str:
-    """Return a number with a true minus and thin-spaced thousands, "–" where there is none."""
-    if value is None or not isfinite(value):
-        return NOTHING
-    rounded = round(value, decimals) + 0.0  # + 0.0 turns −0.0 into 0.0
-    text = f"{rounded:{'+' if sign and rounded else ''},.{decimals}f}"
-    return text.replace("-", "−").replace(",", "\u202f")
+def sentence(text: str) -> str:
+    """Return the text as a sentence: a capital first, a full stop last."""
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}" if text else ""
 
 
 def watts(value: float | None) -> str:
@@ -81,10 +75,7 @@ def slope(value: float | None, se: float | None) -> str:
 
 def day(value: date | None) -> str:
     """Return a date as 14 May 2026 (the same in every locale)."""
-    if value is None:
-        return NOTHING
-    months = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-    return f"{value.day} {months[value.month - 1]} {value.year}"
+    return NOTHING if value is None else spell_day(value)
 
 
 def minutes(value: float | None) -> str:

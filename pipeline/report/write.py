@@ -1,4 +1,4 @@
-"""Writes the report folder: the first page, a page a home, the crews' page and their local assets."""
+"""Writes the report folder: the first page, a page a home, the crews' pages and their local assets."""
 
 from __future__ import annotations
 
@@ -14,17 +14,23 @@ import polars as pl
 from pipeline.core.settings import Settings
 from pipeline.report import theme
 from pipeline.report.bundle import chart_script
+from pipeline.report.crew_homes_page import crew_contexts
 from pipeline.report.crews_page import crews_context
 from pipeline.report.home_page import home_context
+from pipeline.report.home_records import home_records
+from pipeline.report.home_scripts import write_home_scripts
+from pipeline.report.homes_page import homes_context
 from pipeline.report.index_page import index_context
 from pipeline.report.list_page import list_context
-from pipeline.report.names import page_name
+from pipeline.report.map_page import map_context
+from pipeline.report.names import crew_anchor, page_name
 from pipeline.report.normal_page import normal_context
 from pipeline.report.page_templates import environment, write_page
 from pipeline.report.report_input import FaultCard, ReportInput
+from pipeline.report.trend_page import trend_context
 from pipeline.report.visit_rows import doubt_rows
 
-_ASSETS = ("report.css", "list.js", "charts.js")
+_ASSETS = ("report.css", "list.js", "sort.js", "charts.js", "search.js", "homes.js")
 _OF_HOME = ("site_scores", "sites", "site_weight", "site_daily", "site_hour")
 
 
@@ -33,8 +39,9 @@ def write_report(
 ) -> None:
     """Write the night's report: the same input gives the same bytes.
 
-    index.html, list.html, crews.html, normal.html, home/<page_name>.html for the first `report.home_pages` homes
-    of the list, and assets/. Pages open from disk and never reach for the network.
+    index.html, homes.html (any home, by its packed record), map.html, trend.html, list.html, crews.html, normal.html,
+    home/<page_name>.html for the first `report.home_pages` homes of the list, crew/<page_name>.html for each crew with
+    installs, and assets/. Pages open from disk and never reach for the network.
 
     Parameters
     ----------
@@ -59,18 +66,21 @@ def write_report(
         for name in _ASSETS:
             static = resources.files("pipeline.report") / "static" / name
             (assets / name).write_bytes(static.read_bytes())
-        _write_pages(folder, night, settings)
+        with_page = _write_pages(folder, night, settings)
+        write_home_scripts(assets, home_records(night, with_page))
         (assets / "vega.js").write_bytes(script.result())
 
 
 def report_environment(faults: Mapping[str, FaultCard], with_page: Collection[str]) -> jinja2.Environment:
     """Return the report's templates, which name `faults` and link homes of `with_page` to their page."""
     pages = environment("pipeline.report", faults)
+    pages.globals["crew_anchor"] = crew_anchor
     pages.globals["page_of"] = lambda site_id: f"home/{page_name(site_id)}" if site_id in with_page else None
     return pages
 
 
-def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> None:
+def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> frozenset[str]:
+    """Write every page and return the homes that have one of their own."""
     chosen = night.revisit_list.sort("rank").head(settings.report.home_pages)
     sites = frozenset(chosen["site_id"])
     pages = report_environment(night.faults, sites)
@@ -80,12 +90,18 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> None:
     }  # fmt: skip
     contexts: dict[str, dict[str, Any]] = {
         "index": index_context(night, settings.report),
+        "homes": homes_context(night),
+        "map": map_context(night),
+        "trend": trend_context(night),
         "list": list_context(night, settings),
         "crews": crews_context(night.crews, settings.crews) | {"doubts": doubt_rows(night)},
         "normal": normal_context(night, settings.verdict),
     }
     for name, context in contexts.items():
         write_page(folder / f"{name}.html", pages, f"{name}.html", values=shared | context)
+    for crew_id, context in crew_contexts(night.crews, night.site_scores, settings.crews):
+        values = shared | {"root": ".."} | context
+        write_page(folder / "crew" / page_name(crew_id), pages, "crew.html", values=values)
     frames = {name: getattr(night, name) for name in _OF_HOME}
     parts = {
         name: frame.filter(pl.col("site_id").is_in(sorted(sites))).partition_by("site_id", as_dict=True)
@@ -96,3 +112,4 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> None:
         tables = {name: parts[name].get((site,), frame.clear()) for name, frame in frames.items()}
         values = shared | {"root": ".."} | home_context(night, row, tables, settings=settings.report)
         write_page(folder / "home" / page_name(site), pages, "home.html", values=values)
+    return sites

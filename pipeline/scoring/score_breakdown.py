@@ -9,13 +9,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.percent_text import percent
 from pipeline.probes import NAMES, PROBES
+from pipeline.probes.leg_text import NOT_KNOWN
 from pipeline.probes.measured import Measured, all_quantities, measure
 from pipeline.scoring.design import symmetric_design
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
 from pipeline.scoring.normal import measure_deviations
-from pipeline.scoring.sentences import odds_words, probe_sentences
+from pipeline.scoring.sentences import probe_sentences, strength_words
 
 Float = NDArray[np.float64]
 SCHEMA = pl.Schema(
@@ -36,7 +38,7 @@ def site_weights(
     `weight` [log odds] is for a fault of any kind against a sound install; over a home they add up to the log odds of
     its likelihood. `which_weight` [log] is for the likely fault against the next likeliest, `which_against`; over a
     home they add up to the log of how many times likelier it is. `value` is the probe's largest deviation from the
-    fleet's normal [spreads]; `strength` says the weight as odds.
+    fleet's normal [spreads]; `strength` says in words and odds how strong it is.
 
     Parameters
     ----------
@@ -72,12 +74,12 @@ def site_weights(
     parts = [
         _rows(
             home, prior, model.which.start[likely] - model.which.start[next_likely], against,
-            ordinal=0, probe="prior", label="Before looking", value=np.nan, is_known=True,
+            ordinal=0, probe="prior", label="Before the data", value=np.nan, is_known=True,
             sentence=_prior_sentence(fleet.rate, model.base_log_odds),
         )
     ]  # fmt: skip
     for number, probe in enumerate(PROBES):
-        sentence = np.where(is_known[:, number], probe_sentences(probe, rows), "no data for this")
+        sentence = np.where(is_known[:, number], probe_sentences(probe, rows), NOT_KNOWN)
         parts.append(
             _rows(
                 home, added[:, number], which[:, number], against,
@@ -102,7 +104,7 @@ def _rows(
 ) -> pl.DataFrame:
     """Return a row a home of one probe; `columns` are its others, one value or one a home."""
     state = np.where(is_known, np.where(weight > 0, SUPPORTS, AGAINST), CANNOT_TELL)
-    strength = [odds_words(number, "a fault", "a sound install") for number in weight.tolist()]
+    strength = [strength_words(number) for number in weight.tolist()]
     table = {
         "home": home, "weight": weight, "which_weight": which_weight, "which_against": against, "state": state,
         "strength": strength, **columns,
@@ -119,12 +121,10 @@ def _has_values(measured: Measured) -> NDArray[np.bool_]:
 
 
 def _prior_sentence(rate: float, base_log_odds: float) -> str:
-    text = f"about {rate:.1%} of this fleet's homes have a fault, by what all of their data say"
+    text = f"about {percent(rate)} of this fleet's homes have a fault, by what all of their data say"
     if abs(base_log_odds) < 0.05:
         return text
-    return (
-        f"{text}; these odds times {np.exp(base_log_odds):.2f}, as fleets asked for that training never saw"
-    )
+    return f"{text}, corrected by a factor of {np.exp(base_log_odds):.2f} to the odds found on fleets not trained on"
 
 
 def _largest(probe: str, deviations: Mapping[str, Float], homes: int) -> Float:

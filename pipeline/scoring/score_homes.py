@@ -184,7 +184,7 @@ def score(
         *SHOWN,
         pl.when("is_clock_suspect").then("pv_clock_h").alias("clock_offset_h"),
         (pl.col("sag_v_per_kw") > settings.neutral_v_per_kw).fill_null(False).alias("is_neutral_suspect"),
-        missing_evidence(settings).alias("unproven_why"),
+        missing_evidence(settings).alias("unproven_need"),
     )
     scores = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
         scored, on="site_id", how="left", maintain_order="left"

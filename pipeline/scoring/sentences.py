@@ -2,64 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from functools import cache
-from itertools import repeat
-from string import Formatter
-from typing import Any
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.number_text import number
 from pipeline.probes import PROBES
+from pipeline.probes.leg_text import NOT_KNOWN
 from pipeline.probes.probe import Probe
 
 Float = NDArray[np.float64]
-MISSING = "not known"
 MOST_SAID = 3
+LEAST_ODDS = 1.1  # to 1; less says little
+LITTLE = "says little"
+# From which odds (to 1) a probe's word is so strong.
+STRENGTHS = ((100.0, "very strong"), (10.0, "strong"), (3.0, "moderate"), (1.0, "weak"))
 SMALL_WEIGHT = 0.2  # log odds; probes that weigh less are told as one sum
-
-
-@cache
-def _parts(template: str) -> tuple[tuple[str, str | None, str], ...]:
-    """Return a template as (text, name of the number after it or None, its format)."""
-    return tuple((text, name, spec or "") for text, name, spec, _ in Formatter().parse(template))
-
-
-def _number(value: Any, spec: str) -> str:
-    """Return the number in this format; what rounds to zero has no minus."""
-    text = format(value, spec)
-    return text[1:] if text[:1] == "-" and not text.strip("-0.%") else text
-
-
-def fill_template(template: str, rows: pl.DataFrame) -> list[str]:
-    """Return the template with each row's numbers; what is missing, or no column, reads *not known*."""
-    columns: list[Iterable[str]] = []
-    for text, name, spec in _parts(template):
-        columns.append(repeat(text, rows.height))
-        if name is not None and name in rows.columns:
-            column = rows[name]
-            if column.dtype.is_float() and not column.is_finite().all():
-                column = column.set(~column.is_finite(), None)
-            columns.append([MISSING if value is None else _number(value, spec) for value in column.to_list()])
-        elif name is not None:
-            columns.append(repeat(MISSING, rows.height))
-    return ["".join(texts) for texts in zip(*columns, strict=True)]
 
 
 def probe_sentences(probe: Probe, signals: pl.DataFrame) -> list[str]:
     """Return what the probe says of each home of `signals` (table site_signal)."""
-    names = {name for _, template in probe.sentences for _, name, _ in _parts(template) if name}
-    rows = signals.with_columns(probe.spoken) if probe.spoken else signals
-    rows = rows.select([name for name in names if name in rows.columns] or pl.col("site_id"))
-    texts = np.full(signals.height, "", dtype=object)
-    is_open = np.ones(signals.height, dtype=np.bool_)
-    for condition, template in probe.sentences:
-        homes = np.flatnonzero(is_open & _for_each_home(signals, condition)[:, 0])
-        texts[homes] = fill_template(template, rows[homes])
-        is_open[homes] = False
-    return texts.tolist()
+    return [probe.tell(row) for row in _columns(probe, signals).iter_rows(named=True)]
+
+
+def _columns(probe: Probe, signals: pl.DataFrame) -> pl.DataFrame:
+    """Return the columns that the probe's sentence reads; of 140 few, and rows are taken of those only."""
+    return signals.select([name for name in probe.reads if name in signals.columns] or pl.col("site_id"))
 
 
 def has_data(signals: pl.DataFrame) -> NDArray[np.bool_]:
@@ -91,16 +59,26 @@ def strongest_probes(
 def evidence_lines(signals: pl.DataFrame, order: NDArray[np.int64]) -> list[str]:
     """Return each home's sentences in this order of probes (n, k), -1 for none, as one line."""
     texts = np.full(order.shape, "", dtype=object)
-    for number, probe in enumerate(PROBES):
-        homes, ranks = np.nonzero(order == number)
+    for at, probe in enumerate(PROBES):
+        homes, ranks = np.nonzero(order == at)
         if homes.size:
-            texts[homes, ranks] = probe_sentences(probe, signals[homes])
-    return ["; ".join(filter(None, row)) or "too little data to tell" for row in texts.tolist()]
+            texts[homes, ranks] = probe_sentences(probe, _columns(probe, signals)[homes])
+    return ["; ".join(filter(None, row)) or NOT_KNOWN for row in texts.tolist()]
 
 
 def odds_words(weight: float, what: str, against: str) -> str:
     """Return a weight [log odds] as odds: "900 to 1 for a fault"."""
     ratio = float(np.exp(abs(weight)))
-    if ratio < 1.1:
-        return "says little"
-    return f"{ratio:,.{0 if ratio >= 10 else 1}f} to 1 for {what if weight > 0 else against}"
+    if ratio < LEAST_ODDS:
+        return LITTLE
+    return f"{number(ratio, 0 if ratio >= 10 else 1)} to 1 for {what if weight > 0 else against}"
+
+
+def strength_words(weight: float) -> str:
+    """Return how strongly a weight [log odds] speaks of a fault: "strong for a fault, 54 to 1"."""
+    ratio = float(np.exp(abs(weight)))
+    if ratio < LEAST_ODDS:
+        return LITTLE
+    word = next(word for least, word in STRENGTHS if ratio >= least)
+    odds = f"{number(ratio, 0 if ratio >= 10 else 1)} to 1"
+    return f"{word} {'for' if weight > 0 else 'against'} a fault, {odds}"

@@ -21,33 +21,50 @@ class Prior:
     fault_mix: Mapping[str, float]
 
 
+# What would settle an unproven home (column `unproven_need`), besides readings and a visit, and why it is missing.
+MISSING = {
+    "sun": "too few PV ramps and no utility meter data: nothing proves the scale",
+    "record": "no utility meter data, and the site record doesn't say whether the CTs see production",
+    "meter": "CTs that don't see production and no utility meter data: nothing proves the scale",
+}
+# Every code of `unproven_need`. `visit`: there is evidence for a fault and against it, and only a look on site tells.
+NEEDS = ("readings", "nights", *MISSING, "visit")
+
+
 def missing_evidence(settings: VerdictSettings) -> pl.Expr:
-    """Return what is missing to call a home sound: nights, or a probe of scale; null if nothing is.
+    """Return the code of what is missing to call a home sound: nights, or a probe of scale; null if nothing is.
 
     The sun tells the scale of a CT that sees production, the utility meter that of any. Loads alone don't: a CT
     at the loads that reads half of everything gives the readings of a right one in a smaller home.
     """
     by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
     by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
-    too_few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(settings.min_nights))
     return (
-        pl.when(pl.col("nights") < settings.min_nights)
-        .then(too_few)
-        .when(by_sun | by_meter)
-        .then(None)
-        .when(pl.col("is_declared_upstream").fill_null(False))
-        .then(pl.lit("too few PV ramps and no utility meter: nothing proves the scale"))
-        .when(pl.col("is_declared_upstream").is_null())
-        .then(pl.lit("no utility meter, and the register doesn't say whether the CTs see the sun"))
-        .otherwise(pl.lit("CTs that don't see the sun and no utility meter: nothing proves the scale"))
-    )
+        pl.when(pl.col("nights") < settings.min_nights).then(pl.lit("nights"))
+        .when(by_sun | by_meter).then(None)
+        .when(pl.col("is_declared_upstream").fill_null(False)).then(pl.lit("sun"))
+        .when(pl.col("is_declared_upstream").is_null()).then(pl.lit("record"))
+        .otherwise(pl.lit("meter"))
+    )  # fmt: skip
+
+
+def _missing_words(settings: VerdictSettings) -> pl.Expr:
+    """Return the code in `unproven_need` in words."""
+    few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(settings.min_nights))
+    words = {"readings": "no rows in the window", **MISSING}
+    return (
+        pl.when(pl.col("unproven_need") == "nights").then(few)
+        .otherwise(pl.col("unproven_need").replace_strict(words, default=None, return_dtype=pl.String))
+    )  # fmt: skip
 
 
 def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) -> pl.DataFrame:
-    """Return the scores with every home's `verdict` and, where unproven, `unproven_why`.
+    """Return the scores with every home's `verdict` and, where unproven, `unproven_why` and `unproven_need`.
 
-    `scores` has null likelihoods for homes without rows: they keep the prior's, and its likeliest fault. A home with a
-    `contradiction` is never sound: it is a suspect, or unproven with the contradicting number first.
+    `unproven_need` is one of NEEDS: what would settle it. `scores` has null likelihoods for homes without rows: they
+    keep the prior's, and its likeliest fault. A home with a `contradiction` is never sound: it is a suspect, or
+    unproven with the contradicting number first. A home with one, or with all it needs and no verdict, is settled by
+    its site record where that may be the cause, else by a visit; any other by what is missing.
     """
     base_rate, no_rows = prior.base_rate, pl.lit("no rows in the window")
     base = pl.struct(
@@ -60,11 +77,11 @@ def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) 
         pl.col("likely_fault").fill_null(max(prior.fault_mix, key=prior.fault_mix.__getitem__)),
         pl.col("record_likelihood", "nights", "coverage_share").fill_null(0),
         pl.col("is_clock_suspect", "is_neutral_suspect").fill_null(False),
-        pl.when(is_empty).then(no_rows).otherwise("unproven_why").alias("unproven_why"),
+        pl.when(is_empty).then(pl.lit("readings")).otherwise("unproven_need").alias("unproven_need"),
         pl.col("evidence").fill_null(no_rows),
         pl.when(is_empty).then(base).otherwise("fault_likelihoods").alias("fault_likelihoods"),
     )
-    is_proved = pl.col("unproven_why").is_null() & pl.col("contradiction").is_null()
+    is_proved = pl.col("unproven_need").is_null() & pl.col("contradiction").is_null()
     with_verdict = filled.with_columns(
         pl.when(pl.col("likelihood") >= settings.suspect).then(pl.lit("suspect"))
         .when((pl.col("likelihood") < settings.sound) & is_proved).then(pl.lit("sound"))
@@ -75,12 +92,29 @@ def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) 
         {code: cause.words for code, cause in CAUSES.items()}, default=None, return_dtype=pl.String
     )
     share = percent_column(pl.col("record_likelihood"))
+    is_record = (pl.col("record_likelihood") >= settings.record) & cause.is_not_null()
     likely_record = (
-        pl.when(pl.col("record_likelihood") >= settings.record)
-        .then(pl.format("; it may be the record: {} ({} likely)", cause, share))
+        pl.when(is_record)
+        .then(pl.format("; it may be the site record: {} ({} likely)", cause, share))
         .otherwise(pl.lit(""))
     )
-    contradicted = pl.format("{}{}", pl.col("contradiction"), likely_record)
+    need, missing = pl.col("unproven_need"), _missing_words(settings)
+    is_contradicted = pl.col("contradiction").is_not_null()
+    is_young = (need == "nights").fill_null(False)
+    contradicted = pl.format(
+        "{}{}{}",
+        "contradiction",
+        likely_record,
+        pl.when(is_young).then(pl.format("; {}", missing)).otherwise(pl.lit("")),
+    )
     ambiguous = pl.format("evidence for a fault and against it{}", likely_record)
-    why = pl.coalesce(contradicted, pl.col("unproven_why"), ambiguous)
-    return with_verdict.with_columns(unproven_why=pl.when(pl.col("verdict") == "unproven").then(why))
+    settled_by = (
+        pl.when(is_record & (is_contradicted | need.is_null())).then(pl.lit("record"))
+        .when(is_contradicted & ~is_young).then(pl.lit("visit"))
+        .otherwise(need.fill_null("visit"))
+    )  # fmt: skip
+    why = pl.coalesce(contradicted, missing, ambiguous)
+    is_unproven = pl.col("verdict") == "unproven"
+    return with_verdict.with_columns(
+        unproven_why=pl.when(is_unproven).then(why), unproven_need=pl.when(is_unproven).then(settled_by)
+    )

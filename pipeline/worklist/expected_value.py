@@ -12,14 +12,13 @@ visit costs is made up by what a true one brings (Pauker & Kassirer, New Engl. J
     needless_cost = value_cost + needless_visit_cost, or needless_office_cost
     break_even    = needless_cost / (needless_cost + (value_true - value_cost))
 
-Energy misreported up to now is shown but counts for nothing here: it is the same whether or not anybody goes. What it
-is worth to put past data right is another job's value (reversed and crossed CTs have an exact inverse).
+Energy misreported up to now (`energy_so_far`) counts for nothing here: it is the same whether or not anybody goes. What
+it is worth to put past data right is another job's value (reversed and crossed CTs have an exact inverse).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 
 import numpy as np
 import polars as pl
@@ -28,22 +27,23 @@ from pipeline.core.contract import SOUND
 from pipeline.core.setting_sections import RankingSettings
 from pipeline.core.settings import Settings
 from pipeline.faults.types import Fault
+from pipeline.worklist import energy_so_far
 from pipeline.worklist.drive_minutes import drive_minutes
 
 # fault, leg: likely_fault, likely_leg of the scores. drive_min, drive_from: null at the desk. energy_from: "inverse"
 # (exact) or "bound" (from what the readings still show). value_true: if the fault is there, before the cost of going;
-# needless_cost: all costs if it isn't; break_even: null where going never pays.
-SCHEMA = pl.Schema(
-    {
-        "site_id": pl.String, "fault": pl.String, "leg": pl.String, "fix_by": pl.String,
-        "likelihood": pl.Float64, "verdict": pl.String, "minutes_on_site": pl.Int64, "drive_min": pl.Float64,
-        "drive_from": pl.String, "chance_fixed": pl.Float64, "kwh_per_day_wrong": pl.Float64,
-        "energy_from": pl.String, "wrong_since": pl.Date, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
-        "value_true": pl.Float64, "value_gain": pl.Float64, "value_cost": pl.Float64,
-        "value_regret": pl.Float64, "priority": pl.Float64, "needless_cost": pl.Float64,
-        "break_even": pl.Float64,
-    }
-)  # fmt: skip
+# needless_cost: all costs if it isn't; break_even: null where going never pays. What `energy_so_far`
+# sums is only known of listed homes.
+_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "site_id": pl.String, "fault": pl.String, "leg": pl.String, "fix_by": pl.String,
+    "likelihood": pl.Float64, "verdict": pl.String, "minutes_on_site": pl.Int64, "drive_min": pl.Float64,
+    "drive_from": pl.String, "chance_fixed": pl.Float64, "kwh_per_day_wrong": pl.Float64,
+    "energy_from": pl.String, "wrong_since": pl.Date, **energy_so_far.COLUMNS,
+    "value_true": pl.Float64, "value_gain": pl.Float64, "value_cost": pl.Float64,
+    "value_regret": pl.Float64, "priority": pl.Float64, "needless_cost": pl.Float64,
+    "break_even": pl.Float64,
+}  # fmt: skip
+SCHEMA = pl.Schema(_COLUMNS)
 
 
 def worth(
@@ -52,7 +52,6 @@ def worth(
     sites: pl.DataFrame,
     *,
     chances: pl.DataFrame,
-    as_of: date,
     catalogue: Mapping[str, Fault],
     settings: Settings,
 ) -> pl.DataFrame:
@@ -68,8 +67,6 @@ def worth(
         The register: commissioned_on, latitude, longitude.
     chances
         Table chance (`fix_success.chances`).
-    as_of
-        The night.
     catalogue
         The faults by name, for their remedies and energies.
     settings
@@ -78,8 +75,7 @@ def worth(
     Notes
     -----
     Neighbours for the drive are the other homes that a visit is worth at [ranking] drive_min and that are not called
-    sound. `wrong_since` is the onset, else the commissioning, else the first day of the data; the energy so far is
-    tonight's a day times the days since.
+    sound. `wrong_since` is the onset, else the commissioning, else the first day of the data.
     """
     ranking, is_visit = settings.ranking, pl.col("fix_by") == "visit"
     by_fault = chances.drop_nulls("fault").select("fault", chance_fixed="chance")
@@ -95,15 +91,19 @@ def worth(
     alone = terms(known.with_columns(drive_min=pl.lit(ranking.drive_min)), ranking)
     is_candidate = (pl.col("priority") > 0) & is_visit & (pl.col("verdict") != SOUND)
     places = alone.select("site_id", "latitude", "longitude", is_candidate=is_candidate)
-    days = (pl.lit(as_of) - pl.col("wrong_since")).dt.total_days() + 1
     return (
         terms(known.join(drive_minutes(places, ranking, settings.dispatch), on="site_id"), ranking)
         .with_columns(wrong_since=pl.coalesce("onset_on", "commissioned_on", "from_on"))
-        .with_columns(days_so_far=days.clip(0))
-        .with_columns(kwh_so_far=pl.col("kwh_per_day_wrong") * pl.col("days_so_far"))
+        .with_columns(pl.lit(None, dtype).alias(name) for name, dtype in energy_so_far.COLUMNS.items())
         .with_columns(pl.when(is_visit).then(name).alias(name) for name in ("drive_min", "drive_from"))
         .select(SCHEMA.names()).cast(SCHEMA).sort("site_id")
     )  # fmt: skip
+
+
+def with_so_far(value: pl.DataFrame, so_far: pl.DataFrame) -> pl.DataFrame:
+    """Return table worth with the sums of `energy_so_far.energy_so_far` in the homes that have them."""
+    known = value.drop(*energy_so_far.COLUMNS).join(so_far, on="site_id", how="left", maintain_order="left")
+    return known.select(SCHEMA.names()).cast(SCHEMA)
 
 
 def remedies(catalogue: Mapping[str, Fault]) -> pl.DataFrame:

@@ -1,4 +1,4 @@
-"""What the data since a visit say of it, in a line with the numbers."""
+"""What the data since a visit show, in a line with the numbers."""
 
 from __future__ import annotations
 
@@ -26,15 +26,15 @@ def verification_text(row: Mapping[str, Any]) -> str:
     parts = [f"{count_of(nights, 'night')} since the visit"]
     slopes = _legs(row, "slope_{}", "slope_{}_se", "{:+.2f}")
     if slopes and row["slope_expected"] is not None:
-        parts.append(f"slope on PV {slopes} W per W, right is {row['slope_expected']:+.2f}")
+        parts.append(f"{slopes} W for each watt of production, right is {row['slope_expected']:+.2f}")
     levels = _legs(row, "level_{}_w", "level_{}_se", "{:.0f}")
     if levels:
-        parts.append(f"nights at {levels} W")
+        parts.append(f"overnight baseload {levels} W")
     is_metered = (row["meter_share"] or 0) > 0.5 and (row["meter_r2"] or 0) > 0.5
     meter = _legs(row, "meter_gain_{}", "meter_gain_se", "{:.2f}") if is_metered else ""
     if meter:
-        parts.append(f"by the utility meter {meter} of the truth")
-    parts.append(f"{percent(row['still_wrong_share'])} likely still wrong")
+        parts.append(f"reading over utility meter {meter}, right is 1")
+    parts.append(f"{percent(row['still_wrong_share'])} likely still faulty")
     return "; ".join(parts)
 
 

@@ -10,6 +10,8 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.core.contract import SOUND
+from pipeline.core.glossary import LEGS
 from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist import home_status_text as words
 
@@ -55,7 +57,7 @@ def next_story(
         plans.select(
             "site_id", happened_on="planned_made_on", what=pl.lit(PLAN),
             key=pl.format("{} {}", "planned_made_on", "planned_on"),
-            told=pl.format("planned for {}, truck {}", "planned_on", "truck_id"),
+            told=pl.format("visit planned for {}, truck {}", "planned_on", "truck_id"),
         ),
     ]  # fmt: skip
     tonight = pl.concat(events).with_columns(told_on=pl.lit(as_of)).select(SCHEMA.names())
@@ -79,16 +81,28 @@ def _standings(standing: pl.DataFrame, known: pl.DataFrame, as_of: date) -> pl.D
 
 
 def _visits(visits: pl.DataFrame) -> pl.DataFrame:
-    found = fault_title_column(pl.col("found")).fill_null("nothing written down")
-    leg = pl.when(pl.col("leg").is_not_null()).then(pl.format(" ({})", "leg")).otherwise(pl.lit(""))
+    found = fault_title_column(pl.col("found")).fill_null("nothing recorded")
+    leg_name = pl.col("leg").cast(pl.String).replace(LEGS)
+    leg = pl.when(pl.col("leg").is_not_null()).then(pl.format(" ({})", leg_name)).otherwise(pl.lit(""))
     fixed = (
-        pl.when(pl.col("found") == "sound").then(pl.lit(""))
-        .when(pl.col("fixed").fill_null(False)).then(pl.lit(", said to be put right"))
-        .otherwise(pl.lit(", left as it was"))
+        pl.when(pl.col("found") == SOUND).then(pl.lit(""))
+        .when(pl.col("fixed").fill_null(False)).then(pl.lit(", recorded as fixed"))
+        .otherwise(pl.lit(", not fixed"))
     )  # fmt: skip
     crew = pl.when(pl.col("crew_id").is_not_null()).then(pl.format(" by {}", "crew_id")).otherwise(pl.lit(""))
     return visits.select(
-        "site_id", happened_on="visited_on", what=pl.lit(VISIT),
-        key=pl.format("{} {} {} {} {}", "visit_id", "visited_on", "found", leg, fixed),
-        told=pl.format("visit {}{}: found {}{}{}", "visit_id", crew, found, leg, fixed),
+        "site_id", happened_on="visited_on", what=pl.lit(VISIT), key=_visit_key(),
+        told=pl.format("visit {}{}: {}{}{}", "visit_id", crew, found, leg, fixed),
     )  # fmt: skip
+
+
+def _visit_key() -> pl.Expr:
+    """Return what makes a visit and its record one event: its words never change, or old visits would be told again."""
+    found = pl.col("found").str.replace_all("_", " ", literal=True).fill_null("nothing written down")
+    leg = pl.when(pl.col("leg").is_not_null()).then(pl.format(" ({})", "leg")).otherwise(pl.lit(""))
+    fixed = (
+        pl.when(pl.col("found") == SOUND).then(pl.lit(""))
+        .when(pl.col("fixed").fill_null(False)).then(pl.lit(", said to be put right"))
+        .otherwise(pl.lit(", left as it was"))
+    )  # fmt: skip
+    return pl.format("{} {} {} {} {}", "visit_id", "visited_on", found, leg, fixed)

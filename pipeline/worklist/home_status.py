@@ -78,6 +78,7 @@ def next_standing(
         _before(previous, as_of),
         (pl.col("standing") == pl.col("standing_before")).fill_null(False),
     )
+    faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
     homes = (
         scores.select(
             "site_id",
@@ -99,7 +100,6 @@ def next_standing(
         .with_columns(**_visit_facts(as_of, settings))
         .with_columns(held_fault=_held_fault())
     )
-    faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
     listed_since = pl.when("is_listed_before").then("listed_since_before").otherwise("as_of")
     nights = (pl.col("as_of") - pl.col("listed_since")).dt.total_days() + 1
     stays_settled = is_same & pl.col("standing").is_in(SETTLED)
@@ -108,7 +108,7 @@ def next_standing(
         .with_columns(standing=_standing())
         .with_columns(
             standing_since=pl.when(is_same).then("standing_since_before").otherwise("as_of"),
-            cause=pl.when(stays_settled).then("cause_before").otherwise(cause(settings.ranking.max_rows)),
+            cause=pl.when(stays_settled).then("cause_before").otherwise(cause(faults, settings.ranking.max_rows)),
             listed_since=pl.when("is_listed").then(listed_since),
             fault=pl.when(pl.col("reason").is_in([*LISTED, *HELD, Reason.BEYOND_END])).then("fault"),
             **_verification(),

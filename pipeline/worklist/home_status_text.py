@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import StrEnum
 
 import polars as pl
@@ -11,6 +12,7 @@ from pipeline.core.percent_text import percent_column
 from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist.fix_verification import PROVED
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED
+from pipeline.worklist.suspected_text import suspected_column
 
 NOT_LISTED = "not listed"
 NEW = "new tonight"
@@ -55,57 +57,67 @@ LISTED = (Reason.SUSPECT, Reason.PAYS, Reason.STAYS, Reason.LEFT_UNFIXED, Reason
 HELD = (Reason.NO_DATA_SINCE, Reason.TOO_SOON, Reason.LOOKS_AS_BEFORE, Reason.SAID_FIXED)
 
 
-def cause(max_rows: int) -> pl.Expr:
-    """Return why the standing is what it is, in a line, over the columns of `next_standing`."""
+def cause(faults: Sequence[str], max_rows: int) -> pl.Expr:
+    """Return why the standing is what it is, in a line, over the columns of `next_standing`.
+
+    `faults` are the names in `fault_likelihoods`, `max_rows` where the list ends.
+    """
     reason, planned, outcome = pl.col("reason"), pl.col("planned_on"), pl.col("outcome")
     visit, has_data, wanted = pl.col("last_visit_on"), pl.col("has_data"), pl.col("nights_wanted")
     fault = fault_title_column(pl.col("fault"))
-    percent = percent_column(pl.col("likelihood"))
-    suspected = pl.format("{} likely to have a fault, {} first of all", percent, fault)
+    suspected, any_fault = suspected_column(faults), percent_column(pl.col("likelihood"))
     says_nothing_wrong = outcome.is_in([SAID_SOUND, SAID_OTHER])
     finding = (
-        pl.when(outcome == SAID_SOUND).then(pl.lit("found sound")).otherwise(pl.lit("another cause found"))
-    )
+        pl.when(outcome == SAID_SOUND).then(pl.lit("no CT fault found"))
+        .otherwise(pl.lit("another cause found"))
+    )  # fmt: skip
     found = pl.format("{} on {}", finding, visit)
     waits = (
-        pl.when(planned.is_null()).then(pl.format("listed since {}, no visit since", "listed_since_before"))
-        .when(planned < pl.col("as_of")).then(pl.format("planned for {}, no visit recorded", planned))
-        .otherwise(pl.format("listed since {}, planned for {}", "listed_since_before", planned))
+        pl.when(planned.is_null()).then(pl.format("listed since {}, no visit planned", "listed_since_before"))
+        .when(planned < pl.col("as_of")).then(pl.format("visit planned for {}, none recorded", planned))
+        .otherwise(pl.format("listed since {}, visit planned for {}", "listed_since_before", planned))
     )  # fmt: skip
     listed = (
         pl.when(outcome == FIXED)
-        .then(pl.format("said to be fixed on {}, but by the data since it is {}", visit, suspected))
-        .when(outcome == UNFIXED).then(pl.format("visited on {} and not fixed", visit))
+        .then(pl.format("recorded as fixed on {}, but the data since show a fault: {}", visit, suspected))
+        .when(outcome == UNFIXED).then(pl.format("visited on {}, not fixed", visit))
         .when("is_listed_before").then(waits)
-        .when(says_nothing_wrong).then(pl.format("{}, but another fault is suspected now: {}", found, suspected))
-        .when(pl.col("standing_before").is_in(SETTLED)).then(pl.format("settled before, now again {}", suspected))
+        .when(says_nothing_wrong).then(pl.format("{}; another fault is suspected now: {}", found, suspected))
+        .when(pl.col("standing_before").is_in(SETTLED)).then(pl.format("was settled, suspected again: {}", suspected))
         .otherwise(suspected)
     )  # fmt: skip
     held = (
-        pl.when(reason == Reason.TOO_SOON).then(pl.format("{}; too few nights yet to say that it is {}", found, fault))
-        .when(reason == Reason.LOOKS_AS_BEFORE).then(pl.format("{}; {}", found, reason))
+        pl.when(reason == Reason.TOO_SOON)
+        .then(pl.format("{}; too few nights since to suspect another fault: {}", found, fault))
+        .when(reason == Reason.LOOKS_AS_BEFORE).then(pl.format("{}; the data look as before the visit", found))
+        .when(reason == Reason.NO_DATA_SINCE).then(pl.format("{}; no data since", found))
         .otherwise(found)
     )  # fmt: skip
     so_far = (
         pl.when(~has_data).then(pl.lit("no data since"))
-        .when(pl.col("proof") == PROVED).then(pl.format("and so it is: {}", "proof_told"))
-        .when(wanted.is_not_null()).then(pl.format("proof takes about {} nights: {}", wanted, "proof_told"))
-        .otherwise(pl.format("not proved yet: {}", "proof_told"))
+        .when(pl.col("proof") == PROVED).then(pl.format("confirmed by the data: {}", "proof_told"))
+        .when(wanted.is_not_null())
+        .then(pl.format("not confirmed yet, at this rate it takes about {} nights: {}", wanted, "proof_told"))
+        .otherwise(pl.format("not confirmed by the data: {}", "proof_told"))
     )  # fmt: skip
     since = (
         pl.when(~has_data).then(pl.lit("no data since"))
-        .when(pl.col("verdict") == SOUND).then(pl.lit("yet the data since look right"))
-        .otherwise(pl.lit("too few data since to tell"))
+        .when(pl.col("verdict") == SOUND).then(pl.lit("but the data since look right"))
+        .otherwise(pl.lit("the data since don't settle it"))
     )  # fmt: skip
-    pays_from = pl.format(", which it does from {} on", percent_column(pl.col("break_even")))
-    cut = pl.when(reason == Reason.BELOW_BREAK_EVEN).then(pays_from).otherwise(pl.lit(""))
+    break_even = pl.format("below its break-even likelihood of {}", percent_column(pl.col("break_even")))
+    kept_off = (
+        pl.when(reason == Reason.BELOW_BREAK_EVEN).then(break_even)
+        .when(reason == Reason.UNLIKELY).then(pl.lit("below the least likelihood for the list"))
+        .otherwise(reason)
+    )  # fmt: skip
     return (
         pl.when("is_listed").then(listed)
         .when(reason == Reason.BEYOND_END)
-        .then(pl.format("{}; wanted on the list, which ends after {} rows", suspected, pl.lit(max_rows)))
+        .then(pl.format("{}; qualifies for the list, which ends after {} rows", suspected, pl.lit(max_rows)))
         .when(says_nothing_wrong).then(held)
-        .when(outcome == FIXED).then(pl.format("said to be fixed on {}, {}", visit, so_far))
-        .when(outcome == UNFIXED).then(pl.format("visited on {} and not fixed, {}", visit, since))
+        .when(outcome == FIXED).then(pl.format("recorded as fixed on {}; {}", visit, so_far))
+        .when(outcome == UNFIXED).then(pl.format("visited on {}, not fixed; {}", visit, since))
         .when(reason.is_in([Reason.NO_DATA, Reason.LOOKS_RIGHT])).then(reason)
-        .otherwise(pl.format("{} likely to have a fault, but {}{}", percent, reason, cut))
+        .otherwise(pl.format("{} any fault; {}", any_fault, kept_off))
     )  # fmt: skip

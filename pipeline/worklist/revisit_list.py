@@ -1,4 +1,4 @@
-"""The ranked list of homes to go back to or to put right at the desk: what, where, with what, in which order.
+"""The ranked list of homes to visit or to fix remotely: what, where, with what, in which order.
 
 Homes above the cut come first: those where going has a positive expected value (`priority`, see expected_value.py).
 Suspects come before unproven homes, then the order is by `priority`, equal ones by site_id (`listing.list_order`).
@@ -6,14 +6,16 @@ Suspects come before unproven homes, then the order is by `priority`, equal ones
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 
 import polars as pl
 
 from pipeline.core.percent_text import percent
-from pipeline.core.setting_sections import RankingSettings
+from pipeline.core.setting_sections import OrderSettings, RankingSettings
+from pipeline.faults.fault_text import fault_title, spell_faults
+from pipeline.faults.kit import kit_text, order_kit
 from pipeline.faults.types import Fault
+from pipeline.worklist.fault_likelihood import fault_likelihood
 from pipeline.worklist.listing import list_order
 
 SCHEMA = pl.Schema(
@@ -25,11 +27,12 @@ SCHEMA = pl.Schema(
         "also_possible": pl.String, "crew_id": pl.String, "value_gain": pl.Float64, "value_cost": pl.Float64,
         "value_regret": pl.Float64, "break_even": pl.Float64, "chance_fixed": pl.Float64,
         "drive_min": pl.Float64, "energy_from": pl.String, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
-        "is_above_cut": pl.Boolean,
+        "is_above_cut": pl.Boolean, "kwh_so_far_low": pl.Float64, "kwh_so_far_high": pl.Float64,
+        "kwh_read_so_far": pl.Float64, "so_far_from": pl.Date, "so_far_to": pl.Date, "fault_likelihood": pl.Float64,
     }
 )  # fmt: skip
-# A CT among the things to bring, but not a clamp meter.
-_CT = re.compile(r"^(?P<spare>spare )?CT( of the same rating)?$")
+# Of the register, what says which parts to bring.
+_PARTS = ("ct_amps", "cts_per_leg", "lead_extended", "service")
 
 
 def revisit_list(
@@ -40,6 +43,7 @@ def revisit_list(
     standing: pl.DataFrame,
     catalogue: Mapping[str, Fault],
     ranking: RankingSettings,
+    orders: OrderSettings,
 ) -> pl.DataFrame:
     """Return table revisit_list (SCHEMA), `rank` from 1: the homes that are listed by `standing`.
 
@@ -50,32 +54,33 @@ def revisit_list(
     worth
         `expected_value.worth` of the same scores: what going to each home is worth, term by term.
     sites
-        The register; its `ct_amps` say which spare CT to bring.
+        The register, for the parts to bring.
     standing
         Tonight's standings (`next_standing`): who is listed, and for how many nights.
     catalogue
         The faults by name, for what to bring and how to tell them on site.
-    ranking
-        Section [ranking].
+    ranking, orders
+        Sections [ranking] and [orders].
 
     Notes
     -----
-    `suspected_fault` is the home's likeliest fault; `since` is null for one from the first day on. `bring` has the
-    things apart by "; ". `also_possible` names the other faults from [ranking].also_from on with their
+    `suspected_fault` is the home's likeliest fault and `fault_likelihood` its own likelihood, `likelihood` that of any
+    fault; `since` is null for one from the first day on. `bring` is `kit_text` of the home's kit. `also_possible` names
+    the other faults from [ranking].also_from on with their
     likelihood and how to tell them on site, null where there is none.
     """
     ranked = (
         scores.select("site_id", "area", "crew_id", "fault_likelihoods", "onset_on", "evidence")
         .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
         .join(worth, on="site_id")
-        .join(sites.select("site_id", pl.col("ct_amps").cast(pl.Float64)), on="site_id", how="left")
-        .with_columns(is_above_cut=pl.col("priority") > 0)
+        .join(sites.select("site_id", *_PARTS), on="site_id", how="left")
+        .with_columns(fault_likelihood(pl.col("fault"), catalogue), is_above_cut=pl.col("priority") > 0)
         .sort(list_order())
         .with_row_index("rank", offset=1)
     )
     bring, possible = [], []
     for row in ranked.iter_rows(named=True):
-        bring.append(to_bring(catalogue[row["fault"]].remedy.bring, row["ct_amps"]))
+        bring.append(kit_text(order_kit(catalogue[row["fault"]], row["leg"], row, settings=orders)))
         possible.append(
             also_possible(row["fault_likelihoods"], row["fault"], catalogue, from_share=ranking.also_from)
         )
@@ -84,13 +89,6 @@ def revisit_list(
         .rename({"fault": "suspected_fault", "onset_on": "since"})
         .select(SCHEMA.names()).cast(SCHEMA)
     )  # fmt: skip
-
-
-def to_bring(things: tuple[str, ...], ct_amps: float | None) -> str:
-    """Return the things to bring, with the rating on a spare CT where the register knows it."""
-    if ct_amps is not None:
-        things = tuple(_CT.sub(rf"\g<spare>CT, {ct_amps:g} A", thing) for thing in things)
-    return "; ".join(things)
 
 
 def also_possible(
@@ -113,8 +111,8 @@ def also_possible(
         (share, name) for name, share in shares.items() if name in catalogue and name != fault and share
     ]
     possible = [
-        f"{name.replace('_', ' ')} {percent(share)} (looks like: {catalogue[name].looks_like}. "
-        f"Test on site: {catalogue[name].remedy.prove})"
+        f"{fault_title(name)} {percent(share)} (looks like: {spell_faults(catalogue[name].looks_like)}. "
+        f"Test on site: {spell_faults(catalogue[name].remedy.prove)})"
         for share, name in sorted(others, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share
     ]

@@ -13,13 +13,15 @@ from pipeline.ingest.registers import Registers
 from pipeline.scoring.score_homes import Scored
 from pipeline.scoring.verdict import Prior
 from pipeline.worklist.decision_curve import decision_curve, list_cut
-from pipeline.worklist.expected_value import worth
+from pipeline.worklist.energy_so_far import HomeDayReader, energy_so_far, first_days, no_home_days
+from pipeline.worklist.expected_value import with_so_far, worth
 from pipeline.worklist.fix_success import chances
 from pipeline.worklist.fix_verification import verify_fixes
 from pipeline.worklist.hit_rate import hit_rate
 from pipeline.worklist.home_events import next_story
 from pipeline.worklist.home_status import next_standing
 from pipeline.worklist.last_visit import last_visits, worked_on
+from pipeline.worklist.night_count import next_night_count
 from pipeline.worklist.pre_visit_scores import with_scores
 from pipeline.worklist.prediction_log import next_book, next_promise
 from pipeline.worklist.revisit_list import revisit_list
@@ -35,6 +37,7 @@ def worklist_tables(
     previous: Path | None,
     as_of: date,
     settings: Settings,
+    home_days: HomeDayReader = no_home_days,
 ) -> dict[str, pl.DataFrame]:
     """Return the tables of this package by name, revisit_list among them.
 
@@ -54,15 +57,15 @@ def worklist_tables(
         The night, a UTC day.
     settings
         Of the whole pipeline.
+    home_days
+        Reads the store's days of the listed homes.
     """
     scores, signals, visits = scored.scores, scored.signals, registers.visits
     before, story, promise_before, book_before = (
         earlier_table(previous, name) for name in ("standing", "home_story", "promise", "promise_book")
     )
     chance = chances(promise_before, CATALOGUE, settings.ranking)
-    value = worth(
-        scores, signals, registers.sites, chances=chance, as_of=as_of, catalogue=CATALOGUE, settings=settings
-    )
+    value = worth(scores, signals, registers.sites, chances=chance, catalogue=CATALOGUE, settings=settings)
     fixes = verify_fixes(
         worked_on(last_visits(visits, as_of), before, scores), scores, signals, daily=daily,
         prior=Prior(scored.fleet.rate, scored.fleet.fault_mix), catalogue=CATALOGUE, as_of=as_of,
@@ -70,13 +73,24 @@ def worklist_tables(
     )  # fmt: skip
     valued = scores.join(value.select("site_id", "priority", "break_even"), on="site_id")
     standing = next_standing(before, valued, visits, fixes=fixes, plans=plans, as_of=as_of, settings=settings)
+    starts = first_days(standing, signals, earlier_table(previous, "revisit_list"))
+    first = starts["from_on"].min()
+    days = home_days(starts["site_id"].to_list(), first if isinstance(first, date) else as_of)
+    suspected = scores.select("site_id", fault="likely_fault", leg=pl.col("likely_leg").cast(pl.String))
+    so_far = energy_so_far(suspected, signals, days, starts=starts, as_of=as_of, catalogue=CATALOGUE)
+    value = with_so_far(value, so_far)
     listed = revisit_list(
-        scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking
-    )
+        scores, value, registers.sites, standing=standing, catalogue=CATALOGUE, ranking=settings.ranking,
+        orders=settings.orders,
+    )  # fmt: skip
     promise = next_promise(
         promise_before, book_before, visits, standing=standing, as_of=as_of, settings=settings.hit_rate
     )
     promise = with_scores(promise, promise_before, previous, settings=settings.hit_rate)
+    nights = next_night_count(
+        earlier_table(previous, "night_count"), scores, listed, visits=visits, standing=standing,
+        standing_before=before, as_of=as_of,
+    )  # fmt: skip
     return {
         "revisit_list": listed,
         "worth": value,
@@ -84,6 +98,7 @@ def worklist_tables(
         "standing": standing,
         "home_story": next_story(story, standing, visits, plans=plans, as_of=as_of),
         "visit_doubt": visit_doubts(visits, standing, scores),
+        "night_count": nights,
         "promise": promise,
         "promise_book": next_book(book_before, listed, as_of, settings=settings.hit_rate),
         "hit_rate": hit_rate(promise, settings.hit_rate),

@@ -5,10 +5,9 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.core.contract import SOUND
-from pipeline.core.percent_text import percent_column
-from pipeline.faults.fault_text import fault_title_column
 from pipeline.worklist.fix_verification import DISPROVED
 from pipeline.worklist.last_visit import FIXED, SAID_OTHER, SAID_SOUND, UNFIXED
+from pipeline.worklist.suspected_text import suspected_column
 
 SCHEMA = pl.Schema(
     {
@@ -27,21 +26,23 @@ def visit_doubts(visits: pl.DataFrame, standing: pl.DataFrame, scores: pl.DataFr
     last = standing.drop_nulls("outcome").select(
         "site_id", "outcome", "is_held", "fault", "proof", "proof_told", visited_on="last_visit_on"
     )
-    percent = percent_column(pl.col("likelihood"))
-    fault = fault_title_column(pl.col("fault"))
+    suspected = suspected_column(
+        [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
+    )
     says_not = pl.col("outcome").is_in([SAID_SOUND, SAID_OTHER])
     doubt = (
         pl.when(says_not & pl.col("is_held") & (pl.col("verdict") == "suspect"))
-        .then(pl.format("the data since still say {}, {} likely a fault: {}", fault, percent, "evidence"))
+        .then(pl.format("the data since still show a fault, {}: {}", suspected, "evidence"))
         .when((pl.col("outcome") == FIXED) & (pl.col("proof") == DISPROVED))
-        .then(pl.format("said to be fixed, but the data since say it is not: {}", "proof_told"))
+        .then(pl.format("recorded as fixed, but the data since show that it is not: {}", "proof_told"))
         .when((pl.col("outcome") == UNFIXED) & (pl.col("verdict") == SOUND))
-        .then(pl.format("left unfixed, but the data since look right: {}", "evidence"))
+        .then(pl.format("recorded as not fixed, but the data since look right: {}", "evidence"))
     )
+    columns = ("site_id", "verdict", "likelihood", "fault_likelihoods", "from_on", "evidence")
     return (
         visits.join(last, on=["site_id", "visited_on"])
         .sort("visit_id").unique("site_id", keep="last", maintain_order=True)
-        .join(scores.select("site_id", "verdict", "likelihood", "from_on", "evidence"), on="site_id")
+        .join(scores.select(columns), on="site_id")
         .filter(pl.col("from_on") > pl.col("visited_on"))
         .with_columns(doubt=doubt).drop_nulls("doubt")
         .select(SCHEMA.names()).cast(SCHEMA).sort("visited_on", "visit_id")

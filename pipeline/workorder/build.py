@@ -8,6 +8,7 @@ from typing import Any
 from pipeline.core.glossary import LOCATIONS, POSITIONS, SERVICES
 from pipeline.core.settings import Settings
 from pipeline.faults.fault_text import spell_faults
+from pipeline.faults.kit import order_kit
 from pipeline.faults.types import Fault
 from pipeline.report import words
 from pipeline.worklist.earlier_visits import one_line
@@ -35,7 +36,6 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
     fault = case.fault
     is_office = listed["fix_by"] == "office"
     desk = desk_fix(case, settings)
-    likelihood = float(listed["likelihood"])
     share = (home.score["fault_likelihoods"] or {}).get(fault.name)
     test = known_load_test(case, catalogue, settings.orders)
     return Order(
@@ -43,8 +43,8 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         as_of=home.as_of,
         kind="office" if is_office else "visit",
         suspicion=words.suspicion(fault.name, case.leg),
-        word=likelihood_word(share or 0.0, settings.orders.likelihood_words),
-        likelihoods=words.likelihoods(share, likelihood),
+        how_likely=f"{likelihood_word(share or 0.0, settings.orders.likelihood_words)}:"
+        f" {words.likelihoods(share, listed['likelihood'])}",
         since=words.since(listed["since"]),
         contact=contact_of(home.contact),
         safety_calls=cautions.safety_calls(case),
@@ -55,7 +55,9 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         facts=register_facts(home.register, with_place=not is_office),
         others=test.others,
         looks_like=spell_faults(fault.looks_like),
-        bring=() if is_office else steps.bring_list(fault, home.register, settings.orders),
+        bring=tuple(
+            item.text for item in order_kit(fault, case.leg, home.register, settings=settings.orders)
+        ),
         minutes=int(listed["minutes_on_site"]),
         steps=steps.desk_steps(desk)
         if is_office and desk is not None

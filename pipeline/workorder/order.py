@@ -94,7 +94,7 @@ class Order:
 
     `kind` "visit" has steps and expectations, "office" a `desk` fix to make from the office; on a visit `desk` is what
     can serve until then, where something can. `safety_calls` must be read before anything else, `doubts` come after it.
-    `word` says in a word how likely the suspected fault is, `likelihoods` have that fault's and any fault's in figures.
+    `how_likely` is this fault's own likelihood and that of any fault, in words.
     `facts` are (name, value) of the site record, only what the job needs. `channels` are those of the expectations
     worth a column; `record` is the row of the visits register to fill in. `earlier` are the visits before, and
     `since_visit` what the data say since the last of them.
@@ -104,8 +104,7 @@ class Order:
     as_of: date
     kind: Literal["visit", "office"]
     suspicion: str
-    word: str
-    likelihoods: str
+    how_likely: str
     since: str
     contact: Contact
     safety_calls: tuple[str, ...]

@@ -1,42 +1,11 @@
-"""What to do: the things to bring, and the steps in the order in which they are done."""
+"""What to do: the steps in the order in which they are done."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
-from typing import Any
-
 from pipeline.core.contract import SOUND
-from pipeline.core.setting_sections import OrderSettings
 from pipeline.faults.fault_text import fault_title, spell_faults
 from pipeline.faults.types import Fault
-from pipeline.report import words
-from pipeline.worklist.revisit_list import to_bring
 from pipeline.workorder.order import Case, DeskFix
-
-
-def bring_list(fault: Fault, register: Mapping[str, Any], settings: OrderSettings) -> tuple[str, ...]:
-    """Return the things to bring, the fault's first; nothing stands there twice."""
-    of_fault = to_bring(fault.remedy.bring, register["ct_amps"]).split("; ") if fault.remedy.bring else []
-    count = max(1, round(register["cts_per_leg"] or 1))
-    rating = (
-        f"{register['ct_amps']:g} A, by the register"
-        if register["ct_amps"] is not None
-        else "rating not in the register: read it off the CTs"
-    )
-    cts = f"spare CTs, {rating}, {count} a leg" if count > 1 else f"spare CT, {rating}"
-    extended = ", these leads are extended" if register["lead_extended"] else ""
-    usual = {
-        r"\bclamp\b(?! meter)": cts,
-        "splice|connector": "insulation-displacement connectors and their tool",
-        "twisted": f"twisted pair{extended}",
-        "known load|heater": f"known load of about {words.number(settings.known_load_w)} W without a motor",
-        "clamp meter": "clamp meter",
-        "voltage tester": "voltage tester and proving unit",
-        "lead markers": "lead markers",
-    }
-    text = " ".join(of_fault)
-    return (*of_fault, *(thing for pattern, thing in usual.items() if not re.search(pattern, text)))
 
 
 def visit_steps(fault: Fault, desk: DeskFix | None, is_silent: bool) -> tuple[str, ...]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,12 +15,15 @@ from pipeline.core.settings import Settings, load_settings
 from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
 from pipeline.dispatch.travel import Travel
 from pipeline.dispatch.trucks import Truck
+from pipeline.faults.catalogue import CATALOGUE
 
-MONDAY = date(2026, 6, 15)
+FRIDAY, MONDAY = date(2026, 6, 12), date(2026, 6, 15)
 START = (39.74, -104.99)
 USUAL: dict[str, Any] = {
-    "area": "north", "likelihood": 0.9, "suspected_fault": "dead", "leg": "l1", "bring": "spare CT, 200 A",
+    "area": "north", "likelihood": 0.9, "fault_likelihood": 0.8, "suspected_fault": "dead", "leg": "l1",
+    "bring": "spare CT, 200 A",
     "minutes_on_site": 30, "priority": 100.0, "drive_min": 40.0, "latitude": START[0], "longitude": START[1],
+    "is_safety_call": False,
 }  # fmt: skip
 
 
@@ -32,6 +37,41 @@ def stops(*homes: Mapping[str, Any]) -> pl.DataFrame:
     """A list of homes h0, h1, ... ranked as given, each like USUAL but for what is said."""
     rows = [{"rank": at + 1, "site_id": f"h{at}", **USUAL, **home} for at, home in enumerate(homes)]
     return pl.DataFrame(rows, schema=STOPS)
+
+
+def publish_night(folder: Path, *homes: Mapping[str, Any], register: Mapping[str, Any] | None = None) -> None:
+    """Leave a lake and an OUT with a run of these homes' visits and one remote fix, after Friday 12 June 2026.
+
+    `register` is what every home's site record has beyond its place.
+    """
+    lake, run = folder / "lake", folder / "out" / "runs" / str(FRIDAY)
+    (lake / "intervals" / f"date={FRIDAY}").mkdir(parents=True)
+    (lake / "intervals" / f"date={FRIDAY}" / "part.csv").write_text("site_id\n", encoding="utf-8")
+    (lake / "crews.csv").write_text("crew_id\nC1\n", encoding="utf-8")
+    run.mkdir(parents=True)
+    listed = stops(*homes, {"suspected_fault": "wrong_ratio"})
+    usual = {
+        "timezone": "America/Denver", "ct_amps": 200.0, "cts_per_leg": 1.0, "service": "120/240",
+        "lead_extended": False,
+    }  # fmt: skip
+    record = usual | dict(register or {})
+    places = listed.select("site_id", "area", "latitude", "longitude").with_columns(
+        pl.lit(value).alias(name) for name, value in record.items()
+    )
+    places.write_csv(lake / "sites.csv")
+    places.write_parquet(run / "sites.parquet")
+    ways = pl.Series("fix_by", ["visit"] * len(homes) + ["office"])
+    list_columns = listed.drop("latitude", "longitude", "fault_likelihood", "is_safety_call")
+    list_columns.with_columns(ways).write_parquet(run / "revisit_list.parquet")
+    shares = pl.Series(
+        "fault_likelihoods",
+        [{row["suspected_fault"]: row["fault_likelihood"]} for row in listed.iter_rows(named=True)],
+        dtype=pl.Struct(dict.fromkeys(CATALOGUE, pl.Float64)),
+    )
+    scores = listed.select("site_id", "area", is_neutral_suspect="is_safety_call")
+    scores.with_columns(shares, verdict=pl.lit("suspect")).write_parquet(run / "site_scores.parquet")
+    (run / "run.json").write_text(json.dumps({"as_of": str(FRIDAY)}), encoding="utf-8")
+    (folder / "out" / "latest").symlink_to(f"runs/{FRIDAY}")
 
 
 def truck(truck_id: str = "T1", areas: tuple[str, ...] = (), hours: float = 8, **changed: Any) -> Truck:

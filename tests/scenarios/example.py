@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from example_crews import crew_tables
+from example_crews import HOSTILE, crew_tables
 from example_list import list_tables
+from example_nights import NIGHTS, PLANS
 from example_normal import BEFORE, NORMAL
 from example_visits import doubtful_visits, standings, story
 from example_words import FAULTS, cards, weights
@@ -24,8 +25,7 @@ from pipeline.report import NightCounts, ReportInput
 AS_OF = date(2026, 6, 14)
 DAYS = 30
 STEPS = 96  # 15-minute intervals a day
-CONTRADICTION = "L1 moves +0.50 W and L2 -0.49 W for each watt of PV (right is -0.50)"
-HOSTILE = "<script>alert('x')</script>\"&../../etc\u2028passwd"
+CONTRADICTION = "L1 tracks PV with the wrong sign: +0.50 W per W of PV, right is −0.50 (L2 −0.49)"
 TRAVERSAL = "../../Ünïcode home\\..\\'1'"
 
 
@@ -168,15 +168,16 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
             {
                 "site_id": case.site_id, "area": area, "crew_id": crew, "likelihood": case.likelihood,
                 "verdict": case.verdict, "suspected_fault": case.fault, "leg": case.leg,
-                "likely_fault": case.fault, "fault_likelihoods": spread,
+                "likely_fault": case.fault, "likely_leg": case.leg, "nights": case.days, "fault_likelihoods": spread,
                 "contradiction": CONTRADICTION if record or case.fault == "reversed" else None,
                 "contradiction_probe": "sun" if record or case.fault == "reversed" else None,
                 "record_cause": "clock_wrong", "record_likelihood": 0.41 if record else 0.002,
                 "onset_on": onset, "from_on": onset, "evidence": "", **now,
-                "onset_evidence": "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 30 standard errors"
+                "onset_evidence": "response of L1 to PV −0.50 W per W before, +0.50 W per W since (30 standard errors)"
                 if onset
                 else None,
                 "unproven_why": "evidence for a fault and against it" if case.verdict == "unproven" else None,
+                "unproven_need": "record" if case.verdict == "unproven" else None,
                 "slope_expected": -0.5 if case.has_pv else None,
                 "is_clock_suspect": case.verdict == "unproven",
                 "clock_offset_h": 6.0 if case.verdict == "unproven" else None,
@@ -185,12 +186,13 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
             }
         )  # fmt: skip
         night, share = now["night_l1_w"] or 0, now["night_l1_negative_share"] or 0
-        evidence = f"L1 {night:.0f} W at night, {share:.0%} of nights' intervals below zero"
+        evidence = f"overnight baseload: L1 {night:.0f} W, below zero in {share:.0%} of night intervals"
         is_office = case.fault in ("wrong_ratio", "wrong_scope")
         listed.append(
             {
                 "rank": rank, "site_id": case.site_id, "area": area, "likelihood": case.likelihood,
-                "suspected_fault": case.fault, "leg": case.leg, "since": onset, "evidence": evidence,
+                "fault_likelihood": own, "suspected_fault": case.fault, "leg": case.leg, "since": onset,
+                "evidence": evidence,
                 "fix_by": "office" if is_office else "visit", "bring": "insulated screwdriver, 1.5 kW heater",
                 "minutes_on_site": 15 if is_office else 45,
                 "kwh_per_day_wrong": 11.4 * case.likelihood, "priority": 3.1 * case.likelihood,
@@ -208,7 +210,10 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "service_amps": 200.0, "pv_kw": 6.2 if case.has_pv else None, "ct_sees_pv": True,
                 "pv_added_back": False,
                 "ct_location": "load_conductors", "ct_amps": 200.0, "cts_per_leg": 2, "lead_extended": False,
-                "has_battery": None, "has_ev": None, "crew_id": crew, "commissioned_on": date(2026, 3, 2),
+                "has_battery": None, "has_ev": None, "crew_id": crew,
+                "commissioned_on": AS_OF - timedelta(days=case.days) if case.days < DAYS else date(2026, 3, 2),
+                "latitude": None if case.service == "single" else 40 + 0.02 * rank,
+                "longitude": -105 - 0.03 * (rank % 3),
             }
         )  # fmt: skip
     return ReportInput(
@@ -227,6 +232,8 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
         standing=standings(),
         home_story=story(),
         visit_doubt=doubtful_visits(),
+        night_count=NIGHTS,
+        plans=PLANS,
         alarm=table([note("changed", "since the night of 2026-06-13: 3 newly listed", "change.parquet")]),
         list_tables=list_tables(),
         fleet_normal=NORMAL,

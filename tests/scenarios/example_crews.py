@@ -7,11 +7,14 @@ from datetime import date
 import polars as pl
 
 from pipeline.crews.crew_quality import SCHEMA as QUALITY
+from pipeline.crews.homes import SCHEMA as HOME
 from pipeline.crews.lessons import SCHEMA as LESSON
 from pipeline.crews.tables import CHANGE
+from pipeline.crews.trainings import SAME, TOO_FEW
 from pipeline.crews.trainings import SCHEMA as TRAINING
 
 HOSTILE_NAME = "<b>Cove</b>"
+HOSTILE = "<script>alert('x')</script>\"&../../etc\u2028passwd"  # a site_id
 CREWS = (("crew-0", "Ada's"), ("crew-1", "Birch"), ("crew-2", HOSTILE_NAME), ("crew-3", None))
 
 
@@ -24,7 +27,8 @@ def quality() -> pl.DataFrame:
         low, high = (None, None) if rate is None else (max(0.0, rate - wide), rate + wide)
         rows.append(
             {
-                "crew_id": crew, "crew_name": name, "installs": judged + 5, "heard": judged, "judged": judged,
+                "crew_id": crew, "crew_name": name, "installs": judged + 5, "heard": judged + 3 * (judged > 0),
+                "judged": judged,
                 "visited": judged // 10, "confirmed_faults": judged // 14, "expected_faults": judged * 0.04,
                 "expected_low": 1.0, "expected_high": 5.0, "later_faults": 1.0,
                 "observed_rate": 0.6 if judged else None,
@@ -42,11 +46,76 @@ def quality() -> pl.DataFrame:
     return pl.DataFrame(rows, schema=QUALITY)
 
 
+def homes() -> pl.DataFrame:
+    """Table crew_home whose counts are those of `quality`: of each crew 3 homes are unproven, and some have no data.
+
+    The first home found wrong, the first likely one and the first unproven one of crew-0 have ids of the example night.
+    """
+    rows = []
+    for row in quality().iter_rows(named=True):
+        crew, judged, visited = row["crew_id"], row["judged"], row["visited"]
+        found = row["confirmed_faults"]
+        kinds = (
+            ["wrong"] * found + ["late", "sound"][: visited - found] + ["sound"] * max(0, visited - found - 2)
+        )
+        likely = [0.8, 0.3] if judged >= 80 else []
+        unproven = [0.05] * (row["heard"] - judged)
+        least = judged - visited - len(likely)
+        rest = row["expected_faults"] - sum(likely) - sum(unproven)
+        chances = likely + [rest / max(least, 1)] * least + unproven
+        ids = {"wrong": "MH-20417", "likely": HOSTILE, "unproven": "new-3"} if crew == "crew-0" else {}
+        for kind in kinds:
+            is_wrong = kind != "sound"
+            rows.append(
+                {
+                    "site_id": ids.pop(kind, f"{crew}/{len(rows):03d}"),
+                    "crew_id": crew,
+                    "is_visited": True,
+                    "visited_on": date(2026, 5, 2),
+                    "found": "reversed" if is_wrong else "sound",
+                    "leg": "l1" if is_wrong else None,
+                    "is_wrong": kind == "wrong",
+                    "is_judged": True,
+                    "is_heard": True,
+                    "chance": float(kind == "wrong"),
+                    "later": float(kind == "late"),
+                }
+            )
+        for place, chance in enumerate(chances):
+            is_judged = place < judged - visited
+            key = "unproven" if not is_judged else "likely" if chance > 0.5 else ""
+            rows.append(
+                {
+                    "site_id": ids.pop(key, f"{crew}/{len(rows):03d}"),
+                    "crew_id": crew,
+                    "is_visited": False,
+                    "is_judged": is_judged,
+                    "is_heard": True,
+                    "chance": chance,
+                    "later": 0.0,
+                }
+            )
+        rows += [
+            {
+                "site_id": f"{crew}/{len(rows) + place:03d}",
+                "crew_id": crew,
+                "is_visited": False,
+                "is_judged": False,
+                "is_heard": False,
+                "later": 0.0,
+            }
+            for place in range(row["installs"] - row["heard"])
+        ]
+    day = date(2026, 3, 1)
+    return pl.DataFrame(rows, schema=HOME | {"chance": pl.Float64}).with_columns(commissioned_on=day)
+
+
 def crew_tables() -> dict[str, pl.DataFrame]:
     """Every table and view of the crews' page by name."""
     fault = {"ct_location": "bus_bar", "confirmed_faults": 2, "expected_faults": 1.5}
     return {
         "crew_quality": quality(),
+        "crew_home": homes(),
         "crew_fault": pl.DataFrame(
             [
                 {"crew_id": "crew-0", "fault": "reversed", **fault},
@@ -83,8 +152,8 @@ def crew_tables() -> dict[str, pl.DataFrame]:
         ),
         "crew_training": pl.DataFrame(
             [
-                ("crew-0", date(2026, 2, 1), None, 60, 50, 0.2, 0.1, 0.09, 0.09, 0.5, 0.2, 1.1, "no change shown"),
-                ("crew-2", date(2026, 4, 1), "dead", 6, 5, *[None] * 7, "too few installs to say"),
+                ("crew-0", date(2026, 2, 1), None, 60, 50, 0.2, 0.1, 0.09, 0.09, 0.5, 0.2, 1.1, SAME),
+                ("crew-2", date(2026, 4, 1), "dead", 6, 5, *[None] * 7, TOO_FEW),
             ],
             schema=TRAINING,
             orient="row",
@@ -95,7 +164,7 @@ def crew_tables() -> dict[str, pl.DataFrame]:
         "crew_fleet": pl.DataFrame(
             [
                 {
-                    "installs": 222, "heard": 202, "visited": 20, "visited_with_promise": 15,
+                    "installs": 222, "heard": 211, "visited": 20, "visited_with_promise": 15,
                     "base_rate": 0.05, "fleet_rate": 0.09, "fleet_low": 0.06, "fleet_high": 0.13,
                     "weighted_rate": 0.1, "weighted_low": 0.07, "weighted_high": 0.13, "offset": -0.4,
                     "offset_sd": 0.2, "stretch": 0.9, "spread_alpha": 3.0, "spread_beta": 30.0, "phi": 3.2,

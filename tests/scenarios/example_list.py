@@ -1,4 +1,4 @@
-"""The tables behind the page on the list: homes with prices, and visits of two months, the second of which drifted."""
+"""The tables behind the page Expected value: homes with prices, visits of two months; the last one differs."""
 
 from __future__ import annotations
 
@@ -38,7 +38,9 @@ def worth_table(settings: Settings) -> pl.DataFrame:
             "site_id": site, "fault": fault, "leg": "l1", "likelihood": likelihood, "verdict": verdict,
             "fix_by": CATALOGUE[fault].remedy.fix_by, "minutes_on_site": CATALOGUE[fault].remedy.minutes,
             "kwh_per_day_wrong": kwh, "drive_min": drive, "chance_fixed": 0.9, "days_so_far": 30,
-            "kwh_so_far": 30 * kwh, "energy_from": "inverse" if CATALOGUE[fault].inverse else "bound",
+            "kwh_so_far": 30 * kwh, "kwh_so_far_low": 27 * kwh, "kwh_so_far_high": 36 * kwh,
+            "kwh_read_so_far": 40 * kwh, "so_far_from": date(2026, 5, 16), "so_far_to": date(2026, 6, 14),
+            "energy_from": "inverse" if CATALOGUE[fault].inverse else "bound",
         }
         for site, fault, likelihood, verdict, kwh, drive in HOMES
     ]  # fmt: skip
@@ -46,15 +48,19 @@ def worth_table(settings: Settings) -> pl.DataFrame:
     return pl.concat([pl.DataFrame(schema=WORTH), priced], how="diagonal_relaxed").select(WORTH.names())
 
 
-def promise_table() -> pl.DataFrame:
-    """Return visits that were promised 80 %: 24 of 30 found a fault in April, 12 of 30 in May; one other cause."""
+def promise_table(months: int = 2) -> pl.DataFrame:
+    """Return visits that were predicted 80 %: 24 of 30 found a fault every month, 12 of 30 in May; one other cause.
+
+    `months` is how many, May 2026 the last.
+    """
     rows = []
-    for month, hits in ((4, 24), (5, 12)):
+    for ago in reversed(range(months)):
+        year, month = divmod(2026 * 12 + 4 - ago, 12)
         for at in range(30):
-            day, is_hit = date(2026, month, 1) + timedelta(days=at), at < hits
+            day, is_hit = date(year, month + 1, 1) + timedelta(days=min(at, 27)), at < (24 if ago else 12)
             rows.append(
                 {
-                    "visit_id": f"V{month}-{at}", "site_id": f"v{month}-{at}", "visited_on": day,
+                    "visit_id": f"V{ago}-{at}", "site_id": f"v{ago}-{at}", "visited_on": day,
                     "month": f"{day:%Y-%m}",
                     "promised_on": day - timedelta(days=1), "age_days": 1, "likelihood": 0.8, "fault": "reversed",
                     "leg": "l1", "fix_by": "visit", "found": "reversed" if is_hit else "sound", "fixed": is_hit,
@@ -75,14 +81,18 @@ def promise_table() -> pl.DataFrame:
     return pl.DataFrame(rows, schema=PROMISE)
 
 
-def list_tables(has_visits: bool = True) -> Mapping[str, pl.DataFrame]:
-    """Return the tables of the page on the list."""
+def list_tables(has_visits: bool = True, months: int = 2) -> Mapping[str, pl.DataFrame]:
+    """Return the tables of the page Expected value."""
     settings = load_settings()
-    worth, promise = worth_table(settings), promise_table() if has_visits else pl.DataFrame(schema=PROMISE)
+    worth, promise = (
+        worth_table(settings),
+        promise_table(months) if has_visits else pl.DataFrame(schema=PROMISE),
+    )
     listed = (
         worth.filter((pl.col("verdict") == "suspect") & (pl.col("priority") > 0))
         .sort("priority", descending=True)
         .rename({"fault": "suspected_fault"})
+        .with_columns(fault_likelihood=0.9 * pl.col("likelihood"), since=pl.lit(None, pl.Date))
         .with_row_index("rank", offset=1)
     )
     is_listed = pl.col("site_id").is_in(listed["site_id"].to_list()).alias("is_listed")
@@ -96,10 +106,4 @@ def list_tables(has_visits: bool = True) -> Mapping[str, pl.DataFrame]:
         "hit_rate": hit_rate(promise, settings.hit_rate),
         "decision_curve": decision_curve(worth, promise, settings.hit_rate),
         "list_cut": list_cut(worth, listed),
-        "site_scores": pl.DataFrame(
-            [
-                {"site_id": site, "fault_likelihoods": {fault: 0.9 * likelihood, "sound": 1 - likelihood}}
-                for site, fault, likelihood, *_ in HOMES
-            ]
-        ),
     }

@@ -6,8 +6,9 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.probes.leg_text import NOT_KNOWN
 from pipeline.report import FaultCard
-from pipeline.scoring.sentences import odds_words
+from pipeline.scoring.sentences import strength_words
 
 FAULTS = (
     "reversed", "legs_crossed", "same_leg", "dead", "partial", "opposed_pair", "loose_core", "wrong_ratio",
@@ -44,15 +45,19 @@ def weights(site_id: str, likelihood: float, fault: str = "reversed") -> list[di
     prior = -2.94
     parts = np.array([0.45, 0.35, -0.15, 0.04, 0.25, 0.06]) * (target - prior)
     said = (
-        ("nights", "Overnight baseload", "negative in 94.0% of intervals (right is never)"),
-        ("sun", "Answer to production", "L1 moves +0.50 W for each watt of PV (right is -0.50)"),
-        ("pairs", "240 V steps", "L2 steps 1.00 times as much as L1 (right is 1)"),
-        ("sag", "Voltage sag", "no data for this"),
-        ("daylight", "Readings by day against the dark", "by day L1 goes with PV by a correlation of +0.80"),
+        (
+            "nights",
+            "Overnight baseload",
+            "overnight baseload: L1 −140 W, below zero in 94 % of night intervals",
+        ),
+        ("sun", "Response to PV", "L1 tracks PV with the wrong sign: +0.50 W per W of PV, right is −0.50"),
+        ("pairs", "240 V loads", "240 V loads step L2 1.00 times as much as L1 in 80 steps, right is 1.00"),
+        ("sag", "Voltage sag", NOT_KNOWN),
+        ("daylight", "Day against night", "L1 rises with PV by day (correlation +0.80, right is below 0)"),
         (
             "leaks",
-            "Copy of the other leg's steps",
-            "a step of the other leg shows as +0.00 of it (right is 0)",
+            "Crosstalk between legs",
+            "a load on one leg alone does not clearly show on the other: L1 0.00 W per W, right is 0.00",
         ),
     )
     against = "dead" if fault != "dead" else "intermittent"
@@ -60,11 +65,11 @@ def weights(site_id: str, likelihood: float, fault: str = "reversed") -> list[di
         (
             0,
             "prior",
-            "Before looking",
+            "Before the data",
             "against",
             None,
             prior,
-            "of this fleet's homes about 5.0% have a fault",
+            "about 5 % of this fleet's homes have a fault",
         )
     ]
     for i, ((probe, label, sentence), weight) in enumerate(zip(said, parts, strict=True), start=1):
@@ -78,7 +83,7 @@ def weights(site_id: str, likelihood: float, fault: str = "reversed") -> list[di
     return [
         {
             "site_id": site_id, **dict(zip(names, row, strict=True)),
-            "strength": odds_words(row[5], "a fault", "a sound install"),
+            "strength": strength_words(row[5]),
             "which_weight": 0.1 * row[0], "which_against": against,
         }
         for row in rows

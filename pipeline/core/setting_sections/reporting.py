@@ -51,6 +51,7 @@ class CrewSettings(Section):
     training_homes: int = Field(ge=1)
     training_draws: int = Field(ge=1000)
     chart_crews: int = Field(ge=1)
+    crew_homes: int = Field(ge=1)
 
 
 class AlarmSettings(Section):

@@ -9,7 +9,7 @@ from scipy import special, stats
 from pipeline.core.binomial_intervals import wilson
 from pipeline.core.setting_sections import CrewSettings
 from pipeline.crews.estimates import Estimates, estimate
-from pipeline.crews.trainings import FELL, ROSE, cell_rates, interrupted, told_of
+from pipeline.crews.trainings import FELL, ROSE, cell_rates, change_text, interrupted
 from pipeline.crews.visiting import doubly_robust
 from pipeline.evaluation.crew_recovery.synthetic_fleet import Scenario, SyntheticFleet, draw_fleet, shift_to
 
@@ -106,7 +106,7 @@ def _training(
     _, low, high = interrupted(rate * worth, worth, settings.training_draws)
     usual = fleet.hardness + fleet.effect[0]
     before, after = (special.expit(usual + step).mean() for step in (0.0, np.log(trained)))
-    verdict = told_of(low, high)
+    verdict = change_text(low, high)
     return {
         "training": float(low <= after / before <= high),
         "fell": float(verdict == FELL),

@@ -66,17 +66,17 @@ def measure_scenario(name: str, scenario: Scenario, values: dict[str, Float]) ->
         return measure(label, _share_interval(values[key].sum(), values[key].size), target)
 
     if scenario.trained is not None:
-        covered = share("training", "coverage: ratio after a training", MAY_COVER)
+        covered = share("training", "coverage: ratio to other crews after a training", MAY_COVER)
         if scenario.trained == 1:
-            label, target = "said to have changed where nothing did", _at_most(1 - CONFIDENCE)
+            label, target = "change reported where there was none", _at_most(1 - CONFIDENCE)
             return [covered, mean("changed", label, target)]
-        return [covered, share("fell", f"said to have fallen (odds times {scenario.trained:g})")]
+        return [covered, share("fell", f"fall reported (true odds times {scenario.trained:g})")]
     if scenario.first_homes:
         detected = Target(f">= {DETECTED_SHARE:g}", lambda value, low, high: value >= DETECTED_SHARE)
         return [
-            share("outside", "bad crew outside the funnel's 95 %", detected),
-            share("stands out", "bad crew stands out, many crews allowed for"),
-            share("all inspected", "bad crew outside, were every home inspected"),
+            share("outside", "bad crew outside the 95 % control limits", detected),
+            share("stands out", "bad crew called worse, all crews compared"),
+            share("all inspected", "bad crew outside, if every home were inspected"),
         ]
     # credible intervals don't close in on one point however alike crews are, and hold it nearly always
     credible = COVERS if scenario.crew_sd else COVERS_LEAST
@@ -85,11 +85,11 @@ def measure_scenario(name: str, scenario: Scenario, values: dict[str, Float]) ->
         f"0, or within {most:g}", lambda value, low, high: low <= 0 <= high or max(-low, high) <= most
     )
     rows = [
-        mean("rate", "coverage: rate", COVERS),
-        mean("shrunk", "coverage: shrunk rate", credible),
+        mean("rate", "coverage: unadjusted rate", COVERS),
+        mean("shrunk", "coverage: small-sample adjusted rate", credible),
         mean("ratio", "coverage: observed / expected", COVERS),
         mean("fair", "coverage: fair rate", credible),
-        share("weighted", "coverage: fleet's rate by weighted visits", MAY_COVER),
+        share("weighted", "coverage: fleet's rate from weighted visits", MAY_COVER),
         # the ends are whole numbers, which of few faults hold more than they say
         mean("unseen", "coverage: faults at homes not visited", COVERS_LEAST),
     ]
@@ -99,16 +99,19 @@ def measure_scenario(name: str, scenario: Scenario, values: dict[str, Float]) ->
     rows.append(mean("visits only", "bias of faults found / visits"))
     if scenario.crew_sd == 0:
         for key, level in zip(("inner", "outer"), FUNNEL, strict=True):
-            rows.append(mean(key, f"outside the {1 - level:.1%} limits", _at_most(level)))
-        return [*rows, mean("any", "fleets where any crew stands out", _at_most(WRONG_SIDE_SHARE))]
+            rows.append(mean(key, f"outside the {100 * (1 - level):g} % control limits", _at_most(level)))
+        return [
+            *rows,
+            mean("any", "fleets where any crew is called worse or better", _at_most(WRONG_SIDE_SHARE)),
+        ]
     gain = float(values["fair error"].mean() / values["raw error"].mean())
     smaller = Target(f"<= {MOST_ERROR:g}", lambda value, low, high: value <= MOST_ERROR)
     wrong = _share_interval(values["wrong side"].sum(), max(values["standing"].sum(), 1.0))
     return [
         *rows,
-        measure("squared error, fair / raw", (gain, np.nan, np.nan), smaller),
-        mean("standing", "crews that stand out, a fleet"),
-        measure("crews that stand out on the wrong side", wrong, _at_most(WRONG_SIDE_SHARE)),
+        measure("squared error, fair / unadjusted rate", (gain, np.nan, np.nan), smaller),
+        mean("standing", "crews called worse or better, per fleet"),
+        measure("crews called worse that are better, or the reverse", wrong, _at_most(WRONG_SIDE_SHARE)),
     ]
 
 

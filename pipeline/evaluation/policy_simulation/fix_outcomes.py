@@ -7,6 +7,7 @@ from math import ceil
 
 import polars as pl
 
+from pipeline.core.glossary import ATTEMPTS
 from pipeline.worklist.fix_verification import DISPROVED, PROVED
 
 OPEN = "open"
@@ -76,7 +77,7 @@ def _why_open() -> pl.Expr:
         .when(pl.col("told").str.starts_with("no data").fill_null(True)).then(pl.lit("no data since the visit"))
         .when(pl.col("nights_left") < SHORT_NIGHTS).then(pl.lit(TOO_SHORT))
         .when(pl.col("unproven_why").is_not_null()).then(pl.col("unproven_why"))
-        .otherwise(pl.lit("the data lean one way, not far enough"))
+        .otherwise(pl.lit("the data point one way, but not clearly enough"))
     )  # fmt: skip
 
 
@@ -90,7 +91,10 @@ def summarize_fixes(fixes: pl.DataFrame) -> pl.DataFrame:
         "all fixes": fixes,
         "that worked": fixes.filter("was_right"),
         "that did not": fixes.filter(~pl.col("was_right")),
-        **{f"by {by}": part for (by,), part in sorted(fixes.partition_by("by", as_dict=True).items())},
+        **{
+            f"by {ATTEMPTS[by]}": part
+            for (by,), part in sorted(fixes.partition_by("by", as_dict=True).items())
+        },
     }
     rows = [{"fixes": name, **_count_outcomes(part)} for name, part in groups.items()]
     return pl.DataFrame(rows, schema_overrides=dict.fromkeys(_QUANTILES, pl.Int64))

@@ -21,11 +21,11 @@ LINES = dict(zip((*(policy.title for policy in POLICIES), NOBODY), _STYLES, stri
 _SIZE_PX = {"width": 640, "height": 260}
 PICTURES = (
     ("faulty_left", "faulty_left", "faulty homes", "Faulty homes left",
-     "Homes with a fault at the end of each day. New faults keep beginning, so no line stays at zero."),
+     "Homes with a fault at the end of each day; new faults keep beginning."),
     ("misreported", "wrong_mwh_so_far", "MWh misreported since the first night", "Energy misreported",
-     "What both consumption channels read away from the twin without faults, summed over all homes and days so far."),
-    ("wasted", "wasted_so_far", "visits to a home with nothing wrong", "Visits wasted",
-     "Truck visits so far that found a home with nothing wrong."),
+     "Difference of both consumption channels from the same fleet without faults, summed over homes and days so far."),
+    ("wasted", "wasted_so_far", "no-fault-found visits", "No-fault-found visits",
+     "Truck visits so far to homes without a fault."),
 )  # fmt: skip
 
 
@@ -44,7 +44,7 @@ def write_simulation(study: Study, out: Path) -> Path:
     ]
     pictures.append(Picture(
         "settled", "How soon a fix is settled", "Share of fixes settled by nights since the visit",
-        f"Fixes of {MAIN} that the data had proved right or shown not to have worked, so many nights after.",
+        f"Fixes under {MAIN} that the data had verified or shown to have failed, by nights since the visit.",
         draw_settled(study.frames["fixes"]),
     ))  # fmt: skip
     return write_study(study, out, pictures)
@@ -56,7 +56,9 @@ def draw_days(days: pl.DataFrame, column: str, title: str) -> dict[str, Any]:
     colours = [theme.light(colour) for colour, _ in LINES.values()]
     dashes = [dash for _, dash in LINES.values()]
     # One legend: the symbols carry both.
-    legend = alt.Legend(title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5, columns=3)
+    legend = alt.Legend(
+        title=None, symbolType="stroke", symbolSize=400, symbolStrokeWidth=2.5, columns=3, columnPadding=28
+    )
     chart = (
         alt.Chart(alt.InlineData(values=rows.to_dicts()))
         .mark_line(strokeWidth=2.5, interpolate="step-after")

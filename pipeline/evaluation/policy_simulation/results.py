@@ -38,29 +38,32 @@ def build_study(request: SimulationRequest, world: World, series: Sequence[Serie
         f"{world.homes.height} homes of family {request.family}, {faulty.height} of which get a fault "
         f"({faulty.height - later} at commissioning, {later} later); {len(nights)} nights from "
         f"{nights[0]} to {nights[-1]}; "
-        f"{request.visits_a_day} truck visits a day. Every night is the same as `nightclamp nightly`; every number "
-        f"here is measured against the fleet's twin without faults."
+        f"{request.visits_a_day} truck visits a day at the most. Every night runs as the command nightly does; "
+        "misreported energy is measured against the same fleet without faults."
     )
     tables = (
-        Table("targets", "What had to be shown", check_targets(policies, fixes)),
+        Table("targets", "Targets", check_targets(policies, fixes)),
         Table(
-            "policies", "Five ways through the same half year", policies,
-            "Wasted: visits to a home with nothing wrong. Again: visits to a home that had been found sound or put "
-            "right for the same reason before (or for any), with nothing new begun. Nobody goes is the line "
-            "beside which the others stand.",
+            "policies", "Five policies over the same nights", policies,
+            "No-fault-found visits: to a home without a fault. Repeat visits: to a home that an earlier visit for the "
+            "same reason (or any reason) had found sound or fixed, without a new fault since. Nobody goes: for "
+            "comparison.",
         ),
         Table(
-            "for_nothing", f"For nothing under {MAIN}, by suspected fault", count_in_vain(ledgers[MAIN]),
-            "Trucks that found nothing wrong, and office fixes tried where the office had nothing to correct: at a "
-            "right home, or at one whose fault takes a truck.",
+            "for_nothing", f"Visits and remote fixes with nothing to fix under {MAIN}, by suspected fault",
+            count_in_vain(ledgers[MAIN]),
+            "Truck visits that found no fault, and remote fixes tried with nothing to correct: the home had no fault, "
+            "or one that needs a visit.",
         ),
         Table(
-            "proofs", f"Fixes of {MAIN}: proved or disproved by the data since", fix_outcomes.summarize_fixes(fixes),
-            "Nights from the visit to the night that settled it. Wrong: proved though it had not worked, or the "
-            "other way round. 90th of all counts what stayed open as longer than any.",
+            "proofs", f"Fixes under {MAIN}: verified by the data since, or shown to have failed",
+            fix_outcomes.summarize_fixes(fixes),
+            "Nights from the visit to the night that settled it. Wrong verdicts: verified though the fix had not "
+            "worked, or the other way round. The 90th percentile of all counts fixes still open as longer than any "
+            "other.",
         ),
-        Table("open", "Fixes that stayed open, and why", fix_outcomes.count_open(fixes)),
-        Table("proofs_by_fault", "The same, fault by fault", fix_outcomes.summarize_by_fault(fixes)),
+        Table("open", "Fixes still open, and why", fix_outcomes.count_open(fixes)),
+        Table("proofs_by_fault", "Fixes by true fault", fix_outcomes.summarize_by_fault(fixes)),
     )  # fmt: skip
     options = {**asdict(request), "homes": request.homes, "visits_a_day": request.visits_a_day}
     frames = {"days": _concat_by_policy(days), "visits": _concat_by_policy(ledgers), "fixes": fixes}
@@ -74,7 +77,7 @@ def _concat_by_policy(frames: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
 
 
 def compare_policies(ledgers: Mapping[str, pl.DataFrame], days: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    """Return a row a policy: what it did, what it wasted, what was left and misreported over all days."""
+    """Return a row a policy: what it did, its no-fault-found visits, what was left and misreported over all days."""
     totals = _concat_by_policy(days).group_by("policy", maintain_order=True).agg(
         pl.col("visits", "wasted").sum(),
         wasted_share=pl.when(pl.col("visits").sum() > 0).then(pl.col("wasted").sum() / pl.col("visits").sum()),
@@ -122,16 +125,20 @@ def check_targets(policies: pl.DataFrame, fixes: pl.DataFrame) -> pl.DataFrame:
     least_mwh, least_days, least_wasted = (
         min(row[name] for row in simpler) for name in ("wrong_mwh", "faulty_days", "wasted")
     )
-    nights = f"median {ended['median_nights']} nights, 90th percentile {ended['p90_nights']}"
+    quantiles = (
+        f"; median {ended['median_nights']} nights, 90th percentile {ended['p90_nights']}" if settled else ""
+    )
     targets: list[Target] = [
-        ("no home visited twice for the same settled reason", "0", str(main["again_same"]), main["again_same"] == 0),
+        ("no repeat visit for a reason already settled", "0", str(main["again_same"]), main["again_same"] == 0),
         (
-            f"every fix with {fix_outcomes.SHORT_NIGHTS} nights to speak is proved or disproved",
-            f"{long.height} of {long.height}", f"{settled} of {long.height}; {nights}", settled == long.height > 0,
+            f"every fix with {fix_outcomes.SHORT_NIGHTS} nights of data since is verified or shown to have failed",
+            f"{long.height} of {long.height}", f"{settled} of {long.height}{quantiles}", settled == long.height > 0,
         ),
-        ("no fix proved or disproved wrongly", "0", str(ended["wrong"]), ended["wrong"] == 0),
-        _at_most("trucks for nothing", main["wasted"], main["visits"], share=TRUCKS_IN_VAIN_SHARE),
-        _at_most("office fixes for nothing", main["desk_in_vain"], main["desk"], share=OFFICE_IN_VAIN_SHARE),
+        ("no wrong verdict on a fix", "0", str(ended["wrong"]), ended["wrong"] == 0),
+        _at_most("no-fault-found truck visits", main["wasted"], main["visits"], share=TRUCKS_IN_VAIN_SHARE),
+        _at_most(
+            "remote fixes with nothing to correct", main["desk_in_vain"], main["desk"], share=OFFICE_IN_VAIN_SHARE
+        ),
         (
             "less energy misreported than under any simpler policy", f"below {least_mwh:.1f} MWh",
             f"{main['wrong_mwh']:.1f} MWh", main["wrong_mwh"] < least_mwh,
@@ -141,7 +148,8 @@ def check_targets(policies: pl.DataFrame, fixes: pl.DataFrame) -> pl.DataFrame:
             f"{main['faulty_days']} home-days", main["faulty_days"] < least_days,
         ),
         (
-            "fewer visits wasted than under any simpler policy", f"below {least_wasted}" if least_wasted else "0",
+            "fewer no-fault-found visits than under any simpler policy",
+            f"below {least_wasted}" if least_wasted else "0",
             str(main["wasted"]), main["wasted"] < max(least_wasted, 1),  # none is as few as can be
         ),
     ]  # fmt: skip

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.evaluation.study_pages import Picture, Study, spec_of, write_study
 from pipeline.evaluation.validation.calibration import ANY_FAULT
+from pipeline.faults.fault_text import fault_title
 from pipeline.report import theme
 
 _BIG_PX, _SMALL_PX, _ACROSS = 380, 150, 4
@@ -28,13 +29,13 @@ def write_validation(study: Study, out: Path) -> Path:
     pictures = (
         Picture(
             "reliability", "Reliability", "Likelihood of any fault against how often there is one",
-            "Any fault: the likelihood said against the share that came true, in bins of equal width; bars are "
-            "95 % intervals, dots grow with their homes. On the dashed line likelihoods are what they say.",
+            "Any fault: predicted likelihood against the observed share of homes with a fault, in bins of equal width. "
+            "Bars: 95 % intervals; bigger dots: more homes. On the dashed line predicted and observed agree.",
             draw_reliability(reliability),
         ),
         Picture(
             "reliability-by-fault", "By fault", "Likelihood of each fault against how often it is that fault",
-            "Fault by fault: its own likelihood against how often it is that fault.",
+            "Each fault: its predicted likelihood against the observed share of homes with that fault.",
             draw_reliability_by_fault(reliability),
         ),
     )  # fmt: skip
@@ -49,7 +50,7 @@ def draw_reliability(table: pl.DataFrame) -> dict[str, Any]:
 def draw_reliability_by_fault(table: pl.DataFrame) -> dict[str, Any]:
     """Return the spec of one small panel a fault: its own likelihood against how often it is that fault."""
     panels = [
-        _panel(rows, _SMALL_PX).properties(title=str(name).replace("_", " "))
+        _panel(rows, _SMALL_PX).properties(title=fault_title(str(name)))
         for (name,), rows in table.group_by("class", maintain_order=True)
         if name != ANY_FAULT
     ]
@@ -57,13 +58,13 @@ def draw_reliability_by_fault(table: pl.DataFrame) -> dict[str, Any]:
 
 
 def _panel(rows: pl.DataFrame, side_px: int) -> alt.LayerChart:
-    """Return said (across) against came (up) with Wilson intervals; the area of a dot grows with its homes."""
+    """Return predicted (across) against observed (up) with Wilson intervals; the area of a dot grows with its homes."""
     values = rows.select("homes", pl.col("said", "came", "low", "high").round(4)).to_dicts()
     data = alt.InlineData(values=values)
     scale = alt.Scale(domain=[0, 1], nice=False)
     axis = alt.Axis(format=".0%", tickCount=5)
-    x = alt.X("said:Q", title="likelihood said", scale=scale, axis=axis)
-    y = alt.Y("came:Q", title="share that came true", scale=scale, axis=axis)
+    x = alt.X("said:Q", title="predicted likelihood", scale=scale, axis=axis)
+    y = alt.Y("came:Q", title="observed share", scale=scale, axis=axis)
     diagonal = alt.Chart(alt.InlineData(values=[{"said": 0, "came": 0}, {"said": 1, "came": 1}]))
     line = diagonal.mark_line(color=theme.light("quiet"), strokeDash=[4, 4], strokeWidth=1).encode(x, y)
     bars = alt.Chart(data).mark_rule(color=theme.light("against"), strokeWidth=1.5)

@@ -19,70 +19,74 @@ from pipeline.scoring.model import Model
 # Titles and notes in reading order; {numbers} are filled in when the tables are made.
 NOTES: dict[str, tuple[str, str]] = {
     "targets": (
-        "What must be shown",
-        "The first night of {fleets} ordinary fleets ({pooled} homes), of fleets without a fault and of fleets of 60 "
-        "homes. Met: also in the worst fleet; pooled only: by the fleets together. Names and legs are those of "
-        f"suspected_fault, where sound counts as wrong; {TWINS_NOTE}.",
+        "Targets",
+        "First night of {fleets} ordinary fleets ({pooled} homes), of fleets without a fault, and of fleets of 60 "
+        "homes. Met: the worst fleet meets it too; pooled only: all fleets together meet it, the worst one does not. A "
+        f"fault or leg is named by suspected_fault, and a faulty home called sound counts as wrong; {TWINS_NOTE}.",
     ),
     "fleets": (
         "First night, by fleet",
-        "One night of scoring on a window of history. Found: among as many homes as are faulty (R), or as visits "
-        "allow. ECE: calibration error over 20 bins of equally many homes. Small fleets: {small} homes in fleets of "
-        "60, each with its own normal. Real homes are weighted to 5.5 % faults and 15 % hard negatives.",
+        "One night of scoring on a window of history. Found: among the first homes by likelihood, as many as are "
+        "faulty or as visits allow. Calibration error: over 20 bins of equally many homes. Small fleets: {small} homes "
+        "in fleets of 60, each with its own normal values. Real homes are weighted to 5.5 % faults and 15 % hard "
+        "negatives.",
     ),
     "counts": (
-        "What the first night says of the fleet and its crews",
-        "Faulty: share of homes in truth; told: the share that likelihoods are worked out with, and its 95 % interval "
-        "by the homes' own evidence. Wrong installs: faults from the first day, in truth and as told of all crews. "
-        "Intervals hold: of crews, those whose true share of wrong installs lies in their 95 % interval.",
+        "Fleet and crews on the first night",
+        "Faulty, truth: share of homes with a fault. Faulty, estimated: the share that the likelihoods assume, with "
+        "the 95 % interval from the homes' own data. Wrong installs: with a fault from the first day, in truth and as "
+        "estimated over all crews. Crews inside: their true share of wrong installs lies in their 95 % interval.",
     ),
     "schooling": (
         "What the model was trained on",
-        "AP, log loss and false alarms are of the family's homes by trees that were fitted without it, at the usual "
-        "share of faults: what a fleet of a family that nobody has seen may get. The family streets is the simulator's "
-        "own and isn't validated here.",
+        "Average precision, log loss and false alarms on a family's homes when the model was trained without that "
+        "family, at the usual share of faults: what to expect for a kind of fleet that training has not seen. The "
+        "family streets is the simulator's own and is not validated here.",
     ),
     "nights": (
         "The first fleet, night by night",
-        "{homes} homes, {nights} nights. A fault that hasn't begun yet isn't counted.",
+        "{homes} homes, {nights} nights. Faults that have not begun yet are not counted.",
     ),
     "by_fault": (
         "By fault",
-        "{pooled} homes of the ordinary fleets as one, at the same cut. Named and leg right are of those found; missed "
+        "{pooled} homes of the ordinary fleets as one, with as many visits. Named correctly: of those found. Missed "
         "homes by their verdict.",
     ),
     "limit": (
-        "What a classifier with the truth of the circuit could reach",
-        "Same homes, same cut. It sees how each wiring truly answers to what the home's data can probe, and learns on "
-        "the other homes (five folds). What it doesn't find, the data can't tell. "
-        "AP of a fault: its homes against the sound. Of these sound: homes that the limit misses and we call sound, "
-        "where unproven would be the word.",
+        "Upper limit: a classifier that knows the circuit",
+        "Same homes, same visits. This classifier sees how each wiring really affects what the home's data can show, "
+        "and learns on the other homes (five folds). A fault it does not find can't be found in the data. Average "
+        "precision of a fault: its homes against the sound ones. Homes that the limit misses and we call sound should "
+        "be called unproven.",
     ),
     "by_hard": (
         "False alarms by kind of hard negative",
-        f"Sound homes called faulty (likelihood from {ALARM_LIKELIHOOD} on), over {{sound}} sound homes, also of "
-        "fleets without a fault.",
+        f"Sound homes with a likelihood of {ALARM_LIKELIHOOD} or more, of {{sound}} sound homes, including fleets "
+        "without a fault.",
     ),
     "until_found": (
-        "Nights until found, faults from the first day",
-        "In the first fleet. The first night from which on the home stays suspected with the right name; a dash: fewer "
-        "than half are found. In 2, any name: suspected within two nights, whatever the name.",
+        "Nights until a fault from the first day is found",
+        "First fleet. Median nights: the first night from which on the home stays suspected with the correct fault; a "
+        "dash where fewer than half are found. Suspected within 2 nights: whatever the fault named.",
     ),
     "calibration": (
         "Calibration",
-        "ECE over 20 bins of equally many homes, ECE wide over 10 of equal width; "
-        "Brier = reliability - resolution + uncertainty but for what a bin's homes differ.",
+        "Calibration error over 20 bins of equally many homes; wide bins: 10 of equal width. Brier score = reliability "
+        "- resolution + uncertainty, except for differences between the homes of a bin.",
     ),
-    "mistaken": ("Wrong names", "Faulty homes by the name they go by; sound: not suspected."),
+    "mistaken": (
+        "Faults named wrongly",
+        "Faulty homes by the fault they are named as; no CT fault: not suspected.",
+    ),
     "real_by_fault": (
-        "Real measured homes: by fault",
-        "Loads and PV measured, faults injected, each home with and without leg voltages; weighted to 5.5 % faults.",
+        "Real measured homes, by fault",
+        "Measured loads and PV, simulated faults; each home with and without leg voltages; weighted to 5.5 % faults.",
     ),
-    "real_by_hard": ("Real measured homes: false alarms", f"Likelihood from {ALARM_LIKELIHOOD} on."),
-    "confusion": (
-        "Truth and names",
-        "Rows are the truth, columns the name that homes go by; homes are counted.",
+    "real_by_hard": (
+        "Real measured homes: false alarms",
+        f"Sound homes with a likelihood of {ALARM_LIKELIHOOD} or more.",
     ),
+    "confusion": ("True fault and fault named", "Rows: the truth. Columns: the fault named. Cells: homes."),
 }
 # What screen and page show of tables that have more columns.
 _BY_FAULT = (

@@ -102,16 +102,16 @@ class Target(NamedTuple):
 TARGETS = (
     Target(ORDINARY, "average precision", "average_precision", 0.95, True, _score),
     Target(ORDINARY, "faulty among the first 2.5 % (50 of 2,000)", "first_share", 1.0, True, percent),
-    Target(ORDINARY, "found among the first R", "found_share", 0.89, True, percent),
-    Target(ORDINARY, "named right, of those found", "named_share", 0.94, True, percent),
-    Target(ORDINARY, "leg right, of those found", "leg_share", 0.96, True, percent),
+    Target(ORDINARY, "found among as many homes as are faulty", "found_share", 0.89, True, percent),
+    Target(ORDINARY, "fault named correctly, of those found", "named_share", 0.94, True, percent),
+    Target(ORDINARY, "leg named correctly, of those found", "leg_share", 0.96, True, percent),
     Target(ORDINARY, "calibration error", "ece", 0.015, False, _score),
-    Target(ORDINARY, "sound homes suspect, of 1,000", "sound_suspects_1000", 5.0, False, _count),
+    Target(ORDINARY, "sound homes suspected, per 1,000", "sound_suspects_1000", 5.0, False, _count),
     Target(SMALL, "60 homes: calibration error", "ece", 0.03, False, _score),
-    Target(SMALL, "60 homes: suspects that are faulty", "suspects_right_share", 0.9, True, percent),
-    Target(CLEAN, "no fault: homes listed, of 1,000", "listed_1000", 3.0, False, _count),
-    Target(CLEAN, "no fault: the rate's interval reaches down", "rate_low", 0.005, False, percent),
-    Target(CLEAN, "no fault: crews that stand out", "stand_out", 0.0, False, _count),
+    Target(SMALL, "60 homes: suspects with a fault", "suspects_right_share", 0.9, True, percent),
+    Target(CLEAN, "no fault: homes listed, per 1,000", "listed_1000", 3.0, False, _count),
+    Target(CLEAN, "no fault: lower end of the estimated rate", "rate_low", 0.005, False, percent),
+    Target(CLEAN, "no fault: crews called worse or better", "stand_out", 0.0, False, _count),
 )
 CREWS_HELD_SHARE = 0.92
 
@@ -147,7 +147,7 @@ def _crews(fleets: pl.DataFrame) -> dict[str, Any]:
     held, crews = int(asked["crews_held"].sum()), int(asked["crews"].sum())
     worst = asked.sort("crews_held_share", "fleet").row(0, named=True)
     share = held / crews if crews else None
-    title = f"crews' 95 % intervals that hold ({held} of {crews})"
+    title = f"crews inside their 95 % interval ({held} of {crews})"
     target = Target("", title, "crews_held_share", CREWS_HELD_SHARE, True, percent)
     is_met = target.is_met(share)
     row = _written(target, share, worst["crews_held_share"], fleet=worst["fleet"])

@@ -14,12 +14,13 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.fault_text import fault_title
 
 _PAIRS = [(name, fault.same_powers_as) for name, fault in CATALOGUE.items() if fault.same_powers_as]
 TWINS = {name: twin for pair in _PAIRS for name, twin in (pair, pair[::-1])}
 TWINS_NOTE = (
-    f"without leg voltages {', '.join(' and '.join(pair) for pair in _PAIRS)} on both legs are one class with two "
-    "names, and either counts as right"
+    f"without leg voltages, {'; '.join(' and '.join(map(fault_title, pair)) for pair in _PAIRS)} on both legs look the "
+    "same in the data, and either name counts as correct"
 )
 PLAIN = "plain sound home"
 

@@ -36,11 +36,12 @@ FAULT = Fault(
     name="dead",
     title="no signal (open lead)",
     story="The channel gets no signal: an open lead, an unplugged CT or an unseated splice.",
-    looks_like="a logger's dropouts written as exactly 0; a reversed CT in a source that adds "
+    looks_like="a logger's dropouts written as exactly 0; reversed in a source that adds "
     "production back and clips; a leg without load",
     effect=_effect,
     # All of the leg's energy is missing: the other leg's stands for it, an average home's for both.
     wrong_kwh_day={leg: bounded(unseen_kwh(leg)) for leg in ("l1", "l2", "both")},
+    wrong_kwh_span=(0.5, 1.8),
     remedy=Remedy(
         action="Follow the lead from the monitor to the CT: reseat the terminal, the plug and the splice, "
         "and remake the splice if it is in doubt. Replace the CT if it stays silent.",

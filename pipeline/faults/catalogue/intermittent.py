@@ -66,6 +66,7 @@ FAULT = Fault(
     effect=_effect,
     # |reading| z / (1 - z), with z the share of time that is lost.
     wrong_kwh_day=each_leg(lambda leg: read_kwh(leg) * (1 / (1 - _lost(leg)) - 1)),
+    # No `wrong_kwh_span`: what was lost while the splice was open may be a quarter of the estimate or four times it.
     remedy=Remedy(
         action="Remake every splice and terminal of that leg's lead; pull on each wire, and replace the lead "
         "if the copper is nicked.",

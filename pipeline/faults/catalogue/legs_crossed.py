@@ -51,7 +51,7 @@ FAULT = Fault(
     legs=("both",),
     story="The CT of L1 is on L2's conductor and the other way round, so each current is multiplied "
     "with the wrong voltage.",
-    looks_like="both CTs reversed: the same powers on 120/240, told apart by the leg voltages only",
+    looks_like="reversed on both legs: the same powers on 120/240, told apart by the leg voltages only",
     fits=on_two_legs,
     effect=_effect,
     inverse=_inverse,
@@ -68,6 +68,7 @@ FAULT = Fault(
             * read_kwh("both")
         )
     },
+    wrong_kwh_span=(0.65, 1.1),
     remedy=Remedy(
         action="Exchange the two CTs' leads at the monitor's terminals, so that each current meets its "
         "own leg's voltage. Mark the leads by leg.",

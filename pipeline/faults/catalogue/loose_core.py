@@ -44,6 +44,7 @@ FAULT = Fault(
     effect=_effect,
     # (1 / g - 1) |reading|, with g the gain of the open CT; unknown: the middle of GAIN.
     wrong_kwh_day=each_leg(lambda leg: (1 / part_seen(leg, default=sum(GAIN) / 2) - 1) * read_kwh(leg)),
+    wrong_kwh_span=(0.6, 1.45),
     remedy=Remedy(
         action="Open the CT, wipe both faces of the gap, see that no wire or tape lies in it, and close it "
         "until it clicks. Replace it if the latch is broken.",

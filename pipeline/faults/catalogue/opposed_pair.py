@@ -49,6 +49,7 @@ FAULT = Fault(
         "l2": bounded(other_kwh("l2")),
         "both": bounded(pl.max_horizontal(read_kwh("both"), unseen_kwh("both"))),
     },
+    wrong_kwh_span=(0.4, 2.2),
     remedy=Remedy(
         action="Turn the one CT of the pair whose mark faces the loads; both marks must face the utility.",
         fix_by="visit",

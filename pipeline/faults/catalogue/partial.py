@@ -57,6 +57,7 @@ FAULT = Fault(
     effect=_effect,
     # (1 / g - 1) |reading|, with g the share of the current that is enclosed; unknown: one of two conductors.
     wrong_kwh_day=each_leg(lambda leg: (1 / part_seen(leg, default=0.5) - 1) * read_kwh(leg)),
+    wrong_kwh_span=(0.6, 1.7),
     remedy=Remedy(
         action="Count the leg's conductors and enclose every one of them: add the missing parallel CT or "
         "lay the conductor left outside into the jaws.",

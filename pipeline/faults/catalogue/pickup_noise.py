@@ -64,6 +64,7 @@ FAULT = Fault(
             + 0.024 * 0.31 * number(f"{leg}_night_wander").abs().fill_null(0.0)
         )
     ),
+    # No `wrong_kwh_span`: what was picked up may be half of the estimate or three times it.
     remedy=Remedy(
         action="Replace the extension by one twisted pair, both wires of one colour pair, away from other "
         "conductors and no longer than needed.",

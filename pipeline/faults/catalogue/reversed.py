@@ -54,6 +54,7 @@ FAULT = Fault(
         ),
         "both": bounded(2 * read_kwh("both")),
     },
+    wrong_kwh_span=(0.98, 1.12),
     remedy=Remedy(
         action="Turn the CT so that its source mark faces the utility, or exchange the two wires of its "
         "lead at the monitor. Where the monitor has a sign setting, that can serve until the visit.",

@@ -38,7 +38,7 @@ FAULT = Fault(
     title="both CTs on one leg",
     legs=("l1", "l2"),
     story="Both CTs are around one leg's conductors; the other leg is not measured at all.",
-    looks_like="a home with nearly all load at 240 V; one CT reversed",
+    looks_like="a home with nearly all load at 240 V; reversed on one leg",
     fits=on_two_legs,
     effect=_effect,
     # The leg never seen is taken to be like the other: a mirror image errs by both, a copy by as much as one.
@@ -51,6 +51,7 @@ FAULT = Fault(
         ),
         has_both=False,
     ),
+    wrong_kwh_span=(0.28, 1.4),
     remedy=Remedy(
         action="Move the misplaced CT to its own leg's conductor (follow the conductor to the breaker's "
         "pole, not the colour of its insulation).",

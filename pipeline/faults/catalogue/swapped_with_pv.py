@@ -100,6 +100,7 @@ FAULT = Fault(
     inverse=_inverse,
     # (1 + f) x the leg's error, see _wrong_kwh.
     wrong_kwh_day=each_leg(_wrong_kwh, has_both=False),
+    wrong_kwh_span=(0.6, 1.5),
     remedy=Remedy(
         action="Exchange the two leads at the monitor's terminals and mark them.",
         fix_by="visit",

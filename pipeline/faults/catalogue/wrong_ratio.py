@@ -57,6 +57,7 @@ FAULT = Fault(
     inverse=_inverse,
     # |1 - 1 / k| (|P1| + |P2|), with k configured over true.
     wrong_kwh_day={"both": bounded((1 - 1 / _ratio()).abs() * read_kwh("both"))},
+    wrong_kwh_span=(0.8, 2.0),
     remedy=Remedy(
         action="Ask for a photo of the CTs' labels (or look it up in the install photos) and set the "
         "monitor to that rating.",

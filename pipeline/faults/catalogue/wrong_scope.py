@@ -43,6 +43,7 @@ FAULT = Fault(
     effect=_effect,
     # The readings are right; the load worked out from them has production counted twice or not at all.
     wrong_kwh_day={"both": bounded(number("pv_kwh_day").abs())},
+    wrong_kwh_span=(0.99, 1.01),
     remedy=Remedy(
         action="Compare with the install photos and correct ct_sees_pv in the site's record; nothing on "
         "site needs touching.",

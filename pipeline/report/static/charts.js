@@ -16,9 +16,11 @@
     return value;
   }
 
-  async function draw(useDark) {
-    views.splice(0).forEach((view) => view.finalize());
-    for (const box of document.querySelectorAll("[data-spec]")) {
+  // What is folded away has no width to draw in: it is drawn when it is opened.
+  async function draw(useDark, boxes) {
+    if (!boxes) views.splice(0).forEach((view) => view.finalize());
+    for (const box of boxes || document.querySelectorAll("[data-spec]")) {
+      if (box.closest("details:not([open])")) continue;
       const spec = JSON.parse(document.getElementById(box.dataset.spec).textContent);
       // ast: expressions are interpreted, so the page's policy can forbid eval.
       views.push(await window.vegaEmbed(box, useDark ? recolour(spec) : spec, {
@@ -39,6 +41,9 @@
 
   let queue = draw(dark.matches).catch(failed);
   dark.addEventListener("change", () => { queue = queue.then(() => draw(dark.matches)).catch(failed); });
+  document.querySelectorAll("details").forEach((fold) => fold.addEventListener("toggle", () => {
+    if (fold.open) queue = queue.then(() => draw(dark.matches, fold.querySelectorAll("[data-spec]:empty"))).catch(failed);
+  }));
   window.addEventListener("beforeprint", () => { if (dark.matches) queue = queue.then(() => draw(false)).catch(failed); });
   window.addEventListener("afterprint", () => { if (dark.matches) queue = queue.then(() => draw(true)).catch(failed); });
 })();

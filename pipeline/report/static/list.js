@@ -1,4 +1,4 @@
-// Filters, sorts and counts the list; draws where today's visits end; saves the rows shown as CSV.
+// Filters, sorts and counts the list; draws where the first N of the list end; saves the rows shown as CSV.
 (function () {
   "use strict";
   const byId = (id) => document.getElementById(id);
@@ -48,29 +48,29 @@
     return hours ? `${hours} h ${String(total % 60).padStart(2, "0")} min` : `${total} min`;
   }
 
-  // Today's visits are the best-ranked of those shown, whatever the table is sorted by.
-  function markToday() {
-    const room = Math.max(0, Math.floor(Number(byId("trucks").value) * Number(byId("per-truck").value)) || 0);
-    const shown = Array.from(tables[0].tBodies[0].rows).filter((row) => row !== line && !row.hidden);
-    const ranked = shown.slice().sort((a, b) => a.dataset.rank - b.dataset.rank);
-    const chosen = new Set(ranked.slice(0, room));
-    for (const row of tables[0].tBodies[0].rows) {
-      if (row === line) continue;
-      row.classList.toggle("is-today", chosen.has(row));
-      row.querySelector(".today-tag").hidden = !chosen.has(row);
+  // The first N of the list are those of the list alone: neither filters nor the order of the table change them.
+  function markFirst() {
+    const body = tables[0].tBodies[0];
+    const size = Math.max(0, Math.floor(Number(byId("trucks").value) * Number(byId("per-truck").value)) || 0);
+    const ranked = rows.filter((row) => body.contains(row)).sort((a, b) => a.dataset.rank - b.dataset.rank);
+    const first = ranked.slice(0, size);
+    const chosen = new Set(first);
+    for (const row of ranked) {
+      const tag = row.querySelector(".first-tag");
+      row.classList.toggle("is-first", chosen.has(row));
+      tag.hidden = !chosen.has(row);
+      tag.textContent = `first ${first.length}`;
     }
-    const minutes = ranked.slice(0, room).reduce((sum, row) => sum + Number(row.dataset.minutes_on_site || 0), 0);
-    const hits = ranked.slice(0, room).reduce((sum, row) => sum + Number(row.dataset.likelihood || 0), 0);
-    byId("today").textContent = `${chosen.size} of ${shown.length} visits today, ${spent(Math.round(minutes))} on site; ` +
-      `by their likelihoods ${hits.toFixed(1)} of them have a fault.`;
-    byId("first-count") && (byId("first-count").textContent = String(
-      Math.min(room, tables[0].tBodies[0].querySelectorAll("tr[data-rank]").length)));
+    const minutes = first.reduce((sum, row) => sum + Number(row.dataset.minutes_on_site || 0), 0);
+    const faults = first.reduce((sum, row) => sum + Number(row.dataset.likelihood || 0), 0);
+    byId("first-told").textContent = `The first ${first.length} of ${ranked.length} listed: ${spent(Math.round(minutes))} ` +
+      `on site; by their likelihoods ${faults.toFixed(1)} of them have a fault. Dispatch decides who goes where.`;
     line.remove();
     const isByRank = tables[0].querySelector("th[aria-sort=ascending] [data-sort=rank]");
-    if (isByRank && chosen.size < shown.length) {
+    if (isByRank && first.length < ranked.length) {
       lineCell.colSpan = tables[0].tHead.rows[0].cells.length;
-      lineCell.textContent = `Today's ${room} visits end here`;
-      tables[0].tBodies[0].insertBefore(line, ranked[room]);
+      lineCell.textContent = `The first ${first.length} of the list end here`;
+      body.insertBefore(line, ranked[first.length]);
     }
   }
 
@@ -83,7 +83,6 @@
       document.querySelector(`[data-nothing=${table.id}]`).hidden = any;
     }
     countChoices();
-    markToday();
     const shown = rows.filter((row) => !row.hidden).length;
     byId("shown").textContent = `Showing ${shown} of ${rows.length} homes.`;
   }
@@ -104,7 +103,7 @@
       return (isUp ? order : -order) || a.dataset.rank - b.dataset.rank;
     });
     table.tBodies[0].append(...sorted);
-    markToday();
+    markFirst();
   }
 
   // A spreadsheet runs text that starts like a formula, where it parts by semicolons also after one; an apostrophe
@@ -141,10 +140,11 @@
   byId("filters").addEventListener("input", refresh);
   byId("filters").addEventListener("reset", () => setTimeout(refresh));
   byId("filters").addEventListener("submit", (event) => event.preventDefault());
-  byId("trucks-form").addEventListener("input", markToday);
+  byId("trucks-form").addEventListener("input", markFirst);
   byId("trucks-form").addEventListener("submit", (event) => event.preventDefault());
   byId("csv").addEventListener("click", saveCsv);
   byId("controls").hidden = false;
   byId("trucks-form").hidden = false;
+  markFirst();
   refresh();
 })();

@@ -21,7 +21,9 @@ COUNTS = dict.fromkeys(
 
 def listed(site_id: str) -> pl.DataFrame:
     row = {
-        "rank": 1, "site_id": site_id, "likelihood": 0.9, "suspected_fault": "dead", "leg": "l1", "fix_by": "visit",
+        "rank": 1, "site_id": site_id, "likelihood": 0.9, "fault_likelihood": 0.86,
+        "suspected_fault": "dead", "leg": "l1",
+        "fix_by": "visit",
         "evidence": f"zero; {site_id}",
     }  # fmt: skip
     return pl.DataFrame([{**dict.fromkeys(SCHEMA), **row}], schema=SCHEMA)
@@ -43,4 +45,8 @@ def test_a_home_is_shown_as_it_is_named(site_id: str, shown: str) -> None:
 
     told = console.file.getvalue()  # type: ignore[attr-defined]
     assert told.count(shown) >= 2
+    assert "86 %" in told
+    assert "90 %" in told
+    assert "this fault" in told
+    assert "any fault" in told
     assert "\x1b[2J" not in told

@@ -1,19 +1,18 @@
 """`nightclamp dispatch` from a published night to pages: files, notes, hostile names, the same bytes twice."""
 
 import csv
-import json
 from datetime import date
 from pathlib import Path
 
 import polars as pl
 import pytest
 from cyclopts import App
-from dispatch_homes import START, stops
+from dispatch_homes import START, publish_night
 
 from pipeline.commands.dispatch import dispatch, with_options
 from pipeline.core.errors import InputError
 from pipeline.core.settings import load_settings
-from pipeline.dispatch.page import bring_list, weekday
+from pipeline.dispatch.page import weekday
 from pipeline.dispatch.run import replace_folder, work_days
 
 HOSTILE = '=1+1<img src=x onerror="alert(1)">'
@@ -23,19 +22,8 @@ app.command(dispatch)
 
 @pytest.fixture
 def night(tmp_path: Path) -> Path:
-    """A lake and a published run of five visits and an office fix, after Friday 12 June 2026."""
-    lake, run = tmp_path / "lake", tmp_path / "out" / "runs" / "2026-06-12"
-    (lake / "intervals" / "date=2026-06-12").mkdir(parents=True)
-    (lake / "intervals" / "date=2026-06-12" / "part.csv").write_text("site_id\n", encoding="utf-8")
-    (lake / "crews.csv").write_text("crew_id\nC1\n", encoding="utf-8")
-    run.mkdir(parents=True)
-    listed = stops({"site_id": HOSTILE}, {}, {"area": "south"}, {"latitude": None}, {"bring": None}, {})
-    places = listed.select("site_id", "area", "latitude", "longitude")
-    places.write_csv(lake / "sites.csv")
-    ways = pl.Series("fix_by", ["visit"] * 5 + ["office"])
-    listed.drop("latitude", "longitude").with_columns(ways).write_parquet(run / "revisit_list.parquet")
-    (run / "run.json").write_text(json.dumps({"as_of": "2026-06-12"}), encoding="utf-8")
-    (tmp_path / "out" / "latest").symlink_to("runs/2026-06-12")
+    """A lake and a published run of five visits and a remote fix, after Friday 12 June 2026."""
+    publish_night(tmp_path, {"site_id": HOSTILE}, {}, {"area": "south"}, {"latitude": None}, {"bring": None})
     return tmp_path
 
 
@@ -63,8 +51,11 @@ def test_the_folder_holds_tables_and_pages(night: Path, capsys: pytest.CaptureFi
         "No start point given for 1 of 1 truck: the middle of the stops (39.7400, -104.9900) stands in."
         in said
     )
-    assert "2026-06-15 T1 4 stops, 08:00 to 10:00, 0 min driving, 120 min on site, 360 to spare" in said
-    assert "4 visits planned, 1 home on no day (1 no coordinates)" in said
+    assert (
+        "2026-06-15 T1 4 stops, 08:00 to 10:00, 0 min driving (estimated), 120 min on site, 360 min to spare"
+        in said
+    )
+    assert "4 of 5 listed visits planned, 1 unscheduled (no coordinates and no drive time: 1)" in said
 
 
 def test_nothing_of_a_hostile_name_runs(night: Path) -> None:
@@ -106,6 +97,7 @@ def test_a_home_links_to_its_order_or_else_to_its_page_of_the_night(night: Path)
     folder = call(night, "--trucks", "1")
     text = next(folder.glob("2026-06-15-t1-*.html")).read_text(encoding="utf-8")
     assert text.count("../../runs/2026-06-12/report/home/") == 1
+    assert "Work order</a>" not in text
     assert (folder / f"../../runs/2026-06-12/report/home/{page_name('h1')}").resolve().is_file()
 
     orders = night / "out" / "orders" / "2026-06-12"
@@ -193,15 +185,6 @@ def test_work_days_skip_the_weekend() -> None:
     sunday = date(2026, 6, 21)
     assert work_days(sunday, own, is_fixed=True) == (sunday, date(2026, 6, 22), date(2026, 6, 23))
     assert weekday(sunday) == "Sun 21 Jun 2026"
-
-
-def test_what_to_load_names_the_stops_that_need_it() -> None:
-    rows = [
-        {"stop": 1, "bring": "CT; meter"},
-        {"stop": 2, "bring": None},
-        {"stop": 3, "bring": "meter; meter"},
-    ]
-    assert bring_list(rows) == [("meter", [1, 3]), ("CT", [1])]
 
 
 def test_a_plan_that_fails_to_be_written_leaves_the_old_one(tmp_path: Path) -> None:

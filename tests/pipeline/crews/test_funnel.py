@@ -1,4 +1,4 @@
-"""The funnel against published limits, statsmodels, and fleets of crews that are all alike."""
+"""Control limits against the test they belong to, statsmodels, and fleets of crews that are all alike."""
 
 from __future__ import annotations
 
@@ -9,21 +9,11 @@ from scipy import stats
 from pipeline.crews.funnel import (
     LIMITS,
     SEEN,
-    limit,
+    outside_from,
     over_dispersion,
     seen_ratio,
     tails,
 )
-
-
-@pytest.mark.parametrize(
-    ("homes", "wanted"), [(100, [0, 0.00612, 0.09191, 0.12464]), (200, [0.00654, 0.01958, 0.07971, 0.10118])]
-)
-def test_exact_limits_as_published(homes: int, wanted: list[float]) -> None:
-    # Spiegelhalter, Stat. Med. 24:1185, 2005, interpolated exact binomial (formula from memory, values recomputed)
-    found = [float(limit(share, np.array([float(homes)]), 0.05)[0]) for share in LIMITS]
-
-    assert found == pytest.approx(wanted, abs=1e-5)
 
 
 def test_tails_are_mid_p_of_the_binomial() -> None:
@@ -33,6 +23,21 @@ def test_tails_are_mid_p_of_the_binomial() -> None:
     above = stats.binom.sf(faults, 10, 0.2) + stats.binom.pmf(faults, 10, 0.2) / 2
     assert found == pytest.approx(np.minimum(1, 2 * np.minimum(above, 1 - above)), abs=1e-9)
     assert tails(np.zeros(1), np.zeros(1), 0.2) == [1]
+
+
+@pytest.mark.parametrize("share", LIMITS)
+def test_a_crew_beyond_a_drawn_limit_is_one_that_the_tails_call_outside(share: float) -> None:
+    level, side = 2 * min(share, 1 - share), 1 if share > 0.5 else -1
+    homes = np.array([20.0, 47.6, 60, 200, 1500])
+    limits = outside_from(share, homes, 0.0743)
+    has_limit = (limits > 1e-6) & (limits < 1 - 1e-6)
+
+    beyond, within = (tails((limits + side * step) * homes, homes, 0.0743) for step in (1e-6, -1e-6))
+
+    assert has_limit[-2:].all()
+    assert (beyond[has_limit] < level).all()
+    assert (within[has_limit] > level).all()
+    assert np.all(np.diff(side * limits) <= 0)  # narrower with more homes
 
 
 def test_crews_all_alike_are_outside_as_often_as_the_limits_say() -> None:
@@ -49,7 +54,7 @@ def test_a_crew_that_errs_as_often_as_would_be_seen_is_outside_in_nine_of_ten(
     homes: int, rate: float
 ) -> None:
     ratio = float(seen_ratio(np.array([float(homes)]), rate, 0.05)[0])
-    first = int(np.ceil(limit(0.975, np.array([float(homes)]), rate)[0] * homes))
+    first = int(np.ceil(outside_from(0.975, np.array([float(homes)]), rate)[0] * homes))
 
     outside = [stats.binom.sf(at - 1, homes, ratio * rate) for at in (first, first - 1)]  # whole counts jump
 

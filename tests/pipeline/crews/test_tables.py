@@ -79,7 +79,7 @@ def test_faults_found_over_visits_is_not_the_rate(tables: Tables) -> None:
 
 def test_the_trained_crew_fell_and_the_small_one_has_too_few(tables: Tables) -> None:
     assert tables["crew_training"].select("crew_id", "told").rows() == [
-        ("C03", "fell"),
+        ("C03", "fell relative to other crews"),
         ("C12", "too few installs to say"),
     ]
 

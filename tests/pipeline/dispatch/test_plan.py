@@ -1,4 +1,4 @@
-"""A plan keeps its promises: hours, areas, the better home first, and a reason for every home left out."""
+"""A plan keeps to hours and areas, has the better home first, and a reason for every unscheduled home."""
 
 from datetime import timedelta
 from itertools import permutations
@@ -63,11 +63,11 @@ def test_no_day_over_its_hours_and_every_home_once(homes: list, kinds: list, day
 def brute_force(problem: Problem) -> float:
     """The most that one truck can earn in one day: every order of every choice of homes."""
     best = 0.0
-    for size in range(1, problem.worth.size + 1):
-        for route in permutations(range(problem.worth.size), size):
+    for size in range(1, problem.expected_value.size + 1):
+        for route in permutations(range(problem.expected_value.size), size):
             if problem.free_min(0, list(route)) >= 0:
                 earned = (
-                    problem.worth[list(route)].sum()
+                    problem.expected_value[list(route)].sum()
                     - problem.drive_cost * problem.drives(0, list(route)).sum()
                 )
                 best = max(best, float(earned))
@@ -104,7 +104,8 @@ def test_the_better_home_goes_first_when_only_one_fits() -> None:
     ]
     assert why(result) == {"h2": "days_full"}
     assert result.undispatched["why"][0] == (
-        "all days full: it needs 30 min (0 min more driving, 30 min on site), 0 min are left where it comes closest"
+        "every day is full: it needs 30 min (0 min more driving, 30 min on site); "
+        "the day where it comes closest has 0 min left"
     )
 
 
@@ -130,13 +131,13 @@ def test_a_home_without_a_place_or_a_truck_or_within_reach_says_so() -> None:
     assert result.undispatched.filter(pl.col("site_id") == "h3")["needs_min"][0] > 8 * 60
 
 
-def test_a_home_that_is_worth_less_than_its_drive_stays() -> None:
+def test_a_home_of_less_expected_value_than_its_drive_is_unscheduled() -> None:
     # 0.4 deg of latitude are 44 km, on the road 78 min each way: 195 of the currency at 75 an hour
     result = plan(stops({"latitude": START[0] + 0.4, "priority": 100.0}), [truck()])
     assert why(result) == {"h0": "not_worth_the_drive"}
     assert (
         result.undispatched["why"][0]
-        == "worth 150.00, less than its drive: 156 min more on the road cost 195.00"
+        == "expected value 150.00, less than its drive: 156 min more on the road cost 195.00"
     )
     assert plan(stops({"latitude": START[0] + 0.4, "priority": 150.0}), [truck()]).undispatched.is_empty()
 
@@ -170,13 +171,29 @@ def test_supplied_minutes_are_driven_and_named() -> None:
     assert result.truck_days.select("drive_min", "back_drive_min", "back_at").row(0) == (61, 30, "10:01")
 
 
+def test_a_round_says_whether_its_drives_are_estimated() -> None:
+    def sources(supplied: dict[tuple[int, int], float]) -> tuple[str, str]:
+        result = plan(stops({}), [truck()], supplied=supplied)
+        return result.truck_days.select("drive_from", "back_drive_from").row(0)
+
+    assert sources({}) == ("estimated", "estimated")
+    assert sources({(1, 0): 9.0}) == ("supplied", "supplied")  # one way serves both
+    homes = stops({}, {})
+    result = plan(homes, [truck()], supplied={(2, 0): 9.0, (2, 1): 30.0})
+    assert result.dispatch["drive_from"].to_list() == ["supplied", "estimated"]
+    assert result.truck_days.select("drive_from", "back_drive_from").row(0) == (
+        "partly estimated",
+        "supplied",
+    )
+
+
 def test_a_day_chooses_from_few_homes_and_fills_up_from_the_rest() -> None:
     homes = stops(*({"minutes_on_site": 60} for _ in range(10)))
     result = plan(homes, [truck()], homes_per_truck=2)
     assert result.dispatch.height == 8
 
 
-def test_the_few_are_those_worth_most_a_minute() -> None:
+def test_the_few_are_those_of_most_expected_value_a_minute() -> None:
     long_ones, short_ones = [{"minutes_on_site": 200, "priority": 150.0}] * 3, [{"priority": 100.0}] * 8
     result = plan(stops(*long_ones, *short_ones), [truck(hours=4)], homes_per_truck=3)
     assert result.dispatch.height == 8

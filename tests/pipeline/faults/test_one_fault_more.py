@@ -107,7 +107,7 @@ def test_the_work_order_says_what_to_do_and_to_bring(told: dict[str, Any]) -> No
     (order,) = told["order"]
     assert order["suspected_fault"] == NEW
     assert order["fix_by"] == "visit"
-    assert order["bring"] == "input board"
+    assert order["bring"] == "input board; standard test and safety kit"
     assert order["minutes_on_site"] == 35
     assert order["kwh_per_day_wrong"] == pytest.approx(2.048 * 24, abs=0.1)
     assert told["card"]["action"] == "Replace the monitor's input board."

@@ -130,14 +130,15 @@ def test_a_change_is_told_with_the_numbers_before_and_after() -> None:
     found = find_changes(pl.concat([turned, opens, dead, level]), FIRST, LAST, settings=SETTINGS)
 
     told = dict(found.select("site_id", "change_told").iter_rows())
-    assert {home: text.rsplit(",", 1)[0] for home, text in told.items()} == {
-        "turned": "slope of L2 on PV -0.50 W per W -> +0.50 W per W",
-        "opens": "share of L1 at zero while the rest lives 0.1% -> 3.0%",
-        "died": "share of L2 within a few watts of zero 1% -> 100%",
-        "level": "level of L1's night 200 W -> -210 W",
+    assert {home: text.rsplit(" (", 1)[0] for home, text in told.items()} == {
+        "turned": "response of L2 to PV −0.50 W per W before, +0.50 W per W since",
+        "opens": "L1 at zero while the rest of the home draws power under 1 % of intervals before,"
+        " 3 % of intervals since",
+        "died": "L2 within a few watts of zero 1 % of intervals before, 100 % of intervals since",
+        "level": "overnight baseload of L1 200 W before, −210 W since",
     }
     errors = {row["site_id"]: row["change_z"] for row in found.to_dicts()}
-    assert all(text.endswith(f", {errors[home]:.0f} standard errors") for home, text in told.items())
+    assert all(text.endswith(f" ({errors[home]:.0f} standard errors)") for home, text in told.items())
 
 
 def test_no_step_no_change() -> None:

@@ -24,6 +24,7 @@ from pipeline.nightly.run_diff import (
 )  # fmt: skip
 
 EVE = date(2026, 6, 13)
+CROSSED = "CTs on each other's legs"
 COUNTS = {
     "rows_in": 100, "rows_used": 98, "rows_duplicate": 0, "rows_rejected": 2, "homes": 4, "homes_silent": 0,
 }  # fmt: skip
@@ -34,7 +35,8 @@ def scores(**verdicts: str) -> pl.DataFrame:
     return pl.DataFrame(
         [
             {"site_id": home, "area": "north", "verdict": verdict, "likelihood": 0.9 if verdict == "suspect" else 0.1,
-             "suspected_fault": "legs_crossed", "nights": 9}
+             "suspected_fault": "legs_crossed", "nights": 9,
+             "fault_likelihoods": {"legs_crossed": 0.8 if verdict == "suspect" else 0.1, "sound": 0.1}}
             for home, verdict in verdicts.items()
         ]
     )  # fmt: skip
@@ -83,8 +85,20 @@ def test_each_change_of_a_home_is_told_with_its_reason(
         ("turns", LISTED, "not listed", "new tonight", "because of turns"),
         ("fixed", OFF, "waiting", "proved right by the data", "because of fixed"),
         ("left", OFF, "waiting", None, "no longer in the register of homes"),
-        ("fixed", VERDICT, "suspect", "sound", "likelihood 90 % before, 10 % now, most likely legs crossed"),
-        ("turns", VERDICT, "sound", "suspect", "likelihood 10 % before, 90 % now, most likely legs crossed"),
+        (
+            "fixed",
+            VERDICT,
+            "suspect",
+            "sound",
+            f"any fault 90 % likely before, 10 % now, most likely {CROSSED} (10 % this fault)",
+        ),
+        (
+            "turns",
+            VERDICT,
+            "sound",
+            "suspect",
+            f"any fault 10 % likely before, 90 % now, most likely {CROSSED} (80 % this fault)",
+        ),
     ]
     assert changed["area"].unique().to_list() == ["north"]
 

@@ -22,7 +22,8 @@ def test_names_are_unique_and_every_probe_has_something_to_say() -> None:
     assert len(set(keys)) == len(keys)
     for probe in PROBES:
         assert probe.quantities
-        assert probe.sentences
+        assert probe.reads
+        assert set(probe.reads) <= set(right_home())
         assert probe.label
 
 

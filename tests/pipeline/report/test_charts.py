@@ -56,7 +56,7 @@ def test_leg_against_pv_draws_both_lines_through_the_median_point(reversed_home:
     assert marks(spec, "line") == 2
     assert marks(spec, "area") == 1
     fitted, expected = (
-        [p for p in spec["datasets"]["lines"] if p["line"].startswith(n)] for n in ("fitted", "expected")
+        [p for p in spec["datasets"]["lines"] if p["line"].startswith(n)] for n in ("measured", "right")
     )
     assert fitted[1]["w"] == expected[1]["w"]
     rise = (fitted[2]["w"] - fitted[0]["w"]) / (fitted[2]["pv"] - fitted[0]["pv"])
@@ -74,7 +74,7 @@ def test_days_before_the_start_are_apart_from_the_fit(reversed_home: HomeSeries)
 def test_an_unfitted_slope_leaves_the_cloud_and_the_expected_line(reversed_home: HomeSeries) -> None:
     spec = leg_against_pv(daylight(reversed_home, "l2", 0.02), "l2", None, se=None, expected=-0.5, start=None)
     assert spec is not None
-    assert {line["line"] for line in spec["datasets"]["lines"]} == {"expected −0.50"}
+    assert {line["line"] for line in spec["datasets"]["lines"]} == {"right −0.50"}
     assert marks(spec, "line") == 1
 
 

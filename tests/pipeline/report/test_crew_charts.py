@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+import re
+
 import polars as pl
+import pytest
 import vl_convert
 from example_crews import crew_tables, quality
 
-from pipeline.report.crew_charts import fair_rates, funnel, percent_interval, ratio_interval
+from pipeline.faults.fault_text import fault_title
+from pipeline.report.crew_charts import (
+    LIKE,
+    OUTSIDE,
+    STANDS_OUT,
+    fair_rates,
+    funnel,
+    percent_interval,
+    ratio_interval,
+)
 from pipeline.report.crew_dots_chart import fault_dots, months
 from pipeline.report.theme import PALETTE
 from pipeline.report.vega import Spec
@@ -26,7 +38,11 @@ def test_the_funnel_has_its_ranked_crews_and_four_limits() -> None:
     assert marks(spec, "symbol") == 2
     assert marks(spec, "line") == 4
     assert spec is not None
-    assert [row["label"] for row in spec["datasets"]["crews"]] == ["crew-0", ""]
+    # the crew with most installs lies at the right end, so its name is written towards the middle
+    assert [(row["label"], row["label_before"]) for row in spec["datasets"]["crews"]] == [
+        ("", "crew-0"),
+        ("", ""),
+    ]
     outer = [row for row in spec["datasets"]["limits"] if row["limits"] == "99.8 %" and row["side"] == 3]
     inner = [row for row in spec["datasets"]["limits"] if row["limits"] == "95 %" and row["side"] == 2]
     assert all(far["rate"] >= near["rate"] for far, near in zip(outer, inner, strict=True))
@@ -41,6 +57,25 @@ def test_who_stands_out_differs_in_shape_and_colour() -> None:
     assert len(set(encoding["color"]["scale"]["range"])) == 3
     lights = {light for light, _ in PALETTE.values()}
     assert set(encoding["color"]["scale"]["range"]) <= lights
+
+
+@pytest.mark.parametrize("width", [260, 600])
+def test_the_legends_of_the_funnel_are_inside_the_picture(width: int) -> None:
+    spec = funnel(quality(), 0.09)
+    assert spec is not None
+    svg = vl_convert.vegalite_to_svg(spec | {"width": width})
+
+    texts = re.findall(r"<text[^>]*>([^<]*)</text>", svg)
+    legend_texts = {LIKE, OUTSIDE, STANDS_OUT, "control limits", "95 %", "99.8 %"}
+    assert legend_texts <= set(texts)  # none is cut short by dots
+    legends = [
+        layer["encoding"][name]["legend"]
+        for layer in spec["layer"]
+        for name in ("color", "strokeDash")
+        if name in layer["encoding"]
+    ]
+    orients = [legend.get("orient", "top") for legend in legends]
+    assert sorted(orients) == ["bottom", "top"]  # not beside each other
 
 
 def test_fair_rates_are_sorted_with_an_interval_each() -> None:
@@ -67,7 +102,8 @@ def test_faults_have_a_ring_each_and_the_found_ones_are_filled() -> None:
     assert marks(spec, "symbol") == 6  # three rings, three discs, one of them of size 0
     assert spec is not None
     assert [(row["row"], row["fault"], row["found"], row["both"]) for row in spec["datasets"]["faults"]] == [
-        ("crew-0", "legs crossed", 0, 1.5), ("crew-0", "reversed", 2, 3.5), ("crew-1", "reversed", 2, 2.0)
+        ("crew-0", fault_title("reversed"), 2, 3.5), ("crew-0", fault_title("legs_crossed"), 0, 1.5),
+        ("crew-1", fault_title("reversed"), 2, 2.0),
     ]  # fmt: skip
 
 

@@ -10,9 +10,11 @@ from example import CONTRADICTION
 from page import Page
 
 from pipeline.report import ReportInput
-from pipeline.report.home_page import other_faults
-from pipeline.report.names import page_name
+from pipeline.report.figures import Figure
+from pipeline.report.home_page import convincing_figures, other_faults, site_facts
+from pipeline.report.names import crew_anchor, page_name
 from pipeline.report.weight_table import fold
+from pipeline.report.words import sentence
 from pipeline.scoring.innocent import CAUSES
 
 
@@ -20,18 +22,20 @@ def home(folder: Path, site_id: str) -> Page:
     return Page(folder / "home" / page_name(site_id))
 
 
-def test_cautions_come_before_the_work_order(folder: Path) -> None:
-    headings = [heading.text for heading in home(folder, "MH-20417").all("h2")]
-    assert headings[:2] == ["Before any cover comes off", "Work order"]
-    cautions = [item.text for item in home(folder, "MH-20417").all("li")]
-    assert "The line side stays live with the main breaker off." in cautions[:4]  # the fault's weights, too
+def test_cautions_come_first_then_the_suspicion_what_decides_and_what_to_do(folder: Path) -> None:
+    page = home(folder, "MH-20417")
+    headings = [heading.text for heading in page.all("h2")]
+    assert headings[:2] == ["Suspected, not found", "What to do"]
+    assert headings[-1] == "The rest of the data"
+    (caution, *_) = page.all("summary")
+    assert caution.text.startswith("Before any cover comes off: de-energize, lock out and test")
+    cautions = [item.text for item in page.all("li")]
+    assert "The line side stays live with the main breaker off." in cautions[:4]  # the fault's own, too
 
 
-def test_the_lead_states_a_suspicion_with_leg_likelihood_and_date(folder: Path) -> None:
+def test_the_lead_names_the_fault_with_its_leg_date_and_both_likelihoods(folder: Path) -> None:
     lead = home(folder, "MH-20417").all("p", **{"class": "lead"})[0].text
-    assert lead.startswith(
-        "Suspected, not found: reversed CT, L1, since 2 Jun 2026: 85 % this fault, 94 % any fault."
-    )
+    assert lead.startswith("reversed CT, L1, since 2 Jun 2026 85 % this fault, 94 % any fault")
     assert "from the first day of data" in home(folder, "MH-20980").all("p", **{"class": "lead"})[0].text
 
 
@@ -46,7 +50,15 @@ def test_safety_clock_and_proof_are_said_up_front(folder: Path) -> None:
 def test_each_picture_has_data_and_a_caption_with_numbers(folder: Path) -> None:
     page = home(folder, "MH-20417")
     figures = [figure.attributes["id"] for figure in page.all("figure")]
-    assert figures == ["map-l1", "map-l2", "pv-l1", "pv-l2", "nights", "slopes", "weights"]
+    assert figures == [
+        "pv-l1",
+        "slopes",
+        "map-l1",
+        "map-l2",
+        "pv-l2",
+        "nights",
+        "weights",
+    ]  # the convincing first
     for name in figures:
         spec = json.loads(page.all("script", id=f"{name}-spec")[0].text)
         assert spec["$schema"].endswith(".json")
@@ -67,27 +79,66 @@ def test_without_pv_or_second_leg_words_stand_in_for_pictures(folder: Path) -> N
 
 
 def test_an_unknown_time_zone_is_confessed(folder: Path) -> None:
-    assert "UTC: the register gives no known time zone" in home(folder, "single-9").all("figcaption")[0].text
+    assert "UTC: the site record gives no known time zone" in " ".join(
+        caption.text for caption in home(folder, "single-9").all("figcaption")
+    )
 
 
-def test_deciding_probes_come_first_and_the_others_are_folded(folder: Path, night: ReportInput) -> None:
-    first, rest = home(folder, "MH-20417").all("table")
-    weights = night.site_weight.filter(pl.col("site_id") == "MH-20417")
-    places = [first.text.index(label) for label in weights["label"].head(4).to_list()]
+def test_three_checks_decide_and_the_others_are_folded(folder: Path, night: ReportInput) -> None:
+    deciding, others = home(folder, "MH-20417").all("ul", **{"class": "checks"})
+    weights = night.site_weight.filter(pl.col("site_id") == "MH-20417").sort("ordinal")
+    told = {row["probe"]: f"{sentence(row['sentence'])} {row['strength']}" for row in weights.to_dicts()}
+    # what contradicts a right install stands ahead of what weighs more
+    places = [deciding.text.index(told[probe]) for probe in ("sun", "nights", "pairs")]
     assert places == sorted(places)
-    for row in weights.iter_rows(named=True):
-        table = rest if row["probe"] in ("sag", "leaks") else first
-        assert f"{row['label']}{row['sentence']}{row['strength']}" in table.text
-    (folded,) = home(folder, "MH-20417").all("summary")
-    assert folded.text.startswith("1 probe that says little and 1 probe that could not tell; together: 1.")
-    assert "the 3 that decide first" in first.text
+    assert told["daylight"] in others.text
+    assert told["leaks"] in others.text
+    assert told["sag"] not in deciding.text + others.text
+    folds = [fold.text for fold in home(folder, "MH-20417").all("summary")]
+    assert folds[1] == "All other checks (3)"
+    assert "Too little data to tell: Voltage sag." in [
+        note.text for note in home(folder, "MH-20417").all("p")
+    ]
+    assert folds[-1] == "For the quality lead: how the likelihood adds up"
 
 
 def test_the_sums_say_any_fault_and_this_fault_rather_than_the_next(folder: Path, night: ReportInput) -> None:
     foot = home(folder, "MH-20417").all("tfoot")[0].text
     assert "16 to 1 for a fault" in foot  # 0.94 / 0.06
-    assert "8.2 to 1 for it" in foot  # exp(0.1 (1 + ... + 6))
+    assert "8.2 to 1 for this fault" in foot  # exp(0.1 (1 + ... + 6))
     assert "This fault rather than dead channel" in home(folder, "MH-20417").all("thead")[0].text
+
+
+def test_the_two_figures_that_convince_are_of_the_fault_and_its_leg() -> None:
+    names = ("map-l1", "map-l2", "pv-l1", "pv-l2", "nights", "slopes")
+    figures = [Figure(name, name, {}, "", "") for name in names]
+
+    def chosen(kinds: tuple[str, ...], leg: str | None, at_loads: bool = False) -> list[str]:
+        return [figure.id for figure in convincing_figures(figures, kinds, leg, at_loads=at_loads)]
+
+    assert chosen(("leg_against_pv", "night_levels"), "l2") == ["pv-l2", "nights"]
+    assert chosen(("leg_against_pv", "night_levels"), "both") == ["pv-l1", "pv-l2"]
+    assert chosen(("leg_against_leg", "daily_slopes"), "l2") == ["slopes", "pv-l2"]
+    assert chosen(("leg_against_pv", "day_profile"), "l2", at_loads=True) == ["map-l2", "nights"]
+    figures[names.index("pv-l2")] = Figure("pv-l2", "", None, "nothing to draw", "")
+    assert chosen(("leg_against_pv", "night_levels"), "l2") == ["nights", "slopes"]
+
+
+def test_the_page_leads_to_its_crew_and_back_to_the_list(folder: Path) -> None:
+    (crew,) = [link for link in home(folder, "MH-20417").all("a") if "crews.html#" in link.attributes["href"]]
+    anchor = crew.attributes["href"].split("#")[1]
+    assert anchor == crew_anchor(crew.text.removeprefix("Crew "))
+    assert Page(folder / "crews.html").all("tr", id=anchor)
+
+
+def test_the_site_record_reads_in_plain_words() -> None:
+    site = {
+        "service": "120/240", "ct_location": "bus_bar", "ct_sees_pv": True, "pv_added_back": True, "cts_per_leg": 2,
+    }  # fmt: skip
+    assert site_facts(site) == [
+        ("Service", "120/240 V"), ("CTs at", "bus bar"), ("CT location", "upstream of the solar tie-in (recorded)"),
+        ("CTs per leg", "2"), ("PV added back", "yes, by the source"),
+    ]  # fmt: skip
 
 
 def test_a_probe_that_decides_which_fault_is_shown_whatever_else_it_says(night: ReportInput) -> None:
@@ -101,10 +152,10 @@ def test_a_probe_that_decides_which_fault_is_shown_whatever_else_it_says(night: 
 def test_an_unproven_home_says_its_number_the_innocent_cause_and_the_desk(folder: Path) -> None:
     notes = " ".join(note.text for note in home(folder, "new-3").all("p", **{"class": "notice note"}))
     assert (
-        f"no right install reads so: {CONTRADICTION}. It may be the record: a clock that is hours off"
+        f"no right install shows this: {CONTRADICTION}. It may be the site record: a clock that is hours off"
         in notes
     )
-    assert f"41 % likely. First, at the desk: {CAUSES['clock_wrong'].office}" in notes
+    assert f"41 % likely. First, from the office: {CAUSES['clock_wrong'].office}" in notes
 
 
 def test_other_explanations_are_ranked_and_leave_out_the_suspect() -> None:
@@ -113,7 +164,7 @@ def test_other_explanations_are_ranked_and_leave_out_the_suspect() -> None:
     }
     others = other_faults(score, "reversed", {})[:3]
     assert [(item["name"], item["share"]) for item in others] == [
-        ("dead", 0.2), ("same leg", 0.05), ("sound: no CT fault at all", 0.05)
+        ("no signal (open lead)", 0.2), ("both CTs on one leg", 0.05), ("no CT fault", 0.05)
     ]  # fmt: skip
 
 

@@ -71,7 +71,8 @@ def test_tiles_count_verdicts_rows_and_silence(folder: Path) -> None:
     values = [tile.text.split(" ")[0] for tile in page.all("dd")]
     names = [tile.text for tile in page.all("dt")]
     assert dict(zip(names, values, strict=True)) == {
-        "suspect": "7",
+        "safety calls": "1",
+        "suspect": "6",
         "unproven": "1",
         "sound": "0",
         "homes silent": "7",
@@ -144,3 +145,39 @@ def test_a_night_with_nothing_listed_says_so(tmp_path: Path, night: ReportInput,
     assert (
         "No crew has an install that can be judged yet" in Page(tmp_path / "crews.html").all("main")[0].text
     )
+
+
+def test_every_claim_about_unproven_homes_is_the_tables(folder: Path, night: ReportInput) -> None:
+    page = Page(folder / "index.html")
+    (section,) = page.all("section", **{"aria-labelledby": "unproven-title"})
+    needs = dict(
+        night.site_scores.filter(pl.col("verdict") == "unproven").group_by("unproven_need").len().iter_rows()
+    )
+    rows = {row.attributes["data-need"] for row in page.all("tr") if "data-need" in row.attributes}
+    links = {
+        a.attributes["href"]: a.text for a in page.all("a") if "#?group=unproven-" in a.attributes["href"]
+    }
+    assert rows == set(needs)
+    assert links == {f"homes.html#?group=unproven-{need}": str(homes) for need, homes in needs.items()}
+    assert section.text.count("1 home, by what would settle each") == 1
+    assert "More nights" not in page.all("main")[0].text
+
+
+def test_the_counts_of_today_are_those_of_the_list(folder: Path, night: ReportInput) -> None:
+    page = Page(folder / "index.html")
+    ways = dict(night.revisit_list.group_by("fix_by").len().iter_rows())
+    (first,) = page.all("section", **{"class": "first"})
+    assert f"{ways['office']} remote fix." in first.text
+    assert f"{ways['visit']} site visits are listed." in first.text
+    assert f"{ways['visit']} listed" in page.all("h2", id="visits-title")[0].text
+    assert f"{ways['office']} listed, no truck" in page.all("h2", id="office-title")[0].text
+
+
+def test_a_list_longer_than_the_page_is_counted_whole(
+    tmp_path: Path, night: ReportInput, settings: Settings
+) -> None:
+    few = settings.model_copy(update={"report": settings.report.model_copy(update={"index_rows": 3})})
+    write_report(tmp_path, night, few)
+    visits = night.revisit_list.filter(pl.col("fix_by") == "visit").height
+    text = Page(tmp_path / "index.html").all("main")[0].text
+    assert f"{visits} site visits are listed." in text

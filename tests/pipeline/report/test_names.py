@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.report.names import page_name
+from pipeline.report.names import crew_anchor, page_name
 
 
 @given(st.text())
@@ -25,3 +25,8 @@ def test_ids_that_read_alike_keep_pages_of_their_own() -> None:
 def test_the_readable_part_comes_first() -> None:
     assert page_name("../../MH 20417").startswith("mh-20417-")
     assert page_name("家").startswith("home-")
+
+
+def test_a_crew_has_a_place_by_the_same_rule() -> None:
+    assert crew_anchor("C 01") == "crew-" + page_name("C 01").removesuffix(".html")
+    assert crew_anchor("C 01") != crew_anchor("c-01")

@@ -41,7 +41,7 @@ def test_the_whole_catalogue_has_words() -> None:
 def test_the_share_and_what_it_rests_on_stand_on_top(page: Page, settings: Settings) -> None:
     (lead,) = page.all("p", **{"class": "lead"})
     assert lead.text.startswith("9.3 % of this fleet's homes have a fault, by what the data of 993 homes")
-    assert f"counts as {settings.verdict.rate_homes:.0f} homes" in lead.text
+    assert f"has the weight of {settings.verdict.rate_homes:.0f} homes" in lead.text
 
 
 def test_each_probe_says_what_it_measures_and_how_homes_scatter(page: Page) -> None:

@@ -41,9 +41,9 @@ def test_the_section_says_the_number_the_cause_the_fault_and_the_desk(folder: Pa
 def test_the_count_stands_in_the_heading_and_a_listed_truck_is_told_to_wait(folder: Path) -> None:
     page = Page(folder / "index.html")
     (heading,) = page.all("h2", id="record-title")
-    assert heading.text == "Look at the record first 1 home, office work"
+    assert heading.text == "Check the site record first 1 home, from the office"
     assert (
-        "1 of them is listed for a visit: look at the record before that truck goes."
+        "1 of them is listed for a site visit: check the site record before that truck goes."
         in page.all("main")[0].text
     )
 

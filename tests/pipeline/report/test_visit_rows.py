@@ -25,7 +25,7 @@ def test_homes_that_are_still_wrong_come_first_then_open_ones_then_those_proved_
 
 def test_doubts_are_shown_to_both_readers_newest_first(folder: Path) -> None:
     for name in ("index.html", "crews.html"):
-        tables = [t for t in Page(folder / name).all("table") if "opposite things" in t.text]
+        tables = [t for t in Page(folder / name).all("table") if "contradict each other" in t.text]
         assert len(tables) == 1
         text = tables[0].text
         assert text.index("V9") < text.index("V7")

@@ -24,8 +24,20 @@ def test_every_listed_home_has_a_page_inside_the_folder(folder: Path) -> None:
     files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
     homes = [f"home/{page_name(case.site_id)}" for case in CASES]
-    assets = [f"assets/{name}" for name in ("charts.js", "list.js", "report.css", "vega.js")]
-    assert files == sorted(["index.html", "list.html", "crews.html", "normal.html", *homes, *assets])
+    scripts = (
+        "charts.js",
+        "homes.js",
+        "homes/0.js",
+        "homes/index.js",
+        "list.js",
+        "search.js",
+        "sort.js",
+        "vega.js",
+    )
+    assets = [f"assets/{name}" for name in (*scripts, "report.css")]
+    pages = ("index", "homes", "map", "trend", "list", "crews", "normal")
+    crews = [f"crew/{page_name(f'crew-{number}')}" for number in range(4)]
+    assert files == sorted([*(f"{page}.html" for page in pages), *homes, *crews, *assets])
 
 
 def test_pages_are_well_formed_and_their_ids_unique(folder: Path) -> None:
@@ -42,7 +54,9 @@ def test_every_link_asset_and_reference_resolves(folder: Path) -> None:
             if target and target.startswith("#"):
                 assert target[1:] in ids
             elif target:
-                resolved = (page.path.parent / unquote(target)).resolve()
+                file, _, place = target.partition("#")  # homes.html#ID is its script's, any id will do
+                resolved = (page.path.parent / unquote(file)).resolve()
+                assert place or "#" not in target
                 assert resolved.is_file(), f"{page.path.name}: {target}"
                 assert resolved.is_relative_to(folder.resolve())
             for name in ("for", "aria-labelledby", "aria-describedby"):
@@ -75,7 +89,10 @@ def test_hostile_ids_stay_text(folder: Path) -> None:
         page = Page(folder / "home" / page_name(hostile))
         assert page.all("h1")[0].text.startswith(hostile)
         kinds = {script.attributes.get("type") or script.attributes["src"] for script in page.all("script")}
-        assert kinds == {"application/json", "../assets/vega.js", "../assets/charts.js"}
+        assert kinds == {
+            "application/json",
+            *(f"../assets/{name}.js" for name in ("search", "vega", "charts")),
+        }
 
 
 def test_same_night_same_bytes(folder: Path, tmp_path: Path, settings: Settings) -> None:

@@ -11,6 +11,7 @@ import pytest
 from scored_homes import homes, night_scored, register, unseen_fleet
 
 from pipeline.core.contract import SOUND
+from pipeline.core.number_text import number
 from pipeline.core.settings import Settings, load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled, labelled_lake
@@ -55,6 +56,7 @@ def test_a_home_without_rows_is_unproven_at_the_fleets_own_rate(scored: Scored) 
     assert (row["verdict"], row["suspected_fault"], row["leg"]) == ("unproven", None, None)
     assert row["likely_fault"] == max(CATALOGUE, key=row["fault_likelihoods"].__getitem__)
     assert row["evidence"] == row["unproven_why"] == "no rows in the window"
+    assert row["unproven_need"] == "readings"
     assert (row["nights"], row["coverage_share"], row["is_clock_suspect"]) == (0, 0.0, False)
     assert sum(row["fault_likelihoods"].values()) == pytest.approx(1)
     assert row["fault_likelihoods"][SOUND] == pytest.approx(1 - scored.fleet.rate)
@@ -136,7 +138,8 @@ def test_a_reversed_leg_is_suspected_with_leg_and_numbers(
     assert (turned["suspected_fault"], turned["leg"], turned["verdict"]) == ("reversed", "l2", "suspect")
     assert (turned["likely_fault"], turned["likely_leg"]) == ("reversed", "l2")
     assert turned["slope_l2"] == pytest.approx(0.5, abs=0.1)
-    assert f"{turned['slope_l2']:+.2f}" in turned["evidence"]
+    assert number(turned["slope_l2"], 2, sign=True) in turned["evidence"]
+    assert "L2 tracks PV with the wrong sign" in turned["evidence"]
     assert (right["suspected_fault"], right["leg"]) == (None, None)
     assert right["likely_fault"] in CATALOGUE
 
@@ -156,7 +159,10 @@ def test_the_onset_is_told_for_suspects_only(scored: Scored) -> None:
 
 
 def test_a_suspect_carries_the_day_and_the_numbers_of_its_change(fleet: Labelled, model: Model) -> None:
-    at, told = date(2026, 6, 3), "slope of L1 on PV -0.50 W per W -> +0.50 W per W, 40 standard errors"
+    at, told = (
+        date(2026, 6, 3),
+        "response of L1 to PV −0.50 W per W before, +0.50 W per W since (40 standard errors)",
+    )
     changed = fleet.signals.with_columns(changed_on=pl.lit(at), change_told=pl.lit(told))
 
     suspects = night_scored(changed, fleet.sites, model, judged(suspect=0.0)).scores

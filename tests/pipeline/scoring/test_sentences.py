@@ -2,75 +2,20 @@
 
 from __future__ import annotations
 
-import re
-from string import Formatter
-
 import numpy as np
-import polars as pl
 import pytest
-from scored_homes import homes, right_home
+from scored_homes import homes
 
 from pipeline.learning.labelled import Labelled
-from pipeline.probes import NAMES, PROBES, Probe
+from pipeline.probes import NAMES, PROBES
 from pipeline.scoring.sentences import (
-    MISSING,
     evidence_lines,
-    fill_template,
     has_data,
     odds_words,
     probe_sentences,
+    strength_words,
     strongest_probes,
 )
-
-
-def test_a_template_has_each_rows_numbers_and_says_what_is_missing() -> None:
-    rows = pl.DataFrame(
-        {
-            "share": [0.125, None, float("nan"), float("inf"), -0.0],
-            "nights": [30, 0, None, 7, 1],
-            "day": pl.Series(["2026-06-01", None, "2026-06-03", "2026-06-04", "2026-06-05"]).str.to_date(),
-        }
-    )
-
-    assert fill_template("{share:+.0%} of {nights}", rows) == [
-        "+12% of 30", f"{MISSING} of 0", f"{MISSING} of {MISSING}", f"{MISSING} of 7", "0% of 1",
-    ]  # fmt: skip
-    assert fill_template("seen on {day}, {absent:.1f}", rows[:2]) == [
-        f"seen on 2026-06-01, {MISSING}", f"seen on {MISSING}, {MISSING}",
-    ]  # fmt: skip
-    assert fill_template("no number", rows[:2]) == ["no number"] * 2
-
-
-@pytest.mark.parametrize("probe", PROBES, ids=NAMES)
-def test_a_probe_says_its_numbers_of_the_right_home_and_that_it_knows_none_of_an_empty_row(
-    probe: Probe,
-) -> None:
-    right = homes([{}])
-    blank = right.with_columns(pl.lit(None).cast(kind).alias(name) for name, kind in right.schema.items())
-    (said,), (unsaid,) = probe_sentences(probe, right), probe_sentences(probe, blank)
-
-    assert MISSING not in said
-    assert not re.search("[{}]", said + unsaid)
-    fields = [name for _, name, _, _ in Formatter().parse(probe.sentences[-1][1]) if name]
-    assert unsaid.count(MISSING) == len(fields) > 0
-
-
-@pytest.mark.parametrize("probe", PROBES, ids=NAMES)
-def test_a_sentence_names_columns_of_site_signal_and_its_last_is_said_of_any_home(probe: Probe) -> None:
-    spoken = {name.meta.output_name() for name in probe.spoken}
-    for _, template in probe.sentences:
-        fields = {name for _, name, _, _ in Formatter().parse(template) if name}
-        assert fields <= {*right_home(), *spoken}
-    assert pl.select(probe.sentences[-1][0]).item() is True
-
-
-def test_a_home_on_one_line_is_told_of_one_leg(fleet: Labelled) -> None:
-    single = homes([{"service": "single"}])
-
-    for probe in PROBES:
-        (said,) = probe_sentences(probe, single)
-        if any("L2" not in template for _, template in probe.sentences):
-            assert "L2" not in said, probe.name
 
 
 def test_the_one_that_adds_most_comes_first_and_what_says_nothing_is_not_said() -> None:
@@ -113,7 +58,7 @@ def test_a_probe_speaks_where_its_data_are() -> None:
     ("weight", "told"),
     [
         (np.log(900), "900 to 1 for a fault"),
-        (-np.log(20_000), "20,000 to 1 for a sound install"),
+        (-np.log(20_000), "20 000 to 1 for a sound install"),
         (np.log(2.5), "2.5 to 1 for a fault"),
         (0.05, "says little"),
         (-0.05, "says little"),
@@ -121,3 +66,17 @@ def test_a_probe_speaks_where_its_data_are() -> None:
 )
 def test_a_weight_reads_as_odds(weight: float, told: str) -> None:
     assert odds_words(weight, "a fault", "a sound install") == told
+
+
+@pytest.mark.parametrize(
+    ("weight", "told"),
+    [
+        (np.log(900), "very strong for a fault, 900 to 1"),
+        (np.log(54), "strong for a fault, 54 to 1"),
+        (-np.log(4.75), "moderate against a fault, 4.8 to 1"),
+        (-np.log(1.9), "weak against a fault, 1.9 to 1"),
+        (0.05, "says little"),
+    ],
+)
+def test_a_weight_reads_as_how_strong_it_is_with_its_odds(weight: float, told: str) -> None:
+    assert strength_words(weight) == told

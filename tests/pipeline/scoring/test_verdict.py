@@ -25,33 +25,34 @@ def normal(model: Model) -> FleetNormal:
     return unseen_fleet(model)
 
 
-FEW_RAMPS = "too few PV ramps and no utility meter: nothing proves the scale"
-UNKNOWN = "no utility meter, and the register doesn't say whether the CTs see the sun"
-NO_SUN = "CTs that don't see the sun and no utility meter: nothing proves the scale"
+FEW_RAMPS = ("sun", "too few PV ramps and no utility meter data: nothing proves the scale")
+UNKNOWN = ("record", "no utility meter data, and the site record doesn't say whether the CTs see production")
+NO_SUN = ("meter", "CTs that don't see production and no utility meter data: nothing proves the scale")
+PROVED = (None, None)
 
 
 @pytest.mark.parametrize(
     ("is_upstream", "has_probe", "meter_share", "why"),
     [
-        (True, True, 0.0, None),
-        (True, True, 1.0, None),
+        (True, True, 0.0, PROVED),
+        (True, True, 1.0, PROVED),
         (True, False, 0.0, FEW_RAMPS),
         (True, False, None, FEW_RAMPS),
-        (True, False, 0.9, None),
+        (True, False, 0.9, PROVED),
         # production is reported and tells the clock, but a CT at the loads shows nothing of it
         (False, True, 0.0, NO_SUN),
         (False, False, 0.0, NO_SUN),
         (False, True, 0.4, NO_SUN),
-        (False, True, 0.9, None),
+        (False, True, 0.9, PROVED),
         (None, True, 0.0, UNKNOWN),
-        (None, True, 0.9, None),
+        (None, True, 0.9, PROVED),
     ],
 )
 def test_a_home_is_sound_only_if_sun_or_meter_prove_the_scale(
     is_upstream: bool | None,
     has_probe: bool,
     meter_share: float | None,
-    why: str | None,
+    why: tuple[str | None, str | None],
     model: Model,
     normal: FleetNormal,
 ) -> None:
@@ -69,8 +70,8 @@ def test_a_home_is_sound_only_if_sun_or_meter_prove_the_scale(
 
     scores = night_scored(known, register(known), model, judged(suspect=1.1, sound=1.1), normal).scores
 
-    assert set(scores["verdict"]) == {"sound" if why is None else "unproven"}
-    assert set(scores["unproven_why"]) == {why}
+    assert set(scores["verdict"]) == {"sound" if why is PROVED else "unproven"}
+    assert set(scores.select("unproven_need", "unproven_why").rows()) == {why}
 
 
 def test_a_home_seen_for_too_few_nights_is_never_sound(model: Model, normal: FleetNormal) -> None:
@@ -81,6 +82,7 @@ def test_a_home_seen_for_too_few_nights_is_never_sound(model: Model, normal: Fle
     unproven = night_scored(few, register(few), model, settings, normal).scores
     assert set(unproven["verdict"]) == {"unproven"}
     assert set(unproven["unproven_why"]) == {f"{least - 1} nights of data, {least} are needed"}
+    assert set(unproven["unproven_need"]) == {"nights"}
     assert set(night_scored(enough, register(enough), model, settings, normal).scores["verdict"]) == {"sound"}
 
 
@@ -94,6 +96,7 @@ def test_a_home_with_all_proof_between_sound_and_suspect_says_that_the_evidence_
     row = told.scores.row(0, named=True)
     assert row["verdict"] == "unproven"
     assert row["unproven_why"].startswith("evidence for a fault and against it")
+    assert row["unproven_need"] == "visit"
     assert row["suspected_fault"] in CATALOGUE
 
 
@@ -111,14 +114,16 @@ def test_a_number_that_no_right_install_shows_comes_first_and_is_never_called_so
 
     assert half["verdict"] == "unproven"
     assert (
-        half["contradiction"] == "by the utility meter L1 reads 0.50 and L2 0.50 times the truth (right is 1)"
+        half["contradiction"]
+        == "by the utility meter L1 and L2 read half of what they should: 0.50 and 0.50 times, right is 1.00"
     )
     assert half["contradiction_probe"] == "meter"
     assert half["unproven_why"].startswith(half["contradiction"])
+    assert half["unproven_need"] in ("record", "visit")
     assert half["evidence"].startswith(half["contradiction"])
     assert (right["contradiction"], right["contradiction_probe"], right["verdict"]) == (None, None, "sound")
     suspect = night_scored(odd, register(odd), model, judged(suspect=0.0), normal).scores.row(0, named=True)
-    assert (suspect["verdict"], suspect["unproven_why"]) == ("suspect", None)
+    assert (suspect["verdict"], suspect["unproven_why"], suspect["unproven_need"]) == ("suspect", None, None)
 
 
 def test_what_the_record_may_be_is_said_with_its_likelihood(model: Model, normal: FleetNormal) -> None:
@@ -130,7 +135,25 @@ def test_what_the_record_may_be_is_said_with_its_likelihood(model: Model, normal
 
     assert row["record_cause"] in CAUSES
     assert 0 <= row["record_likelihood"] <= 1 - row["likelihood"]
-    words = f"; it may be the record: {CAUSES[row['record_cause']].words} ({round(100 * row['record_likelihood'])} %"
+    share = round(100 * row["record_likelihood"])
+    words = f"; it may be the site record: {CAUSES[row['record_cause']].words} ({share} %"
     assert words in row["unproven_why"]
+    assert row["unproven_need"] == "record"
     unasked = night_scored(odd, register(odd), model, judged(suspect=1.1, record=1.1), normal).scores
     assert "record" not in unasked["unproven_why"][0]
+    assert unasked["unproven_need"][0] == "visit"
+
+
+def test_a_contradicting_number_of_a_few_nights_asks_for_more_nights(
+    model: Model, normal: FleetNormal
+) -> None:
+    """With a handful of nights no truck is asked for: nights may settle it."""
+    least = SETTINGS.verdict.min_nights
+    odd = homes([HALF | {"nights": least - 1}])
+
+    row = night_scored(odd, register(odd), model, judged(suspect=1.1, record=1.1), normal).scores.row(
+        0, named=True
+    )
+
+    assert row["unproven_why"] == f"{row['contradiction']}; {least - 1} nights of data, {least} are needed"
+    assert row["unproven_need"] == "nights"

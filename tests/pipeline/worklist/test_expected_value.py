@@ -8,11 +8,12 @@ import pytest
 from pipeline.core.contract import Site
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.worklist.expected_value import SCHEMA, terms, worth, wrong_energy
+from pipeline.worklist.energy_so_far import COLUMNS
+from pipeline.worklist.energy_so_far import SCHEMA as SO_FAR
+from pipeline.worklist.expected_value import SCHEMA, terms, with_so_far, worth, wrong_energy
 from pipeline.worklist.fix_success import chances
 
 SETTINGS = load_settings()
-TONIGHT = date(2026, 6, 14)
 OWN = SETTINGS.ranking.model_copy(
     update={
         "home_value_day": 0.5, "kwh_value": 0.1, "kwh_cap": 10.0, "horizon_days": 100.0, "labour_rate_h": 60.0,
@@ -47,7 +48,6 @@ def valued(*scores, sites=(), kwh=4.0, promise=None):
         pl.DataFrame(signals, schema=schema),
         pl.DataFrame(register, schema=pl.Schema(Site)),
         chances=chances(promise, CATALOGUE, SETTINGS.ranking),
-        as_of=TONIGHT,
         catalogue=CATALOGUE,
         settings=SETTINGS,
     )
@@ -107,24 +107,23 @@ def test_energy_is_exact_where_the_fault_has_an_inverse():
     assert table["kwh_per_day_wrong"][0] == 8.0
 
 
-def test_the_energy_so_far_counts_from_the_onset_else_the_commissioning_else_the_first_data():
+def test_it_is_wrong_since_the_onset_else_the_commissioning_else_the_first_data():
+    built = date(2026, 1, 1)
     table = valued(
         score("A", onset_on=date(2026, 6, 5)), score("B"), score("C"), score("D", from_on=None),
-        sites=[{"site_id": "A", "commissioned_on": date(2026, 1, 1)},
-               {"site_id": "B", "commissioned_on": date(2026, 6, 11)}],
+        sites=[{"site_id": "A", "commissioned_on": built}, {"site_id": "B", "commissioned_on": built}],
     )  # fmt: skip
-    assert table["days_so_far"].to_list() == [10, 4, 30, None]
-    assert table["kwh_so_far"].to_list() == [80.0, 32.0, 240.0, None]
+    assert table["wrong_since"].to_list() == [date(2026, 6, 5), built, date(2026, 5, 16), None]
 
 
-def test_what_is_sunk_does_not_count():
-    old, new = valued(
-        score("A"), score("B"),
-        sites=[{"site_id": "A", "commissioned_on": date(2020, 1, 1)},
-               {"site_id": "B", "commissioned_on": date(2026, 6, 11)}],
-    ).to_dicts()  # fmt: skip
-    assert old["kwh_so_far"] > 100 * new["kwh_so_far"]
-    assert old["priority"] == new["priority"]
+def test_what_is_sunk_does_not_count_and_is_only_known_of_listed_homes():
+    table = valued(score("A"), score("B"))
+    assert table.select(*COLUMNS).null_count().row(0) == (2,) * len(COLUMNS)
+    row = {"site_id": "A", "days_so_far": 9, "kwh_so_far": 900.0}
+    known = with_so_far(table, pl.DataFrame([row], schema=SO_FAR))
+    assert known["kwh_so_far"].to_list() == [900.0, None]
+    assert known["priority"].to_list() == table["priority"].to_list()
+    assert known.schema == SCHEMA
 
 
 def test_homes_that_are_near_each_other_cost_less_road_and_sound_ones_are_no_neighbours():

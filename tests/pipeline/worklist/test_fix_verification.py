@@ -80,8 +80,8 @@ def test_right_by_likelihood_and_by_measure_is_proved_with_its_standard_errors()
     assert told["proof"] == PROVED
     assert told["nights_since"] == 4
     assert told["proof_told"] == (
-        "4 nights since the visit; slope on PV L1 -0.50 ± 0.01, L2 -0.50 ± 0.01 W per W, right is -0.50; "
-        "nights at L1 201 ± 4, L2 201 ± 4 W; under 1 % likely still wrong"
+        "4 nights since the visit; L1 -0.50 ± 0.01, L2 -0.50 ± 0.01 W for each watt of production, right is -0.50; "
+        "overnight baseload L1 201 ± 4, L2 201 ± 4 W; under 1 % likely still faulty"
     )
 
 
@@ -156,7 +156,7 @@ def test_a_clamp_at_the_loads_is_proved_by_its_nights_or_the_meter_not_by_the_su
     meter = {"meter_share": 0.9, "meter_gain_l1": 1.02, "meter_gain_l2": 0.99, "meter_gain_se": 0.01}
     told = proof({"reversed": 0.0002}, levels=(), nights=3, **at_loads, **meter)
     assert told["proof"] == PROVED
-    assert "by the utility meter L1 1.02 ± 0.01, L2 0.99 ± 0.01 of the truth" in told["proof_told"]
+    assert "reading over utility meter L1 1.02 ± 0.01, L2 0.99 ± 0.01, right is 1" in told["proof_told"]
     unexplained = proof({"reversed": 0.0002}, levels=(), nights=3, **at_loads, **meter, meter_r2=0.3)
     assert unexplained["proof"] == OPEN
     assert "utility meter" not in unexplained["proof_told"]

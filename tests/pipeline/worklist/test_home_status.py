@@ -25,7 +25,7 @@ def test_a_suspect_is_new_then_waits_and_its_nights_are_counted():
     assert [row["nights_listed"] for row in told] == [1, 2, 3]
     assert told[2]["listed_since"] == MONDAY
     assert told[2]["standing_since"] == night(1)
-    assert told[0]["cause"] == "90 % likely to have a fault, reversed first of all"
+    assert told[0]["cause"] == "CT reversed: 90 % this fault, 90 % any fault"
 
 
 def test_a_night_that_runs_again_gives_the_same_and_a_missed_night_breaks_nothing():
@@ -82,17 +82,17 @@ def test_a_home_is_listed_from_where_going_pays_on_and_else_says_so():
     (told,) = tell([(0, scored(0.4, pays_from=0.71))])
     assert (told["standing"], told["cause"]) == (
         "not listed",
-        "40 % likely to have a fault, but not likely enough for going to pay, which it does from 71 % on",
+        "40 % any fault; below its break-even likelihood of 71 %",
     )
     (never,) = tell([(0, scored(0.4) | {"priority": -5.0, "break_even": None})])
-    assert never["cause"] == "40 % likely to have a fault, but going would cost more than it brings"
+    assert never["cause"] == "40 % any fault; going would cost more than it brings"
     assert standings(tell([(0, scored(0.6, pays_from=0.71))])) == ["new tonight"]
 
 
 def test_an_unproven_home_with_few_nights_waits_for_more():
     (told,) = tell([(0, scored(0.4, nights=3))])
     assert (told["standing"], told["cause"]) == (
-        "not listed", "40 % likely to have a fault, but too few nights of data for the list",
+        "not listed", "40 % any fault; too few nights of data for the list",
     )  # fmt: skip
 
 
@@ -167,7 +167,7 @@ def test_a_home_beyond_the_lists_end_says_so_and_counts_no_nights():
     assert (told[1]["is_listed"], told[1]["is_held"], told[1]["fault"]) == (False, False, "reversed")
     assert told[1]["reason"] == "wanted on the list, but beyond its end"
     assert told[1]["cause"] == (
-        "60 % likely to have a fault, reversed first of all; wanted on the list, which ends after 2 rows"
+        "CT reversed: 60 % this fault, 60 % any fault; qualifies for the list, which ends after 2 rows"
     )
 
 

@@ -33,11 +33,14 @@ def test_a_fix_is_proved_by_the_data_since_the_visit_not_by_the_note():
     watched = "watching the data"
     assert standings(told) == ["new tonight", watched, watched, *["proved right by the data"] * 2]
     assert not any(row["is_listed"] for row in told[1:])
-    assert told[1]["cause"] == "said to be fixed on 2026-06-02, no data since"
+    assert told[1]["cause"] == "recorded as fixed on 2026-06-02; no data since"
     assert told[2]["cause"] == (
-        "said to be fixed on 2026-06-02, proof takes about 3 nights: 4 nights since the visit"
+        "recorded as fixed on 2026-06-02; not confirmed yet, at this rate it takes about 3 nights: "
+        "4 nights since the visit"
     )
-    assert told[3]["cause"] == "said to be fixed on 2026-06-02, and so it is: 4 nights since the visit"
+    assert (
+        told[3]["cause"] == "recorded as fixed on 2026-06-02; confirmed by the data: 4 nights since the visit"
+    )
     assert (told[3]["proved_on"], told[3]["nights_to_proof"]) == (night(5), 4)
     # Once proved it stays so, with the night that proved it.
     assert (told[4]["proof"], told[4]["proved_on"], told[4]["cause"]) == (
@@ -54,7 +57,7 @@ def test_a_fix_that_did_not_hold_comes_back_and_says_so():
     assert standings(told)[2:] == ["still wrong after the visit"] * 2
     assert [row["nights_listed"] for row in told] == [1, 0, 1, 2]
     assert [row["nights_listed_all"] for row in told] == [1, 1, 2, 3]
-    assert "said to be fixed on 2026-06-02" in told[2]["cause"]
+    assert "recorded as fixed on 2026-06-02" in told[2]["cause"]
 
 
 def test_a_fix_neither_proved_nor_disproved_is_no_reason_for_a_second_truck():
@@ -88,7 +91,7 @@ def test_a_home_found_sound_does_not_come_back_for_the_same_reason():
     assert standings(told)[1:] == ["found sound on site"] * 3
     assert [row["is_held"] for row in told] == [False, True, True, True]
     assert not any(row["is_listed"] for row in told[1:])
-    assert told[3]["cause"] == "found sound on 2026-06-02; the data still look as they did before"
+    assert told[3]["cause"] == "no CT fault found on 2026-06-02; the data look as before the visit"
 
 
 def test_a_different_fault_brings_a_home_found_sound_back():
@@ -98,8 +101,11 @@ def test_a_different_fault_brings_a_home_found_sound_back():
         [visit(night(1), "sound")],
     )  # fmt: skip
     assert standings(told) == ["new tonight", *["found sound on site"] * 2, "new tonight"]
-    assert told[2]["cause"] == "found sound on 2026-06-02; too few nights yet to say that it is dead"
-    assert told[3]["cause"].startswith("found sound on 2026-06-02, but another fault is suspected now")
+    assert (
+        told[2]["cause"]
+        == "no CT fault found on 2026-06-02; too few nights since to suspect another fault: no signal (open lead)"
+    )
+    assert told[3]["cause"].startswith("no CT fault found on 2026-06-02; another fault is suspected now")
 
 
 def test_the_same_suspicion_at_a_home_found_sound_is_no_news_though_its_data_change():
@@ -135,17 +141,15 @@ def test_another_cause_found_is_a_reason_of_its_own():
         [visit(night(1), "other")],
     )
     assert standings(told) == ["new tonight", *["another cause found on site"] * 2, "new tonight"]
-    assert told[2]["cause"] == "another cause found on 2026-06-02; the data still look as they did before"
-    assert told[3]["cause"].startswith(
-        "another cause found on 2026-06-02, but another fault is suspected now"
-    )
+    assert told[2]["cause"] == "another cause found on 2026-06-02; the data look as before the visit"
+    assert told[3]["cause"].startswith("another cause found on 2026-06-02; another fault is suspected now")
 
 
 def test_a_planned_visit_is_a_standing_until_its_day_has_passed():
     told = tell([(0, scored()), (1, scored()), (2, scored()), (3, scored())], plan=night(2))
     assert standings(told) == ["visit planned", "visit planned", "visit planned", "waiting"]
-    assert told[1]["cause"] == "listed since 2026-06-01, planned for 2026-06-03"
-    assert told[3]["cause"] == "planned for 2026-06-03, no visit recorded"
+    assert told[1]["cause"] == "listed since 2026-06-01, visit planned for 2026-06-03"
+    assert told[3]["cause"] == "visit planned for 2026-06-03, none recorded"
 
 
 def test_a_plan_from_before_the_visit_is_done_with():
@@ -192,7 +196,7 @@ def test_a_suspicion_long_after_a_proved_fix_is_new():
     )
     assert standings(told)[1:] == [*["proved right by the data"] * 2, "new tonight"]
     assert told[2]["cause"] == told[1]["cause"]
-    assert told[3]["cause"].startswith("settled before, now again")
+    assert told[3]["cause"].startswith("was settled, suspected again: CT reversed")
 
 
 def test_a_visit_told_late_and_one_of_tomorrow():

@@ -87,7 +87,7 @@ def test_a_visit_that_the_data_contradict_is_on_the_story_and_in_doubt(scored, r
         "found sound on site", False, True,
     )  # fmt: skip
     assert second["visit_doubt"]["visit_id"].to_list() == ["V1"]
-    assert "visit V1 by C1: found sound" in second["home_story"]["told"].to_list()
+    assert "visit V1 by C1: no CT fault" in second["home_story"]["told"].to_list()
 
 
 def test_a_home_said_to_be_fixed_is_judged_by_its_own_data(scored, run_night):

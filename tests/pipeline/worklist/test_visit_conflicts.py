@@ -29,7 +29,8 @@ def doubts(found, fixed, outcome, verdict, likelihood, is_held=False, proof=None
     )  # fmt: skip
     first = VISIT + timedelta(days=1) if nights else None  # without rows there is no first day
     scores = pl.DataFrame(
-        [{"site_id": "A", "verdict": verdict, "likelihood": likelihood, "nights": nights,
+        [{"site_id": "A", "verdict": verdict, "likelihood": likelihood,
+          "fault_likelihoods": {"reversed": 0.9 * likelihood, "sound": 1 - likelihood}, "nights": nights,
           "from_on": from_on or first, "evidence": "negative all night"}],
         schema_overrides={"from_on": pl.Date},
     )  # fmt: skip
@@ -40,19 +41,22 @@ def doubts(found, fixed, outcome, verdict, likelihood, is_held=False, proof=None
 
 def test_found_sound_but_still_a_suspect_for_the_same():
     assert doubts("sound", False, "sound", "suspect", 0.97, is_held=True) == [
-        ("V1", "the data since still say reversed, 97 % likely a fault: negative all night")
+        (
+            "V1",
+            "the data since still show a fault, CT reversed: 87 % this fault, 97 % any fault: negative all night",
+        )
     ]
 
 
 def test_said_to_be_fixed_but_it_is_not():
     assert doubts("reversed", True, "fixed", "suspect", 0.97, proof="still wrong") == [
-        ("V1", "said to be fixed, but the data since say it is not: the numbers")
+        ("V1", "recorded as fixed, but the data since show that it is not: the numbers")
     ]
 
 
 def test_left_unfixed_but_right_since():
     assert doubts("dead", False, "open", "sound", 0.01) == [
-        ("V1", "left unfixed, but the data since look right: negative all night")
+        ("V1", "recorded as not fixed, but the data since look right: negative all night")
     ]
 
 

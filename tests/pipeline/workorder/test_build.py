@@ -30,7 +30,7 @@ def test_every_fault_on_every_leg_has_a_whole_order(name: str, leg: str, order_o
     assert order.kind == CATALOGUE[name].remedy.fix_by
     assert order.cautions[: len(CAUTIONS)] == CAUTIONS
     assert order.suspicion.startswith(fault_title(name))
-    assert (order.word, order.likelihoods) == ("very likely", "93 % this fault, 94 % any fault")
+    assert order.how_likely == "very likely: 93 % this fault, 94 % any fault"
     assert order.since == "since 10 Jun 2026"
     assert len(order.pictures) == 2
     assert order.others
@@ -72,7 +72,7 @@ def test_a_crossed_pair_and_two_turned_clamps_are_text_apart_by_the_known_load(o
     order = order_of(Wish("legs_crossed", "both", score={"fault_likelihoods": shares}))
 
     twin = order.others[0]
-    assert (twin.name, twin.share) == (fault_title("reversed"), 0.38)
+    assert (twin.name, twin.share) == ("CT reversed", 0.38)
     assert twin.test == (
         "With 1\u202f500 W on an outlet of L1, solar off: L1 moves by −1\u202f500 W (suspected: 0 W)."
     )
@@ -107,7 +107,7 @@ def test_a_single_service_has_one_leg_everywhere(order_of: OrderOf) -> None:
     assert order.channels == ("L1",)
     assert order.expectations[1].right["L1"] == "−2\u202f000 ± 200"
     assert order.record.legs == (("l1", "L1"),)
-    assert "rating not in the register" in " ".join(order.bring)
+    assert "rating not in the site record" in " ".join(order.bring)
 
 
 def test_without_sun_meter_volts_or_hours_the_order_still_stands(order_of: OrderOf) -> None:
@@ -126,11 +126,12 @@ def test_without_sun_meter_volts_or_hours_the_order_still_stands(order_of: Order
 
 def test_the_register_rating_and_pair_reach_the_list_of_things(order_of: OrderOf) -> None:
     things = " ".join(order_of(Wish("reversed", "l2")).bring)
-    assert "spare CTs, 200 A, by the register, 2 a leg" in things
-    assert "insulation-displacement connectors" in things
-    assert "twisted pair, these leads are extended" in things
+    assert "2 × spare CT, 200 A" in things
+    assert "8 × insulation-displacement connector" in things
+    assert "2 × twisted-pair lead" in things
+    assert "proving unit" in things
     assert things.count("known load") == 1
-    assert order_of(Wish("pickup_noise", "l2")).bring[0] == "twisted-pair lead, enough for the run"
+    assert order_of(Wish("pickup_noise", "l2")).bring[0] == "2 × twisted-pair lead for the whole run"
 
 
 def test_only_the_columns_that_the_job_needs_are_text(order_of: OrderOf) -> None:

@@ -110,10 +110,10 @@ def test_measures_say_what_was_wanted_and_whether_it_was_met() -> None:
     assert met == {True, None}
     assert [row.name for row in worse.values() if row.is_met is False] == [
         "coverage: fair rate",
-        "squared error, fair / raw",
-        "crews that stand out on the wrong side",
+        "squared error, fair / unadjusted rate",
+        "crews called worse that are better, or the reverse",
     ]
-    assert worse["crews that stand out on the wrong side"].value == 1.0
+    assert worse["crews called worse that are better, or the reverse"].value == 1.0
 
 
 def test_alarms_above_their_level_and_crews_not_seen_are_told() -> None:
@@ -123,7 +123,10 @@ def test_alarms_above_their_level_and_crews_not_seen_are_told() -> None:
     vain = measures("trained in vain", training=[1.0] * 19 + [0.0], changed=[1.0] * 10)
     trained = measures("trained", training=[1.0] * 19 + [0.0], fell=[1.0, 0.0])
 
-    assert [alike[f"outside the {limit}% limits"].is_met for limit in ("95.0", "99.8")] == [False, True]
+    assert [alike[f"outside the {limit} % control limits"].is_met for limit in ("95", "99.8")] == [
+        False,
+        True,
+    ]
     assert [row.is_met for row in bad.values()] == [False, None, None]
     assert [row.is_met for row in vain.values()] == [True, False]
     assert [row.is_met for row in trained.values()] == [True, None]
@@ -139,7 +142,12 @@ def test_the_command_prints_the_measures_and_the_same_seed_the_same(
     fairness(replications=2, seed=4, workers=1, sites=0)
     printed = capsys.readouterr().out
 
-    for words in ("coverage: fair rate", "squared error, fair / raw", "bad crew outside", "targets met"):
+    for words in (
+        "coverage: fair rate",
+        "squared error, fair / unadjusted rate",
+        "bad crew outside",
+        "targets met",
+    ):
         assert words in printed
     assert "scored" not in printed
     again = run_study(2, 4, SETTINGS, workers=1, scored_sites=0)

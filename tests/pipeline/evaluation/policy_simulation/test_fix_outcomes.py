@@ -80,7 +80,7 @@ def test_an_open_fix_says_why() -> None:
     found = fix_outcomes.list_fixes(done, nights, LAST).sort("site_id")
     assert found["why_open"].to_list() == [
         scale,
-        "the data lean one way, not far enough",
+        "the data point one way, but not clearly enough",
         fix_outcomes.TOO_SHORT,
     ]
     assert fix_outcomes.count_open(found)["count"].to_list() == [1, 1, 1]

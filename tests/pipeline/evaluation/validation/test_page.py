@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from html import escape
 
 from validation_homes import scored_homes
 
@@ -10,6 +11,7 @@ from pipeline.core.contract import FAULTS
 from pipeline.evaluation.study_pages import svg
 from pipeline.evaluation.validation.calibration import reliability_table
 from pipeline.evaluation.validation.page import draw_reliability, draw_reliability_by_fault
+from pipeline.faults.fault_text import fault_title
 from pipeline.report import theme
 
 HOMES = [
@@ -27,11 +29,11 @@ def test_the_picture_is_svg_with_a_dot_a_bin_in_the_report_s_colours() -> None:
     assert light.count(theme.light("against")) >= 10
     assert theme.light("against") not in dark
     assert theme.PALETTE["against"][1] in dark
-    assert "likelihood said" in light
+    assert "predicted likelihood" in light
 
 
 def test_each_fault_has_its_panel() -> None:
     text = svg(draw_reliability_by_fault(reliability_table(scored_homes(HOMES))))
 
     for name in FAULTS:
-        assert f">{name.replace('_', ' ')}</text>" in text
+        assert f">{escape(fault_title(name), quote=False)}</text>" in text

@@ -50,11 +50,11 @@ def test_good_fleets_meet_all() -> None:
     [
         ({"average_precision": 0.9499}, "average precision"),
         ({"first_share": 0.98}, "faulty among the first 2.5 % (50 of 2,000)"),
-        ({"found_share": 0.88}, "found among the first R"),
-        ({"named_share": 0.93}, "named right, of those found"),
-        ({"leg_share": 0.95}, "leg right, of those found"),
+        ({"found_share": 0.88}, "found among as many homes as are faulty"),
+        ({"named_share": 0.93}, "fault named correctly, of those found"),
+        ({"leg_share": 0.95}, "leg named correctly, of those found"),
         ({"ece": 0.016}, "calibration error"),
-        ({"sound_suspects_1000": 5.1}, "sound homes suspect, of 1,000"),
+        ({"sound_suspects_1000": 5.1}, "sound homes suspected, per 1,000"),
     ],
 )
 def test_one_fleet_that_falls_short_is_named(changed: dict[str, float], target: str) -> None:
@@ -69,10 +69,10 @@ def test_one_fleet_that_falls_short_is_named(changed: dict[str, float], target: 
     ("row", "changed", "target"),
     [
         ("few", {"ece": 0.031}, "60 homes: calibration error"),
-        ("few", {"suspects_right_share": 0.89}, "60 homes: suspects that are faulty"),
-        ("clean", {"listed_1000": 4.0}, "no fault: homes listed, of 1,000"),
-        ("clean", {"rate_low": 0.006}, "no fault: the rate's interval reaches down"),
-        ("clean", {"stand_out": 1}, "no fault: crews that stand out"),
+        ("few", {"suspects_right_share": 0.89}, "60 homes: suspects with a fault"),
+        ("clean", {"listed_1000": 4.0}, "no fault: homes listed, per 1,000"),
+        ("clean", {"rate_low": 0.006}, "no fault: lower end of the estimated rate"),
+        ("clean", {"stand_out": 1}, "no fault: crews called worse or better"),
     ],
 )
 def test_clean_and_small_fleets_have_their_own(row: str, changed: dict[str, Any], target: str) -> None:
@@ -83,12 +83,14 @@ def test_crews_are_asked_for_over_all_fleets() -> None:
     poor = {"crews_held": 11, "crews_held_share": 11 / 14}
 
     one, two = (
-        check_targets(fleets(**rows)).filter(pl.col("target").str.starts_with("crews'")).row(0, named=True)
+        check_targets(fleets(**rows))
+        .filter(pl.col("target").str.starts_with("crews inside"))
+        .row(0, named=True)
         for rows in ({"two": poor}, {"two": poor, "one": poor})
     )
 
     assert (one["target"], one["met"], one["worst_fleet"]) == (
-        "crews' 95 % intervals that hold (39 of 42)",
+        "crews inside their 95 % interval (39 of 42)",
         MET,
         "two",
     )

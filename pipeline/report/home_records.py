@@ -1,0 +1,122 @@
+"""What the page of any home says of each: one row a home, all in words, so that the page's script only places text."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+import polars as pl
+
+from pipeline.core.glossary import LEGS, UNPROVEN_NEEDS
+from pipeline.core.percent_text import percent_column
+from pipeline.faults.fault_text import fault_title_column
+from pipeline.report.home_groups import home_group
+from pipeline.report.names import crew_anchor, page_name
+from pipeline.report.report_input import ReportInput
+from pipeline.report.visit_plan import plan_pages
+
+_SLOPES = {"slope_l1": "L1", "slope_l2": "L2", "slope_sum": "both"}
+
+
+def home_records(night: ReportInput, with_page: Collection[str]) -> pl.DataFrame:
+    """Return the records of all homes of site_scores, sorted by `key`: the home's id in lower case, as people type it.
+
+    `with_page` are the homes with a page of their own. A field without a value is null.
+    """
+    scores = night.site_scores
+    named = sorted(set(with_page) & set(scores["site_id"]))
+    pages = pl.DataFrame(
+        {"site_id": named, "page": [f"home/{page_name(site)}" for site in named]},
+        schema={"site_id": pl.String, "page": pl.String},
+    )
+    anchors = {crew: crew_anchor(crew) for crew in scores["crew_id"].drop_nulls().unique()}
+    status = night.standing.select(
+        "site_id",
+        "planned_on",
+        "last_visit_on",
+        status="standing",
+        status_since="standing_since",
+        status_why="cause",
+    )
+    homes = (
+        scores.join(pages, on="site_id", how="left")
+        .join(status, on="site_id", how="left")
+        .join(night.revisit_list.select("site_id", "rank", "fix_by"), on="site_id", how="left")
+        .join(night.sites.select("site_id", "commissioned_on"), on="site_id", how="left")
+    )
+    fault = pl.coalesce("suspected_fault", "likely_fault")
+    leg = pl.coalesce("leg", *(["likely_leg"] if "likely_leg" in scores.columns else []))
+    need = {f"unproven-{code}": f"{name}: {text}" for code, (name, text) in UNPROVEN_NEEDS.items()}
+    return homes.select(
+        "site_id",
+        "area",
+        "crew_id",
+        "verdict",
+        "evidence",
+        "contradiction",
+        "onset_evidence",
+        "status",
+        "status_why",
+        "unproven_why",
+        "rank",
+        "fix_by",
+        "page",
+        key=pl.col("site_id").str.to_lowercase(),
+        group=home_group(),
+        crew=pl.col("crew_id").replace_strict(anchors, default=None, return_dtype=pl.String),
+        commissioned=_day("commissioned_on"),
+        fault=fault_title_column(fault),
+        leg=leg.replace_strict(LEGS, default=None, return_dtype=pl.String),
+        this_fault=percent_column(_share(scores, fault)),
+        any_fault=percent_column(pl.col("likelihood")),
+        since=_day("onset_on"),
+        status_since=_day("status_since"),
+        planned=_day("planned_on"),
+        plan=pl.col("site_id").replace_strict(plan_pages(night), default=None, return_dtype=pl.String),
+        visited=_day("last_visit_on"),
+        need=home_group().replace_strict(need, default=None, return_dtype=pl.String),
+        nights=pl.col("nights").cast(pl.Int64) if "nights" in scores.columns else pl.lit(None, pl.Int64),
+        slopes=_slopes(scores.columns),
+    ).sort("key", "site_id")
+
+
+def _day(column: str) -> pl.Expr:
+    return pl.col(column).cast(pl.Date).dt.to_string("%-d %b %Y")
+
+
+def _share(scores: pl.DataFrame, fault: pl.Expr) -> pl.Expr:
+    """Return the likelihood of each row's own `fault`."""
+    kind = scores.schema["fault_likelihoods"]
+    names = [field.name for field in kind.fields] if isinstance(kind, pl.Struct) else []
+    shares = [pl.when(fault == n).then(pl.col("fault_likelihoods").struct.field(n)) for n in names]
+    return pl.coalesce(*shares, pl.lit(None, pl.Float64))
+
+
+def _slopes(columns: list[str]) -> pl.Expr:
+    """Return the slopes on production in a line, null where none was measured."""
+    parts = [
+        pl.format("{} {}", pl.lit(name), _signed(column))
+        for column, name in _SLOPES.items()
+        if column in columns
+    ]
+    measured = pl.concat_str(parts, separator=", ", ignore_nulls=True)
+    expected = pl.format(
+        "{} W for each watt of production; right is {} a leg", measured, _signed("slope_expected")
+    )
+    plain = pl.format("{} W for each watt of production", measured)
+    return pl.when(measured != "").then(pl.coalesce(expected, plain))
+
+
+def _signed(column: str) -> pl.Expr:
+    """Return a slope with its sign and two decimals, as `words.number` writes it."""
+    size = pl.col(column).abs().round(2)
+    hundredths = (size * 100).round(0).cast(pl.Int64)
+    sign = (
+        pl.when(hundredths == 0)
+        .then(pl.lit(""))
+        .when(pl.col(column) < 0)
+        .then(pl.lit("−"))
+        .otherwise(pl.lit("+"))
+    )
+    decimals = (hundredths % 100).cast(pl.String).str.zfill(2)
+    text = pl.format("{}{}.{}", sign, hundredths // 100, decimals)
+    return pl.when(pl.col(column).is_finite().fill_null(False)).then(text)

@@ -1,0 +1,21 @@
+"""The suspected fault of a home in words: always its own likelihood beside that of any fault."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.core.percent_text import likelihoods_column
+from pipeline.faults.fault_text import fault_title_column
+from pipeline.worklist.fault_likelihood import fault_likelihood
+
+
+def suspected_column(faults: Sequence[str]) -> pl.Expr:
+    """Return "CT reversed: 86 % this fault, over 99 % any fault", of `fault`, `fault_likelihoods` and `likelihood`.
+
+    `faults` are names in `fault_likelihoods`; null where `fault` is none of them or has no likelihood.
+    """
+    own = fault_likelihood(pl.col("fault"), faults)
+    title, likelihoods = fault_title_column(pl.col("fault")), likelihoods_column(own, pl.col("likelihood"))
+    return pl.when(own.is_not_null()).then(pl.format("{}: {}", title, likelihoods))

@@ -1,0 +1,29 @@
+"""What the utility meter says of each leg."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from scored_homes import right_home
+
+from pipeline.probes.meter import METER
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"meter_gain_l1": 0.5}, "L1 reads half of what it should: 0.50 times, right is 1.00 (L2 0.99)"),
+        (
+            {"meter_gain_l1": 2.0, "meter_gain_l2": 2.02},
+            "L1 and L2 read twice what they should: 2.00 and 2.02 times, right is 1.00",
+        ),
+        ({"meter_gain_l2": -1.01}, "L2 reads with the wrong sign: −1.01 times, right is 1.00 (L1 1.00)"),
+        ({"meter_gain_l1": 0.78}, "L1 reads too little: 0.78 times, right is 1.00 (L2 0.99)"),
+        ({"meter_gain_l1": 1.3}, "L1 reads too much: 1.30 times, right is 1.00 (L2 0.99)"),
+        # too uncertain to be called wrong
+        ({"meter_gain_l1": 1.3, "meter_l1_se": 0.2}, "L1 and L2 read what they should: 1.30 and 0.99 times"),
+    ],
+)
+def test_each_leg_against_the_utility_meter(changed: dict[str, Any], told: str) -> None:
+    assert METER.tell(right_home() | changed).startswith(f"by the utility meter {told}")
