@@ -43,6 +43,9 @@ SERVICE_LEG_V = {"120/240": 120.0, "120/208": 120.0, "single": 240.0}
 SERVICES = tuple(SERVICE_LEG_V)
 CT_LOCATIONS = ("service_entrance", "bus_bar", "feeder", "load_conductors")
 INTERVAL_MINUTES = (1, 5, 15, 30, 60)
+# Columns about a customer, or that may name one. Orders and, by [privacy], pages show them; they stay out of logs,
+# addresses, file names and the tables that others share.
+PRIVATE = {"sites": ("address", "access_note", "customer"), "visits": ("note",), "safety_calls": ("note",)}
 
 
 def _meta(unit: str, *, is_required: bool = False, is_by_home: bool = False) -> dict[str, object]:
@@ -125,6 +128,9 @@ class Site(dy.Schema):
     has_ev = _flag("a car charger is there")
     crew_id = _text("who installed")
     commissioned_on = _date("first day in service")
+    address = _text("where the truck goes; private")
+    access_note = _text("how to get in: gate, dog, where the panel is; private")
+    customer = _text("who to ask for; private")
 
 
 class Crew(dy.Schema):
@@ -144,7 +150,7 @@ class Visit(dy.Schema):
     found = _code("what was found: a fault, sound or other", FINDINGS)
     leg = _code("where", LEGS)
     fixed = _flag("put right on the visit")
-    note = _text("free words")
+    note = _text("free words; private")
 
 
 class Training(dy.Schema):
@@ -188,6 +194,12 @@ def required(table: str, *, are_all_single: bool = False) -> tuple[str, ...]:
     """Return the columns `table` must have; a fleet of single-line homes may leave l2_w out."""
     names = [name for name, column in TABLES[table].columns().items() if meta(column)["is_required"]]
     return tuple(name for name in names if not (are_all_single and table == "intervals" and name == "l2_w"))
+
+
+def shared_columns(table: str) -> tuple[str, ...]:
+    """Return the columns of `table` that may stand in tables others share: all but the private ones."""
+    private = PRIVATE.get(table, ())
+    return tuple(name for name in TABLES[table].columns() if name not in private)
 
 
 def meta(column: dy.Column) -> dict[str, object]:

@@ -34,6 +34,7 @@ from pipeline.core.setting_sections import (
     OnsetSettings,
     OrderSettings,
     OwnFleetSettings,
+    PrivacySettings,
     RankingSettings,
     RehearsalSettings,
     ReportSettings,
@@ -68,6 +69,7 @@ class Settings(BaseSettings):
     visits: VisitSettings
     report: ReportSettings
     dispatch: DispatchSettings
+    privacy: PrivacySettings
     orders: OrderSettings
     rehearsal: RehearsalSettings
     alarm: AlarmSettings

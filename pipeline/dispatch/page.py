@@ -19,6 +19,7 @@ from pipeline.faults.types import CAUTIONS
 from pipeline.report import FaultCard, words
 from pipeline.report.names import truck_day_page
 from pipeline.report.page_templates import environment, report_style, write_page
+from pipeline.worklist.earlier_visits import EarlierVisits
 
 REASONS = {
     "safety_call": "a safety call comes first",
@@ -50,7 +51,7 @@ class PageInput:
     The plan of the night `as_of`, its `stops` (plan.STOPS), `trucks` and each home's kit, `notes` on how it came
     about, the night's `safety_calls` (site_id, area), the faults' cards, `links`, the `calendars` by truck_id, the
     `currency` of expected values, and `past_pages`: truck pages of days already gone, by name. `contacts` has
-    `address` and `access_note` by site_id where a crew may see them.
+    `address` and `access_note` by site_id where a crew may see them, `earlier` the visits before by site_id.
     """
 
     as_of: date
@@ -66,6 +67,7 @@ class PageInput:
     currency: str
     past_pages: Sequence[str] = ()
     contacts: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    earlier: Mapping[str, EarlierVisits] = field(default_factory=dict)
 
 
 def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
@@ -79,6 +81,7 @@ def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
         "css": report_style(),
         "as_of": night.as_of,
         "links": night.links,
+        "earlier": night.earlier,
         "currency": night.currency,
     }
     rounds = [_round(night, total) for total in night.plan.truck_days.iter_rows(named=True)]

@@ -31,7 +31,7 @@ from pipeline.report.words import count
 from pipeline.storage.output_location import Out, read_out
 from pipeline.storage.publish import write_csv
 from pipeline.worklist.safety_first import open_calls
-from pipeline.workorder.tables import read_latest
+from pipeline.workorder.tables import earlier_on_pages, read_latest
 
 FOLDER = "dispatch"
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -155,6 +155,7 @@ def _dispatch(
             links=find_links(out.pages(as_of), [*stops["site_id"], *calls["site_id"]]),
             calendars=write_calendars(folder, plan.dispatch, zones, as_of=as_of),
             past_pages=[page.name for page in past.pages],
+            earlier=earlier_on_pages(out.local, settings),
         )  # fmt: skip
         write_pages(folder, pages, settings.dispatch.page_rows)
 

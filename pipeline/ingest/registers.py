@@ -28,14 +28,16 @@ _SORTED_BY = {
 
 
 def _no_calls() -> pl.DataFrame:
-    return pl.DataFrame(schema=pl.Schema(contract.SafetyCall))
+    return pl.DataFrame(schema=pl.Schema(contract.SafetyCall)).select(contract.shared_columns("safety_calls"))
 
 
 @dataclass(frozen=True)
 class Registers:
-    """The registers on `as_of`, each with every contract column, sorted; `rejects` as the contract's Reject.
+    """The registers on `as_of`, each with every contract column that is shared, sorted; `rejects` as Reject.
 
-    `duplicate` counts rows that say the same as one before; `columns` are the names in each register's file.
+    `duplicate` counts rows that say the same as one before; `columns` are the names in each register's file. What is
+    private is apart, so that no table made of the registers carries it: `contacts` (site_id, address, access_note,
+    customer) and `notes` (visit_id, note), only the rows that say something. A safety call's note stays in the lake.
     """
 
     as_of: date
@@ -47,6 +49,8 @@ class Registers:
     duplicate: int = 0
     columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     safety_calls: pl.DataFrame = field(default_factory=_no_calls)
+    contacts: pl.DataFrame = field(default_factory=lambda: _no_private("sites"))
+    notes: pl.DataFrame = field(default_factory=lambda: _no_private("visits"))
 
     @property
     def are_all_single(self) -> bool:
@@ -78,7 +82,8 @@ class Registers:
 def read_registers(lake: Lake, as_of: date) -> Registers:
     """Read the registers of `lake` as they stand on `as_of`.
 
-    Of rows with one key the first is kept; the same row again is no error, another one is rejected.
+    Of rows with one key the first is kept; the same row again is no error, another one is rejected. The row of a reject
+    has the shared columns of the contract, nothing else: a private note is in no table.
 
     Raises
     ------
@@ -98,7 +103,8 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         with lake.naming():
             texts, malformed = _texts(path)
             columns[path.name] = tuple(name for name in texts.columns if name != ROW)
-            rows, bad = _split(_typed(path, texts, table, getattr(lake.config, table)))
+            fields = getattr(lake.config, table)
+            rows, bad = _split(_typed(path, texts, table, fields))
         steps = [bad]
         rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of))
         steps.append(bad)
@@ -106,12 +112,44 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
         duplicate += rows.height - rows_once.height - bad.height
         steps.append(bad)
         tables[table] = rows_once.select(schema.column_names())
+        if table in contract.PRIVATE:
+            texts = texts.select(ROW, *_shared_sources(texts.columns, table, fields))
+            malformed = malformed.with_columns(pl.lit(None, dtype=pl.String).alias(TEXT))
         refused.append(_as_rejects(pl.concat([malformed, _with_text(pl.concat(steps), texts)]), path.name))
     if not tables["sites"].height:
         with lake.naming():
             raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
     frames = {name: frame.sort(_SORTED_BY[name], maintain_order=True) for name, frame in tables.items()}
-    return Registers(as_of, **frames, rejects=pl.concat(refused), duplicate=duplicate, columns=columns)
+    contacts, notes = (_private(frames[table], table) for table in ("sites", "visits"))
+    shared = {name: frame.select(contract.shared_columns(name)) for name, frame in frames.items()}
+    return Registers(
+        as_of,
+        **shared,
+        rejects=pl.concat(refused),
+        duplicate=duplicate,
+        columns=columns,
+        contacts=contacts,
+        notes=notes,
+    )
+
+
+def _no_private(table: str) -> pl.DataFrame:
+    return _private(pl.DataFrame(schema=pl.Schema(contract.TABLES[table])), table)
+
+
+def _private(rows: pl.DataFrame, table: str) -> pl.DataFrame:
+    """Return the key and the private columns of the rows that have any."""
+    columns = contract.PRIVATE[table]
+    return rows.select(_SORTED_BY[table], *columns).filter(pl.any_horizontal(pl.col(columns).is_not_null()))
+
+
+def _shared_sources(columns: list[str], table: str, fields: Fields) -> list[str]:
+    """Return the columns of the file that shared columns of the contract are read from."""
+    read = {
+        (fields[name].source or name if name in fields else name).casefold()
+        for name in contract.shared_columns(table)
+    }
+    return [column for column in columns if column.strip().casefold() in read]
 
 
 def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.DataFrame:

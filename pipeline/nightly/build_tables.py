@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.core import sql_runner
 from pipeline.core.errors import NightFailed
+from pipeline.core.setting_sections import PrivacySettings
 from pipeline.core.sharding import WHOLE
 from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
@@ -16,6 +17,7 @@ from pipeline.features.home_days import home_day_files, read_home_days
 from pipeline.features.update_store import StoredDay
 from pipeline.features.voltage_days import voltage_days
 from pipeline.features.window import WindowView
+from pipeline.ingest.registers import Registers
 from pipeline.nightly.monitor import watch
 from pipeline.nightly.night_inputs import NightInputs, Tables
 from pipeline.nightly.rejects import by_reason, count_rejects
@@ -66,7 +68,8 @@ def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *
         "fleet_normal": scored.fleet.table,
         "probe": probe_table(listed_signals, measure(listed_signals)),
         "site_signal": scored.signals,
-        "sites": registers.sites,
+        "sites": published_sites(registers, settings.privacy),
+        "visits": registers.visits,
         "site_daily": view.daily.filter(pl.col("site_id").is_in(homes)),
         "site_hour": listed_hours(inputs, stored, homes),
         "safety_day": safety_days(inputs, stored, lists["safety_call"]),
@@ -75,6 +78,13 @@ def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *
     tables["revisit_list"] = with_desk_columns(night, CATALOGUE, settings)
     watched, record = watch(inputs, stored, tables, rejected=rejected, counts=counts)
     return Tables(tables | watched, by_reason(rejected), counts, {"base_rate": scored.fleet.rate, **record})
+
+
+def published_sites(registers: Registers, privacy: PrivacySettings) -> pl.DataFrame:
+    """Return table sites; customers and their addresses are in it only where [privacy] shares them."""
+    if not privacy.share_contacts:
+        return registers.sites
+    return registers.sites.join(registers.contacts, on="site_id", how="left", maintain_order="left")
 
 
 def listed_hours(inputs: NightInputs, stored: list[StoredDay], homes: list[str]) -> pl.DataFrame:

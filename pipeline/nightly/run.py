@@ -33,6 +33,8 @@ from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.storage import publish
 from pipeline.storage.object_url import object_url
 from pipeline.storage.output_location import hold_out
+from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
+from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
 from pipeline.worklist.planned_visits import read_plans
 from pipeline.worklist.safety_calls import SCHEMA as SAFETY_CALL
 from pipeline.worklist.tables import earlier_table
@@ -115,7 +117,7 @@ def run_night(
             timed(Step.DRAW_REPORT, draw_report, inputs, tables, built)
             run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
             folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
-            published = out.hand_in(folder, inputs.as_of)
+            published = out.hand_in(folder, inputs.as_of, unshared_files(settings.privacy))
         finally:
             shutil.rmtree(inputs.scratch, ignore_errors=True)
     return NightResult(
@@ -170,6 +172,8 @@ def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables) -> P
         built, tables.published, CSV_TABLES, views=VIEWS, streamed={"rejects": rejects},
         workers=inputs.settings.engine.workers,
     )  # fmt: skip
+    private = {SITE_CONTACT: inputs.registers.contacts, VISIT_NOTE: inputs.registers.notes}
+    write_private(built, private)
     return built
 
 
@@ -197,5 +201,14 @@ def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
         base_rate=tables.record["base_rate"],
         faults=fault_cards(),
         cautions=CAUTIONS,
+        earlier_visits=visits_of_listed(inputs, published),
     )  # fmt: skip
     write_report(built / "report", night, inputs.settings, script_cache=inputs.store.root / "charts")
+
+
+def visits_of_listed(inputs: NightInputs, published: Mapping[str, pl.DataFrame]) -> dict[str, EarlierVisits]:
+    """Return what the pages say of earlier visits to listed homes; with their notes unless [privacy] says no."""
+    settings = inputs.settings
+    notes = inputs.registers.notes if settings.privacy.notes_on_pages else None
+    visits = inputs.registers.visits.join(published["revisit_list"], on="site_id", how="semi")
+    return earlier_visits(visits, notes, published["standing"], most=settings.report.earlier_visits)

@@ -16,6 +16,7 @@ from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
 from pipeline.report.weight_table import home_checks, weight_sum
 from pipeline.scoring.innocent import CAUSES
+from pipeline.worklist.earlier_visits import EarlierVisits
 
 CONVINCING = 2
 # Kind of picture (`faults.types.PictureName`) -> the figure that shows it, a leg.
@@ -69,6 +70,7 @@ def home_context(
         "others": other_faults(score, fault, night.faults)[: settings.other_faults],
         "convincing": convincing,
         "pictures": [figure for figure in figures if figure not in convincing],
+        "earlier": night.earlier_visits.get(row["site_id"], EarlierVisits()),
         "events": events.sort("happened_on", "told_on", "what").to_dicts(),
         "checks": home_checks(weights, contradicting),
         "why": weight_figure(weights, contradicting),

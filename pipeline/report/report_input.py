@@ -6,10 +6,12 @@ The report is a pure function of a `ReportInput` and the settings: no clock, no 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import polars as pl
+
+from pipeline.worklist.earlier_visits import EarlierVisits
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,8 @@ class ReportInput:
     only. `crews` and `list_tables` are tables and views by name (`crews_page.TABLES`, `list_page.TABLES`), `rejects`
     (reason, count), `sites` the register, `plans` each home's newest plan (`planned_visits.PLANS`).
     `fleet_normal_before` is None where there was no run before, `base_rate` the fleet's share of homes with a fault.
-    `faults` maps a fault's contract name to its card; `cautions` go on every work order.
+    `earlier_visits` are those of listed homes by site_id. `faults` maps a fault's contract name to its card; `cautions`
+    go on every work order.
     """
 
     as_of: date
@@ -80,3 +83,4 @@ class ReportInput:
     base_rate: float
     faults: Mapping[str, FaultCard]
     cautions: tuple[str, ...]
+    earlier_visits: Mapping[str, EarlierVisits] = field(default_factory=dict)

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 import polars as pl
 
-from pipeline.core.contract import FAULTS, Crew, Site, Training, Visit
+from pipeline.core.contract import FAULTS, PRIVATE, Crew, Site, Training, Visit
 from pipeline.core.errors import InputError
 from pipeline.core.progress import counted
 from pipeline.core.worker_processes import map_tasks
@@ -21,7 +21,8 @@ from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
 ROW_GROUP_ROWS = 115_000  # a file a day and shard is about one row group, cut between homes
 # As the contract has them; whole numbers are written as such.
 SITE_COLUMNS: dict[str, Any] = {
-    **Site.create_empty().schema, **dict.fromkeys(("service_amps", "ct_amps", "cts_per_leg"), pl.Int64)
+    **{name: kind for name, kind in Site.create_empty().schema.items() if name not in PRIVATE["sites"]},
+    **dict.fromkeys(("service_amps", "ct_amps", "cts_per_leg"), pl.Int64),
 }  # fmt: skip
 TRUTH_COLUMNS: dict[str, Any] = {
     "site_id": pl.String, "fault": pl.String, "leg": pl.String, "onset_on": pl.Date,

@@ -20,7 +20,7 @@ from datetime import date
 from pathlib import Path
 
 from pipeline.core.errors import InputError, NightclampError, NightFailed
-from pipeline.storage import bucket_index, publish
+from pipeline.storage import bucket_index, private_files, publish
 from pipeline.storage.bucket_index import Index, read_index
 from pipeline.storage.bucket_lock import BucketLock
 from pipeline.storage.bucket_sync import BucketCopy
@@ -29,7 +29,7 @@ from pipeline.storage.object_store import Bucket
 
 # What is fetched, and so may name a file here; an object of any other name stays where it is.
 _DAY_FILE = re.compile(r"[a-z_]+/date=(\d{4}-\d{2}-\d{2})/[A-Za-z0-9][A-Za-z0-9_.=-]{0,150}")
-_TABLE = re.compile(r"[a-z_]{1,80}\.parquet|run\.json")
+_TABLE = re.compile(rf"(?:{private_files.FOLDER}/)?[a-z_]{{1,80}}\.parquet|run\.json")
 _MODEL = re.compile(r"[a-z_]{1,80}\.(json|npz)")
 _PLAN = re.compile(r"\d{4}-\d{2}-\d{2}/dispatch\.parquet")
 
@@ -64,6 +64,7 @@ class BucketOut:
                 )
             fetched = f"runs/.building-{day}"
             shutil.rmtree(self.local / fetched, ignore_errors=True)
+            private_files.private_folder(self.local / fetched)  # closed to others before anything is in it
             self._copy.bring(listed, fetched)
             folder.parent.mkdir(exist_ok=True)
             (self.local / fetched).rename(folder)
@@ -109,8 +110,10 @@ class BucketOut:
             there = self._bucket.listed(folder)
             self._bucket.remove(entry.name for entry in there if entry.name not in names)
 
-    def hand_in(self, run: Path, as_of: date) -> str:
+    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
         """Send a run that is published in `local`, then turn the index to it; return its address.
+
+        Files of the run named in `unshared`, relative to it, stay here.
 
         Raises
         ------
@@ -120,6 +123,7 @@ class BucketOut:
         folder = run.resolve()
         name = f"runs/{as_of}/{folder.name.rpartition('-')[2]}"
         paths = sorted(path for path in folder.rglob("*") if path.is_file())
+        paths = [path for path in paths if path.relative_to(folder).as_posix() not in unshared]
 
         def send(path: Path) -> None:
             self._bucket.put(f"{name}/{path.relative_to(folder)}", path)

@@ -35,8 +35,11 @@ class Out(Protocol):
     def keep_store(self, days: Iterable[date] | None = None) -> None:
         """Keep the store's files of these days, or of all, as they are in `local` now."""
 
-    def hand_in(self, run: Path, as_of: date) -> str:
-        """Publish a run that lies published in `local`; return where people find it."""
+    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
+        """Publish a run that lies published in `local`; return where people find it.
+
+        Files of the run named in `unshared`, relative to it, stay on this machine.
+        """
 
     def hand_in_pages(self, folder: str, last: str = "") -> str:
         """Keep the files of a folder of `local`, `last` after all others; return where."""
@@ -66,8 +69,8 @@ class FolderOut:
     def keep_store(self, days: Iterable[date] | None = None) -> None:
         """Do nothing: the store lies there."""
 
-    def hand_in(self, run: Path, as_of: date) -> str:
-        """Return where the run is."""
+    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
+        """Return where the run is: on this machine, all of it."""
         return str(run)
 
     def hand_in_pages(self, folder: str, last: str = "") -> str:

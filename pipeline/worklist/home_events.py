@@ -1,6 +1,7 @@
 """Events of each home: every change of its standing, every visit, plan and safety call, each with its day.
 
-A table that only grows: a night adds the events it is the first to know.
+A table that only grows: a night adds the events it is the first to know. A visit's note is not in it: it may name
+people, and this table is shared.
 """
 
 from __future__ import annotations
@@ -50,7 +51,9 @@ def next_story(
     as_of
         The night.
     """
-    known = pl.DataFrame(schema=SCHEMA) if previous is None else previous.select(SCHEMA.names())
+    known = (
+        pl.DataFrame(schema=SCHEMA) if previous is None else _without_notes(previous).select(SCHEMA.names())
+    )
     events = [
         _standings(standing, known, as_of),
         _visits(visits.filter(pl.col("visited_on") <= as_of)),
@@ -65,6 +68,12 @@ def next_story(
     tonight = pl.concat(events).with_columns(told_on=pl.lit(as_of)).select(SCHEMA.names())
     fresh = tonight.join(known, on=["site_id", "what", "key"], how="anti")
     return pl.concat([known, fresh]).sort("site_id", "happened_on", "told_on", "what", "key")
+
+
+def _without_notes(story: pl.DataFrame) -> pl.DataFrame:
+    """Return the events without the notes that earlier versions wrote behind a visit."""
+    bare = pl.col("told").str.replace(r'(?s); note: ".*"$', "")
+    return story.with_columns(told=pl.when(pl.col("what") == VISIT).then(bare).otherwise("told"))
 
 
 def _standings(standing: pl.DataFrame, known: pl.DataFrame, as_of: date) -> pl.DataFrame:
@@ -103,10 +112,9 @@ def _visits(visits: pl.DataFrame) -> pl.DataFrame:
         .otherwise(pl.lit(", not fixed"))
     )  # fmt: skip
     crew = pl.when(pl.col("crew_id").is_not_null()).then(pl.format(" by {}", "crew_id")).otherwise(pl.lit(""))
-    note = pl.when(pl.col("note").is_not_null()).then(pl.format('; note: "{}"', "note")).otherwise(pl.lit(""))
     return visits.select(
         "site_id", happened_on="visited_on", what=pl.lit(VISIT), key=_visit_key(),
-        told=pl.format("visit {}{}: {}{}{}{}", "visit_id", crew, found, leg, fixed, note),
+        told=pl.format("visit {}{}: {}{}{}", "visit_id", crew, found, leg, fixed),
     )  # fmt: skip
 
 

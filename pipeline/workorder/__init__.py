@@ -1,8 +1,9 @@
-"""Work orders: one printable sheet a home, for a truck or for the desk.
+"""Work orders: one printable sheet a home, for a site visit or a remote fix, with a form for its record.
 
 In: the night's published tables (`tables.py`) and the catalogue of faults. Out: OUT/orders/DATE, a page a home, also
-as PDF (`write.py`): cautions, what to bring, the test by a known load with what must be read (`load_test.py`,
-`expectations.py`), or what the desk can change (`office.py`); for a safety call its call sheet (`safety_sheet.py`).
+as PDF (`write.py`): where to go, cautions, earlier visits, what to bring, the test by a known load with what must be
+read (`load_test.py`, `expectations.py`), or what a remote fix changes (`office.py`), and the record to fill in
+(`visit_record.py`), on paper or on a phone (`visit_form.py`); for a safety call its call sheet (`safety_sheet.py`).
 Open `build.py` first, then `order.py`.
 
 >>> from pipeline.core.settings import load_settings

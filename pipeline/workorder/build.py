@@ -5,24 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.core.glossary import LOCATIONS, POSITIONS, SERVICES
 from pipeline.core.settings import Settings
 from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.kit import order_kit
 from pipeline.faults.types import Fault
 from pipeline.report import words
+from pipeline.worklist.earlier_visits import one_line
 from pipeline.workorder import cautions, steps
 from pipeline.workorder.expectations import known_load_test
 from pipeline.workorder.office import desk_fix
-from pipeline.workorder.order import Case, Order
+from pipeline.workorder.order import Case, Contact, Order
 from pipeline.workorder.pictures import pictures
 from pipeline.workorder.tables import Home
+from pipeline.workorder.visit_record import visit_record
 
-_OUTCOMES = {"fixed": ", said to be put right", "open": ", left as it was"}
-_POSITIONS = {True: "upstream of the solar tie-in", False: "around the loads only"}
+_LONGEST_CONTACT = 120  # characters of an address or an access note that fit on the sheet
 
 
 def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) -> Order:
-    """Return the order of one listed home: an office order where the suspected fault is fixed at the desk.
+    """Return the order of one listed home: a remote fix where a setting or the site record is wrong.
 
     Raises
     ------
@@ -44,6 +46,7 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         how_likely=f"{likelihood_word(share or 0.0, settings.orders.likelihood_words)}:"
         f" {words.likelihoods(share, listed['likelihood'])}",
         since=words.since(listed["since"]),
+        contact=contact_of(home.contact),
         safety_calls=cautions.safety_calls(case),
         cautions=cautions.cautions(case),
         doubts=cautions.doubts(case),
@@ -64,14 +67,18 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         known_load="" if is_office else steps.known_load_note(case),
         prove=spell_faults(fault.remedy.prove),
         desk=desk,
-        record=steps.visit_fields(case),
-        last_visit=last_visit(home.standing),
+        record=visit_record(
+            home.site_id, home.visit_id, fault.name, service=case.install.service, catalogue=catalogue
+        ),
+        earlier=home.earlier,
+        since_visit=home.standing.get("proof_told"),
+        commissioned_on=home.register["commissioned_on"],
         pictures=pictures(case, settings.report),
     )
 
 
 def register_facts(register: Mapping[str, Any], *, with_place: bool) -> tuple[tuple[str, str], ...]:
-    """Return (name, value) of what the register says that the job needs; what is empty is left out.
+    """Return (name, value) of what the site record says that the job needs; what is empty is left out.
 
     Coordinates are plain text, never a link: a sheet asks no map service about a customer.
     """
@@ -81,11 +88,11 @@ def register_facts(register: Mapping[str, Any], *, with_place: bool) -> tuple[tu
     facts = [
         ("Area", register["area"]),
         ("Place", f"{latitude:.5f}, {longitude:.5f}" if is_placed else None),
-        ("Service", f"{'single leg' if service == 'single' else f'{service} V'}{amps}" if service else None),
+        ("Service", f"{SERVICES[service]}{amps}" if service else None),
         ("PV", words.fill("{:g} kW AC", register["pv_kw"])),
         ("Battery", words.yes_no(register["has_battery"])),
-        ("CTs at", words.plain(register["ct_location"]) if register["ct_location"] else None),
-        ("Position", _POSITIONS.get(register["ct_sees_pv"])),  # type: ignore[arg-type]
+        ("CTs at", LOCATIONS[register["ct_location"]] if register["ct_location"] else None),
+        ("Position", POSITIONS.get(register["ct_sees_pv"])),  # type: ignore[arg-type]
         ("CT rating", words.fill("{:g} A", register["ct_amps"])),
         ("CTs a leg", words.fill("{:g}", register["cts_per_leg"])),
         ("Leads extended", words.yes_no(register["lead_extended"])),
@@ -95,19 +102,13 @@ def register_facts(register: Mapping[str, Any], *, with_place: bool) -> tuple[tu
     return tuple((name, value) for name, value in facts if value is not None)
 
 
+def contact_of(contact: Mapping[str, Any]) -> Contact:
+    """Return where to go, who to ask for and how to get in, each on a line."""
+    parts = {name: one_line(contact.get(name), _LONGEST_CONTACT) for name in Contact._fields}
+    return Contact(**parts)
+
+
 def likelihood_word(share: float, scale: Mapping[str, float]) -> str:
     """Return a likelihood in words, by the shares from which each word holds."""
     ordered = sorted(scale.items(), key=lambda pair: -pair[1])
     return next((word for word, least in ordered if share >= least), ordered[-1][0])
-
-
-def last_visit(standing: Mapping[str, Any]) -> str | None:
-    """Return what came of the last visit, without its note (which may name people); None without one."""
-    visited_on = standing.get("last_visit_on")
-    if visited_on is None:
-        return None
-    found, leg = standing.get("found"), words.leg(standing.get("found_leg"))
-    text = f"Visited {words.day(visited_on)}: found {words.fault(found) if found else 'nothing written down'}"
-    text += (f", {leg}" if leg else "") + _OUTCOMES.get(standing.get("outcome") or "", "")
-    verified = standing.get("proof_told")
-    return f"{text}. Since then: {verified}." if verified else f"{text}."

@@ -1,4 +1,4 @@
-"""What comes first on every sheet: safety calls, the cautions, what of them this home's register sharpens, doubts."""
+"""What comes first on every sheet: safety calls, the cautions, those that this home's site record adds, doubts."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pipeline.workorder.order import Case
 
 GOVERN = "Local codes, the employer's safety programme and licensed practice govern; this sheet replaces none of them."
 DESK = (
-    "This is desk work. Never ask the customer to open a panel or to touch a CT, not even for a photo.",
+    "This is a remote fix. Never ask the customer to open a panel or to touch a CT, not even for a photo.",
     "Should anybody go to the panel after all, then first:",
 )
 _NEUTRAL = (
@@ -17,10 +17,10 @@ _NEUTRAL = (
     "call is cleared."
 )
 _SERVICE_ENTRANCE = (
-    "Here, by the register, the CTs sit on the service entrance: live with the main breaker off."
+    "By the site record the CTs here sit on the service entrance: live with the main breaker off."
 )
 _BATTERY = (
-    "Here, by the register, a battery stands: it feeds the panel with the main breaker and the solar off."
+    "By the site record there is a battery here: it feeds the panel with the main breaker and the solar off."
 )
 
 

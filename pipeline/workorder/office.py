@@ -1,4 +1,4 @@
-"""What the desk can do about a fault: the exact setting from what to what, and the number that verifies it.
+"""What a remote fix changes: the exact setting from what to what, and the number that verifies it.
 
 Which setting that is stands in the fault's Remedy; here it gets the home's own numbers.
 """
@@ -17,27 +17,27 @@ from pipeline.workorder.order import Case, DeskFix, Verification
 
 _UNKNOWN = "what is set now"
 _UNTIL_VISIT = (
-    "Enter it in visits.csv with fixed = false: the home stays listed for its visit.",
-    "Set it back on the day the CT is put right on site, or the leg reads wrong again.",
+    "Record it in visits.csv with fixed = false: the home stays listed for its visit.",
+    "Set it back on the day of the site visit, or the leg reads wrong again.",
 )
 _ENTER_CHANGE = (
-    "Enter the change in visits.csv on the day it is made (below): from then on only data since it speak."
+    "Record the change in visits.csv on the day it is made (below): from then on only newer data count."
 )
 _LABELS_FIRST = (
-    "Have the CTs' labels from the install photos, or from the crew: never ask the customer to open the panel. "
-    "If the labels say what is set already, change nothing: this order's suspicion is wrong."
+    "Read the CTs' labels on the install photos, or ask the crew. Never ask the customer to open the panel. "
+    "If the labels agree with the setting, change nothing: the suspicion is wrong."
 )
 _PHOTOS_FIRST = (
-    "Compare with the install photos: do the CTs lie on the utility's side of the solar breaker (true) or "
-    "around the loads only (false)? If the photos agree with the record, change nothing and send a visit."
+    "Look at the install photos: are the CTs on the utility's side of the solar breaker (true) or around the loads "
+    "only (false)? If the photos agree with the site record, change nothing and send a truck."
 )
 _DERIVE_AGAIN = (
-    "The readings stay as they are; what is derived from them (load, self-use) is to be computed again."
+    "The readings stay as they are. Compute again what is derived from them (load, self-consumption)."
 )
 
 
 def desk_fix(case: Case, settings: Settings) -> DeskFix | None:
-    """Return what the desk can do; None where the fault is fixed on site and no setting can serve until then."""
+    """Return the remote fix; None where the fault is fixed on site and no setting can serve until then."""
     remedy = case.fault.remedy
     if isinstance(remedy.desk, Stopgap):
         return _fix_by_stopgap(remedy.desk, case, settings)
@@ -56,11 +56,11 @@ def desk_fix(case: Case, settings: Settings) -> DeskFix | None:
 def _fix_ct_amps(case: Case, settings: Settings) -> DeskFix:
     gain, error, source = _gain(case.signal)
     amps = case.home.register["ct_amps"]
-    now = _UNKNOWN if amps is None else f"{amps:g} A, by the register"
+    now = _UNKNOWN if amps is None else f"{amps:g} A by the site record"
     if gain is None or gain <= 0:
         to, why = "the rating on the CTs' labels", "the data give no single factor"
     else:
-        why = f"both legs read {_measured(gain, error, sign=False)} times the truth, {source}"
+        why = f"both legs read {_measured(gain, error, sign=False)} times the true value, {source}"
         if amps is None:
             to = f"{1 / gain:.2f} times what is set now"
         else:
@@ -76,7 +76,7 @@ def _fix_ct_amps(case: Case, settings: Settings) -> DeskFix:
     bill = Verification("level of the legs beside the customer's bill", "", "alike", usual)
     return DeskFix(
         _LABELS_FIRST,
-        (Change("ct_amps (CT rating, both legs) in the monitor and in the register", now, to, why),),
+        (Change("ct_amps (CT rating, both legs) in the monitor and in the site record", now, to, why),),
         (*slopes, *_verify_meter(case, settings)) or (bill,),
         (_ENTER_CHANGE,),
     )
@@ -107,7 +107,7 @@ def _fix_ct_sees_pv(case: Case, settings: Settings) -> DeskFix:
     usual = _after(settings.orders.usual_nights)
     return DeskFix(
         _PHOTOS_FIRST,
-        (Change("ct_sees_pv in the site's record (and in the source, if it keeps one)", now, to, why),),
+        (Change("ct_sees_pv in the site record (and in the data source, if it has one)", now, to, why),),
         verifications or (Verification("this home on the list", "listed", "gone", usual),),
         (_DERIVE_AGAIN,),
     )
@@ -132,7 +132,9 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
     if not case.home.register["has_battery"]:
         levels = ", ".join(words.watts(case.signal.get(f"night_{leg}_w")) for leg in legs)
         nights = _after(settings.orders.min_nights)
-        verifications.append(Verification(f"night level of {names}", levels, "above 0 W, all night", nights))
+        verifications.append(
+            Verification(f"overnight baseload of {names}", levels, "above 0 W, all night", nights)
+        )
     right = _right_slope(case)
     if right is not None:
         slopes = ", ".join(_slope_text(case, leg) for leg in legs)
@@ -146,7 +148,7 @@ def _gain(signal: Mapping[str, Any]) -> tuple[float | None, float | None, str]:
     if gains and _has_meter(signal):
         return sum(gains) / len(gains), signal.get("meter_gain_se"), "by the utility meter"
     if signal.get("gain_sum") is not None and signal.get("expected_gain") != 0:
-        return signal["gain_sum"], signal.get("gain_sum_se"), "by the answer to the sun"
+        return signal["gain_sum"], signal.get("gain_sum_se"), "by the slope on PV"
     return None, None, ""
 
 
@@ -179,7 +181,7 @@ def _verify_meter(case: Case, settings: Settings) -> list[Verification]:
     error, tolerance = case.signal.get("meter_gain_se"), settings.visits.gain_off
     return [
         Verification(
-            f"reading of {words.leg(leg)} over the truth, by the utility meter",
+            f"reading of {words.leg(leg)} over the true value, by the utility meter",
             _measured(case.signal[f"meter_gain_{leg}"], error, sign=False),
             f"1.00, at most {tolerance:.2f} off",
             _after(_nights_until(error, tolerance, case.signal, settings)),

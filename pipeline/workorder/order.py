@@ -8,8 +8,10 @@ from datetime import date
 from typing import Any, Literal, NamedTuple
 
 from pipeline.faults.types import Change, Fault
+from pipeline.worklist.earlier_visits import EarlierVisits
 from pipeline.workorder.load_test import Install
 from pipeline.workorder.tables import Home
+from pipeline.workorder.visit_record import VisitRecord
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,14 @@ class DeskFix(NamedTuple):
     notes: tuple[str, ...] = ()
 
 
+class Contact(NamedTuple):
+    """Where the home is, who to ask for and how to get in; None where the site record doesn't say."""
+
+    address: str | None = None
+    customer: str | None = None
+    access_note: str | None = None
+
+
 class Picture(NamedTuple):
     """A picture for the sheet: a title, the SVG, a caption that carries its numbers."""
 
@@ -82,11 +92,12 @@ class Picture(NamedTuple):
 class Order:
     """All that a sheet says of one home.
 
-    `kind` "visit" has steps and expectations, "office" a `desk` fix to make; on a visit `desk` is what can serve until
-    then, where something can. `safety_calls` must be read before anything else, `doubts` come after it.
+    `kind` "visit" has steps and expectations, "office" a `desk` fix to make from the office; on a visit `desk` is what
+    can serve until then, where something can. `safety_calls` must be read before anything else, `doubts` come after it.
     `how_likely` is this fault's own likelihood and that of any fault, in words.
-    `facts` are (name, value) of the register, only what the job needs. `channels` are those of the expectations worth
-    a column; `record` are (field, what is allowed there) of the row for the lake's visits.
+    `facts` are (name, value) of the site record, only what the job needs. `channels` are those of the expectations
+    worth a column; `record` is the row of the visits register to fill in. `earlier` are the visits before, and
+    `since_visit` what the data say since the last of them.
     """
 
     site_id: str
@@ -95,6 +106,7 @@ class Order:
     suspicion: str
     how_likely: str
     since: str
+    contact: Contact
     safety_calls: tuple[str, ...]
     cautions: tuple[str, ...]
     doubts: tuple[str, ...]
@@ -111,6 +123,8 @@ class Order:
     known_load: str
     prove: str
     desk: DeskFix | None
-    record: tuple[tuple[str, str], ...]
-    last_visit: str | None
+    record: VisitRecord
+    earlier: EarlierVisits
+    since_visit: str | None
+    commissioned_on: date | None
     pictures: tuple[Picture, ...]

@@ -19,7 +19,7 @@ from pipeline.workorder.charts import day_profile, leg_against_leg, night_floors
 from pipeline.workorder.order import Case, Picture
 
 WANTED = 2
-_SIZE = {"width": 352, "height": 158}
+_SIZE = {"width": 352, "height": 118}
 _DARK_HOURS = (0, 4)
 _FONT = "Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 _ID = re.compile(r'(?<=\bid=")[^"]+|(?<=url\(#)[^)]+|(?<=href="#)[^"]+')
@@ -69,14 +69,14 @@ def _daily_slopes(case: Case, series: HomeSeries, settings: ReportSettings) -> D
     slopes = _by_leg(case, lambda leg: words.slope(score[f"slope_{leg}"], score[f"slope_{leg}_se"]))
     expected = words.number(score["slope_expected"], 2, sign=True)
     caption = f"Slope on production: {slopes} W per W; expected {expected}."
-    return "Answer to the sun, day by day", spec, caption
+    return "Slope on PV, day by day", spec, caption
 
 
 def _night_levels(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     spec = night_levels(series.days, settings.least_reach_w, case.home.listed["since"])
     levels = _by_leg(case, lambda leg: words.watts(case.home.score[f"night_{leg}_w"]))
     caption = f"Median {levels}. Without a battery a right leg is above zero all night."
-    return "Level of each night", spec, caption
+    return "Overnight baseload", spec, caption
 
 
 def _day_profile(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
@@ -90,9 +90,7 @@ def _day_profile(case: Case, series: HomeSeries, settings: ReportSettings) -> Dr
 
 def _leg_against_leg(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     spec = leg_against_leg(series, case.home.score["from_on"]) if len(case.install.legs) == 2 else None
-    caption = (
-        "Two legs that carry their own loads make a cloud; dots along a line are one conductor read twice."
-    )
+    caption = "Two legs that carry their own loads make a cloud; on a line, both CTs read one conductor."
     return "L2 against L1, hour by hour", spec, caption
 
 
@@ -103,13 +101,15 @@ def _zero_shares(case: Case, series: HomeSeries, settings: ReportSettings) -> Dr
 
     spec = zero_shares(series.days, case.home.listed["since"])
     caption = f"At zero: {_by_leg(case, percent)} of all intervals."
-    return "Zero while the rest of the home lives", spec, caption
+    return "Share of intervals at zero", spec, caption
 
 
 def _night_floors(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     spec = night_floors(series, _DARK_HOURS, case.home.listed["since"])
     drops = _by_leg(case, lambda leg: words.watts(case.signal.get(f"floor_{leg}_drop_w")))
-    caption = f"One night in ten falls this far below the usual low: {drops}. What stands by gives a right leg a floor."
+    caption = (
+        f"One night in ten falls this far below the usual low: {drops}. Standby loads keep a right leg up."
+    )
     return "Lowest hour of each night", spec, caption
 
 

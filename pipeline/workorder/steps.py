@@ -1,39 +1,40 @@
-"""What to do: the steps in the order in which they are done, the row to write down."""
+"""What to do: the steps in the order in which they are done."""
 
 from __future__ import annotations
 
-from pipeline.core.contract import FINDINGS, Visit
-from pipeline.faults.fault_text import spell_faults
+from pipeline.core.contract import SOUND
+from pipeline.faults.fault_text import fault_title, spell_faults
 from pipeline.faults.types import Fault
 from pipeline.workorder.order import Case, DeskFix
 
 
 def visit_steps(fault: Fault, desk: DeskFix | None, is_silent: bool) -> tuple[str, ...]:
     """Return the steps of a visit; `is_silent`: the known load reads right also while the fault is there."""
-    test = "Covers closed, do the known-load test below." + (
-        " It is expected to read right today: it can't show this fault."
+    test = "Leave the covers closed. Do the known-load test below." + (
+        " It will probably read right today: it can't show this fault."
         if is_silent
-        else " If every row reads right today, change nothing: found = sound."
+        else f" If every row reads right, change nothing and tick “{fault_title(SOUND)}”."
     )
     steps = [
-        "Covers closed: write down the time and what each channel reads now.",
+        "Leave the covers closed. Write down the time in, and what each channel reads now.",
         test,
-        "Make safe (cautions above), then look before you change anything. If you see something else, see “What else "
+        "Make safe as the cautions say. Look before you change anything. If you see something else, read “What else "
         "it could be”.",
         spell_faults(fault.remedy.action),
-        "Covers closed again: repeat the test: every row has to read right. Photograph CTs, marks and labels.",
+        "Close the covers. Repeat the test: every row must read right. Photograph CTs, marks and labels.",
+        "Record the visit below. Write down the time out and have the customer sign.",
     ]
     if desk is not None:
-        steps.insert(4, "Ask the desk whether a setting stands in for this fault, and have it set back now.")
+        steps.insert(4, "Call the office: if a setting was changed for this fault, have it set back now.")
     return tuple(steps)
 
 
 def desk_steps(desk: DeskFix) -> tuple[str, ...]:
-    """Return the steps of an office fix."""
+    """Return the steps of a remote fix."""
     return (
         desk.first,
-        "Make the change, and write down what was set before.",
-        "Enter it as below, wait for the proof, and send a visit if it doesn't come.",
+        "Write down what is set now. Change the setting as shown.",
+        "Record the change below. Wait for the proof. If it doesn't come, send a truck.",
     )
 
 
@@ -42,18 +43,6 @@ def known_load_note(case: Case) -> str:
     leg = "" if case.install.service == "single" else " L1 is the leg whose voltage the monitor calls L1."
     circuit = "" if case.install.sees_pv else " Take a circuit whose conductor passes through the CT."
     return (
-        "One switch at a time, everything else left as it is; the change counts, not the level. "
-        f"What the load really draws decides: read it with the clamp meter.{leg}{circuit}"
+        "Turn on one thing at a time and leave everything else as it is. Write down the change, not the level. "
+        f"Measure with the clamp meter what the load really draws; that is the right value.{leg}{circuit}"
     )
-
-
-def visit_fields(case: Case) -> tuple[tuple[str, str], ...]:
-    """Return (field of the lake's visits, what is allowed there), in the contract's order; "" is left to be written."""
-    legs = ("l1",) if case.install.service == "single" else ("l1", "l2", "both")
-    allowed = {
-        "site_id": case.home.site_id,
-        "found": " · ".join(FINDINGS),
-        "leg": " · ".join([*legs, "empty"]),
-        "fixed": "true · false",
-    }
-    return tuple((name, allowed.get(name, "")) for name in Visit.columns())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,9 +12,14 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.errors import InputError
+from pipeline.core.settings import Settings
 from pipeline.ingest.normalize import nearest
+from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, read_private
+from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
+from pipeline.worklist.tables import earlier_table
+from pipeline.workorder.visit_record import visit_id_of
 
-# Of the register a sheet may carry these columns and no others.
+# Of the site record a sheet may carry these columns and, of the private ones, who and where: no others.
 REGISTER = (
     "area", "latitude", "longitude", "service", "service_amps", "pv_kw", "ct_sees_pv", "pv_added_back",
     "ct_location", "ct_amps", "cts_per_leg", "lead_extended", "has_battery", "commissioned_on",
@@ -23,11 +28,16 @@ REGISTER = (
 _UNPRINTED = ("timezone",)
 _ONE_ROW = ("site_scores", "site_signal", "standing", "sites")
 _MANY_ROWS = ("site_daily", "site_hour")
+# What fits on a sheet; the home's page has more.
+_VISITS, _NOTE_LENGTH = 3, 120
 
 
 @dataclass(frozen=True)
 class Home:
-    """One listed home on a night: its rows of the tables as dicts (empty where it has none), its days and hours."""
+    """One listed home on a night: its rows of the tables as dicts (empty where it has none), its days and hours.
+
+    `contact` is private (address, access_note, customer); `earlier` are the visits before, `visit_id` that of the next.
+    """
 
     as_of: date
     listed: dict[str, Any]
@@ -37,6 +47,9 @@ class Home:
     register: dict[str, Any]
     days: pl.DataFrame
     hours: pl.DataFrame
+    contact: dict[str, Any] = field(default_factory=dict)
+    earlier: EarlierVisits = field(default_factory=EarlierVisits)
+    visit_id: str = ""
 
     @property
     def site_id(self) -> str:
@@ -49,11 +62,13 @@ class NightTables:
     """Tables of one night by the names under which it publishes them, and its day.
 
     `revisit_list`, `site_scores`, `site_signal`, `standing`, `sites` (the register), `site_daily` and `site_hour` (of
-    listed homes).
+    listed homes), `visits` (their register). `contacts` and `notes` are the private tables; None where there are none.
     """
 
     as_of: date
     frames: dict[str, pl.DataFrame]
+    contacts: pl.DataFrame | None = None
+    notes: pl.DataFrame | None = None
 
     def homes(self, chosen: Sequence[str], *, with_series: bool = True) -> Iterator[Home]:
         """Yield these listed homes in the order of the list; without series their days and hours stay empty."""
@@ -68,6 +83,13 @@ class NightTables:
             name: frames[name].partition_by("site_id", as_dict=True) if with_series else {}
             for name in _MANY_ROWS
         }
+        visits = self.frames["visits"]
+        earlier = earlier_visits(
+            visits.filter(pl.col("site_id").is_in(sorted(chosen))), self.notes, frames["standing"],
+            most=_VISITS, longest=_NOTE_LENGTH,
+        )  # fmt: skip
+        taken = frozenset(visits["visit_id"]) if with_series else frozenset()
+        contacts = {} if self.contacts is None else {row["site_id"]: row for row in self.contacts.to_dicts()}
         for listed in frames["revisit_list"].sort("rank").iter_rows(named=True):
             site = listed["site_id"]
             register = rows["sites"].get(site, {})
@@ -78,13 +100,35 @@ class NightTables:
                 rows["site_signal"].get(site, {}),
                 rows["standing"].get(site, {}),
                 {name: register.get(name) for name in (*REGISTER, *_UNPRINTED)},
-                *(parts[name].get((site,), self.frames[name].clear()) for name in _MANY_ROWS),
+                days=parts["site_daily"].get((site,), self.frames["site_daily"].clear()),
+                hours=parts["site_hour"].get((site,), self.frames["site_hour"].clear()),
+                contact=contacts.get(site, {}),
+                earlier=earlier.get(site, EarlierVisits()),
+                visit_id=visit_id_of(site, self.as_of, taken),
             )
 
 
 def read_night(out: Path) -> NightTables:
     """Return the tables of OUT/latest that orders need; raises as `read_latest`."""
-    return NightTables(*read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS)))
+    as_of, frames = read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS, "visits"))
+    contacts, notes = (read_private(out / "latest", name) for name in (SITE_CONTACT, VISIT_NOTE))
+    return NightTables(as_of, frames, contacts, notes)
+
+
+def earlier_on_pages(out: Path, settings: Settings) -> dict[str, EarlierVisits]:
+    """Return the earlier visits to the listed homes of OUT/latest for a page; their notes unless [privacy] says no.
+
+    Nothing where the run is of a version that published no visits.
+    """
+    latest = out / "latest"
+    listed, visits, standing = (
+        earlier_table(latest, name) for name in ("revisit_list", "visits", "standing")
+    )
+    if listed is None or visits is None or standing is None:
+        return {}
+    notes = read_private(latest, VISIT_NOTE) if settings.privacy.notes_on_pages else None
+    of_listed = visits.join(listed, on="site_id", how="semi")
+    return earlier_visits(of_listed, notes, standing, most=_VISITS, longest=_NOTE_LENGTH)
 
 
 def read_latest(out: Path, names: Sequence[str]) -> tuple[date, dict[str, pl.DataFrame]]:

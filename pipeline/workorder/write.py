@@ -1,29 +1,35 @@
 """`nightclamp orders`: writes the sheets of listed homes into OUT/orders/DATE.
 
-A sheet is one HTML file that stands alone: styles and pictures inside, no script, nothing asked of a network.
+A sheet is one HTML file that stands alone: styles and pictures inside, no script, nothing asked of a network. Beside
+it, in forms/, lies the form for the record of the visit. Sheets with a customer's address are their owner's to read.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import fields
 from functools import cache
 from pathlib import Path
 
 import jinja2
 from markupsafe import Markup
 
+from pipeline.core.atomic_files import write_bytes
 from pipeline.core.glossary import FIX_BY
 from pipeline.core.settings import Settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.report.names import page_name
 from pipeline.report.page_templates import environment
 from pipeline.storage.output_location import read_out
+from pipeline.storage.private_files import close_to_others
 from pipeline.workorder import pdf
 from pipeline.workorder.build import build_order
 from pipeline.workorder.cautions import DESK, GOVERN
 from pipeline.workorder.order import Order
 from pipeline.workorder.safety_sheet import SafetySheet, safety_sheets, template_values
 from pipeline.workorder.tables import chosen_homes, read_latest, read_night
+from pipeline.workorder.visit_form import FOLDER as FORMS
+from pipeline.workorder.visit_form import form_values
 
 FOLDER = "orders"
 
@@ -36,7 +42,9 @@ def write_orders(
     as_pdf: bool = False,
     report: Callable[[str], None] = lambda line: None,
 ) -> list[Path]:
-    """Write orders into OUT/orders/DATE; return the HTML files, open safety calls first, then in the list's order.
+    """Write call sheets, orders and their forms into OUT/orders/DATE; return the sheets' and orders' HTML files.
+
+    Open safety calls come first, then the list in its order.
 
     Parameters
     ----------
@@ -73,11 +81,11 @@ def write_orders(
 
         def write(html: str, name: str, told: str) -> None:
             target = folder / name
-            target.write_bytes(html.encode("utf-8"))
+            write_bytes(target, html.encode("utf-8"))
             files = str(target)
             if as_pdf:
                 printed = target.with_suffix(".pdf")
-                printed.write_bytes(pdf.order_pdf(html, settings.orders.paper))
+                write_bytes(printed, pdf.order_pdf(html, settings.orders.paper))
                 files += f" and {printed}"
             report(f"{told}: {files}")
             written.append(target)
@@ -90,8 +98,11 @@ def write_orders(
             )
         for home in night.homes(chosen):
             order = build_order(home, CATALOGUE, settings)
-            told = f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}"
-            write(order_page(order), page_name(home.site_id), told)
+            name, told = page_name(home.site_id), f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}"
+            write_bytes(folder / FORMS / name, form_page(order).encode("utf-8"))
+            write(order_page(order), name, told)
+            if any(order.contact):
+                close_to_others(folder / name, (folder / name).with_suffix(".pdf"))
         address = working_out.hand_in_pages(f"{FOLDER}/{night.as_of}")
         if address != str(folder):
             report(f"orders: {address}")
@@ -100,7 +111,38 @@ def write_orders(
 
 def order_page(order: Order) -> str:
     """Return the sheet; the same order gives the same text."""
-    return _pages().get_template(f"{order.kind}.html").render(order=order, desk_cautions=DESK, govern=GOVERN)
+    return (
+        _pages()
+        .get_template(f"{order.kind}.html")
+        .render(
+            order=order, page=page_name(order.site_id), density=density(order), desk_cautions=DESK, govern=GOVERN
+        )
+    )  # fmt: skip
+
+
+# Characters from which on the type is set smaller, so that all is on one page of paper.
+_DENSITIES = {"densest": 3600, "denser": 3150, "dense": 2600, "": 0}
+
+
+def density(order: Order) -> str:
+    """Return the class of type size on paper by how much the order says, so that all of it is on one page."""
+    said = [getattr(order, field.name) for field in fields(order) if field.name not in ("pictures", "record")]
+    length = _length(tuple(said))
+    return next(name for name, least in _DENSITIES.items() if length >= least)
+
+
+def _length(value: object) -> int:
+    """Return the characters of all texts in it."""
+    if isinstance(value, str):
+        return len(value)
+    if isinstance(value, dict):
+        return _length(tuple(value.values()))
+    return sum(map(_length, value)) if isinstance(value, tuple) else 0
+
+
+def form_page(order: Order) -> str:
+    """Return the visit record as a form for a phone; the same order gives the same text."""
+    return _pages().get_template("visit_form.html").render(form_values(order))
 
 
 def safety_page(sheet: SafetySheet) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from example_safety import call, safety_calls
 
-from pipeline.core.contract import Site
+from pipeline.core.contract import PRIVATE, Site, Visit
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.workorder.tables import Home, NightTables
 
@@ -18,6 +18,12 @@ AS_OF = date(2026, 6, 14)
 DAYS = 10
 NOTE = "gate code 4711, ask for Ms Example"
 CREW = "crew-of-secrets"
+ADDRESS = {
+    "address": "12 Example Lane",
+    "customer": "Ms Example",
+    "access_note": "gate code 4711, dog in the yard",
+}
+CONTACT = pl.Schema(dict.fromkeys(("site_id", *PRIVATE["sites"]), pl.String))
 HOSTILE = "../../<script>alert('x')</script>\"&\u2028"
 LOOKALIKE = "../../\u0430/\u202eH1"  # a Cyrillic letter and a direction mark
 
@@ -36,6 +42,8 @@ class Wish:
     standing: dict[str, Any] = field(default_factory=dict)
     has_hours: bool = True
     has_call: bool = False
+    contact: dict[str, str] = field(default_factory=dict)
+    visits: tuple[dict[str, Any], ...] = ()
 
 
 def night(*wishes: Wish) -> NightTables:
@@ -48,7 +56,14 @@ def night(*wishes: Wish) -> NightTables:
     days = pl.concat([home["site_daily"] for home in homes])
     hours = pl.concat([home["site_hour"] for home in homes])
     calls = safety_calls(*(call(wish.site_id) for wish in wishes if wish.has_call))
-    return NightTables(AS_OF, frames | {"site_daily": days, "site_hour": hours, "safety_call": calls})
+    past = [{"site_id": wish.site_id, **row} for wish in wishes for row in wish.visits]
+    visits = pl.DataFrame(past, schema=pl.Schema(Visit))
+    contacts = pl.DataFrame([{"site_id": wish.site_id, **wish.contact} for wish in wishes], schema=CONTACT)
+    frames |= {"site_daily": days, "site_hour": hours, "safety_call": calls}
+    return NightTables(
+        AS_OF, frames | {"visits": visits.drop(PRIVATE["visits"])},
+        contacts, visits.select("visit_id", *PRIVATE["visits"]),
+    )  # fmt: skip
 
 
 def home(wish: Wish) -> Home:
@@ -91,7 +106,7 @@ def _home(wish: Wish, rank: int) -> dict[str, Any]:
     }  # fmt: skip
     standing = {
         "site_id": wish.site_id, "last_visit_on": None, "found": None, "found_leg": None, "outcome": None,
-        "proof_told": None, "cause": f"note: {NOTE}",
+        "proof_told": None, "cause": f"note: {NOTE}", "is_listed": True,
     } | wish.standing  # fmt: skip
     return {
         "revisit_list": listed, "site_scores": score, "site_signal": signal, "standing": standing,

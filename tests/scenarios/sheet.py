@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
-VOID = {"meta", "link", "br", "hr", "img"}
+VOID = {"meta", "link", "br", "hr", "img", "input"}
 
 
 class Sheet(HTMLParser):
@@ -39,7 +39,7 @@ class Sheet(HTMLParser):
         self.open.pop()
 
     def handle_data(self, data: str) -> None:
-        if "style" in self.open or "title" in self.open:
+        if {"style", "script"} & set(self.open) or "title" in self.open:
             return
         if {"h1", "h2"} & set(self.open):
             self.headings[-1] += data

@@ -20,6 +20,7 @@ from pipeline.core.setting_sections.learning import (
 from pipeline.core.setting_sections.reporting import (
     AlarmSettings,
     CrewSettings,
+    PrivacySettings,
     ReportSettings,
 )
 from pipeline.core.setting_sections.section import Section
@@ -46,6 +47,7 @@ __all__ = [
     "OnsetSettings",
     "OrderSettings",
     "OwnFleetSettings",
+    "PrivacySettings",
     "RankingSettings",
     "RehearsalSettings",
     "ReportSettings",

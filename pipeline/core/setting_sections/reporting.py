@@ -14,12 +14,20 @@ class ReportSettings(Section):
     index_rows: int
     trucks: int
     visits_per_truck: int
+    earlier_visits: int = Field(ge=0)
     first_rows: int
     daylight_share: float
     colour_quantile: float
     least_reach_w: float
     slope_reach: float
     other_faults: int
+
+
+class PrivacySettings(Section):
+    """[privacy] who reads customers' addresses and the notes of visits."""
+
+    share_contacts: bool
+    notes_on_pages: bool
 
 
 class CrewSettings(Section):

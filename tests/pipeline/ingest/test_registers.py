@@ -36,13 +36,18 @@ def test_every_contract_column_is_there_typed_and_sorted(lake: Path) -> None:
     (lake / "sites.csv").write_text(lines[0] + lines[2] + lines[1])
     registers = read(lake)
     for table in ("sites", "crews", "visits", "trainings"):
-        assert getattr(registers, table).schema == pl.Schema(contract.TABLES[table])
+        kinds = pl.Schema(contract.TABLES[table])
+        assert getattr(registers, table).schema == {
+            name: kinds[name] for name in contract.shared_columns(table)
+        }
     assert registers.sites["site_id"].to_list() == ["a", "b"]
     first = registers.sites.row(0, named=True)
     assert (first["ct_sees_pv"], first["pv_kw"], first["commissioned_on"]) == (True, 7.6, date(2024, 1, 1))
     assert (first["has_battery"], first["ct_location"]) == (None, None)
     assert registers.rejects.height == 0
-    contract.Site.validate(registers.sites)
+    private = registers.contacts.drop("site_id").columns
+    empty = [pl.lit(None, dtype=pl.String).alias(name) for name in private]
+    contract.Site.validate(registers.sites.with_columns(empty))
 
 
 def test_everything_but_the_home_may_be_left_out(lake: Path) -> None:
@@ -197,3 +202,38 @@ def test_limits_follow_the_service_and_the_array(lake: Path) -> None:
         (2, "c", 72_000.0, 100_000.0),
         (3, "d", 72_000.0, 24_000.0),
     ]
+
+
+SECRETS = ("12 Example Lane", "gate 4711", "Ms Example", "dog in the yard, ask for Ms Example")
+
+
+def test_what_is_private_is_apart_and_in_no_reject(lake: Path) -> None:
+    address, access, customer, note = SECRETS
+    (lake / "sites.csv").write_text(
+        f"site_id,address,Access_Note,customer,pv_kw,phone\na,{address},{access},{customer},5,{customer}\n"
+        f"b,,,,5,\nbad,{address},{access},{customer},lots,{customer}\ntoo,many,{address},{access},{customer},1,2\n"
+    )
+    (lake / "visits.csv").write_text(
+        "visit_id,site_id,visited_on,found,note\n"
+        f'V1,a,2025-06-01,sound,"{note}"\nV2,b,2025-06-02,,\nV3,nowhere,2025-06-02,,"{note}"\nV4,a,2025-06-02,,{note}\n'
+    )
+    registers = read(lake)
+
+    assert registers.contacts.rows() == [("a", address, access, customer)]
+    assert registers.notes.rows() == [("V1", note)]
+    assert registers.visits["visit_id"].to_list() == ["V1", "V2"]
+    assert [(file, row) for file, row, _ in told(registers)] == [
+        ("sites.csv", 3), ("sites.csv", 4), ("visits.csv", 3), ("visits.csv", 4)
+    ]  # fmt: skip
+    assert '"site_id":"bad"' in str(registers.rejects["row"].to_list())
+    for table in ("sites", "visits", "rejects"):
+        text = str(getattr(registers, table).to_dicts())
+        assert [secret for secret in SECRETS if secret in text] == []
+
+
+def test_a_private_column_of_another_name_is_in_no_reject(lake: Path) -> None:
+    (lake / "lake.toml").write_text('[sites.address]\nsource = "Street"\n')
+    (lake / "sites.csv").write_text("site_id,Street,pv_kw\na,12 Example Lane,5\nbad,12 Example Lane,lots\n")
+    registers = read(lake)
+    assert registers.contacts["address"].to_list() == ["12 Example Lane"]
+    assert "Example" not in str(registers.rejects.to_dicts())

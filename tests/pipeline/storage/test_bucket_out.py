@@ -127,6 +127,25 @@ def runs(s3: Server) -> set[str]:
     return {"/".join(name.split("/")[:2]) for name in s3.objects(s3.bucket, "out/runs")}
 
 
+def test_private_files_are_sent_only_where_they_are_shared_and_fetched_for_their_owner_alone(
+    url: ObjectUrl, own: ObjectStoreSettings, s3: Server, tmp_path: Path
+) -> None:
+    with hold_bucket(url, own) as out:
+        built = publish.building_folder(out.local, DAY)
+        (built / "private").mkdir()
+        for name in ("run.json", "private/site_contact.parquet", "private/visit_note.parquet"):
+            (built / name).write_text(name)
+        run = publish.publish(built, out.local, DAY)
+        out.hand_in(run, DAY, {"private/site_contact.parquet"})
+        assert (run / "private" / "site_contact.parquet").is_file()
+    assert set(published(s3)) == {"run.json", "private/visit_note.parquet"}
+    elsewhere = own.model_copy(update={"cache": str(tmp_path / "elsewhere")})
+    with read_bucket(url, elsewhere) as copy:
+        private = (copy.local / "latest" / "private").resolve()
+        assert [path.name for path in private.iterdir()] == ["visit_note.parquet"]
+        assert private.stat().st_mode & 0o077 == 0
+
+
 def test_a_run_is_there_whole_before_the_index_names_it(
     url: ObjectUrl, own: ObjectStoreSettings, s3: Server
 ) -> None:

@@ -7,13 +7,14 @@ from dataclasses import replace
 from datetime import date
 
 import pytest
-from orders_example import CREW, NOTE, Wish, home
+from orders_example import ADDRESS, CREW, NOTE, Wish, home
 
-from pipeline.core.contract import FINDINGS, Visit
+from pipeline.core.contract import FINDINGS
 from pipeline.core.settings import Settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS, Fault
+from pipeline.worklist.earlier_visits import PastVisit
 from pipeline.workorder.build import build_order, register_facts
 from pipeline.workorder.order import Order
 from pipeline.workorder.tables import REGISTER
@@ -34,8 +35,8 @@ def test_every_fault_on_every_leg_has_a_whole_order(name: str, leg: str, order_o
     assert len(order.pictures) == 2
     assert order.others
     assert all(other.test.endswith(".") for other in order.others)
-    assert [field for field, _ in order.record] == list(Visit.columns())
-    assert dict(order.record)["found"].split(" · ") == list(FINDINGS)
+    assert order.record.findings[0].code == name
+    assert sorted(finding.code for finding in order.record.findings) == sorted(FINDINGS)
     if order.kind == "visit":
         assert order.bring
         assert CATALOGUE[name].remedy.action.split(",")[0] in " ".join(order.steps)
@@ -105,7 +106,7 @@ def test_a_single_service_has_one_leg_everywhere(order_of: OrderOf) -> None:
     ]
     assert order.channels == ("L1",)
     assert order.expectations[1].right["L1"] == "−2\u202f000 ± 200"
-    assert dict(order.record)["leg"] == "l1 · empty"
+    assert order.record.legs == (("l1", "L1"),)
     assert "rating not in the site record" in " ".join(order.bring)
 
 
@@ -117,8 +118,8 @@ def test_without_sun_meter_volts_or_hours_the_order_still_stands(order_of: Order
     )
     assert [row.switch[-9:] for row in order.expectations] == ["solar off", "solar off"]
     assert [picture.title for picture in order.pictures] == [
-        "Level of each night",
-        "Answer to the sun, day by day",
+        "Overnight baseload",
+        "Slope on PV, day by day",
     ]
     assert order.facts == (("Service", "120/240 V"),)
 
@@ -173,15 +174,52 @@ def test_doubts_and_the_home_sharpen_the_cautions(order_of: OrderOf) -> None:
     )
 
 
-def test_the_last_visit_is_text_without_its_note(order_of: OrderOf) -> None:
-    visited = {
-        "last_visit_on": date(2026, 6, 2), "found": "legs_crossed", "found_leg": "both", "outcome": "fixed",
-        "proof_told": "9 nights since the visit",
-    }  # fmt: skip
-    assert order_of(Wish("reversed", "l1", standing=visited)).last_visit == (
-        "Visited 2 Jun 2026: found CTs on each other's legs, both legs, said to be put right."
-        " Since then: 9 nights since the visit."
+def test_earlier_visits_stand_with_note_outcome_and_why_the_home_is_open_again(order_of: OrderOf) -> None:
+    visits = tuple(
+        {"visit_id": f"V{day}", "visited_on": date(2026, 6, day), "crew_id": "C7", "found": "legs_crossed",
+         "leg": "both", "fixed": day == 5, "note": f"panel cover rusted shut\non day {day}"}
+        for day in (1, 2, 3, 4, 5)
+    )  # fmt: skip
+    standing = {"outcome": "fixed", "proof_told": "9 nights since the visit"}
+    order = order_of(Wish("reversed", "l1", visits=visits, standing=standing))
+
+    newest, before, _ = order.earlier.visits
+    assert order.earlier.more == 2
+    assert newest == PastVisit(
+        date(2026, 6, 5), "C7", "CTs on each other's legs, both legs", "recorded as fixed",
+        "panel cover rusted shut on day 5",
+    )  # fmt: skip
+    assert before.outcome == "not fixed"
+    assert order.earlier.why_open == (
+        "the last visit is recorded as fixed, but the data since then still show a fault"
     )
+    assert order.since_visit == "9 nights since the visit"
+
+
+def test_contact_is_the_site_record_on_a_line_each(order_of: OrderOf) -> None:
+    contact = order_of(
+        Wish("reversed", "l1", contact=ADDRESS | {"access_note": "gate\n4711 " + "x" * 200})
+    ).contact
+    assert (contact.address, contact.customer) == (ADDRESS["address"], ADDRESS["customer"])
+    assert contact.access_note is not None
+    assert contact.access_note.startswith("gate 4711 x")
+    assert len(contact.access_note) == 120
+    assert not any(order_of(Wish("reversed", "l1")).contact)
+
+
+def test_steps_are_commands_and_the_set_back_comes_before_the_last_test(order_of: OrderOf) -> None:
+    steps = order_of(Wish("reversed", "l1")).steps
+    assert [step.split()[0] for step in steps] == [
+        "Leave",
+        "Leave",
+        "Make",
+        "Turn",
+        "Call",
+        "Close",
+        "Record",
+    ]
+    assert "set back" in steps[4]
+    assert not any("set back" in step for step in order_of(Wish("dead", "l1")).steps)
 
 
 def test_a_fault_added_as_one_file_has_its_order(settings: Settings) -> None:
@@ -190,7 +228,12 @@ def test_a_fault_added_as_one_file_has_its_order(settings: Settings) -> None:
     action, prove = "Replace the board.", "The channel follows a known load."
     remedy = replace(dead.remedy, action=action, prove=prove, bring=("input board",), minutes=35)
     burnt: Fault = replace(
-        dead, name="burnt_input", remedy=remedy, cautions=("Wait a minute.",), story="An input is burnt."
+        dead,
+        name="burnt_input",
+        title="burnt input",
+        remedy=remedy,
+        cautions=("Wait a minute.",),
+        story="An input is burnt.",
     )
     catalogue = {**CATALOGUE, "burnt_input": burnt}
     example = home(Wish("dead", "l1"))

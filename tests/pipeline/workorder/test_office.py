@@ -23,9 +23,9 @@ def test_a_ratio_is_set_to_the_rating_over_the_gain(order_of: OrderOf) -> None:
 
     change = fix.changes[0]
     assert "ct_amps" in change.setting
-    assert change.now == "200 A, by the register"
+    assert change.now == "200 A by the site record"
     assert change.to == "400 ± 8 A by the data; the label decides"
-    assert change.why == "both legs read 0.50 ± 0.01 times the truth, by the answer to the sun"
+    assert change.why == "both legs read 0.50 ± 0.01 times the true value, by the slope on PV"
     assert [item.then for item in fix.verifications] == ["−0.50, at most 0.07 off"] * 2
     assert fix.verifications[0].now == "−0.25 ± 0.01"
 
@@ -35,7 +35,7 @@ def test_the_utility_meter_speaks_before_the_sun(order_of: OrderOf) -> None:
     fix = desk(order_of(Wish("wrong_ratio", "both", signal=meter, register={"ct_amps": 100.0})))
 
     assert fix.changes[0].to == "50 ± 0 A by the data; the label decides"
-    assert fix.changes[0].why == "both legs read 2.000 ± 0.004 times the truth, by the utility meter"
+    assert fix.changes[0].why == "both legs read 2.000 ± 0.004 times the true value, by the utility meter"
     assert [item.now for item in fix.verifications[-2:]] == ["1.990 ± 0.004", "2.010 ± 0.004"]
 
 
@@ -76,7 +76,7 @@ def test_a_sign_setting_serves_until_the_visit_and_is_set_back_there(order_of: O
     assert order.kind == "visit"
     fix = desk(order)
     assert [(change.setting, change.now, change.to) for change in fix.changes] == [("sign of L1", "+1", "−1")]
-    assert (fix.verifications[0].number, fix.verifications[0].now) == ("night level of L1", "−180 W")
+    assert (fix.verifications[0].number, fix.verifications[0].now) == ("overnight baseload of L1", "−180 W")
     assert fix.verifications[1].now == "+0.50 ± 0.01"
     assert any("set back now" in step for step in order.steps)
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import builtins
 import io
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
 from typing import Any
 
 import pytest
-from orders_example import Wish
+from orders_example import ADDRESS, Wish
 
 from pipeline.core.errors import InputError
 from pipeline.workorder import pdf
@@ -18,7 +20,12 @@ from pipeline.workorder.write import order_page
 OrderOf = Callable[[Wish], Order]
 FULL = Wish(
     "reversed", "both", score={"verdict": "safety", "is_clock_suspect": True, "clock_offset_h": 5.0},
-    register={"ct_location": "service_entrance", "has_battery": True},
+    register={"ct_location": "service_entrance", "has_battery": True}, contact=ADDRESS,
+    visits=tuple(
+        {"visit_id": f"V{day}", "visited_on": date(2026, 6, day), "crew_id": "C7", "found": "swapped_with_pv",
+         "leg": "both", "fixed": True, "note": "panel cover rusted shut, bring oil and a new cover " * 8}
+        for day in range(1, 7)
+    ),
 )  # fmt: skip
 
 
@@ -27,6 +34,7 @@ FULL = Wish(
     [
         (FULL, "letter"),
         (FULL, "a4"),
+        (replace(FULL, score={}), "letter"),
         (Wish("wrong_ratio", "both"), "letter"),
         (Wish("swapped_with_pv", "l1"), "a4"),
     ],

@@ -35,16 +35,16 @@ def test_the_fault_chooses_its_pictures(order_of: OrderOf) -> None:
         )
     }
     assert titles == {
-        "reversed": ["L2 against production", "Level of each night"],
-        "same_leg": ["L2 against L1, hour by hour", "Answer to the sun, day by day"],
-        "swapped_with_pv": ["A mean day", "Level of each night"],
-        "intermittent": ["Zero while the rest of the home lives", "Level of each night"],
+        "reversed": ["L2 against production", "Overnight baseload"],
+        "same_leg": ["L2 against L1, hour by hour", "Slope on PV, day by day"],
+        "swapped_with_pv": ["A mean day", "Overnight baseload"],
+        "intermittent": ["Share of intervals at zero", "Overnight baseload"],
     }
 
 
 def test_at_the_loads_the_sun_comes_last(order_of: OrderOf) -> None:
     pictures = order_of(Wish("opposed_pair", "l2", register={"ct_sees_pv": False})).pictures
-    assert [picture.title for picture in pictures] == ["A mean day", "Level of each night"]
+    assert [picture.title for picture in pictures] == ["A mean day", "Overnight baseload"]
 
 
 def test_the_onset_is_a_line_and_its_day_in_the_caption(order_of: OrderOf) -> None:

@@ -46,12 +46,8 @@ def test_each_listed_home_has_a_file_of_its_own_inside_the_folder(
     assert [path.parent for path in written] == [folder] * 4
     assert [path.name for path in written] == [page_name(wish.site_id) for wish in WISHES]
     assert len({path.name.lower() for path in written}) == 4  # also on disks that ignore case
-    assert [line.split(":")[0] for line in lines] == [
-        "site visit",
-        "remote fix",
-        "site visit",
-        "site visit",
-    ]
+    assert [line.split(":")[0] for line in lines] == ["site visit", "remote fix", "site visit", "site visit"]
+    assert sorted(path.name for path in (folder / "forms").iterdir()) == sorted(path.name for path in written)
 
 
 def test_each_open_safety_call_has_a_sheet_before_all_orders(
