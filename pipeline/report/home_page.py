@@ -16,6 +16,7 @@ from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
 from pipeline.report.weight_table import home_checks, weight_sum
 from pipeline.scoring.innocent import CAUSES
+from pipeline.worklist.energy_so_far_text import so_far_text
 from pipeline.worklist.earlier_visits import EarlierVisits
 
 CONVINCING = 2
@@ -64,6 +65,7 @@ def home_context(
         "card": card,
         "suspicion": words.suspicion(fault, row["leg"], night.faults),
         "since": words.since(since),
+        "so_far": so_far_text(row),
         "onset_evidence": score["onset_evidence"],
         "notices": notices(score),
         "cautions": [*night.cautions, *(card.cautions if card else ())],
