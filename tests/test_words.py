@@ -80,7 +80,7 @@ def test_documents_say_what_the_trade_says(document: Path) -> None:
 
 
 def test_pages_and_paper_say_what_the_trade_says(sample_out: Path) -> None:
-    wrong = {path.name: slips(read_aloud(path)) for path in pages(sample_out)}
+    wrong = {str(path): slips(read_aloud(path)) for path in pages(sample_out)}
     assert {name: found for name, found in wrong.items() if found} == {}
     assert len(wrong) > 30
 

@@ -7,6 +7,7 @@ from datetime import date as Date  # noqa: N812  the option is called date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
 from pydantic import ValidationError
 from rich.console import Console
 
@@ -104,11 +105,9 @@ def show(console: Console, done: DispatchResult) -> None:
     from pipeline.dispatch.page import reason_counts
     from pipeline.report.words import count
 
-    for row in done.plan.dispatch.filter("is_safety_call").iter_rows(named=True):
-        stop = f"truck {row['truck_id']}, {row['day']}, stop {row['stop']}"
-        console.print(
-            one_line(f"SAFETY CALL FIRST: {row['site_id']} ({stop}): no CT work until it is cleared")
-        )
+    held = done.plan.undispatched.filter(pl.col("reason") == "safety_call")
+    for site in held["site_id"]:
+        console.print(one_line(f"SAFETY CALL FIRST: {site}: no CT work until it is cleared"))
     for note in done.notes:
         console.print(one_line(note))
     for row in done.plan.truck_days.iter_rows(named=True):

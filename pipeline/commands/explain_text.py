@@ -69,7 +69,7 @@ def tell_home(
         ("Status", _standing(standing)),
         ("What happened", _events(events)),
         ("All other checks", _other_checks(checks, weights)),
-        ("For the quality lead: how the likelihood adds up (log odds)", _weights(weights)),
+        ("For the quality lead: how the likelihood adds up", _weights(weights)),
     ]
     parts = [_heading(site_id, score)]
     for title, lines in sections:

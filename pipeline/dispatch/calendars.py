@@ -18,7 +18,6 @@ from pipeline.report import words
 from pipeline.report.names import page_name
 
 ALL_TRUCKS = "calendar.ics"
-SAFETY_CALL = "Safety call first: no CT work until it is cleared."
 
 
 def write_calendars(
@@ -64,7 +63,6 @@ def _event(row: Mapping[str, Any], stops: int, zone: ZoneInfo, as_of: date) -> E
     start = _to_utc(row["day"], row["arrive_at"], zone)
     title = words.suspicion(row["suspected_fault"], row["leg"])
     lines = [
-        *((SAFETY_CALL,) if row["is_safety_call"] else ()),
         f"Truck {one_line(row['truck_id'])}, stop {row['stop']} of {stops}, "
         f"{words.minutes(row['minutes_on_site'])} on site, {words.minutes(row['drive_min'])} drive there "
         f"({row['drive_from']}).",
@@ -77,8 +75,7 @@ def _event(row: Mapping[str, Any], stops: int, zone: ZoneInfo, as_of: date) -> E
     event.add("sequence", as_of.toordinal())
     event.add("dtstart", start)
     event.add("dtend", start + timedelta(minutes=max(1, row["minutes_on_site"])))
-    call = "SAFETY CALL: " if row["is_safety_call"] else ""
-    event.add("summary", f"{call}{one_line(row['site_id'])}: {title} suspected")
+    event.add("summary", f"{one_line(row['site_id'])}: {title} suspected")
     event.add("description", "\n".join(lines))
     return event
 

@@ -25,14 +25,10 @@ def read_stops(night: Mapping[str, pl.DataFrame], register: pl.DataFrame) -> pl.
     visits = night["revisit_list"].filter(pl.col("fix_by") == "visit").sort("rank")
     shares = night["site_scores"].select("site_id", "fault_likelihoods")
     places = register.select("site_id", "latitude", "longitude")
-    calls = safety_calls(night)["site_id"].implode()
     return (
         visits.join(shares, on="site_id", how="left", maintain_order="left")
         .join(places, on="site_id", how="left", maintain_order="left")
-        .with_columns(
-            fault_likelihood(pl.col("suspected_fault"), CATALOGUE),
-            is_safety_call=pl.col("site_id").is_in(calls),
-        )
+        .with_columns(fault_likelihood(pl.col("suspected_fault"), CATALOGUE))
         .select(pl.col(name).cast(kind) for name, kind in STOPS.items())
     )
 

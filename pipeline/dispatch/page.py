@@ -49,9 +49,10 @@ class PageInput:
     """What the pages show.
 
     The plan of the night `as_of`, its `stops` (plan.STOPS), `trucks` and each home's kit, `notes` on how it came
-    about, the night's `safety_calls` (site_id, area), the faults' cards, `links`, the `calendars` by truck_id, the
-    `currency` of expected values, and `past_pages`: truck pages of days already gone, by name. `contacts` has
-    `address` and `access_note` by site_id where a crew may see them, `earlier` the visits before by site_id.
+    about, the night's `safety_calls` (site_id, safety_call, area), the faults' cards, `links`, the `calendars` by
+    truck_id, the `currency` of expected values, and `past_pages`: truck pages of days already gone, by name.
+    `contacts` has `address` and `access_note` by site_id where a crew may see them, `earlier` the visits before by
+    site_id.
     """
 
     as_of: date
@@ -89,7 +90,6 @@ def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
         write_page(folder / trip["page"], pages, "truck_day.html", values=trip)
     unscheduled = night.plan.undispatched
     planned = night.plan.dispatch
-    stop_of = {row["site_id"]: row for row in planned.iter_rows(named=True)}
     values = {
         "notes": night.notes,
         "rounds": rounds,
@@ -99,10 +99,7 @@ def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
         "left": unscheduled.head(page_rows).to_dicts(),
         "left_in_all": unscheduled.height,
         "reasons": reason_counts(unscheduled),
-        "safety": [
-            row | {"stop": stop_of.get(row["site_id"])}
-            for row in night.safety_calls.head(page_rows).to_dicts()
-        ],
+        "safety": night.safety_calls.head(page_rows).to_dicts(),
         "safety_in_all": night.safety_calls.height,
         "calendar": ALL_TRUCKS,
         "past_pages": night.past_pages,
@@ -139,7 +136,6 @@ def _round(night: PageInput, total: dict[str, Any]) -> dict[str, Any]:
         "rows": rows,
         "page": truck_day_page(total["day"], total["truck_id"]),
         "calendar": night.calendars.get(total["truck_id"]),
-        "safety_stops": [row for row in rows if row["is_safety_call"]],
         "cautions": list(dict.fromkeys([*CAUTIONS, *(text for card in cards for text in card.cautions)])),
         "parts": [loaded for loaded in load if loaded.item.quantity is not None],
         "tools": [loaded for loaded in load if loaded.item.quantity is None],

@@ -26,7 +26,7 @@ STOPS = pl.Schema(
         "rank": pl.Int64, "site_id": pl.String, "area": pl.String, "likelihood": pl.Float64,
         "suspected_fault": pl.String, "leg": pl.String, "bring": pl.String, "minutes_on_site": pl.Int64,
         "priority": pl.Float64, "drive_min": pl.Float64, "latitude": pl.Float64, "longitude": pl.Float64,
-        "fault_likelihood": pl.Float64, "is_safety_call": pl.Boolean,
+        "fault_likelihood": pl.Float64,
     }
 )  # fmt: skip
 DISPATCH = pl.Schema(
@@ -35,7 +35,6 @@ DISPATCH = pl.Schema(
         "arrive_at": pl.String, "leave_at": pl.String, "drive_min": pl.Int64, "drive_km": pl.Float64,
         "drive_from": pl.String, "minutes_on_site": pl.Int64, "suspected_fault": pl.String, "leg": pl.String,
         "likelihood": pl.Float64, "priority": pl.Float64, "bring": pl.String, "fault_likelihood": pl.Float64,
-        "is_safety_call": pl.Boolean,
     }
 )  # fmt: skip
 TRUCK_DAYS = pl.Schema(

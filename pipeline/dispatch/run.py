@@ -30,7 +30,6 @@ from pipeline.report.names import page_name
 from pipeline.report.words import count
 from pipeline.storage.output_location import Out, read_out
 from pipeline.storage.publish import write_csv
-from pipeline.worklist.safety_first import open_calls
 from pipeline.workorder.tables import earlier_on_pages, read_latest
 
 FOLDER = "dispatch"
@@ -112,17 +111,16 @@ def _dispatch(
 ) -> DispatchResult:
     sites = read_registers(lake, as_of).sites
     listed = read_stops(night, sites)
-    held = listed.filter("is_safety_call")
-    free = listed.filter(~pl.col("is_safety_call"))
+    calls = safety_calls(night)
+    held = listed.join(calls.drop("area"), on="site_id", maintain_order="left")
+    free = listed.join(calls, on="site_id", how="anti", maintain_order="left")
     stops = free.join(past.dispatch, on="site_id", how="anti", maintain_order="left")
     trucks, truck_notes = _trucks(lake.source.beside("trucks.csv"), stops, sites, settings.dispatch)
     travel, travel_notes = _travel(
         lake.source.beside("drive_times.csv"), stops, trucks, sites, settings.dispatch
     )
     plan = plan_days(stops, trucks, travel, days=days, settings=settings)
-    plan = with_safety_calls(
-        plan, held.join(open_calls(night["safety_call"]), on="site_id", maintain_order="left")
-    )
+    plan = with_safety_calls(plan, held)
     last = f" to {days[-1]}" if len(days) > 1 else ""
     span = f"{count(len(days), 'day')}, {days[0]}{last}, {count(len(trucks), 'truck')} each"
     notes = (
@@ -133,7 +131,6 @@ def _dispatch(
     )
     if is_dry_run:
         return DispatchResult(plan, notes, None, "")
-    calls = safety_calls(night)
     kits = stop_kits(stops, night["sites"], settings.orders)
     zones = dict(sites.select("site_id", "timezone").iter_rows())
     remembered = {

@@ -130,7 +130,7 @@ def fair_rates(quality: pl.DataFrame, fleet_rate: float, most_crews: int) -> Spe
         ],
     )  # fmt: skip
     tables = {"crews": rows(points), "fleet": [{"rate": round(fleet_rate, 4)}]}
-    return finish([bars, line, plain, dots], tables, height={"step": _ROW_PX})
+    return finish([bars, line, plain, dots], tables, height=_ROW_PX * points.height)
 
 
 def most_judged(quality: pl.DataFrame, most: int) -> pl.DataFrame:

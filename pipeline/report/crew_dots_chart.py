@@ -62,7 +62,7 @@ def months(month: pl.DataFrame, change: pl.DataFrame, crews: list[str]) -> Spec 
         "tick", orient="vertical", thickness=4, size=24, xOffset=-13, color=theme.light("ink")
     )
     layers = [dots, bars.encode(when, crew)]
-    return finish(layers, {"cells": rows(cells), "changes": rows(marks)}, height={"step": _ROW_PX})
+    return finish(layers, {"cells": rows(cells), "changes": rows(marks)}, height=_ROW_PX * len(crews))
 
 
 def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
@@ -119,7 +119,7 @@ def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
             tooltip=tooltips,
         )
     )
-    return finish([rings, filled], {"faults": rows(summed)}, height={"step": _ROW_PX})
+    return finish([rings, filled], {"faults": rows(summed)}, height=_ROW_PX * len(row_names))
 
 
 def _size_legend(title: str) -> Spec:

@@ -16,8 +16,8 @@ from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
 from pipeline.report.weight_table import home_checks, weight_sum
 from pipeline.scoring.innocent import CAUSES
-from pipeline.worklist.energy_so_far_text import so_far_text
 from pipeline.worklist.earlier_visits import EarlierVisits
+from pipeline.worklist.energy_so_far_text import so_far_text
 
 CONVINCING = 2
 # Kind of picture (`faults.types.PictureName`) -> the figure that shows it, a leg.

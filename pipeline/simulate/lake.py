@@ -58,8 +58,9 @@ def write_registers(
     out: Path, registers: Mapping[str, Sequence[Any]], truth_columns: Mapping[str, Any] = TRUTH_COLUMNS
 ) -> None:
     """Write each register's rows as a CSV of its name: sites, crews, visits, trainings, truth."""
+    contact = {name: pl.String for row in registers["sites"][:1] for name in PRIVATE["sites"] if name in row}
     columns: dict[str, Any] = {
-        "sites": SITE_COLUMNS, "crews": Crew.create_empty().schema, "visits": Visit.create_empty().schema,
+        "sites": SITE_COLUMNS | contact, "crews": Crew.create_empty().schema, "visits": Visit.create_empty().schema,
         "trainings": Training.create_empty().schema, "truth": truth_columns,
     }  # fmt: skip
     for name, rows in registers.items():

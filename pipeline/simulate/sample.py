@@ -82,6 +82,17 @@ def _draw_wish(number: int, rng: np.random.Generator) -> Wish:
     return Wish(fault="", crew=crew, hard=HARD.get(number, ""), values=tuple(values.items()))
 
 
+def _contact(number: int) -> dict[str, str | None]:
+    """Return an address that isn't one, a customer without a name, and for one home in three how to get in."""
+    access = ("gate code at the office", "dog in the yard: call first", "panel in the garage")[
+        number // 3 % 3
+    ]
+    return {
+        "address": f"{number + 1} Sample Street", "customer": f"Customer {number + 1:03d}",
+        "access_note": access if number % 3 == 0 else None,
+    }  # fmt: skip
+
+
 def write_sample_lake(out: Path) -> None:
     """Write the sample lake and its truth.csv into `out`; always the same bytes."""
     rng = np.random.default_rng(SPEC.seed)
@@ -89,6 +100,7 @@ def write_sample_lake(out: Path) -> None:
     out.mkdir(parents=True, exist_ok=True)
     records = (simulate_home(SPEC, number, wish) for number, wish in enumerate(wishes))
     sites, truths = write_shard(records, out, 0)
+    sites = [site | _contact(number) for number, site in enumerate(sites)]
     visits: Rows = [
         {
             "visit_id": f"V{count:04d}", "site_id": site_id(home),

@@ -14,8 +14,9 @@ from pipeline.worklist.fault_likelihood import fault_likelihood
 def suspected_column(faults: Sequence[str]) -> pl.Expr:
     """Return "CT reversed: 86 % this fault, over 99 % any fault", of `fault`, `fault_likelihoods` and `likelihood`.
 
-    `faults` are names in `fault_likelihoods`; null where `fault` is none of them or has no likelihood.
+    `faults` are names in `fault_likelihoods`; null where `fault` is none of them.
     """
-    own = fault_likelihood(pl.col("fault"), faults)
-    title, likelihoods = fault_title_column(pl.col("fault")), likelihoods_column(own, pl.col("likelihood"))
+    fault = pl.col("fault")
+    own = pl.when(fault.is_in(list(faults))).then(fault_likelihood(fault, faults).fill_null(0.0))
+    title, likelihoods = fault_title_column(fault), likelihoods_column(own, pl.col("likelihood"))
     return pl.when(own.is_not_null()).then(pl.format("{}: {}", title, likelihoods))

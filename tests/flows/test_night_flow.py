@@ -97,7 +97,7 @@ def test_failed_night_ends_as_failed_with_its_line(server: None, tmp_path: Path)
 
     assert state.is_failed()
     assert state.message == (
-        f"{tmp_path / 'nowhere'}: no such folder; name a lake (sites, crews, visits, intervals/date=.../)"
+        f"{tmp_path / 'nowhere'}: no such folder; name a lake's folder (sites, crews, visits, intervals/date=.../)"
     )
     assert flow_run_of(state).name == "night"
     with pytest.raises(InputError, match="no such folder"):

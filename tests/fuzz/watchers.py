@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import csv
+import hashlib
 import json
 import os
 import re
@@ -119,7 +121,9 @@ class Page(HTMLParser):
     def __init__(self) -> None:
         super().__init__(convert_charrefs=True)
         self.text: list[str] = []
-        self._json: list[str] | None = None
+        self._policy = ""
+        self._script: list[str] | None = None
+        self._is_json = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         assert tag in _OURS, tag
@@ -131,21 +135,27 @@ class Page(HTMLParser):
                     value or ""
                 ).startswith("data:image/"), value
         given = dict(attrs)
-        if tag == "script":
-            assert given.get("src") or given.get("type") == "application/json", attrs
-            self._json = [] if given.get("type") == "application/json" else None
+        if given.get("http-equiv") == "Content-Security-Policy":
+            self._policy = given.get("content") or ""
+        if tag == "script" and not given.get("src"):
+            self._script, self._is_json = [], given.get("type") == "application/json"
 
     def handle_endtag(self, tag: str) -> None:
-        if tag == "script" and self._json is not None:
-            json.loads("".join(self._json))
-            self._json = None
+        if tag != "script" or self._script is None:
+            return
+        script, self._script = "".join(self._script), None
+        if self._is_json:
+            json.loads(script)
+        else:  # only the very script that the page's policy names by its digest
+            digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+            assert f"'sha256-{digest}'" in self._policy, script
 
     def handle_comment(self, data: str) -> None:
         raise AssertionError(f"comment {data!r}")
 
     def handle_data(self, data: str) -> None:
-        if self._json is not None:
-            self._json.append(data)
+        if self._script is not None:
+            self._script.append(data)
         self.text.append(data)
 
 

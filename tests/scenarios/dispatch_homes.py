@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from example_safety import safety_calls
 
 from pipeline.core.settings import Settings, load_settings
 from pipeline.dispatch.plan import STOPS, DispatchPlan, plan_days
@@ -23,7 +24,6 @@ USUAL: dict[str, Any] = {
     "area": "north", "likelihood": 0.9, "fault_likelihood": 0.8, "suspected_fault": "dead", "leg": "l1",
     "bring": "spare CT, 200 A",
     "minutes_on_site": 30, "priority": 100.0, "drive_min": 40.0, "latitude": START[0], "longitude": START[1],
-    "is_safety_call": False,
 }  # fmt: skip
 
 
@@ -39,10 +39,15 @@ def stops(*homes: Mapping[str, Any]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=STOPS)
 
 
-def publish_night(folder: Path, *homes: Mapping[str, Any], register: Mapping[str, Any] | None = None) -> None:
+def publish_night(
+    folder: Path,
+    *homes: Mapping[str, Any],
+    register: Mapping[str, Any] | None = None,
+    calls: Sequence[Mapping[str, Any]] = (),
+) -> None:
     """Leave a lake and an OUT with a run of these homes' visits and one remote fix, after Friday 12 June 2026.
 
-    `register` is what every home's site record has beyond its place.
+    `register` is what every home's site record has beyond its place, `calls` are rows of table safety_call.
     """
     lake, run = folder / "lake", folder / "out" / "runs" / str(FRIDAY)
     (lake / "intervals" / f"date={FRIDAY}").mkdir(parents=True)
@@ -61,15 +66,16 @@ def publish_night(folder: Path, *homes: Mapping[str, Any], register: Mapping[str
     places.write_csv(lake / "sites.csv")
     places.write_parquet(run / "sites.parquet")
     ways = pl.Series("fix_by", ["visit"] * len(homes) + ["office"])
-    list_columns = listed.drop("latitude", "longitude", "fault_likelihood", "is_safety_call")
+    list_columns = listed.drop("latitude", "longitude", "fault_likelihood")
     list_columns.with_columns(ways).write_parquet(run / "revisit_list.parquet")
     shares = pl.Series(
         "fault_likelihoods",
         [{row["suspected_fault"]: row["fault_likelihood"]} for row in listed.iter_rows(named=True)],
         dtype=pl.Struct(dict.fromkeys(CATALOGUE, pl.Float64)),
     )
-    scores = listed.select("site_id", "area", is_neutral_suspect="is_safety_call")
+    scores = listed.select("site_id", "area")
     scores.with_columns(shares, verdict=pl.lit("suspect")).write_parquet(run / "site_scores.parquet")
+    safety_calls(*calls).write_parquet(run / "safety_call.parquet")
     (run / "run.json").write_text(json.dumps({"as_of": str(FRIDAY)}), encoding="utf-8")
     (folder / "out" / "latest").symlink_to(f"runs/{FRIDAY}")
 

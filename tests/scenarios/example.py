@@ -198,6 +198,8 @@ def example_night(more: int = 0, cases: tuple[Case, ...] = CASES) -> ReportInput
                 "fix_by": "office" if is_office else "visit", "bring": "insulated screwdriver, 1.5 kW heater",
                 "minutes_on_site": 15 if is_office else 45,
                 "kwh_per_day_wrong": 11.4 * case.likelihood, "priority": 3.1 * case.likelihood,
+                "kwh_so_far": 228.0, "kwh_so_far_low": 190.0, "kwh_so_far_high": 260.0, "kwh_read_so_far": 900.0,
+                "days_so_far": 20, "so_far_from": AS_OF - timedelta(days=19), "so_far_to": AS_OF,
                 "nights_listed": 1 + rank % 9,
                 "standing": "listed", "verdict": case.verdict, "crew_id": crew,
                 "desk_change": None, "desk_proof": None, "is_above_cut": True,

@@ -51,7 +51,7 @@ FAULT = Fault(
     legs=("both",),
     story="The CT of L1 is on L2's conductor and the other way round, so each current is multiplied "
     "with the wrong voltage.",
-    looks_like="reversed on both legs: the same powers on 120/240, told apart by the leg voltages only",
+    looks_like="reversed on both legs: the same powers on 120/240, only the leg voltages differ",
     fits=on_two_legs,
     effect=_effect,
     inverse=_inverse,

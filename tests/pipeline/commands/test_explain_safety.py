@@ -30,6 +30,8 @@ STANDING = {
 LISTED = {
     "rank": 3, "priority": 87.4, "suspected_fault": "reversed", "leg": "both", "fix_by": "visit", "bring": "a meter",
     "minutes_on_site": 25, "kwh_per_day_wrong": 24.0, "also_possible": None, "kwh_so_far": 721.2, "days_so_far": 30,
+    "kwh_so_far_low": 640.0, "kwh_so_far_high": 780.0, "kwh_read_so_far": 900.0, "since": None,
+    "so_far_from": date(2026, 5, 16), "so_far_to": date(2026, 6, 14),
     "value_gain": 200.0, "value_cost": 80.6, "value_regret": 32.0, "break_even": 0.311, "is_above_cut": True,
     "desk_change": None, "desk_proof": None,
 }  # fmt: skip
@@ -37,7 +39,11 @@ LISTED = {
 
 def told(listed: dict[str, Any] | None = None, measured: str | None = "L1 by 2.5 V") -> str:
     """The page of text on one line."""
-    weights = pl.DataFrame(schema={"ordinal": pl.Int64})
+    weights = pl.DataFrame(schema={
+        "site_id": pl.String, "ordinal": pl.Int64, "probe": pl.String, "label": pl.String, "state": pl.String,
+        "value": pl.Float64, "weight": pl.Float64, "sentence": pl.String, "strength": pl.String,
+        "which_weight": pl.Float64, "which_against": pl.String,
+    })  # fmt: skip
     text = tell_home(
         "A", SCORE, weights, listed=listed, standing=STANDING, card=fault_cards()["reversed"],
         events=pl.DataFrame(schema=SCHEMA), call=call("A", measured=measured),
@@ -48,7 +54,7 @@ def told(listed: dict[str, Any] | None = None, measured: str | None = "L1 by 2.5
 
 def test_a_home_with_sound_cts_is_told_as_a_safety_call() -> None:
     text = told()
-    likely = "under 1 % likely to have a CT install fault now, sound."
+    likely = "under 1 % likely to have any CT install fault now, sound."
     parts = (
         f"SAFETY CALL: a suspected loose service neutral. Its CTs: {likely}",
         "Status call now, since 2026-06-12. No call is recorded. The data show it.",
@@ -57,7 +63,7 @@ def test_a_home_with_sound_cts_is_told_as_a_safety_call() -> None:
         *safety_words.CALLS,
         *safety_words.HANDS_OFF,
         safety_words.GOVERN,
-        "Suspected Nothing: no CT fault; the safety call stands.",
+        "Suspected, not found Nothing: no CT fault; the safety call stands.",
         "What to do The safety call above, and nothing else before it is cleared.",
     )
     places = [text.index(part) for part in parts]

@@ -130,7 +130,7 @@ def test_work_at_the_desk_needs_no_shock_protection():
 
 
 def test_prior_and_weights_add_up_for_the_quality_lead_alone():
-    before, tail = told().split("For the quality lead: how the likelihood adds up (log odds)\n")
+    before, tail = told().split("For the quality lead: how the likelihood adds up\n")
     lines = [line.split() for line in tail.splitlines() if line.strip(" -")]
     numbers = [float(line[0].replace("−", "-")) for line in lines]
     assert numbers == [-2.9, 4.6, 3.25, -0.5, -0.03, -0.01, 0.0, 4.41]

@@ -76,13 +76,12 @@ def test_the_same_plan_gives_the_same_bytes_and_a_later_one_moves_the_event(tmp_
     assert events(tmp_path / ALL_TRUCKS)[0]["uid"] != before["uid"]
 
 
-def test_an_event_says_what_is_suspected_and_a_safety_call_first(tmp_path: Path) -> None:
-    calendars(tmp_path, {"is_safety_call": True, "fault_likelihood": 0.86, "likelihood": 0.997})
+def test_an_event_says_what_is_suspected(tmp_path: Path) -> None:
+    calendars(tmp_path, {"fault_likelihood": 0.86, "likelihood": 0.997})
     (event,) = events(tmp_path / ALL_TRUCKS)
-    assert event["summary"] == "SAFETY CALL: h0: no signal (open lead), L1 suspected"
-    first, second, _ = event["description"].split("\n")
-    assert first == "Safety call first: no CT work until it is cleared."
-    assert second.startswith("Truck T1, stop 1 of 1, 30 min on site, ")
+    assert event["summary"] == "h0: no signal (open lead), L1 suspected"
+    first, _ = event["description"].split("\n")
+    assert first.startswith("Truck T1, stop 1 of 1, 30 min on site, ")
     assert "0 min drive there (estimated)" in event["description"]
     assert "86 % this fault, over 99 % any fault" in event["description"]
 

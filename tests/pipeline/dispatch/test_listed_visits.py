@@ -2,6 +2,7 @@
 
 import polars as pl
 from dispatch_homes import publish_night, settings, stops
+from example_safety import call
 
 from pipeline.dispatch.listed_visits import TABLES, read_stops, safety_calls, stop_kits
 from pipeline.dispatch.plan import STOPS
@@ -25,23 +26,18 @@ def test_only_visits_in_the_lists_order_with_the_named_faults_likelihood(tmp_pat
     assert listed["latitude"].null_count() == 1
 
 
-def test_a_home_without_scores_has_no_likelihood_and_no_safety_call(tmp_path) -> None:
+def test_a_home_without_scores_has_no_likelihood(tmp_path) -> None:
     publish_night(tmp_path, {})
     _, night = read_latest(tmp_path / "out", TABLES)
     listed = read_stops(dict(night) | {"site_scores": night["site_scores"].clear()}, night["sites"])
-    assert listed.select("fault_likelihood", "is_safety_call").rows() == [(None, False)]
+    assert listed["fault_likelihood"].to_list() == [None]
 
 
-def test_safety_calls_are_of_all_homes_listed_or_not() -> None:
-    scores = pl.DataFrame(
-        {
-            "site_id": ["b", "a", "c", "d"],
-            "area": ["north", None, "south", "south"],
-            "is_neutral_suspect": [True, None, False, None],
-            "verdict": ["sound", "safety", "suspect", None],
-        }
-    )
-    assert safety_calls(scores).rows() == [("a", None), ("b", "north")]
+def test_safety_calls_are_of_all_homes_listed_or_not(tmp_path) -> None:
+    calls = (call("h0"), call("b"), call("h1", is_open=False))
+    publish_night(tmp_path, {}, {}, calls=calls)
+    _, night = read_latest(tmp_path / "out", TABLES)
+    assert safety_calls(night).rows() == [("b", "call now", None), ("h0", "call now", "north")]
 
 
 def test_a_home_or_a_fault_that_is_not_known_has_no_kit() -> None:

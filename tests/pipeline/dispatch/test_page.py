@@ -5,8 +5,8 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
-import pytest
 from dispatch_homes import FRIDAY, MONDAY, START, plan, publish_night, settings, stops, truck
+from example_safety import call
 from orders_example import Wish
 from orders_example import home as example_home
 from page import Page
@@ -103,27 +103,15 @@ def test_the_first_page_counts_as_the_tables_do(tmp_path: Path) -> None:
         assert f"{row['site_id']} {row['area']} {row['priority']:.2f} {row['why']}" in text
 
 
-def test_a_safety_call_comes_first_on_both_pages_and_at_its_stop(tmp_path: Path) -> None:
-    done = dispatched(tmp_path, {}, {"is_safety_call": True}, FAR | {"is_safety_call": True})
-    stop = done.plan.dispatch.filter("is_safety_call").row(0, named=True)
-    index, trip = text_of(done.folder / "index.html"), text_of(done.folder / TRUCK_PAGE)
+def test_a_safety_call_comes_first_and_no_truck_goes_there(tmp_path: Path) -> None:
+    publish_night(tmp_path, {}, {}, calls=(call("h1"), call("b", area=None)))
+    done = dispatch_night(tmp_path / "lake", tmp_path / "out", settings(trucks=1, days=1))
+    assert done.plan.dispatch["site_id"].to_list() == ["h0"]
+    index = text_of(done.folder / "index.html")
     assert index.index("2 safety calls first") < index.index("listed visits are planned")
-    assert f"h1, north: planned for Mon 15 Jun 2026, truck T1, stop {stop['stop']}" in index
-    assert "h2, north: no visit is planned" in index
-    assert trip.index(f"Stop {stop['stop']}, h1: no CT work until it is cleared.") < trip.index(
-        "Before any cover"
-    )
-    assert trip.count("Safety call first: no CT work until it is cleared.") == 1
-    assert "afety call" not in text_of(dispatched(tmp_path / "calm", {}).folder / TRUCK_PAGE)
-
-
-@pytest.mark.parametrize("verdict", ["safety", "suspect"])
-def test_a_safety_verdict_is_a_safety_call_too(tmp_path: Path, verdict: str) -> None:
-    publish_night(tmp_path, {})
-    file = tmp_path / "out" / "latest" / "site_scores.parquet"
-    pl.read_parquet(file).with_columns(verdict=pl.lit(verdict)).write_parquet(file)
-    done = dispatch_night(tmp_path / "lake", tmp_path / "out", settings(trucks=1))
-    assert done.plan.dispatch["is_safety_call"].to_list() == [verdict == "safety"]
+    assert "h1, north: call now; no visit is planned" in index
+    assert "1 of 2 listed visits are planned, 1 unscheduled (a safety call comes first: 1)" in index
+    assert "afety call" not in text_of(done.folder / TRUCK_PAGE)
 
 
 def test_estimated_drives_say_so_and_supplied_ones_do_not(tmp_path: Path) -> None:
@@ -173,7 +161,8 @@ def test_an_address_is_shown_where_a_crew_may_see_it(tmp_path: Path) -> None:
     contacts = {"h1": {"address": "1 <Mill> Lane", "access_note": "gate on the left"}}
     night = PageInput(
         as_of=FRIDAY, plan=planned, stops=listed, trucks=[truck()], kits={}, notes=[], faults=fault_cards(),
-        safety_calls=pl.DataFrame(schema={"site_id": pl.String, "area": pl.String}), links=Links("report"),
+        safety_calls=pl.DataFrame(schema=dict.fromkeys(("site_id", "safety_call", "area"), pl.String)),
+        links=Links("report"),
         calendars={}, contacts=contacts, currency="EUR",
     )  # fmt: skip
     write_pages(tmp_path, night, page_rows=5)

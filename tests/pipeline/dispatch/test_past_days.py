@@ -54,10 +54,10 @@ def test_a_plan_moved_before_its_first_day_is_replaced_whole(tmp_path: Path) -> 
 def test_a_plan_of_fewer_columns_is_still_read(tmp_path: Path) -> None:
     lake, out = publish(tmp_path)
     folder = dispatch_night(lake, out, SHORT).folder
-    for name, column in (("dispatch", "is_safety_call"), ("truck_days", "back_drive_from")):
+    for name, column in (("dispatch", "fault_likelihood"), ("truck_days", "back_drive_from")):
         file = folder / f"{name}.parquet"
         pl.read_parquet(file).drop(column).write_parquet(file)
     past = read_past_days(folder, TUESDAY)
     assert past.days == [MONDAY]
-    assert past.dispatch["is_safety_call"].to_list() == [None]
+    assert past.dispatch["fault_likelihood"].to_list() == [None]
     assert read_past_days(tmp_path / "none", TUESDAY).dispatch.is_empty()

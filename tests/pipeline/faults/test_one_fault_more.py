@@ -120,7 +120,7 @@ def test_it_brings_its_pictures_and_what_the_desk_can_set(told: dict[str, Any]) 
     assert told["pictures"] == ["Lowest hour of each night", "L2 against L1, hour by hour"]
     (order,) = told["order"]
     assert order["desk_change"] == "offset of L1: 0 W → −2 048 W (the bit adds as much)"
-    assert order["desk_proof"].startswith("night level of L1")
+    assert order["desk_proof"].startswith("overnight baseload of L1")
 
 
 def test_the_page_of_a_home_tells_it(told: dict[str, Any]) -> None:

@@ -63,7 +63,7 @@ def test_a_home_speaks_from_its_change_on(stored: tuple[Path, list[Path], pl.Dat
     turned, right = seen.signals.to_dicts()
     assert (turned["site_id"], turned["from_on"], turned["changed_on"]) == ("a", TURNED_ON, TURNED_ON)
     assert turned["change_of"] == "night_l1_negative_share"
-    assert turned["change_told"].startswith("share of L1's night below zero 0% -> 100%, ")
+    assert turned["change_told"].startswith("L1 below zero at night 0 % of intervals before, 100 % ")
     assert (turned["days"], turned["night_l1_w"], turned["night_l1_negative_share"]) == (4, -300, 1)
     assert (right["site_id"], right["from_on"], right["changed_on"], right["days"]) == (
         "b",

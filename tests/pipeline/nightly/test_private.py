@@ -12,7 +12,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.commands.cli import app
+from pipeline.commands.app import app
 
 SAMPLE = Path(__file__).parents[3] / "sample_lake"
 OPEN_HOME = "H00037"  # listed, and visited in vain

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.commands.explain import explain_home
+from pipeline.commands.home_story import read_home
 from pipeline.core.settings import load_settings
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import run_night
@@ -75,7 +75,7 @@ def nights(lake: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, di
             "score": pl.read_parquet(run / "site_scores.parquet").filter(pl.col("site_id") == LOOSE).row(0, named=True),
             "has_page": (run / "report" / safety_page_of(LOOSE)).is_file(),
             "index": (run / "report" / "index.html").read_text(encoding="utf-8"),
-            "explained": " ".join(explain_home(LOOSE, out, SETTINGS).split()),
+            "explained": " ".join(read_home(LOOSE, out, SETTINGS).text().split()),
             "sheets": [path.name for path in write_orders(out, (), SETTINGS) if path.name.startswith("safety-")],
         }  # fmt: skip
     return told

@@ -177,4 +177,6 @@ def test_numbers_speak_from_the_onset_only(folder: Path) -> None:
 
 def test_what_going_is_worth_is_shown_term_by_term(folder: Path) -> None:
     terms = [item.text for item in home(folder, "MH-20417").all("dd")]
-    assert any(text.startswith("240 − 80 of going − 9 if needless =") for text in terms)
+    worth = ": 240 gained − 80 cost of going − 9 for a no-fault-found visit; break-even likelihood 31 %"
+    assert any(worth in text for text in terms)
+    assert any("estimate 228 kWh (190 to 260)" in text for text in terms)

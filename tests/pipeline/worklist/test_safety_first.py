@@ -53,7 +53,7 @@ def test_a_suspect_with_a_call_keeps_its_reason() -> None:
     told = stands(0.9)
     assert (told["standing"], told["reason"]) == ("new tonight", "a suspect")
     assert str(told["cause"]).startswith(
-        "safety call (call now), no CT work before it is cleared; 90 % likely"
+        "safety call (call now), no CT work before it is cleared; CT reversed: 90 % this fault"
     )
 
 

@@ -137,7 +137,7 @@ def test_the_command_prints_the_measures_and_the_same_seed_the_same(
 ) -> None:
     few = {"list-driven": Scenario(crews=5), "bad crew": Scenario(crews=5, first_homes=60, first_factor=3.0)}
     monkeypatch.setattr(study_module, "SCENARIOS", few)
-    monkeypatch.setattr("pipeline.commands.crew_recovery.Console", lambda: Console(width=200))
+    monkeypatch.setattr("pipeline.commands.crew_recovery.OutputConsole", lambda: Console(width=200))
 
     fairness(replications=2, seed=4, workers=1, sites=0)
     printed = capsys.readouterr().out

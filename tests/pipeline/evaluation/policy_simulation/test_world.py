@@ -65,8 +65,8 @@ def test_the_same_world_is_not_made_again_and_another_is(world: World, tmp_path:
     other = make_world(replace(SPEC, sites=4), tmp_path / "world", 1, tell=lines.append)
     assert first.homes.equals(again.homes)
     assert lines == [
-        "fleet and twin: 3 of 3 homes",
+        "fleet and twin, 3 of 3 homes",
         "the fleet and its twin are there already",
-        "fleet and twin: 4 of 4 homes",
+        "fleet and twin, 4 of 4 homes",
     ]
     assert other.homes.height == 4
