@@ -55,8 +55,12 @@ def slips(text: str) -> list[str]:
 
 
 def read_aloud(page: Path) -> str:
-    """Return what a page shows, with the titles of its pictures' axes and legends."""
+    """Return what a page shows, with the titles of its pictures' axes and legends.
+
+    The quality lead's arithmetic, under a fold of its own, is left out: it is in log odds.
+    """
     html = page.read_text(encoding="utf-8")
+    html = re.sub(r"<summary>For the quality lead.*?</details>", "", html, flags=re.DOTALL)
     titles = re.findall(r'"(?:title|text)":"([^"]*)"', html)
     shown = re.sub(r"<(script|style)\b.*?</\1>|<[^>]+>", " ", html, flags=re.DOTALL)
     return "\n".join([unescape(shown), *titles])

@@ -109,7 +109,10 @@ def _dispatch(
     is_dry_run: bool,
     settings: Settings,
 ) -> DispatchResult:
-    sites = read_registers(lake, as_of).sites
+    registers = read_registers(lake, as_of)
+    sites, contacts = registers.sites, {}
+    if settings.privacy.share_contacts:  # a plan is a folder that others may read
+        contacts = registers.contacts.rows_by_key("site_id", named=True, unique=True, include_key=True)
     listed = read_stops(night, sites)
     calls = safety_calls(night)
     held = listed.join(calls.drop("area"), on="site_id", maintain_order="left")
@@ -152,7 +155,7 @@ def _dispatch(
             links=find_links(out.pages(as_of), [*stops["site_id"], *calls["site_id"]]),
             calendars=write_calendars(folder, plan.dispatch, zones, as_of=as_of),
             past_pages=[page.name for page in past.pages],
-            earlier=earlier_on_pages(out.local, settings),
+            earlier=earlier_on_pages(out.local, settings), contacts=contacts,
         )  # fmt: skip
         write_pages(folder, pages, settings.dispatch.page_rows)
 

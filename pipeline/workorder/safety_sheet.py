@@ -12,8 +12,9 @@ import polars as pl
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.report import safety_words, words
 from pipeline.report.safety_page import measured_rows
-from pipeline.workorder.build import register_facts
-from pipeline.workorder.tables import REGISTER
+from pipeline.workorder.build import contact_of, register_facts
+from pipeline.workorder.order import Contact
+from pipeline.workorder.tables import REGISTER, NightTables
 
 # What is written by hand: the field, and what belongs in it.
 FIELDS = (
@@ -39,6 +40,7 @@ class SafetySheet:
     told: str
     measured: tuple[tuple[str, str, str], ...]
     facts: tuple[tuple[str, str], ...]
+    contact: Contact
     kind: Literal["safety"] = "safety"
     desk: None = None
     suspicion: str = "loose service neutral"
@@ -50,30 +52,28 @@ class SafetySheet:
 
 
 def safety_sheets(
-    calls: pl.DataFrame, sites: pl.DataFrame, wanted: Sequence[str], *, settings: VerdictSettings
+    night: NightTables, wanted: Sequence[str], *, settings: VerdictSettings
 ) -> list[SafetySheet]:
-    """Return the sheets of the open calls of table safety_call, the most urgent first.
-
-    Parameters
-    ----------
-    calls, sites
-        Table safety_call, and the register of homes.
-    wanted
-        Homes to write a sheet for; empty for all.
-    settings
-        [verdict].
-    """
-    chosen = calls.filter("is_open")
+    """Return the sheets of the night's open safety calls, the most urgent first: of the homes `wanted`, or of all."""
+    chosen = night.frames["safety_call"].filter("is_open")
     if wanted:
         chosen = chosen.filter(pl.col("site_id").is_in(list(wanted)))
-    rows = sites.filter(pl.col("site_id").is_in(chosen["site_id"].to_list())).iter_rows(named=True)
-    register = {row["site_id"]: row for row in rows}
+    called = pl.col("site_id").is_in(chosen["site_id"].to_list())
+    sites = {row["site_id"]: row for row in night.frames["sites"].filter(called).iter_rows(named=True)}
+    contacts = (
+        {}
+        if night.contacts is None
+        else {row["site_id"]: row for row in night.contacts.filter(called).to_dicts()}
+    )
     return [
-        _sheet(call, register.get(call["site_id"], {}), settings) for call in chosen.iter_rows(named=True)
+        _sheet(call, sites.get(call["site_id"], {}), contacts.get(call["site_id"], {}), settings=settings)
+        for call in chosen.iter_rows(named=True)
     ]
 
 
-def _sheet(call: Mapping[str, Any], site: Mapping[str, Any], settings: VerdictSettings) -> SafetySheet:
+def _sheet(
+    call: Mapping[str, Any], site: Mapping[str, Any], contact: Mapping[str, Any], *, settings: VerdictSettings
+) -> SafetySheet:
     known = {name: site.get(name) for name in REGISTER}
     return SafetySheet(
         site_id=call["site_id"],
@@ -83,6 +83,7 @@ def _sheet(call: Mapping[str, Any], site: Mapping[str, Any], settings: VerdictSe
         told=call["told"],
         measured=tuple(measured_rows(call, known["service"], settings)),
         facts=register_facts(known, with_place=True),
+        contact=contact_of(contact),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import PrivacySettings
 from pipeline.core.settings import Settings
 from pipeline.ingest.normalize import nearest
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, read_private
@@ -62,13 +63,19 @@ class NightTables:
     """Tables of one night by the names under which it publishes them, and its day.
 
     `revisit_list`, `site_scores`, `site_signal`, `standing`, `sites` (the register), `site_daily` and `site_hour` (of
-    listed homes), `visits` (their register). `contacts` and `notes` are the private tables; None where there are none.
+    listed homes), `visits` (their register), `safety_call`. `contacts` and `notes` are the private tables; None where
+    there are none.
     """
 
     as_of: date
     frames: dict[str, pl.DataFrame]
     contacts: pl.DataFrame | None = None
     notes: pl.DataFrame | None = None
+
+    def shared_by(self, privacy: PrivacySettings) -> NightTables:
+        """Return the tables without what may name people and [privacy] doesn't share."""
+        contacts = self.contacts if privacy.share_contacts else None
+        return replace(self, contacts=contacts, notes=self.notes if privacy.notes_on_pages else None)
 
     def homes(self, chosen: Sequence[str], *, with_series: bool = True) -> Iterator[Home]:
         """Yield these listed homes in the order of the list; without series their days and hours stay empty."""
@@ -110,7 +117,7 @@ class NightTables:
 
 def read_night(out: Path) -> NightTables:
     """Return the tables of OUT/latest that orders need; raises as `read_latest`."""
-    as_of, frames = read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS, "visits"))
+    as_of, frames = read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS, "visits", "safety_call"))
     contacts, notes = (read_private(out / "latest", name) for name in (SITE_CONTACT, VISIT_NOTE))
     return NightTables(as_of, frames, contacts, notes)
 

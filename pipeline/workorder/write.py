@@ -20,6 +20,7 @@ from pipeline.core.settings import Settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.report.names import page_name
 from pipeline.report.page_templates import environment
+from pipeline.storage.object_url import object_url
 from pipeline.storage.output_location import read_out
 from pipeline.storage.private_files import close_to_others
 from pipeline.workorder import pdf
@@ -27,7 +28,7 @@ from pipeline.workorder.build import build_order
 from pipeline.workorder.cautions import DESK, GOVERN
 from pipeline.workorder.order import Order
 from pipeline.workorder.safety_sheet import SafetySheet, safety_sheets, template_values
-from pipeline.workorder.tables import chosen_homes, read_latest, read_night
+from pipeline.workorder.tables import chosen_homes, read_night
 from pipeline.workorder.visit_form import FOLDER as FORMS
 from pipeline.workorder.visit_form import form_values
 
@@ -70,16 +71,17 @@ def write_orders(
     written: list[Path] = []
     with read_out(out, settings) as working_out:
         night = read_night(working_out.local)
+        if object_url(out):  # others may read there
+            night = night.shared_by(settings.privacy)
         folder = working_out.local / FOLDER / str(night.as_of)
-        _, frames = read_latest(working_out.local, ("safety_call",))
-        sheets = safety_sheets(frames["safety_call"], night.frames["sites"], sites, settings=settings.verdict)
+        sheets = safety_sheets(night, sites, settings=settings.verdict)
         listed = night.frames["revisit_list"]["site_id"]
         only_called = {sheet.site_id for sheet in sheets} - set(listed)
         named = [site for site in sites if site not in only_called]
         chosen = chosen_homes(night, named, settings.orders.homes) if named or not sites else []
         folder.mkdir(parents=True, exist_ok=True)
 
-        def write(html: str, name: str, told: str) -> None:
+        def write(html: str, name: str, told: str, *, has_contact: bool) -> None:
             target = folder / name
             write_bytes(target, html.encode("utf-8"))
             files = str(target)
@@ -87,22 +89,19 @@ def write_orders(
                 printed = target.with_suffix(".pdf")
                 write_bytes(printed, pdf.order_pdf(html, settings.orders.paper))
                 files += f" and {printed}"
+            if has_contact:
+                close_to_others(target, target.with_suffix(".pdf"))
             report(f"{told}: {files}")
             written.append(target)
 
         for sheet in sheets:
-            write(
-                safety_page(sheet),
-                f"safety-{page_name(sheet.site_id)}",
-                f"safety call: {sheet.site_id}: {sheet.status}",
-            )
+            name, told = f"safety-{page_name(sheet.site_id)}", f"safety call: {sheet.site_id}: {sheet.status}"
+            write(safety_page(sheet), name, told, has_contact=any(sheet.contact))
         for home in night.homes(chosen):
             order = build_order(home, CATALOGUE, settings)
             name, told = page_name(home.site_id), f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}"
             write_bytes(folder / FORMS / name, form_page(order).encode("utf-8"))
-            write(order_page(order), name, told)
-            if any(order.contact):
-                close_to_others(folder / name, (folder / name).with_suffix(".pdf"))
+            write(order_page(order), name, told, has_contact=any(order.contact))
         address = working_out.hand_in_pages(f"{FOLDER}/{night.as_of}")
         if address != str(folder):
             report(f"orders: {address}")

@@ -1,4 +1,4 @@
-// Filters, sorts and counts the list; draws where the first N of the list end; saves the rows shown as CSV.
+// Filters and counts the list, which sort.js sorts; draws where the first N of the list end; saves the rows shown as CSV.
 (function () {
   "use strict";
   const byId = (id) => document.getElementById(id);
@@ -66,7 +66,7 @@
     byId("first-told").textContent = `The first ${first.length} of ${ranked.length} listed: ${spent(Math.round(minutes))} ` +
       `on site; by their likelihoods ${faults.toFixed(1)} of them have a fault. Dispatch decides who goes where.`;
     line.remove();
-    const isByRank = tables[0].querySelector("th[aria-sort=ascending] [data-sort=rank]");
+    const isByRank = tables[0].querySelector("th[aria-sort=ascending][data-sort=rank]");
     if (isByRank && first.length < ranked.length) {
       lineCell.colSpan = tables[0].tHead.rows[0].cells.length;
       lineCell.textContent = `The first ${first.length} of the list end here`;
@@ -85,25 +85,6 @@
     countChoices();
     const shown = rows.filter((row) => !row.hidden).length;
     byId("shown").textContent = `Showing ${shown} of ${rows.length} homes.`;
-  }
-
-  function sortTable(table, button) {
-    const heading = button.closest("th");
-    const isUp = heading.getAttribute("aria-sort") !== "ascending";
-    table.querySelectorAll("th[aria-sort]").forEach((other) => other.removeAttribute("aria-sort"));
-    heading.setAttribute("aria-sort", isUp ? "ascending" : "descending");
-    const key = button.dataset.sort;
-    const isNumber = button.dataset.kind === "number";
-    const value = (row) => (key === "suspected_fault" ? row.dataset.words : row.dataset[key]);
-    line.remove();
-    const sorted = Array.from(table.tBodies[0].rows).sort((a, b) => {
-      const [x, y] = [value(a), value(b)];
-      if (!x !== !y) return x ? -1 : 1; // empty last, either way
-      const order = isNumber ? x - y : x.localeCompare(y, "en", { numeric: true });
-      return (isUp ? order : -order) || a.dataset.rank - b.dataset.rank;
-    });
-    table.tBodies[0].append(...sorted);
-    markFirst();
   }
 
   // A spreadsheet runs text that starts like a formula, where it parts by semicolons also after one; an apostrophe
@@ -131,12 +112,7 @@
     setTimeout(() => URL.revokeObjectURL(link.href), 1000);
   }
 
-  for (const table of tables) {
-    table.tHead.addEventListener("click", (event) => {
-      const button = event.target.closest("button[data-sort]");
-      if (button) sortTable(table, button);
-    });
-  }
+  for (const table of tables) table.addEventListener("sorted", markFirst);
   byId("filters").addEventListener("input", refresh);
   byId("filters").addEventListener("reset", () => setTimeout(refresh));
   byId("filters").addEventListener("submit", (event) => event.preventDefault());

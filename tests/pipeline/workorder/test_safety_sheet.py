@@ -1,4 +1,4 @@
-"""The call sheet: the black box first, what to say, what to write down; nothing of the customer, nothing scripted."""
+"""The call sheet: the black box first, what to say, what to write down; nothing scripted."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from pipeline.workorder.write import safety_page
 @pytest.fixture(params=["H1", HOSTILE])
 def sheet(request: pytest.FixtureRequest, settings: Settings) -> Sheet:
     site = request.param
-    tables = night(Wish("dead", "l1", site_id=site))
-    calls = safety_calls(call(site), call("H2", is_open=False))
-    (made,) = safety_sheets(calls, tables.frames["sites"], (), settings=settings.verdict)
+    tables = night(Wish("dead", "l1", site_id=site, contact={"address": "1 Sample Street"}))
+    tables.frames["safety_call"] = safety_calls(call(site), call("H2", is_open=False))
+    (made,) = safety_sheets(tables, (), settings=settings.verdict)
     return Sheet(safety_page(made))
 
 
@@ -40,12 +40,13 @@ def test_there_is_a_field_for_each_thing_to_write_down_and_a_row_of_the_register
         assert name in sheet.text
     assert " ".join(RECORD) in sheet.text
     assert NOTE not in sheet.text
+    assert "Address 1 Sample Street" in " ".join(sheet.text.split())
 
 
 def test_only_open_calls_and_only_those_asked_for_have_a_sheet(settings: Settings) -> None:
-    sites = night(Wish("dead", "l1", site_id="B")).frames["sites"]
-    calls = safety_calls(call("A"), call("B", status=CALLED), call("C", is_open=False))
-    assert [made.site_id for made in safety_sheets(calls, sites, (), settings=settings.verdict)] == ["A", "B"]
-    (made,) = safety_sheets(calls, sites, ("B", "C"), settings=settings.verdict)
+    tables = night(Wish("dead", "l1", site_id="B"))
+    tables.frames["safety_call"] = safety_calls(call("A"), call("B", status=CALLED), call("C", is_open=False))
+    assert [made.site_id for made in safety_sheets(tables, (), settings=settings.verdict)] == ["A", "B"]
+    (made,) = safety_sheets(tables, ("B", "C"), settings=settings.verdict)
     assert (made.site_id, made.safety_calls[0].split(".")[0]) == ("B", "CALLED, NOT REPAIRED YET")
     assert ("Area", "North") in made.facts
