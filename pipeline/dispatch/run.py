@@ -152,7 +152,7 @@ def _dispatch(
         pages = PageInput(
             as_of=as_of, plan=plan, stops=stops, trucks=trucks, kits=kits, notes=notes,
             safety_calls=calls, faults=fault_cards(), currency=settings.ranking.currency,
-            links=find_links(out.pages(as_of), [*stops["site_id"], *calls["site_id"]]),
+            links=find_links(out.pages(as_of), stops["site_id"].to_list(), calls["site_id"].to_list()),
             calendars=write_calendars(folder, plan.dispatch, zones, as_of=as_of),
             past_pages=[page.name for page in past.pages],
             earlier=earlier_on_pages(out.local, settings), contacts=contacts,
@@ -276,16 +276,21 @@ def _past_notes(past: PastDays, homes: int) -> list[str]:
     ]
 
 
-def find_links(places: Sequence[tuple[str, Collection[str]]], sites: Sequence[str]) -> Links:
+def find_links(
+    places: Sequence[tuple[str, Collection[str]]], sites: Sequence[str], called: Sequence[str]
+) -> Links:
     """Return the addresses of the night's report, of its orders and of each home's pages, from the plan's folder.
 
-    `places` are `Out.pages`: the orders' folder, then that of the run's home pages.
+    `places` are `Out.pages`: the orders' folder, then that of the run's home pages. Homes `called` have an open safety
+    call, and so a page about it.
     """
     (orders, order_names), (homes, home_names) = places
     names = {site: page_name(site) for site in sites}
+    report = f"../../{homes.removesuffix('/home')}"
     return Links(
-        report=f"../../{homes.removesuffix('/home')}/index.html",
+        report=f"{report}/index.html",
         orders=f"../../{orders}/index.html" if "index.html" in order_names else None,
-        home_pages={site: f"../../{homes}/{name}" for site, name in names.items() if name in home_names},
+        home_pages={site: f"../../{homes}/{name}" for site, name in names.items() if name in home_names}
+        | {site: f"{report}/safety/{page_name(site)}" for site in called},
         order_pages={site: f"../../{orders}/{name}" for site, name in names.items() if name in order_names},
     )

@@ -99,10 +99,8 @@ def _slopes(columns: list[str]) -> pl.Expr:
         if column in columns
     ]
     measured = pl.concat_str(parts, separator=", ", ignore_nulls=True)
-    expected = pl.format(
-        "{} W for each watt of production; right is {} a leg", measured, _signed("slope_expected")
-    )
-    plain = pl.format("{} W for each watt of production", measured)
+    expected = pl.format("{} W per W of PV, right is {} a leg", measured, _signed("slope_expected"))
+    plain = pl.format("{} W per W of PV", measured)
     return pl.when(measured != "").then(pl.coalesce(expected, plain))
 
 

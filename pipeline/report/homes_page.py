@@ -12,8 +12,8 @@ FIELDS = (
     ("Status", "status"), ("Since", "status_since"), ("Why", "status_why"), ("On the list", "rank"),
     ("Fix by", "fix_by"),
     ("Visit planned for", "planned"), ("Last visit", "visited"), ("Evidence", "evidence"),
-    ("No right install reads so", "contradiction"), ("Fault since", "since"), ("What changed then", "onset_evidence"),
-    ("Why unproven", "unproven_why"), ("What would settle it", "need"), ("Slopes on production", "slopes"),
+    ("No right install shows this", "contradiction"), ("Fault since", "since"), ("What changed then", "onset_evidence"),
+    ("Why unproven", "unproven_why"), ("What would settle it", "need"), ("Response to PV", "slopes"),
     ("Nights of data", "nights"), ("Area", "area"), ("Commissioned", "commissioned"),
 )  # fmt: skip
 

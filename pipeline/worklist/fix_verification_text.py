@@ -26,7 +26,7 @@ def verification_text(row: Mapping[str, Any]) -> str:
     parts = [f"{count_of(nights, 'night')} since the visit"]
     slopes = _legs(row, "slope_{}", "slope_{}_se", "{:+.2f}")
     if slopes and row["slope_expected"] is not None:
-        parts.append(f"{slopes} W for each watt of production, right is {row['slope_expected']:+.2f}")
+        parts.append(f"{slopes} W per W of PV, right is {row['slope_expected']:+.2f}")
     levels = _legs(row, "level_{}_w", "level_{}_se", "{:.0f}")
     if levels:
         parts.append(f"overnight baseload {levels} W")

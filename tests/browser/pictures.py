@@ -18,7 +18,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
 
 HOME = "H00004"
-SIZE = {"width": 1180, "height": 760}
+SIZE = {"width": 1280, "height": 1120}
 
 
 def main() -> None:

@@ -80,7 +80,7 @@ def test_right_by_likelihood_and_by_measure_is_proved_with_its_standard_errors()
     assert told["proof"] == PROVED
     assert told["nights_since"] == 4
     assert told["proof_told"] == (
-        "4 nights since the visit; L1 -0.50 ± 0.01, L2 -0.50 ± 0.01 W for each watt of production, right is -0.50; "
+        "4 nights since the visit; L1 -0.50 ± 0.01, L2 -0.50 ± 0.01 W per W of PV, right is -0.50; "
         "overnight baseload L1 201 ± 4, L2 201 ± 4 W; under 1 % likely still faulty"
     )
 
