@@ -40,26 +40,29 @@ def pages(sample_out: Path) -> dict[str, list[Path]]:
 
 @pytest.fixture
 def opened(browser: Any) -> Iterator[Any]:
-    """A function that opens a page and returns it with what it complained of."""
-    contexts = []
+    """A function that opens a page, by the same window for the same look, and returns it with its complaints."""
+    windows: dict[str, tuple[Any, list[str]]] = {}
 
-    def visit(path: Path, **context: Any) -> tuple[Any, list[str]]:
-        contexts.append(browser.new_context(offline=True, **context))
-        page, complaints = contexts[-1].new_page(), []
-        page.on(
-            "console",
-            lambda line: complaints.append(line.text) if line.type in ("error", "warning") else None,
-        )
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on("requestfailed", lambda request: complaints.append(f"not there: {request.url}"))
+    def visit(path: Path, **look: Any) -> tuple[Any, list[str]]:
+        if repr(look) not in windows:
+            page, complaints = browser.new_context(offline=True, **look).new_page(), []
+            page.on(
+                "console",
+                lambda line: complaints.append(line.text) if line.type in ("error", "warning") else None,
+            )
+            page.on("pageerror", lambda error: complaints.append(str(error)))
+            page.on("requestfailed", lambda request: complaints.append(f"not there: {request.url}"))
+            windows[repr(look)] = page, complaints
+        page, complaints = windows[repr(look)]
+        complaints.clear()
         page.goto(path.as_uri())
         if page.locator("[data-spec]").count():
             page.wait_for_selector("html[data-drawn=true]", timeout=20_000)
-        return page, complaints
+        return page, list(complaints)
 
     yield visit
-    for context in contexts:
-        context.close()
+    for page, _ in windows.values():
+        page.context.close()
 
 
 def all_pages(pages: dict[str, list[Path]]) -> list[Path]:
@@ -82,7 +85,6 @@ def test_no_page_complains_or_scrolls_sideways_on_a_phone(pages: dict[str, list[
                 ".slice(0, 3).map(e => e.tagName + '.' + e.className)"
             )
             wrong.append(f"{path.name}: {width} px wide: {wide}")
-        page.close()
     assert not wrong, "\n".join(wrong)
 
 
@@ -99,7 +101,6 @@ def test_contrast_and_structure_are_right(pages: dict[str, list[Path]], opened: 
                 wrong.append(
                     f"{alike[0].name}: {found['help']}: {first['html'][:150]} {first['failureSummary'][:300]}"
                 )
-        page.close()
     assert not wrong, "\n".join(wrong)
 
 
@@ -111,7 +112,6 @@ def test_nothing_is_cut_and_no_last_page_is_empty_in_print(pages: dict[str, list
         texts = [sheet.extract_text().strip() for sheet in printed]
         if min(len(text) for text in texts) < 40:
             wrong.append(f"{kind}: letters on each sheet {[len(text) for text in texts]}")
-        page.close()
     assert not wrong, "\n".join(wrong)
 
 
@@ -120,5 +120,4 @@ def test_an_order_is_one_sheet_of_paper(pages: dict[str, list[Path]], opened: An
     for path in pages["orders"]:
         page, _ = opened(path)
         sheets[path.name] = len(pypdf.PdfReader(BytesIO(page.pdf(prefer_css_page_size=True))).pages)
-        page.close()
     assert {name: count for name, count in sheets.items() if count != 1} == {}

@@ -107,8 +107,14 @@ def test_the_settings_say_who_else_reads_it(lake: Path, tmp_path: Path) -> None:
     own.write_text("[privacy]\nshare_contacts = true\nnotes_on_pages = false\n", encoding="utf-8")
     morning(lake, out, "--settings", str(own))
 
-    for secret in CONTACTS:
-        assert places_of(out, secret) == {
-            "run/private/site_contact.parquet", "run/sites.parquet", "run/nightclamp.duckdb", "orders/2026-06-14",
-        }  # fmt: skip
+    shared = {
+        "run/private/site_contact.parquet",
+        "run/sites.parquet",
+        "run/nightclamp.duckdb",
+        "orders/2026-06-14",
+    }
+    address, customer, access = CONTACTS
+    assert places_of(out, customer) == shared
+    for secret in (address, access):  # a truck needs to get there
+        assert places_of(out, secret) == shared | {"dispatch/2026-06-14"}
     assert places_of(out, NOTE) == {"run/private/visit_note.parquet", "orders/2026-06-14"}
