@@ -8,6 +8,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 import polars as pl
@@ -282,7 +283,7 @@ def find_links(
     """Return the addresses of the night's report, of its orders and of each home's pages, from the plan's folder.
 
     `places` are `Out.pages`: the orders' folder, then that of the run's home pages. Homes `called` have an open safety
-    call, and so a page about it.
+    call: their record among all homes links its page.
     """
     (orders, order_names), (homes, home_names) = places
     names = {site: page_name(site) for site in sites}
@@ -291,6 +292,6 @@ def find_links(
         report=f"{report}/index.html",
         orders=f"../../{orders}/index.html" if "index.html" in order_names else None,
         home_pages={site: f"../../{homes}/{name}" for site, name in names.items() if name in home_names}
-        | {site: f"{report}/safety/{page_name(site)}" for site in called},
+        | {site: f"{report}/homes.html#{quote(site, safe='')}" for site in called},
         order_pages={site: f"../../{orders}/{name}" for site, name in names.items() if name in order_names},
     )

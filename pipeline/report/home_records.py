@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Mapping
 
 import polars as pl
 
@@ -10,22 +10,21 @@ from pipeline.core.glossary import LEGS, UNPROVEN_NEEDS
 from pipeline.core.percent_text import percent_column
 from pipeline.faults.fault_text import fault_title_column
 from pipeline.report.home_groups import home_group
-from pipeline.report.names import crew_anchor, page_name
+from pipeline.report.names import crew_anchor
 from pipeline.report.report_input import ReportInput
 from pipeline.report.visit_plan import plan_pages
 
 _SLOPES = {"slope_l1": "L1", "slope_l2": "L2", "slope_sum": "both"}
 
 
-def home_records(night: ReportInput, with_page: Collection[str]) -> pl.DataFrame:
+def home_records(night: ReportInput, pages: Mapping[str, str]) -> pl.DataFrame:
     """Return the records of all homes of site_scores, sorted by `key`: the home's id in lower case, as people type it.
 
-    `with_page` are the homes with a page of their own. A field without a value is null.
+    `pages` are the addresses of pages of homes that have one. A field without a value is null.
     """
     scores = night.site_scores
-    named = sorted(set(with_page) & set(scores["site_id"]))
-    pages = pl.DataFrame(
-        {"site_id": named, "page": [f"home/{page_name(site)}" for site in named]},
+    own_pages = pl.DataFrame(
+        {"site_id": list(pages), "page": list(pages.values())},
         schema={"site_id": pl.String, "page": pl.String},
     )
     anchors = {crew: crew_anchor(crew) for crew in scores["crew_id"].drop_nulls().unique()}
@@ -38,7 +37,7 @@ def home_records(night: ReportInput, with_page: Collection[str]) -> pl.DataFrame
         status_why="cause",
     )
     homes = (
-        scores.join(pages, on="site_id", how="left")
+        scores.join(own_pages, on="site_id", how="left")
         .join(status, on="site_id", how="left")
         .join(night.revisit_list.select("site_id", "rank", "fix_by"), on="site_id", how="left")
         .join(night.sites.select("site_id", "commissioned_on"), on="site_id", how="left")

@@ -42,8 +42,8 @@ def write_report(
     """Write the night's report: the same input gives the same bytes.
 
     index.html, homes.html (any home, by its packed record), map.html, trend.html, list.html, crews.html, normal.html,
-    home/<page_name>.html for the first `report.home_pages` homes of the list, safety/<page_name>.html for each open
-    safety call, crew/<page_name>.html for each crew with installs, and assets/. Pages open from disk and never reach
+    home/<page_name>.html for the first `report.home_pages` homes of the list, safety/<page_name>.html for as many open
+    safety calls, crew/<page_name>.html for each crew with installs, and assets/. Pages open from disk and never reach
     for the network.
 
     Parameters
@@ -69,8 +69,7 @@ def write_report(
         for name in _ASSETS:
             static = resources.files("pipeline.report") / "static" / name
             (assets / name).write_bytes(static.read_bytes())
-        with_page = _write_pages(folder, night, settings)
-        write_home_scripts(assets, home_records(night, with_page))
+        write_home_scripts(assets, home_records(night, _write_pages(folder, night, settings)))
         (assets / "vega.js").write_bytes(script.result())
 
 
@@ -90,11 +89,11 @@ def report_environment(
     return pages
 
 
-def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> frozenset[str]:
-    """Write every page and return the homes that have one of their own."""
+def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> dict[str, str]:
+    """Write every page and return the address of each home's own page, if it has one: of its safety call first."""
     chosen = night.revisit_list.sort("rank").head(settings.report.home_pages)
     sites = frozenset(chosen["site_id"])
-    calls = night.safety_call.filter("is_open")
+    calls = night.safety_call.filter("is_open").head(settings.report.home_pages)  # most urgent first
     pages = report_environment(night.faults, sites, frozenset(calls["site_id"]))
     shared = {
         "as_of": night.as_of, "window_days": night.window_days, "model_id": night.model_id, "root": ".",
@@ -125,7 +124,8 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> frozen
         values = shared | {"root": ".."} | home_context(night, row, tables, settings=settings.report)
         write_page(folder / "home" / page_name(site), pages, "home.html", values=values)
     _write_safety_pages(folder, night, calls, pages=pages, shared=shared, settings=settings)
-    return sites
+    home_pages = {site: f"home/{page_name(site)}" for site in sorted(sites)}
+    return home_pages | {site: safety_page_of(site) for site in calls["site_id"]}
 
 
 def _write_safety_pages(
@@ -140,8 +140,9 @@ def _write_safety_pages(
     """Write the page of each open safety call."""
     of_homes = pl.col("site_id").is_in(calls["site_id"].to_list())
     frames = {name: getattr(night, name).filter(of_homes) for name in _OF_CALL}
+    parts = {name: frame.partition_by("site_id", as_dict=True) for name, frame in frames.items()}
     for call in calls.iter_rows(named=True):
         site = call["site_id"]
-        tables = {name: frame.filter(pl.col("site_id") == site) for name, frame in frames.items()}
+        tables = {name: parts[name].get((site,), frame.clear()) for name, frame in frames.items()}
         values = shared | {"root": ".."} | safety_context(night, call, tables, settings=settings.verdict)
         write_page(folder / safety_page_of(site), pages, "safety_home.html", values=values)

@@ -111,7 +111,7 @@ def test_a_safety_call_comes_first_and_no_truck_goes_there(tmp_path: Path) -> No
     assert index.index("2 safety calls first") < index.index("listed visits are planned")
     assert "h1, north: call now; no visit is planned" in index
     links = {link.attributes["href"] for link in Page(done.folder / "index.html").all("a")}
-    assert f"../../runs/{FRIDAY}/report/safety/{page_name('h1')}" in links
+    assert f"../../runs/{FRIDAY}/report/homes.html#h1" in links
     assert "1 of 2 listed visits are planned, 1 unscheduled (a safety call comes first: 1)" in index
     assert "afety call" not in text_of(done.folder / TRUCK_PAGE)
 

@@ -12,11 +12,14 @@ from pipeline.report.names import crew_anchor, page_name
 
 @pytest.fixture
 def records(night: ReportInput) -> dict[str, dict]:
-    return {row["site_id"]: row for row in home_records(night, {"MH-20417"}).iter_rows(named=True)}
+    return {
+        row["site_id"]: row
+        for row in home_records(night, {"MH-20417": f"home/{page_name('MH-20417')}"}).iter_rows(named=True)
+    }
 
 
 def test_every_home_has_one_and_they_are_sorted_as_people_type(night: ReportInput) -> None:
-    records = home_records(night, ())
+    records = home_records(night, {})
     assert sorted(records["site_id"]) == sorted(night.site_scores["site_id"])
     assert records["key"].to_list() == sorted(site.lower() for site in night.site_scores["site_id"])
 
@@ -44,4 +47,4 @@ def test_only_homes_with_a_page_name_it(records: dict[str, dict]) -> None:
 
 def test_no_visit_note_is_in_a_record(night: ReportInput) -> None:
     assert "onerror" in str(night.home_story["told"].to_list())
-    assert "onerror" not in str(home_records(night, ()).rows())
+    assert "onerror" not in str(home_records(night, {}).rows())

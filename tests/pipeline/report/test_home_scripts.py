@@ -16,6 +16,7 @@ from pipeline.report import ReportInput
 from pipeline.report.home_groups import group_counts
 from pipeline.report.home_records import home_records
 from pipeline.report.home_scripts import HOMES_PER_SHARD, write_home_scripts
+from pipeline.report.names import page_name
 
 
 def unpack(script: Path) -> Any:
@@ -27,14 +28,16 @@ def unpack(script: Path) -> Any:
 
 
 def many(night: ReportInput, times: int) -> pl.DataFrame:
-    records = home_records(night, ())
+    records = home_records(night, {})
     tiled = [records.with_columns(pl.col("site_id", "key") + f"-{part:05d}") for part in range(times)]
     return pl.concat(tiled).sort("key", "site_id")
 
 
 def test_what_is_packed_reads_back(folder: Path, night: ReportInput) -> None:
     homes = unpack(folder / "assets" / "homes" / "0.js")
-    records = home_records(night, night.revisit_list["site_id"].to_list())
+    homes_listed, called = night.revisit_list["site_id"], night.safety_call.filter("is_open")["site_id"]
+    pages = {site: f"home/{page_name(site)}" for site in homes_listed}
+    records = home_records(night, pages | {site: f"safety/{page_name(site)}" for site in called})
     assert homes == records.drop("key").to_dicts()
     index = unpack(folder / "assets" / "homes" / "index.js")
     groups = [index["groups"][sign] for sign in index["group_of"]]
@@ -76,5 +79,5 @@ def test_a_hundred_thousand_homes_would_stay_small(tmp_path: Path, night: Report
 
 
 def test_a_fleet_without_homes_has_an_index(tmp_path: Path, night: ReportInput) -> None:
-    write_home_scripts(tmp_path, home_records(night, ()).clear())
+    write_home_scripts(tmp_path, home_records(night, {}).clear())
     assert unpack(tmp_path / "homes" / "index.js")["first"] == []

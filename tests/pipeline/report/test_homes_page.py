@@ -23,7 +23,7 @@ def test_the_groups_are_those_of_the_table(folder: Path, night: ReportInput) -> 
 
 
 def test_every_field_is_one_of_the_records(night: ReportInput, folder: Path) -> None:
-    columns = home_records(night, ()).columns
+    columns = home_records(night, {}).columns
     assert {field for _, field in FIELDS} <= set(columns)
     rows = {
         row.attributes["data-row"]
