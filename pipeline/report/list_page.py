@@ -17,7 +17,7 @@ from pipeline.worklist.home_status_text import Reason
 TABLES = (
     "worth", "revisit_list", "standing", "chance", "hit_rate", "decision_curve", "list_cut",
 )  # fmt: skip
-WAYS = {"visit": "truck visits", "office": "remote checks"}
+WAYS = {"visit": "site visits", "office": "remote fixes"}
 _UNITS = {"visit": "visit", "office": "check"}
 
 
