@@ -18,7 +18,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
 
 HOME = "H00004"
-SIZE = {"width": 1280, "height": 1120}
+SIZE = {"width": 1360, "height": 1000}
 
 
 def main() -> None:
@@ -41,6 +41,8 @@ def main() -> None:
             page.goto(path.as_uri())
             if page.locator("[data-spec]").count():
                 page.wait_for_selector("html[data-drawn=true]")
+            if name == "list":
+                page.evaluate("document.getElementById('visits').scrollIntoView()")
             few_colours = Image.open(BytesIO(page.screenshot())).convert("RGB").quantize(64)
             few_colours.save(HERE / "pictures" / f"{name}.png", optimize=True)
         chromium.close()
