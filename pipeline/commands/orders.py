@@ -10,14 +10,14 @@ from pipeline.core.terminal_text import one_line
 
 
 def orders(*sites: str, out: Path = OUT, pdf: bool = False, settings: SettingsFile = None) -> None:
-    """Write the work orders of listed homes, one printable page each, into OUT/orders/DATE.
+    """Write call sheets of open safety calls and work orders of listed homes, a page each, into OUT/orders/DATE.
 
     Example: `nightclamp orders H00015 H00004 --pdf`
 
     Parameters
     ----------
     sites
-        site_id of each home; the first [orders] homes of the list if none is given.
+        site_id of each home; all open safety calls and the first [orders] homes of the list if none is given.
     out
         The OUT of `nightly`: a folder, or s3://bucket/prefix.
     pdf
@@ -37,4 +37,4 @@ def orders(*sites: str, out: Path = OUT, pdf: bool = False, settings: SettingsFi
         written = write_orders(out, sites, load_settings(settings), as_pdf=pdf, report=say)
     with_pdf = ", a page and a PDF each" if pdf else ""
     place = f" in {written[0].parent}" if written else ": the list is empty"
-    say(f"{count(len(written), 'order')}{with_pdf}{place}")
+    say(f"{count(len(written), 'sheet')}{with_pdf}{place}")
