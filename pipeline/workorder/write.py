@@ -80,6 +80,8 @@ def write_orders(
         named = [site for site in sites if site not in only_called]
         chosen = chosen_homes(night, named, settings.orders.homes) if named or not sites else []
         folder.mkdir(parents=True, exist_ok=True)
+        _, (homes, _) = working_out.pages(night.as_of)
+        report_folder = f"../../{homes.removesuffix('/home')}"
 
         def write(html: str, name: str, told: str, *, has_contact: bool) -> None:
             target = folder / name
@@ -101,20 +103,21 @@ def write_orders(
             order = build_order(home, CATALOGUE, settings)
             name, told = page_name(home.site_id), f"{FIX_BY[order.kind]}: {home.site_id}: {order.suspicion}"
             write_bytes(folder / FORMS / name, form_page(order).encode("utf-8"))
-            write(order_page(order), name, told, has_contact=any(order.contact))
+            write(order_page(order, report_folder), name, told, has_contact=any(order.contact))
         address = working_out.hand_in_pages(f"{FOLDER}/{night.as_of}")
         if address != str(folder):
             report(f"orders: {address}")
     return written
 
 
-def order_page(order: Order) -> str:
-    """Return the sheet; the same order gives the same text."""
+def order_page(order: Order, report: str = "") -> str:
+    """Return the sheet, which links the pages in the folder `report` if it is given; the same gives the same text."""
     return (
         _pages()
         .get_template(f"{order.kind}.html")
         .render(
-            order=order, page=page_name(order.site_id), density=density(order), desk_cautions=DESK, govern=GOVERN
+            order=order, page=page_name(order.site_id), report=report, density=density(order), desk_cautions=DESK,
+            govern=GOVERN,
         )
     )  # fmt: skip
 

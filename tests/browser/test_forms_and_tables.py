@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 from collections.abc import Iterator
 from datetime import date
@@ -88,3 +89,22 @@ def test_crews_are_sorted_by_keyboard_and_those_without_a_rank_stay_last(page: A
     ]
     assert len(crews) == 5
     assert crews == sorted(crews)
+
+
+def test_an_order_leads_to_its_home_in_the_report_and_on_to_the_homes_page(
+    page: Any, sample_out: Path
+) -> None:
+    (order,) = sample_out.glob(f"orders/*/{HOME.lower()}-*.html")
+    page.goto(order.absolute().as_uri())
+    page.click("text=This home in the report")
+    page.wait_for_selector(f"text={HOME}")
+    page.click("[data-page] a:visible")
+    assert page.inner_text("h1").startswith(HOME)
+    page.click("text=Crew C04")
+    assert "crews.html#crew-" in page.url
+
+
+def test_every_link_of_orders_and_plan_leads_to_a_file(sample_out: Path) -> None:
+    for sheet in [*sample_out.glob("orders/*/*.html"), *sample_out.glob("dispatch/*/*.html")]:
+        for link in re.findall(r'href="([^"#]+)', sheet.read_text(encoding="utf-8")):
+            assert (sheet.parent / link).exists(), f"{sheet.name}: {link}"
