@@ -15,7 +15,6 @@ from pipeline.report.home_groups import group_counts
 from pipeline.report.new_installs import new_installs
 from pipeline.report.record_first import record_first
 from pipeline.report.report_input import ReportInput
-from pipeline.report.safety_page import safety_rows
 from pipeline.report.visit_plan import next_plan, plan_pages
 from pipeline.report.visit_rows import after_visit_rows, doubt_rows
 
@@ -52,7 +51,7 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
         "alarms": night.alarm.filter(pl.col("severity") == ALARM).to_dicts(),
         "notes": night.alarm.filter(pl.col("severity") == NOTE).to_dicts(),
         "first_visits": [row for row in visits if row["verdict"] != SAFETY][: settings.first_rows],
-        "safety": safety_rows(night),
+        "safety": night.safety_call.filter("is_open").to_dicts(),  # most urgent first
         "choices": _choices(rows, night),
         "csv_columns": CSV_COLUMNS,
         "tiles": _tiles(night, counts),

@@ -14,7 +14,7 @@ from pipeline.report.home_page import site_facts
 from pipeline.report.names import page_name
 from pipeline.report.report_input import ReportInput
 from pipeline.report.voltage_chart import voltage_picture
-from pipeline.worklist.safety_call_text import CALL_NOW, RIGHT
+from pipeline.worklist.safety_call_text import RIGHT
 
 FOLDER = "safety"
 
@@ -22,14 +22,6 @@ FOLDER = "safety"
 def safety_page_of(site_id: str) -> str:
     """Return where a home's safety page is, from the report's folder."""
     return f"{FOLDER}/{page_name(site_id)}"
-
-
-def safety_rows(night: ReportInput) -> list[dict[str, Any]]:
-    """Return the open calls for the first page, the most urgent first, each with its `page`."""
-    return [
-        row | {"page": safety_page_of(row["site_id"]), "is_urgent": row["status"] == CALL_NOW}
-        for row in night.safety_call.filter("is_open").iter_rows(named=True)
-    ]
 
 
 def safety_context(
@@ -57,7 +49,6 @@ def safety_context(
     listed = next(tables["revisit_list"].iter_rows(named=True), None)
     return {
         "call": call,
-        "is_urgent": call["status"] == CALL_NOW,
         "words": safety_words,
         "score": score,
         "ct_verdict": score["ct_verdict"] if score else None,

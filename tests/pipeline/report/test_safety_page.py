@@ -90,3 +90,18 @@ def test_the_resistance_follows_the_services_volts(settings: Settings) -> None:
     for service, ohm in (("120/240", "about 0.29 Ω"), ("120/208", "about 0.29 Ω"), (None, "about 0.29 Ω")):
         assert ohm in [value for _, value, _ in measured_rows(row, service, settings.verdict)]
     assert measured_rows(call(LOOSE, v_per_kw=None), None, settings.verdict) == []
+
+
+def test_a_call_beyond_the_pages_leads_to_its_record(
+    night: ReportInput, settings: Settings, tmp_path: Path
+) -> None:
+    one = settings.report.model_copy(update={"home_pages": 1})
+    write_report(tmp_path, night, settings.model_copy(update={"report": one}))
+    box = (
+        (tmp_path / "index.html").read_text(encoding="utf-8").split('id="safety-title"')[1].split("</ul>")[0]
+    )
+    assert [path.name for path in (tmp_path / "safety").iterdir()] == [Path(safety_page_of(LOOSE)).name]
+    assert [link.split('"')[0].split("#")[0] for link in box.split('href="')[1:]] == [
+        safety_page_of(LOOSE),
+        "homes.html",
+    ]
