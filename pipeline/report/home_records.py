@@ -13,6 +13,7 @@ from pipeline.report.home_groups import home_group
 from pipeline.report.names import crew_anchor
 from pipeline.report.report_input import ReportInput
 from pipeline.report.visit_plan import plan_pages
+from pipeline.worklist.fault_likelihood import fault_likelihood
 
 _SLOPES = {"slope_l1": "L1", "slope_l2": "L2", "slope_sum": "both"}
 
@@ -65,7 +66,7 @@ def home_records(night: ReportInput, pages: Mapping[str, str]) -> pl.DataFrame:
         commissioned=_day("commissioned_on"),
         fault=fault_title_column(fault),
         leg=leg.replace_strict(LEGS, default=None, return_dtype=pl.String),
-        this_fault=percent_column(_share(scores, fault)),
+        this_fault=percent_column(fault_likelihood(fault, scores["fault_likelihoods"].struct.fields)),
         any_fault=percent_column(pl.col("likelihood")),
         since=_day("onset_on"),
         status_since=_day("status_since"),
@@ -80,14 +81,6 @@ def home_records(night: ReportInput, pages: Mapping[str, str]) -> pl.DataFrame:
 
 def _day(column: str) -> pl.Expr:
     return pl.col(column).cast(pl.Date).dt.to_string("%-d %b %Y")
-
-
-def _share(scores: pl.DataFrame, fault: pl.Expr) -> pl.Expr:
-    """Return the likelihood of each row's own `fault`."""
-    kind = scores.schema["fault_likelihoods"]
-    names = [field.name for field in kind.fields] if isinstance(kind, pl.Struct) else []
-    shares = [pl.when(fault == n).then(pl.col("fault_likelihoods").struct.field(n)) for n in names]
-    return pl.coalesce(*shares, pl.lit(None, pl.Float64))
 
 
 def _slopes(columns: list[str]) -> pl.Expr:

@@ -12,7 +12,7 @@ from pipeline.report.report_input import ReportInput
 
 def plan_pages(night: ReportInput) -> dict[str, str]:
     """Return the page of the truck's day, below OUT, of each home with a visit planned beyond the night."""
-    ahead = night.plans.filter(pl.col("planned_on") > night.as_of)
+    ahead = _planned_ahead(night)
     return {
         site: f"dispatch/{made_on}/{truck_day_page(day, truck)}"
         for site, day, truck, made_on in ahead.select(
@@ -27,7 +27,7 @@ def next_plan(night: ReportInput) -> dict[str, Any] | None:
     `day`, `visits` (homes planned for it), `trucks`, `listed` (of the visits, those on tonight's list), `made_on` (the
     newest night that planned for it), and `sites`, the homes.
     """
-    ahead = night.plans.filter(pl.col("planned_on") > night.as_of)
+    ahead = _planned_ahead(night)
     if ahead.is_empty():
         return None
     day = ahead["planned_on"].min()
@@ -41,3 +41,7 @@ def next_plan(night: ReportInput) -> dict[str, Any] | None:
         "made_on": homes["planned_made_on"].max(),
         "sites": frozenset(sites),
     }
+
+
+def _planned_ahead(night: ReportInput) -> pl.DataFrame:
+    return night.plans.filter(pl.col("planned_on") > night.as_of)

@@ -23,7 +23,7 @@ from pipeline.report.homes_page import homes_context
 from pipeline.report.index_page import index_context
 from pipeline.report.list_page import list_context
 from pipeline.report.map_page import map_context
-from pipeline.report.names import crew_anchor, page_name
+from pipeline.report.names import page_name
 from pipeline.report.normal_page import normal_context
 from pipeline.report.page_templates import environment, write_page
 from pipeline.report.report_input import FaultCard, ReportInput
@@ -81,7 +81,6 @@ def report_environment(
     Homes of `with_call` have a page about their safety call.
     """
     pages = environment("pipeline.report", faults)
-    pages.globals["crew_anchor"] = crew_anchor
     pages.globals["page_of"] = lambda site_id: f"home/{page_name(site_id)}" if site_id in with_page else None
     pages.globals["safety_page_of"] = lambda site_id: (
         safety_page_of(site_id) if site_id in with_call else None

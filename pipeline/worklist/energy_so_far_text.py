@@ -7,6 +7,7 @@ from typing import Any
 
 from pipeline.core.alarm import count_of
 from pipeline.core.day_text import spell_day
+from pipeline.core.number_text import number
 
 
 def so_far_text(row: Mapping[str, Any]) -> str:
@@ -19,13 +20,9 @@ def so_far_text(row: Mapping[str, Any]) -> str:
     begins = f"since {spell_day(row['so_far_from'])}, {count_of(row['days_so_far'], 'day')} with data"
     if row["kwh_so_far"] is None:
         return f"{begins}: not known, the readings don't tell how much"
-    low, middle, high = (_kwh(row[f"kwh_so_far{end}"]) for end in ("_low", "", "_high"))
+    low, middle, high = (number(row[f"kwh_so_far{end}"]) for end in ("_low", "", "_high"))
     text = f"{begins}: estimate {middle} kWh ({low} to {high})"
     if row["kwh_so_far_low"] > row["kwh_read_so_far"]:
-        text += f", more than the home's reading of {_kwh(row['kwh_read_so_far'])} kWh"
+        text += f", more than the home's reading of {number(row['kwh_read_so_far'])} kWh"
         text += ": the channels' errors add up" if row["leg"] == "both" else ""
     return text if row["since"] == row["so_far_from"] else f"{text}; before that: not known"
-
-
-def _kwh(value: float) -> str:
-    return f"{value:,.0f}".replace(",", "\u202f")

@@ -60,11 +60,7 @@ def safety_sheets(
         chosen = chosen.filter(pl.col("site_id").is_in(list(wanted)))
     called = pl.col("site_id").is_in(chosen["site_id"].to_list())
     sites = {row["site_id"]: row for row in night.frames["sites"].filter(called).iter_rows(named=True)}
-    contacts = (
-        {}
-        if night.contacts is None
-        else {row["site_id"]: row for row in night.contacts.filter(called).to_dicts()}
-    )
+    contacts = night.contact_rows()
     return [
         _sheet(call, sites.get(call["site_id"], {}), contacts.get(call["site_id"], {}), settings=settings)
         for call in chosen.iter_rows(named=True)

@@ -77,6 +77,10 @@ class NightTables:
         contacts = self.contacts if privacy.share_contacts else None
         return replace(self, contacts=contacts, notes=self.notes if privacy.notes_on_pages else None)
 
+    def contact_rows(self) -> dict[str, dict[str, Any]]:
+        """Return the row of `contacts` of each home that has one, by site_id."""
+        return {} if self.contacts is None else {row["site_id"]: row for row in self.contacts.to_dicts()}
+
     def homes(self, chosen: Sequence[str], *, with_series: bool = True) -> Iterator[Home]:
         """Yield these listed homes in the order of the list; without series their days and hours stay empty."""
         frames = {
@@ -96,7 +100,7 @@ class NightTables:
             most=_VISITS, longest=_NOTE_LENGTH,
         )  # fmt: skip
         taken = frozenset(visits["visit_id"]) if with_series else frozenset()
-        contacts = {} if self.contacts is None else {row["site_id"]: row for row in self.contacts.to_dicts()}
+        contacts = self.contact_rows()
         for listed in frames["revisit_list"].sort("rank").iter_rows(named=True):
             site = listed["site_id"]
             register = rows["sites"].get(site, {})
