@@ -23,6 +23,7 @@ from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import (
     AlarmSettings,
     ClusterSettings,
+    CorrectionSettings,
     CrewSettings,
     DaySettings,
     DispatchSettings,
@@ -71,6 +72,7 @@ class Settings(BaseSettings):
     dispatch: DispatchSettings
     privacy: PrivacySettings
     orders: OrderSettings
+    correction: CorrectionSettings
     rehearsal: RehearsalSettings
     alarm: AlarmSettings
     object_store: ObjectStoreSettings

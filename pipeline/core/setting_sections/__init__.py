@@ -25,6 +25,7 @@ from pipeline.core.setting_sections.reporting import (
 )
 from pipeline.core.setting_sections.section import Section
 from pipeline.core.setting_sections.visiting import (
+    CorrectionSettings,
     DispatchSettings,
     HitRateSettings,
     OrderSettings,
@@ -36,6 +37,7 @@ from pipeline.core.setting_sections.visiting import (
 __all__ = [
     "AlarmSettings",
     "ClusterSettings",
+    "CorrectionSettings",
     "CrewSettings",
     "DaySettings",
     "DispatchSettings",

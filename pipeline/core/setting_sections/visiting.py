@@ -112,3 +112,11 @@ class RehearsalSettings(Section):
     office_a_day: int = Field(ge=0)
     rest_days: int = Field(ge=0, le=LONGEST_DAYS)
     likelihood_from: float = Field(ge=0, le=1)
+
+
+class CorrectionSettings(Section):
+    """[correction] past readings put right."""
+
+    in_night: bool
+    least_likelihood: float = Field(gt=0, le=1)
+    rival_share: float = Field(gt=0, lt=1)
