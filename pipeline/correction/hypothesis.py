@@ -20,13 +20,14 @@ from pipeline.correction.unseen import Witnesses, unseen_legs
 from pipeline.faults.types import Channels, Fault, Repair
 
 Z = 1.96  # standard errors that hold 95 %
-# Standard deviations, as shares: of two legs' voltages where they aren't recorded; of channels of voltage within their
-# class; of a production channel from row to row (class 1, evenly).
-VOLTS_APART, VOLTS_CLASS, PRODUCTION = 0.01, 0.003, 0.006
+# Standard deviations, as shares: of two legs' voltages where they aren't recorded; of what another CT and voltage
+# channel of class 1 read of the same leg; of a production channel from row to row (class 1, evenly).
+VOLTS_APART, OTHER_CHANNEL, PRODUCTION = 0.01, 0.01, 0.006
 # A loose core's phase lead skews the load it reads: a lead of 15 degrees at a mean power factor of .97 to .99 by
 # tan(15) x tan(acos(.98)), alike in all rows, and by as much from row to row.
 SKEW = 0.06
 ZERO_W = 4.0  # a leg within this reads nothing
+LEAST_V = 50.0  # a voltage channel below this is not connected
 CUT_OFF = "the source cut off what was below 0, and nothing else tells"
 NO_READING = "no reading"
 NO_SEVERITY = "how much of the load is seen can't be told"
@@ -98,15 +99,15 @@ def _blank(rows: pl.DataFrame) -> pl.DataFrame:
         *(pl.col(f"raw_{leg}").alias(leg) for leg in LEGS), "pv_w", "l1_var", "l2_var",
         *(pl.col(f"raw_{leg}").alias(f"{leg}_{end}") for leg in LEGS for end in ("low", "high")),
         *(pl.lit(0.0).alias(f"{leg}_{end}") for leg in LEGS for end in ("common", "scatter")),
-        pv_share=pl.lit(0.0), pv_scatter=pl.lit(0.0), is_shared=pl.lit(False), method=pl.lit(EXACT), reason=pl.lit(None, pl.String),
-        factor_l1=pl.lit(1.0), factor_l2=pl.lit(1.0),
+        pv_share=pl.lit(0.0), pv_scatter=pl.lit(0.0), is_shared=pl.lit(False), method=pl.lit(EXACT),
+        reason=pl.lit(None, pl.String), factor_l1=pl.lit(1.0), factor_l2=pl.lit(1.0),
     )  # fmt: skip
 
 
 def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
     """Return the legs by the fault's inverse, with the error of what it must know."""
     fault = case.fault
-    has_volts = pl.col("l1_v").is_not_null() & pl.col("l2_v").is_not_null()
+    has_volts = ((pl.col("l1_v") > LEAST_V) & (pl.col("l2_v") > LEAST_V)).fill_null(False)
     volts = {f"{leg}_v": pl.when(has_volts).then(f"{leg}_v").otherwise(120.0) for leg in LEGS}
     numbers = {name: pl.col(name).cast(pl.Float64) for name in ("pv_w", "l1_var", "l2_var")}
     repair = Repair(case.leg, case.service, pl.col("ratio"), case.production_factor)
@@ -123,8 +124,9 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         if "ratio" in fault.inverse_needs
         else pl.lit(0.0)
     )
-    by_class = (pl.col("volt_share") ** 2 + VOLTS_CLASS**2).sqrt()
-    by_volts = pl.when(has_volts).then(by_class).otherwise(VOLTS_APART) if needs_volts else pl.lit(0.0)
+    by_class = (pl.col("volt_share") ** 2 + OTHER_CHANNEL**2).sqrt()
+    by_guess = (VOLTS_APART**2 + OTHER_CHANNEL**2) ** 0.5
+    by_volts = pl.when(has_volts).then(by_class).otherwise(by_guess) if needs_volts else pl.lit(0.0)
     is_exact = (by_ratio == 0) & (has_volts if needs_volts else pl.lit(True))
     right, blank = inverse(), _blank(rows)
     # What a watt of each leg alone comes to: a factor, unless it comes from the other leg or from production.

@@ -58,7 +58,7 @@ def _step(values: pl.Series, steps: tuple[float, ...]) -> float:
         return 0.0
     for step in steps:
         off = (live / step - (live / step).round(0)).abs()
-        if float((off < 1e-3).mean() or 0.0) >= MULTIPLES:
+        if int((off < 1e-3).sum()) >= MULTIPLES * len(live):
             return step
     return 0.0
 
