@@ -8,6 +8,7 @@ from pathlib import Path
 import duckdb
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.core.atomic_files import write_parquet
 from pipeline.core.contract import MEASURES
@@ -53,10 +54,8 @@ def day_stats_of(
     )
     blocks = []
     if keyed.height:
-        channels = {name: _numbers(keyed[name]) for name in MEASURES}
-        blocks.append(
-            UsedRows(*(keyed[name].to_numpy().astype(np.int64) for name in ("site_key", "minute")), channels)
-        )
+        home, minute = (keyed[name].to_numpy().astype(np.int64) for name in ("site_key", "minute"))
+        blocks.append(UsedRows(home, minute, {name: _numbers(keyed[name]) for name in MEASURES}))
     site_day, _ = day_tables(con, blocks, sky, day=day, settings=settings)
     return site_day
 
@@ -68,5 +67,5 @@ def put_day_stats(folder: Path, day: date, site_day: pl.DataFrame) -> Path:
     return path
 
 
-def _numbers(column: pl.Series) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _numbers(column: pl.Series) -> NDArray[np.float64]:
     return np.array(column.cast(pl.Float64).fill_null(float("nan")).to_numpy())  # a copy that can be written
