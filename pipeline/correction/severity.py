@@ -25,6 +25,7 @@ from pipeline.scoring.normal import Normal, spread_column
 
 Float = NDArray[np.float64]
 BY_PRODUCTION, BY_METER, BY_OTHER_LEG, BY_RATING = "production", "utility meter", "240 V loads", "rating"
+_NUMBERS = ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "ratio", "ratio_se")
 _SOURCES = (BY_PRODUCTION, BY_METER, BY_OTHER_LEG)
 SKEW = 0.1  # a lead in phase reads loads that lag by so much more than production or resistive ones
 _HALF_OF_NORMAL = 0.6745  # standard deviations within which half of a normal law lies
@@ -89,9 +90,6 @@ def with_severity(
         by[rows] = [_named(used[row].any(axis=0), bool(is_known[row])) for row in range(signals.height)]
     series = [pl.Series(name, values).fill_nan(None) for name, values in columns.items()]
     return episodes.with_columns(*series, pl.Series("gain_by", by.tolist(), dtype=pl.String))
-
-
-_NUMBERS = ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "ratio", "ratio_se")
 
 
 def _known_ratios(episodes: pl.DataFrame, catalogue: Mapping[str, Fault]) -> Float:
@@ -228,8 +226,7 @@ def _ratio(signals: pl.DataFrame, normal: Normal) -> tuple[Float, Float]:
     leg_own = np.sqrt(np.maximum(leg_error**2 - spread[:, None] ** 2, 1e-12))
     by_meter, own_error, _ = _combined(*_usable(by_leg, leg_own))
     value = np.column_stack([by_sun, by_meter])
-    error = np.column_stack(
-        [sun_error, np.hypot(own_error, spread)]
-    )  # what a fleet's meters err by is both legs'
+    # What the fleet's meters err by is the same for both legs.
+    error = np.column_stack([sun_error, np.hypot(own_error, spread)])
     mean, se, _ = _combined(*_usable(value, error))
     return mean, se
