@@ -54,7 +54,9 @@ def day(number: int) -> date:
 def build_history(root: Path, model: Model) -> FaultHistory:
     settings = load_settings()
     write_lake(
-        FleetSpec(len(WISHES), days=DAYS, minutes=30, seed=8, end=END, fault_share=0.0, register_gap_share=0.0),
+        FleetSpec(
+            len(WISHES), days=DAYS, minutes=30, seed=8, end=END, fault_share=0.0, register_gap_share=0.0
+        ),
         root / "lake",
         wishes=WISHES,
     )

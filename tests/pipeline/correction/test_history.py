@@ -61,7 +61,9 @@ def test_a_fault_from_the_start_reaches_to_the_first_day_of_data(known: FaultHis
     assert found.select("from_on", "to_on", "from_basis").row(0) == (START, None, history.BY_FIRST_DAY)
 
 
-@pytest.mark.parametrize(("home", "fault", "leg"), [("H00003", "reversed", "l1"), ("H00000", "reversed", "l2")])
+@pytest.mark.parametrize(
+    ("home", "fault", "leg"), [("H00003", "reversed", "l1"), ("H00000", "reversed", "l2")]
+)
 def test_what_the_data_do_not_show_is_not_dated(known: FaultHistory, home: str, fault: str, leg: str) -> None:
     found = extended(known, {"site_id": home, "fault": fault, "leg": leg, "from_on": day(3)})
 
@@ -104,7 +106,7 @@ def test_days_without_rows_are_bridged_inside_and_left_out_at_the_edge(known: Fa
 
     assert extended(known, row, files=inside)["from_on"][0] == START
     assert extended(known, row, files=edge)["from_on"][0] == day(12)
-    assert END == day(len(known.files) - 1)
+    assert day(len(known.files) - 1) == END
 
 
 def test_no_episode_is_none(known: FaultHistory) -> None:

@@ -31,7 +31,10 @@ def test_overlapping_spans_of_several_homes(
     sites = register(*({"site_id": f"H0{home}", "ct_sees_pv": True} for home in range(4)))
     con = sql_runner.connect(tmp_path, SETTINGS.engine)
     spans = pl.DataFrame(
-        [(span, home, date(2025, 6, first), date(2025, 6, last)) for span, (home, first, last) in enumerate(SPANS)],
+        [
+            (span, home, date(2025, 6, first), date(2025, 6, last))
+            for span, (home, first, last) in enumerate(SPANS)
+        ],
         schema={"span": pl.Int64, "site_id": pl.String, "from_on": pl.Date, "to_on": pl.Date},
         orient="row",
     )
