@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.core.settings import Settings
 from pipeline.scoring.fleet_normal import FleetNormal, normal_from
 from pipeline.scoring.model import Model
+from pipeline.scoring.model_choice import choose_model
 
 
 @dataclass(frozen=True)
@@ -23,20 +24,21 @@ class Yardstick:
     settings: Settings
 
 
-def published_yardstick(night: Path, model: Model, sites: pl.DataFrame, *, settings: Settings) -> Yardstick:
+def yardstick_of(night: Path, out: Path, sites: pl.DataFrame, *, settings: Settings) -> Yardstick:
     """Return what a published night judged by.
 
     Parameters
     ----------
     night
-        The run's folder, with run.json and the table fleet_normal.
-    model
-        The model that nights of this OUT work with (`choose_model`).
+        Folder of the run.
+    out
+        The OUT that it lies in, perhaps with a model of the fleet.
     sites
-        The register, every contract column present.
+        The register.
     settings
         All settings.
     """
+    model, _ = choose_model(None, out)
     run = json.loads((night / "run.json").read_text(encoding="utf-8"))
-    table = pl.read_parquet(night / "fleet_normal.parquet", glob=False)
-    return Yardstick(model, normal_from(table, run["base_rate"], model.mix()), sites, settings)
+    normal = pl.read_parquet(night / "fleet_normal.parquet", glob=False)
+    return Yardstick(model, normal_from(normal, run["base_rate"], model.mix()), sites, settings)

@@ -19,9 +19,10 @@ Leg = Literal["l1", "l2", "both"]
 PictureName = Literal[
     "leg_against_pv", "leg_against_leg", "daily_slopes", "night_levels", "night_floors", "day_profile", "zero_shares"
 ]  # fmt: skip
-# What a faulty reading still tells of the truth, and so how past readings are put right: "all" (the inverse gives it back),
-# "share" (a constant share of it), "upstream share" (so where the CTs see the solar power, nothing at the loads), "gaps" (all
-# of it but for gaps), "nothing", "noisy" (hidden under a disturbance that nobody knows), "right" (the reading is no error).
+# What a faulty reading still tells of the truth, and so how past readings are put right: "all" (the inverse gives it
+# back), "share" (a constant share of it), "upstream share" (so where the CTs see the solar power, nothing at the
+# loads), "gaps" (all of it but for gaps), "nothing", "noisy" (hidden under a disturbance that nobody knows), "right"
+# (the reading is no error).
 Remains = Literal["all", "share", "upstream share", "gaps", "nothing", "noisy", "right"]
 # What an inverse must know beside the readings.
 InverseNeed = Literal["voltages", "ratio", "production_factor"]
