@@ -167,9 +167,7 @@ def test_whatever_came_before_the_bytes_are_those_of_a_fresh_run(
     fresh = tmp_path / "fresh"
     publish_run(fresh, DAYS[-1])
 
-    correct_lake(
-        CorrectionRequest(lake, fresh), SETTINGS, stages_of(A, B, episode("c", DAYS[0], DAYS[2]))
-    )
+    correct_lake(CorrectionRequest(lake, fresh), SETTINGS, stages_of(A, B, episode("c", DAYS[0], DAYS[2])))
 
     assert contents(fresh / "corrected") == contents(out / "corrected")
 
