@@ -42,8 +42,7 @@ WITH reading AS (
   SELECT *,
     legs_w IS NOT NULL AND legs_before_w IS NOT NULL AS is_known,
     pv_w IS NOT NULL AND pv_w_reported IS NOT NULL AS has_pv,
-    reads_use OR (pv_w IS NOT NULL AND pv_w_reported IS NOT NULL AND storage_w IS NOT NULL) AS is_use_known,
-    NOT reads_use OR (pv_w IS NOT NULL AND pv_w_reported IS NOT NULL AND storage_w IS NOT NULL) AS is_net_known,
+    pv_w IS NOT NULL AND pv_w_reported IS NOT NULL AND storage_w IS NOT NULL AS has_behind,
     -- a bound that isn't there is the value itself
     least(sum_w_low, legs_w) AS low_w, greatest(sum_w_high, legs_w) AS high_w, coalesce(sum_w_scatter, 0) AS scatter_w,
     least(pv_w_low, pv_w) AS pv_low_w, greatest(pv_w_high, pv_w) AS pv_high_w,
@@ -52,8 +51,8 @@ WITH reading AS (
 ), power AS (
   SELECT *,
     is_known AND coalesce(NOT reads_use, false) AS has_flow,
-    is_known AND coalesce(is_use_known, false) AS has_use,
-    is_known AND coalesce(is_net_known, false) AND meter_net IS NOT NULL AS has_net,
+    is_known AND reads_use IS NOT NULL AND (reads_use OR has_behind) AS has_use,
+    is_known AND reads_use IS NOT NULL AND (NOT reads_use OR has_behind) AND meter_net IS NOT NULL AS has_net,
     legs_w + CASE WHEN reads_use THEN 0 ELSE pv_w + storage_w END AS use_w,
     legs_before_w + CASE WHEN reads_use THEN 0 ELSE pv_w_reported + storage_w END AS use_before_w,
     low_w + CASE WHEN reads_use THEN 0 ELSE pv_low_w + storage_w END AS use_low_w,

@@ -3,8 +3,8 @@
 Two errors are in the rows (`layout.CORRECTED`), and they add up differently (JCGM 100:2008, Guide to the expression of
 uncertainty in measurement, 5.1.2 and 5.2.2):
 
-- *Alike*: what errs alike in all rows of an episode (the factor, a rival fault). Fully correlated, so the rows' distances
-  add linearly: `below` = sum of (value - low), `above` = sum of (high - value). Where rows of both signs share a
+- *Alike*: what errs alike in all rows of an episode (the factor, a rival fault). Fully correlated, so the distances of
+  rows add linearly: `below` = sum of (value - low), `above` = sum of (high - value). Where rows of both signs share a
   factor part of it would cancel, so the interval of their sum is then too wide, never too narrow.
 - *Scatter*: what errs row by row and is remembered for about an hour, as a standard deviation. Within an hour it adds
   linearly (n rows count as one), hours are independent: `variance` = sum over hours of (sum of scatter)^2. For an error
@@ -41,7 +41,13 @@ METER = (
 _NEVER_BELOW_0 = ("import", "export", "production")
 _ENDS = ("below", "above")
 _PARTS = ("reported", "corrected", *_ENDS, "variance")
-_ADDING = {*HOURS, *METER, "n_rows", "empty_reported", *(f"{name}_{part}" for name in QUANTITIES for part in _PARTS)}
+_ADDING = {
+    *HOURS,
+    *METER,
+    "n_rows",
+    "empty_reported",
+    *(f"{name}_{part}" for name in QUANTITIES for part in _PARTS),
+}
 _BATCH_DAYS = 8  # what DuckDB reads at once
 KWH_DECIMALS = 6  # threads add up in any order: sums differ far behind
 
@@ -67,7 +73,9 @@ def read_energy(
     with closing(sql_runner.connect(workdir, settings.engine)) as con:
         con.register("episode", episodes.to_arrow())
         days = [
-            sql_runner.query(con, "corrected_energy", params | {"corrected_files": read[start : start + _BATCH_DAYS]})
+            sql_runner.query(
+                con, "corrected_energy", params | {"corrected_files": read[start : start + _BATCH_DAYS]}
+            )
             for start in range(0, len(read), _BATCH_DAYS)
         ]
         reasons = sql_runner.query(con, "corrected_reason", {"corrected_files": read})
@@ -82,24 +90,33 @@ def _no_rows(workdir: Path) -> str:
 
 def add_up(energy: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
     """Return days' sums added up, one row a `keys`, which must tell episodes apart: what errs alike adds linearly."""
-    summed = [name for name in energy.columns if name in _ADDING]
+    summed = [_total(pl.col(name)).alias(name) for name in energy.columns if name in _ADDING]
+    day = pl.col("day")
     return energy.group_by(keys, maintain_order=True).agg(
-        days=pl.col("day").n_unique(), first_day=pl.col("day").min(), last_day=pl.col("day").max(),
-        *(_total(pl.col(name)).alias(name) for name in summed),
-    )  # fmt: skip
+        *summed, days=day.n_unique(), first_day=day.min(), last_day=day.max()
+    )
 
 
 def add_episodes(sums: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
     """Return sums of episodes added up, which err independently of each other: their distances add in squares."""
-    whole = sums.with_columns(_reach(name, end).alias(f"{name}_{end}") for name in QUANTITIES for end in _ENDS)
-    plain = [name for name in sums.columns if name in _ADDING and not name.endswith((*_ENDS, "_variance"))]
-    squares = [f"{name}_{end}" for name in QUANTITIES for end in _ENDS]
+    whole = sums.with_columns(
+        _reach(name, end).alias(f"{name}_{end}") for name in QUANTITIES for end in _ENDS
+    )
+    unsquared = [
+        name for name in sums.columns if name in _ADDING and not name.endswith((*_ENDS, "_variance"))
+    ]
+    plain = [_total(pl.col(name)).alias(name) for name in unsquared]
+    reaches = [pl.col(f"{name}_{end}") for name in QUANTITIES for end in _ENDS]
+    squares = [_total(reach**2).sqrt().name.keep() for reach in reaches]
+    none_left = [pl.lit(0.0).alias(f"{name}_variance") for name in QUANTITIES]
     return whole.group_by(keys, maintain_order=True).agg(
-        days=pl.col("days").sum(), homes=pl.col("site_id").n_unique(), episodes=pl.len(),
-        *(_total(pl.col(name)).alias(name) for name in plain),
-        *(_total(pl.col(name) ** 2).sqrt().alias(name) for name in squares),
-        *(pl.lit(0.0).alias(f"{name}_variance") for name in QUANTITIES),
-    )  # fmt: skip
+        *plain,
+        *squares,
+        *none_left,
+        days=pl.col("days").sum(),
+        homes=pl.col("site_id").n_unique(),
+        episodes=pl.len(),
+    )
 
 
 def _total(values: pl.Expr) -> pl.Expr:

@@ -1,4 +1,4 @@
-"""The statement of corrected energy as tables: a home and day, month and episode, a fault of the fleet; and what wasn't.
+"""The statement of corrected energy as tables: by home and day, month, episode, by fault; and what was not corrected.
 
 All energies in kWh, over rows that are known both as reported and put right, so that the two compare; `low` and `high`
 bound 95 % of the corrected sum. Intervals of days don't add up to a month's: tables of each length have their own
@@ -12,10 +12,18 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.correction.energy_sums import HOURS, KWH_DECIMALS, QUANTITIES, add_episodes, add_up, energy_columns
+from pipeline.correction.energy_sums import (
+    HOURS,
+    KWH_DECIMALS,
+    QUANTITIES,
+    add_episodes,
+    add_up,
+    energy_columns,
+)
 from pipeline.faults.fault_text import fault_title_column
 
 EPISODE_KEY = ("site_id", "from_on")
+_DIFFERENCES = {"difference": "corrected", "difference_low": "low", "difference_high": "high"}
 NO_ROWS = "no readings on its days"
 _NAMES = ("fault", "leg")
 _ABOUT = (
@@ -64,16 +72,23 @@ def make_statement(energy: pl.DataFrame, reasons: pl.DataFrame, episodes: pl.Dat
     episodes
         `layout.EPISODE`.
     """
-    named = energy.join(episodes.select(*EPISODE_KEY, *_NAMES), on=EPISODE_KEY, how="left", maintain_order="left")
+    named = energy.join(
+        episodes.select(*EPISODE_KEY, *_NAMES), on=EPISODE_KEY, how="left", maintain_order="left"
+    )
     keys = (*EPISODE_KEY, *_NAMES)
     month = named.with_columns(month=pl.col("day").dt.to_string("%Y-%m"))
     by_episode = add_up(named, keys)
-    whole = by_episode.join(episodes.select(*EPISODE_KEY, *_ABOUT), on=EPISODE_KEY, how="left", maintain_order="left")
+    whole = by_episode.join(
+        episodes.select(*EPISODE_KEY, *_ABOUT), on=EPISODE_KEY, how="left", maintain_order="left"
+    )
     faults = add_episodes(by_episode, ["fault"]).sort(
-        (pl.col("use_corrected") - pl.col("use_reported")).abs().fill_null(0), "fault", descending=[True, False]
+        (pl.col("use_corrected") - pl.col("use_reported")).abs().fill_null(0),
+        "fault",
+        descending=[True, False],
     )
     all_faults = by_episode.with_columns(fault=pl.lit(None, pl.String))
     fleet = pl.concat([add_episodes(all_faults, ["fault"]), faults])
+    length = by_episode.select(*EPISODE_KEY, "hours")
     return Statement(
         day=_with_energy(named, ["site_id", "day", *_NAMES, "from_on"]),
         month=_with_energy(add_up(month, [*keys, "month"]), ["site_id", "month", *_NAMES, "from_on", "days"]),
@@ -81,7 +96,7 @@ def make_statement(energy: pl.DataFrame, reasons: pl.DataFrame, episodes: pl.Dat
             whole, ["site_id", *_NAMES, "from_on", *_ABOUT, "first_day", "last_day", "days"], is_total=True
         ),
         fleet=_with_energy(fleet, ["fault", "homes", "episodes", "days"], is_total=True),
-        reason=reasons.join(by_episode.select(*EPISODE_KEY, "hours"), on=EPISODE_KEY, maintain_order="left").with_columns(
+        reason=reasons.join(length, on=EPISODE_KEY, maintain_order="left").with_columns(
             hours=(pl.col("hours") * pl.col("share")).round(KWH_DECIMALS)
         ),
         not_corrected=_not_corrected(episodes, by_episode),
@@ -92,15 +107,11 @@ def _with_energy(sums: pl.DataFrame, first: Sequence[str], *, is_total: bool = F
     """Return a table of the statement: the columns `first`, hours, energies, and the meter's."""
     energies = {name: value for quantity in QUANTITIES for name, value in energy_columns(quantity).items()}
     table = sums.with_columns(**energies)
-    differences = [
-        f"{quantity}_kwh_{part}" for quantity in QUANTITIES for part in ("difference", "difference_low", "difference_high")
-    ]
-    if is_total:
-        table = table.with_columns(
-            (pl.col(f"{quantity}_kwh_{of}") - pl.col(f"{quantity}_kwh_reported")).alias(f"{quantity}_kwh_{part}")
-            for quantity in QUANTITIES
-            for part, of in (("difference", "corrected"), ("difference_low", "low"), ("difference_high", "high"))
-        )
+    differences = {
+        f"{quantity}_kwh_{part}": pl.col(f"{quantity}_kwh_{of}") - pl.col(f"{quantity}_kwh_reported")
+        for quantity in QUANTITIES
+        for part, of in _DIFFERENCES.items()
+    }
     counted = pl.col("meter_import") + pl.col("meter_export")
     meter = {
         "meter_import_kwh": pl.col("meter_import"),
@@ -115,8 +126,8 @@ def _with_energy(sums: pl.DataFrame, first: Sequence[str], *, is_total: bool = F
         *first,
         *(pl.col(name).fill_null(0) for name in HOURS),
         *energies,
-        *(differences if is_total else ()),
-        pl.col("empty_reported").alias("empty_kwh_reported").round(KWH_DECIMALS),
+        **(differences if is_total else {}),
+        empty_kwh_reported=pl.col("empty_reported").round(KWH_DECIMALS),
         **{name: value.round(KWH_DECIMALS) for name, value in meter.items()},
     )
 

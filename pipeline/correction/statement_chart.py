@@ -23,12 +23,16 @@ def daily_energy(days: pl.DataFrame, quantity: str, title: str) -> Spec | None:
     title
         What the upright axis shows.
     """
-    wanted = {part: pl.col(f"{quantity}_kwh_{part}").round(2) for part in ("reported", "corrected", "low", "high")}
+    wanted = {
+        part: pl.col(f"{quantity}_kwh_{part}").round(2) for part in ("reported", "corrected", "low", "high")
+    }
     known = days.select("day", **wanted).drop_nulls().sort("day")
     if known.is_empty():
         return None
     # A day without readings is a gap of its own: lines must not run across it.
-    whole = known.select(pl.date_range(pl.col("day").min(), pl.col("day").max())).join(known, on="day", how="left")
+    whole = known.select(pl.date_range(pl.col("day").min(), pl.col("day").max())).join(
+        known, on="day", how="left"
+    )
     is_spread = known.select((pl.col("high") - pl.col("low") > 0.005).any()).item()
     domain = list(NAMES)
     colour = vega.colour(
@@ -39,9 +43,11 @@ def daily_energy(days: pl.DataFrame, quantity: str, title: str) -> Spec | None:
     shape = vega.shape("is:N", scale=vega.scale(domain=domain, range=["diamond", "circle"]))
     x = day_axis(whole.height)
     y = vega.y("kwh:Q", title=title, scale=vega.scale(zero=True))
-    said = [vega.tooltip(name) for name in ("day:T", "is:N", "kwh:Q")]
+    told = [vega.tooltip(name) for name in ("day:T", "is:N", "kwh:Q")]
     lines = data("days").mark("line", strokeWidth=1.5).encode(x, y, colour)
-    points = data("days").mark("point", filled=True, size=30, opacity=1).encode(x, y, colour, shape, tooltip=said)
+    points = (
+        data("days").mark("point", filled=True, size=30, opacity=1).encode(x, y, colour, shape, tooltip=told)
+    )
     layers = [lines, points]
     if is_spread:
         band = data("range").mark("area", opacity=0.3, color=theme.light("positive_near"))

@@ -67,8 +67,15 @@ def write_pages(
     report = _NIGHT_REPORT.as_posix() if (folder / _NIGHT_REPORT).is_file() else None
     pages = _environment(set(with_page), as_of)
     index = folder / "index.html"
-    _write(index, pages, "corrections.html", index_context(statement, with_page) | {"root": ".", "report": report})
-    about = {row["site_id"]: row for row in sites.filter(pl.col("site_id").is_in(with_page)).iter_rows(named=True)}
+    _write(
+        index,
+        pages,
+        "corrections.html",
+        index_context(statement, with_page) | {"root": ".", "report": report},
+    )
+    about = {
+        row["site_id"]: row for row in sites.filter(pl.col("site_id").is_in(with_page)).iter_rows(named=True)
+    }
     parts = {
         name: table.filter(pl.col("site_id").is_in(with_page)).partition_by("site_id", as_dict=True)
         for name, table in (("episode", episodes), ("day", statement.day), ("month", statement.month),
@@ -130,31 +137,39 @@ def home_context(site_id: str, tables: Mapping[str, pl.DataFrame], site: Mapping
         parts.append(
             {
                 "row": row,
-                "suspicion": words.suspicion(row["fault"], row["leg"]),
                 "story": card.story if card else "",
                 "quantities": statement_words.shown_quantities(row),
                 "quantity": quantity,
                 "months": tables["month"].filter(of_episode).sort("month").to_dicts() if quantity else [],
                 "picture": _picture(tables["day"].filter(of_episode), row, quantity),
-                "reasons": [text for method in (ESTIMATED, EMPTY) for text in statement_words.why(reasons, method)],
+                "reasons": [
+                    text for method in (ESTIMATED, EMPTY) for text in statement_words.why(reasons, method)
+                ],
             }
         )
-    return {"site_id": site_id, "area": site.get("area"), "facts": _facts(episodes[0], site), "episodes": parts}
+    return {
+        "site_id": site_id,
+        "area": site.get("area"),
+        "facts": _facts(episodes[0], site),
+        "episodes": parts,
+    }
 
 
 def _facts(row: Mapping[str, Any], site: Mapping[str, Any]) -> str:
     """Return what the site record says of the install, in a line."""
     position = "production added back" if row["is_added_back"] else POSITIONS.get(row["is_upstream"])
     size = site.get("pv_kw")
-    told = (SERVICES.get(site.get("service") or ""), position and f"CTs {position}", size and f"{words.number(size, 1)} kW of PV")
-    return ", ".join(filter(None, told))
+    solar = size and f"{words.number(size, 1)} kW of PV"
+    facts = (SERVICES.get(site.get("service") or ""), position and f"CTs {position}", solar)
+    return ", ".join(filter(None, facts))
 
 
 def _picture(days: pl.DataFrame, row: Mapping[str, Any], quantity: str | None) -> dict[str, Any]:
     """Return the figure of the days of an episode."""
     name = statement_words.QUANTITIES[quantity] if quantity else ""
     spec = daily_energy(days, quantity, f"{name}, kWh a day") if quantity else None
-    band = "" if quantity and statement_words.span(row, quantity) == statement_words.SAME else "The band is each day's 95 % range. "
+    is_exact = quantity is not None and statement_words.span(row, quantity) == statement_words.SAME
+    band = "" if is_exact else "The band is each day's 95 % range. "
     return {
         "id": f"days-{row['from_on']}", "title": f"{words.sentence(name).removesuffix('.')}, kWh a day", "spec": spec,
         "caption": f"{band}Gaps are days without readings.", "empty": "No day of it could be put right.",
@@ -170,7 +185,18 @@ def _ranked(episodes: pl.DataFrame) -> pl.DataFrame:
 
 def _environment(with_page: set[str], as_of: date) -> jinja2.Environment:
     pages = environment("pipeline.correction", fault_cards())
-    for name in ("kwh", "period", "basis", "energy", "hours", "hours_of", "meter", "month", "unmeasured"):
+    for name in (
+        "kwh",
+        "period",
+        "basis",
+        "energy",
+        "heading",
+        "hours",
+        "hours_of",
+        "meter",
+        "month",
+        "unmeasured",
+    ):
         pages.filters[name] = getattr(statement_words, name)
     pages.globals |= {
         "as_of": as_of,

@@ -18,17 +18,18 @@ QUANTITIES = {
     "production": "solar production",
 }
 SAME = "exact"
+HALF_A_DECIMAL = 0.05  # h, less isn't shown
 CAUTIONS = (
-    "This is an estimate from the readings of current transformers (CTs). They are no revenue meter: billing follows the "
-    "utility's own meter, and nothing here changes a bill.",
-    "A range holds the right value 95 times in 100, as far as the correction itself is uncertain. On top of it comes the "
-    "accuracy of any CT, usually within a few per cent.",
+    "This is an estimate from the readings of current transformers (CTs). They are no revenue meter: billing follows "
+    "the utility's own meter, and nothing here changes a bill.",
+    "If the fault is the one named, the range holds the right value 95 times in 100. On top of it comes the accuracy "
+    "of any CT, usually within a few per cent.",
     "Reported and put right are summed over the same hours. Hours left empty are in neither.",
     "Days and months run from midnight to midnight UTC, not local time.",
 )
 _ENDED = {
-    BY_VISIT: "a visit put it right the day after",
-    BY_SETTING: "a setting put it right the day after",
+    BY_VISIT: "a visit put it right on the next day",
+    BY_SETTING: "a setting put it right on the next day",
     BY_DATA: "from the next day on the data show it gone",
 }
 
@@ -75,6 +76,11 @@ def shown_quantities(row: Row) -> list[str]:
     return [first, *flow, *net, *(["production"] if before is not None and kwh(before) != kwh(after) else [])]
 
 
+def heading(row: Row) -> str:
+    """Return the fault and its leg, and whether it was found or is suspected."""
+    return f"{'Found' if row['basis'] == FOUND else 'Suspected'}: {words.suspicion(row['fault'], row['leg'])}"
+
+
 def period(row: Row) -> str:
     """Return from when to when the fault was there, and what ended it."""
     begun = words.day(row["from_on"])
@@ -101,9 +107,16 @@ def energy(row: Row) -> str:
     if quantity is None:
         return "None of these readings could be put right."
     name = words.sentence(QUANTITIES[quantity]).removesuffix(".")
+    summed = row["hours_use"] if quantity == "use" else row["hours_covered"]
+    is_part = row["hours"] - summed >= HALF_A_DECIMAL
+    where = (
+        f"in {hours_of(summed)} of the {hours_of(row['hours'])} h with readings"
+        if is_part
+        else "with readings"
+    )
     found = span(row, quantity)
     return (
-        f"{name} on {words.count(row['days'], 'day')} with readings: the monitor reported "
+        f"{name} on {words.count(row['days'], 'day')} {where}: the monitor reported "
         f"{kwh(row[f'{quantity}_kwh_reported'])} kWh; a right install would have read "
         f"{kwh(row[f'{quantity}_kwh_corrected'])} kWh{'' if found == SAME else f' ({found} kWh)'}."
     )
@@ -142,7 +155,7 @@ def why(rows: Sequence[Row], method: str) -> list[str]:
 def unmeasured(row: Row) -> str | None:
     """Return in how many of the hours the use isn't known, and why; None where it is known in all."""
     missing = row["hours_covered"] - row["hours_use"]
-    if missing < 0.05:
+    if missing < HALF_A_DECIMAL:
         return None
     return (
         f"In {hours_of(missing)} h the household use can't be worked out: the solar production or the battery's power "
@@ -168,4 +181,6 @@ def meter(row: Row) -> list[str]:
             f"In {hours_of(row['hours_by_meter'])} h the corrected reading was worked out from this meter, so these "
             "hours are not compared with it."
         )
-    return said or ["No readings of the utility's meter came with these hours, so there is nothing to compare with."]
+    return said or [
+        "No readings of the utility's meter came with these hours, so there is nothing to compare with."
+    ]

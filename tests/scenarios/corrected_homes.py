@@ -47,7 +47,9 @@ def corrected_rows(site_id: str = "a", day: date = DAY, minutes: int = 15, **col
         frame.with_columns(legs.alias(name) for name in bounds)
         .with_columns(is_corrected=pl.col("method").is_in([EXACT, ESTIMATED]))
         .select(
-            (pl.col(name) if name in {*frame.columns, *bounds, "is_corrected"} else pl.lit(None)).cast(kind).alias(name)
+            (pl.col(name) if name in {*frame.columns, *bounds, "is_corrected"} else pl.lit(None))
+            .cast(kind)
+            .alias(name)
             for name, kind in CORRECTED.items()
         )
     )
@@ -109,24 +111,27 @@ def write_fleet(corrected: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
             dark = [share == 0 for share in sun]
             frames.append(
                 corrected_rows(
-                    "blind", day, 60, l1_w=net, l2_w=[w if no_sun else None for w, no_sun in zip(net, dark, strict=True)],
+                    "blind", day, 60, l1_w=net,
+                    l2_w=[w if no_sun else None for w, no_sun in zip(net, dark, strict=True)],
                     l1_w_reported=net, l2_w_reported=0.0, pv_w=pv, fault="dead", leg="l2", sum_w_scatter=150.0,
                     method=[ESTIMATED if no_sun else "empty" for no_sun in dark],
                     sum_w_low=[w - 80.0 for w in both], sum_w_high=[w + 80.0 for w in both],
-                    reason=["L2 usually takes what L1 takes" if no_sun else "nothing tells: no utility meter" for no_sun in dark],
+                    reason=["L2 usually takes what L1 takes" if no_sun else "no utility meter" for no_sun in dark],
                 )
             )  # fmt: skip
             frames.append(
                 corrected_rows(
                     HOSTILE, day, 60, l1_w=[w / 2 for w in load], l2_w=[w / 3 for w in load], pv_w=pv,
-                    l1_w_reported=[-w / 3 for w in load], l2_w_reported=[-w / 2 for w in load], fault="legs_crossed", leg="both",
+                    l1_w_reported=[-w / 3 for w in load], l2_w_reported=[-w / 2 for w in load],
+                    fault="legs_crossed", leg="both",
                 )
             )  # fmt: skip
     write_days(corrected, *frames)
     last = DAY + timedelta(days=29)
     table = episodes(
         episode("sunny", to_on=DAY + timedelta(days=47), ended_by="visit"),
-        episode("half", fault="partial", likelihood=0.84, rival_fault="loose_core", rival_leg="l1", rival_likelihood=0.11),
+        episode("half", fault="partial", likelihood=0.84, rival_fault="loose_core", rival_leg="l1",
+                rival_likelihood=0.11),
         episode("blind", fault="dead", leg="l2", to_on=last, ended_by="data"),
         episode(HOSTILE, fault="legs_crossed", leg="both", is_upstream=False, basis=FOUND, likelihood=1.0, to_on=last,
                 ended_by="visit"),
