@@ -1,4 +1,4 @@
-"""Energy of corrected readings, a home and day, and how sums of it err.
+"""How sums of corrected energy err, and adding them up over days and over episodes.
 
 Two errors are in the rows (`layout.CORRECTED`), and they add up differently (JCGM 100:2008, Guide to the expression of
 uncertainty in measurement, 5.1.2 and 5.2.2):
@@ -18,14 +18,8 @@ several of them the squares add up, not the distances.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import closing
-from pathlib import Path
 
 import polars as pl
-
-from pipeline.core import sql_runner
-from pipeline.core.settings import Settings
-from pipeline.correction.layout import CORRECTED
 
 Z95 = 1.96
 # l1_w + l2_w; its parts above and below 0 where the CTs read net; what the home used; what its PV made.
@@ -48,44 +42,7 @@ _ADDING = {
     "empty_reported",
     *(f"{name}_{part}" for name in QUANTITIES for part in _PARTS),
 }
-_BATCH_DAYS = 8  # what DuckDB reads at once
 KWH_DECIMALS = 6  # threads add up in any order: sums differ far behind
-
-
-def read_energy(
-    files: Sequence[Path], episodes: pl.DataFrame, settings: Settings, *, workdir: Path
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return sql/corrected_energy.sql and sql/corrected_reason.sql over the days' corrected readings.
-
-    Parameters
-    ----------
-    files
-        The corrected.parquet of each day.
-    episodes
-        `layout.EPISODE`; rows of homes and days without one are left out.
-    settings
-        [engine] and [day].
-    workdir
-        Where DuckDB spills.
-    """
-    read = [sql_runner.as_named(path) for path in files] or [_no_rows(workdir)]
-    params = {"default_length_min": settings.day.default_length_min}
-    with closing(sql_runner.connect(workdir, settings.engine)) as con:
-        con.register("episode", episodes.to_arrow())
-        days = [
-            sql_runner.query(
-                con, "corrected_energy", params | {"corrected_files": read[start : start + _BATCH_DAYS]}
-            )
-            for start in range(0, len(read), _BATCH_DAYS)
-        ]
-        reasons = sql_runner.query(con, "corrected_reason", {"corrected_files": read})
-    return pl.concat(days).sort("site_id", "from_on", "day"), reasons
-
-
-def _no_rows(workdir: Path) -> str:
-    path = workdir / "no_rows.parquet"
-    pl.DataFrame(schema=CORRECTED).write_parquet(path)
-    return sql_runner.as_named(path)
 
 
 def add_up(energy: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:

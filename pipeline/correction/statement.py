@@ -88,7 +88,6 @@ def make_statement(energy: pl.DataFrame, reasons: pl.DataFrame, episodes: pl.Dat
     )
     all_faults = by_episode.with_columns(fault=pl.lit(None, pl.String))
     fleet = pl.concat([add_episodes(all_faults, ["fault"]), faults])
-    length = by_episode.select(*EPISODE_KEY, "hours")
     return Statement(
         day=_with_energy(named, ["site_id", "day", *_NAMES, "from_on"]),
         month=_with_energy(add_up(month, [*keys, "month"]), ["site_id", "month", *_NAMES, "from_on", "days"]),
@@ -96,9 +95,7 @@ def make_statement(energy: pl.DataFrame, reasons: pl.DataFrame, episodes: pl.Dat
             whole, ["site_id", *_NAMES, "from_on", *_ABOUT, "first_day", "last_day", "days"], is_total=True
         ),
         fleet=_with_energy(fleet, ["fault", "homes", "episodes", "days"], is_total=True),
-        reason=reasons.join(length, on=EPISODE_KEY, maintain_order="left").with_columns(
-            hours=(pl.col("hours") * pl.col("share")).round(KWH_DECIMALS)
-        ),
+        reason=_reasons(reasons, by_episode),
         not_corrected=_not_corrected(episodes, by_episode),
     )
 
@@ -130,6 +127,16 @@ def _with_energy(sums: pl.DataFrame, first: Sequence[str], *, is_total: bool = F
         empty_kwh_reported=pl.col("empty_reported").round(KWH_DECIMALS),
         **{name: value.round(KWH_DECIMALS) for name, value in meter.items()},
     )
+
+
+def _reasons(reasons: pl.DataFrame, corrected: pl.DataFrame) -> pl.DataFrame:
+    """Return how long readings of each episode were put right in which way, and why: hours, and share of them."""
+    way = [*EPISODE_KEY, "method", "reason"]
+    counted = reasons.group_by(way).agg(pl.col("n_rows").sum()).sort(way, nulls_last=True)
+    share = (pl.col("n_rows") / pl.col("n_rows").sum().over(EPISODE_KEY)).alias("share")
+    length = corrected.select(*EPISODE_KEY, "hours")
+    whole = counted.with_columns(share).join(length, on=EPISODE_KEY, maintain_order="left")
+    return whole.with_columns(hours=(pl.col("hours") * pl.col("share")).round(KWH_DECIMALS))
 
 
 def _not_corrected(episodes: pl.DataFrame, corrected: pl.DataFrame) -> pl.DataFrame:

@@ -12,10 +12,12 @@ import polars as pl
 
 from pipeline.core.atomic_files import part_of, write_parquet
 from pipeline.core.settings import Settings
-from pipeline.correction.energy_sums import read_energy
+from pipeline.correction.day_energy import read_energy
 from pipeline.correction.statement import Statement, make_statement
 from pipeline.correction.statement_page import write_pages
 from pipeline.storage.publish import write_csv
+
+KEPT = ".sums"  # in OUT/corrected: each day's energy, worked out once
 
 
 @dataclass(frozen=True)
@@ -38,8 +40,8 @@ def write_statement(
 ) -> StatementSummary:
     """Write tables (CSV and Parquet) and pages of what the corrected readings in `corrected` come to.
 
-    Each file is replaced in one step; pages of homes that no longer have one are removed. The day files are read in
-    parts, so memory doesn't grow with the number of days.
+    Each file is replaced in one step; pages of homes that no longer have one are removed. A day is read again only when
+    its file or an episode of it changed, a few days at a time.
 
     Parameters
     ----------
@@ -62,7 +64,9 @@ def write_statement(
     files = sorted(corrected.glob("date=*/corrected.parquet"))
     corrected.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as temporary:
-        energy, reasons = read_energy(files, episodes, settings, workdir=Path(temporary))
+        energy, reasons = read_energy(
+            files, episodes, settings, workdir=Path(temporary), kept=corrected / KEPT
+        )
     statement = make_statement(energy, reasons, episodes)
     write_tables(corrected, statement)
     index = write_pages(corrected / "report", statement, sites, as_of=as_of, settings=settings.correction)
