@@ -15,6 +15,7 @@ from pipeline import __version__
 from pipeline.commands import stopping
 from pipeline.commands.benchmark import bench
 from pipeline.commands.check import check
+from pipeline.commands.correct import correct
 from pipeline.commands.crew_recovery import fairness
 from pipeline.commands.dispatch import dispatch
 from pipeline.commands.explain import explain
@@ -30,7 +31,7 @@ from pipeline.core.terminal_text import one_line
 
 # A heading of `nightclamp --help` and its commands, in the order of their use.
 GROUPS = {
-    "Every day": (nightly, check, explain, orders, dispatch),
+    "Every day": (nightly, check, explain, orders, dispatch, correct),
     "Now and then": (train, simulate),
     "Studies": (proof, fairness, rehearse, bench),
 }
@@ -39,6 +40,7 @@ LEAVES = {
     "nightly": "nothing was published",
     "orders": "orders written so far stay",
     "dispatch": "the plan is as it was",
+    "correct": "days corrected so far stay, each whole; started again, it goes on from here",
     "train": "no model was written",
     "simulate": "the lake is not whole: remove it",
     "rehearse": "started again, it goes on from here",

@@ -58,6 +58,8 @@ def nightly(
         def tell_step(line: str) -> None:
             if line == Step.PUBLISH:
                 stopping.leaves(f"it was publishing: {out}/latest is this night or the one before, whole")
+            elif line == Step.CORRECT:
+                stopping.leaves("the night is published; past readings that were put right so far stay")
             tell(line)
 
         result = run_night(NightRequest(lake, out, as_of, window_days, model), all_settings, tell=tell_step)

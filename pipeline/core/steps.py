@@ -21,6 +21,7 @@ class Step(StrEnum):
     WRITE_TABLES = "write the tables"
     DRAW_REPORT = "draw the report"
     PUBLISH = "publish"
+    CORRECT = "put past readings right"  # only with [correction] in_night
 
 
 class StepRunner(Protocol):

@@ -19,13 +19,13 @@ from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, cut, homes_of
 from pipeline.ingest.lake import Lake, LakeFile
 from pipeline.ingest.normalize import STAGED
-from pipeline.ingest.opened_files import Opened, open_files, point_at, unlike_the_rest
+from pipeline.ingest.opened_files import Opened, close_day, open_day, point_at
 from pipeline.ingest.registers import Registers
 from pipeline.ingest.used_rows import OutOfOrder, RowStream, UsedRows
 
 T = TypeVar("T")
 
-_COUNTS = ("rows_in", "used", "duplicate", "rejected")
+COUNTS = ("rows_in", "used", "duplicate", "rejected")
 
 
 @dataclass(frozen=True)
@@ -113,21 +113,7 @@ def load_shards(
     workdir.mkdir(parents=True, exist_ok=True)
     files = lake.bring(lake.files(day), workdir)
     required = contract.required("intervals", are_all_single=registers.are_all_single)
-    how = lake.config.intervals
-    opened = open_files(con, list(enumerate(files)), how, required=required, workdir=workdir)
-    if fine := unlike_the_rest(opened):
-        again = open_files(
-            con,
-            [(opened_file.number, opened_file.file) for opened_file in fine],
-            how,
-            required=required,
-            workdir=workdir,
-            in_place=False,
-        )
-        opened = sorted(
-            [*(opened_file for opened_file in opened if opened_file not in fine), *again],
-            key=lambda opened_file: opened_file.number,
-        )
+    opened = open_day(con, files, lake.config.intervals, required=required, workdir=workdir)
     limits = registers.site_limits(settings.lake)
     for shard in cut(registers.sites["site_id"], homes_at_once or settings.lake.homes_per_shard):
         with homes_of(con, shard):
@@ -135,16 +121,14 @@ def load_shards(
             params = {"day": day, "as_of": registers.as_of, **contract.interval_ranges()}
             intake = _intake(con, lake, day, params, _sort(con, params), read, unread, workdir)
             yield replace(intake, files=files)
-    for opened_file in opened:
-        if opened_file.path and opened_file.path != opened_file.file.path:
-            opened_file.path.unlink()
+    close_day(opened)
     lake.drop(files)
 
 
 def total(parts: Iterable[DayIntake]) -> DayIntake:
     """Return the intake of a whole day from that of its shards."""
     intakes = list(parts)
-    counts = {name: sum(getattr(part, name) for part in intakes) for name in _COUNTS}
+    counts = {name: sum(getattr(part, name) for part in intakes) for name in COUNTS}
     rejects = tuple(file for part in intakes for file in part.reject_files)
     unknown = sorted({home for part in intakes for home in part.unknown_homes})
     return DayIntake(
@@ -203,7 +187,7 @@ def take_homes(
         result = work(rows)
     refused = checked.filter("reason IS NOT NULL") if rows.rejected else checked.limit(0)
     sql_runner.keep(con, refused, "interval_checked")
-    counts = {name: getattr(rows, name) for name in _COUNTS}
+    counts = {name: getattr(rows, name) for name in COUNTS}
     return _intake(con, lake, day, params, counts, read, unread, workdir), result
 
 

@@ -101,9 +101,52 @@ def unlike_the_rest(opened: Sequence[Opened]) -> list[Opened]:
     return fine if len(fine) < sum(opened_file.path is not None for opened_file in opened) else []
 
 
-def point_at(con: duckdb.DuckDBPyConnection, paths: list[Path]) -> None:
-    """Make the view interval_read read these files, in this order."""
+def open_day(
+    con: duckdb.DuckDBPyConnection,
+    files: Sequence[LakeFile],
+    how: Intervals,
+    *,
+    required: tuple[str, ...],
+    workdir: Path,
+    in_place: bool = True,
+    probe: bool = True,
+) -> list[Opened]:
+    """Open all files of a day, in the order of arrival, so that they can be read together.
+
+    Parameters
+    ----------
+    con, how, required, workdir, in_place, probe
+        As `open_files` takes them.
+    files
+        In the order of arrival.
+    """
+
+    def opened_of(numbered: Sequence[tuple[int, LakeFile]], *, in_place: bool) -> list[Opened]:
+        return open_files(
+            con, numbered, how, required=required, workdir=workdir, in_place=in_place, probe=probe
+        )
+
+    opened = opened_of(list(enumerate(files)), in_place=in_place)
+    if not (fine := unlike_the_rest(opened)):
+        return opened
+    again = opened_of([(one.number, one.file) for one in fine], in_place=False)
+    return sorted([*(one for one in opened if one not in fine), *again], key=lambda one: one.number)
+
+
+def close_day(opened: Sequence[Opened]) -> None:
+    """Remove the copies that `open_day` made."""
+    for opened_file in opened:
+        if opened_file.path and opened_file.path != opened_file.file.path:
+            opened_file.path.unlink(missing_ok=True)
+
+
+def point_at(con: duckdb.DuckDBPyConnection, paths: list[Path], *, of_homes: bool = False) -> None:
+    """Make the view interval_read read these files, in this order; `of_homes`: rows of table wanted_home only."""
     con.execute(
         "SET VARIABLE interval_files = $value", {"value": [sql_runner.as_named(path) for path in paths]}
     )
-    con.sql(sql_runner.sql_text("interval_read")).create_view("interval_read", replace=True)
+    rows = con.sql(sql_runner.sql_text("interval_read"))
+    if of_homes:
+        rows.create_view("interval_all", replace=True)
+        rows = con.sql(sql_runner.sql_text("interval_of_homes"))
+    rows.create_view("interval_read", replace=True)

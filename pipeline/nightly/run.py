@@ -14,6 +14,8 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core.alarm import read as read_alarms
+from pipeline.core.alarm import table as alarm_table
 from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
@@ -32,7 +34,7 @@ from pipeline.report.fault_cards import fault_cards
 from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.storage import publish
 from pipeline.storage.object_url import object_url
-from pipeline.storage.output_location import hold_out
+from pipeline.storage.output_location import Out, hold_out
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
 from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
 from pipeline.worklist.planned_visits import read_plans
@@ -118,13 +120,43 @@ def run_night(
             run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
             folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
             published = out.hand_in(folder, inputs.as_of, unshared_files(settings.privacy))
+            alarm = tables.published["alarm"]
+            if settings.correction.in_night:
+                alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
         finally:
             shutil.rmtree(inputs.scratch, ignore_errors=True)
     return NightResult(
-        folder, inputs.as_of, tables.published["revisit_list"], tables.published["alarm"], tables.counts,
+        folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
         tables.published["safety_call"],
     )  # fmt: skip
+
+
+def correct_readings(
+    inputs: NightInputs,
+    out: Out,
+    folder: Path,
+    *,
+    alarm: pl.DataFrame,
+    tell: Callable[[str], None] = lambda line: None,
+) -> pl.DataFrame:
+    """Put past readings right by a published night; return its table alarm, with a line more if that failed.
+
+    Parameters
+    ----------
+    inputs, out, folder
+        What the night worked on, its OUT, and the published run.
+    alarm
+        The night's table alarm: the published one stays as it is.
+    tell
+        Called with a line of progress.
+    """
+    from pipeline.nightly.correct_step import (
+        correct_published,  # a night that doesn't correct needn't load it
+    )
+
+    failed = correct_published(inputs, out, folder, tell=tell)
+    return alarm if failed is None else alarm_table([failed, *read_alarms(alarm)])
 
 
 def take_in(

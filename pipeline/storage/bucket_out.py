@@ -3,6 +3,7 @@
     OUT/latest.json, OUT/night.lock        see bucket_index, bucket_lock
     OUT/runs/DATE/<id>/...                 a run, all of it there before the index names it; run.json comes last
     OUT/store/<table>/date=D/...           statistics of a day, put back when the day is done, its counts last
+    OUT/corrected/date=D/corrected.parquet, OUT/corrected/...
     OUT/model/<id>/..., OUT/orders/DATE/..., OUT/dispatch/DATE/...
 
 A night that is killed or throttled out leaves objects that nothing names; a later night removes them. The copy, in the
@@ -24,13 +25,16 @@ from pipeline.storage import bucket_index, private_files, publish
 from pipeline.storage.bucket_index import Index, read_index
 from pipeline.storage.bucket_lock import BucketLock
 from pipeline.storage.bucket_sync import BucketCopy
-from pipeline.storage.layout import STORE_TABLES
+from pipeline.storage.layout import CORRECTED, CORRECTED_DAY, CORRECTED_LAST, STORE_TABLES
 from pipeline.storage.object_store import Bucket
 
 # What is fetched, and so may name a file here; an object of any other name stays where it is.
 _DAY_FILE = re.compile(r"[a-z_]+/date=(\d{4}-\d{2}-\d{2})/[A-Za-z0-9][A-Za-z0-9_.=-]{0,150}")
 _TABLE = re.compile(rf"(?:{private_files.FOLDER}/)?[a-z_]{{1,80}}\.parquet|run\.json")
 _MODEL = re.compile(r"[a-z_]{1,80}\.(json|npz)")
+_CORRECTED = re.compile(
+    rf"date=\d{{4}}-\d{{2}}-\d{{2}}/{re.escape(CORRECTED_DAY)}|[a-z_]{{1,80}}\.(?:parquet|json)"
+)
 _PLAN = re.compile(r"\d{4}-\d{2}-\d{2}/dispatch\.parquet")
 
 
@@ -51,6 +55,13 @@ class BucketOut:
         """Return the newest published run before `day`, its tables and run.json fetched."""
         before = self.index.before(day)
         return None if before is None else self.bring_run(before)
+
+    def latest_run(self) -> Path:
+        """Return the latest run, its tables and run.json fetched."""
+        if not self.index.latest:
+            url = self._bucket.url
+            raise InputError(f"{url}: no published run; run `nightclamp nightly LAKE --out {url}` first")
+        return self.bring_run(self.index.latest)
 
     def bring_run(self, day: str) -> Path:
         """Fetch tables and run.json of the run of `day`; return where it lies now."""
@@ -109,6 +120,24 @@ class BucketOut:
         for folder in sorted(folders):
             there = self._bucket.listed(folder)
             self._bucket.remove(entry.name for entry in there if entry.name not in names)
+
+    def bring_corrected(self) -> None:
+        """Have the corrected rows and the tables beside them as they are in the object store; pages stay there."""
+        self._mirror(CORRECTED, CORRECTED, _CORRECTED)
+
+    def keep_corrected(self, days: Iterable[date] | None = None) -> str:
+        """Put the files of these days, or all below the folder, where they differ; remove objects without a file.
+
+        The record comes last, so that it isn't ahead of what it counts.
+        """
+        folders = [CORRECTED] if days is None else [f"{CORRECTED}/date={day}" for day in days]
+        for folder in folders:
+            names, last = list(self._copy.files(folder)), f"{CORRECTED}/{CORRECTED_LAST}"
+            there = {entry.name: entry.tag for entry in self._bucket.listed(folder)}
+            self._copy.send_changed((name for name in names if name != last), there)
+            self._bucket.remove(sorted(there.keys() - names))
+            self._copy.send_changed((name for name in names if name == last), there)
+        return f"{self._bucket.url}/{CORRECTED}"
 
     def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
         """Send a run that is published in `local`, then turn the index to it; return its address.

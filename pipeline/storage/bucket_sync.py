@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from pipeline.storage.object_store import Bucket, Stored
@@ -64,6 +64,17 @@ class BucketCopy:
             for name in names:
                 if self._known.get(name, ("",))[1:] != self._seen(name):
                     self._note(name, self.bucket.put(name, self.root / name))
+        finally:
+            self._save()
+
+    def send_changed(self, names: Iterable[str], there: Mapping[str, str]) -> None:
+        """Put the files, several at once, that differ from their objects; `there` is each object's ETag by name."""
+
+        def send(name: str) -> None:
+            self._note(name, self.bucket.put(name, self.root / name))
+
+        try:
+            self.bucket.each(send, [name for name in names if not self._is_same(name, there.get(name, ""))])
         finally:
             self._save()
 

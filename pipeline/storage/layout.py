@@ -7,6 +7,10 @@ from pathlib import Path
 # Tables of OUT/store/<table>/date=D/, in the order in which a day's files are written.
 STORE_TABLES = ("site_hour", "reject", "site_day")
 OWN_MODEL = "model"
+# OUT/corrected/date=D/corrected.parquet, and what is written once all days are there, its last file last.
+CORRECTED = "corrected"
+CORRECTED_DAY = "corrected.parquet"
+CORRECTED_LAST = "correct.json"
 
 
 def own_model_folder(out: Path) -> Path:

@@ -9,10 +9,11 @@ from datetime import date
 from pathlib import Path
 from typing import Protocol
 
+from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
 from pipeline.storage import publish
 from pipeline.storage.bucket_session import hold_bucket, read_bucket, send_model
-from pipeline.storage.layout import own_model_folder
+from pipeline.storage.layout import CORRECTED, own_model_folder
 from pipeline.storage.object_url import object_url
 
 
@@ -29,11 +30,29 @@ class Out(Protocol):
     def earlier_run(self, day: date) -> Path | None:
         """Return the newest published run before `day`, its tables readable."""
 
+    def latest_run(self) -> Path:
+        """Return the latest published run, its tables readable.
+
+        Raises
+        ------
+        InputError
+            There is none.
+        """
+
     def bring_store(self, days: Iterable[date] | None = None) -> None:
         """Have the store's files of these days, or of all, in `local`."""
 
     def keep_store(self, days: Iterable[date] | None = None) -> None:
         """Keep the store's files of these days, or of all, as they are in `local` now."""
+
+    def bring_corrected(self) -> None:
+        """Have the corrected rows, and the tables beside them, in `local`."""
+
+    def keep_corrected(self, days: Iterable[date] | None = None) -> str:
+        """Keep what lies in the folder of corrected rows, of these days or all of it, as it is in `local` now.
+
+        Of all, the record comes last. Return where people find it.
+        """
 
     def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
         """Publish a run that lies published in `local`; return where people find it.
@@ -62,6 +81,22 @@ class FolderOut:
     def earlier_run(self, day: date) -> Path | None:
         """Return the newest published run before `day`."""
         return publish.earlier_run(self.local, day)
+
+    def latest_run(self) -> Path:
+        """Return where OUT/latest leads to."""
+        run = self.local / "latest"
+        if not (run / "run.json").is_file():
+            raise InputError(
+                f"{self.local}: no published run; run `nightclamp nightly LAKE --out {self.local}` first"
+            )
+        return run
+
+    def bring_corrected(self) -> None:
+        """Do nothing: the rows lie there."""
+
+    def keep_corrected(self, days: Iterable[date] | None = None) -> str:
+        """Return where the rows lie."""
+        return str(self.local / CORRECTED)
 
     def bring_store(self, days: Iterable[date] | None = None) -> None:
         """Do nothing: the store lies there."""
