@@ -23,7 +23,7 @@ Z = 1.96  # standard errors that hold 95 %
 # Standard deviations, as shares: of two legs' voltages where they aren't recorded; of what another CT and voltage
 # channel of class 1 read of the same leg, and a production channel, which nobody holds to a class; of a production
 # channel from row to row, and of its change since the row before (it may be read some minutes later than the legs).
-VOLTS_APART, OTHER_CHANNEL, PRODUCTION_CHANNEL, PRODUCTION, LATE = 0.01, 0.01, 0.02, 0.006, 0.05
+VOLTS_APART, OTHER_CHANNEL, PRODUCTION_CHANNEL, PRODUCTION, LATE = 0.01, 0.01, 0.02, 0.006, 0.12
 # A loose core's phase lead skews the load it reads: a lead of 15 degrees at a mean power factor of .97 to .99 by
 # tan(15) x tan(acos(.98)), alike in all rows, and by as much from row to row.
 SKEW = 0.06
