@@ -37,7 +37,9 @@ def con(tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 @pytest.fixture
 def lake(tmp_path: Path) -> Path:
     """Homes a, b and c; rows twice, out of order, refused and late, in Parquet and CSV."""
-    root = build_lake(tmp_path / "lake", SITES + "c,America/Denver,39.9,-105.2,north,120/240,100,5.0,false,c1,\n")
+    root = build_lake(
+        tmp_path / "lake", SITES + "c,America/Denver,39.9,-105.2,north,120/240,100,5.0,false,c1,\n"
+    )
     frame = rows("a", l1_w=100.0)
     put(root, "1.parquet", pl.concat([rows("c"), frame.reverse(), rows("b"), frame.head(3)]))
     put(root, "2.csv", rows("a", l1_w=150.0).head(5), arrived_h=1)
@@ -97,7 +99,11 @@ def test_a_mapped_lake_and_times_in_nanoseconds_read_as_the_night_reads_them(
     root = build_lake(tmp_path / "lake")
     (root / "lake.toml").write_text('[intervals.columns]\nl1_w = { from = "kw", unit = "kW" }\n')
     put(root, "a.csv", rows("a", l1_w=0.3).rename({"l1_w": "kw"}))
-    fine = rows("b", l1_w=0.3).rename({"l1_w": "kw"}).with_columns(pl.col("interval_start").cast(pl.Datetime("ns")))
+    fine = (
+        rows("b", l1_w=0.3)
+        .rename({"l1_w": "kw"})
+        .with_columns(pl.col("interval_start").cast(pl.Datetime("ns")))
+    )
     put(root, "b.parquet", fine)
 
     read = reader_of(root, tmp_path).read(con, DAY, ["a", "b"])
