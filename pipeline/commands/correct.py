@@ -38,8 +38,8 @@ def correct(
     """
     from pipeline.commands.json_output import print_json
     from pipeline.commands.progress import progress
+    from pipeline.correction.findings import shipped_stages
     from pipeline.correction.run import CorrectionRequest, correct_lake
-    from pipeline.correction.stages import shipped_stages
 
     console = OutputConsole(stderr=json)
     with progress(console) as tell:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -15,8 +15,8 @@ from pipeline.correction.day_files import HOME, METHOD_COLUMNS, DayFiles
 from pipeline.correction.digests import code_digest, home_digests, settings_digest
 from pipeline.correction.extract import ROWS_AT_ONCE, HomeRows, LakeReader, OpenedDay
 from pipeline.correction.layout import CORRECTED
+from pipeline.correction.stages import Correct
 
-Correct = Callable[[pl.DataFrame, pl.DataFrame], pl.DataFrame]
 # What became of a day's file.
 WRITTEN, UNCHANGED, REMOVED, GONE = "written", "unchanged", "removed", "gone from the lake"
 _REPORTED = ("l1_w", "l2_w", "pv_w")

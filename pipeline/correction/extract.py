@@ -6,7 +6,7 @@ A day's files are opened as the night opens them and checked by the same queries
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import TypeVar
@@ -72,6 +72,10 @@ class LakeReader:
         """Work out what a home's service and array can carry."""
         limits = self.registers.site_limits(self.settings.lake)
         object.__setattr__(self, "limits", limits.select("site_id", "site_key", "leg_max_w", "pv_max_w"))
+
+    def apart(self, name: str) -> LakeReader:
+        """Return a reader whose copies of files lie in a folder of their own."""
+        return replace(self, workdir=self.workdir / name)
 
     def open(self, con: duckdb.DuckDBPyConnection, day: date, *, is_doubted: bool = False) -> OpenedDay:
         """Open the files of a day; with `is_doubted` as copies, each read to its end first.

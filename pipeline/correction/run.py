@@ -28,7 +28,7 @@ from pipeline.correction.correct_day import GONE, REMOVED, WRITTEN, DayCorrector
 from pipeline.correction.day_files import DayFiles
 from pipeline.correction.digests import with_story
 from pipeline.correction.outcome import CorrectionResult, reconcile, write_record
-from pipeline.correction.stages import PublishedNight, Stages
+from pipeline.correction.stages import EPISODES, Correct, PublishedNight, Stages
 from pipeline.features.day_store import Store
 from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.normalize import nearest
@@ -36,7 +36,6 @@ from pipeline.ingest.registers import Registers, read_registers
 from pipeline.storage.layout import CORRECTED
 from pipeline.storage.output_location import Out, hold_out
 
-EPISODES = "episode.parquet"
 _BATCHES = 4  # days a worker is given at once: in between they are told of and kept
 
 
@@ -125,8 +124,9 @@ def correct_night(
     """
     workdir = out.local / "store" / f".correct-{uuid.uuid4().hex[:8]}"
     night = PublishedNight(
-        folder, registers.as_of, lake, registers, Store(out.local / "store"), settings, workdir, tuple(sites)
-    )
+        folder, registers.as_of, lake, registers, Store(out.local / "store"), settings, workdir,
+        out.local / CORRECTED, tuple(sites), tell,
+    )  # fmt: skip
     for left in workdir.parent.glob(".correct-*"):
         shutil.rmtree(left)
     workdir.mkdir(parents=True)
@@ -141,9 +141,10 @@ def correct_night(
         out.bring_corrected()
         files = DayFiles(out.local / CORRECTED)
         tell("find the episodes")
-        found = _of_sites(stages.find(night), sites)
+        findings = stages.find(night)
+        found = _of_sites(findings.episodes, sites)
         ended("find the episodes")
-        became = _correct_days(out, night, files, stages=stages, found=found, tell=tell)
+        became = _correct_days(out, night, files, found=found, correct=findings.correct)
         ended("correct the days")
         tell("write the statement")
         episodes = _with_other_homes(found, files.root / EPISODES, sites)
@@ -166,13 +167,13 @@ def _correct_days(
     night: PublishedNight,
     files: DayFiles,
     *,
-    stages: Stages,
     found: pl.DataFrame,
-    tell: Callable[[str], None],
+    correct: Correct,
 ) -> Counter[str]:
     """Bring the days' files up to date, in order; return how many days became what."""
     reader = night.reader()
-    told = with_story(found.filter(pl.col("why_not").is_null()), reader.limits)
+    sites = night.registers.site_limits(night.settings.lake)
+    told = with_story(found.filter(pl.col("why_not").is_null()), sites)
     lake_days = frozenset(day for day in night.lake.days() if day <= night.as_of)
     days = sorted({*_days_of(told, lake_days), *files.days()})
     worked_on = frozenset(night.sites) or None
@@ -182,8 +183,8 @@ def _correct_days(
 
         def work(con: duckdb.DuckDBPyConnection, day: date) -> str:
             # a folder of its own: copies of a day's files are named by number
-            own = replace(reader, workdir=night.workdir / str(day))
-            corrector = DayCorrector(own, files, night.settings, stages.correct, lake_days)
+            own = reader.apart(str(day))
+            corrector = DayCorrector(own, files, night.settings, correct, lake_days)
             try:
                 return corrector.bring_up_to_date(con, DayJob(day, on_day(told, day), worked_on))
             finally:
@@ -199,7 +200,7 @@ def _correct_days(
             ]
             if changed:
                 out.keep_corrected(changed)
-            tell(counted("correct the days", first + len(some), len(days), things="days"))
+            night.tell(counted("correct the days", first + len(some), len(days), things="days"))
     return became
 
 

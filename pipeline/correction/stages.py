@@ -14,7 +14,6 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.settings import Settings
 from pipeline.correction.extract import LakeReader
-from pipeline.correction.layout import AS_REPORTED, CORRECTED, EPISODE, EXACT, SUSPECTED
 from pipeline.correction.write_statement import StatementSummary, write_statement
 from pipeline.features.day_store import Store
 from pipeline.ingest.lake import Lake
@@ -25,8 +24,9 @@ from pipeline.ingest.registers import Registers
 class PublishedNight:
     """What episodes are found by: a published run in `folder`, the lake it read and the registers as of its day.
 
-    `store` is what the night keeps. With `sites` only these homes are asked for; empty means all. Scratch files go into
-    `workdir`, which is removed afterwards.
+    `store` is what the night keeps, `corrected` the folder of corrected rows, with what earlier runs found. With
+    `sites` only these homes are asked for; empty means all. Scratch files go into `workdir`, which is removed
+    afterwards; `tell` takes lines of progress.
     """
 
     folder: Path
@@ -36,7 +36,9 @@ class PublishedNight:
     store: Store
     settings: Settings
     workdir: Path
+    corrected: Path
     sites: tuple[str, ...] = ()
+    tell: Callable[[str], None] = lambda line: None
 
     def connect(self) -> duckdb.DuckDBPyConnection:
         """Return a DuckDB that spills into `workdir`, for a `with` statement."""
@@ -56,51 +58,24 @@ class WriteStatement(Protocol):
         """Write them and return what they come to."""
 
 
+EPISODES = "episode.parquet"  # in the folder of corrected rows
+Correct = Callable[[pl.DataFrame, pl.DataFrame], pl.DataFrame]
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Table EPISODE (and columns beside, all of which count in what a row comes from), and what corrects by it.
+
+    `correct` makes CORRECTED of used rows of a day and the episodes of their homes on it.
+    """
+
+    episodes: pl.DataFrame
+    correct: Correct
+
+
 @dataclass(frozen=True)
 class Stages:
-    """`find` gives table EPISODE (and columns beside), `correct` makes CORRECTED of used rows and episodes of a day."""
+    """Who finds episodes and how rows are corrected, and who writes the statement."""
 
-    find: Callable[[PublishedNight], pl.DataFrame]
-    correct: Callable[[pl.DataFrame, pl.DataFrame], pl.DataFrame]
+    find: Callable[[PublishedNight], Findings]
     write: WriteStatement = write_statement
-
-
-def shipped_stages() -> Stages:
-    """Return the stages that the command and the night use."""
-    return Stages(find_suspected, turn_signs)
-
-
-def find_suspected(night: PublishedNight) -> pl.DataFrame:
-    """Return an episode of each home whose suspected fault is likely enough, from its onset to the night."""
-    scores = pl.read_parquet(night.folder / "site_scores.parquet", glob=False)
-    likely = scores.filter(pl.col("likelihood") >= night.settings.correction.least_likelihood)
-    first = pl.lit(night.lake.days()[0])
-    found = likely.filter(pl.col("suspected_fault").is_not_null()).select(
-        "site_id", "leg", fault="suspected_fault", likelihood="likelihood", basis=pl.lit(SUSPECTED),
-        from_on=pl.coalesce("onset_on", first),
-    )  # fmt: skip
-    others = [pl.lit(None, kind).alias(name) for name, kind in EPISODE.items() if name not in found.columns]
-    return found.with_columns(others).select(EPISODE.names()).cast(EPISODE)
-
-
-def turn_signs(rows: pl.DataFrame, episodes: pl.DataFrame) -> pl.DataFrame:
-    """Return the rows with the sign of each leg turned that an episode names, the others as reported."""
-    told = rows.join(
-        episodes.select("site_id", "fault", "leg", "likelihood"),
-        on="site_id",
-        how="left",
-        maintain_order="left",
-    )
-    factors = {
-        name: pl.when(pl.col("leg").is_in([name, "both"])).then(-1.0).otherwise(1.0) for name in ("l1", "l2")
-    }
-    is_turned = pl.col("leg").is_in(["l1", "l2", "both"])
-    made = told.with_columns(
-        *(pl.col(f"{name}_w").alias(f"{name}_w_reported") for name in ("l1", "l2", "pv")),
-        *(factor.alias(f"factor_{name}") for name, factor in factors.items()),
-        *((pl.col(f"{name}_w") * factor).alias(f"{name}_w") for name, factor in factors.items()),
-        is_corrected=is_turned,
-        method=pl.when(is_turned).then(pl.lit(EXACT)).otherwise(pl.lit(AS_REPORTED)),
-    )
-    missing = [pl.lit(None, kind).alias(name) for name, kind in CORRECTED.items() if name not in made.columns]
-    return made.with_columns(missing).select(CORRECTED.names()).cast(CORRECTED)

@@ -19,6 +19,13 @@ Leg = Literal["l1", "l2", "both"]
 PictureName = Literal[
     "leg_against_pv", "leg_against_leg", "daily_slopes", "night_levels", "night_floors", "day_profile", "zero_shares"
 ]  # fmt: skip
+# What a faulty reading still tells of the truth, and so how past readings are put right: "all" (the inverse gives it
+# back), "share" (a constant share of it), "upstream share" (so where the CTs see the solar power, nothing at the
+# loads), "gaps" (all of it but for gaps), "nothing", "noisy" (hidden under a disturbance that nobody knows), "right"
+# (the reading is no error).
+Remains = Literal["all", "share", "upstream share", "gaps", "nothing", "noisy", "right"]
+# What an inverse must know beside the readings.
+InverseNeed = Literal["voltages", "ratio", "production_factor"]
 # Settings whose right value is worked out from the home's own numbers.
 DeskSetting = Literal["ct_amps", "ct_sees_pv"]
 
@@ -113,7 +120,7 @@ class Repair(NamedTuple):
 
     leg: str
     service: str = "120/240"
-    ratio: float = 1.0
+    ratio: float | pl.Expr = 1.0
     production_factor: float = 2.0
 
 
@@ -128,7 +135,9 @@ class Fault:
     `name` is its code in files, `title` what the trade calls it, on every page; `legs` it can have; `fits` tells
     whether it can happen to this wiring of this circuit; `effect`
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
-    right exactly, or is None; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
+    right exactly, or is None, and `inverse_needs` what else it must know; `known_ratios`
+    are the ratios (configured over true) that the trade mixes up; `remains` says what a reading still tells of
+    the truth; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
     `wrong_kwh_span` what the truth was over that estimate, summed over weeks, in nine of ten invented homes with
     this fault (tests/pipeline/worklist/test_energy_so_far.py), None where such a sum says nothing;
@@ -152,6 +161,9 @@ class Fault:
     cautions: tuple[str, ...] = ()
     fits: Callable[[Wiring, Circuit], bool] = lambda wiring, circuit: True
     inverse: Inverse | None = None
+    inverse_needs: tuple[InverseNeed, ...] = ()
+    known_ratios: tuple[float, ...] = ()
+    remains: Remains = "nothing"
     is_record_error: bool = False
     same_powers_as: str | None = None
     needs: Mapping[str, Any] = field(default_factory=dict)

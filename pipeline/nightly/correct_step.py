@@ -10,8 +10,9 @@ import polars as pl
 
 from pipeline.core.alarm import Alarm, alarm
 from pipeline.core.errors import NightclampError
+from pipeline.correction.findings import shipped_stages
 from pipeline.correction.run import correct_night
-from pipeline.correction.stages import Stages, shipped_stages
+from pipeline.correction.stages import Stages
 from pipeline.nightly.night_inputs import NightInputs
 from pipeline.storage.output_location import Out
 

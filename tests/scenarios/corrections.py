@@ -13,7 +13,7 @@ from lakes import DAY
 
 from pipeline.core.settings import Settings
 from pipeline.correction.layout import AS_REPORTED, CORRECTED, EMPTY, EPISODE, ESTIMATED, EXACT, SUSPECTED
-from pipeline.correction.stages import PublishedNight, Stages
+from pipeline.correction.stages import Correct, Findings, PublishedNight, Stages
 from pipeline.correction.write_statement import StatementSummary
 
 # What `correct_rows` does by fault: a turned leg is exact, a dead one empty, a part is estimated.
@@ -61,16 +61,22 @@ def write_index(
     index = corrected / "report" / "index.html"
     index.parent.mkdir(exist_ok=True)
     index.write_text(f"{episodes['site_id'].n_unique()} homes")
-    return StatementSummary(episodes["site_id"].n_unique(), 1.0, 2.0, index)
+    return StatementSummary(
+        homes=episodes["site_id"].n_unique(),
+        kwh_reported=1.0,
+        kwh_corrected=2.0,
+        not_corrected=0,
+        index=index,
+    )
 
 
-def stages_of(*rows: dict[str, Any]) -> Stages:
-    """Stages that find these episodes."""
+def stages_of(*rows: dict[str, Any], correct: Correct = correct_rows) -> Stages:
+    """Stages that find these episodes and correct by hand."""
 
-    def find(night: PublishedNight) -> pl.DataFrame:
-        return episode_table(*rows)
+    def find(night: PublishedNight) -> Findings:
+        return Findings(episode_table(*rows), correct)
 
-    return Stages(find, correct_rows, write_index)
+    return Stages(find, write_index)
 
 
 def publish_run(out: Path, as_of: date) -> Path:

@@ -64,6 +64,7 @@ FAULT = Fault(
     story="A splice is not fully crimped: the leg drops to zero for minutes to hours and comes back.",
     looks_like="a logger's dropouts or gaps; dead when it is open most of the time",
     effect=_effect,
+    remains="gaps",
     # |reading| z / (1 - z), with z the share of time that is lost.
     wrong_kwh_day=each_leg(lambda leg: read_kwh(leg) * (1 / (1 - _lost(leg)) - 1)),
     # No `wrong_kwh_span`: what was lost while the splice was open may be a quarter of the estimate or four times it.

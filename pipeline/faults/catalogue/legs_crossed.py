@@ -55,6 +55,8 @@ FAULT = Fault(
     fits=on_two_legs,
     effect=_effect,
     inverse=_inverse,
+    inverse_needs=("voltages",),
+    remains="all",
     # Each reading is minus the other leg's truth: |P1 + P2| a leg, 2 (|P1| + |P2|) at most and nearly always. On
     # 120/208 a load to neutral reads minus half (three times the reading wrong); solar turns as on 120/240.
     wrong_kwh_day={

@@ -42,6 +42,7 @@ FAULT = Fault(
     story="The CT's jaws are not latched or something lies in the gap, so it reads low and early.",
     looks_like="partial; wrong_ratio when on both legs",
     effect=_effect,
+    remains="share",
     # (1 / g - 1) |reading|, with g the gain of the open CT; unknown: the middle of GAIN.
     wrong_kwh_day=each_leg(lambda leg: (1 / part_seen(leg, default=sum(GAIN) / 2) - 1) * read_kwh(leg)),
     wrong_kwh_span=(0.6, 1.45),

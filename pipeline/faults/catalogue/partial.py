@@ -55,6 +55,7 @@ FAULT = Fault(
     story="A parallel CT is missing or a conductor was left outside, so part of the leg is never seen.",
     looks_like="loose_core; wrong_ratio when on both legs; a home whose load sits mostly on the other leg",
     effect=_effect,
+    remains="upstream share",
     # (1 / g - 1) |reading|, with g the share of the current that is enclosed; unknown: one of two conductors.
     wrong_kwh_day=each_leg(lambda leg: (1 / part_seen(leg, default=0.5) - 1) * read_kwh(leg)),
     wrong_kwh_span=(0.6, 1.7),

@@ -57,6 +57,7 @@ FAULT = Fault(
     story="The lead's extension is untwisted or a split pair, and picks up what runs beside it.",
     looks_like="a busy home; a noisy meter; an undeclared small battery",
     effect=_effect,
+    remains="noisy",
     # |leak| x the other leg + 24 h x the offset's mean size: 0.31 of the spread (10 to 90 %) of a normal wander.
     wrong_kwh_day=each_leg(
         lambda leg: (

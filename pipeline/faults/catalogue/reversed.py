@@ -44,6 +44,7 @@ FAULT = Fault(
     "off; a battery exporting at night",
     effect=_effect,
     inverse=_inverse,
+    remains="all",
     # |reading - truth| = 2 |reading|; where production was added back, night and noon read the wrong way from 0 and
     # nobody knows the truth but the other leg: |reading| + |truth|.
     wrong_kwh_day={

@@ -98,6 +98,8 @@ FAULT = Fault(
     fits=lambda wiring, circuit: circuit.has_pv,
     effect=_effect,
     inverse=_inverse,
+    inverse_needs=("voltages", "production_factor"),
+    remains="all",
     # (1 + f) x the leg's error, see _wrong_kwh.
     wrong_kwh_day=each_leg(_wrong_kwh, has_both=False),
     wrong_kwh_span=(0.6, 1.5),

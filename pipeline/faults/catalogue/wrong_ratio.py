@@ -55,6 +55,9 @@ FAULT = Fault(
     looks_like="partial or loose_core on both legs; a scaled production reading",
     effect=_effect,
     inverse=_inverse,
+    inverse_needs=("ratio",),
+    known_ratios=tuple(sorted({configured / true for configured, true in RATINGS})),
+    remains="all",
     # |1 - 1 / k| (|P1| + |P2|), with k configured over true.
     wrong_kwh_day={"both": bounded((1 - 1 / _ratio()).abs() * read_kwh("both"))},
     wrong_kwh_span=(0.8, 2.0),

@@ -41,6 +41,7 @@ FAULT = Fault(
     looks_like="opposed_pair upstream; a source that adds production back without saying so",
     fits=_fits,
     effect=_effect,
+    remains="right",
     # The readings are right; the load worked out from them has production counted twice or not at all.
     wrong_kwh_day={"both": bounded(number("pv_kwh_day").abs())},
     wrong_kwh_span=(0.99, 1.01),

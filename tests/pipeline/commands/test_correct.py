@@ -13,7 +13,7 @@ from corrections import episode, publish_run, stages_of
 from lakes import DAY, build_lake, put, rows
 
 from pipeline.commands import cli
-from pipeline.correction import stages as module
+from pipeline.correction import findings as module
 
 NEXT = DAY + timedelta(days=1)
 

@@ -1,20 +1,48 @@
-"""A lake of four days, an OUT with a run of the last, and a correction of it by stages that can be checked by hand."""
+"""The invented fleet with its statement, written once for tests that only read; a lake, an OUT and a correction."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
+from corrected_homes import AS_OF, write_fleet
 from corrections import DAYS, THIRD_HOME, publish_run, stages_of
 from lakes import SITES, build_lake, put, rows
 
-from pipeline.core.settings import load_settings
+from pipeline.core.settings import Settings, load_settings
 from pipeline.correction.outcome import CorrectionResult
 from pipeline.correction.run import CorrectionRequest, correct_lake
-from pipeline.correction.stages import Stages
+from pipeline.correction.write_statement import StatementSummary, write_statement
+
+
+@dataclass(frozen=True)
+class Written:
+    """OUT/corrected with its statement, and what it was made of."""
+
+    folder: Path
+    summary: StatementSummary
+    episodes: pl.DataFrame
+    sites: pl.DataFrame
+
+    def table(self, name: str) -> pl.DataFrame:
+        return pl.read_parquet(self.folder / f"{name}.parquet")
+
+
+@pytest.fixture(scope="session")
+def settings() -> Settings:
+    return load_settings()
+
+
+@pytest.fixture(scope="session")
+def written(tmp_path_factory: pytest.TempPathFactory, settings: Settings) -> Written:
+    folder = tmp_path_factory.mktemp("out") / "corrected"
+    episodes, sites = write_fleet(folder)
+    summary = write_statement(folder, episodes, sites, as_of=AS_OF, settings=settings)
+    return Written(folder, summary, episodes, sites)
 
 
 @pytest.fixture
@@ -38,9 +66,8 @@ def out(tmp_path: Path) -> Path:
 @pytest.fixture
 def correct(lake: Path, out: Path) -> Callable[..., CorrectionResult]:
     def run(*episodes: dict[str, Any], sites: tuple[str, ...] = (), **stages: Any) -> CorrectionResult:
-        chosen = stages_of(*episodes)
-        if stages:
-            chosen = Stages(chosen.find, stages["correct"], chosen.write)
-        return correct_lake(CorrectionRequest(lake, out, sites), load_settings(), chosen)
+        return correct_lake(
+            CorrectionRequest(lake, out, sites), load_settings(), stages_of(*episodes, **stages)
+        )
 
     return run

@@ -11,10 +11,17 @@ from corrections import episode, episode_table
 from lakes import DAY
 
 from pipeline.core.settings import load_settings
-from pipeline.correction.digests import home_digests, settings_digest, with_story
+from pipeline.correction.digests import (
+    FACTS,
+    code_digest,
+    correcting_modules,
+    home_digests,
+    settings_digest,
+    with_story,
+)
 
 SETTINGS = load_settings()
-LIMITS = pl.DataFrame({"site_id": ["a", "b"], "leg_max_w": [1.0, 2.0], "pv_max_w": [3.0, 4.0]})
+LIMITS = pl.DataFrame({"site_id": ["a", "b"], **{fact: [1.0, 2.0] for fact in FACTS}})
 
 
 def story(limits: pl.DataFrame = LIMITS, **values: Any) -> str:
@@ -32,10 +39,14 @@ def test_every_value_of_an_episode_is_in_its_story(values: dict[str, Any]) -> No
     assert story(**values) != story()
 
 
-def test_a_column_beside_and_the_homes_limits_are_in_it_too() -> None:
+@pytest.mark.parametrize("fact", FACTS)
+def test_every_fact_of_the_home_is_in_it(fact: str) -> None:
+    assert story(LIMITS.with_columns(pl.col(fact) + 1)) != story()
+
+
+def test_a_column_beside_is_in_it_too() -> None:
     told = episode_table(episode("a", DAY)).with_columns(beside=pl.lit(1.0))
     assert with_story(told, LIMITS)["story"][0] != story()
-    assert story(LIMITS.with_columns(pl.col("pv_max_w") + 1)) != story()
     assert story(LIMITS.filter(site_id="b")) != story()
 
 
@@ -61,3 +72,20 @@ def test_settings_that_say_how_or_when_are_not_in_it() -> None:
     assert changed("lake", homes_per_shard=7) == settings_digest(SETTINGS)
     assert changed("correction", least_likelihood=0.7) != settings_digest(SETTINGS)
     assert changed("lake", leg_headroom=9.0) != settings_digest(SETTINGS)
+
+
+def test_the_code_is_what_rows_are_corrected_by_and_not_what_tells_of_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    modules = correcting_modules()
+    wanted = {"correction.rows", "correction.hypothesis", "correction.extract", "faults.catalogue.reversed"}
+    assert {f"pipeline.{name}" for name in wanted} < modules.keys()
+    assert not [name for name in modules if "statement" in name or name.endswith((".run", ".day_files"))]
+
+    def digest_of(sources: dict[str, str]) -> str:
+        monkeypatch.setattr("pipeline.correction.digests.correcting_modules", lambda: sources)
+        return code_digest.__wrapped__()
+
+    name = "pipeline.correction.rows"
+    assert digest_of({**modules, name: modules[name] + "\n# a comment\n"}) == digest_of(modules)
+    assert digest_of({**modules, name: modules[name] + "\nX = 1\n"}) != digest_of(modules)

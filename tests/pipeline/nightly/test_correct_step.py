@@ -7,14 +7,14 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from corrections import episode, stages_of
+from corrections import episode, stages_of, write_index
 from lakes import DAY, build_lake, put, rows
 
 from pipeline.commands import cli
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.steps import Step
-from pipeline.correction.stages import PublishedNight, Stages
+from pipeline.correction.stages import Findings, PublishedNight, Stages
 from pipeline.nightly import correct_step
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import run_night
@@ -48,13 +48,12 @@ def test_a_night_puts_past_readings_right_once_it_is_published(
 ) -> None:
     seen: list[Path] = []
 
-    def find(night: PublishedNight) -> pl.DataFrame:
+    def find(night: PublishedNight) -> Findings:
         seen.append((tmp_path / "out" / "latest").resolve())
         assert night.folder.resolve() == seen[-1]
         return stages_of(episode("a", DAY)).find(night)
 
-    stages = stages_of()
-    monkeypatch.setattr(correct_step, "shipped_stages", lambda: Stages(find, stages.correct, stages.write))
+    monkeypatch.setattr(correct_step, "shipped_stages", lambda: Stages(find, write_index))
     lines: list[str] = []
 
     result = run_night(NightRequest(lake, tmp_path / "out"), in_night, tell=lines.append)
@@ -75,12 +74,11 @@ def test_a_failure_is_an_alarm_beside_the_published_night(
     capsys: pytest.CaptureFixture[str],
     error: Exception,
 ) -> None:
-    def find(night: PublishedNight) -> pl.DataFrame:
+    def find(night: PublishedNight) -> Findings:
         raise error
 
     monkeypatch.setenv("NIGHTCLAMP_CORRECTION__IN_NIGHT", "true")
-    stages = stages_of()
-    monkeypatch.setattr(correct_step, "shipped_stages", lambda: Stages(find, stages.correct))
+    monkeypatch.setattr(correct_step, "shipped_stages", lambda: Stages(find))
 
     with pytest.raises(SystemExit) as left:
         cli.main(["nightly", str(lake), "--out", str(tmp_path / "out")])

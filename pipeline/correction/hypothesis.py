@@ -1,0 +1,261 @@
+"""What a right install would have read, if a home has one certain fault on a certain leg: values, errors and method.
+
+Raw readings (production that the source added back taken out) are put right, then what a right install's source would
+have added is added again. What the fault left of a reading (`Fault.remains`) decides how:
+
+- all: by the fault's inverse, exact but for what it must know (a ratio, voltages) with its error;
+- share: the reading over its gain; upstream share: so where the CTs see the solar power;
+- gaps: only where the leg reads nothing, and beside such rows;
+- nothing, noisy: the utility's meter less the other leg, else (nothing, gaps) what usually goes with the other leg.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.correction.layout import AS_REPORTED, EMPTY, ESTIMATED, EXACT
+from pipeline.correction.unseen import Witnesses, unseen_legs
+from pipeline.faults.types import Channels, Fault, Repair
+
+Z = 1.96  # standard errors that hold 95 %
+# Standard deviations, as shares: of two legs' voltages where they aren't recorded; of what another CT and voltage
+# channel of class 1 read of the same leg; of a production channel from row to row (class 1, evenly).
+VOLTS_APART, OTHER_CHANNEL, PRODUCTION = 0.01, 0.01, 0.006
+# A loose core's phase lead skews the load it reads: a lead of 15 degrees at a mean power factor of .97 to .99 by
+# tan(15) x tan(acos(.98)), alike in all rows, and by as much from row to row.
+SKEW = 0.06
+ZERO_W = 4.0  # a leg within this reads nothing
+LEAST_V = 50.0  # a voltage channel below this is not connected
+CUT_OFF = "the source cut off what was below 0, and nothing else tells"
+NO_READING = "no reading"
+NO_SEVERITY = "how much of the load is seen can't be told"
+NOT_RECORDED = "it takes reactive power, which wasn't recorded"
+LEGS = ("l1", "l2")
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """A fault on a leg of a home on this service; `production_factor` as in `Repair`."""
+
+    fault: Fault
+    leg: str
+    service: str
+    is_upstream: bool
+    production_factor: float = 2.0
+
+    @property
+    def wrong_legs(self) -> tuple[str, ...]:
+        """The channels whose readings are wrong."""
+        legs = LEGS if self.leg == "both" else (self.leg,)
+        return ("l1",) if self.service == "single" else legs
+
+
+def put_right(rows: pl.DataFrame, case: Hypothesis, witnesses: Witnesses) -> pl.DataFrame:
+    """Return what a right install would have read in each row, as reported by its source.
+
+    Columns: `l1_w`, `l2_w`, `pv_w`, `l1_var`, `l2_var`; of each power `_low` and `_high` (95 %); `common`, `scatter`
+    [W], standard deviations of the sum of both legs, of what errs alike in all rows and row by row; `method`, `reason`,
+    `factor_l1`, `factor_l2`. A wrong leg that can't be told is null and the method "empty".
+
+    Parameters
+    ----------
+    rows
+        Contract rows with `raw_readings.ADDED`, the episode's severities, and `error_w` [W] and `volt_share`
+        (`ReadingFacts`), all of homes of this case.
+    case
+        The fault.
+    witnesses
+        What tells of a leg that wasn't seen.
+    """
+    remains = case.fault.remains
+    if remains == "all":
+        legs = _by_inverse(rows, case)
+    elif remains == "share" or (remains == "upstream share" and case.is_upstream):
+        legs = _by_gain(rows, case)
+    else:
+        legs = unseen_legs(
+            rows, case.wrong_legs, witnesses, is_single=case.service == "single", is_noisy=remains == "noisy"
+        )
+    is_cut = pl.any_horizontal(pl.lit(False), *(f"is_cut_{leg}" for leg in case.wrong_legs))
+    cut = rows.select(is_cut.alias("is_cut"))["is_cut"]
+    if cut.any():
+        seen = unseen_legs(rows, case.wrong_legs, witnesses, is_single=case.service == "single")
+        unknown = seen.with_columns(
+            reason=pl.when(pl.col("method") == EMPTY).then(pl.lit(CUT_OFF)).otherwise("reason")
+        )
+        legs = legs.select(
+            pl.when(cut).then(unknown[name]).otherwise(pl.col(name)).alias(name) for name in legs.columns
+        )
+    if remains == "gaps":
+        legs = _only_gaps(rows, legs, case)
+    return _as_reported(rows, legs, case)
+
+
+def _blank(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows as they are, right and certain."""
+    return rows.select(
+        *(pl.col(f"raw_{leg}").alias(leg) for leg in LEGS), "pv_w", "l1_var", "l2_var",
+        *(pl.col(f"raw_{leg}").alias(f"{leg}_{end}") for leg in LEGS for end in ("low", "high")),
+        *(pl.lit(0.0).alias(f"{leg}_{end}") for leg in LEGS for end in ("common", "scatter")),
+        pv_share=pl.lit(0.0), pv_scatter=pl.lit(0.0), is_shared=pl.lit(False), method=pl.lit(EXACT),
+        reason=pl.lit(None, pl.String), factor_l1=pl.lit(1.0), factor_l2=pl.lit(1.0),
+    )  # fmt: skip
+
+
+def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
+    """Return the legs by the fault's inverse, with the error of what it must know."""
+    fault = case.fault
+    has_volts = ((pl.col("l1_v") > LEAST_V) & (pl.col("l2_v") > LEAST_V)).fill_null(False)
+    volts = {f"{leg}_v": pl.when(has_volts).then(f"{leg}_v").otherwise(120.0) for leg in LEGS}
+    numbers = {name: pl.col(name).cast(pl.Float64) for name in ("pv_w", "l1_var", "l2_var")}
+    repair = Repair(case.leg, case.service, pl.col("ratio"), case.production_factor)
+
+    def inverse(**given: pl.Expr) -> Channels:
+        assert fault.inverse is not None
+        raw = {f"{leg}_w": pl.col(f"raw_{leg}") for leg in LEGS}
+        return fault.inverse(Channels(**(raw | numbers | volts | given)), repair)
+
+    is_exchanged = "production_factor" in fault.inverse_needs
+    needs_volts = "voltages" in fault.inverse_needs and case.service != "single"
+    by_ratio = (
+        pl.col("ratio_se").fill_null(0.0) / pl.col("ratio").abs()
+        if "ratio" in fault.inverse_needs
+        else pl.lit(0.0)
+    )
+    by_class = (pl.col("volt_share") ** 2 + OTHER_CHANNEL**2).sqrt()
+    by_guess = (VOLTS_APART**2 + OTHER_CHANNEL**2) ** 0.5
+    by_volts = pl.when(has_volts).then(by_class).otherwise(by_guess) if needs_volts else pl.lit(0.0)
+    is_exact = (by_ratio == 0) & (has_volts if needs_volts else pl.lit(True))
+    right, blank = inverse(), _blank(rows)
+    # What a watt of each leg alone comes to: a factor, unless it comes from the other leg or from production.
+    alone = {
+        leg: inverse(pv_w=pl.lit(0.0), l1_var=pl.lit(0.0), l2_var=pl.lit(0.0), **{
+            f"{each}_w": pl.lit(1.0 if each == leg else 0.0) for each in LEGS
+        })
+        for leg in LEGS
+    }  # fmt: skip
+    factor = {leg: getattr(alone[leg], f"{leg}_w").cast(pl.Float64) for leg in LEGS}
+    put = rows.select(
+        l1=right.l1_w, l2=right.l2_w, pv_w=right.pv_w, l1_var=right.l1_var, l2_var=right.l2_var,
+        share=(by_ratio**2 + by_volts**2).sqrt(), _is_exact=is_exact,
+        **{f"factor_{leg}": pl.when(factor[leg] != 0).then(factor[leg]) for leg in LEGS},
+        _has_readings=pl.all_horizontal(pl.col(f"raw_{leg}").is_not_null() for leg in case.wrong_legs),
+        **{f"{leg}_noise": _noise(factor[leg]) for leg in case.wrong_legs},
+        pv_scatter=_noise(pl.lit(abs(case.production_factor))) if is_exchanged else pl.lit(0.0),
+        _has_severity=pl.col("ratio").is_not_null() if "ratio" in fault.inverse_needs else pl.lit(True),
+    )  # fmt: skip
+    wrong = [pl.col(leg) for leg in case.wrong_legs]
+    is_there = pl.all_horizontal(leg.is_not_null() for leg in wrong)
+    of_production = PRODUCTION if is_exchanged else 0.0
+    errors: dict[str, pl.Expr] = {}
+    for leg in case.wrong_legs:
+        common = pl.col("share") * pl.col(leg).abs()
+        scatter = (pl.col(f"{leg}_noise") ** 2 + (of_production * pl.col(leg)) ** 2).sqrt()
+        width = Z * (common**2 + scatter**2).sqrt()
+        errors |= {
+            f"{leg}_low": pl.col(leg) - width, f"{leg}_high": pl.col(leg) + width, f"{leg}_common": common,
+            f"{leg}_scatter": scatter,
+        }  # fmt: skip
+    method = (
+        pl.when(~is_there)
+        .then(pl.lit(EMPTY))
+        .when("_is_exact")
+        .then(pl.lit(EXACT))
+        .otherwise(pl.lit(ESTIMATED))
+    )
+    why = (
+        pl.when(is_there).then(None).when(~pl.col("_has_readings")).then(pl.lit(NO_READING))
+        .when(~pl.col("_has_severity")).then(pl.lit(NO_SEVERITY)).otherwise(pl.lit(NOT_RECORDED))
+    )  # fmt: skip
+    noises = [f"{leg}_noise" for leg in case.wrong_legs]
+    return (
+        blank.with_columns(put)
+        .with_columns(
+            **errors, pv_share=pl.col("share") if is_exchanged else pl.lit(0.0), is_shared=pl.lit(True), method=method,
+            reason=why,
+        )
+        .drop("share", "_is_exact", "_has_readings", "_has_severity", *noises)
+    )  # fmt: skip
+
+
+def _noise(factor: pl.Expr) -> pl.Expr:
+    """Return a reading's noise and rounding [W] in the corrected one; where it comes from elsewhere it counts once."""
+    return pl.col("error_w") * factor.abs().replace(0.0, 1.0)
+
+
+def _by_gain(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
+    """Return the wrong legs over their gain; a lead in phase skews the load but not the solar power."""
+    skew = SKEW if case.fault.remains == "share" else 0.0
+    half = pl.when(pl.col("is_upstream")).then(pl.col("pv_w").fill_null(0.0)).otherwise(0.0)
+    half = half / (1 if case.service == "single" else 2)
+    values: dict[str, pl.Expr] = {}
+    for leg in case.wrong_legs:
+        gain, error = pl.col(f"gain_{leg}"), pl.col(f"gain_{leg}_se").fill_null(0.0)
+        value = pl.col(f"raw_{leg}") / gain
+        load = (value + half).abs()
+        common = ((value * error / gain) ** 2 + (skew * load) ** 2).sqrt()
+        scatter = ((skew * load) ** 2 + _noise(1 / gain) ** 2).sqrt()
+        width = Z * (common**2 + scatter**2).sqrt()
+        values |= {
+            leg: value, f"{leg}_low": value - width, f"{leg}_high": value + width, f"{leg}_common": common,
+            f"{leg}_scatter": scatter, f"factor_{leg}": 1 / gain, f"{leg}_var": pl.lit(None, pl.Float64),
+        }  # fmt: skip
+    gains = pl.all_horizontal(pl.col(f"gain_{leg}").is_not_null() for leg in case.wrong_legs)
+    has_readings = pl.all_horizontal(pl.col(f"raw_{leg}").is_not_null() for leg in case.wrong_legs)
+    put = rows.select(
+        **values,
+        method=pl.when(gains & has_readings).then(pl.lit(ESTIMATED)).otherwise(pl.lit(EMPTY)),
+        reason=pl.when(~has_readings).then(pl.lit(NO_READING)).when(~gains).then(pl.lit(NO_SEVERITY)),
+    )
+    return _blank(rows).with_columns(put)
+
+
+def _only_gaps(rows: pl.DataFrame, legs: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
+    """Return the legs put right where they read nothing or stand beside such a row, as reported elsewhere.
+
+    A splice that opens or closes within an interval leaves a part of it.
+    """
+    is_zero = pl.any_horizontal(
+        (pl.col(f"raw_{leg}").abs() <= ZERO_W).fill_null(True) for leg in case.wrong_legs
+    )
+    gaps = rows.select(
+        is_gap=is_zero
+        | is_zero.shift(1).over("site_id").fill_null(False)
+        | is_zero.shift(-1).over("site_id").fill_null(False)
+    )["is_gap"]
+    right = _blank(rows).with_columns(method=pl.lit(AS_REPORTED))
+    return legs.select(
+        pl.when(gaps).then(pl.col(name)).otherwise(right[name]).alias(name) for name in legs.columns
+    )
+
+
+def _as_reported(rows: pl.DataFrame, legs: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
+    """Return the legs as a right install's source would report them, and the error of their sum."""
+    is_single = case.service == "single"
+    added = rows["added"] * legs["pv_w"].fill_null(0.0)
+    is_empty = pl.col("method") == EMPTY
+    wrong = set(case.wrong_legs)
+    put: dict[str, pl.Expr] = {}
+    for leg in LEGS:
+        for end, name in (("", f"{leg}_w"), ("_low", f"{leg}_w_low"), ("_high", f"{leg}_w_high")):
+            value = pl.col(f"{leg}{end}") + added
+            put[name] = pl.when(is_empty).then(None).otherwise(value) if leg in wrong else value
+    for name, sign in (("pv_w_low", -1), ("pv_w_high", 1)):
+        error = ((pl.col("pv_share") * pl.col("pv_w")) ** 2 + pl.col("pv_scatter") ** 2).sqrt()
+        put[name] = pl.col("pv_w") + sign * Z * error
+    one, two = pl.col("l1_common"), pl.col("l2_common")
+    together = pl.when(pl.col("is_shared")).then((one + two).abs()).otherwise((one**2 + two**2).sqrt())
+    scatter = (pl.col("l1_scatter") ** 2 + pl.col("l2_scatter") ** 2).sqrt()
+    return legs.select(
+        **put,
+        pv_w=pl.col("pv_w"),
+        l1_var=pl.col("l1_var"),
+        l2_var=pl.col("l2_var"),
+        common=one if is_single else together,
+        scatter=pl.col("l1_scatter") if is_single else scatter,
+        method="method",
+        reason="reason",
+        **{f"factor_{leg}": pl.when(~is_empty).then(f"factor_{leg}") for leg in LEGS},
+    )

@@ -1,0 +1,124 @@
+"""Legs that were not seen: by the utility's meter less the other leg, else by what usually goes with the other leg."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.correction.layout import EMPTY, ESTIMATED
+from pipeline.correction.meter_leg import UNKNOWN, MeterError, metered_leg
+from pipeline.correction.other_leg import Pairs, expected_leg
+from pipeline.correction.reading_facts import ReadingFacts
+
+NOTHING_TELLS = "no utility meter, and no other leg to go by"
+NOISE = "a disturbance that only the utility's meter could take out"
+LEGS = ("l1", "l2")
+FIELDS = ("value", "low", "high", "common", "scatter")
+
+
+@dataclass(frozen=True)
+class Witnesses:
+    """What tells of a leg that wasn't seen.
+
+    `meter` is the meter's error in this fleet, `by_home` how a home's leg (site_id, leg) goes with its other one,
+    `by_service` how legs do in general. `production_factor` is by home what its production channel reports of a watt
+    (`faults.types.Repair`), all that are possible; `facts` how its readings come.
+    """
+
+    meter: MeterError = UNKNOWN
+    by_home: Mapping[tuple[str, str], Pairs] = field(default_factory=dict)
+    by_service: Mapping[str, Pairs] = field(default_factory=dict)
+    production_factor: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    facts: Mapping[str, ReadingFacts] = field(default_factory=dict)
+
+
+def unseen_legs(
+    rows: pl.DataFrame,
+    wrong_legs: tuple[str, ...],
+    witnesses: Witnesses,
+    *,
+    is_single: bool,
+    is_noisy: bool = False,
+) -> pl.DataFrame:
+    """Return raw `l1`, `l2` [W] with errors, method and reason, of homes whose `wrong_legs` say nothing.
+
+    Parameters
+    ----------
+    rows
+        Contract rows with `raw_readings.ADDED`, `longitude` and `service`.
+    wrong_legs
+        The legs that say nothing.
+    witnesses
+        What tells of them.
+    is_single
+        Whether the home has one line.
+    is_noisy
+        Whether the other leg is no witness: a reading that is merely disturbed knows more than that.
+    """
+    if len(wrong_legs) == 2:
+        estimates = _half_of_both(rows, witnesses.meter)
+    else:
+        leg = wrong_legs[0]
+        other = None if is_single else ("l2" if leg == "l1" else "l1")
+        estimate = rows.select(**metered_leg(other, witnesses.meter))
+        if other is not None and not is_noisy:
+            by_other = _by_other_leg(rows, leg, witnesses)
+            has_meter = estimate["value"].is_not_null()
+            estimate = estimate.select(
+                pl.when(has_meter).then(pl.col(name)).otherwise(by_other[name]).alias(name) for name in FIELDS
+            )
+        estimates = {leg: estimate}
+    columns: dict[str, pl.Series | pl.Expr] = {}
+    for leg in LEGS:
+        raw = rows[f"raw_{leg}"]
+        found = estimates.get(leg)
+        for name in FIELDS:
+            sound = raw if name in ("value", "low", "high") else raw * 0.0
+            columns[leg if name == "value" else f"{leg}_{name}"] = sound if found is None else found[name]
+    frame = pl.DataFrame(columns).with_columns(
+        pv_w=rows["pv_w"],
+        l1_var=None if "l1" in estimates else rows["l1_var"],
+        l2_var=None if "l2" in estimates else rows["l2_var"],
+        pv_share=pl.lit(0.0), pv_scatter=pl.lit(0.0), is_shared=pl.lit(len(wrong_legs) == 2),
+        **{f"factor_{leg}": pl.lit(None if leg in estimates else 1.0, pl.Float64) for leg in LEGS},
+    )  # fmt: skip
+    is_there = pl.all_horizontal(pl.col(leg).is_not_null() for leg in wrong_legs)
+    return frame.with_columns(
+        pl.col("l1_var", "l2_var").cast(pl.Float64),
+        method=pl.when(is_there).then(pl.lit(ESTIMATED)).otherwise(pl.lit(EMPTY)),
+        reason=pl.when(~is_there).then(pl.lit(NOISE if is_noisy else NOTHING_TELLS)),
+    )
+
+
+def _by_other_leg(rows: pl.DataFrame, leg: str, witnesses: Witnesses) -> pl.DataFrame:
+    """Return FIELDS of `leg` by the home's own past where it has one, else by homes of its service; null without."""
+    blank = rows.select(*(pl.lit(None, pl.Float64).alias(name) for name in FIELDS))
+    places = rows.select("site_id", "service").with_row_index("place")
+    parts: list[pl.DataFrame] = []
+    for (site, service), alike in places.partition_by("site_id", "service", as_dict=True).items():
+        pairs = witnesses.by_home.get((str(site), leg)) or witnesses.by_service.get(str(service))
+        if pairs is not None:
+            home = rows[alike["place"].to_list()]
+            parts.append(pl.DataFrame(expected_leg(home, pairs, leg)).with_columns(place=alike["place"]))
+    if not parts:
+        return blank
+    return (
+        places.select("place")
+        .join(pl.concat(parts), on="place", how="left", maintain_order="left")
+        .select(FIELDS)
+    )
+
+
+def _half_of_both(rows: pl.DataFrame, error: MeterError) -> dict[str, pl.DataFrame]:
+    """Return each leg as half of what both sum to by the meter: a leg carries from none to all of the load."""
+    both = rows.select(**metered_leg(None, error))
+    half_load = (both["value"] + rows["seen"]).abs() / 2
+    width = (both["high"] - both["low"]) / 2
+    leg = both.select(
+        value=pl.col("value") / 2, low=pl.col("value") / 2 - half_load - width / 2,
+        high=pl.col("value") / 2 + half_load + width / 2, common=pl.col("common") / 2,
+        scatter=pl.col("scatter") / 2**0.5,
+    )  # fmt: skip
+    return {"l1": leg, "l2": leg}
