@@ -9,11 +9,15 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from corrections import episode, publish_run, stages_of
+from corrections import episode, episode_table, publish_run, stages_of
 from lakes import DAY, build_lake, put, rows
 
 from pipeline.commands import cli
+from pipeline.commands.correct import summary_lines
 from pipeline.correction import findings as module
+from pipeline.correction.day_files import COUNTS
+from pipeline.correction.outcome import CorrectionResult
+from pipeline.correction.write_statement import StatementSummary
 
 NEXT = DAY + timedelta(days=1)
 
@@ -50,15 +54,35 @@ def test_it_says_what_was_corrected_what_was_not_and_where_it_is(
     status, told, complaints = run()
 
     assert (status, complaints) == (0, "")
-    assert told.splitlines()[-5:] == [
+    assert told.splitlines()[-6:] == [
         "1 home on 2 days, as of 2025-06-02: 2 days written, 0 removed, the others unchanged",
         "rows: 196 in = 192 used + 4 duplicate + 0 rejected; of the used 184 exact, 0 estimated, 8 as reported,"
         " 0 empty",
-        "1 home not corrected (the fault leaves nothing to go by: 1)",
+        "1 home not corrected:",
+        "  1: the fault leaves nothing to go by",
         f"results:   {place / 'out' / 'corrected'}",
         f"statement: {place / 'out' / 'corrected' / 'report' / 'index.html'}",
     ]
     assert "0 days written" in run()[1]
+
+
+def test_the_commonest_reasons_are_named_and_the_others_counted() -> None:
+    stories = [episode(f"h{number}", DAY, why_not=f"reason {min(number, 6)}") for number in range(8)]
+    homes = pl.DataFrame(schema={"site_id": pl.String, "date": pl.Date, **dict.fromkeys(COUNTS, pl.Int64)})
+    statement = StatementSummary(0, 0.0, 0.0, 8, Path("index.html"))
+    result = CorrectionResult(
+        Path("out"), "out", NEXT, episode_table(*stories), homes,
+        statement=statement, days_written=0, days_removed=0, days_gone=0, seconds={},
+    )  # fmt: skip
+
+    lines = list(summary_lines(result))
+
+    assert lines[2:9] == [
+        "8 homes not corrected:",
+        "  2: reason 6",
+        *(f"  1: reason {number}" for number in range(4)),
+        "  2 for other reasons: not_corrected.csv",
+    ]
 
 
 def test_a_day_that_is_gone_from_the_lake_is_said(
