@@ -68,7 +68,7 @@ def document(result: CorrectionResult) -> dict[str, object]:
 
 def summary_lines(result: CorrectionResult) -> Iterator[str]:
     """Yield what was corrected, what was not and why, and where it is."""
-    from pipeline.core.alarm import count_of
+    from pipeline.core.alarm import MOST_NAMED, count_of
 
     summary = result.summary()
     rows = summary["rows"]
@@ -84,8 +84,9 @@ def summary_lines(result: CorrectionResult) -> Iterator[str]:
     if result.days_gone:
         yield f"{count_of(result.days_gone, 'day')} no longer in the lake: rows corrected earlier stay as they were"
     if left := summary["not_corrected"]:
-        total = sum(left.values())
-        reasons = "; ".join(f"{why}: {homes:,}" for why, homes in left.items())
-        yield f"{count_of(total, 'home')} not corrected ({reasons})"
+        yield f"{count_of(sum(left.values()), 'home')} not corrected:"
+        yield from (f"  {homes:,}: {why}" for why, homes in list(left.items())[:MOST_NAMED])
+        if more := sum(list(left.values())[MOST_NAMED:]):
+            yield f"  {more:,} for other reasons: not_corrected.csv"
     yield f"results:   {result.address}"
     yield f"statement: {result.statement.index}"

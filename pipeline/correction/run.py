@@ -172,7 +172,8 @@ def _correct_days(
 ) -> Counter[str]:
     """Bring the days' files up to date, in order; return how many days became what."""
     reader = night.reader()
-    told = with_story(found.filter(pl.col("why_not").is_null()), reader.limits)
+    sites = night.registers.site_limits(night.settings.lake)
+    told = with_story(found.filter(pl.col("why_not").is_null()), sites)
     lake_days = frozenset(day for day in night.lake.days() if day <= night.as_of)
     days = sorted({*_days_of(told, lake_days), *files.days()})
     worked_on = frozenset(night.sites) or None

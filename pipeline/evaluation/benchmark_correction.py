@@ -80,7 +80,7 @@ def time_correction(request: CorrectionBenchmark, tell: Callable[[str], None]) -
         root = Path(folder)
         lake, out = root / "lake", root / "out"
         tell(f"{request.homes} homes for {request.days} days at {request.minutes} minutes")
-        write_days(request, root / "base", lake, copies)
+        write_days(request, root / "base", lake, copies=copies)
         run_command("nightly", lake, out, "--rows", "0")
         files = sorted((lake / "intervals").rglob("*.parquet"))
         scan_s, rows = scan_files(files, _SCANS)
@@ -93,7 +93,7 @@ def time_correction(request: CorrectionBenchmark, tell: Callable[[str], None]) -
     )  # fmt: skip
 
 
-def write_days(request: CorrectionBenchmark, base: Path, lake: Path, copies: int) -> None:
+def write_days(request: CorrectionBenchmark, base: Path, lake: Path, *, copies: int) -> None:
     """Write the lake, whose last days are those of `base`, which is simulated, and the days before the same again.
 
     Parameters

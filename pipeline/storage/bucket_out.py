@@ -123,7 +123,12 @@ class BucketOut:
 
     def bring_corrected(self) -> None:
         """Have the corrected rows and the tables beside them as they are in the object store; pages stay there."""
-        self._mirror(CORRECTED, CORRECTED, _CORRECTED)
+        listed = self._copy.listed(CORRECTED, _CORRECTED)
+        self._copy.bring(listed, CORRECTED)
+        names = (name.removeprefix(f"{CORRECTED}/") for name in list(self._copy.files(CORRECTED)))
+        self._copy.forget(
+            f"{CORRECTED}/{name}" for name in names if _CORRECTED.fullmatch(name) and name not in listed
+        )
 
     def keep_corrected(self, days: Iterable[date] | None = None) -> str:
         """Put the files of these days, or all below the folder, where they differ; remove objects without a file.

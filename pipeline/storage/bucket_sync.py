@@ -86,9 +86,12 @@ class BucketCopy:
         self._save()
 
     def files(self, folder: str) -> Iterator[str]:
-        """Yield the names of the local files in a folder, sorted, half-written ones left out."""
-        paths = sorted(path for path in (self.root / folder).rglob("*") if path.is_file())
-        yield from (str(path.relative_to(self.root)) for path in paths if not path.name.startswith("."))
+        """Yield the names of the local files in a folder, sorted; what is hidden is left out, as half-written files."""
+        below = self.root / folder
+        paths = sorted(path.relative_to(below) for path in below.rglob("*") if path.is_file())
+        yield from (
+            f"{folder}/{path}" for path in paths if not any(part.startswith(".") for part in path.parts)
+        )
 
     def _is_same(self, name: str, tag: str) -> bool:
         return self._known.get(name) == (tag, *self._seen(name))

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import json
 import os
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import polars as pl
+from lakes import DAY
 
 from pipeline.core.settings import Settings
 from pipeline.correction.layout import AS_REPORTED, CORRECTED, EMPTY, EPISODE, ESTIMATED, EXACT, SUSPECTED
-from pipeline.correction.stages import PublishedNight, Stages
+from pipeline.correction.stages import Correct, Findings, PublishedNight, Stages
 from pipeline.correction.write_statement import StatementSummary
 
 # What `correct_rows` does by fault: a turned leg is exact, a dead one empty, a part is estimated.
@@ -23,6 +24,12 @@ def episode(site_id: str, from_on: date, to_on: date | None = None, **values: An
     """A row of table EPISODE: L1 turned, unless said otherwise."""
     given = {"fault": "reversed", "leg": "l1", "likelihood": 0.9, "basis": SUSPECTED, **values}
     return dict.fromkeys(EPISODE) | given | {"site_id": site_id, "from_on": from_on, "to_on": to_on}
+
+
+DAYS = [DAY + timedelta(days=number) for number in range(4)]
+# Home a is turned on all of them, b dead on two.
+A, B = episode("a", DAYS[0]), episode("b", DAYS[1], DAYS[2], fault="dead")
+THIRD_HOME = "c,America/Denver,39.9,-105.2,north,120/240,100,5.0,false,c1,2024-02-01\n"
 
 
 def episode_table(*rows: dict[str, Any]) -> pl.DataFrame:
@@ -54,16 +61,22 @@ def write_index(
     index = corrected / "report" / "index.html"
     index.parent.mkdir(exist_ok=True)
     index.write_text(f"{episodes['site_id'].n_unique()} homes")
-    return StatementSummary(episodes["site_id"].n_unique(), 1.0, 2.0, index)
+    return StatementSummary(
+        homes=episodes["site_id"].n_unique(),
+        kwh_reported=1.0,
+        kwh_corrected=2.0,
+        not_corrected=0,
+        index=index,
+    )
 
 
-def stages_of(*rows: dict[str, Any]) -> Stages:
-    """Stages that find these episodes."""
+def stages_of(*rows: dict[str, Any], correct: Correct = correct_rows) -> Stages:
+    """Stages that find these episodes and correct by hand."""
 
-    def find(night: PublishedNight) -> pl.DataFrame:
-        return episode_table(*rows)
+    def find(night: PublishedNight) -> Findings:
+        return Findings(episode_table(*rows), correct)
 
-    return Stages(find, correct_rows, write_index)
+    return Stages(find, write_index)
 
 
 def publish_run(out: Path, as_of: date) -> Path:
@@ -75,6 +88,26 @@ def publish_run(out: Path, as_of: date) -> Path:
     link.unlink(missing_ok=True)
     os.symlink(Path("runs") / str(as_of), link)
     return folder
+
+
+def home_rows(out: Path, day: date) -> pl.DataFrame:
+    """The corrected rows of a day."""
+    return pl.read_parquet(day_file(out, day), hive_partitioning=False)
+
+
+def day_file(out: Path, day: date) -> Path:
+    return out / "corrected" / f"date={day}" / "corrected.parquet"
+
+
+def homes_in(out: Path, day: date) -> list[str]:
+    return home_rows(out, day)["site_id"].unique().sort().to_list()
+
+
+def changed_days(out: Path, before: dict[str, bytes]) -> list[date]:
+    """The days of DAYS whose file is another than in `contents` before."""
+    after = contents(out / "corrected")
+    names = {day: f"date={day}/corrected.parquet" for day in DAYS}
+    return [day for day, name in names.items() if before.get(name) != after.get(name)]
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -73,3 +73,20 @@ def test_a_fetch_that_fails_leaves_the_file_that_was_there(
     assert (tmp_path / "here" / "a.txt").read_bytes() == b"store/a.txt"
     s3.troubles.clear()
     assert brought(bucket, tmp_path, s3)[1] == ["a.txt"]
+
+
+def test_what_another_machine_changed_meanwhile_is_put_back_too(
+    bucket: Bucket, tmp_path: Path, s3: Server
+) -> None:
+    copy, _ = brought(bucket, tmp_path, s3)
+    names = list(copy.files("here"))
+    (tmp_path / "here" / "b.txt").write_bytes(b"new here")
+    for name in names:
+        bucket.put(name, b"elsewhere")
+    there = {entry.name: entry.tag for entry in bucket.listed("here")}
+    copy.send_changed(names, there)
+    assert [bucket.read(name)[0] for name in names] == [b"store/a.txt", b"new here"]
+
+    s3.asked.clear()
+    copy.send_changed(names, {entry.name: entry.tag for entry in bucket.listed("here")})
+    assert not [path for method, path in s3.asked if method == "PUT"]
