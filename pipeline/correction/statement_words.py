@@ -109,14 +109,10 @@ def energy(row: Row) -> str:
     name = words.sentence(QUANTITIES[quantity]).removesuffix(".")
     summed = row["hours_use"] if quantity == "use" else row["hours_covered"]
     is_part = row["hours"] - summed >= HALF_A_DECIMAL
-    where = (
-        f"in {hours_of(summed)} of the {hours_of(row['hours'])} h with readings"
-        if is_part
-        else "with readings"
-    )
+    part = f", over {hours_of(summed)} of the {hours_of(row['hours'])} h" if is_part else ""
     found = span(row, quantity)
     return (
-        f"{name} on {words.count(row['days'], 'day')} {where}: the monitor reported "
+        f"{name} on {words.count(row['days'], 'day')}{part} with readings: the monitor reported "
         f"{kwh(row[f'{quantity}_kwh_reported'])} kWh; a right install would have read "
         f"{kwh(row[f'{quantity}_kwh_corrected'])} kWh{'' if found == SAME else f' ({found} kWh)'}."
     )

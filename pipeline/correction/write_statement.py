@@ -72,7 +72,7 @@ def write_statement(
     index = write_pages(corrected / "report", statement, sites, as_of=as_of, settings=settings.correction)
     total = statement.fleet.row(0, named=True) if statement.episode.height else {}
     return StatementSummary(
-        homes=total.get("homes", 0),
+        homes=total.get("homes_corrected", 0),
         kwh_reported=total.get("use_kwh_reported") or 0.0,
         kwh_corrected=total.get("use_kwh_corrected") or 0.0,
         not_corrected=statement.not_corrected.height,

@@ -175,6 +175,16 @@ def test_a_reading_worked_out_from_the_meter_proves_nothing_against_it(
     ]
 
 
+def test_an_estimate_that_agrees_with_the_meter_by_chance_is_compared(
+    tmp_path: Path, settings: Settings
+) -> None:
+    watts = [300.0 if at == 7 else 310.0 for at in range(96)]
+    rows = corrected_rows(method=ESTIMATED, l1_w=watts, import_wh=125.0, export_wh=0.0)
+    (row,) = sums(tmp_path, settings, rows, of=[episode()])
+
+    assert (row["hours_meter"], row["hours_by_meter"]) == (24, None)
+
+
 def test_an_interval_by_hand(tmp_path: Path, settings: Settings) -> None:
     bounds = {"sum_w_low": 400.0, "sum_w_high": 650.0, "sum_w_scatter": 20.0}
     energy, _ = read_energy(
