@@ -79,15 +79,16 @@ def _signals(
 ) -> pl.DataFrame:
     named = spans.with_columns(as_home=pl.col("span").cast(pl.String).str.zfill(12))
     homes = spans["site_id"].unique()
+    asked = named.select("site_id", "as_home", day=pl.date_ranges("from_on", "to_on")).explode("day")
     rows = (
         pl.scan_parquet(list(day_files), glob=False, hive_partitioning=False)
         .filter(pl.col("site_id").is_in(homes.implode()))
+        .join(asked.lazy(), on=["site_id", "day"])
         .collect()
-        .join(named, on="site_id")
-        .filter(pl.col("day").is_between("from_on", "to_on"))
-        .with_columns(place=pl.col("day").rank("ordinal").over("as_home") - 1)
+        .sort("as_home", "day")
+        .with_columns(place=pl.int_range(pl.len()).over("as_home"))
         .with_columns(site_id="as_home", day=pl.lit(_FIRST) + pl.duration(days="place"))
-        .drop("span", "as_home", "from_on", "to_on")
+        .drop("as_home")
         .sort("place", "site_id")
     )
     if rows.is_empty():

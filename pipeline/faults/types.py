@@ -135,7 +135,8 @@ class Fault:
     `name` is its code in files, `title` what the trade calls it, on every page; `legs` it can have; `fits` tells
     whether it can happen to this wiring of this circuit; `effect`
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
-    right exactly, or is None, and `inverse_needs` what else it must know; `remains` says what a reading still tells of
+    right exactly, or is None, and `inverse_needs` what else it must know; `known_ratios`
+    are the ratios (configured over true) that the trade mixes up; `remains` says what a reading still tells of
     the truth; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
     `wrong_kwh_span` what the truth was over that estimate, summed over weeks, in nine of ten invented homes with
@@ -161,6 +162,7 @@ class Fault:
     fits: Callable[[Wiring, Circuit], bool] = lambda wiring, circuit: True
     inverse: Inverse | None = None
     inverse_needs: tuple[InverseNeed, ...] = ()
+    known_ratios: tuple[float, ...] = ()
     remains: Remains = "nothing"
     is_record_error: bool = False
     same_powers_as: str | None = None

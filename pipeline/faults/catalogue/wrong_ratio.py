@@ -56,6 +56,7 @@ FAULT = Fault(
     effect=_effect,
     inverse=_inverse,
     inverse_needs=("ratio",),
+    known_ratios=tuple(sorted({configured / true for configured, true in RATINGS})),
     remains="all",
     # |1 - 1 / k| (|P1| + |P2|), with k configured over true.
     wrong_kwh_day={"both": bounded((1 - 1 / _ratio()).abs() * read_kwh("both"))},

@@ -38,7 +38,7 @@ def test_the_common_error_holds_the_homes_sums() -> None:
     )
     sums = told.group_by("site_id").agg(pl.col("value", "common", "truth").sum())
     off = (sums["value"] - sums["truth"]).abs() / sums["common"]
-    assert 0.88 <= float((off <= 1.96).mean()) <= 1.0  # type: ignore[arg-type]
+    assert 0.84 <= float((off <= 1.96).mean()) <= 1.0  # type: ignore[arg-type]
 
 
 def test_a_homes_own_past_is_nearer_than_other_homes() -> None:
