@@ -59,15 +59,11 @@ WITH reading AS (
     legs_w - CASE WHEN reads_use THEN pv_w + storage_w ELSE 0 END AS at_meter_w,
     legs_before_w - CASE WHEN reads_use THEN pv_w_reported + storage_w ELSE 0 END AS at_meter_before_w
   FROM known
-), estimate AS (
-  -- estimates that are the meter's own readings, most of a day's, can't be held against it
-  SELECT *, method = 'estimated' AND avg((abs(at_meter_w * kwh_per_w - meter_net) < 1e-9)::INT)
-      FILTER (method = 'estimated' AND has_net) OVER (PARTITION BY site_id, day) > 0.5 AS is_of_meter
-  FROM power
 ), compared AS (
-  SELECT *, has_net AND coalesce(is_of_meter, false) AS is_by_meter,
-    has_net AND NOT coalesce(is_of_meter, false) AS has_meter
-  FROM estimate
+  -- an estimate that is the meter's own reading can't be held against it
+  SELECT *, has_net AND method = 'estimated' AND abs(at_meter_w * kwh_per_w - meter_net) < 1e-9 AS is_by_meter,
+    has_net AND (method <> 'estimated' OR abs(at_meter_w * kwh_per_w - meter_net) >= 1e-9) AS has_meter
+  FROM power
 ), hour AS (
   SELECT site_id, from_on, day, count(*) AS n_rows, sum(row_h) AS hours,
     sum(row_h) FILTER (method = 'exact') AS hours_exact, sum(row_h) FILTER (method = 'estimated') AS hours_estimated,

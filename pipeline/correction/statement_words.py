@@ -27,6 +27,7 @@ CAUTIONS = (
     "Reported and put right are summed over the same hours. Hours left empty are in neither.",
     "Days and months run from midnight to midnight UTC, not local time.",
 )
+_BY_CHANCE = 0.05  # share of estimates that may agree with the meter to the last digit
 _ENDED = {
     BY_VISIT: "a visit put it right on the next day",
     BY_SETTING: "a setting put it right on the next day",
@@ -172,7 +173,7 @@ def meter(row: Row) -> list[str]:
             f"{words.percent(row['meter_off_share_reported'])} of what it counted; put right, they differ by "
             f"{words.percent(row['meter_off_share_corrected'])}.",
         ]
-    if row["hours_by_meter"]:
+    if row["hours_by_meter"] > _BY_CHANCE * row["hours_estimated"]:
         said.append(
             f"In {hours_of(row['hours_by_meter'])} h the corrected reading was worked out from this meter, so these "
             "hours are not compared with it."

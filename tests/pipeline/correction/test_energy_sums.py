@@ -15,6 +15,7 @@ from pipeline.core.settings import Settings
 from pipeline.correction.day_energy import read_energy
 from pipeline.correction.energy_sums import Z95, add_episodes, add_up, energy_columns
 from pipeline.correction.layout import ESTIMATED
+from pipeline.correction.statement_words import meter
 from pipeline.correction.write_statement import KEPT
 
 NEXT = DAY + timedelta(days=1)
@@ -175,14 +176,27 @@ def test_a_reading_worked_out_from_the_meter_proves_nothing_against_it(
     ]
 
 
-def test_an_estimate_that_agrees_with_the_meter_by_chance_is_compared(
+def test_an_estimate_that_agrees_with_the_meter_by_chance_is_not_spoken_of(
     tmp_path: Path, settings: Settings
 ) -> None:
     watts = [300.0 if at == 7 else 310.0 for at in range(96)]
     rows = corrected_rows(method=ESTIMATED, l1_w=watts, import_wh=125.0, export_wh=0.0)
     (row,) = sums(tmp_path, settings, rows, of=[episode()])
+    assert (row["hours_meter"], row["hours_by_meter"]) == (23.75, 0.25)
 
-    assert (row["hours_meter"], row["hours_by_meter"]) == (24, None)
+    named = {
+        "meter_import_kwh": 1.0,
+        "meter_export_kwh": 0.0,
+        "meter_net_kwh": 1.0,
+        "meter_net_kwh_reported": 1.0,
+    }
+    named |= {
+        "meter_net_kwh_corrected": 1.0,
+        "meter_off_share_reported": 0.1,
+        "meter_off_share_corrected": 0.1,
+    }
+    assert "worked out from this meter" not in " ".join(meter(row | named))
+    assert "worked out from this meter" in " ".join(meter(row | named | {"hours_by_meter": 12.0}))
 
 
 def test_an_interval_by_hand(tmp_path: Path, settings: Settings) -> None:
