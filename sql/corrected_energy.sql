@@ -2,8 +2,7 @@
 -- What a day's corrected readings come to, as reported and put right over the same rows, and how far that may be off.
 --   site_id [-], from_on [date]      home, and first day of its episode
 --   day [date]
---   n_rows [rows]
---   hours, hours_exact, hours_estimated, hours_as_reported, hours_empty [h] all rows, and by method
+--   n_rows [rows]; hours, hours_exact, hours_estimated, hours_as_reported, hours_empty [h] all rows, and by method
 --   hours_covered, hours_flow, hours_use, hours_pv, hours_meter [h] of the rows that net, import and export, use,
 --                                    production and the meter's sums are taken over
 --   hours_by_meter [h]               of rows whose corrected readings are the meter's own: no part of the comparison
@@ -62,8 +61,8 @@ WITH reading AS (
   FROM known
 ), compared AS (
   -- an estimate that is the meter's own reading can't be held against it
-  SELECT *, method = 'estimated' AND has_net AND abs(at_meter_w * kwh_per_w - meter_net) < 1e-9 AS is_by_meter,
-    has_net AND NOT (method = 'estimated' AND abs(at_meter_w * kwh_per_w - meter_net) < 1e-9) AS has_meter
+  SELECT *, has_net AND method = 'estimated' AND abs(at_meter_w * kwh_per_w - meter_net) < 1e-9 AS is_by_meter,
+    has_net AND (method <> 'estimated' OR abs(at_meter_w * kwh_per_w - meter_net) >= 1e-9) AS has_meter
   FROM power
 ), hour AS (
   SELECT site_id, from_on, day, count(*) AS n_rows, sum(row_h) AS hours,

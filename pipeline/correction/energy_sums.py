@@ -66,14 +66,21 @@ def add_episodes(sums: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
     reaches = [pl.col(f"{name}_{end}") for name in QUANTITIES for end in _ENDS]
     squares = [_total(reach**2).sqrt().name.keep() for reach in reaches]
     none_left = [pl.lit(0.0).alias(f"{name}_variance") for name in QUANTITIES]
+    home = pl.col("site_id")
     return whole.group_by(keys, maintain_order=True).agg(
         *plain,
         *squares,
         *none_left,
-        days=pl.col("days").sum(),
-        homes=pl.col("site_id").n_unique(),
+        homes=home.n_unique(),
+        homes_corrected=home.filter(is_corrected()).n_unique(),
         episodes=pl.len(),
+        days=pl.col("days").sum(),
     )
+
+
+def is_corrected() -> pl.Expr:
+    """Return whether any reading in sums was put right."""
+    return pl.sum_horizontal(pl.col("hours_exact", "hours_estimated").fill_null(0)) > 0
 
 
 def _total(values: pl.Expr) -> pl.Expr:

@@ -19,12 +19,15 @@ from pipeline.correction.energy_sums import (
     add_episodes,
     add_up,
     energy_columns,
+    is_corrected,
 )
+from pipeline.correction.layout import EMPTY
 from pipeline.faults.fault_text import fault_title_column
 
 EPISODE_KEY = ("site_id", "from_on")
 _DIFFERENCES = {"difference": "corrected", "difference_low": "low", "difference_high": "high"}
 NO_ROWS = "no readings on its days"
+ALL_RIGHT = "all its readings were right as reported"
 _NAMES = ("fault", "leg")
 _ABOUT = (
     "to_on", "likelihood", "rival_fault", "rival_leg", "rival_likelihood", "basis", "ended_by", "is_upstream",
@@ -94,9 +97,9 @@ def make_statement(energy: pl.DataFrame, reasons: pl.DataFrame, episodes: pl.Dat
         episode=_with_energy(
             whole, ["site_id", *_NAMES, "from_on", *_ABOUT, "first_day", "last_day", "days"], is_total=True
         ),
-        fleet=_with_energy(fleet, ["fault", "homes", "episodes", "days"], is_total=True),
+        fleet=_with_energy(fleet, ["fault", "homes", "homes_corrected", "episodes", "days"], is_total=True),
         reason=_reasons(reasons, by_episode),
-        not_corrected=_not_corrected(episodes, by_episode),
+        not_corrected=_not_corrected(episodes, by_episode, reasons),
     )
 
 
@@ -139,10 +142,23 @@ def _reasons(reasons: pl.DataFrame, corrected: pl.DataFrame) -> pl.DataFrame:
     return whole.with_columns(hours=(pl.col("hours") * pl.col("share")).round(KWH_DECIMALS))
 
 
-def _not_corrected(episodes: pl.DataFrame, corrected: pl.DataFrame) -> pl.DataFrame:
-    """Return the episodes of which nothing was put right, with the reason."""
-    left = episodes.join(corrected, on=EPISODE_KEY, how="anti", maintain_order="left")
+def _not_corrected(episodes: pl.DataFrame, sums: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
+    """Return the episodes of which nothing was put right, with the reason, of rows left empty that of most."""
+    why_empty = (
+        reasons.filter(pl.col("method") == EMPTY, pl.col("reason").is_not_null())
+        .group_by(*EPISODE_KEY, "reason")
+        .agg(pl.col("n_rows").sum())
+        .sort(*EPISODE_KEY, "n_rows", "reason", descending=[False, False, True, False])
+        .unique(EPISODE_KEY, keep="first", maintain_order=True)
+        .select(*EPISODE_KEY, "reason")
+    )
+    left = (
+        episodes.join(sums.filter(is_corrected()), on=EPISODE_KEY, how="anti", maintain_order="left")
+        .join(why_empty, on=EPISODE_KEY, how="left", maintain_order="left")
+        .join(sums.select(*EPISODE_KEY, "hours"), on=EPISODE_KEY, how="left", maintain_order="left")
+    )
+    otherwise = pl.when(pl.col("hours") > 0).then(pl.lit(ALL_RIGHT)).otherwise(pl.lit(NO_ROWS))
     return left.select(
-        *EPISODE_KEY[:1], *_NAMES, fault_title_column(pl.col("fault")).alias("fault_title"), "from_on", "to_on",
-        "likelihood", "basis", pl.col("why_not").fill_null(NO_ROWS).alias("reason"),
+        "site_id", *_NAMES, fault_title_column(pl.col("fault")).alias("fault_title"), "from_on", "to_on", "likelihood",
+        "basis", pl.coalesce("why_not", "reason", otherwise).alias("reason"),
     )  # fmt: skip

@@ -178,8 +178,8 @@ def _picture(days: pl.DataFrame, row: Mapping[str, Any], quantity: str | None) -
 
 def _ranked(episodes: pl.DataFrame) -> pl.DataFrame:
     """Return the episodes by how many kWh their home misreported, most first."""
-    off = pl.coalesce("use_kwh_difference", "net_kwh_difference").abs().fill_null(0)
-    of_home = off.sum().over("site_id")
+    off = pl.coalesce("use_kwh_difference", "net_kwh_difference").abs()
+    of_home = pl.when(off.count() > 0).then(off.sum()).otherwise(-1).over("site_id")
     return episodes.sort(of_home, "site_id", "from_on", descending=[True, False, False])
 
 

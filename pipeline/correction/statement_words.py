@@ -27,6 +27,7 @@ CAUTIONS = (
     "Reported and put right are summed over the same hours. Hours left empty are in neither.",
     "Days and months run from midnight to midnight UTC, not local time.",
 )
+_BY_CHANCE = 0.05  # share of estimates that may agree with the meter to the last digit
 _ENDED = {
     BY_VISIT: "a visit put it right on the next day",
     BY_SETTING: "a setting put it right on the next day",
@@ -109,14 +110,10 @@ def energy(row: Row) -> str:
     name = words.sentence(QUANTITIES[quantity]).removesuffix(".")
     summed = row["hours_use"] if quantity == "use" else row["hours_covered"]
     is_part = row["hours"] - summed >= HALF_A_DECIMAL
-    where = (
-        f"in {hours_of(summed)} of the {hours_of(row['hours'])} h with readings"
-        if is_part
-        else "with readings"
-    )
+    part = f", over {hours_of(summed)} of the {hours_of(row['hours'])} h" if is_part else ""
     found = span(row, quantity)
     return (
-        f"{name} on {words.count(row['days'], 'day')} {where}: the monitor reported "
+        f"{name} on {words.count(row['days'], 'day')}{part} with readings: the monitor reported "
         f"{kwh(row[f'{quantity}_kwh_reported'])} kWh; a right install would have read "
         f"{kwh(row[f'{quantity}_kwh_corrected'])} kWh{'' if found == SAME else f' ({found} kWh)'}."
     )
@@ -176,7 +173,7 @@ def meter(row: Row) -> list[str]:
             f"{words.percent(row['meter_off_share_reported'])} of what it counted; put right, they differ by "
             f"{words.percent(row['meter_off_share_corrected'])}.",
         ]
-    if row["hours_by_meter"]:
+    if row["hours_by_meter"] > _BY_CHANCE * row["hours_estimated"]:
         said.append(
             f"In {hours_of(row['hours_by_meter'])} h the corrected reading was worked out from this meter, so these "
             "hours are not compared with it."

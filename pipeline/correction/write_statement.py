@@ -15,9 +15,8 @@ from pipeline.core.settings import Settings
 from pipeline.correction.day_energy import read_energy
 from pipeline.correction.statement import Statement, make_statement
 from pipeline.correction.statement_page import write_pages
+from pipeline.storage.layout import CORRECTED_DAY, CORRECTED_SUMS
 from pipeline.storage.publish import write_csv
-
-KEPT = ".sums"  # in OUT/corrected: each day's energy, worked out once
 
 
 @dataclass(frozen=True)
@@ -61,18 +60,18 @@ def write_statement(
     OSError
         A file cannot be read or written.
     """
-    files = sorted(corrected.glob("date=*/corrected.parquet"))
+    files = sorted(corrected.glob(f"date=*/{CORRECTED_DAY}"))
     corrected.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as temporary:
         energy, reasons = read_energy(
-            files, episodes, settings, workdir=Path(temporary), kept=corrected / KEPT
+            files, episodes, settings, workdir=Path(temporary), kept=corrected / CORRECTED_SUMS
         )
     statement = make_statement(energy, reasons, episodes)
     write_tables(corrected, statement)
     index = write_pages(corrected / "report", statement, sites, as_of=as_of, settings=settings.correction)
     total = statement.fleet.row(0, named=True) if statement.episode.height else {}
     return StatementSummary(
-        homes=total.get("homes", 0),
+        homes=total.get("homes_corrected", 0),
         kwh_reported=total.get("use_kwh_reported") or 0.0,
         kwh_corrected=total.get("use_kwh_corrected") or 0.0,
         not_corrected=statement.not_corrected.height,

@@ -25,7 +25,7 @@ from pipeline.storage import bucket_index, private_files, publish
 from pipeline.storage.bucket_index import Index, read_index
 from pipeline.storage.bucket_lock import BucketLock
 from pipeline.storage.bucket_sync import BucketCopy
-from pipeline.storage.layout import CORRECTED, CORRECTED_DAY, CORRECTED_LAST, STORE_TABLES
+from pipeline.storage.layout import CORRECTED, CORRECTED_DAY, CORRECTED_LAST, CORRECTED_SUMS, STORE_TABLES
 from pipeline.storage.object_store import Bucket
 
 # What is fetched, and so may name a file here; an object of any other name stays where it is.
@@ -34,6 +34,7 @@ _TABLE = re.compile(rf"(?:{private_files.FOLDER}/)?[a-z_]{{1,80}}\.parquet|run\.
 _MODEL = re.compile(r"[a-z_]{1,80}\.(json|npz)")
 _CORRECTED = re.compile(
     rf"date=\d{{4}}-\d{{2}}-\d{{2}}/{re.escape(CORRECTED_DAY)}|[a-z_]{{1,80}}\.(?:parquet|json)"
+    rf"|{re.escape(CORRECTED_SUMS)}/[a-z0-9][a-z0-9_.-]{{0,150}}"
 )
 _PLAN = re.compile(r"\d{4}-\d{2}-\d{2}/dispatch\.parquet")
 

@@ -11,6 +11,7 @@ OWN_MODEL = "model"
 CORRECTED = "corrected"
 CORRECTED_DAY = "corrected.parquet"
 CORRECTED_LAST = "correct.json"
+CORRECTED_SUMS = ".sums"  # folder of the days' energy, worked out once
 
 
 def own_model_folder(out: Path) -> Path:

@@ -15,7 +15,8 @@ from pipeline.core.settings import Settings
 from pipeline.correction.day_energy import read_energy
 from pipeline.correction.energy_sums import Z95, add_episodes, add_up, energy_columns
 from pipeline.correction.layout import ESTIMATED
-from pipeline.correction.write_statement import KEPT
+from pipeline.correction.statement_words import meter
+from pipeline.storage.layout import CORRECTED_SUMS
 
 NEXT = DAY + timedelta(days=1)
 
@@ -25,7 +26,7 @@ def sums(
 ) -> list[dict[str, Any]]:
     """Return a row a home and day of the rows with these episodes."""
     energy, _ = read_energy(
-        write_days(folder, *frames), episodes(*of), settings, workdir=folder, kept=folder / KEPT
+        write_days(folder, *frames), episodes(*of), settings, workdir=folder, kept=folder / CORRECTED_SUMS
     )
     return energy.to_dicts()
 
@@ -136,7 +137,9 @@ def test_only_days_of_an_episode_count_each_for_its_own(tmp_path: Path, settings
 
 
 def test_no_files_are_no_rows(tmp_path: Path, settings: Settings) -> None:
-    energy, reasons = read_energy([], episodes(episode()), settings, workdir=tmp_path, kept=tmp_path / KEPT)
+    energy, reasons = read_energy(
+        [], episodes(episode()), settings, workdir=tmp_path, kept=tmp_path / CORRECTED_SUMS
+    )
 
     assert (energy.height, reasons.height) == (0, 0)
 
@@ -175,11 +178,34 @@ def test_a_reading_worked_out_from_the_meter_proves_nothing_against_it(
     ]
 
 
+def test_an_estimate_that_agrees_with_the_meter_by_chance_is_not_spoken_of(
+    tmp_path: Path, settings: Settings
+) -> None:
+    watts = [300.0 if at == 7 else 310.0 for at in range(96)]
+    rows = corrected_rows(method=ESTIMATED, l1_w=watts, import_wh=125.0, export_wh=0.0)
+    (row,) = sums(tmp_path, settings, rows, of=[episode()])
+    assert (row["hours_meter"], row["hours_by_meter"]) == (23.75, 0.25)
+
+    named = {
+        "meter_import_kwh": 1.0,
+        "meter_export_kwh": 0.0,
+        "meter_net_kwh": 1.0,
+        "meter_net_kwh_reported": 1.0,
+    }
+    named |= {
+        "meter_net_kwh_corrected": 1.0,
+        "meter_off_share_reported": 0.1,
+        "meter_off_share_corrected": 0.1,
+    }
+    assert "worked out from this meter" not in " ".join(meter(row | named))
+    assert "worked out from this meter" in " ".join(meter(row | named | {"hours_by_meter": 12.0}))
+
+
 def test_an_interval_by_hand(tmp_path: Path, settings: Settings) -> None:
     bounds = {"sum_w_low": 400.0, "sum_w_high": 650.0, "sum_w_scatter": 20.0}
     energy, _ = read_energy(
         write_days(tmp_path, corrected_rows(**bounds), corrected_rows(day=NEXT, **bounds)),
-        episodes(episode(is_upstream=False)), settings, workdir=tmp_path, kept=tmp_path / KEPT,
+        episodes(episode(is_upstream=False)), settings, workdir=tmp_path, kept=tmp_path / CORRECTED_SUMS,
     )  # fmt: skip
     day = energy.row(0, named=True)
     # 100 W below and 150 W above over a day; 20 W for an hour, 24 times
@@ -201,7 +227,7 @@ def test_an_interval_by_hand(tmp_path: Path, settings: Settings) -> None:
 def test_import_never_lies_below_zero(tmp_path: Path, settings: Settings) -> None:
     rows = corrected_rows(l1_w=1.0, l2_w=0.0, sum_w_low=-400.0, sum_w_high=400.0, sum_w_scatter=100.0)
     files, of = write_days(tmp_path, rows), episodes(episode())
-    energy, _ = read_energy(files, of, settings, workdir=tmp_path, kept=tmp_path / KEPT)
+    energy, _ = read_energy(files, of, settings, workdir=tmp_path, kept=tmp_path / CORRECTED_SUMS)
     found = energy.select(**energy_columns("import"), **energy_columns("net")).row(0, named=True)
 
     assert found["import_kwh_low"] == 0
@@ -241,7 +267,7 @@ def test_ninety_five_of_a_hundred_intervals_hold_the_truth(
             )  # fmt: skip
     of = episodes(*(episode(f"home {home:03}", is_upstream=False) for home in range(DRAWS)))
     energy, _ = read_energy(
-        write_days(tmp_path, *frames), of, settings, workdir=tmp_path, kept=tmp_path / KEPT
+        write_days(tmp_path, *frames), of, settings, workdir=tmp_path, kept=tmp_path / CORRECTED_SUMS
     )
 
     total = add_up(energy, ["site_id", "from_on"]).select(**energy_columns("use"))

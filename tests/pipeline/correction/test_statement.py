@@ -11,7 +11,7 @@ from pipeline.core.settings import Settings
 from pipeline.correction.day_energy import read_energy
 from pipeline.correction.energy_sums import HOURS, QUANTITIES
 from pipeline.correction.statement import NO_ROWS, make_statement
-from pipeline.correction.write_statement import KEPT
+from pipeline.storage.layout import CORRECTED_SUMS
 
 TABLES = (
     "statement",
@@ -76,7 +76,7 @@ def test_reasons_have_their_hours(written) -> None:
 
 def test_what_is_not_put_right_has_its_reason(settings: Settings, tmp_path) -> None:
     of = episodes(episode("a", why_not="a clock"), episode("b", from_on=DAY))
-    energy, reasons = read_energy([], of, settings, workdir=tmp_path, kept=tmp_path / KEPT)
+    energy, reasons = read_energy([], of, settings, workdir=tmp_path, kept=tmp_path / CORRECTED_SUMS)
     made = make_statement(energy, reasons, of)
 
     assert made.not_corrected.select("site_id", "fault_title", "reason").rows() == [
@@ -98,6 +98,6 @@ def test_a_text_that_a_spreadsheet_would_run_is_disarmed(tmp_path, settings: Set
     from pipeline.correction.write_statement import write_tables
 
     of = episodes(episode("=1+1", why_not="none"))
-    energy, reasons = read_energy([], of, settings, workdir=tmp_path, kept=tmp_path / KEPT)
+    energy, reasons = read_energy([], of, settings, workdir=tmp_path, kept=tmp_path / CORRECTED_SUMS)
     write_tables(tmp_path, make_statement(energy, reasons, of))
     assert "'=1+1" in (tmp_path / "not_corrected.csv").read_text(encoding="utf-8")

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import timedelta
 from pathlib import Path
 
 import altair
 import polars as pl
 import pytest
 import vl_convert
-from corrected_homes import AS_OF, HOSTILE, episodes, write_fleet
+from corrected_homes import AS_OF, DAY, HOSTILE, corrected_rows, episode, episodes, write_days, write_fleet
 from page import Page
 
 from pipeline.core.settings import Settings
@@ -201,3 +202,50 @@ def test_the_picture_has_the_days_of_the_table(written, site_id: str) -> None:
 
 def test_no_days_are_no_picture(written) -> None:
     assert daily_energy(written.table("statement_day").clear(), "use", "kWh") is None
+
+
+@pytest.fixture(scope="module")
+def odd(tmp_path_factory: pytest.TempPathFactory, settings: Settings) -> Path:
+    """Homes that are not like the others: all empty, a battery of unknown power, two faults one after the other."""
+    folder = tmp_path_factory.mktemp("odd") / "corrected"
+    later = DAY + timedelta(days=3)
+    gone = {"l1_w": None, "method": "empty", "reason": "no reading"}
+    write_days(
+        folder, corrected_rows("gone", **gone), corrected_rows("storage", pv_w=500.0), corrected_rows("twice"),
+        corrected_rows("twice", later, fault="legs_crossed", leg="both", l2_w_reported=-300.0, l1_w_reported=-200.0),
+    )  # fmt: skip
+    table = episodes(
+        episode("gone"), episode("storage", has_battery=True), episode("twice", to_on=DAY, ended_by="visit"),
+        episode("twice", fault="legs_crossed", leg="both", from_on=later),
+    )  # fmt: skip
+    sites = pl.DataFrame({"site_id": ["gone"]})
+    write_statement(folder, table, sites, as_of=AS_OF, settings=settings)
+    return folder
+
+
+def test_a_home_left_empty_has_a_page_that_says_why(odd: Path) -> None:
+    page = Page(odd / "report/home" / page_name("gone"))
+    text = page.all("main")[0].text
+    assert "None of these readings could be put right." in text
+    assert "24 h left empty: no reading." in text
+    assert page.all("table") == []
+    index = Page(odd / "report/index.html")
+    assert index.all("p", **{"class": "lead"})[0].text.startswith("Readings of 2 homes were put right")
+    assert [cell.text for cell in index.all("bdi")] == ["twice", "twice", "storage", "gone"]
+    left = pl.read_parquet(odd / "not_corrected.parquet")
+    assert left.select("site_id", "reason").rows() == [("gone", "no reading")]
+
+
+def test_where_use_is_unknown_the_page_leads_with_the_net_reading(odd: Path) -> None:
+    text = Page(odd / "report/home" / page_name("storage")).all("main")[0].text
+    assert "Net reading (taken less given) on 1 day with readings: the monitor reported −2.4 kWh" in text
+    assert "In 24 h the household use can't be worked out" in text
+
+
+def test_two_faults_of_a_home_are_two_parts_of_its_page(odd: Path) -> None:
+    page = Page(odd / "report/home" / page_name("twice"))
+    titles = [title.text for title in page.all("h2")]
+    assert titles[:2] == ["Suspected: CT reversed, L1", "Suspected: CTs on each other's legs, both legs"]
+    assert len({one.attributes["id"] for one in page.all("figure")}) == 2
+    assert "a visit put it right on the next day" in page.all("main")[0].text
+    assert page.mistakes == []

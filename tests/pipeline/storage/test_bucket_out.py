@@ -103,6 +103,18 @@ def test_an_object_of_another_name_is_not_fetched(
         assert not (out.local / "store").exists() or store_files(out.local) == set()
 
 
+def test_sums_of_corrected_days_come_back_and_what_else_is_hidden_does_not(
+    url: ObjectUrl, own: ObjectStoreSettings, s3: Server
+) -> None:
+    names = (".sums/2025-06-01-0af3.corrected_energy.parquet", ".sums/.x.parquet", ".other/x.parquet")
+    for name in names:
+        s3.client().put_object(Bucket=s3.bucket, Key=f"out/corrected/{name}", Body=b"x")
+    with hold_bucket(url, own) as out:
+        out.bring_corrected()
+        folder = out.local / "corrected"
+        assert [str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()] == [names[0]]
+
+
 def hand_in(out: BucketOut, day: date, text: str) -> str:
     """Publish a run of three files."""
     built = publish.building_folder(out.local, day)
