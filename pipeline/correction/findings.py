@@ -58,7 +58,7 @@ def find(night: PublishedNight) -> Findings:
             night.folder, night.corrected.parent, night.registers.sites, settings=night.settings
         )
         dated = extend(con, open_ones, files, registers=night.registers, yardstick=yardstick)
-        severe = with_severity(con, dated, files, as_of=night.as_of, yardstick=yardstick)
+        severe = with_severity(con, dated, files, as_of=night.as_of, yardstick=yardstick, catalogue=CATALOGUE)
     found = pl.concat([severe, episodes.filter(pl.col("why_not").is_not_null())], how="diagonal_relaxed")
     found = _apart(found.sort("site_id", "from_on"))
     earlier = night.corrected / EPISODES
