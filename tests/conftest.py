@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.settings import load_settings
+from pipeline.correction.write_statement import write_statement
 from pipeline.dispatch.run import dispatch_night
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.nightly.night_inputs import NightRequest
@@ -49,12 +50,15 @@ def model() -> Model:
 
 @pytest.fixture(scope="session")
 def sample_out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """OUT after the sample's night, with all its orders and a plan of the next work day."""
+    """OUT after the sample's night, its orders, a plan of the next work day, and invented corrected readings."""
+    from corrected_homes import AS_OF, write_fleet
+
     lake, out = Path(__file__).parent.parent / "sample_lake", tmp_path_factory.mktemp("sample") / "out"
     settings = load_settings()
     run_night(NightRequest(lake, out), settings)
     write_orders(out, (), settings)
     dispatch_night(lake, out, settings)
+    write_statement(out / "corrected", *write_fleet(out / "corrected"), as_of=AS_OF, settings=settings)
     return out
 
 

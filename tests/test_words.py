@@ -70,6 +70,7 @@ def pages(out: Path) -> Iterator[Path]:
     yield from sorted((out / "latest").resolve().rglob("*.html"))
     yield from sorted(out.glob("orders/**/*.html"))
     yield from sorted(out.glob("dispatch/**/*.html"))
+    yield from sorted(out.glob("corrected/report/**/*.html"))
 
 
 def test_the_search_finds_what_it_should() -> None:

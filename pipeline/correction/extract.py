@@ -93,7 +93,7 @@ class LakeReader:
             con, brought, self.lake.config.intervals, required=required, workdir=self.workdir,
             in_place=not is_doubted, probe=is_doubted,
         )  # fmt: skip
-        return OpenedDay(self, con, day, fingerprint, tuple(opened))
+        return OpenedDay(self, con, day, fingerprint, tuple(opened), is_doubted)
 
     def read(self, con: duckdb.DuckDBPyConnection, day: date, homes: Sequence[str]) -> HomeRows:
         """Return what a day's files hold of these homes, all at once; raises as `of_day` does."""
@@ -143,6 +143,7 @@ class OpenedDay:
     day: date
     fingerprint: str
     files: tuple[Opened, ...]
+    is_doubted: bool
 
     @property
     def homes_at_once(self) -> int:
@@ -184,7 +185,7 @@ class OpenedDay:
     def _check(self, counts: pl.DataFrame, homes: Sequence[str]) -> None:
         """Hold the rows against the night's, as far as its store has the day.
 
-        They differ where the night refused a damaged file whole of which the part with these homes can be read.
+        They are others where the night refused a damaged file whole of which the part with these homes can be read.
         """
         store, reader = self.reader.store, self.reader
         if store is None:
@@ -197,7 +198,7 @@ class OpenedDay:
             registers=reader.registers,
             settings=reader.settings,
         )
-        if used is not None and differs(counts, used):
+        if used and ((used.is_probed and not self.is_doubted) or differs(counts, used.homes)):
             raise UnlikeTheNightError("it has other rows of a home than the night used")
 
     def _paths(self, wanted: list[str]) -> list[Path]:

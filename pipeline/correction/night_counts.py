@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
@@ -14,6 +15,17 @@ from pipeline.features.day_store import Store, day_digest, total_counts
 from pipeline.ingest.registers import Registers
 
 
+@dataclass(frozen=True)
+class NightUsed:
+    """`used` rows of homes (`site_id`) by the night's store.
+
+    `is_probed`: a file was damaged, so the night read each to its end and refused that one whole.
+    """
+
+    homes: pl.DataFrame
+    is_probed: bool
+
+
 def night_used(
     store: Store,
     day: date,
@@ -22,8 +34,8 @@ def night_used(
     homes: Sequence[str],
     registers: Registers,
     settings: Settings,
-) -> pl.DataFrame | None:
-    """Return site_id and `used` of homes that the night took in on this day under today's site record.
+) -> NightUsed | None:
+    """Return what the night used of homes on this day, under today's site record.
 
     None where the store doesn't have the day as the lake has it now.
 
@@ -38,7 +50,8 @@ def night_used(
     registers, settings
         As they are now.
     """
-    for contents in (f"{fingerprint} past", f"{fingerprint} past probed"):
+    for is_probed in (True, False):
+        contents = f"{fingerprint} past probed" if is_probed else f"{fingerprint} past"
         digest = day_digest(contents, settings)
         cut = store.cut(day, digest)
         if cut is None or not all(store.has(day, digest, shard) for shard in cut.shards):
@@ -58,12 +71,13 @@ def night_used(
         wanted = pl.DataFrame({"site_id": homes}, schema={"site_id": pl.String})
         sites = registers.sites.join(wanted, on="site_id", how="semi")
         facts = site_sky(sites, settings.day).select("site_id", now="register_key")
-        return (
+        used = (
             facts.filter(~pl.col("site_id").is_in(unknown))
             .join(days, on="site_id", how="left")
             .filter(pl.col("register_key").is_null() | (pl.col("register_key") == pl.col("now")))
             .select("site_id", used=pl.col("n_row").fill_null(0).cast(pl.Int64))
         )
+        return NightUsed(used, is_probed)
     return None
 
 

@@ -122,15 +122,21 @@ def _fit(ways: pl.DataFrame) -> Pairs:
     early, late = (np.pad(half, (0, len(share) - len(half))) for half in halves)
     residual = load - mean[cell] * (1 + share[home])
     scatter = np.sqrt(np.bincount(cell, weight * residual**2, cells) / np.maximum(sums, 1e-12))
-    # By the share that holds 95 % of homes: one with an array of which nobody knows lies anywhere.
-    between, drift = (
-        float(np.quantile(np.abs(off), 0.95) / 1.96) for off in (share, (early - late) / 2**0.5)
-    )
+    between, drift = (_spread(off) for off in (share, (early - late) / 2**0.5))
     shape = (DAYPARTS, BINS)
     return Pairs(
         edges=edges, mean=mean.reshape(shape), low=low.reshape(shape), high=high.reshape(shape),
         scatter=scatter.reshape(shape), between_share=between, drift_share=drift,
     )  # fmt: skip
+
+
+def _spread(shares: Float) -> float:
+    """Return the standard deviation of shares around 0, or the one by which 95 % are reached if that is more.
+
+    A home with an array of which nobody knows lies anywhere: no share counts for more than 1.
+    """
+    kept = np.clip(shares, -1.0, 1.0)
+    return float(max(np.sqrt(np.mean(kept**2)), np.quantile(np.abs(kept), 0.95) / 1.96))
 
 
 def _shares(home: NDArray[np.int64], load: Float, expected: Float) -> Float:

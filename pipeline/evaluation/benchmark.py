@@ -137,7 +137,7 @@ def _time_fleet(
     stores = Store(root / "out" / "store"), Store(out / "store")
     write_history((root / "lake", stores[0]), (lake, stores[1]), copies, days=days[:-1], settings=settings)
     _run_night(lake, out, "--as-of", str(days[-2]))
-    scan_s, count = _scan(sorted((lake / "intervals" / f"date={day}").glob("*.parquet")))
+    scan_s, count = scan_files(sorted((lake / "intervals" / f"date={day}").glob("*.parquet")))
     night = _run_night(lake, out)
     steps = json.loads((out / "latest" / "run.json").read_text(encoding="utf-8"))["seconds"]
     oracle_s = _time_oracle(lake, day, root, settings) if with_oracle else None
@@ -146,11 +146,11 @@ def _time_fleet(
     return BenchmarkRow(homes, count, scan_s, night.clock_s, night.cpu_s, night.peak_mb, steps, oracle_s)
 
 
-def _scan(files: Sequence[Path]) -> tuple[float, int]:
+def scan_files(files: Sequence[Path], times: int = SCAN_TIMES) -> tuple[float, int]:
     """Return the best time of summing every number column of the files [s], and their rows."""
     seconds = []
     names = [sql_runner.as_named(path) for path in files]
-    for _ in range(SCAN_TIMES):
+    for _ in range(times):
         with closing(duckdb.connect(config={"threads": 2})) as con:
             start = time.perf_counter()
             scanned = sql_runner.query(con, "bench_scan", {"files": names})
@@ -176,20 +176,29 @@ def _time_oracle(lake_folder: Path, day: date, root: Path, settings: Settings) -
 
 
 def _run_night(lake: Path, out: Path, *options: str) -> Usage:
-    """Run the command in a process of its own."""
-    command = [
-        sys.executable,
-        "-m",
-        "pipeline.commands.cli",
-        "nightly",
-        str(lake),
-        "--out",
-        str(out),
-        "--rows",
-        "0",
-    ]
+    return run_command("nightly", lake, out, "--rows", "0", *options)
+
+
+def run_command(name: str, lake: Path, out: Path, *options: str) -> Usage:
+    """Run a command of LAKE and OUT in a process of its own.
+
+    Parameters
+    ----------
+    name
+        The command.
+    lake, out
+        What it works on.
+    options
+        More words of its command line.
+
+    Raises
+    ------
+    NightFailed
+        It didn't finish.
+    """
     log = out.with_suffix(".log")
-    usage = measure_command([*command, *options], log)
+    words = [sys.executable, "-m", "pipeline.commands.cli", name, str(lake), "--out", str(out), *options]
+    usage = measure_command(words, log)
     if usage.status not in (0, 3):  # 3 is an alarm beside a published night
-        raise NightFailed(f"the night ended with {usage.status}: {log.read_text().strip()[-300:]}")
+        raise NightFailed(f"`{name}` ended with {usage.status}: {log.read_text().strip()[-300:]}")
     return usage

@@ -40,7 +40,7 @@ def copy_registers(base: Path, out: Path, copies: int) -> int:
     return counts["sites"]
 
 
-def copy_day(base: Path, out: Path, copies: int, *, day: date) -> None:
+def copy_day(base: Path, out: Path, copies: int, *, day: date, becomes: date | None = None) -> None:
     """Write the intervals of a day, one file a copy; rows in the order of `base`.
 
     Parameters
@@ -51,9 +51,12 @@ def copy_day(base: Path, out: Path, copies: int, *, day: date) -> None:
         How often each home is copied.
     day
         The UTC day.
+    becomes
+        The day that its rows are of in `out`, if that is another.
     """
     rows = pl.read_parquet(base / "intervals" / f"date={day}" / "*.parquet", hive_partitioning=False)
-    folder = out / "intervals" / f"date={day}"
+    rows = rows.with_columns(pl.col("interval_start") + ((becomes or day) - day))
+    folder = out / "intervals" / f"date={becomes or day}"
     folder.mkdir(parents=True)
     for copy in range(copies):
         path = folder / f"part-{copy:04d}.parquet"

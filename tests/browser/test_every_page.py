@@ -16,8 +16,10 @@ SERIOUS = ("serious", "critical")
 
 
 def kind_of(page: Path, out: Path) -> str:
-    """Return what pages are alike: "report/index.html", "report/home", "orders"."""
+    """Return what pages are alike: "report/index.html", "report/home", "orders", "corrected/home"."""
     place = page.relative_to(out.resolve()).parts
+    if place[0] == "corrected":
+        return "/".join(("corrected", *place[2:-1]))
     inside = place[place.index("report") :] if "report" in place else place
     return (
         inside[0]
@@ -31,7 +33,7 @@ def pages(sample_out: Path) -> dict[str, list[Path]]:
     """All pages by kind; files of a kind have one template."""
     out, found = sample_out, defaultdict(list)
     for page in sorted([*(out / "latest").resolve().rglob("*.html"), *out.glob("orders/**/*.html"),
-                        *out.glob("dispatch/**/*.html")]):  # fmt: skip
+                        *out.glob("dispatch/**/*.html"), *out.glob("corrected/report/**/*.html")]):  # fmt: skip
         found[kind_of(page, out)].append(page)
     # pages of one folder that aren't alike stand for themselves
     top = {f"report/{page.name}": [page] for page in found.pop("report", [])}
@@ -70,7 +72,9 @@ def all_pages(pages: dict[str, list[Path]]) -> list[Path]:
 
 
 def test_there_is_a_page_of_every_kind(pages: dict[str, list[Path]]) -> None:
-    assert {"report/index.html", "report/home", "orders", "dispatch"} <= set(pages)
+    assert {"report/index.html", "report/home", "orders", "dispatch", "corrected", "corrected/home"} <= set(
+        pages
+    )
 
 
 def test_no_page_complains_or_scrolls_sideways_on_a_phone(pages: dict[str, list[Path]], opened: Any) -> None:
@@ -115,9 +119,12 @@ def test_nothing_is_cut_and_no_last_page_is_empty_in_print(pages: dict[str, list
     assert not wrong, "\n".join(wrong)
 
 
-def test_an_order_is_one_sheet_of_paper(pages: dict[str, list[Path]], opened: Any) -> None:
+@pytest.mark.parametrize("kind", ["orders", "corrected/home"])
+def test_what_is_handed_out_is_one_sheet_of_paper(
+    pages: dict[str, list[Path]], opened: Any, kind: str
+) -> None:
     sheets = {}
-    for path in pages["orders"]:
+    for path in pages[kind]:
         page, _ = opened(path)
         sheets[path.name] = len(pypdf.PdfReader(BytesIO(page.pdf(prefer_css_page_size=True))).pages)
     assert {name: count for name, count in sheets.items() if count != 1} == {}

@@ -14,6 +14,7 @@ from day_oracle import select
 
 from pipeline.core import contract, sql_runner
 from pipeline.core.settings import load_settings
+from pipeline.correction.layout import CORRECTED, EPISODE
 from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.aggregates import HomeDays, site_window
@@ -94,7 +95,12 @@ class World:
             "hour_files": [str(root / "site_hour.parquet")],
             "files": [str(file.path) for file in lake.files(day)],
         }
+        self.params["corrected_files"] = [str(root / "corrected.parquet")]
+        pl.DataFrame(schema=CORRECTED).write_parquet(root / "corrected.parquet")
+        self.con.register("episode", pl.DataFrame(schema=EPISODE).to_arrow())
         intake = load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
+        self.con.sql(day_oracle.sql_text("interval_read")).create_view("interval_all")
+        self.con.register("wanted_home", registers.sites.select("site_id").to_arrow())
         self.params["reject_files"] = [str(path) for path in intake.reject_files]
         self.con.register("register_reject", registers.rejects.with_row_index("place").to_arrow())
         arrived = pl.DataFrame(schema={"source_file": pl.String, "place": pl.Int64})

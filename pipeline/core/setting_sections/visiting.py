@@ -120,3 +120,4 @@ class CorrectionSettings(Section):
     in_night: bool
     least_likelihood: float = Field(gt=0, le=1)
     rival_share: float = Field(gt=0, lt=1)
+    home_pages: int = Field(ge=0)

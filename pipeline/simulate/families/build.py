@@ -33,13 +33,17 @@ PRODUCTION_FACTORS = (0.5, 2.0, 1.25)  # one phase of two counted, or both twice
 
 @dataclass(frozen=True)
 class BuiltHome:
-    """A home as built: its facts, the wiring at the end of the window, its rows, its witness columns."""
+    """A home as built: its facts, the wiring at the end of the window, its rows, its witness columns.
+
+    `right` is what its monitor would have read of a right install, before the logger's noise, an interval.
+    """
 
     home: Home
     wiring: Wiring
     rows: pl.DataFrame
     witness: dict[str, float | None]
     first_day: int  # of the window, from which it has rows
+    right: Reading
 
 
 def build_street(
@@ -128,6 +132,7 @@ def _build_home(
     if home.hard == "crossed_and_turned":
         sound = sound.crossed_and_turned()
     wiring, reading = sound, measure(circuit, sound)
+    right = reading
     if home.fault != "sound":
         wiring = CATALOGUE[home.fault].effect(sound, circuit, home.leg, rng)
         reading = reading.then(measure(circuit, wiring), home.onset_min)
@@ -154,7 +159,7 @@ def _build_home(
     rows = logger.lose_some(rows, rng)
     shares = BundleShares.of(power.loads)
     columns_of_witness = witness(wiring, shares, home.roof is not None, pv_leg=home.pv_leg)
-    return BuiltHome(home, wiring, rows, columns_of_witness, first_day)
+    return BuiltHome(home, wiring, rows, columns_of_witness, first_day, monitor.averaged(right, spec.minutes))
 
 
 def _reported_columns(
