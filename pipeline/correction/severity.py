@@ -27,7 +27,11 @@ Float = NDArray[np.float64]
 BY_PRODUCTION, BY_METER, BY_OTHER_LEG, BY_RATING = "production", "utility meter", "240 V loads", "rating"
 _NUMBERS = ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "ratio", "ratio_se")
 _SOURCES = (BY_PRODUCTION, BY_METER, BY_OTHER_LEG)
-SKEW = 0.1  # a lead in phase reads loads that lag by so much more than production or resistive ones
+SKEW = 0.1  # a lead in phase reads loads that lag by so much more than production or resistive ones ...
+SKEW_208 = 0.2  # ... and on 120/208 the production, whose current stands 30 degrees off a leg's voltage
+CHANCE_PAIRS = (
+    0.15  # steps of both legs by chance draw their ratio towards 1 by up to this share of its logarithm
+)
 _HALF_OF_NORMAL = 0.6745  # standard deviations within which half of a normal law lies
 _SPAN = (0.05, 12.0)  # reading over truth; what lies outside is another fault or no measurement
 _LARGEST_ERROR = 0.4  # of the logarithm: a source that errs by more says nothing
@@ -127,9 +131,8 @@ def _sources(
     value[:, :, 0], error[:, :, 0] = _by_production(measured, normal, "sun.gain")
     value[:, :, 1], error[:, :, 1] = _by_meter(signals, measured, normal)
     contrast = measured.values["pairs.log_ratio"][:, 0]
-    pair_error = np.hypot(
-        measured.errors["pairs.log_ratio"][:, 0], _spread(measured, normal, "pairs.log_ratio")
-    )
+    own_error, spread = measured.errors["pairs.log_ratio"][:, 0], _spread(measured, normal, "pairs.log_ratio")
+    pair_error = np.sqrt(own_error**2 + spread**2 + (CHANCE_PAIRS * contrast) ** 2)
     enough = (signals["pair_n"].fill_null(0) >= _FEWEST_PAIRS).to_numpy()
     apart_error = _apart(measured, normal)
     for column, sign in enumerate((-1.0, 1.0)):  # the other leg is right, so the ratio is this leg's gain
@@ -143,6 +146,8 @@ def _sources(
         error[is_better, column, 0] = against_error[is_better]
     is_skewed = (remains == "share")[:, None]
     error[:, :, 1:] = np.where(is_skewed[..., None], np.hypot(error[:, :, 1:], SKEW), error[:, :, 1:])
+    is_turned = is_skewed & (signals["service"] == "120/208").fill_null(False).to_numpy()[:, None]
+    error[:, :, 0] = np.where(is_turned, np.hypot(error[:, :, 0], SKEW_208), error[:, :, 0])
     sees = measured.rights["sun.gain"] == 1.0
     value[(remains == "upstream share") & ~sees] = np.nan
     return _usable(value, error)
@@ -187,12 +192,18 @@ def _by_production(measured: Measured, normal: Normal, key: str) -> tuple[Float,
 
 
 def _by_meter(signals: pl.DataFrame, measured: Measured, normal: Normal) -> tuple[Float, Float]:
-    """Return ln of the gain by the utility meter, where the legs explain what it counts."""
+    """Return ln of the gain by the utility meter, where the legs explain what it counts.
+
+    What they don't explain is noise of the meter's side, which doesn't move the gain, or of the readings, which
+    raises it to one over the share explained; which of both isn't known.
+    """
     key = "meter.log_gain"
     centre = spread_column(measured, normal, key, name="centre", otherwise=0.0)[:, None]
-    fits = (signals["meter_r2"].fill_null(0.0) > _LEAST_FIT).to_numpy()[:, None]
-    value = np.where(fits, measured.values[key] - centre, np.nan)
-    return value, np.hypot(measured.errors[key], _spread(measured, normal, key)[:, None])
+    explained = np.clip(signals["meter_r2"].fill_null(0.0).to_numpy(), 1e-3, 1.0)[:, None]
+    doubt = -np.log(explained) / 2
+    value = np.where(explained > _LEAST_FIT, measured.values[key] - centre - doubt, np.nan)
+    spread = _spread(measured, normal, key)[:, None]
+    return value, np.sqrt(measured.errors[key] ** 2 + spread**2 + doubt**2)
 
 
 def _usable(value: Float, error: Float) -> tuple[Float, Float]:
