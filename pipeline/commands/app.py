@@ -16,6 +16,7 @@ from pipeline.commands import stopping
 from pipeline.commands.benchmark import bench
 from pipeline.commands.check import check
 from pipeline.commands.correct import correct
+from pipeline.commands.coverage import coverage
 from pipeline.commands.crew_recovery import fairness
 from pipeline.commands.dispatch import dispatch
 from pipeline.commands.explain import explain
@@ -33,7 +34,7 @@ from pipeline.core.terminal_text import one_line
 GROUPS = {
     "Every day": (nightly, check, explain, orders, dispatch, correct),
     "Now and then": (train, simulate),
-    "Studies": (proof, fairness, rehearse, bench),
+    "Studies": (proof, fairness, rehearse, coverage, bench),
 }
 # What a command leaves behind when it is stopped or fails; `nightly` says more once it is about to publish.
 LEAVES = {

@@ -37,4 +37,6 @@ def _frame(site: str, reading: Reading, start: np.datetime64, minutes: int) -> p
     powers = {name: getattr(reading, name) for name in ("l1_w", "l2_w", "pv_w")}
     starts = start + np.arange(powers["l1_w"].size) * np.timedelta64(minutes * 60, "s")
     frame = pl.DataFrame({"interval_start": starts, **powers})
-    return frame.select(pl.lit(site).alias("site_id"), pl.col("interval_start").cast(pl.Datetime("us")), *powers)
+    return frame.select(
+        pl.lit(site).alias("site_id"), pl.col("interval_start").cast(pl.Datetime("us")), *powers
+    )
