@@ -21,9 +21,9 @@ def coverage(
 ) -> None:
     """Measure corrected readings on fleets of three families whose right readings are known.
 
-    Each fleet goes through a night and `correct`. Told by fault: how often the 95 % interval of a power, and of a home's
-    energy, holds the truth, how wide it is, and how far reported and corrected energy lie from the truth; what was not
-    put right and why; and how many home-days were corrected on which nothing was wrong.
+    Each fleet goes through a night and `correct`. Told by fault: how often the 95 % interval of a power, and of a
+    home's energy, holds the truth, how wide it is, and how far reported and corrected energy lie from the truth; what
+    was not put right and why; and how many home-days were corrected on which nothing was wrong.
 
     Example: `nightclamp coverage --sites 200 --days 30`
 

@@ -14,7 +14,6 @@ import polars as pl
 from pipeline.core.contract import FAULTS
 from pipeline.core.setting_sections import CorrectionSettings
 from pipeline.correction.layout import BY_SETTING, BY_VISIT, EPISODE, FOUND, SUSPECTED
-from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import Fault
 from pipeline.features.window_features import site_fact
 from pipeline.ingest.registers import Registers
@@ -117,13 +116,8 @@ def _suspected(scores: pl.DataFrame, registers: Registers, settings: CorrectionS
         )
     )
     together = pl.col("likelihood") + pl.when("is_rival").then("rival_likelihood").otherwise(0.0)
-    named = pl.col("fault").replace_strict({name: fault_title(name) for name in FAULTS}, default="")
-    too_low = pl.when(together < settings.least_likelihood).then(
-        pl.format(
-            "{}: likely to {} %, below the {} % asked for", named, (100 * together).round(0).cast(pl.Int64),
-            pl.lit(round(100 * settings.least_likelihood)),
-        )
-    )  # fmt: skip
+    unlikely = f"less likely than the {100 * settings.least_likelihood:.0f} % asked for"
+    too_low = pl.when(together < settings.least_likelihood).then(pl.lit(unlikely))
     other_cause = pl.when(pl.col("record_likelihood") >= settings.rival_share * pl.col("likelihood")).then(
         pl.lit("a cause that is no install fault is nearly as likely")
     )

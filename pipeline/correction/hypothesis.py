@@ -21,8 +21,9 @@ from pipeline.faults.types import Channels, Fault, Repair
 
 Z = 1.96  # standard errors that hold 95 %
 # Standard deviations, as shares: of two legs' voltages where they aren't recorded; of what another CT and voltage
-# channel of class 1 read of the same leg; of a production channel from row to row (class 1, evenly).
-VOLTS_APART, OTHER_CHANNEL, PRODUCTION = 0.01, 0.01, 0.006
+# channel of class 1 read of the same leg, and a production channel, which nobody holds to a class; of a production
+# channel from row to row, and of its change since the row before (it may be read some minutes later than the legs).
+VOLTS_APART, OTHER_CHANNEL, PRODUCTION_CHANNEL, PRODUCTION, LATE = 0.01, 0.01, 0.02, 0.006, 0.12
 # A loose core's phase lead skews the load it reads: a lead of 15 degrees at a mean power factor of .97 to .99 by
 # tan(15) x tan(acos(.98)), alike in all rows, and by as much from row to row.
 SKEW = 0.06
@@ -62,8 +63,8 @@ def put_right(rows: pl.DataFrame, case: Hypothesis, witnesses: Witnesses) -> pl.
     Parameters
     ----------
     rows
-        Contract rows with `raw_readings.ADDED`, the episode's severities, and `error_w` [W] and `volt_share`
-        (`ReadingFacts`), all of homes of this case.
+        Contract rows with `raw_readings.ADDED`, the episode's severities, and `error_w` [W], `error_share` and
+        `volt_share` (`ReadingFacts`), all of homes of this case.
     case
         The fault.
     witnesses
@@ -124,8 +125,9 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         if "ratio" in fault.inverse_needs
         else pl.lit(0.0)
     )
-    by_class = (pl.col("volt_share") ** 2 + OTHER_CHANNEL**2).sqrt()
-    by_guess = (VOLTS_APART**2 + OTHER_CHANNEL**2) ** 0.5
+    channel = PRODUCTION_CHANNEL if is_exchanged else OTHER_CHANNEL
+    by_class = (pl.col("volt_share") ** 2 + channel**2).sqrt()
+    by_guess = (VOLTS_APART**2 + channel**2) ** 0.5
     by_volts = pl.when(has_volts).then(by_class).otherwise(by_guess) if needs_volts else pl.lit(0.0)
     is_exact = (by_ratio == 0) & (has_volts if needs_volts else pl.lit(True))
     right, blank = inverse(), _blank(rows)
@@ -142,17 +144,20 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         share=(by_ratio**2 + by_volts**2).sqrt(), _is_exact=is_exact,
         **{f"factor_{leg}": pl.when(factor[leg] != 0).then(factor[leg]) for leg in LEGS},
         _has_readings=pl.all_horizontal(pl.col(f"raw_{leg}").is_not_null() for leg in case.wrong_legs),
-        **{f"{leg}_noise": _noise(factor[leg]) for leg in case.wrong_legs},
-        pv_scatter=_noise(pl.lit(abs(case.production_factor))) if is_exchanged else pl.lit(0.0),
+        **{f"{leg}_noise": _noise(factor[leg], getattr(right, f"{leg}_w")) for leg in case.wrong_legs},
+        **{f"{leg}_change": _change(getattr(right, f"{leg}_w")) for leg in case.wrong_legs},
+        pv_scatter=_noise(pl.lit(abs(case.production_factor)), right.pv_w) if is_exchanged else pl.lit(0.0),
         _has_severity=pl.col("ratio").is_not_null() if "ratio" in fault.inverse_needs else pl.lit(True),
     )  # fmt: skip
     wrong = [pl.col(leg) for leg in case.wrong_legs]
     is_there = pl.all_horizontal(leg.is_not_null() for leg in wrong)
-    of_production = PRODUCTION if is_exchanged else 0.0
     errors: dict[str, pl.Expr] = {}
     for leg in case.wrong_legs:
         common = pl.col("share") * pl.col(leg).abs()
-        scatter = (pl.col(f"{leg}_noise") ** 2 + (of_production * pl.col(leg)) ** 2).sqrt()
+        by_production = (
+            (PRODUCTION * pl.col(leg)) ** 2 + (LATE * pl.col(f"{leg}_change")) ** 2 if is_exchanged else 0.0
+        )
+        scatter = (pl.col(f"{leg}_noise") ** 2 + by_production).sqrt()
         width = Z * (common**2 + scatter**2).sqrt()
         errors |= {
             f"{leg}_low": pl.col(leg) - width, f"{leg}_high": pl.col(leg) + width, f"{leg}_common": common,
@@ -169,7 +174,7 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         pl.when(is_there).then(None).when(~pl.col("_has_readings")).then(pl.lit(NO_READING))
         .when(~pl.col("_has_severity")).then(pl.lit(NO_SEVERITY)).otherwise(pl.lit(NOT_RECORDED))
     )  # fmt: skip
-    noises = [f"{leg}_noise" for leg in case.wrong_legs]
+    noises = [f"{leg}_{name}" for leg in case.wrong_legs for name in ("noise", "change")]
     return (
         blank.with_columns(put)
         .with_columns(
@@ -180,9 +185,15 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _noise(factor: pl.Expr) -> pl.Expr:
+def _change(value: pl.Expr) -> pl.Expr:
+    """Return how much a power changed since the home's row before [W]."""
+    return value.diff().over("site_id").abs().fill_null(0.0)
+
+
+def _noise(factor: pl.Expr, value: pl.Expr) -> pl.Expr:
     """Return a reading's noise and rounding [W] in the corrected one; where it comes from elsewhere it counts once."""
-    return pl.col("error_w") * factor.abs().replace(0.0, 1.0)
+    fixed = pl.col("error_w") * factor.abs().replace(0.0, 1.0)
+    return (fixed**2 + (pl.col("error_share") * value) ** 2).sqrt()
 
 
 def _by_gain(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
@@ -196,7 +207,7 @@ def _by_gain(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         value = pl.col(f"raw_{leg}") / gain
         load = (value + half).abs()
         common = ((value * error / gain) ** 2 + (skew * load) ** 2).sqrt()
-        scatter = ((skew * load) ** 2 + _noise(1 / gain) ** 2).sqrt()
+        scatter = ((skew * load) ** 2 + _noise(1 / gain, value) ** 2).sqrt()
         width = Z * (common**2 + scatter**2).sqrt()
         values |= {
             leg: value, f"{leg}_low": value - width, f"{leg}_high": value + width, f"{leg}_common": common,

@@ -63,7 +63,9 @@ def fit_meter_error(rows: pl.DataFrame) -> MeterError:
     excess = float(_rms(left["error"])) ** 2 - floor**2
     row_share = float(np.sqrt(max(excess, 0.0)) / max(float(_rms(left["power"])), 1.0))
     scaled = left["error"].abs() / (floor**2 + (row_share * left["power"]) ** 2).sqrt()
-    return MeterError(float(_rms(shares)), floor, row_share, float(scaled.quantile(TAIL) or 1.96), homes)
+    # The share that holds 95 % of homes, if that is more: some production channels are off by a lot.
+    common = max(float(_rms(shares)), float(np.quantile(np.abs(shares.to_numpy()), TAIL)) / 1.96)
+    return MeterError(common, floor, row_share, float(scaled.quantile(TAIL) or 1.96), homes)
 
 
 def metered_leg(other: str | None, error: MeterError) -> dict[str, pl.Expr]:

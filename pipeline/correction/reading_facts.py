@@ -14,18 +14,23 @@ STEPS_V = (5.0, 2.0, 1.0, 0.5, 0.1)
 MULTIPLES = 0.999  # share of readings that are whole steps
 # Noise is looked for where it is all that moves: in the quietest of short runs of rows. Of 5 rows of noise alone the
 # standard deviation is below 0.6 of the true one in one run of ten.
+REPEATS = 0.004  # of the power, by which monitors of class 1 differ from row to row
 RUN, QUIETEST, OF_TRUE = 5, 0.02, 0.6
 LEAST_LOAD_W, MOST_NOISE_W = 20.0, 15.0
 
 
 @dataclass(frozen=True)
 class ReadingFacts:
-    """`minutes` of an interval, `step_w` [W] and `step_v` [V] of readings, `noise_w` [W] standard deviation."""
+    """`minutes` of an interval, `step_w` [W] and `step_v` [V] of readings; noise as standard deviations.
+
+    `noise_w` [W] is there whatever the power, `error_share` is a share of it.
+    """
 
     minutes: float = 15.0
     step_w: float = 0.0
     step_v: float = 0.0
     noise_w: float = 0.0
+    error_share: float = 0.0
 
     @property
     def volt_share(self) -> float:
@@ -47,7 +52,9 @@ def read_facts(rows: pl.DataFrame) -> dict[str, ReadingFacts]:
         minutes = min(max(least, 1.0), 60.0) if least > 0 else 15.0
         powers = pl.concat([home["l1_w"], home["l2_w"]]).drop_nulls()
         volts = pl.concat([home["l1_v"], home["l2_v"]]).drop_nulls()
-        facts[str(site)] = ReadingFacts(minutes, _step(powers, STEPS_W), _step(volts, STEPS_V), _noise(home))
+        facts[str(site)] = ReadingFacts(
+            minutes, _step(powers, STEPS_W), _step(volts, STEPS_V), _noise(home), REPEATS
+        )
     return facts
 
 

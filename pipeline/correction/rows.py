@@ -20,6 +20,7 @@ from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import Fault
 
 RIVAL = "it could also be {}, and then nothing tells"
+FACTS = ("minutes", "error_w", "error_share", "volt_share")
 _KEY = ("site_id", "interval_start")
 _POWERS = ("l1_w", "l2_w", "pv_w")
 _SEVERITY = ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "ratio", "ratio_se")
@@ -70,14 +71,17 @@ def correct_rows(
 
 
 def _with_facts(rows: pl.DataFrame, witnesses: Witnesses) -> pl.DataFrame:
-    """Return the rows with `minutes`, `error_w` and `volt_share` of their homes."""
+    """Return the rows with FACTS of their homes."""
     facts = {
         site: witnesses.facts.get(site, ReadingFacts())
         for site in rows["site_id"].unique(maintain_order=True)
     }
     table = pl.DataFrame(
-        [(site, fact.minutes, fact.error_w, fact.volt_share) for site, fact in facts.items()],
-        schema={"site_id": pl.String, "minutes": pl.Float64, "error_w": pl.Float64, "volt_share": pl.Float64},
+        [
+            (site, fact.minutes, fact.error_w, fact.error_share, fact.volt_share)
+            for site, fact in facts.items()
+        ],
+        schema={"site_id": pl.String, **dict.fromkeys(FACTS, pl.Float64)},
         orient="row",
     )
     return rows.join(table, on="site_id", how="left", maintain_order="left")

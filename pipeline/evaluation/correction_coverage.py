@@ -122,7 +122,8 @@ def compare(family: str, corrected: Path, right: pl.DataFrame, *, truth: pl.Data
     keys = ["family", "true_fault"]
     return Coverage(
         by_row.join(by_home, on=keys, how="left").sort(keys),
-        really.group_by(*keys, "method", "reason").agg(rows=pl.len(), homes=pl.col("site_id").n_unique()).sort(*keys, "method", "rows"),
+        really.group_by(*keys, "method", "reason").agg(rows=pl.len(), homes=pl.col("site_id").n_unique())
+        .sort(*keys, "method", "rows"),
         told.filter("is_corrected").group_by("family").agg(
             home_days=pl.struct("site_id", "day").n_unique(),
             mistaken_days=pl.struct("site_id", "day").filter(~pl.col("is_wrong")).n_unique(),
@@ -175,7 +176,8 @@ def _by_home(rows: pl.DataFrame) -> pl.DataFrame:
     }
     carried = pl.col("t1").abs() + pl.col("t2").abs().fill_null(0.0)
     hours = (
-        rows.filter("is_corrected").with_columns(**net, carried=carried, hour=pl.col("interval_start").dt.truncate("1h"))
+        rows.filter("is_corrected")
+        .with_columns(**net, carried=carried, hour=pl.col("interval_start").dt.truncate("1h"))
         .drop_nulls(["t", "c"])
         .group_by("family", "true_fault", "site_id", "hour")
         .agg(

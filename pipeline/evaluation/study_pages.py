@@ -21,10 +21,12 @@ from pipeline.report.page_templates import environment, report_style
 
 # Headings that say more than their column's name; "low" and "high" stand in one column.
 HEADINGS = {
-    "true_fault": "fault", "exact_share": "exact rows", "row_coverage": "95 % interval holds, rows", "width_w": "width, W",
-    "error_w": "mean error, W", "truth_w": "mean power, W", "kwh_coverage": "95 % interval holds, kWh of homes",
-    "kwh_width_share": "width of kWh", "reported_error_share": "error as reported", "corrected_error_share": "error corrected",
-    "home_days": "home-days corrected", "mistaken_days": "of these nothing was wrong", "sound_homes": "sound homes corrected",
+    "true_fault": "fault", "exact_share": "exact rows", "row_coverage": "95 % interval holds, rows",
+    "width_w": "width, W", "error_w": "mean error, W", "truth_w": "mean power, W",
+    "kwh_coverage": "95 % interval holds, kWh",
+    "kwh_width_share": "width of kWh", "reported_error_share": "error as reported",
+    "corrected_error_share": "error corrected", "home_days": "home-days corrected",
+    "mistaken_days": "of these nothing was wrong", "sound_homes": "sound homes corrected",
     "met": "result", "is_met": "result", "wanted": "target value", "by": "how", "count": "number",
     "class": "likelihood of", "low": "95 % interval", "named": "named as", "of": "of all with the fault",
     "found_share": "share found", "named_share": "fault named correctly", "leg_share": "leg named correctly",
