@@ -11,7 +11,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.probes.measured import LEGS, Measured, measure
-from pipeline.scoring.normal import Normal, spread_column
+from pipeline.probes.probe import INTERVALS
+from pipeline.scoring.normal import MOST_TAIL, Normal, spread_column
 
 Float = NDArray[np.float64]
 SOURCES = ("production", "utility meter", "240 V loads")
@@ -42,7 +43,12 @@ def leg_gains(
     measured = measure(signals)
     shape = (measured.size, len(LEGS), len(SOURCES))
     value, error = np.full(shape, np.nan), np.full(shape, np.nan)
-    value[:, :, 0], error[:, :, 0] = _by_production(measured, normal, "sun.gain")
+    spread = np.where(
+        leg == "both",
+        _spread(measured, normal, "sun.gain", is_unchecked=True),
+        _spread(measured, normal, "sun.gain"),
+    )
+    value[:, :, 0], error[:, :, 0] = _by_production(measured, normal, "sun.gain", spread=spread)
     value[:, :, 1], error[:, :, 1] = _by_meter(signals, measured, normal)
     contrast = measured.values["pairs.log_ratio"][:, 0]
     own_error, spread = measured.errors["pairs.log_ratio"][:, 0], _spread(measured, normal, "pairs.log_ratio")
@@ -79,20 +85,22 @@ def _against(log_gain: Float, measured: Measured, column: int) -> tuple[Float, F
 
 def _apart(measured: Measured, normal: Normal) -> Float:
     """Return how far the logarithms of sound legs' gains lie apart, (n,), by the median of how far their gains do."""
-    key = "sun.gain_apart"
-    middle = spread_column(measured, normal, key, name="centre", otherwise=np.nan)
-    return np.asarray(
-        middle / _HALF_OF_NORMAL * spread_column(measured, normal, key, name="tail", otherwise=1.0)
+    middle = spread_column(measured, normal, "sun.gain_apart", name="centre", otherwise=np.nan)
+    return np.asarray(middle / _HALF_OF_NORMAL)
+
+
+def _spread(measured: Measured, normal: Normal, key: str, *, is_unchecked: bool = False) -> Float:
+    """Return how far sound homes scatter, (n,), so that their outer fifth fits too.
+
+    Where no other leg is there to check by, the outer tenth counts as well, as far as it isn't the faulty homes.
+    """
+    spread, tail, outer = (
+        spread_column(measured, normal, key, name=name, otherwise=1.0) for name in ("spread", "tail", "outer")
     )
+    return np.asarray(spread * (np.sqrt(tail * np.clip(outer, tail, MOST_TAIL)) if is_unchecked else tail))
 
 
-def _spread(measured: Measured, normal: Normal, key: str) -> Float:
-    """Return how far sound homes scatter, (n,), so that their outer fifth fits too."""
-    of = {name: spread_column(measured, normal, key, name=name, otherwise=1.0) for name in ("spread", "tail")}
-    return np.asarray(of["spread"] * of["tail"])
-
-
-def _by_production(measured: Measured, normal: Normal, key: str) -> tuple[Float, Float]:
+def _by_production(measured: Measured, normal: Normal, key: str, *, spread: Float) -> tuple[Float, Float]:
     """Return ln of the gain on production where the CTs see it; sound homes' own centre is a gain of 1.
 
     What makes loads follow the sun scales with the CT like the production itself, so errors are shares.
@@ -100,22 +108,23 @@ def _by_production(measured: Measured, normal: Normal, key: str) -> tuple[Float,
     centre = spread_column(measured, normal, key, name="centre", otherwise=1.0)[:, None]
     sees = (measured.rights[key] == 1.0)[:, None] & (centre > 0.5)
     gain = np.where(sees & (measured.values[key] > 0), measured.values[key], np.nan)
-    return np.log(gain / np.where(sees, centre, 1.0)), np.hypot(
-        measured.errors[key] / gain, _spread(measured, normal, key)[:, None]
-    )
+    error = np.hypot(measured.errors[key] / gain, spread[:, None])
+    return np.log(gain / np.where(sees, centre, 1.0)), error
 
 
 def _by_meter(signals: pl.DataFrame, measured: Measured, normal: Normal) -> tuple[Float, Float]:
     """Return ln of the gain by the utility meter, where the legs explain what it counts.
 
-    What they don't explain is noise of the meter's side, which doesn't move the gain, or of the readings, which
-    raises it to one over the share explained; which of both isn't known.
+    What they leave unexplained is noise of the meter's side, which doesn't move a gain, or of the leg's reading, which
+    raises it by up to `noise`, its variance over that of what the leg explains. Which of both isn't known.
     """
     key = "meter.log_gain"
     centre = spread_column(measured, normal, key, name="centre", otherwise=0.0)[:, None]
-    explained = np.clip(signals["meter_r2"].fill_null(0.0).to_numpy(), 1e-3, 1.0)[:, None]
-    doubt = -np.log(explained) / 2
-    value = np.where(explained > _LEAST_FIT, measured.values[key] - centre - doubt, np.nan)
+    fits = (signals["meter_r2"].fill_null(0.0) > _LEAST_FIT).to_numpy()[:, None]
+    metered = signals.select((INTERVALS * pl.col("meter_share")).cast(pl.Float64).fill_null(0.0)).to_series()
+    noise = metered.to_numpy()[:, None] * measured.errors[key] ** 2
+    doubt = np.log1p(noise) / 2
+    value = np.where(fits, measured.values[key] - centre - doubt, np.nan)
     spread = _spread(measured, normal, key)[:, None]
     return value, np.sqrt(measured.errors[key] ** 2 + spread**2 + doubt**2)
 
@@ -145,7 +154,8 @@ def combine(value: Float, error: Float) -> tuple[Float, Float, NDArray[np.bool_]
 def home_ratio(signals: pl.DataFrame, normal: Normal) -> tuple[Float, Float]:
     """Return ln of configured over true ratio and its standard error, (n,): both legs read by the same factor."""
     measured = measure(signals)
-    by_sun, sun_error = _by_production(measured, normal, "sun.gain_sum")
+    key = "sun.gain_sum"
+    by_sun, sun_error = _by_production(measured, normal, key, spread=_spread(measured, normal, key))
     by_leg, leg_error = _by_meter(signals, measured, normal)
     spread = _spread(measured, normal, "meter.log_gain")
     leg_own = np.sqrt(np.maximum(leg_error**2 - spread[:, None] ** 2, 1e-12))
