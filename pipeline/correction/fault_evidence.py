@@ -21,7 +21,7 @@ LEAST_SHARE = 1e-6
 
 
 def fault_log_odds(
-    signals: pl.DataFrame, faults: Sequence[str], legs: Sequence[str | None], yardstick: Yardstick
+    signals: pl.DataFrame, faults: Sequence[str], legs: Sequence[str | None], *, yardstick: Yardstick
 ) -> Float:
     """Return the log odds that a span's days have its fault, against none and any other, (n,).
 

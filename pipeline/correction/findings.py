@@ -21,6 +21,7 @@ from pipeline.correction.day_stats import day_stats_of, put_day_stats
 from pipeline.correction.episodes import find_episodes
 from pipeline.correction.history import extend
 from pipeline.correction.layout import EPISODE
+from pipeline.correction.past_suspects import past_suspects, those_over
 from pipeline.correction.rows import correct_rows
 from pipeline.correction.settled import settle
 from pipeline.correction.severity import with_severity
@@ -52,17 +53,20 @@ def find(night: PublishedNight) -> Findings:
     if night.sites:
         episodes = episodes.filter(pl.col("site_id").is_in(list(night.sites)))
     open_ones = episodes.filter(pl.col("why_not").is_null())
+    earlier = night.corrected / EPISODES
+    before = pl.read_parquet(earlier, glob=False) if earlier.is_file() else None
+    past = _past_suspects(night, before, episodes)
     with night.connect() as con:
-        files = _day_files(night, con, days, sorted(set(open_ones["site_id"])))
+        files = _day_files(night, con, days, sorted({*open_ones["site_id"], *past["site_id"]}))
         yardstick = yardstick_of(
             night.folder, night.corrected.parent, night.registers.sites, settings=night.settings
         )
         dated = extend(con, open_ones, files, registers=night.registers, yardstick=yardstick)
+        over = extend(con, past, files, registers=night.registers, yardstick=yardstick)
+        dated = pl.concat([dated, those_over(over, dated)], how="vertical")
         severe = with_severity(con, dated, files, as_of=night.as_of, yardstick=yardstick, catalogue=CATALOGUE)
     found = pl.concat([severe, episodes.filter(pl.col("why_not").is_not_null())], how="diagonal_relaxed")
     found = _apart(found.sort("site_id", "from_on"))
-    earlier = night.corrected / EPISODES
-    before = pl.read_parquet(earlier, glob=False) if earlier.is_file() else None
     settled = settle(found, before, least_likelihood=settings.least_likelihood)
     witnesses = _witnesses(
         night, settled.filter(pl.col("why_not").is_null()), days, night.corrected / WITNESSES
@@ -73,6 +77,21 @@ def find(night: PublishedNight) -> Findings:
         return correct_rows(rows, of_day, sites=sites, witnesses=witnesses, catalogue=CATALOGUE)
 
     return Findings(_with_digest(settled, witnesses), correct)
+
+
+def _past_suspects(
+    night: PublishedNight, earlier: pl.DataFrame | None, episodes: pl.DataFrame
+) -> pl.DataFrame:
+    """Return the episodes of faults that earlier nights suspected and tonight's doesn't, of the homes asked for."""
+    past = past_suspects(
+        pl.read_parquet(night.folder / "promise_book.parquet", glob=False),
+        earlier,
+        episodes,
+        registers=night.registers,
+        catalogue=CATALOGUE,
+        least_likelihood=night.settings.correction.least_likelihood,
+    )
+    return past.filter(pl.col("site_id").is_in(list(night.sites))) if night.sites else past
 
 
 def _day_files(

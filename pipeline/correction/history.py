@@ -197,7 +197,10 @@ def _log_odds(
     if signals.height:
         row = asked["row"].gather(signals["span"])
         said[signals["span"].to_numpy()] = fault_log_odds(
-            signals, episodes["fault"].gather(row).to_list(), episodes["leg"].gather(row).to_list(), yardstick
+            signals,
+            episodes["fault"].gather(row).to_list(),
+            episodes["leg"].gather(row).to_list(),
+            yardstick=yardstick,
         )
     ends = np.cumsum([0, *(len(of_row) for of_row in spans.values())]).tolist()
     return {row: said[start:end] for row, start, end in zip(spans, ends, ends[1:], strict=False)}

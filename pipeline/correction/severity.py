@@ -1,8 +1,7 @@
 """How severe a fault is over its own days: reading over truth of each leg, with errors that the fleet's homes confirm.
 
-Three sources say what of a watt a leg reads: how it answers production, the utility meter, and the other leg where
-240 V loads step both. Each one's error is its own standard error and how far the fleet's sound homes scatter beyond
-theirs; sources that disagree by more than that widen the result.
+Sources that disagree by more than their errors say widen the result. A ratio near that of two ratings that the trade
+mixes up, and near no other, is that ratio.
 """
 
 from __future__ import annotations
@@ -16,23 +15,16 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.correction.gain_sources import SOURCES, combine, home_ratio, leg_gains
 from pipeline.correction.known_ratios import snap_ratios
 from pipeline.correction.span_signals import span_signals
 from pipeline.correction.yardstick import Yardstick
 from pipeline.faults.types import Fault
-from pipeline.probes.measured import LEGS, Measured, measure
-from pipeline.scoring.normal import Normal, spread_column
+from pipeline.probes.measured import LEGS
 
 Float = NDArray[np.float64]
-BY_PRODUCTION, BY_METER, BY_OTHER_LEG, BY_RATING = "production", "utility meter", "240 V loads", "rating"
+BY_RATING = "rating"
 _NUMBERS = ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "ratio", "ratio_se")
-_SOURCES = (BY_PRODUCTION, BY_METER, BY_OTHER_LEG)
-SKEW = 0.1  # a lead in phase reads loads that lag by so much more than production or resistive ones
-_HALF_OF_NORMAL = 0.6745  # standard deviations within which half of a normal law lies
-_SPAN = (0.05, 12.0)  # reading over truth; what lies outside is another fault or no measurement
-_LARGEST_ERROR = 0.4  # of the logarithm: a source that errs by more says nothing
-_FEWEST_PAIRS = 10
-_LEAST_FIT = 0.5  # share of the meter's squares that the legs must explain
 
 
 def with_severity(
@@ -46,7 +38,8 @@ def with_severity(
 ) -> pl.DataFrame:
     """Return the episodes with `gain_l1`, `gain_l2`, `ratio`, their standard errors and `gain_by`, null if not known.
 
-    A gain is given for the legs of the episode, `ratio` (configured over true) where its fault or its rival needs it;
+    A gain is given for the legs of an episode whose fault, or its rival, leaves a share of the reading or one factor on
+    both legs; `ratio` (configured over true) where it leaves one factor;
     a ratio of ratings that the trade mixes up is given with an error of 0 where no other is likely.
 
     Parameters
@@ -74,15 +67,18 @@ def with_severity(
         rows = signals["span"].to_numpy()
         leg = episodes["leg"].gather(signals["span"]).fill_null("both").to_numpy()
         remains = [catalogue[name].remains for name in episodes["fault"].gather(signals["span"])]
-        value, error = _sources(signals, yardstick.fleet.normal, leg, np.array(remains, dtype=object))
-        gain, gain_se, used = _combined(value, error)
+        value, error = leg_gains(
+            signals, yardstick.fleet.normal, leg, remains=np.array(remains, dtype=object)
+        )
+        gain, gain_se, used = combine(value, error)
+        scaled = _is_scaled(episodes, catalogue)[rows]
         for column, name in enumerate(LEGS):
-            is_asked = (leg == name) | (leg == "both")
+            is_asked = scaled & ((leg == name) | (leg == "both"))
             columns[f"gain_{name}"][rows] = np.where(is_asked, np.exp(gain[:, column]), np.nan)
             columns[f"gain_{name}_se"][rows] = columns[f"gain_{name}"][rows] * gain_se[:, column]
             used[:, column] &= is_asked[:, None]
         known = _known_ratios(episodes, catalogue)[rows]
-        ratio, ratio_se = _ratio(signals, yardstick.fleet.normal)
+        ratio, ratio_se = home_ratio(signals, yardstick.fleet.normal)
         ratio, is_known = snap_ratios(ratio, ratio_se, known)
         is_asked = ~np.isnan(known).all(axis=1)
         columns["ratio"][rows] = np.where(is_asked, np.exp(ratio), np.nan)
@@ -90,6 +86,13 @@ def with_severity(
         by[rows] = [_named(used[row].any(axis=0), bool(is_known[row])) for row in range(signals.height)]
     series = [pl.Series(name, values).fill_nan(None) for name, values in columns.items()]
     return episodes.with_columns(*series, pl.Series("gain_by", by.tolist(), dtype=pl.String))
+
+
+def _is_scaled(episodes: pl.DataFrame, catalogue: Mapping[str, Fault]) -> NDArray[np.bool_]:
+    """Tell whether a reading of the fault, or of its rival, is the truth times something, (n,)."""
+    scaled = [name for name, fault in catalogue.items() if "share" in fault.remains or fault.known_ratios]
+    columns = episodes.select(pl.col("fault", "rival_fault").is_in(scaled).fill_null(False))
+    return columns.select(pl.any_horizontal(pl.all())).to_series().to_numpy()
 
 
 def _known_ratios(episodes: pl.DataFrame, catalogue: Mapping[str, Fault]) -> Float:
@@ -105,128 +108,5 @@ def _known_ratios(episodes: pl.DataFrame, catalogue: Mapping[str, Fault]) -> Flo
 
 
 def _named(used: NDArray[np.bool_], is_rating: bool) -> str | None:
-    names = [name for name, is_used in zip(_SOURCES, used.tolist(), strict=True) if is_used]
+    names = [name for name, is_used in zip(SOURCES, used.tolist(), strict=True) if is_used]
     return ", ".join([*names, BY_RATING] if is_rating else names) or None
-
-
-def _sources(
-    signals: pl.DataFrame, normal: Normal, leg: NDArray[np.object_], remains: NDArray[np.object_]
-) -> tuple[Float, Float]:
-    """Return ln of reading over truth and its standard error by source, (n, legs, sources), NaN where it is silent.
-
-    Parameters
-    ----------
-    signals, normal
-        Table site_signal, a row an episode, and what is normal in the fleet.
-    leg, remains
-        Each episode's leg, and what its fault leaves of a reading (`Fault.remains`).
-    """
-    measured = measure(signals)
-    shape = (measured.size, len(LEGS), len(_SOURCES))
-    value, error = np.full(shape, np.nan), np.full(shape, np.nan)
-    value[:, :, 0], error[:, :, 0] = _by_production(measured, normal, "sun.gain")
-    value[:, :, 1], error[:, :, 1] = _by_meter(signals, measured, normal)
-    contrast = measured.values["pairs.log_ratio"][:, 0]
-    pair_error = np.hypot(
-        measured.errors["pairs.log_ratio"][:, 0], _spread(measured, normal, "pairs.log_ratio")
-    )
-    enough = (signals["pair_n"].fill_null(0) >= _FEWEST_PAIRS).to_numpy()
-    apart_error = _apart(measured, normal)
-    for column, sign in enumerate((-1.0, 1.0)):  # the other leg is right, so the ratio is this leg's gain
-        is_alone = leg == LEGS[column]
-        value[:, column, 2] = np.where(enough & is_alone, sign * contrast, np.nan)
-        error[:, column, 2] = np.where(enough & is_alone, pair_error, np.nan)
-        against, against_error = _against(value[:, :, 0], measured, column)
-        against_error = np.hypot(against_error, apart_error)
-        is_better = is_alone & (against_error < error[:, column, 0])
-        value[is_better, column, 0] = against[is_better]
-        error[is_better, column, 0] = against_error[is_better]
-    is_skewed = (remains == "share")[:, None]
-    error[:, :, 1:] = np.where(is_skewed[..., None], np.hypot(error[:, :, 1:], SKEW), error[:, :, 1:])
-    sees = measured.rights["sun.gain"] == 1.0
-    value[(remains == "upstream share") & ~sees] = np.nan
-    return _usable(value, error)
-
-
-def _against(log_gain: Float, measured: Measured, column: int) -> tuple[Float, Float]:
-    """Return ln of a leg's gain over the other's, which is right, and the standard error by both slopes', (n,).
-
-    Loads that follow the sun, cooling above all, are mostly between the legs: they move both alike.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        error = measured.errors["sun.gain"] / measured.values["sun.gain"]
-    return log_gain[:, column] - log_gain[:, 1 - column], np.hypot(error[:, column], error[:, 1 - column])
-
-
-def _apart(measured: Measured, normal: Normal) -> Float:
-    """Return how far the logarithms of sound legs' gains lie apart, (n,), by the median of how far their gains do."""
-    key = "sun.gain_apart"
-    middle = spread_column(measured, normal, key, name="centre", otherwise=np.nan)
-    return np.asarray(
-        middle / _HALF_OF_NORMAL * spread_column(measured, normal, key, name="tail", otherwise=1.0)
-    )
-
-
-def _spread(measured: Measured, normal: Normal, key: str) -> Float:
-    """Return how far sound homes scatter, (n,), so that their outer fifth fits too."""
-    of = {name: spread_column(measured, normal, key, name=name, otherwise=1.0) for name in ("spread", "tail")}
-    return np.asarray(of["spread"] * of["tail"])
-
-
-def _by_production(measured: Measured, normal: Normal, key: str) -> tuple[Float, Float]:
-    """Return ln of the gain on production where the CTs see it; sound homes' own centre is a gain of 1.
-
-    What makes loads follow the sun scales with the CT like the production itself, so errors are shares.
-    """
-    centre = spread_column(measured, normal, key, name="centre", otherwise=1.0)[:, None]
-    sees = (measured.rights[key] == 1.0)[:, None] & (centre > 0.5)
-    gain = np.where(sees & (measured.values[key] > 0), measured.values[key], np.nan)
-    return np.log(gain / np.where(sees, centre, 1.0)), np.hypot(
-        measured.errors[key] / gain, _spread(measured, normal, key)[:, None]
-    )
-
-
-def _by_meter(signals: pl.DataFrame, measured: Measured, normal: Normal) -> tuple[Float, Float]:
-    """Return ln of the gain by the utility meter, where the legs explain what it counts."""
-    key = "meter.log_gain"
-    centre = spread_column(measured, normal, key, name="centre", otherwise=0.0)[:, None]
-    fits = (signals["meter_r2"].fill_null(0.0) > _LEAST_FIT).to_numpy()[:, None]
-    value = np.where(fits, measured.values[key] - centre, np.nan)
-    return value, np.hypot(measured.errors[key], _spread(measured, normal, key)[:, None])
-
-
-def _usable(value: Float, error: Float) -> tuple[Float, Float]:
-    low, high = np.log(_SPAN)
-    with np.errstate(invalid="ignore"):
-        usable = (value > low) & (value < high) & (error < _LARGEST_ERROR)
-    return np.where(usable, value, np.nan), np.where(usable, error, np.nan)
-
-
-def _combined(value: Float, error: Float) -> tuple[Float, Float, NDArray[np.bool_]]:
-    """Return the mean over the last axis weighted by inverse variance, its standard error, and which entries count.
-
-    Where entries lie farther apart than their errors say, the error is widened by as much (Birge's ratio).
-    """
-    used = np.isfinite(value) & np.isfinite(error)
-    weight = np.where(used, 1 / np.where(used, error, 1.0) ** 2, 0.0)
-    total = weight.sum(axis=-1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = (weight * np.where(used, value, 0.0)).sum(axis=-1) / total
-        chi2 = (weight * np.where(used, value - mean[..., None], 0.0) ** 2).sum(axis=-1)
-        birge = np.sqrt(np.maximum(chi2 / np.maximum(used.sum(axis=-1) - 1, 1), 1.0))
-        return mean, birge / np.sqrt(total), used
-
-
-def _ratio(signals: pl.DataFrame, normal: Normal) -> tuple[Float, Float]:
-    """Return ln of configured over true ratio and its standard error, (n,): both legs read by the same factor."""
-    measured = measure(signals)
-    by_sun, sun_error = _by_production(measured, normal, "sun.gain_sum")
-    by_leg, leg_error = _by_meter(signals, measured, normal)
-    spread = _spread(measured, normal, "meter.log_gain")
-    leg_own = np.sqrt(np.maximum(leg_error**2 - spread[:, None] ** 2, 1e-12))
-    by_meter, own_error, _ = _combined(*_usable(by_leg, leg_own))
-    value = np.column_stack([by_sun, by_meter])
-    # What the fleet's meters err by is the same for both legs.
-    error = np.column_stack([sun_error, np.hypot(own_error, spread)])
-    mean, se, _ = _combined(*_usable(value, error))
-    return mean, se

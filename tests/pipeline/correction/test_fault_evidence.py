@@ -21,7 +21,7 @@ def test_a_fault_is_seen_on_its_leg_and_nowhere_else(model: Model) -> None:
     yardstick = Yardstick(model, unseen_fleet(model), register(signals), load_settings())
 
     own, other_leg, other_fault, right = fault_log_odds(
-        signals, ["reversed", "reversed", "dead", "reversed"], ["l1", "l2", "l1", "l1"], yardstick
+        signals, ["reversed", "reversed", "dead", "reversed"], ["l1", "l2", "l1", "l1"], yardstick=yardstick
     )
 
     assert own > 2
@@ -33,7 +33,7 @@ def test_no_leg_is_any_leg(model: Model) -> None:
     signals = homes([TURNED, TURNED])
     yardstick = Yardstick(model, unseen_fleet(model), register(signals), load_settings())
 
-    on_leg, anywhere = fault_log_odds(signals, ["reversed", "reversed"], ["l1", None], yardstick)
+    on_leg, anywhere = fault_log_odds(signals, ["reversed", "reversed"], ["l1", None], yardstick=yardstick)
 
     assert anywhere >= on_leg
 
@@ -42,5 +42,5 @@ def test_a_fault_that_the_model_does_not_know_is_not_judged(model: Model) -> Non
     signals = homes([{}])
     yardstick = Yardstick(model, unseen_fleet(model), register(signals), load_settings())
 
-    assert np.isnan(fault_log_odds(signals, ["struck by lightning"], ["l1"], yardstick)).all()
-    assert fault_log_odds(signals.clear(), [], [], yardstick).size == 0
+    assert np.isnan(fault_log_odds(signals, ["struck by lightning"], ["l1"], yardstick=yardstick)).all()
+    assert fault_log_odds(signals.clear(), [], [], yardstick=yardstick).size == 0

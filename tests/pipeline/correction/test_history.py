@@ -9,11 +9,18 @@ from pathlib import Path
 import polars as pl
 import pytest
 from fault_history import END, FIXED, ONSET, START, FaultHistory, build_history, day, episodes
+from scored_homes import unseen_fleet
 
+from pipeline.core import sql_runner
+from pipeline.core.settings import load_settings
 from pipeline.correction import history
 from pipeline.correction.history import extend
 from pipeline.correction.layout import BY_DATA
+from pipeline.correction.yardstick import Yardstick
+from pipeline.evaluation.validation.nights import store_lake
 from pipeline.scoring.model import Model
+from pipeline.simulate.lake import write_lake
+from pipeline.simulate.spec import FleetSpec
 
 
 @pytest.fixture(scope="module")
@@ -111,3 +118,31 @@ def test_days_without_rows_are_bridged_inside_and_left_out_at_the_edge(known: Fa
 
 def test_no_episode_is_none(known: FaultHistory) -> None:
     assert extended(known).is_empty()
+
+
+@pytest.mark.heavy
+def test_over_a_fleet_days_before_the_fault_are_hardly_ever_taken_for_faulty(
+    tmp_path: Path, model: Model
+) -> None:
+    """What corrections must not do is to put right days right; beginnings missed by a day or two cost little."""
+    settings = load_settings()
+    write_lake(
+        FleetSpec(60, days=60, minutes=30, seed=17, fault_share=0.9, onset_share=1.0, hard_share=0.0),
+        tmp_path / "lake",
+    )
+    stored = store_lake(tmp_path / "lake", tmp_path / "work", settings)
+    begun = stored.truth.filter(pl.col("onset_on").is_not_null())
+    table = episodes(*begun.select("site_id", "fault", "leg").iter_rows(named=True))
+
+    found = extend(
+        sql_runner.connect(tmp_path, settings.engine),
+        table,
+        [path for of_day in stored.files for path in of_day],
+        registers=stored.registers,
+        yardstick=Yardstick(model, unseen_fleet(model), stored.registers.sites, settings),
+    )
+
+    late = (found["from_on"] - begun["onset_on"]).dt.total_days().filter(found["from_basis"].is_not_null())
+    assert late.len() > 0.8 * begun.height > 25
+    assert (late.abs() <= 3).mean() > 0.9
+    assert -late.clip(None, 0).sum() <= 1

@@ -73,6 +73,15 @@ def test_a_rival_that_needs_a_ratio_gets_one(known: FaultHistory) -> None:
     assert severities(known, row)[0]["ratio"] is not None
 
 
+def test_a_fault_that_scales_nothing_has_no_gain(known: FaultHistory) -> None:
+    row = {"site_id": "H00005", "fault": "dead", "leg": "l2", "from_on": day(0)}
+
+    alone, with_rival = severities(known, row, row | {"rival_fault": "partial"})
+
+    assert (alone["gain_l2"], alone["gain_by"]) == (None, None)
+    assert with_rival["gain_l2"] is not None
+
+
 def test_days_without_rows_tell_nothing(known: FaultHistory) -> None:
     row = {"site_id": "H00005", "fault": "partial", "leg": "l2", "from_on": day(-9), "to_on": day(-2)}
 

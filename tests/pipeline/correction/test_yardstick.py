@@ -18,6 +18,7 @@ def test_a_published_night_says_what_it_judged_by(sample_out: Path) -> None:
 
     read = yardstick_of(night, sample_out, table.clear(), settings=load_settings())
 
+    assert read.model.model_id == run["model_id"]
     assert read.fleet.rate == run["base_rate"]
     assert len(read.fleet.normal) == table.height
     row = table.filter(probe="sun", quantity="gain", stratum="upstream").row(0, named=True)
