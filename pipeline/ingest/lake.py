@@ -15,7 +15,13 @@ from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
 from pipeline.ingest.lake_config import LakeConfig, read_lake_config
 from pipeline.storage.bucket_lake_source import BucketSource
-from pipeline.storage.lake_source import SUFFIXES, FolderSource, LakeFile, LakeSource
+from pipeline.storage.lake_source import (
+    SUFFIXES,
+    UTILITY_SUFFIXES,
+    FolderSource,
+    LakeFile,
+    LakeSource,
+)
 from pipeline.storage.object_url import ObjectUrl, object_url
 
 __all__ = ["Lake", "LakeFile", "open_lake", "partition_day"]
@@ -88,6 +94,20 @@ class Lake:
         paths = [file for file in self.source.files(partition) if _is_data(file.name.rpartition("/")[2])]
         return sorted(paths, key=lambda f: (f.mtime_ns, f.name))
 
+    def utility_files(self) -> tuple[list[LakeFile], list[tuple[str, str]]]:
+        """Return the files in utility/ in the order they arrived, and (where, what) of all else in it."""
+        files, folders = self.source.utility()
+        named = [(file, file.name.rpartition("/")[2]) for file in files]
+        seen = [(file, name) for file, name in named if not _is_hidden(name)]
+        data = [file for file, name in seen if name.endswith(UTILITY_SUFFIXES)]
+        odd = [
+            (file.name, f"not one of {', '.join(UTILITY_SUFFIXES)}; it is not read")
+            for file, name in seen
+            if not name.endswith(UTILITY_SUFFIXES)
+        ]
+        odd += [(folder, "a folder; it is not read") for folder in folders]
+        return sorted(data, key=lambda f: (f.mtime_ns, f.name)), sorted(odd)
+
     def bring(self, files: list[LakeFile], workdir: Path) -> list[LakeFile]:
         """Return the files with paths that can be read here; copies, of an object store's, are in `workdir`.
 
@@ -116,7 +136,7 @@ class Lake:
         return digest.hexdigest()[:32]
 
     def register(self, table: str) -> Path | None:
-        """Return the file of a register, "sites" to "safety_calls", or None; Parquet before CSV."""
+        """Return the file of a register, "sites" to "meters", or None; Parquet before CSV."""
         paths = (self.source.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
         return next((path for path in paths if path is not None), None)
 
