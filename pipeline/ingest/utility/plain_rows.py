@@ -39,7 +39,7 @@ def read_plain(path: Path, how: Utility) -> pl.DataFrame:
     rows = _mapped(rows, how)
     start, fault = interval_starts(rows[TIME], rows[POINT], how)
     numbers, faults = _numbers(rows, how)
-    typed = rows.select(ROW, POINT, came=pl.struct(pl.exclude(ROW)).struct.json_encode()).with_columns(
+    typed = rows.select(ROW, POINT).with_columns(
         start.alias("interval_start"),
         fault.alias("time_fault"),
         *numbers,
@@ -58,8 +58,9 @@ def read_plain(path: Path, how: Utility) -> pl.DataFrame:
     ]
     typed = typed.with_columns(reason=pl.coalesce(*missing, interval_reason(), value_reason()))
     is_bad = pl.col("reason").is_not_null()
-    parsed = typed.with_columns(
-        row=pl.when(is_bad).then(pl.col("came")),
+    refused = rows.filter(typed["reason"].is_not_null())
+    came = refused.select(ROW, row=pl.struct(pl.exclude(ROW)).struct.json_encode())
+    parsed = typed.join(came, on=ROW, how="left", maintain_order="left").with_columns(
         source_row=pl.col(ROW),
         **{name: pl.when(~is_bad).then(pl.col(name)) for name in ENERGIES},
     )
