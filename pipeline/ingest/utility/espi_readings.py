@@ -48,7 +48,7 @@ def read_espi(path: Path, workdir: Path) -> Iterator[pl.DataFrame]:
 
 def _parsed(readings: pl.DataFrame) -> pl.DataFrame:
     start_s, duration_s, value = (_whole(name) for name in ("start", "duration", "value"))
-    length_s = pl.coalesce(pl.when(pl.col("duration").is_not_null()).then(duration_s), "interval_s")
+    length_s = pl.when(pl.col("duration").is_not_null()).then(duration_s).otherwise("interval_s")
     typed = readings.with_columns(start_s=start_s, length_s=length_s, count=value)
     wh = _scaled(pl.col("count").cast(pl.Float64), pl.col("power_of_ten"))
     hours = pl.when("is_power").then(pl.col("length_s") / 3600.0).otherwise(1.0)
