@@ -104,7 +104,9 @@ def take(lake: Path, out: Path, as_of: date = AS_OF, **options: object) -> Utili
     """What the lake's utility files come to, kept in OUT/store."""
     opened, settings = open_lake(lake), load_settings()
     registers = read_registers(opened, as_of)
-    return read_utility(opened, registers, settings, out / "work", store=out / "store" / "utility", **options)
+    return read_utility(
+        opened, registers, settings, workdir=out / "work", store=out / "store" / "utility", **options
+    )
 
 
 def rejects(intake: UtilityIntake) -> list[tuple[str, int | None, str]]:

@@ -30,8 +30,8 @@ def read_utility(
     lake: Lake,
     registers: Registers,
     settings: Settings,
-    workdir: Path,
     *,
+    workdir: Path,
     store: Path | None = None,
     rows_at_once: int = _ROWS_AT_ONCE,
 ) -> UtilityIntake:
@@ -44,7 +44,7 @@ def read_utility(
     registers
         The registers: homes, meters, and the as-of day.
     settings
-        All settings.
+        Section [lake] says what a home's service can carry.
     workdir
         Folder for the tables of this night.
     store
@@ -55,8 +55,8 @@ def read_utility(
     workdir.mkdir(parents=True, exist_ok=True)
     sources, not_read = lake.utility_files()
     with tempfile.TemporaryDirectory(dir=workdir, prefix="read-") as folder:
-        parsed = parse_files(lake, sources, store or Path(folder) / "parsed", Path(folder))
-        intake = _Intake(workdir, registers, parsed)
+        parsed = parse_files(lake, sources, store or Path(folder) / "parsed", workdir=Path(folder))
+        intake = _Intake(workdir, registers, parsed, settings=settings)
         points = _points(parsed)
         homes = homes_of_points(points.select(_POINT).unique(), registers.meters, registers.sites["site_id"])
         homed = points.join(homes, on=_POINT, how="left", nulls_equal=True)
@@ -69,8 +69,14 @@ def read_utility(
 class _Intake:
     """Adds up what comes in, part by part."""
 
-    def __init__(self, workdir: Path, registers: Registers, parsed: list[ParsedFile]) -> None:
+    def __init__(
+        self, workdir: Path, registers: Registers, parsed: list[ParsedFile], *, settings: Settings
+    ) -> None:
         self._workdir, self._registers = workdir, registers
+        lines = pl.when(pl.col("service") == "single").then(1.0).otherwise(2.0)
+        self._limits = registers.site_limits(settings.lake).select(
+            "site_id", most_w=pl.col("leg_max_w") * lines
+        )
         self._tables: list[Path] = []
         self._rejects: list[Path] = []
         self._facts: list[pl.DataFrame] = []
@@ -93,6 +99,7 @@ class _Intake:
         """Settle all rows of some usage points, among them all of their homes."""
         rows = _rows(points).collect(engine="streaming")
         rows = rows.join(self._files.drop("path"), on="arrival", how="left", maintain_order="left")
+        rows = rows.join(self._limits, on="site_id", how="left", maintain_order="left")
         settled, table = settle(rows.sort("arrival", "source_row"), as_of=self._registers.as_of)
         path = self._workdir / f"utility-{len(self._tables):04d}.parquet"
         write_parquet(path, table, _ROW_GROUP_ROWS)

@@ -39,7 +39,7 @@ class ParsedFile:
     was_kept: bool
 
 
-def parse_files(lake: Lake, sources: list[LakeFile], store: Path, workdir: Path) -> list[ParsedFile]:
+def parse_files(lake: Lake, sources: list[LakeFile], store: Path, *, workdir: Path) -> list[ParsedFile]:
     """Return every file's parsed rows in `store`, reading only what is not there yet.
 
     Parameters

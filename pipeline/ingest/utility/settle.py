@@ -29,11 +29,13 @@ def settle(rows: pl.DataFrame, *, as_of: date) -> tuple[pl.DataFrame, pl.DataFra
     ----------
     rows
         PARSED with site_id and kind of the home's meter, `arrival` (number of the file) and `arrived_at` (its time,
-        UTC). All rows of a home must be there.
+        UTC) and most_w, what the home's service can carry [W]. All rows of a home must be there.
     as_of
         The night's day: readings after it are not known yet.
     """
-    rows = rows.with_row_index(_ROW).with_columns(reason=pl.coalesce("reason", _kind_reason(), _late(as_of)))
+    rows = rows.with_row_index(_ROW).with_columns(
+        reason=pl.coalesce("reason", _kind_reason(), _beyond_service(), _late(as_of))
+    )
     good = rows.filter(pl.col("reason").is_null())
     good, refused = _without_rivals(good)
     good = with_counted_steps(good).sort(
@@ -67,6 +69,17 @@ def _kind_reason() -> pl.Expr:
     gives = pl.col("export_wh").is_not_null() | pl.col("net_wh").is_not_null()
     told = "meters has the kind import, but the reading is of export or net"
     return pl.when((pl.col("kind") == contract.IMPORT_METER) & gives).then(pl.lit(told))
+
+
+def _beyond_service() -> pl.Expr:
+    """Return why an energy can't be: more than the service carries, as where a multiplier is wrong by a thousand."""
+    most_wh = pl.col("most_w") * pl.col("minutes") / 60
+    return pl.coalesce(
+        pl.when(pl.col(name).abs() > most_wh).then(
+            pl.format(f"{name} {{}} Wh is more than the home's service carries in {{}} min", name, "minutes")
+        )
+        for name in ENERGIES
+    )
 
 
 def _late(as_of: date) -> pl.Expr:

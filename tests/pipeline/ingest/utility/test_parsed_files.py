@@ -15,7 +15,7 @@ CSV = "usage_point,interval_start,import_wh\na,2025-06-01 00:00,1\na,2025-06-01 
 
 def parse(lake: Path, tmp_path: Path) -> list[ParsedFile]:
     opened = open_lake(lake)
-    return parse_files(opened, opened.utility_files()[0], tmp_path / "store", tmp_path)
+    return parse_files(opened, opened.utility_files()[0], tmp_path / "store", workdir=tmp_path)
 
 
 def kept(lake: Path, tmp_path: Path) -> list[bool]:

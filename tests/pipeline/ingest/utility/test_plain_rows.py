@@ -1,6 +1,7 @@
 """Plain files of a utility's meters: columns, units, local times with their clock changes, and what is refused."""
 
 import gzip
+import re
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -71,6 +72,15 @@ def test_lake_toml_says_what_it_maps() -> None:
         "utility.import_wh: from 'Delivered' in kWh",
         "utility.export_wh: from 'Received' in kWh, sign turned",
     ]
+
+
+def test_the_example_of_the_documents_is_read_as_it_says() -> None:
+    readme = Path(__file__).parents[4] / "pipeline/ingest/README.md"
+    example = re.search(r"```\n(\[utility\].*?)```", readme.read_text(encoding="utf-8"), re.DOTALL)
+    assert example is not None
+    told = describe(read_lake_config(example[1], "README.md"))
+    assert told[0] == "utility.usage_point: from 'meter_no'"
+    assert told[2] == "utility.import_wh: from 'delivered' in kWh"
 
 
 @pytest.mark.parametrize(

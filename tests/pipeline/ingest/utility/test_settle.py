@@ -9,21 +9,19 @@ from pipeline.ingest.utility.layout import PARSED, UTILITY
 from pipeline.ingest.utility.settle import settle
 
 T0 = datetime(2025, 6, 1)
-SCHEMA = {
-    **PARSED,
-    "site_id": pl.String,
-    "kind": pl.String,
-    "arrival": pl.Int64,
-    "arrived_at": pl.Datetime("us"),
-}
+_HOME = {"site_id": pl.String, "kind": pl.String, "most_w": pl.Float64}
+SCHEMA = {**PARSED, **_HOME, "arrival": pl.Int64, "arrived_at": pl.Datetime("us")}
+# What every row of these tests says unless it says otherwise.
+PLAIN = {
+    "site_id": "a", "usage_point": "m", "most_w": 40e3, "arrival": 0, "arrived_at": datetime(2025, 6, 2),
+    "source_row": 1, "step_wh": 1.0,
+}  # fmt: skip
 
 
 def row(minute: int = 0, minutes: int = 15, **values: object) -> dict[str, object]:
     """A row of home a at so many minutes after midnight; energies and the rest by name."""
-    plain = dict.fromkeys(SCHEMA)
     start = T0 + timedelta(minutes=minute)
-    told = {"site_id": "a", "usage_point": "m", "minutes": minutes, "interval_start": start, "arrival": 0}
-    return {**plain, **told, "arrived_at": datetime(2025, 6, 2), "source_row": 1, "step_wh": 1.0, **values}
+    return {**dict.fromkeys(SCHEMA), **PLAIN, "minutes": minutes, "interval_start": start, **values}
 
 
 def settled(*rows: dict[str, object]) -> tuple[list[tuple[str, str | None]], list[tuple]]:
@@ -136,6 +134,15 @@ def test_a_meter_that_counts_only_import_has_no_export() -> None:
     )
     assert fates == [USED, ("rejected", why), ("rejected", why)]
     assert table == [(0, 15, 1.0, None)]
+
+
+def test_more_than_the_service_carries_is_refused() -> None:
+    why = "net_wh -10001.0 Wh is more than the home's service carries in 15 min"
+    fates, table = settled(
+        row(import_wh=10_000.0), row(15, net_wh=-10_001.0), row(60, 60, import_wh=40_000.0)
+    )
+    assert fates == [USED, ("rejected", why), USED]
+    assert len(table) == 2
 
 
 def test_what_comes_after_the_night_is_not_known_yet() -> None:
