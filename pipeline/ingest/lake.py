@@ -97,14 +97,18 @@ class Lake:
     def utility_files(self) -> tuple[list[LakeFile], list[tuple[str, str]]]:
         """Return the files in utility/ in the order they arrived, and (where, what) of all else in it."""
         files, folders = self.source.utility()
-        named = [(file, file.name.rpartition("/")[2]) for file in files]
-        seen = [(file, name) for file, name in named if not _is_hidden(name)]
-        data = [file for file, name in seen if name.endswith(UTILITY_SUFFIXES)]
-        odd = [
-            (file.name, f"not one of {', '.join(UTILITY_SUFFIXES)}; it is not read")
-            for file, name in seen
-            if not name.endswith(UTILITY_SUFFIXES)
-        ]
+        data, odd = [], []
+        for file in files:
+            name = file.name.rpartition("/")[2]
+            if _is_hidden(name):
+                continue
+            if not name.endswith(UTILITY_SUFFIXES):
+                odd.append((file.name, f"not one of {', '.join(UTILITY_SUFFIXES)}; it is not read"))
+            elif not _is_text(name):
+                shown = file.name.encode("utf-8", "backslashreplace").decode()
+                odd.append((shown, "its name is no UTF-8 text; it is not read"))
+            else:
+                data.append(file)
         odd += [(folder, "a folder; it is not read") for folder in folders]
         return sorted(data, key=lambda f: (f.mtime_ns, f.name)), sorted(odd)
 
@@ -202,3 +206,8 @@ def _is_hidden(name: str) -> bool:
 
 def _is_data(name: str) -> bool:
     return name.endswith(SUFFIXES) and not _is_hidden(name)
+
+
+def _is_text(name: str) -> bool:
+    """Tell whether a name can be written down: a folder's may have bytes that are no UTF-8."""
+    return all(not "\ud800" <= sign <= "\udfff" for sign in name)

@@ -6,6 +6,7 @@ import polars as pl
 
 # A usage point goes by its Atom id, the whole link of its entry (or the name in a plain file), or the link's last part.
 _NAMES = ("by_id", "by_link", "by_end")
+_END = r"(?:^|/)UsagePoint/([^/]+)$"
 _POINT = ("usage_point", "usage_point_id")
 
 
@@ -29,7 +30,7 @@ def homes_of_points(points: pl.DataFrame, meters: pl.DataFrame, site_ids: pl.Ser
     named = points.with_columns(
         by_id=pl.col("usage_point_id"),
         by_link=pl.col("usage_point"),
-        by_end=pl.col("usage_point").str.split("/").list.last(),
+        by_end=pl.col("usage_point").str.extract(_END, 1),
     )
     own = pl.DataFrame({"usage_point": site_ids, "site_id": site_ids}).with_columns(
         kind=pl.lit(None, dtype=pl.String)

@@ -136,3 +136,13 @@ def test_utility_files_come_in_order_of_arrival_and_the_rest_is_told(lake: Path)
         ("utility/notes.txt", "not one of .xml, .xml.gz, .parquet, .csv, .csv.gz; it is not read"),
         ("utility/old", "a folder; it is not read"),
     ]
+
+
+def test_a_utility_file_whose_name_is_no_text_is_told(lake: Path) -> None:
+    put(lake, "a.parquet", rows())
+    (lake / "utility").mkdir()
+    os.close(os.open(os.fsencode(lake / "utility") + b"/\xff.xml", os.O_CREAT))
+    assert open_lake(lake).utility_files() == (
+        [],
+        [("utility/\\udcff.xml", "its name is no UTF-8 text; it is not read")],
+    )

@@ -26,6 +26,10 @@ def test_a_usage_point_called_like_a_home_is_that_home_s() -> None:
     assert found([("x/UsagePoint/a", None), ("b", None)]) == [("a", None, None), ("b", None, None)]
 
 
+def test_a_plain_name_is_taken_whole() -> None:
+    assert found([("street/a", None)])[0][0] is None
+
+
 def test_the_register_goes_before_the_name() -> None:
     assert found([("a", None)], ("a", "b", "import")) == [("b", "import", None)]
 
