@@ -32,8 +32,10 @@ from utility_feeds import (
 from pipeline.core.errors import NightFailed
 from pipeline.ingest.csv_reader import UnusableFileError
 from pipeline.ingest.utility import UTILITY, UtilityIntake
+from pipeline.ingest.utility import intake as intake_module
 from pipeline.ingest.utility.espi_readings import read_espi
 from pipeline.ingest.utility.layout import FILE_FACTS
+from pipeline.ingest.utility.settle import settle
 from pipeline.simulate.utility_files import write_espi, write_meter_csv
 
 
@@ -284,3 +286,36 @@ def test_the_same_twice_gives_the_same_bytes(tmp_path: Path) -> None:
     lake = lake_with(tmp_path, {"f.xml": feed()})
     first, second = (take(lake, tmp_path / name).tables[0].read_bytes() for name in ("one", "two"))
     assert first == second
+
+
+def test_homes_are_settled_once_until_something_changes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settled = []
+
+    def count(rows: pl.DataFrame, *, as_of: date) -> tuple[pl.DataFrame, pl.DataFrame]:
+        settled.append(rows.height)
+        return settle(rows, as_of=as_of)
+
+    monkeypatch.setattr(intake_module, "settle", count)
+    lake = lake_with(tmp_path, {"f.xml": feed()})
+
+    def times(as_of: date = AS_OF) -> int:
+        settled.clear()
+        first = take(lake, tmp_path, as_of)
+        assert first.files["used"].sum() == first.used
+        return len(settled)
+
+    assert (times(), times()) == (1, 0)
+    # a later night has nothing new to say of readings that were all known before
+    assert times(date(2025, 6, 2)) == 0
+    assert times(date(2025, 5, 31)) == 1
+    assert times(date(2025, 5, 30)) == 1
+    put_file(lake, "f.xml", arrived_h=3)
+    assert times() == 1
+    (lake / "meters.csv").write_text("site_id,usage_point,kind\na,a,import\n", encoding="utf-8")
+    assert times() == 1
+    sites = (lake / "sites.csv").read_text(encoding="utf-8")
+    (lake / "sites.csv").write_text(sites.replace(",200,", ",400,"), encoding="utf-8")
+    assert times() == 1
+    assert len(list((tmp_path / "store" / "utility" / "settled").iterdir())) == 1
