@@ -27,8 +27,8 @@ _ROW_GROUP_ROWS = 50_000
 _POINT = ["usage_point", "usage_point_id"]
 _POINTS = pl.Schema(
     {
-        "path": pl.String, "usage_point": pl.String, "usage_point_id": pl.String, "rows": pl.Int64,
-        "last_start": pl.Datetime("us"), "arrival": pl.Int64,
+        "path": pl.String(), "usage_point": pl.String(), "usage_point_id": pl.String(), "rows": pl.Int64(),
+        "last_start": pl.Datetime("us"), "arrival": pl.Int64(),
     }
 )  # fmt: skip
 
