@@ -19,7 +19,8 @@ def loads(home: int, share: float, rng: np.random.Generator, other_share: float 
     one, two = (common + rng.gamma(2.0, 200.0, len(STARTS)) for _ in range(2))
     return pl.DataFrame(
         {
-            "site_id": f"H{home}", "interval_start": STARTS, "l1_w": share * one, "l2_w": other_share * two, "pv_w": 0.0,
+            "site_id": f"H{home}", "interval_start": STARTS, "l1_w": share * one, "l2_w": other_share * two,
+            "pv_w": 0.0,
             "battery_w": None, "import_wh": None, "export_wh": None, "service": "120/240", "is_upstream": True,
             "is_added_back": False, "has_battery": False, "longitude": -105.0, "minutes": 30.0,
         }

@@ -40,7 +40,8 @@ def find(tmp_path: Path, registers: Registers) -> Find:
         **score: object,
     ) -> pl.DataFrame:
         row = {
-            "site_id": "H00004", "likelihood": sum(shares.values()), "likely_fault": max(shares, key=shares.__getitem__, default="dead"),
+            "site_id": "H00004", "likelihood": sum(shares.values()),
+            "likely_fault": max(shares, key=shares.__getitem__, default="dead"),
             "likely_leg": "l1", "onset_on": None, "is_clock_suspect": False, "record_likelihood": 0.0,
             "fault_likelihoods": dict.fromkeys(FAULTS, 0.0) | shares, **score,
         }  # fmt: skip
