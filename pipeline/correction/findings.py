@@ -20,6 +20,7 @@ from pipeline.core.progress import counted
 from pipeline.correction.day_stats import day_stats_of, put_day_stats
 from pipeline.correction.episodes import find_episodes
 from pipeline.correction.history import extend
+from pipeline.correction.known_days import split_known, whole_days
 from pipeline.correction.layout import EPISODE
 from pipeline.correction.past_suspects import past_suspects, those_over
 from pipeline.correction.rows import correct_rows
@@ -56,15 +57,25 @@ def find(night: PublishedNight) -> Findings:
     earlier = night.corrected / EPISODES
     before = pl.read_parquet(earlier, glob=False) if earlier.is_file() else None
     past = _past_suspects(night, before, episodes)
+    known, new = split_known(open_ones, before, night.registers, first_day=days[0])
+    known_past, new_past = split_known(past, before, night.registers, first_day=days[0])
     with night.connect() as con:
-        files = _day_files(night, con, days, sorted({*open_ones["site_id"], *past["site_id"]}))
+        files = _day_files(night, con, days, sorted({*new["site_id"], *new_past["site_id"]}))
         yardstick = yardstick_of(
             night.folder, night.corrected.parent, night.registers.sites, settings=night.settings
         )
-        dated = extend(con, open_ones, files, registers=night.registers, yardstick=yardstick)
-        over = extend(con, past, files, registers=night.registers, yardstick=yardstick)
-        dated = pl.concat([dated, those_over(over, dated)], how="vertical")
-        severe = with_severity(con, dated, files, as_of=night.as_of, yardstick=yardstick, catalogue=CATALOGUE)
+        dated, over = (
+            pl.concat(
+                [known, whole_days(extend(con, some, files, registers=night.registers, yardstick=yardstick))],
+                how="diagonal",
+            )
+            for known, some in ((known, new), (known_past, new_past))
+        )
+        dated = pl.concat([dated, those_over(over, dated)], how="diagonal")
+        stored = _stored_files(night, days, sorted(set(dated["site_id"])))
+        severe = with_severity(
+            con, dated, sorted({*files, *stored}), as_of=night.as_of, yardstick=yardstick, catalogue=CATALOGUE
+        )
     found = pl.concat([severe, episodes.filter(pl.col("why_not").is_not_null())], how="diagonal_relaxed")
     found = _apart(found.sort("site_id", "from_on"))
     settled = settle(found, before, least_likelihood=settings.least_likelihood)
@@ -94,14 +105,18 @@ def _past_suspects(
     return past.filter(pl.col("site_id").is_in(list(night.sites))) if night.sites else past
 
 
+def _stored_files(night: PublishedNight, days: Sequence[date], homes: Sequence[str]) -> list[Path]:
+    """Return the store's files of site_day that have these homes' days."""
+    return [path for day in days for path in night.store.whole_files("site_day", day, homes)] if homes else []
+
+
 def _day_files(
     night: PublishedNight, con: duckdb.DuckDBPyConnection, days: Sequence[date], homes: Sequence[str]
 ) -> list[Path]:
     """Return files of site_day with these homes' days: the store's where it has them, else worked out from rows."""
     if not homes:
         return []
-    kept = {day: night.store.whole_files("site_day", day, homes) for day in days}
-    missing = [day for day in days if not kept[day]]
+    missing = [day for day in days if not night.store.whole_files("site_day", day, homes)]
     reader, sites = night.reader(), night.registers.sites.filter(pl.col("site_id").is_in(list(homes)))
     executor = ThreadExecutor(con, night.settings.engine)
     folder = night.workdir / "site_day"
@@ -117,7 +132,7 @@ def _day_files(
     for first in range(0, len(missing), at_once):
         made += executor("look at older days", work, missing[first : first + at_once])
         night.tell(counted("look at older days", len(made), len(missing), things="days"))
-    return [path for day in days for path in kept[day]] + made
+    return _stored_files(night, days, homes) + made
 
 
 def _apart(episodes: pl.DataFrame) -> pl.DataFrame:

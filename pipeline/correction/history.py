@@ -149,7 +149,7 @@ def _cases(episodes: pl.DataFrame, day_files: Sequence[Path], registers: Registe
     days_of = {home: sorted(part["day"]) for (home,), part in days.group_by("site_id")}
     commissioned = dict(registers.sites.select("site_id", "commissioned_on").iter_rows())
     work: dict[str, list[date]] = {}
-    for home, day in _work(registers).iter_rows():
+    for home, day in service_work(registers).iter_rows():
         work.setdefault(home, []).append(day)
     cases = []
     for row, (home, to_on) in enumerate(episodes.select("site_id", "to_on").iter_rows()):
@@ -165,7 +165,7 @@ def _cases(episodes: pl.DataFrame, day_files: Sequence[Path], registers: Registe
     return cases
 
 
-def _work(registers: Registers) -> pl.DataFrame:
+def service_work(registers: Registers) -> pl.DataFrame:
     """Return site_id and the day of visits and repairs, but for visits that found a fault and left it."""
     was_left = pl.col("found").is_in(FAULTS) & ~pl.col("fixed").fill_null(False)
     visits = registers.visits.filter(~was_left.fill_null(False)).select("site_id", day="visited_on")
