@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.atomic_files import write_parquet
 from pipeline.core.settings import Settings
+from pipeline.correction.energy_sums import Z95
 from pipeline.correction.layout import CORRECTED
 
 _QUERIES = ("corrected_energy", "corrected_reason")
@@ -77,6 +78,7 @@ def _ask(
     params = {
         "corrected_files": [sql_runner.as_named(path) for path in files],
         "default_length_min": settings.day.default_length_min,
+        **({"z95": Z95} if query == "corrected_energy" else {}),
     }
     return sql_runner.query(con, query, params)
 

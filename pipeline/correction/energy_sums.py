@@ -3,16 +3,16 @@
 Two errors are in the rows (`layout.CORRECTED`), and they add up differently (JCGM 100:2008, Guide to the expression of
 uncertainty in measurement, 5.1.2 and 5.2.2):
 
-- *Alike*: what errs alike in all rows of an episode (the factor, a rival fault). Fully correlated, so the distances of
-  rows add linearly: `below` = sum of (value - low), `above` = sum of (high - value). Where rows of both signs share a
-  factor part of it would cancel, so the interval of their sum is then too wide, never too narrow.
+- *Alike*: what errs alike in all rows of an episode, fully correlated. A factor's error adds up with its sign, so that
+  import and export cancel: `common` = sum of what one standard deviation makes of each row. What is left of the rows'
+  bounds (a rival fault) adds linearly: `below` = sum of (value - low), `above` = sum of (high - value).
 - *Scatter*: what errs row by row and is remembered for about an hour, as a standard deviation. Within an hour it adds
   linearly (n rows count as one), hours are independent: `variance` = sum over hours of (sum of scatter)^2. For an error
   that fades gradually this is the variance of the sum where its autocorrelation integrates to an hour.
 
 With z = 1.96, the standard errors that a 95 % interval reaches to either side, the sum E of an episode lies between
-E - sqrt(below^2 + z^2 variance) and E + sqrt(above^2 + z^2 variance). Episodes err independently of each other, so over
-several of them the squares add up, not the distances.
+E - sqrt((below + z |common|)^2 + z^2 variance) and E + sqrt((above + z |common|)^2 + z^2 variance). Episodes err
+independently of each other, so over several of them the squares add up, not the distances.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ METER = (
 )  # fmt: skip
 _NEVER_BELOW_0 = ("import", "export", "production")
 _ENDS = ("below", "above")
-_PARTS = ("reported", "corrected", *_ENDS, "variance")
+_PARTS = ("reported", "corrected", *_ENDS, "common", "variance")
 _ADDING = {
     *HOURS,
     *METER,
@@ -60,12 +60,16 @@ def add_episodes(sums: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
         _reach(name, end).alias(f"{name}_{end}") for name in QUANTITIES for end in _ENDS
     )
     unsquared = [
-        name for name in sums.columns if name in _ADDING and not name.endswith((*_ENDS, "_variance"))
+        name
+        for name in sums.columns
+        if name in _ADDING and not name.endswith((*_ENDS, "_common", "_variance"))
     ]
     plain = [_total(pl.col(name)).alias(name) for name in unsquared]
     reaches = [pl.col(f"{name}_{end}") for name in QUANTITIES for end in _ENDS]
     squares = [_total(reach**2).sqrt().name.keep() for reach in reaches]
-    none_left = [pl.lit(0.0).alias(f"{name}_variance") for name in QUANTITIES]
+    none_left = [
+        pl.lit(0.0).alias(f"{name}_{part}") for name in QUANTITIES for part in ("common", "variance")
+    ]
     home = pl.col("site_id")
     return whole.group_by(keys, maintain_order=True).agg(
         *plain,
@@ -90,7 +94,7 @@ def _total(values: pl.Expr) -> pl.Expr:
 
 def _reach(name: str, end: str) -> pl.Expr:
     """Return how far a sum's 95 % interval reaches `below` or `above` it [kWh]."""
-    alike = pl.col(f"{name}_{end}").clip(0)
+    alike = pl.col(f"{name}_{end}").clip(0) + Z95 * pl.col(f"{name}_common").abs()
     return (alike**2 + Z95**2 * pl.col(f"{name}_variance").fill_null(0)).sqrt()
 
 

@@ -153,7 +153,7 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
     is_there = pl.all_horizontal(leg.is_not_null() for leg in wrong)
     errors: dict[str, pl.Expr] = {}
     for leg in case.wrong_legs:
-        common = pl.col("share") * pl.col(leg).abs()
+        common = pl.col("share") * pl.col(leg)
         by_production = (
             (PRODUCTION * pl.col(leg)) ** 2 + (LATE * pl.col(f"{leg}_change")) ** 2 if is_exchanged else 0.0
         )
@@ -206,7 +206,7 @@ def _by_gain(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         gain, error = pl.col(f"gain_{leg}"), pl.col(f"gain_{leg}_se").fill_null(0.0)
         value = pl.col(f"raw_{leg}") / gain
         load = (value + half).abs()
-        common = ((value * error / gain) ** 2 + (skew * load) ** 2).sqrt()
+        common = ((value * error / gain) ** 2 + (skew * load) ** 2).sqrt() * value.sign()
         scatter = ((skew * load) ** 2 + _noise(1 / gain, value) ** 2).sqrt()
         width = Z * (common**2 + scatter**2).sqrt()
         values |= {
@@ -256,8 +256,10 @@ def _as_reported(rows: pl.DataFrame, legs: pl.DataFrame, case: Hypothesis) -> pl
     for name, sign in (("pv_w_low", -1), ("pv_w_high", 1)):
         error = ((pl.col("pv_share") * pl.col("pv_w")) ** 2 + pl.col("pv_scatter") ** 2).sqrt()
         put[name] = pl.col("pv_w") + sign * Z * error
+    # Independent factors of two legs add in squares, with the sign of their sum.
     one, two = pl.col("l1_common"), pl.col("l2_common")
-    together = pl.when(pl.col("is_shared")).then((one + two).abs()).otherwise((one**2 + two**2).sqrt())
+    one_sign = (one + two).sign()
+    together = pl.when(pl.col("is_shared")).then(one + two).otherwise((one**2 + two**2).sqrt() * one_sign)
     scatter = (pl.col("l1_scatter") ** 2 + pl.col("l2_scatter") ** 2).sqrt()
     return legs.select(
         **put,

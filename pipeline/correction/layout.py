@@ -37,13 +37,14 @@ _POWERS: dict[str, pl.DataType] = {
 }
 _CONTRACT: dict[str, pl.DataType] = dict(pl.Schema(Interval))
 # The contract's columns put right, null where left empty; then what was done. `factor_*` is corrected over reported.
-# `sum_w_low`, `sum_w_high` bound l1_w + l2_w by what errs alike in all rows of an episode, `sum_w_scatter` is the
-# standard deviation of what errs row by row and is remembered for about an hour.
+# `sum_w_low`, `sum_w_high` bound l1_w + l2_w by what errs alike in all rows of an episode. `sum_w_common` is what of it
+# a factor that errs by one standard deviation too much makes of the row: signed, so that import and export cancel.
+# `sum_w_scatter` is the standard deviation of what errs row by row and is remembered for about an hour.
 CORRECTED = pl.Schema(
     {
         **_CONTRACT, "is_corrected": pl.Boolean(), "method": pl.String(), "fault": pl.String(), "leg": pl.String(),
         "likelihood": pl.Float64(), "factor_l1": pl.Float64(), "factor_l2": pl.Float64(), **_POWERS,
-        "sum_w_scatter": pl.Float64(), "l1_w_reported": pl.Float64(), "l2_w_reported": pl.Float64(),
-        "pv_w_reported": pl.Float64(), "reason": pl.String(),
+        "sum_w_common": pl.Float64(), "sum_w_scatter": pl.Float64(), "l1_w_reported": pl.Float64(),
+        "l2_w_reported": pl.Float64(), "pv_w_reported": pl.Float64(), "reason": pl.String(),
     }
 )  # fmt: skip

@@ -148,7 +148,7 @@ def _covering(values: pl.DataFrame) -> pl.DataFrame:
         0.0
     ).otherwise("l2_w")
     with_sum = values.with_columns(
-        sum_w_low=total - Z * pl.col("common"), sum_w_high=total + Z * pl.col("common")
+        sum_w_low=total - Z * pl.col("common").abs(), sum_w_high=total + Z * pl.col("common").abs()
     )
     if with_sum["place"].is_unique().all():
         return with_sum.sort("place")
@@ -210,9 +210,9 @@ def _assemble(placed: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
     rival = placed["rival_fault"].replace_strict(titles, default=None, return_dtype=pl.String)
     frame = placed.select(
         *_KEY, *MEASURES, "fault", "leg", "likelihood", *(pl.col(name).alias(f"{name}_reported") for name in _POWERS)
-    ).with_columns(values.drop("place", "common"))  # fmt: skip
+    ).with_columns(values.drop("place").rename({"common": "sum_w_common"}))  # fmt: skip
     is_empty, is_lost = pl.col("method") == EMPTY, pl.col("is_lost")
-    bounds = [f"{name}_{end}" for name in (*_POWERS, "sum_w") for end in ("low", "high")]
+    bounds = [f"{name}_{end}" for name in (*_POWERS, "sum_w") for end in ("low", "high")] + ["sum_w_common"]
     lost = pl.when(is_lost).then(None)
     return (
         frame.with_columns(

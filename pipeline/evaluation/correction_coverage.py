@@ -166,7 +166,7 @@ def _by_row(rows: pl.DataFrame) -> pl.DataFrame:
 def _by_home(rows: pl.DataFrame) -> pl.DataFrame:
     """Return coverage and size of homes' whole net energy, by family and true fault.
 
-    What errs alike adds up, what scatters in squares: remembered for an hour, so the rows of an hour count as one.
+    As `correction.energy_sums` has it: what errs alike adds up, a factor with its sign, what scatters in squares.
     """
     two = pl.col("l2_w").is_not_null() | pl.col("l2_w_reported").is_not_null()
     net = {
@@ -182,15 +182,19 @@ def _by_home(rows: pl.DataFrame) -> pl.DataFrame:
         .group_by("family", "true_fault", "site_id", "hour")
         .agg(
             pl.col("t", "c", "r", "carried").sum(), low=pl.col("sum_w_low").sum(), high=pl.col("sum_w_high").sum(),
-            scatter=pl.col("sum_w_scatter").sum(),
+            scatter=pl.col("sum_w_scatter").sum(), common=pl.col("sum_w_common").sum(),
+            size=pl.col("sum_w_common").abs().sum(),
         )
     )  # fmt: skip
     homes = hours.group_by("family", "true_fault", "site_id").agg(
-        pl.col("t", "c", "r", "carried", "low", "high").sum(), variance=(pl.col("scatter") ** 2).sum()
+        pl.col("t", "c", "r", "carried", "low", "high", "common", "size").sum(),
+        variance=(pl.col("scatter") ** 2).sum(),
     )
     reach = (1.96**2 * pl.col("variance")).alias("reach")
-    low = pl.col("c") - ((pl.col("c") - pl.col("low")) ** 2 + reach).sqrt()
-    high = pl.col("c") + ((pl.col("high") - pl.col("c")) ** 2 + reach).sqrt()
+    factor, rest = 1.96 * pl.col("common").abs(), 1.96 * pl.col("size")
+    below, above = (pl.col("c") - pl.col("low") - rest).clip(0), (pl.col("high") - pl.col("c") - rest).clip(0)
+    low = pl.col("c") - ((below + factor) ** 2 + reach).sqrt()
+    high = pl.col("c") + ((above + factor) ** 2 + reach).sqrt()
     slack = SLACK_SHARE * pl.col("carried")
     return homes.group_by("family", "true_fault").agg(
         kwh_coverage=pl.col("t").is_between(low - slack, high + slack).mean(),

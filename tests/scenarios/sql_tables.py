@@ -14,6 +14,7 @@ from day_oracle import select
 
 from pipeline.core import contract, sql_runner
 from pipeline.core.settings import load_settings
+from pipeline.correction.energy_sums import Z95
 from pipeline.correction.layout import CORRECTED, EPISODE
 from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
@@ -96,6 +97,7 @@ class World:
             "files": [str(file.path) for file in lake.files(day)],
         }
         self.params["corrected_files"] = [str(root / "corrected.parquet")]
+        self.params["z95"] = Z95
         pl.DataFrame(schema=CORRECTED).write_parquet(root / "corrected.parquet")
         self.con.register("episode", pl.DataFrame(schema=EPISODE).to_arrow())
         intake = load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")

@@ -132,7 +132,7 @@ def test_an_estimated_ratio_errs_alike_on_both_legs() -> None:
     home = faulty_home("wrong_ratio", "both")
     rows = corrected(home, ratio=home.ratio, ratio_se=0.05 * home.ratio)
     assert rows["method"].unique().to_list() == [ESTIMATED]
-    legs = rows["l1_w"].abs() + rows["l2_w"].abs()
+    legs = (rows["l1_w"] + rows["l2_w"]).abs()
     np.testing.assert_allclose(rows["sum_w_high"] - rows["sum_w_low"], 2 * 1.96 * 0.05 * legs)
 
 
