@@ -145,8 +145,5 @@ def point_at(con: duckdb.DuckDBPyConnection, paths: list[Path], *, of_homes: boo
     con.execute(
         "SET VARIABLE interval_files = $value", {"value": [sql_runner.as_named(path) for path in paths]}
     )
-    rows = con.sql(sql_runner.sql_text("interval_read"))
-    if of_homes:
-        rows.create_view("interval_all", replace=True)
-        rows = con.sql(sql_runner.sql_text("interval_of_homes"))
-    rows.create_view("interval_read", replace=True)
+    query = "interval_of_homes" if of_homes else "interval_read"
+    con.sql(sql_runner.sql_text(query)).create_view("interval_read", replace=True)

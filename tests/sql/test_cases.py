@@ -28,7 +28,7 @@ PARTS = {"why", "params", "given", "key", "within", "expect"}
 # The queries that decide something a person could check by hand.
 BY_HAND = {
     "crew_month", "crew_position", "crew_ranking",
-    "interval_checked", "interval_home_count", "interval_length", "interval_of_homes", "interval_step",
+    "interval_checked", "interval_home_count", "interval_length", "interval_step",
     "interval_used", "ramp",
     "site_day_level", "site_day_meter", "site_day_moved", "site_day_ramp", "site_day_step", "site_feature",
     "site_signal", "site_window_fit",
