@@ -53,9 +53,7 @@ def hour_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
     run, hour = np.nonzero(rows[:, 0])
     count = rows[run, 1:, hour]
     with np.errstate(invalid="ignore"):
-        means = {
-            name: sums[run, channel, hour] / count[:, channel] for channel, name in enumerate(_HOURLY)
-        }
+        means = {name: sums[run, channel, hour] / count[:, channel] for channel, name in enumerate(_HOURLY)}
     least = np.where(count > 0, count, np.inf).min(axis=1, initial=np.inf)
     minutes = np.where(np.isfinite(least), least * length_min[run], 0.0)
     midnight = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day))
