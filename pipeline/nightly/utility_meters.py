@@ -1,4 +1,4 @@
-"""The utility's own meters in a night: which homes' files it asks, about which days, and what each shard gets of them."""
+"""The utility's own meters in a night: which homes' files it asks, about which days, and what a shard gets of them."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from pipeline.features.home_days import older_days
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.features.utility_meter.days import MeterDays, choose_days
 from pipeline.features.utility_meter.window import ShardMeters
-from pipeline.ingest.utility import UtilityIntake, take_in_utility
+from pipeline.ingest.utility import UtilityIntake, read_utility
 from pipeline.nightly.night_inputs import NightInputs
 from pipeline.storage.output_location import Out
 
 
 @dataclass(frozen=True)
 class NightMeters:
-    """What the utility's files held, whom a night asks them about, and `older` days of the store it took in for that."""
+    """What the utility's files held, whom a night asks them about, and the `older` days it took in for that."""
 
     intake: UtilityIntake
     days: MeterDays
@@ -30,7 +30,7 @@ class NightMeters:
 
 @dataclass(frozen=True)
 class MeterTask:
-    """What a task about a shard of homes reads of the utility's meters: files, and the homes and days to take of them."""
+    """What a task about a shard reads of the utility's meters: files, and the homes and days to take of them."""
 
     tables: tuple[Path, ...]
     hour_files: tuple[Path, ...]
@@ -51,7 +51,7 @@ class MeterTask:
         rows = (
             pl.scan_parquet(list(self.tables), glob=False, hive_partitioning=False)
             .filter(
-                pl.col("site_id").is_between(homes.min(), homes.max()),
+                pl.col("site_id").is_between(pl.lit(homes.min()), pl.lit(homes.max())),
                 pl.col("site_id").is_in(homes.implode()),
                 pl.col("interval_start").dt.date().is_in(near),
             )
@@ -82,9 +82,10 @@ def read_meters(
     executor
         Carries out the tasks of the shards; else threads do.
     """
-    intake = take_in_utility(
-        inputs.lake, inputs.registers, inputs.store.root / "utility", workdir=inputs.scratch
-    )
+    intake = read_utility(
+        inputs.lake, inputs.registers, inputs.settings, workdir=inputs.scratch / "utility",
+        store=inputs.store.root / "utility",
+    )  # fmt: skip
     settings, store = inputs.settings, inputs.store
     first = inputs.as_of - timedelta(days=inputs.request.window_days - 1)
     from_on = inputs.as_of - timedelta(days=settings.utility.oldest_days)

@@ -73,7 +73,7 @@ def home_hours(rows: pl.DataFrame) -> HomeHours:
     produce nothing. Any other hour without production, at a home that has some, isn't known.
     """
     hour = rows["hour_start"].dt.epoch("s").to_numpy() // 3600
-    means = rows.select(pl.col("l1_w", "l2_w", "pv_w", "battery_w").cast(pl.Float64)).to_numpy()
+    means = rows.select(pl.col("l1_w", "l2_w", "pv_w", "battery_w").cast(pl.Float64)).to_numpy(writable=True)
     has = ~np.isnan(means).all(axis=0)
     clock_hour = hour % 24
     is_produced = np.zeros(24, bool)
