@@ -43,6 +43,7 @@ SERVICE_LEG_V = {"120/240": 120.0, "120/208": 120.0, "single": 240.0}
 SERVICES = tuple(SERVICE_LEG_V)
 CT_LOCATIONS = ("service_entrance", "bus_bar", "feeder", "load_conductors")
 INTERVAL_MINUTES = (1, 5, 15, 30, 60)
+METER_KINDS = NET_METER, IMPORT_METER = ("net", "import")
 # Columns about a customer, or that may name one. Orders and, by [privacy], pages show them; they stay out of logs,
 # addresses, file names and the tables that others share.
 PRIVATE = {"sites": ("address", "access_note", "customer"), "visits": ("note",), "safety_calls": ("note",)}
@@ -170,6 +171,14 @@ class SafetyCall(dy.Schema):
     note = _text("free words: whom, reference, what was found")
 
 
+class Meter(dy.Schema):
+    """One row a usage point of a utility, the meter of a home."""
+
+    site_id = _text("the home", is_required=True)
+    usage_point = _text("what the utility's files call the meter", is_key=True)
+    kind = _code("net: counts what the home takes and what it gives; import: only what it takes", METER_KINDS)
+
+
 class Reject(dy.Schema):
     """One row a row that was not used, or a file that could not be (then source_row and row are null)."""
 
@@ -186,6 +195,7 @@ TABLES: dict[str, type[dy.Schema]] = {
     "visits": Visit,
     "trainings": Training,
     "safety_calls": SafetyCall,
+    "meters": Meter,
 }
 MEASURES = tuple(name for name, column in Interval.columns().items() if isinstance(column, dy.Float64))
 

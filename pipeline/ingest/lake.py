@@ -15,7 +15,13 @@ from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
 from pipeline.ingest.lake_config import LakeConfig, read_lake_config
 from pipeline.storage.bucket_lake_source import BucketSource
-from pipeline.storage.lake_source import SUFFIXES, FolderSource, LakeFile, LakeSource
+from pipeline.storage.lake_source import (
+    SUFFIXES,
+    UTILITY_SUFFIXES,
+    FolderSource,
+    LakeFile,
+    LakeSource,
+)
 from pipeline.storage.object_url import ObjectUrl, object_url
 
 __all__ = ["Lake", "LakeFile", "open_lake", "partition_day"]
@@ -88,6 +94,24 @@ class Lake:
         paths = [file for file in self.source.files(partition) if _is_data(file.name.rpartition("/")[2])]
         return sorted(paths, key=lambda f: (f.mtime_ns, f.name))
 
+    def utility_files(self) -> tuple[list[LakeFile], list[tuple[str, str]]]:
+        """Return the files in utility/ in the order they arrived, and (where, what) of all else in it."""
+        files, folders = self.source.utility()
+        data, odd = [], []
+        for file in files:
+            name = file.name.rpartition("/")[2]
+            if _is_hidden(name):
+                continue
+            if not name.endswith(UTILITY_SUFFIXES):
+                odd.append((file.name, f"not one of {', '.join(UTILITY_SUFFIXES)}; it is not read"))
+            elif not _is_text(name):
+                shown = file.name.encode("utf-8", "backslashreplace").decode()
+                odd.append((shown, "its name is no UTF-8 text; it is not read"))
+            else:
+                data.append(file)
+        odd += [(folder, "a folder; it is not read") for folder in folders]
+        return sorted(data, key=lambda f: (f.mtime_ns, f.name)), sorted(odd)
+
     def bring(self, files: list[LakeFile], workdir: Path) -> list[LakeFile]:
         """Return the files with paths that can be read here; copies, of an object store's, are in `workdir`.
 
@@ -116,7 +140,7 @@ class Lake:
         return digest.hexdigest()[:32]
 
     def register(self, table: str) -> Path | None:
-        """Return the file of a register, "sites" to "safety_calls", or None; Parquet before CSV."""
+        """Return the file of a register, "sites" to "meters", or None; Parquet before CSV."""
         paths = (self.source.beside(f"{table}{suffix}") for suffix in (".parquet", ".csv"))
         return next((path for path in paths if path is not None), None)
 
@@ -182,3 +206,8 @@ def _is_hidden(name: str) -> bool:
 
 def _is_data(name: str) -> bool:
     return name.endswith(SUFFIXES) and not _is_hidden(name)
+
+
+def _is_text(name: str) -> bool:
+    """Tell whether a name can be written down: a folder's may have bytes that are no UTF-8."""
+    return all(not "\ud800" <= sign <= "\udfff" for sign in name)

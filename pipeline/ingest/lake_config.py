@@ -17,28 +17,26 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from pipeline.core import contract
 from pipeline.core.errors import InputError
 from pipeline.core.toml_reader import read_toml
+from pipeline.ingest.row_config import (
+    ENERGY_UNITS,
+    UNITS,
+    EnergySource,
+    Part,
+    TimedRows,
+    Utility,
+    UtilityColumns,
+    describe_utility,
+)
 
-ENERGY_UNITS = {"Wh an interval": 1.0, "kWh an interval": 1000.0}
-UNITS: dict[str, dict[str, float]] = {
-    "W": {"W": 1.0, "kW": 1000.0, "A": 1.0, **ENERGY_UNITS},
-    "var": {"var": 1.0, "kvar": 1000.0},
-    "V": {"V": 1.0},
-    "Wh": {"Wh": 1.0, "kWh": 1000.0},
-}
-REGISTERS = ("sites", "crews", "visits", "trainings", "safety_calls")
-EPOCHS: dict[str, Literal["s", "ms"]] = {"epoch s": "s", "epoch ms": "ms"}
-
-
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+REGISTERS = ("sites", "crews", "visits", "trainings", "safety_calls", "meters")
 
 
-class Source(_Part):
+class Source(Part):
     """Where one contract column comes from. A plain text stands for `{ from = text }`."""
 
     source: str = Field(alias="from")
@@ -53,7 +51,7 @@ class Source(_Part):
         return {"from": value} if isinstance(value, str) else value
 
 
-class Long(_Part):
+class Long(Part):
     """One row a channel: the column of the channel's name, that of its value, and channels to skip."""
 
     channel: str
@@ -61,44 +59,14 @@ class Long(_Part):
     ignore: tuple[str, ...] = ()
 
 
-class Intervals(_Part):
+class Intervals(TimedRows):
     """[intervals] of lake.toml."""
 
-    columns: dict[str, Source] = {}
-    minutes: int | None = None
-    labelled: Literal["start", "end"] = "start"
-    zone: str = "UTC"
-    time_format: str | None = None
+    columns: dict[str, Source] = Field(default_factory=dict)
     long: Long | None = None
-    delimiter: str = Field(default=",", min_length=1, max_length=1)
-    decimal: Literal[".", ","] = "."
-    empty: tuple[str, ...] = ()
-
-    @field_validator("zone")
-    @classmethod
-    def _known_zone(cls, zone: str) -> str:
-        if offset_min(zone) is None and zone not in contract.time_zones():
-            raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00")
-        return zone
-
-    @field_validator("delimiter")
-    @classmethod
-    def _can_part_fields(cls, delimiter: str) -> str:
-        if delimiter != "\t" and (not delimiter.isascii() or not delimiter.isprintable() or delimiter == '"'):
-            raise ValueError(f"{delimiter!r} can't part fields; use a tab or a plain sign such as ; or |")
-        return delimiter
-
-    @field_validator("minutes")
-    @classmethod
-    def _known_length(cls, minutes: int | None) -> int | None:
-        if minutes is not None and minutes not in contract.INTERVAL_MINUTES:
-            raise ValueError(f"{minutes} is not one of {contract.INTERVAL_MINUTES}")
-        return minutes
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> Intervals:
-        if self.labelled == "end" and self.minutes is None:
-            raise ValueError('labelled = "end" needs minutes, the length of an interval')
         fields = contract.Interval.columns()
         for name, source in self.columns.items():
             if name not in fields:
@@ -126,7 +94,7 @@ class Intervals(_Part):
         return helpers | {name if s is None else s.source for name, s in sources.items()}
 
 
-class Origin(_Part):
+class Origin(Part):
     """Where one register column comes from: a column, or the same value in every row."""
 
     source: str | None = Field(default=None, alias="from")
@@ -147,8 +115,10 @@ class Origin(_Part):
 Fields = dict[str, Origin]
 
 
-class LakeConfig(_Part):
+class LakeConfig(BaseModel):
     """The whole of lake.toml."""
+
+    model_config = Part.model_config
 
     intervals: Intervals = Intervals()
     sites: Fields = {}
@@ -156,6 +126,8 @@ class LakeConfig(_Part):
     visits: Fields = {}
     trainings: Fields = {}
     safety_calls: Fields = {}
+    meters: Fields = {}
+    utility: Utility = Utility()
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> LakeConfig:
@@ -195,23 +167,11 @@ def _allowed(where: tuple[int | str, ...]) -> list[str]:
         model = Intervals
         if len(parts) > 2:
             model = Source if parts[1] == "columns" else Long
+    elif parts[0] == "utility" and len(parts) > 1:
+        model = (Utility, UtilityColumns, EnergySource)[min(len(parts), 4) - 2]
     elif len(parts) > 1:
         model = Origin
     return [field.alias or name for name, field in model.model_fields.items()]
-
-
-def offset_min(zone: str) -> int | None:
-    """Return a fixed offset like +05:30 in minutes, or None for a named zone."""
-    sign, hours, colon, minutes = zone[:1], zone[1:3], zone[3:4], zone[4:]
-    digits = hours + minutes
-    if (
-        len(zone) != 6
-        or sign not in ("+", "-")
-        or colon != ":"
-        or not (digits.isascii() and digits.isdigit())
-    ):
-        return None
-    return (-1 if sign == "-" else 1) * (int(hours) * 60 + int(minutes))
 
 
 def describe(mapping: LakeConfig) -> list[str]:
@@ -230,7 +190,7 @@ def describe(mapping: LakeConfig) -> list[str]:
                 f"always '{origin.always}'" if origin.always is not None else f"from '{origin.source}'"
             )
             lines.append(f"{table}.{name}: {origin_text}")
-    return lines
+    return lines + describe_utility(mapping.utility)
 
 
 def _describe_source(name: str, source: Source, how: Intervals) -> str:

@@ -9,7 +9,8 @@ import polars as pl
 
 from pipeline.core import contract
 from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT, UnusableFileError
-from pipeline.ingest.lake_config import ENERGY_UNITS, UNITS, Intervals, Source
+from pipeline.ingest.lake_config import Intervals, Source
+from pipeline.ingest.row_config import ENERGY_UNITS, UNITS
 from pipeline.ingest.timestamps import interval_starts
 
 STAGED = pl.Schema({**pl.Schema(contract.Interval), **BAD})

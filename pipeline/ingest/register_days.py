@@ -1,4 +1,4 @@
-"""Rows of visits and safety calls whose home or day can't be: each gets the reason why it is rejected."""
+"""Rows of visits, safety calls and meters whose home or day can't be: each gets the reason why it is rejected."""
 
 from __future__ import annotations
 
@@ -8,8 +8,10 @@ import polars as pl
 
 from pipeline.ingest.csv_reader import REASON
 
-# A register's days, the one that every row has first.
-_DAYS = {"visits": ("visited_on",), "safety_calls": ("called_on", "repaired_on")}
+# A register of things at homes, with its days, the one that every row has first.
+_DAYS: dict[str, tuple[str, ...]] = {
+    "visits": ("visited_on",), "safety_calls": ("called_on", "repaired_on"), "meters": (),
+}  # fmt: skip
 
 
 def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
@@ -18,21 +20,24 @@ def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_
     Parameters
     ----------
     table
-        The register; one without days of homes has no reasons.
+        The register; one that is not of homes has no reasons.
     rows, sites
         Its rows, and the register of homes.
     as_of
         The night: days after it are not known yet.
     """
-    days = _DAYS.get(table, ())
-    if not days:
+    days = _DAYS.get(table)
+    if days is None:
         return rows.with_columns(pl.lit(None, dtype=pl.String).alias(REASON))
     homes = sites.select("site_id", "commissioned_on", is_known=pl.lit(True))
     reasons = [
         pl.when(pl.col("is_known").is_null()).then(pl.lit("unknown home: site_id is not in sites")),
         *(_late(day, as_of) for day in days),
-        pl.when(pl.col(days[0]) < pl.col("commissioned_on")).then(
-            pl.format("{} {} lies before the home's commissioning", pl.lit(days[0]), days[0])
+        *(
+            pl.when(pl.col(day) < pl.col("commissioned_on")).then(
+                pl.format("{} {} lies before the home's commissioning", pl.lit(day), day)
+            )
+            for day in days[:1]
         ),
         *(
             pl.when(pl.col(later) < pl.col(days[0])).then(

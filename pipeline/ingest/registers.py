@@ -1,4 +1,4 @@
-"""The registers (sites, crews, visits, trainings, safety calls) as the contract types them; bad rows become rejects."""
+"""The registers (sites, crews, visits, safety calls, meters...) as the contract types them; bad rows become rejects."""
 
 from __future__ import annotations
 
@@ -24,11 +24,12 @@ from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
 _SORTED_BY = {
     "sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id", "safety_calls": "site_id",
+    "meters": "usage_point",
 }  # fmt: skip
 
 
-def _no_calls() -> pl.DataFrame:
-    return pl.DataFrame(schema=pl.Schema(contract.SafetyCall)).select(contract.shared_columns("safety_calls"))
+def _none_of(table: str) -> pl.DataFrame:
+    return pl.DataFrame(schema=pl.Schema(contract.TABLES[table])).select(contract.shared_columns(table))
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,8 @@ class Registers:
     rejects: pl.DataFrame
     duplicate: int = 0
     columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    safety_calls: pl.DataFrame = field(default_factory=_no_calls)
+    safety_calls: pl.DataFrame = field(default_factory=lambda: _none_of("safety_calls"))
+    meters: pl.DataFrame = field(default_factory=lambda: _none_of("meters"))
     contacts: pl.DataFrame = field(default_factory=lambda: _no_private("sites"))
     notes: pl.DataFrame = field(default_factory=lambda: _no_private("visits"))
 

@@ -7,14 +7,14 @@ from typing import Literal
 import polars as pl
 
 from pipeline.ingest.csv_reader import UnusableFileError
-from pipeline.ingest.lake_config import EPOCHS, Intervals, offset_min
+from pipeline.ingest.row_config import EPOCHS, TimedRows, offset_min
 
 _OFFSET = r"\s*(Z|[+-]\d{2}:?\d{2})$"
 _FORMATS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M")
 _TIME = pl.Datetime("us")
 
 
-def interval_starts(times: pl.Series, homes: pl.Series, how: Intervals) -> tuple[pl.Series, pl.Series]:
+def interval_starts(times: pl.Series, homes: pl.Series, how: TimedRows) -> tuple[pl.Series, pl.Series]:
     """Return (start as naive UTC, why a row has none, else null) for `times`.
 
     A time with an offset of its own keeps it; one without is local to `how.zone`. Where the clock goes back,
@@ -44,7 +44,7 @@ def interval_starts(times: pl.Series, homes: pl.Series, how: Intervals) -> tuple
     return done["start"], done["fault"]
 
 
-def _read(distinct: pl.DataFrame, column: str, how: Intervals) -> pl.DataFrame:
+def _read(distinct: pl.DataFrame, column: str, how: TimedRows) -> pl.DataFrame:
     """Add `local`, the time as written, and `east_min`, its own offset from UTC, null where it has none."""
     dtype, time, utc = distinct.schema["time"], pl.col("time"), pl.lit(0, dtype=pl.Int64)
     if how.time_format in EPOCHS and (dtype.is_integer() or dtype == pl.String):
@@ -75,7 +75,7 @@ def _read(distinct: pl.DataFrame, column: str, how: Intervals) -> pl.DataFrame:
     return distinct.with_columns(local=local, east_min=east)
 
 
-def _utc(which: Literal["earliest", "latest"], how: Intervals) -> pl.Expr:
+def _utc(which: Literal["earliest", "latest"], how: TimedRows) -> pl.Expr:
     local = pl.col("local")
     fixed = 0 if how.zone == "UTC" else offset_min(how.zone)
     if fixed is not None:

@@ -11,11 +11,11 @@ import polars as pl
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.cts import CT, Reading, Wiring, measure
+from pipeline.simulate.drawn_meters import draw_meter
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import reported_rows
 from pipeline.simulate.plan import AREAS, HomePlan
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
-from pipeline.simulate.utility_files import draw_meter
 
 HOMES_PER_CREW = 60
 # Limits of a CT in class 1 at 5 % of its rated current (IEC 61869-2): ratio, and phase displacement.
@@ -149,7 +149,8 @@ def report_home(install: Install) -> HomeRecord:
         "onset_on": measurement.onset_on if is_faulty else None, "severity": wiring.severity or None,
         "hard_negative": plan.hard or None, "sees_pv_true": plan.sees_pv,
     }  # fmt: skip
-    meter = draw_meter(home, home.spec.rng(plan.number, "utility")) if home.spec.utility_share else None
+    spec, name = home.spec, site_id(plan.number)
+    meter = draw_meter(home, name, spec.rng(plan.number, "utility")) if spec.utility_share else None
     if meter:
         rows = rows.with_columns(pl.lit(None, pl.Float64).alias(name) for name in ("import_wh", "export_wh"))
     return HomeRecord(rows, register_row(install, wiring), truth, meter)

@@ -15,9 +15,9 @@ from pipeline.core.errors import InputError
 from pipeline.core.progress import counted
 from pipeline.core.worker_processes import map_tasks
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.simulate.drawn_meters import write_meters
 from pipeline.simulate.fleet import crews_of, simulate_home
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
-from pipeline.simulate.utility_files import meter_row, write_utility_files
 
 ROW_GROUP_ROWS = 115_000  # a file a day and shard is about one row group, cut between homes
 # As the contract has them; whole numbers are written as such.
@@ -45,7 +45,7 @@ def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[R
         sites.append(record.site)
         truths.append(record.truth)
         if record.meter:
-            meters.append((record.site["site_id"], record.meter))
+            meters.append(record.meter)
         frames.append(record.readings.select(pl.lit(record.site["site_id"]).alias("site_id"), pl.all()))
     rows = pl.concat(frames).with_columns(pl.col("interval_start").dt.date().alias("date"))
     days = rows.partition_by("date", as_dict=True, include_key=False, maintain_order=True)
@@ -54,8 +54,7 @@ def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[R
         folder.mkdir(parents=True, exist_ok=True)
         file = folder / f"part-{shard:04d}.parquet"
         day_rows.write_parquet(file, compression="zstd", row_group_size=max(day_rows.height, 1))
-    write_utility_files(out / "utility", (meter for _, meter in meters), shard)
-    return sites, truths, [meter_row(*meter) for meter in meters]
+    return sites, truths, write_meters(out / "utility", meters, shard)
 
 
 def write_registers(

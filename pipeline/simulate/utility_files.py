@@ -1,147 +1,193 @@
-"""What the utility would send of its meters at simulated homes: files in LAKE/utility, as ESPI feeds and as CSV."""
+"""Writes what a utility would send of invented homes: ESPI feeds (NAESB REQ.21, Atom XML), plain CSV of their meters.
+
+Rows are frames of site_id, interval_start (naive UTC), minutes, import_wh and export_wh; each may be null. A home's
+usage point is called by its site_id, so that a lake needs no register of meters for them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+import gzip
+import random
+import uuid
+from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import IO
+from xml.sax.saxutils import escape, quoteattr
 
-import numpy as np
 import polars as pl
 
-from pipeline.faults.circuit import Float
-from pipeline.simulate.home import CleanHome
-from pipeline.simulate.meter_kinds import KINDS, MeterFile
-
-ACCURACY = 0.004  # of a revenue meter
-_ENDED_DAYS = 60  # before the last day that a meter "ended early" stops, half the time in a shorter lake
-_FORWARD, _REVERSE = 1, 19  # flow directions of ESPI: delivered to the home, received from it
-
-
-def draw_meter(home: CleanHome, rng: np.random.Generator) -> MeterFile | None:
-    """Return the utility's file of this home; None for most where few have one ([FleetSpec] utility_share)."""
-    spec, window = home.spec, home.plan.window
-    is_there = rng.random() < spec.utility_share
-    kind = KINDS[str(rng.choice(spec.utility_kinds or tuple(KINDS)))]
-    net_w = home.net_w * (1 + rng.normal(0.0, ACCURACY))
-    if not is_there:
-        return None
-
-    def counted(power_w: Float) -> Float:
-        steps = kind.minutes // window.step
-        energy = power_w.reshape(-1, steps).mean(axis=1) * (kind.minutes / 60)
-        rounded: Float = np.round(energy / kind.step_wh) * kind.step_wh
-        return rounded
-
-    taken, given, net = counted(np.maximum(net_w, 0.0)), counted(np.maximum(-net_w, 0.0)), counted(net_w)
-    first = datetime(window.start.year, window.start.month, window.start.day)
-    interval = timedelta(minutes=kind.minutes)
-    start = [first + (number + kind.late_intervals) * interval for number in range(len(net))]
-    left_out = min(_ENDED_DAYS, window.days // 2) * 1440 // kind.minutes if kind.has_ended else 0
-    absent = [None] * len(net)
-    rows = pl.DataFrame(
-        {
-            "interval_start": start,
-            "import_wh": absent if kind.meters == "net" else taken,
-            "export_wh": given if kind.meters == "both" else absent,
-            "net_wh": net if kind.meters == "net" else absent,
-        },
-        schema={
-            "interval_start": pl.Datetime("us"), **dict.fromkeys(("import_wh", "export_wh", "net_wh"), pl.Float64),
-        },
-    )  # fmt: skip
-    return MeterFile(f"UP{home.plan.number:05d}", kind, rows.head(len(net) - left_out))
-
-
-def write_utility_files(folder: Path, meters: Iterable[MeterFile], shard: int) -> None:
-    """Write these meters' files into the folder: an ESPI feed a meter, and one CSV of the others of the shard."""
-    plain = []
-    for meter in meters:
-        folder.mkdir(parents=True, exist_ok=True)
-        if meter.kind.is_espi:
-            (folder / f"{meter.usage_point}.xml").write_text(espi_feed(meter), encoding="utf-8")
-        else:
-            plain.append(meter.rows.select(pl.lit(meter.usage_point).alias("usage_point"), pl.all()))
-    if plain:
-        pl.concat(plain).write_csv(folder / f"meters-{shard:04d}.csv", datetime_format="%Y-%m-%dT%H:%M:%SZ")
-
-
-def meter_row(site_id: str, meter: MeterFile) -> dict[str, Any]:
-    """Return the meter's row of the register meters."""
-    kind = "import" if meter.kind.meters == "import" else "net"
-    return {"site_id": site_id, "usage_point": meter.usage_point, "kind": kind}
-
-
-def espi_feed(meter: MeterFile) -> str:
-    """Return a feed of NAESB REQ.21 (ESPI): the usage point, and a reading a direction with blocks of a day."""
-    rows, point = meter.rows, f"RetailCustomer/1/UsagePoint/{meter.usage_point}"
-    start = (rows["interval_start"].dt.epoch("s")).to_list()
-    entries = [
-        _entry(
-            point, "RetailCustomer/1/UsagePoint", [f"{point}/MeterReading"],
-            "<UsagePoint><ServiceCategory><kind>0</kind></ServiceCategory></UsagePoint>",
-        ),
-        _entry("LocalTimeParameters/1", "LocalTimeParameters", [], _UTC),
-    ]  # fmt: skip
-    for direction, name in ((_FORWARD, "import_wh"), (_REVERSE, "export_wh")):
-        reading, read_type = (
-            f"{point}/MeterReading/{direction}",
-            f"ReadingType/{meter.usage_point}-{direction}",
-        )
-        entries.append(
-            _entry(
-                reading, f"{point}/MeterReading", [f"{reading}/IntervalBlock", read_type], "<MeterReading/>"
-            )
-        )
-        entries.append(_entry(read_type, "ReadingType", [], _reading_type(direction, meter.kind.minutes)))
-        for number, block in enumerate(_blocks(start, rows[name].to_list(), meter.kind.minutes)):
-            entries.append(_entry(f"{reading}/IntervalBlock/{number}", f"{reading}/IntervalBlock", [], block))
-    return (
-        '<?xml version="1.0" encoding="UTF-8"?>\n<feed xmlns="http://www.w3.org/2005/Atom">\n'
-        f"<id>urn:{meter.usage_point}</id>\n<title>meter</title>\n<updated>2026-01-01T00:00:00Z</updated>\n"
-        + "".join(entries)
-        + "</feed>\n"
-    )
-
-
-_UTC = (
-    "<LocalTimeParameters><dstEndRule>00000000</dstEndRule><dstOffset>0</dstOffset>"
-    "<dstStartRule>00000000</dstStartRule><tzOffset>0</tzOffset></LocalTimeParameters>"
+# FlowDirectionKind of NAESB REQ.21.
+_FLOWS = {"import_wh": 1, "export_wh": 19, "net_wh": 4}
+_PUBLISHED = datetime(2026, 1, 1)
+_HEAD = (
+    '<?xml version="1.0" encoding="UTF-8"?>\n<feed xmlns="http://www.w3.org/2005/Atom">\n'
+    "<id>urn:uuid:{id}</id><title>Invented homes</title><updated>{updated}</updated>\n"
 )
 
 
-def _entry(self_path: str, up: str, related: Sequence[str], content: str) -> str:
-    links = [("self", self_path), ("up", up), *(("related", path) for path in related)]
-    name, rest = content[1:].split(">", 1)
-    closed = "/" if name.endswith("/") else ""
-    espi = f'<{name.removesuffix("/")} xmlns="http://naesb.org/espi"{closed}>{rest}'
+def write_espi(
+    path: Path,
+    rows: pl.DataFrame,
+    *,
+    power_of_ten: int = 0,
+    is_net: bool = False,
+    published: datetime = _PUBLISHED,
+    shuffle: int | None = None,
+) -> None:
+    """Write an ESPI feed, gzipped if the name ends so: a usage point a home, a block a day and register.
+
+    Parameters
+    ----------
+    path
+        The file.
+    rows
+        The readings; null is left out.
+    power_of_ten
+        Values are whole numbers of 10 ** this many Wh, rounded.
+    is_net
+        Write one signed register, import less export, instead of two.
+    published
+        When the utility published it (UTC): a block sent again later has a later time.
+    shuffle
+        Seed of another order of the entries; None: usage point, meter reading, reading type, blocks.
+    """
+    entries = _entries(rows, power_of_ten, is_net, _stamp(published))
+    if shuffle is not None:
+        mixed = list(entries)
+        random.Random(shuffle).shuffle(mixed)
+        entries = iter(mixed)
+    with _open(path) as file:
+        file.write(_HEAD.format(id=uuid.uuid5(uuid.NAMESPACE_URL, path.name), updated=_stamp(published)))
+        for entry in entries:
+            file.write(entry)
+        file.write("</feed>\n")
+
+
+def write_meter_csv(
+    path: Path,
+    rows: pl.DataFrame,
+    *,
+    unit: str = "Wh",
+    zone: str = "UTC",
+    labelled: str = "start",
+    is_net: bool = False,
+    delimiter: str = ",",
+    decimal: str = ".",
+    time_format: str = "%Y-%m-%d %H:%M",
+) -> None:
+    """Write usage_point, interval_start and import_wh and export_wh (or net_wh) as delimited text.
+
+    Parameters
+    ----------
+    path
+        The file, gzipped if the name ends so.
+    rows
+        The readings.
+    unit
+        "Wh" or "kWh".
+    zone
+        IANA name of the zone of the times, which carry no offset.
+    labelled
+        "start" or "end" of the interval.
+    is_net
+        One signed column, import less export.
+    delimiter, decimal, time_format
+        As the text is to look.
+    """
+    local = pl.col("interval_start")
+    if labelled == "end":
+        local = local + pl.duration(minutes=pl.col("minutes"))
+    local = local.dt.replace_time_zone("UTC").dt.convert_time_zone(zone).dt.strftime(time_format)
+    names = ("net_wh",) if is_net else ("import_wh", "export_wh")
+    scale = 1000.0 if unit == "kWh" else 1.0
+    energies = [
+        (pl.col(name) / scale).cast(pl.String).str.replace(".", decimal, literal=True) for name in names
+    ]
+    shaped = _with_net(rows).select(
+        pl.col("site_id").alias("usage_point"),
+        local.alias("interval_start"),
+        *(text.alias(name) for name, text in zip(names, energies, strict=True)),
+    )
+    with _open(path) as file:
+        file.write(shaped.write_csv(separator=delimiter))
+
+
+def _open(path: Path) -> IO[str]:
+    if path.suffix == ".gz":
+        return gzip.open(path, "wt", encoding="utf-8")
+    return path.open("w", encoding="utf-8")
+
+
+def _with_net(rows: pl.DataFrame) -> pl.DataFrame:
+    net = pl.col("import_wh").fill_null(0.0) - pl.col("export_wh").fill_null(0.0)
+    is_there = pl.col("import_wh").is_not_null() | pl.col("export_wh").is_not_null()
+    return rows.with_columns(net_wh=pl.when(is_there).then(net))
+
+
+def _entries(rows: pl.DataFrame, power_of_ten: int, is_net: bool, updated: str) -> Iterator[str]:
+    """Yield a feed's entries; reading types are shared by all homes with one length of interval."""
+    names = ("net_wh",) if is_net else ("import_wh", "export_wh")
+    ordered = _with_net(rows).sort("site_id", "interval_start")
+    for (site_id,), home in ordered.group_by(["site_id"], maintain_order=True):
+        point = f"RetailCustomer/{uuid.uuid5(uuid.NAMESPACE_OID, str(site_id)).hex[:8]}/UsagePoint/{site_id}"
+        body = "<UsagePoint xmlns=_><ServiceCategory><kind>0</kind></ServiceCategory></UsagePoint>"
+        yield _entry(point, body, updated, related=(f"{point}/MeterReading", "LocalTimeParameters/01"))
+        for name in names:
+            for (minutes,), of_length in home.group_by(["minutes"], maintain_order=True):
+                readings = of_length.filter(pl.col(name).is_not_null())
+                kind, meter = f"ReadingType/{name}-{minutes}", f"{point}/MeterReading/{name}-{minutes}"
+                if readings.height:
+                    related = (f"{meter}/IntervalBlock", kind)
+                    yield _entry(meter, "<MeterReading xmlns=_/>", updated, related=related)
+                    yield from _blocks(readings, name, meter, power_of_ten, updated)
+    for name in names:
+        for minutes in ordered["minutes"].unique().sort():
+            yield _entry(f"ReadingType/{name}-{minutes}", _type_of(name, minutes, power_of_ten), updated)
+
+
+def _blocks(readings: pl.DataFrame, name: str, meter: str, power_of_ten: int, updated: str) -> Iterator[str]:
+    up, down = 10.0 ** max(power_of_ten, 0), 10.0 ** max(-power_of_ten, 0)
+    typed = readings.select(
+        day=pl.col("interval_start").dt.date(),
+        start=pl.col("interval_start").dt.epoch("s"),
+        length=pl.col("minutes") * 60,
+        value=(pl.col(name) * down / up).round().cast(pl.Int64),
+    )
+    for (day,), block in typed.group_by(["day"], maintain_order=True):
+        body = "".join(
+            f"<IntervalReading><timePeriod><duration>{length}</duration><start>{start}</start></timePeriod>"
+            f"<value>{value}</value></IntervalReading>"
+            for start, length, value in block.select("start", "length", "value").iter_rows()
+        )
+        whole = f"<interval><duration>86400</duration><start>{block['start'][0]}</start></interval>"
+        link = f"{meter}/IntervalBlock/{day}"
+        yield _entry(link, f"<IntervalBlock xmlns=_>{whole}{body}</IntervalBlock>", updated)
+
+
+def _type_of(name: str, minutes: int, power_of_ten: int) -> str:
+    codes = {
+        "accumulationBehaviour": 4, "commodity": 1, "dataQualifier": 12, "flowDirection": _FLOWS[name],
+        "intervalLength": minutes * 60, "kind": 12, "phase": 769, "powerOfTenMultiplier": power_of_ten,
+        "timeAttribute": 0, "uom": 72,
+    }  # fmt: skip
+    body = "".join(f"<{code}>{value}</{code}>" for code, value in codes.items())
+    return f"<ReadingType xmlns=_>{body}</ReadingType>"
+
+
+def _entry(link: str, body: str, updated: str, *, related: tuple[str, ...] = ()) -> str:
+    up = link.rpartition("/")[0]
+    links = "".join(
+        f"<link rel={quoteattr(rel)} href={quoteattr(href)}/>"
+        for rel, href in (("self", link), ("up", up), *(("related", target) for target in related))
+    )
+    own = escape(str(uuid.uuid5(uuid.NAMESPACE_URL, link)))
+    content = body.replace("xmlns=_", 'xmlns="http://naesb.org/espi"')
     return (
-        "<entry>"
-        + f"<id>urn:{self_path}</id>"
-        + "".join(f'<link rel="{rel}" href="{path}"/>' for rel, path in links)
-        + f"<content>{espi}</content></entry>\n"
+        f"<entry><id>urn:uuid:{own}</id>{links}<title/><content>{content}</content>"
+        f"<published>{updated}</published><updated>{updated}</updated></entry>\n"
     )
 
 
-def _reading_type(direction: int, minutes: int) -> str:
-    return (
-        "<ReadingType><accumulationBehaviour>4</accumulationBehaviour><commodity>1</commodity>"
-        f"<flowDirection>{direction}</flowDirection><intervalLength>{60 * minutes}</intervalLength>"
-        "<kind>12</kind><powerOfTenMultiplier>0</powerOfTenMultiplier><uom>72</uom></ReadingType>"
-    )
-
-
-def _blocks(start: Sequence[int], energy_wh: Sequence[float], minutes: int) -> Iterable[str]:
-    a_day = 1440 // minutes
-    for first in range(0, len(start), a_day):
-        part = slice(first, first + a_day)
-        readings = "".join(
-            f"<IntervalReading><timePeriod><duration>{60 * minutes}</duration><start>{at}</start></timePeriod>"
-            f"<value>{value:.0f}</value></IntervalReading>\n"
-            for at, value in zip(start[part], energy_wh[part], strict=True)
-        )
-        yield (
-            f"<IntervalBlock><interval><duration>{60 * minutes * len(start[part])}</duration>"
-            f"<start>{start[first]}</start></interval>{readings}</IntervalBlock>"
-        )
+def _stamp(time: datetime) -> str:
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ")

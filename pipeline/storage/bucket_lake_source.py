@@ -15,7 +15,7 @@ from typing import Any
 
 from pipeline.core.errors import NightFailed
 from pipeline.core.setting_sections import ObjectStoreSettings
-from pipeline.storage.lake_source import SUFFIXES, LakeFile, Partition
+from pipeline.storage.lake_source import UTILITY, UTILITY_SUFFIXES, LakeFile, Partition
 from pipeline.storage.object_store import Bucket, ReplacedError, Stored
 from pipeline.storage.object_url import ObjectUrl
 
@@ -74,12 +74,23 @@ class BucketSource:
 
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files in a partition as they are now; their `path` is not there before `bring`."""
-        folder = f"intervals/{partition}/"
-        return [
-            LakeFile(Path(entry.name), entry.name, entry.size, entry.modified_ns, entry.tag)
-            for entry in self._bucket.listed(folder)
-            if entry.name.startswith(folder) and "/" not in entry.name.removeprefix(folder)
-        ]
+        return self._inside(f"intervals/{partition}/")[0]
+
+    def utility(self) -> tuple[list[LakeFile], list[str]]:
+        """Return the files in utility/ as they are now, and the names of folders in it."""
+        return self._inside(f"{UTILITY}/")
+
+    def _inside(self, folder: str) -> tuple[list[LakeFile], list[str]]:
+        files, folders = [], set()
+        for entry in self._bucket.listed(folder):
+            name, slash, _ = entry.name.removeprefix(folder).partition("/")
+            if not entry.name.startswith(folder) or not name:  # a mark for the folder itself
+                continue
+            if slash:
+                folders.add(f"{folder}{name}")
+            else:
+                files.append(LakeFile(Path(entry.name), entry.name, entry.size, entry.modified_ns, entry.tag))
+        return files, sorted(folders)
 
     def beside(self, name: str) -> Path | None:
         """Return a copy of the object `name` (one of ours: sites.csv and the like), fetched once."""
@@ -111,7 +122,7 @@ class BucketSource:
         ReplacedError
             The object is not the one that was listed any more.
         """
-        suffix = next(suffix for suffix in SUFFIXES if file.name.endswith(suffix))
+        suffix = next(suffix for suffix in UTILITY_SUFFIXES if file.name.endswith(suffix))
         path = workdir / f"fetched-{number:05d}{suffix}"
         self._bucket.fetch(Stored(file.name, file.size, file.tag, file.mtime_ns), path)
         return replace(file, path=path)

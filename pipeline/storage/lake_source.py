@@ -1,4 +1,4 @@
-"""Where a lake's files lie: what is under intervals/, the registers beside it, and a local file to read each from."""
+"""Where a lake's files lie: under intervals/ and utility/, the registers beside, and a local file to read each from."""
 
 from __future__ import annotations
 
@@ -10,11 +10,13 @@ from typing import Protocol
 from pipeline.storage.object_url import ObjectUrl
 
 SUFFIXES = (".parquet", ".csv", ".csv.gz")
+UTILITY = "utility"
+UTILITY_SUFFIXES = (".xml", ".xml.gz", *SUFFIXES)
 
 
 @dataclass(frozen=True)
 class LakeFile:
-    """A file of intervals: `path` as opened, `name` as people see it, from the lake's folder.
+    """A file of readings: `path` as opened, `name` as people see it, from the lake's folder.
 
     `tag` is what an object store calls this content (its ETag); a folder has none.
     """
@@ -50,6 +52,9 @@ class LakeSource(Protocol):
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files in a partition as they are now, in no order."""
 
+    def utility(self) -> tuple[list[LakeFile], list[str]]:
+        """Return the files in utility/ as they are now, in no order, and the names of folders in it."""
+
     def beside(self, name: str) -> Path | None:
         """Return a local file to read sites.csv, lake.toml and the like from; None if there is none."""
 
@@ -83,16 +88,25 @@ class FolderSource:
 
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files in a partition as they are now."""
-        paths = []
-        for entry in os.scandir(self.root / "intervals" / partition):
-            if entry.is_file():
-                try:
-                    stat = entry.stat()
-                except FileNotFoundError:  # taken away since it was listed
-                    continue
-                name = f"intervals/{partition}/{entry.name}"
-                paths.append(LakeFile(Path(entry.path), name, stat.st_size, stat.st_mtime_ns))
-        return paths
+        return self._inside(f"intervals/{partition}")[0]
+
+    def utility(self) -> tuple[list[LakeFile], list[str]]:
+        """Return the files in utility/ as they are now, and the names of folders in it."""
+        return self._inside(UTILITY) if (self.root / UTILITY).is_dir() else ([], [])
+
+    def _inside(self, folder: str) -> tuple[list[LakeFile], list[str]]:
+        files, others = [], []
+        for entry in os.scandir(self.root / folder):
+            name = f"{folder}/{entry.name}"
+            if not entry.is_file():
+                others.append(name)
+                continue
+            try:
+                stat = entry.stat()
+            except FileNotFoundError:  # taken away since it was listed
+                continue
+            files.append(LakeFile(Path(entry.path), name, stat.st_size, stat.st_mtime_ns))
+        return files, others
 
     def beside(self, name: str) -> Path | None:
         """Return the file of that name in the lake's folder."""

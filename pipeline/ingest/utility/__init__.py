@@ -5,6 +5,7 @@ the register meters says which home a usage point is. Out: `UtilityIntake`: a ta
 disk, facts a file, and rejects with their reasons (rows in = used + duplicate + rejected).
 """
 
+from pipeline.ingest.utility.intake import read_utility
 from pipeline.ingest.utility.layout import FILE_FACTS, UTILITY, UtilityIntake
 
-__all__ = ["FILE_FACTS", "UTILITY", "UtilityIntake"]
+__all__ = ["FILE_FACTS", "UTILITY", "UtilityIntake", "read_utility"]

@@ -20,8 +20,20 @@ UTILITY = pl.Schema(
         "import_wh": pl.Float64(), "export_wh": pl.Float64(), "step_wh": pl.Float64(),
     }
 )  # fmt: skip
+# One row a row of a source file, as read: `usage_point` is what the file calls the meter and `usage_point_id` its Atom
+# id, if it has one. `net_wh` is positive when the home takes. `step_wh` is the step that the file claims, `version`
+# (UTC) when it was published, both null where it doesn't say. `reason` is why the row can't be used, else null; `row`
+# is then the row as JSON. A file that can't be read is one row without `source_row`.
+PARSED = pl.Schema(
+    {
+        "usage_point": pl.String(), "usage_point_id": pl.String(), "interval_start": pl.Datetime("us"),
+        "minutes": pl.Int64(), "import_wh": pl.Float64(), "export_wh": pl.Float64(), "net_wh": pl.Float64(),
+        "step_wh": pl.Float64(), "version": pl.Datetime("us"), "source_row": pl.Int64(), "reason": pl.String(),
+        "row": pl.String(),
+    }
+)  # fmt: skip
 # One row a file and usage point; rows = used + duplicate + rejected. `site_id` is null where no home is known for it;
-# `first_start`, `last_start` (UTC), `minutes` (the commonest length) and `step_wh` are of the used rows, null without.
+# `first_start`, `last_start` (UTC), `minutes` (the commonest length) and `step_wh` are of all rows but the rejected.
 FILE_FACTS = pl.Schema(
     {
         "source_file": pl.String(), "usage_point": pl.String(), "site_id": pl.String(), "rows": pl.Int64(),

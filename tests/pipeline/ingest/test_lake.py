@@ -1,5 +1,6 @@
 """A lake is opened or refused with what to do; its days and files come in order, oddities are told."""
 
+import os
 from datetime import date
 from pathlib import Path
 
@@ -115,3 +116,33 @@ def test_parquet_registers_come_before_csv(lake: Path) -> None:
 )
 def test_partition_names(name: str, day: date | None) -> None:
     assert partition_day(name) == day
+
+
+def test_utility_files_come_in_order_of_arrival_and_the_rest_is_told(lake: Path) -> None:
+    put(lake, "a.parquet", rows())
+    assert open_lake(lake).utility_files() == ([], [])
+    folder = lake / "utility"
+    (folder / "old").mkdir(parents=True)
+    for hour, name in enumerate(
+        ("late.xml", "b.csv.gz", "a.parquet", "x.xml.gz", "c.csv", "notes.txt", ".part.xml")
+    ):
+        (folder / name).write_text("x", encoding="utf-8")
+        os.utime(folder / name, (9000 - 100 * hour, 9000 - 100 * hour))
+    files, odd = open_lake(lake).utility_files()
+    assert [file.name for file in files] == [
+        f"utility/{name}" for name in ("c.csv", "x.xml.gz", "a.parquet", "b.csv.gz", "late.xml")
+    ]
+    assert odd == [
+        ("utility/notes.txt", "not one of .xml, .xml.gz, .parquet, .csv, .csv.gz; it is not read"),
+        ("utility/old", "a folder; it is not read"),
+    ]
+
+
+def test_a_utility_file_whose_name_is_no_text_is_told(lake: Path) -> None:
+    put(lake, "a.parquet", rows())
+    (lake / "utility").mkdir()
+    os.close(os.open(os.fsencode(lake / "utility") + b"/\xff.xml", os.O_CREAT))
+    assert open_lake(lake).utility_files() == (
+        [],
+        [("utility/\\udcff.xml", "its name is no UTF-8 text; it is not read")],
+    )

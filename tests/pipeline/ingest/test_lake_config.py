@@ -3,7 +3,8 @@
 import pytest
 
 from pipeline.core.errors import InputError
-from pipeline.ingest.lake_config import LakeConfig, describe, offset_min, read_lake_config
+from pipeline.ingest.lake_config import LakeConfig, describe, read_lake_config
+from pipeline.ingest.row_config import offset_min
 
 METERS = """
 [intervals]
@@ -52,7 +53,7 @@ def test_describe_says_how_channels_are_put_side_by_side() -> None:
     ("text", "told"),
     [
         ("[interval]", "interval: unknown key; allowed: intervals, sites, crews, visits, trainings"),
-        ("[intervals]\nminute = 5", "intervals.minute: unknown key; allowed: columns, minutes, labelled,"),
+        ("[intervals]\nminute = 5", "intervals.minute: unknown key; allowed: minutes, labelled, zone,"),
         (
             '[intervals.columns]\nl1_w = { column = "x" }',
             "intervals.columns.l1_w.column: unknown key; allowed: from, unit, sign, volts, power_factor",

@@ -136,6 +136,27 @@ def test_hostile_names_stay_names(folder: Path, s3: Server, tmp_path: Path) -> N
     assert list(workdir.iterdir()) == []
 
 
+def test_utility_files_are_listed_and_brought(folder: Path, s3: Server, tmp_path: Path) -> None:
+    (folder / "utility" / "old").mkdir(parents=True)
+    for name, content in (("f.xml.gz", "x"), ("m.csv", "yy"), ("old/g.xml", "z"), ("notes.txt", "t")):
+        (folder / "utility" / name).write_text(content, encoding="utf-8")
+    s3.upload(folder, s3.bucket, "fleet")
+    s3.client().put_object(Bucket=s3.bucket, Key="fleet/utility/", Body=b"")
+    far, near = open_lake(f"s3://{s3.bucket}/fleet"), open_lake(folder)
+    (files, odd), (ours, theirs) = far.utility_files(), near.utility_files()
+    assert sorted((file.name, file.size) for file in files) == sorted((file.name, file.size) for file in ours)
+    assert odd == theirs
+    brought = far.bring(files, tmp_path)
+    assert sorted(file.path.read_text() for file in brought) == ["x", "yy"]
+    assert {file.path.suffix for file in brought} == {".gz", ".csv"}
+    far.drop(brought)
+    assert not any(file.path.exists() for file in brought)
+
+
+def test_without_utility_files_there_are_none(far: Lake) -> None:
+    assert far.utility_files() == ([], [])
+
+
 @pytest.mark.parametrize(
     ("removed", "told"),
     [
