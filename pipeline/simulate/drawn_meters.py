@@ -18,12 +18,10 @@ from pipeline.simulate.utility_files import write_espi, write_meter_csv
 
 ACCURACY = 0.004  # of a revenue meter
 _ENDED_DAYS = 60  # before the last day that a meter which ended early stops; half the time in a shorter lake
-ROWS = pl.Schema(
-    {
-        "site_id": pl.String, "interval_start": pl.Datetime("us"), "minutes": pl.Int64, "import_wh": pl.Float64,
-        "export_wh": pl.Float64,
-    }
-)  # fmt: skip
+_ROWS: dict[str, Any] = {
+    "site_id": pl.String, "interval_start": pl.Datetime("us"), "minutes": pl.Int64, "import_wh": pl.Float64,
+    "export_wh": pl.Float64,
+}  # fmt: skip
 
 
 def draw_meter(home: CleanHome, site_id: str, rng: np.random.Generator) -> MeterFile | None:
@@ -54,7 +52,7 @@ def draw_meter(home: CleanHome, site_id: str, rng: np.random.Generator) -> Meter
             "import_wh": taken,
             "export_wh": [None] * len(taken) if kind.is_import_only else given,
         },
-        schema=ROWS,
+        schema=_ROWS,
     )
     left_out = min(_ENDED_DAYS, window.days // 2) * 1440 // kind.minutes if kind.has_ended else 0
     return MeterFile(kind, rows.head(len(taken) - left_out))

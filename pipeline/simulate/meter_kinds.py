@@ -33,7 +33,7 @@ KINDS = {
 
 @dataclass(frozen=True)
 class MeterFile:
-    """A home's meter: `rows` have site_id, interval_start (naive UTC), minutes, import_wh and export_wh (null: none)."""
+    """A home's meter: `rows` have site_id, interval_start (naive UTC), minutes, import_wh, export_wh (null: none)."""
 
     kind: MeterKind
     rows: pl.DataFrame

@@ -113,7 +113,6 @@ class UtilitySettings(Section):
     oldest_days: int = Field(ge=0, le=LONGEST_DAYS)
     offset_left: float = Field(gt=0, lt=1)
     legs_share: float = Field(ge=0, lt=1)
-    legs_w: float = Field(ge=0)
 
 
 class ClusterSettings(Section):

@@ -32,7 +32,7 @@ LEVELS = ("ne_net", "ne_l1", "ne_l2")
 # Where a home's meter is from (column meter_by).
 BY_ROWS, BY_FILE = "rows", "utility file"
 # Why a file is no evidence, said after "a utility file that".
-TOO_FEW, NOT_THIS_HOME = (
+TOO_FEW, NOT_FOLLOWING = (
     "has too few hours in common with the readings",
     "doesn't follow this home's readings",
 )
@@ -106,25 +106,27 @@ def home_evidence(
     }  # fmt: skip
     if common.size < settings.least_hours:
         return row | {"why_not": TOO_FEW}
-    if not is_of_home(meter, readings, offset, settings=settings):
-        return row | {"why_not": NOT_THIS_HOME}
+    if not follows_legs(meter, readings, offset, share=settings.legs_share):
+        return row | {"why_not": NOT_FOLLOWING}
     return row | {"why_not": None} | _sums(net, is_known, readings, _step_w2(meter))
 
 
-def is_of_home(meter: MeterSeries, hours: HomeHours, offset_min: int, *, settings: UtilitySettings) -> bool:
-    """Tell whether the meter follows the legs beyond production, which the whole street shares, where they move.
+def follows_legs(meter: MeterSeries, hours: HomeHours, offset_min: int, *, share: float) -> bool:
+    """Tell whether the legs explain the meter's movement beyond production, which the whole street shares.
+
+    They don't where the meter is another home's, where a battery that nobody reports keeps it still, and where the CTs
+    read nothing: then what the meter says of their scale is chance.
 
     Parameters
     ----------
     meter, hours, offset_min
         The meter, the home's hours, and the meter's clock offset [min].
-    settings
-        Section [utility].
+    share
+        Least share of the squares that they must explain.
     """
     sums = squares(meter, hours, np.array([offset_min]))
-    moved_w = np.sqrt((sums.xx[0, 0, 0] + sums.xx[0, 1, 1]) / max(int(sums.n[0]), 1))
     without, left = squares_left(sums, (2, 3))[0], squares_left(sums)[0]
-    return bool(moved_w < settings.legs_w or without - left >= settings.legs_share * without)
+    return bool(without - left >= share * without)
 
 
 def _step_w2(meter: MeterSeries) -> float:
