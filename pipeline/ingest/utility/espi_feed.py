@@ -35,13 +35,33 @@ _ESPI_TREE = {
     "timePeriod": ("start", "duration"),
     "ReadingQuality": ("quality",),
 }
-_ON_THE_WAY = {
-    (parent, f"{{{space}}}{name}"): name
-    for space, tree in ((_ATOM, _ATOM_TREE), (_ESPI, _ESPI_TREE))
-    for parent, names in tree.items()
-    for name in names
-}
-_HOLDS_TEXT = {"id", "published", "updated", *FIELDS, "value", "start", "duration", "quality"}
+_OF_READING = ("IntervalReading", "timePeriod", "ReadingQuality")
+_TEXTS = {"id", "published", "updated", *FIELDS, "value", "start", "duration", "quality"}
+
+
+@dataclass(slots=True, eq=False)
+class _Element:
+    """An element that is looked into, with those inside by their full names; `name` is what its text is kept under."""
+
+    name: str
+    holds_text: bool = False
+    is_of_reading: bool = False
+    inside: dict[str, _Element] = field(default_factory=dict)
+
+
+def _tree(parent: str = "") -> dict[str, _Element]:
+    """Return the elements inside `parent` by their full names."""
+    found = {}
+    for space, tree in ((_ATOM, _ATOM_TREE), (_ESPI, _ESPI_TREE)):
+        for name in tree.get(parent, ()):
+            kept = "service" if parent == "ServiceCategory" else name
+            inside = {} if name in _TEXTS else _tree(name)
+            found[f"{{{space}}}{name}"] = _Element(kept, name in _TEXTS, parent in _OF_READING, inside)
+    return found
+
+
+_UNREAD = _Element("")
+_DOCUMENT = _Element("", inside=_tree())
 READING = pl.Schema(
     {
         "source_row": pl.Int64, "entry": pl.Int64, "start": pl.String, "duration": pl.String, "value": pl.String,
@@ -81,30 +101,29 @@ class FeedReader:
         self._entry, self._entry_no, self._last_of = Entry(), 0, 0
         self._reading: dict[str, str] = {}
         self._piece: list[tuple[int, int, str | None, str | None, str | None, str | None]] = []
-        self._path = [""]
+        self._path = [_DOCUMENT]
         self._text: list[str] | None = None
         self._length = 0
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
         """Enter an element."""
-        path = self._path
-        name = _ON_THE_WAY.get((path[-1], tag))
-        if name is None:
-            if len(path) == 1:
-                raise UnusableFileError("is no ESPI feed: its root element is not feed of Atom")
-            if len(path) > _DEEPEST:
-                raise UnusableFileError(f"nests elements more than {_DEEPEST} deep")
-            name = "-"
-        path.append(name)
-        self._text, self._length = ([] if name in _HOLDS_TEXT else None), 0
-        if name == "entry":
+        element = self._path[-1].inside.get(tag, _UNREAD)
+        self._path.append(element)
+        if element.holds_text:
+            self._text, self._length = [], 0
+            return
+        self._text = None
+        name = element.name
+        if element is _UNREAD:
+            self._check_place()
+        elif name == "IntervalReading":
+            self._reading = {}
+        elif name == "entry":
             self._entry, self._entry_no = Entry(), self._entry_no + 1
         elif name == "link":
             self._add_link(attributes)
         elif name in KINDS:
             self._entry.kind = name if self._entry.kind in ("", name) else "several"
-        elif name == "IntervalReading":
-            self._reading = {}
 
     def data(self, text: str) -> None:
         """Take text of an element that is read."""
@@ -114,28 +133,30 @@ class FeedReader:
 
     def end(self, tag: str) -> None:
         """Leave an element."""
-        name = self._path.pop()
-        if name == "-":
-            self._text = None  # an element inside a text: neither is read
-            return
-        if name in _HOLDS_TEXT:
+        element = self._path.pop()
+        if element.holds_text:
             # A text broken by an element is no text of the standard's.
             text = "".join(self._text).strip() if self._text is not None else "?"
-            in_reading = self._path[-1] in ("IntervalReading", "timePeriod", "ReadingQuality")
-            said = self._reading if in_reading else self._entry.said
-            name = "service" if self._path[-1] == "ServiceCategory" else name
+            said, name = self._reading if element.is_of_reading else self._entry.said, element.name
             said[name] = f"{said[name]},{text}" if name in said else text
-            self._text = None
-        elif name == "IntervalReading":
+        elif element.name == "IntervalReading":
             self._add_reading()
-        elif name == "entry" and self._entry.kind and not self._is_empty_block():
+        elif element.name == "entry" and self._entry.kind and not self._is_empty_block():
             self.entries[self._entry_no] = self._entry
+        self._text = None
 
     def close(self) -> None:
         """Hand over the last readings."""
         if self._piece:
             self._take(pl.DataFrame(self._piece, schema=READING, orient="row"))
             self._piece = []
+
+    def _check_place(self) -> None:
+        depth = len(self._path) - 1
+        if depth == 1:
+            raise UnusableFileError("is no ESPI feed: its root element is not feed of Atom")
+        if depth > _DEEPEST:
+            raise UnusableFileError(f"nests elements more than {_DEEPEST} deep")
 
     def _add_link(self, attributes: dict[str, str]) -> None:
         entry, target = self._entry, _target(attributes.get("href", ""))

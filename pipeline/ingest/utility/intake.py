@@ -20,8 +20,8 @@ from pipeline.ingest.utility.layout import FILE_FACTS, PARSED, UtilityIntake
 from pipeline.ingest.utility.parsed_files import ParsedFile, parse_files
 from pipeline.ingest.utility.settle import DUPLICATE, REJECTED, USED, settle
 
-# Rows settled at once: some 2 GB at the most. A home's rows are never parted.
-_ROWS_AT_ONCE = 2_000_000
+# Rows settled at once: some 1 GB at the most. A home's rows are never parted.
+_ROWS_AT_ONCE = 1_000_000
 _ROW_GROUP_ROWS = 50_000
 _POINT = ["usage_point", "usage_point_id"]
 

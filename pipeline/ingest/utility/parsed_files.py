@@ -25,8 +25,12 @@ from pipeline.ingest.utility.espi_readings import read_espi
 from pipeline.ingest.utility.layout import PARSED
 from pipeline.ingest.utility.plain_rows import read_plain
 
-# What reads the files, beside this package.
-_READERS = ("csv_reader.py", "row_config.py", "timestamps.py", "untrusted_parquet.py")
+# The modules that a parsed file depends on: of this package, and beside it.
+_OWN = (
+    "espi_codes.py", "espi_feed.py", "espi_links.py", "espi_readings.py", "layout.py", "parsed_files.py",
+    "plain_rows.py", "row_limits.py",
+)  # fmt: skip
+_SHARED = ("csv_reader.py", "row_config.py", "timestamps.py", "untrusted_parquet.py")
 
 
 @dataclass(frozen=True)
@@ -121,8 +125,7 @@ def _digest(file: LakeFile, how: Utility) -> str:
 def _code() -> str:
     """Return a digest of the modules that a parsed file depends on."""
     digest = hashlib.blake2b(digest_size=8)
-    own = [path for path in files("pipeline.ingest.utility").iterdir() if path.name.endswith(".py")]
-    shared = [files("pipeline.ingest").joinpath(name) for name in _READERS]
-    for path in sorted([*own, *shared], key=lambda path: path.name):
-        digest.update(path.read_bytes())
+    for package, names in (("pipeline.ingest.utility", _OWN), ("pipeline.ingest", _SHARED)):
+        for name in names:
+            digest.update(files(package).joinpath(name).read_bytes())
     return digest.hexdigest()

@@ -10,16 +10,17 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 from itertools import combinations
 
+import numpy as np
 import polars as pl
 
 from pipeline.core import contract
 from pipeline.ingest.row_config import ENERGIES
 from pipeline.ingest.utility.layout import UTILITY
-from pipeline.ingest.utility.steps import with_counted_steps
+from pipeline.ingest.utility.steps import HOME_NO, with_counted_steps
 
 USED, DUPLICATE, REJECTED = "used", "duplicate", "rejected"
 _KEY = ["site_id", "interval_start", "minutes"]
-_ROW = "_row"
+_ROW, _KEY_NO = "_row", "_key_no"
 
 
 def settle(rows: pl.DataFrame, *, as_of: date) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -36,33 +37,44 @@ def settle(rows: pl.DataFrame, *, as_of: date) -> tuple[pl.DataFrame, pl.DataFra
     rows = rows.with_row_index(_ROW).with_columns(
         reason=pl.coalesce("reason", _kind_reason(), _beyond_service(), _late(as_of))
     )
-    good = rows.filter(pl.col("reason").is_null())
-    good, refused = _without_rivals(good)
+    good, refused = _without_rivals(_numbered(rows.filter(pl.col("reason").is_null())))
     good = with_counted_steps(good).sort(
         pl.coalesce("version", "arrived_at"), "arrival", "source_row", maintain_order=True
     )
     keys = _winners(good)
     keys, overlapping = _without_overlaps(keys)
     refused |= overlapping
-    table = _as_utility(keys)
-    used = pl.concat([keys[f"{name}_{_ROW}"] for name in ENERGIES]).drop_nulls().implode()
+    is_used = np.zeros(rows.height, dtype=bool)
+    for name in ENERGIES:
+        is_used[keys[f"{name}_{_ROW}"].drop_nulls().to_numpy()] = True
     reasons = pl.DataFrame(
         {_ROW: list(refused), "late": list(refused.values())},
         schema={_ROW: rows.schema[_ROW], "late": pl.String},
     )
-    settled = rows.join(reasons, on=_ROW, how="left", maintain_order="left").with_columns(
-        reason=pl.coalesce("reason", "late")
-    )
-    fate = (
-        pl.when(pl.col("reason").is_not_null())
-        .then(pl.lit(REJECTED))
-        .when(pl.col(_ROW).is_in(used))
-        .then(pl.lit(USED))
-        .otherwise(pl.lit(DUPLICATE))
-    )
     steps = good.select(_ROW, counted_wh="step_wh")
-    settled = settled.with_columns(fate=fate).join(steps, on=_ROW, how="left", maintain_order="left")
-    return settled.with_columns(step_wh="counted_wh").drop(_ROW, "late", "counted_wh"), table
+    settled = rows.with_columns(pl.Series("is_used", is_used))
+    for found in (reasons, steps):
+        settled = settled.join(found, on=_ROW, how="left", maintain_order="left")
+    settled = settled.with_columns(reason=pl.coalesce("reason", "late"), step_wh="counted_wh")
+    is_refused = pl.col("reason").is_not_null()
+    fate = pl.when(is_refused).then(pl.lit(REJECTED)).when("is_used").then(pl.lit(USED))
+    settled = settled.with_columns(fate=fate.otherwise(pl.lit(DUPLICATE)))
+    return settled.drop(_ROW, "late", "counted_wh", "is_used"), _as_utility(keys)
+
+
+def _numbered(good: pl.DataFrame) -> pl.DataFrame:
+    """Return what is needed of good rows, with whole numbers for home (HOME_NO) and for home, start and length."""
+    home = pl.col("site_id").cast(pl.Categorical).to_physical().cast(pl.Int64)
+    start_min = pl.col("interval_start").dt.epoch("us") // 60_000_000
+    columns = ("usage_point", "usage_point_id", "step_wh", "version", "arrival", "arrived_at", "source_row")
+    return good.select(
+        _ROW,
+        *_KEY,
+        *ENERGIES,
+        *columns,
+        home.alias(HOME_NO),
+        (home * 2**34 + start_min * 2**6 + pl.col("minutes")).alias(_KEY_NO),
+    )
 
 
 def _kind_reason() -> pl.Expr:
@@ -91,23 +103,25 @@ def _late(as_of: date) -> pl.Expr:
 def _without_rivals(good: pl.DataFrame) -> tuple[pl.DataFrame, dict[int, str]]:
     """Refuse intervals of a home that two usage points count otherwise: which of them is the home's can't be told."""
     identity = pl.coalesce("usage_point_id", "usage_point")
-    latest = {name: pl.col(name).drop_nulls().n_unique() for name in ENERGIES}
-    rivals = good.group_by(_KEY).agg(identity.n_unique().alias("points"), **latest)
-    rivals = rivals.filter((pl.col("points") > 1) & pl.any_horizontal(pl.col(ENERGIES) > 1)).select(_KEY)
-    bad = good.join(rivals, on=_KEY, how="semi")
+    several = good.group_by(HOME_NO).agg(identity.n_unique().alias("points")).filter(pl.col("points") > 1)
+    values = {name: pl.col(name).drop_nulls().n_unique() for name in ENERGIES}
+    intervals = good.join(several, on=HOME_NO, how="semi").group_by(_KEY_NO)
+    rivals = intervals.agg(identity.n_unique().alias("points"), **values)
+    rivals = rivals.filter((pl.col("points") > 1) & pl.any_horizontal(pl.col(ENERGIES) > 1))
+    bad = good.join(rivals, on=_KEY_NO, how="semi")
     why = "two usage points of the home count this interval differently"
-    return good.join(rivals, on=_KEY, how="anti"), dict.fromkeys(bad[_ROW].to_list(), why)
+    return good.join(rivals, on=_KEY_NO, how="anti"), dict.fromkeys(bad[_ROW].to_list(), why)
 
 
 def _winners(good: pl.DataFrame) -> pl.DataFrame:
     """Return one row a home, start and length: each energy, its row and its step; null where there is none."""
-    keys = good.select(_KEY).unique()
+    keys = good.select(_KEY_NO, *_KEY).unique(_KEY_NO)
     for name in ENERGIES:
-        last = good.filter(pl.col(name).is_not_null()).unique(_KEY, keep="last")
+        last = good.filter(pl.col(name).is_not_null()).unique(_KEY_NO, keep="last")
         chosen = last.select(
-            *_KEY, name, **{f"{name}_{_ROW}": pl.col(_ROW), f"{name}_step": pl.col("step_wh")}
+            _KEY_NO, name, **{f"{name}_{_ROW}": pl.col(_ROW), f"{name}_step": pl.col("step_wh")}
         )
-        keys = keys.join(chosen, on=_KEY, how="left")
+        keys = keys.join(chosen, on=_KEY_NO, how="left")
     both = pl.col("import_wh").is_not_null() & pl.col("export_wh").is_not_null()
     has_net = pl.col("net_wh").is_not_null()
     # Both registers say more than their difference; the difference says more than one of them.

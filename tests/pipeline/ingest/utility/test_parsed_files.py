@@ -1,6 +1,7 @@
 """An unchanged file isn't read again; whatever changes is."""
 
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -44,6 +45,20 @@ def test_other_code_reads_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     kept(lake, tmp_path)
     monkeypatch.setattr(parsed_files, "_code", lambda: "other")
     assert kept(lake, tmp_path) == [False]
+
+
+def test_every_module_that_reads_is_counted_in() -> None:
+    """What parsed_files imports of ingest, and what those import of it, but how a lake is opened."""
+    package = Path(parsed_files.__file__).parent
+    left, seen = ["utility.parsed_files"], {"lake"}
+    while left:
+        name = left.pop()
+        if name not in seen:
+            seen.add(name)
+            text = (package.parent / f"{name.replace('.', '/')}.py").read_text(encoding="utf-8")
+            left += re.findall(r"^from pipeline\.ingest\.([\w.]+) import", text, re.MULTILINE)
+    seen -= {"lake"}
+    assert {f"{name.rpartition('.')[2]}.py" for name in seen} == {*parsed_files._OWN, *parsed_files._SHARED}
 
 
 def test_what_no_source_has_any_more_is_removed(tmp_path: Path) -> None:

@@ -3,13 +3,13 @@
 import polars as pl
 import pytest
 
-from pipeline.ingest.utility.steps import with_counted_steps
+from pipeline.ingest.utility.steps import HOME_NO, with_counted_steps
 
 
 def step(values: list[float], claim: float | None, column: str = "import_wh") -> float:
     rows = pl.DataFrame(
         {
-            "site_id": "a",
+            HOME_NO: 0,
             "arrival": 0,
             column: values,
             "step_wh": pl.Series([claim] * len(values), dtype=pl.Float64),
@@ -57,9 +57,9 @@ def test_the_step_is_what_all_values_are_multiples_of(
 def test_homes_and_files_have_their_own() -> None:
     rows = pl.DataFrame(
         {
-            "site_id": ["a"] * 100 + ["b"] * 100, "arrival": 0, "import_wh": MANY + [5 * value for value in MANY],
+            HOME_NO: [0] * 100 + [1] * 100, "arrival": 0, "import_wh": MANY + [5 * value for value in MANY],
             "export_wh": 0.0, "net_wh": 0.0, "step_wh": 1.0,
         }
     )  # fmt: skip
-    found = with_counted_steps(rows).select("site_id", "step_wh").unique().sort("site_id")
-    assert found.rows() == [("a", 1.0), ("b", 5.0)]
+    found = with_counted_steps(rows).select(HOME_NO, "step_wh").unique().sort(HOME_NO)
+    assert found.rows() == [(0, 1.0), (1, 5.0)]
