@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.features.utility_meter.evidence import BY_FILE
+from pipeline.core.contract import BY_FILE
 from pipeline.probes.leg_text import Row, Verb, leg_numbers, plain, tell_legs, value_of
 from pipeline.probes.probe import Probe, Quantity, home_quantity
 

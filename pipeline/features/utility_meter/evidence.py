@@ -29,8 +29,6 @@ PRODUCTS = (
     ("nm_2b", 1, 3), ("nm_pb", 2, 3), ("nm_bb", 3, 3),
 )  # fmt: skip
 LEVELS = ("ne_net", "ne_l1", "ne_l2")
-# Where a home's meter is from (column meter_by).
-BY_ROWS, BY_FILE = "rows", "utility file"
 # Why a file is no evidence, said after "a utility file that".
 TOO_FEW, NOT_FOLLOWING = (
     "has too few hours in common with the readings",

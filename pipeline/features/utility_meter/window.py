@@ -9,15 +9,9 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core.contract import BY_FILE, BY_ROWS
 from pipeline.core.settings import Settings
-from pipeline.features.utility_meter.evidence import (
-    BY_FILE,
-    BY_ROWS,
-    EVIDENCE,
-    LEVELS,
-    PRODUCTS,
-    meter_evidence,
-)
+from pipeline.features.utility_meter.evidence import EVIDENCE, LEVELS, PRODUCTS, meter_evidence
 
 COVERED_MIN = 720  # a day counts as the meter's from half of it on
 HOME_DAY = pl.Schema({"site_id": pl.String, "day": pl.Date})
