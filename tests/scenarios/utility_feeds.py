@@ -4,6 +4,7 @@ import os
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 from lakes import build_lake, put, rows
 
@@ -146,3 +147,14 @@ def home_rows(
 def at(hours: float) -> datetime:
     """So many hours after the first start (naive UTC)."""
     return datetime.fromtimestamp(T0 + 3600 * hours, UTC).replace(tzinfo=None)
+
+
+def invented(seed: int, *, step: float = 1.0, count: int = 96) -> pl.DataFrame:
+    """Two homes' rows; one of them at a time is zero, so that their net says the same."""
+    rng = np.random.default_rng(seed)
+    homes = []
+    for site_id in ("a", "b"):
+        net = rng.integers(-900, 900, count) * step
+        values = [(max(one, 0.0), max(-one, 0.0)) for one in net.round(6).tolist()]
+        homes.append(home_rows(site_id, values))
+    return pl.concat(homes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import polars as pl
@@ -16,6 +16,7 @@ from pipeline.ingest.lake import Lake
 from pipeline.ingest.registers import Registers
 from pipeline.ingest.row_config import ENERGIES
 from pipeline.ingest.utility.home_points import homes_of_points
+from pipeline.ingest.utility.kept_parts import FACTS, REJECTS, TABLE, KeptParts
 from pipeline.ingest.utility.layout import FILE_FACTS, PARSED, UtilityIntake
 from pipeline.ingest.utility.parsed_files import ParsedFile, parse_files
 from pipeline.ingest.utility.settle import DUPLICATE, REJECTED, USED, settle
@@ -24,6 +25,12 @@ from pipeline.ingest.utility.settle import DUPLICATE, REJECTED, USED, settle
 _ROWS_AT_ONCE = 1_000_000
 _ROW_GROUP_ROWS = 50_000
 _POINT = ["usage_point", "usage_point_id"]
+_POINTS = pl.Schema(
+    {
+        "path": pl.String(), "usage_point": pl.String(), "usage_point_id": pl.String(), "rows": pl.Int64(),
+        "last_start": pl.Datetime("us"), "arrival": pl.Int64(),
+    }
+)  # fmt: skip
 
 
 def read_utility(
@@ -35,7 +42,7 @@ def read_utility(
     store: Path | None = None,
     rows_at_once: int = _ROWS_AT_ONCE,
 ) -> UtilityIntake:
-    """Return what the utility's own files hold; tables and rejects are in `workdir`.
+    """Return what the utility's own files hold; tables and rejects are in `store` and `workdir`.
 
     Parameters
     ----------
@@ -46,20 +53,24 @@ def read_utility(
     settings
         Section [lake] says what a home's service can carry.
     workdir
-        Folder for the tables of this night.
+        Folder for what is of this night only.
     store
-        Folder that keeps parsed files between nights (OUT/store/utility); None: nothing is kept.
+        Folder that keeps parsed files and settled homes between nights (OUT/store/utility); None: nothing is kept.
     rows_at_once
         Most rows settled at once.
     """
     workdir.mkdir(parents=True, exist_ok=True)
     sources, not_read = lake.utility_files()
     with tempfile.TemporaryDirectory(dir=workdir, prefix="read-") as folder:
-        parsed = parse_files(lake, sources, store or Path(folder) / "parsed", workdir=Path(folder))
-        intake = _Intake(workdir, registers, parsed, settings=settings)
+        kept = store or workdir / "kept"
+        parsed = parse_files(lake, sources, kept, workdir=Path(folder))
+        intake = _Intake(workdir, kept / "settled", parsed, as_of=registers.as_of)
         points = _points(parsed)
         homes = homes_of_points(points.select(_POINT).unique(), registers.meters, registers.sites["site_id"])
         homed = points.join(homes, on=_POINT, how="left", nulls_equal=True)
+        homed = homed.join(
+            _service_limits(registers, settings), on="site_id", how="left", maintain_order="left"
+        )
         for part in _parts(homed.filter(pl.col("site_id").is_not_null()), rows_at_once):
             intake.take_homes(part)
         intake.take_homeless(homed.filter(pl.col("site_id").is_null()))
@@ -69,14 +80,8 @@ def read_utility(
 class _Intake:
     """Adds up what comes in, part by part."""
 
-    def __init__(
-        self, workdir: Path, registers: Registers, parsed: list[ParsedFile], *, settings: Settings
-    ) -> None:
-        self._workdir, self._registers = workdir, registers
-        lines = pl.when(pl.col("service") == "single").then(1.0).otherwise(2.0)
-        self._limits = registers.site_limits(settings.lake).select(
-            "site_id", most_w=pl.col("leg_max_w") * lines
-        )
+    def __init__(self, workdir: Path, kept: Path, parsed: list[ParsedFile], *, as_of: date) -> None:
+        self._workdir, self._kept, self._as_of = workdir, KeptParts(kept), as_of
         self._tables: list[Path] = []
         self._rejects: list[Path] = []
         self._facts: list[pl.DataFrame] = []
@@ -97,14 +102,19 @@ class _Intake:
 
     def take_homes(self, points: pl.DataFrame) -> None:
         """Settle all rows of some usage points, among them all of their homes."""
-        rows = _rows(points).collect(engine="streaming")
-        rows = rows.join(self._files.drop("path"), on="arrival", how="left", maintain_order="left")
-        rows = rows.join(self._limits, on="site_id", how="left", maintain_order="left")
-        settled, table = settle(rows.sort("arrival", "source_row"), as_of=self._registers.as_of)
-        path = self._workdir / f"utility-{len(self._tables):04d}.parquet"
-        write_parquet(path, table, _ROW_GROUP_ROWS)
-        self._tables.append(path)
-        self._note(settled)
+        folder = self._kept.folder(points, as_of=self._as_of)
+        if not (folder / FACTS).is_file():
+            rows = _rows(points).collect(engine="streaming")
+            rows = rows.join(self._files.drop("path"), on="arrival", how="left", maintain_order="left")
+            settled, table = settle(rows.sort("arrival", "source_row"), as_of=self._as_of)
+            write_parquet(folder / TABLE, table, _ROW_GROUP_ROWS)
+            refused = settled.filter(pl.col("fate") == REJECTED)
+            if refused.height:
+                write_parquet(folder / REJECTS, _as_rejects(refused))
+            write_parquet(folder / FACTS, _facts(settled))
+        self._tables.append(folder / TABLE)
+        self._rejects += [path for path in [folder / REJECTS] if path.is_file()]
+        self._facts.append(pl.read_parquet(folder / FACTS, glob=False, hive_partitioning=False))
 
     def take_homeless(self, points: pl.DataFrame) -> None:
         """Reject all rows of usage points without a home, and note files that can't be read."""
@@ -120,6 +130,7 @@ class _Intake:
 
     def finished(self, not_read: list[tuple[str, str]]) -> UtilityIntake:
         """Return the whole, its counts checked."""
+        self._kept.clear()
         none = pl.DataFrame(schema=FILE_FACTS)
         facts = pl.concat([none, *self._facts]) if self._facts else none
         # pieces of one file's homeless rows are one
@@ -139,36 +150,34 @@ class _Intake:
             not_read=tuple(not_read),
         )
 
-    def _note(self, rows: pl.DataFrame) -> None:
-        """Add settled rows to the facts, and write the rejects among them."""
-        refused = rows.filter(pl.col("fate") == REJECTED)
-        if refused.height:
-            path = self._workdir / f"utility-reject-{len(self._rejects):04d}.parquet"
-            write_parquet(path, _as_rejects(refused))
-            self._rejects.append(path)
-        rows = rows.filter(pl.col("source_row").is_not_null())
-        if rows.height:
-            self._facts.append(_facts(rows))
+    def _note(self, refused: pl.DataFrame) -> None:
+        """Add rejected rows to the facts and the rejects."""
+        path = self._workdir / f"utility-reject-{len(self._rejects):04d}.parquet"
+        write_parquet(path, _as_rejects(refused))
+        self._rejects.append(path)
+        self._facts.append(_facts(refused.filter(pl.col("source_row").is_not_null())))
+
+
+def _service_limits(registers: Registers, settings: Settings) -> pl.DataFrame:
+    """Return site_id and most_w, what all lines of the home's service can carry [W]."""
+    lines = pl.when(pl.col("service") == "single").then(1.0).otherwise(2.0)
+    return registers.site_limits(settings.lake).select("site_id", most_w=pl.col("leg_max_w") * lines)
 
 
 def _points(parsed: list[ParsedFile]) -> pl.DataFrame:
-    """Return arrival, path, usage_point, usage_point_id and how many rows, of every file."""
-    schema = {"path": pl.String, "usage_point": pl.String, "usage_point_id": pl.String, "rows": pl.UInt32}
-    found = [pl.DataFrame(schema={**schema, "arrival": pl.Int64})]
+    """Return arrival, path, usage_point, usage_point_id, rows and last_start, of every file's usage points."""
+    found = []
     for one in parsed:
         counted = (
-            pl.scan_parquet(one.path, glob=False, hive_partitioning=False)
+            pl.scan_parquet(one.path, schema=PARSED, glob=False, hive_partitioning=False)
             .group_by(_POINT)
-            .agg(pl.len().alias("rows").cast(pl.UInt32))
+            .agg(rows=pl.len().cast(pl.Int64), last_start=pl.col("interval_start").max())
             .sort(_POINT)
             .collect()
         )
-        found.append(
-            counted.select(
-                pl.lit(str(one.path)).alias("path"), *_POINT, "rows", arrival=pl.lit(one.number, pl.Int64)
-            )
-        )
-    return pl.concat(found, how="vertical")
+        where = {"path": pl.lit(str(one.path)), "arrival": pl.lit(one.number, pl.Int64)}
+        found.append(counted.with_columns(**where).select("path", *_POINT, "rows", "last_start", "arrival"))
+    return pl.concat(found) if found else pl.DataFrame(schema=_POINTS)
 
 
 def _parts(points: pl.DataFrame, rows_at_once: int) -> Iterator[pl.DataFrame]:
@@ -189,7 +198,7 @@ def _rows(points: pl.DataFrame) -> pl.LazyFrame:
     )
     if names.null_count() == 0:
         scanned = scanned.filter(pl.col("usage_point").is_in(names.implode()))
-    told = points.lazy().select("path", *_POINT, "arrival", "site_id", "kind", "why")
+    told = points.lazy().select("path", *_POINT, "arrival", "site_id", "kind", "why", "most_w")
     return scanned.join(told, on=["path", *_POINT], how="inner", nulls_equal=True).drop("path")
 
 

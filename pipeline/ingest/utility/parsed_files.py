@@ -11,7 +11,6 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 
 import polars as pl
@@ -22,6 +21,7 @@ from pipeline.ingest.csv_reader import UnusableFileError
 from pipeline.ingest.lake import Lake, LakeFile
 from pipeline.ingest.row_config import Utility
 from pipeline.ingest.utility.espi_readings import read_espi
+from pipeline.ingest.utility.kept_parts import code_digest
 from pipeline.ingest.utility.layout import PARSED
 from pipeline.ingest.utility.plain_rows import read_plain
 
@@ -124,8 +124,4 @@ def _digest(file: LakeFile, how: Utility) -> str:
 @cache
 def _code() -> str:
     """Return a digest of the modules that a parsed file depends on."""
-    digest = hashlib.blake2b(digest_size=8)
-    for package, names in (("pipeline.ingest.utility", _OWN), ("pipeline.ingest", _SHARED)):
-        for name in names:
-            digest.update(files(package).joinpath(name).read_bytes())
-    return digest.hexdigest()
+    return code_digest("pipeline.ingest.utility", _OWN) + code_digest("pipeline.ingest", _SHARED)
