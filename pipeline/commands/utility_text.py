@@ -44,5 +44,7 @@ def summary(intake: UtilityIntake, without: Sequence[str]) -> str:
     """Return the counts of all files, and how many homes have no meter."""
     counts = f"{intake.rows_in} rows = {intake.used} used + {intake.duplicate} duplicate + {intake.rejected} rejected"
     named = ", ".join(without[:_NAMED]) + (", ..." if len(without) > _NAMED else "")
-    homes = f"{len(without)} homes without a meter" + (f" ({named})" if without else "")
+    homes = f"{len(without)} home{'' if len(without) == 1 else 's'} without a meter" + (
+        f" ({named})" if without else ""
+    )
     return f"{counts}; {homes}"
