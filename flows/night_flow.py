@@ -36,12 +36,13 @@ from pipeline.storage.object_url import object_url
 RETRY_AFTER_S = {
     Step.OPEN_LAKE: [10.0, 60.0],
     Step.TAKE_IN: [30.0, 120.0],
+    Step.READ_METERS: [30.0, 120.0],
     Step.WRITE_TABLES: [10.0, 60.0],
     Step.DRAW_REPORT: [10.0, 60.0],
 }
 
 # With a cluster the task runs of these steps are its batches: a task of the whole step would hold all its arguments.
-SPREAD = (Step.TAKE_IN, Step.LOOK_AT_WINDOW, Step.SCORE_HOMES)
+SPREAD = (Step.TAKE_IN, Step.READ_METERS, Step.LOOK_AT_WINDOW, Step.SCORE_HOMES)
 
 
 class PublishedWithAlarm(NightclampError):

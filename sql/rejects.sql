@@ -1,5 +1,6 @@
 -- rejects: one row a row that was not used, or a file that could not be read.
--- All of a night: the registers', then day by day the files that could not be read and the rows in order of arrival.
+-- All of a night: the registers', then day by day the files that could not be read and the rows in order of arrival,
+-- then those of the utility's files, file by file.
 --   source_file [-]    file, from the lake's folder
 --   source_row  [-]    data row in it, from 1; null for a whole file
 --   reason      [text] why, in words
@@ -11,7 +12,7 @@ FROM (
   SELECT '' AS day, place, 0 AS file_row_number, source_file, source_row, reason, row
   FROM register_reject
   UNION ALL
-  SELECT split_part(source_file, '/', 2), place, file_row_number, source_file, source_row, reason, row
+  SELECT CASE WHEN source_file LIKE 'utility/%' THEN '~' || source_file ELSE split_part(source_file, '/', 2) END, place, file_row_number, source_file, source_row, reason, row
   FROM read_parquet($reject_files, file_row_number = true)
   LEFT JOIN arrived USING (source_file)
 )

@@ -26,13 +26,14 @@ from pipeline.commands.orders import orders
 from pipeline.commands.policy_simulation import rehearse
 from pipeline.commands.simulate import simulate
 from pipeline.commands.train import train
+from pipeline.commands.utility import utility
 from pipeline.commands.validation import proof
 from pipeline.core.errors import NightclampError
 from pipeline.core.terminal_text import one_line
 
 # A heading of `nightclamp --help` and its commands, in the order of their use.
 GROUPS = {
-    "Every day": (nightly, check, explain, orders, dispatch, correct),
+    "Every day": (nightly, check, utility, explain, orders, dispatch, correct),
     "Now and then": (train, simulate),
     "Studies": (proof, fairness, rehearse, coverage, bench),
 }

@@ -21,6 +21,7 @@ def simulate(
     fault_share: float = 0.05,
     end: date | None = None,
     workers: int = 1,
+    utility_files: float = 0.0,
     sample: bool = False,
 ) -> None:
     """Make a lake of invented homes, with the truth in truth.csv.
@@ -45,6 +46,8 @@ def simulate(
         Last day, YYYY-MM-DD; 2026-06-14 if not given.
     workers
         Processes to share the work.
+    utility_files
+        Share of homes whose meter is in a file of their utility, 0 to 1: LAKE/utility and meters.csv.
     sample
         Make the project's sample lake instead; the other options are not used.
     """
@@ -60,7 +63,7 @@ def simulate(
             raise InputError(f"{out}: holds intervals already; choose an empty folder")
         write_sample_lake(out)
     else:
-        spec = FleetSpec(sites, days, minutes, seed, fault_share=fault_share)
+        spec = FleetSpec(sites, days, minutes, seed, fault_share=fault_share, utility_share=utility_files)
         with progress(OutputConsole()) as tell:
             write_lake(spec if end is None else replace(spec, end=end), out, workers=workers, tell=tell)
     print(f"{out}: written, the truth in {out / 'truth.csv'}")

@@ -44,6 +44,10 @@ SERVICES = tuple(SERVICE_LEG_V)
 CT_LOCATIONS = ("service_entrance", "bus_bar", "feeder", "load_conductors")
 INTERVAL_MINUTES = (1, 5, 15, 30, 60)
 METER_KINDS = NET_METER, IMPORT_METER = ("net", "import")
+METER_BY = BY_ROWS, BY_FILE = (
+    "rows",
+    "utility file",
+)  # where a home's meter is read from (site_signal.meter_by)
 # Columns about a customer, or that may name one. Orders and, by [privacy], pages show them; they stay out of logs,
 # addresses, file names and the tables that others share.
 PRIVATE = {"sites": ("address", "access_note", "customer"), "visits": ("note",), "safety_calls": ("note",)}

@@ -19,7 +19,10 @@ POSITIONS: Final = {True: "upstream of the solar tie-in", False: "around the loa
 # What an unproven home needs before the data can say either way: short name, and what to do about it.
 UNPROVEN_NEEDS: Final = {
     "nights": ("more nights", "Wait: each night of data brings it nearer."),
-    "meter": ("a utility meter", "Ask for the utility meter's data: no number of nights settles it without."),
+    "meter": (
+        "a utility meter",
+        "Ask for the utility meter's data, of past months too: no number of nights settles it without.",
+    ),
     "sun": ("a sunny day", "Wait for a day on which production rises and falls."),
     "record": ("a look at the site record", "Check the site record, from the office: no truck."),
     "readings": ("readings", "Find out why the home sends no readings: monitor, network, account."),

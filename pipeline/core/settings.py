@@ -40,6 +40,7 @@ from pipeline.core.setting_sections import (
     RehearsalSettings,
     ReportSettings,
     TrainingSettings,
+    UtilitySettings,
     VerdictSettings,
     VisitSettings,
 )
@@ -60,6 +61,7 @@ class Settings(BaseSettings):
     lake: LakeSettings
     day: DaySettings
     feature: FeatureSettings
+    utility: UtilitySettings
     onset: OnsetSettings
     verdict: VerdictSettings
     training: TrainingSettings

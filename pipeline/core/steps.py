@@ -15,6 +15,7 @@ class Step(StrEnum):
 
     OPEN_LAKE = "open the lake"
     TAKE_IN = "take in the days"
+    READ_METERS = "read the utility's meters"
     LOOK_AT_WINDOW = "look at the window"
     SCORE_HOMES = "score the homes"
     MAKE_LISTS = "make the lists"

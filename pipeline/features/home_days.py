@@ -35,7 +35,7 @@ def home_day_files(
     first = min(current, default=to_on + timedelta(days=1))
     older = (
         path
-        for day in _older_days(store, from_on, first)
+        for day in older_days(store, from_on, first)
         for path in store.whole_files("site_day", day, homes)
     )
     newer = (
@@ -47,8 +47,8 @@ def home_day_files(
     return [*older, *newer]
 
 
-def _older_days(store: Store, from_on: date, before: date) -> list[date]:
-    """Return the days of the store from `from_on` to the day before `before`."""
+def older_days(store: Store, from_on: date, before: date) -> list[date]:
+    """Return the days of the store from `from_on` to the day before `before`, oldest first."""
     folders = (store.root / "cut").glob(f"{_FOLDER}????-??-??")
     names = sorted(folder.name.removeprefix(_FOLDER) for folder in folders)
     return [date.fromisoformat(name) for name in names if str(from_on) <= name < str(before)]

@@ -14,6 +14,7 @@ from pipeline.core.settings import Settings
 from pipeline.core.sharding import WHOLE, Shard
 from pipeline.features.aggregates import HomeDays, daily_numbers
 from pipeline.features.change_detection import find_changes
+from pipeline.features.utility_meter.window import ShardMeters, shard_evidence
 from pipeline.features.window_features import site_signals
 
 
@@ -37,6 +38,7 @@ def look(
     window_days: int,
     settings: Settings,
     shard: Shard = WHOLE,
+    meters: ShardMeters | None = None,
 ) -> WindowView:
     """Return the features of every home of `shard` with rows in the `window_days` UTC days that end with `as_of`.
 
@@ -61,6 +63,8 @@ def look(
         All settings.
     shard
         The homes to look at.
+    meters
+        What the utility's files say of these homes' meters; None: there are none.
     """
     first = as_of - timedelta(days=window_days - 1)
     days = HomeDays.of(day_files, shard)
@@ -85,8 +89,8 @@ def look(
         )
         .sort("site_id")
     )  # fmt: skip
-    signals = site_signals(
-        con, days, span.select("site_id", "from_on", "to_on"), sites=sites, settings=settings
-    )
+    spans = span.select("site_id", "from_on", "to_on")
+    evidence = None if meters is None else shard_evidence(meters, spans, first, settings=settings)
+    signals = site_signals(con, days, spans, sites=sites, settings=settings, meters=evidence)
     changed = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
     return WindowView(first, as_of, signals.join(changed, on="site_id", maintain_order="left"), daily)

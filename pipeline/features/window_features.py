@@ -8,6 +8,8 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.settings import Settings
 from pipeline.features.aggregates import HomeDays, site_window
+from pipeline.features.utility_meter.evidence import EVIDENCE
+from pipeline.features.utility_meter.window import METER_COLUMNS, with_file_meters
 
 WINDOW_TABLES = ("site_window_fit", "site_feature")
 
@@ -40,6 +42,7 @@ def site_signals(
     *,
     sites: pl.DataFrame,
     settings: Settings,
+    meters: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Return table site_signal (see sql/site_signal.sql) for the homes of `span` that have rows.
 
@@ -55,9 +58,16 @@ def site_signals(
         The register, every contract column present.
     settings
         Section [feature] is used.
+    meters
+        Table EVIDENCE of the homes whose meter is in files of the utility; None: of none.
     """
     params = settings.feature.model_dump()
-    inputs = {"site_window": site_window(days, span, settings.feature), "site_fact": site_fact(sites)}
+    merged = with_file_meters(
+        site_window(days, span, settings.feature),
+        pl.DataFrame(schema=EVIDENCE) if meters is None else meters,
+    )
+    sources = merged.select("site_id", "meter_by", *METER_COLUMNS, "is_dark_only")
+    inputs = {"site_window": merged.drop(sources.columns[1:]), "site_fact": site_fact(sites)}
     for name, frame in inputs.items():
         con.register(name, frame.to_arrow())
     for table in WINDOW_TABLES:
@@ -67,4 +77,10 @@ def site_signals(
         con.execute(f'DROP TABLE "{table}"')
     for name in inputs:
         con.unregister(name)
-    return signals.sort("site_id")
+    # Hours without production say nothing of how much of it the meter sees.
+    return (
+        signals.join(sources, on="site_id", how="left", maintain_order="left")
+        .with_columns(meter_probe=pl.when(~pl.col("is_dark_only").fill_null(False)).then("meter_probe"))
+        .drop("is_dark_only")
+        .sort("site_id")
+    )

@@ -2,7 +2,8 @@
 
 In: sites, crews, visits, intervals, in contract or as lake.toml maps them. Out: `Registers`, and a day's intervals
 in DuckDB as table interval_used, with rejects and counts (rows in = used + duplicate + rejected). `registers.py`
-reads the registers, `contract_check.py` is `nightclamp check`. Open `lake.py` first, then `intervals.py`.
+reads the registers, `contract_check.py` is `nightclamp check`, `utility/` reads the
+utility's own files of its meters. Open `lake.py` first, then `intervals.py`.
 
 >>> from pathlib import Path
 >>> from pipeline.core.settings import load_settings

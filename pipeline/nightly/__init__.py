@@ -6,5 +6,5 @@ The command and the flow run the same steps. Open `run.py` first, then `build_ta
 
 >>> from pipeline.core.steps import Step
 >>> [str(step) for step in Step][:3]
-['open the lake', 'take in the days', 'look at the window']
+['open the lake', 'take in the days', "read the utility's meters"]
 """

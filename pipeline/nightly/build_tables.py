@@ -18,6 +18,7 @@ from pipeline.features.update_store import StoredDay
 from pipeline.features.voltage_days import voltage_days
 from pipeline.features.window import WindowView
 from pipeline.ingest.registers import Registers
+from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly.monitor import watch
 from pipeline.nightly.night_inputs import NightInputs, Tables
 from pipeline.nightly.rejects import by_reason, count_rejects
@@ -32,7 +33,9 @@ from pipeline.workorder.desk_list import with_desk_columns
 from pipeline.workorder.tables import NightTables
 
 
-def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *, scored: Scored) -> Tables:
+def make_lists(
+    inputs: NightInputs, stored: list[StoredDay], view: WindowView, *, scored: Scored, meters: UtilityIntake
+) -> Tables:
     """Return everything that is published as tables, the ranked list among them.
 
     Parameters
@@ -41,6 +44,8 @@ def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *
         What the night works on, and the store's days.
     view, scored
         The window of every home, and the scores.
+    meters
+        What the utility's files held.
     """
     settings = inputs.settings
     registers, plans = inputs.registers, read_plans(inputs.request.out, inputs.as_of)
@@ -56,8 +61,8 @@ def make_lists(inputs: NightInputs, stored: list[StoredDay], view: WindowView, *
     crews = crew_tables(scored, registers, lists["promise"], catalogue=CATALOGUE, settings=settings)
     homes = lists["revisit_list"]["site_id"].to_list()
     listed_signals = scored.signals.filter(pl.col("site_id").is_in(homes))
-    rejected = count_rejects(registers.rejects, stored, inputs.lake, store=inputs.store)
-    counts = count_rows(inputs, stored, scored, calls=lists["safety_call"])
+    rejected = count_rejects(registers.rejects, stored, inputs.lake, store=inputs.store, meters=meters)
+    counts = count_rows(inputs, stored, scored, calls=lists["safety_call"], meters=meters)
     tables = {
         "site_scores": with_safety_verdict(scored.scores, lists["safety_call"]),
         **lists,
@@ -113,7 +118,12 @@ def safety_days(inputs: NightInputs, stored: list[StoredDay], calls: pl.DataFram
 
 
 def count_rows(
-    inputs: NightInputs, stored: list[StoredDay], scored: Scored, *, calls: pl.DataFrame
+    inputs: NightInputs,
+    stored: list[StoredDay],
+    scored: Scored,
+    *,
+    calls: pl.DataFrame,
+    meters: UtilityIntake,
 ) -> dict[str, int]:
     """Return rows, homes and open safety calls (of table `calls`) of the night, checked: no row is lost.
 
@@ -123,6 +133,8 @@ def count_rows(
         What the night works on, the store's days, and the scores.
     calls
         Table safety_call.
+    meters
+        What the utility's files held; their rows are counted by themselves, since they are of all times.
 
     Raises
     ------
@@ -137,6 +149,10 @@ def count_rows(
     }
     counts = {
         **{name: sum(getattr(day.counts, field) for day in stored) for name, field in counted.items()},
+        "utility_rows_in": meters.rows_in,
+        "utility_rows_used": meters.used,
+        "utility_rows_duplicate": meters.duplicate,
+        "utility_rows_rejected": meters.rejected,
         "register_rows_rejected": inputs.registers.rejects.height,
         "homes": scored.scores.height,
         "homes_silent": scored.scores.height - scored.signals.height,

@@ -22,6 +22,7 @@ from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.update_store import StoredDay
 from pipeline.features.window import WindowView, look
 from pipeline.nightly.night_inputs import NightInputs
+from pipeline.nightly.utility_meters import MeterTask, NightMeters, meter_tasks
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import Scored, score
@@ -39,6 +40,7 @@ class WindowTask:
     window_days: int
     settings: Settings
     tables: TableStore
+    meters: MeterTask | None = None
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,7 @@ def look_at_shard(con: duckdb.DuckDBPyConnection, task: WindowTask) -> ShardWind
     view = look(
         con, task.day_files, task.sites.of(shard), visits=task.visits.of(shard), as_of=task.as_of,
         window_days=task.window_days, settings=task.settings, shard=shard,
+        meters=None if task.meters is None else task.meters.of(shard),
     )  # fmt: skip
     signals = tables.put(f"signals-{shard.name}", view.signals)
     return ShardWindow(shard, signals, tables.put(f"daily-{shard.name}", view.daily))
@@ -96,21 +99,31 @@ def score_shard(con: duckdb.DuckDBPyConnection, task: ScoreTask) -> StoredTable:
 
 
 def look_at_window(
-    inputs: NightInputs, stored: Sequence[StoredDay], executor: Executor | None = None
+    inputs: NightInputs, stored: Sequence[StoredDay], meters: NightMeters, *, executor: Executor | None = None
 ) -> FleetWindow:
-    """Return the window of every home, shard by shard, cut as the newest day in it; `executor`: else threads."""
+    """Return the window of every home, shard by shard, cut as the newest day in it.
+
+    Parameters
+    ----------
+    inputs, stored, meters
+        What the night works on, the window's days in the store, and the utility's meters.
+    executor
+        Carries out the tasks of the shards; else threads do.
+    """
     days = [day for day in stored if day.day <= inputs.as_of]
     registers, window_days = inputs.registers, inputs.request.window_days
     with inputs.connect() as con:
         executor = executor or ThreadExecutor(con, inputs.settings.engine)
         tables = executor.tables
         sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.service_work())
+        cut = days[-1].shards
+        of_meters = meter_tasks(meters, inputs, days, shards=cut, tables=tables)
         tasks = [
             WindowTask(
                 shard, tuple(path for day in days for path in day.paths(inputs.store, "site_day", shard)), sites,
-                visits, inputs.as_of, window_days, inputs.settings, tables,
+                visits, inputs.as_of, window_days, inputs.settings, tables, meter_task,
             )
-            for shard in days[-1].shards
+            for shard, meter_task in zip(cut, of_meters, strict=True)
         ]  # fmt: skip
         shards = executor(Step.LOOK_AT_WINDOW, look_at_shard, tasks)
         signals, daily = (

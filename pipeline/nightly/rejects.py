@@ -14,10 +14,11 @@ from pipeline.core.errors import NightFailed
 from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay
 from pipeline.ingest.lake import Lake
+from pipeline.ingest.utility import UtilityIntake
 
 
 def count_rejects(
-    registers: pl.DataFrame, stored: Sequence[StoredDay], lake: Lake, *, store: Store
+    registers: pl.DataFrame, stored: Sequence[StoredDay], lake: Lake, *, store: Store, meters: UtilityIntake
 ) -> pl.DataFrame:
     """Return how many rejects there are of each source_file and reason, and `is_row`: not a whole file; sorted.
 
@@ -27,15 +28,16 @@ def count_rejects(
         Rejects of the registers.
     stored, lake, store
         The night's days, their lake and the store.
+    meters
+        What the utility's files held.
 
     Raises
     ------
     NightFailed
-        A day's rejects are not as many as it counts.
+        A day's rejects, or those of the utility's files, are not as many as it counts.
     """
-    every = pl.concat(
-        [registers.lazy(), pl.scan_parquet(_paths(stored, store), glob=False, hive_partitioning=False)]
-    )
+    files = [*_paths(stored, store), *meters.reject_files]
+    every = pl.concat([registers.lazy(), pl.scan_parquet(files, glob=False, hive_partitioning=False)])
     keys = ("source_file", pl.col("source_row").is_not_null().alias("is_row"), "reason")
     counted = every.group_by(*keys).agg(count=pl.len()).collect(engine="streaming").sort(pl.all())
     for day in stored:
@@ -45,6 +47,12 @@ def count_rejects(
                 f"{lake.root}: {day.day} counts {day.counts.rejected} rejected rows, the store has {rows};"
                 f" delete {store.root} and run the night again"
             )
+    of_utility = counted.filter("is_row", pl.col("source_file").str.starts_with("utility/"))["count"].sum()
+    if of_utility != meters.rejected:
+        raise NightFailed(
+            f"{lake.root}: the utility's files count {meters.rejected} rejected rows, {of_utility} are kept;"
+            f" delete {store.root} and run the night again"
+        )
     return counted
 
 
@@ -70,8 +78,9 @@ def write_rejects(
     stored: Sequence[StoredDay],
     lake: Lake,
     store: Store,
+    meters: UtilityIntake,
 ) -> None:
-    """Write the registers' rejects and those of the days, oldest first, as one Parquet file.
+    """Write the registers' rejects, those of the days, oldest first, and of the utility's files, as one Parquet file.
 
     Parameters
     ----------
@@ -83,6 +92,8 @@ def write_rejects(
         Rejects of the registers.
     stored, lake, store
         The night's days, their lake and the store.
+    meters
+        What the utility's files held.
     """
     cut = [day.day for day in stored if len(day.shards) > 1 and day.counts.rejected]
     arrived = pl.DataFrame(
@@ -91,7 +102,7 @@ def write_rejects(
     )
     con.register("arrived", arrived.with_row_index("place").to_arrow())
     con.register("register_reject", registers.with_row_index("place").to_arrow())
-    files = [sql_runner.as_named(path) for path in _paths(stored, store)]
+    files = [sql_runner.as_named(path) for path in (*_paths(stored, store), *meters.reject_files)]
     sql_runner.write(con, "rejects", {"reject_files": files}, path=path)
 
 

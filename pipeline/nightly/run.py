@@ -24,10 +24,12 @@ from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.ingest.lake import open_lake
+from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
+from pipeline.nightly.utility_meters import read_meters
 from pipeline.report import NightCounts, ReportInput, write_report
 from pipeline.report.crews_page import TABLES as CREW_PAGE
 from pipeline.report.fault_cards import fault_cards
@@ -109,13 +111,20 @@ def run_night(
         inputs.scratch.mkdir(parents=True, exist_ok=True)
         try:
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
-            window = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, executor)
+            meters = timed(Step.READ_METERS, read_meters, inputs, stored, out, tell=tell, executor=executor)
+            window = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, meters, executor=executor)
             scored = timed(Step.SCORE_HOMES, score_homes, inputs, window, executor)
             tables = timed(
-                Step.MAKE_LISTS, build_tables.make_lists, inputs, stored, window.view, scored=scored
+                Step.MAKE_LISTS,
+                build_tables.make_lists,
+                inputs,
+                stored,
+                window.view,
+                scored=scored,
+                meters=meters.intake,
             )
             del window, scored  # the days of every home: nothing below needs them
-            built = timed(Step.WRITE_TABLES, write_run, inputs, stored, tables)
+            built = timed(Step.WRITE_TABLES, write_run, inputs, stored, tables, meters=meters.intake)
             timed(Step.DRAW_REPORT, draw_report, inputs, tables, built)
             run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
             folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
@@ -191,13 +200,23 @@ def take_in(
         )  # fmt: skip
 
 
-def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables) -> Path:
-    """Return the folder, which nobody reads yet, with the night's tables and the days' rejects."""
+def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, *, meters: UtilityIntake) -> Path:
+    """Return the folder, which nobody reads yet, with the night's tables and all rejects.
+
+    Parameters
+    ----------
+    inputs, stored, tables
+        What the night works on, the window's days in the store, and the night's tables.
+    meters
+        What the utility's files held.
+    """
 
     def rejects(path: Path) -> None:
         registers = inputs.registers.rejects
         with inputs.connect() as con:
-            write_rejects(con, path, registers, stored=stored, lake=inputs.lake, store=inputs.store)
+            write_rejects(
+                con, path, registers, stored=stored, lake=inputs.lake, store=inputs.store, meters=meters
+            )
 
     built = publish.building_folder(inputs.request.out, inputs.as_of)
     publish.write_tables(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.contract import BY_FILE
 from pipeline.probes.leg_text import Row, Verb, leg_numbers, plain, tell_legs, value_of
 from pipeline.probes.probe import Probe, Quantity, home_quantity
 
@@ -36,7 +37,18 @@ def _tell(row: Row) -> str:
         return Verb(f"reads {too}", f"read {too}"), True
 
     legs = leg_numbers(row, "meter_gain_{}", judge, write=plain)
-    return tell_legs(legs, unit=" times", right="1.00", before="by the utility meter ")
+    return tell_legs(legs, unit=" times", right="1.00", before=f"by the utility meter {_whence(row)}")
+
+
+def _whence(row: Row) -> str:
+    """Return what there is to know of a meter in a file: until when it goes, how far off its clock is."""
+    to_on, from_on, offset = (row.get(name) for name in ("meter_to_on", "from_on", "meter_offset_min"))
+    if row.get("meter_by") != BY_FILE:
+        return ""
+    ended = f"until {to_on} " if to_on and from_on and to_on < from_on else ""
+    side = "ahead of" if (offset or 0) > 0 else "behind"
+    clock = f"(its clock is {abs(offset)} min {side} the readings') " if offset else ""
+    return ended + clock
 
 
 METER = Probe(
@@ -51,6 +63,9 @@ METER = Probe(
         home_quantity("share", "meter_share", is_compared=False),
     ),
     _tell,
-    ("meter_gain_l1", "meter_gain_l2", "meter_l1_se", "meter_l2_se"),
+    (
+        "meter_gain_l1", "meter_gain_l2", "meter_l1_se", "meter_l2_se", "meter_by", "meter_offset_min", "meter_to_on",
+        "from_on",
+    ),
     pl.col("meter_gain_l1").is_not_null(),
 )  # fmt: skip

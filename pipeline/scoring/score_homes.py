@@ -31,7 +31,7 @@ FIRST = 100.0  # log odds, more than any probe weighs
 SHOWN = (
     "slope_l1", "slope_l1_se", "slope_l2", "slope_l2_se", "slope_sum", "slope_sum_se", "slope_expected",
     "night_l1_w", "night_l2_w", "night_l1_negative_share", "night_l2_negative_share", "zero_l1_share",
-    "zero_l2_share", "coverage_share", "nights", "is_clock_suspect",
+    "zero_l2_share", "coverage_share", "nights", "is_clock_suspect", "meter_why_not",
 )  # fmt: skip
 
 

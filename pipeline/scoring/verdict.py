@@ -21,11 +21,12 @@ class Prior:
     fault_mix: Mapping[str, float]
 
 
+NO_METER = "no utility meter data"
 # What would settle an unproven home (column `unproven_need`), besides readings and a visit, and why it is missing.
 MISSING = {
-    "sun": "too few PV ramps and no utility meter data: nothing proves the scale",
-    "record": "no utility meter data, and the site record doesn't say whether the CTs see production",
-    "meter": "CTs that don't see production and no utility meter data: nothing proves the scale",
+    "sun": f"too few PV ramps and {NO_METER}: nothing proves the scale",
+    "record": f"{NO_METER}, and the site record doesn't say whether the CTs see production",
+    "meter": f"CTs that don't see production and {NO_METER}: nothing proves the scale",
 }
 # Every code of `unproven_need`. `visit`: there is evidence for a fault and against it, and only a look on site tells.
 NEEDS = ("readings", "nights", *MISSING, "visit")
@@ -52,9 +53,12 @@ def _missing_words(settings: VerdictSettings) -> pl.Expr:
     """Return the code in `unproven_need` in words."""
     few = pl.format("{} nights of data, {} are needed", pl.col("nights"), pl.lit(settings.min_nights))
     words = {"readings": "no rows in the window", **MISSING}
+    missing = pl.col("unproven_need").replace_strict(words, default=None, return_dtype=pl.String)
+    file = pl.format("a utility file that {}", pl.col("meter_why_not"))
     return (
         pl.when(pl.col("unproven_need") == "nights").then(few)
-        .otherwise(pl.col("unproven_need").replace_strict(words, default=None, return_dtype=pl.String))
+        .when(pl.col("meter_why_not").is_not_null()).then(missing.str.replace(NO_METER, file, literal=True))
+        .otherwise(missing)
     )  # fmt: skip
 
 

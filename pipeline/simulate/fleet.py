@@ -7,9 +7,11 @@ from datetime import date
 from typing import Any
 
 import numpy as np
+import polars as pl
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.cts import CT, Reading, Wiring, measure
+from pipeline.simulate.drawn_meters import draw_meter
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import reported_rows
 from pipeline.simulate.plan import AREAS, HomePlan
@@ -147,7 +149,11 @@ def report_home(install: Install) -> HomeRecord:
         "onset_on": measurement.onset_on if is_faulty else None, "severity": wiring.severity or None,
         "hard_negative": plan.hard or None, "sees_pv_true": plan.sees_pv,
     }  # fmt: skip
-    return HomeRecord(rows, register_row(install, wiring), truth)
+    spec, name = home.spec, site_id(plan.number)
+    meter = draw_meter(home, name, spec.rng(plan.number, "utility")) if spec.utility_share else None
+    if meter:
+        rows = rows.with_columns(pl.lit(None, pl.Float64).alias(name) for name in ("import_wh", "export_wh"))
+    return HomeRecord(rows, register_row(install, wiring), truth, meter)
 
 
 def _fault_chance(spec: FleetSpec, plan: HomePlan, crew_factor: float) -> float:

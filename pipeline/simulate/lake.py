@@ -10,11 +10,12 @@ from typing import Any, TypeVar
 
 import polars as pl
 
-from pipeline.core.contract import FAULTS, PRIVATE, Crew, Site, Training, Visit
+from pipeline.core.contract import FAULTS, PRIVATE, Crew, Meter, Site, Training, Visit
 from pipeline.core.errors import InputError
 from pipeline.core.progress import counted
 from pipeline.core.worker_processes import map_tasks
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.simulate.drawn_meters import write_meters
 from pipeline.simulate.fleet import crews_of, simulate_home
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
 
@@ -34,15 +35,17 @@ Task = TypeVar("Task")
 Outcome = TypeVar("Outcome")
 
 
-def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[Rows, Rows]:
-    """Write these homes' intervals, one file a UTC day; return their register and truth rows.
+def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[Rows, Rows, Rows]:
+    """Write these homes' intervals, one file a UTC day, and their meters' files; return register, truth, meters' rows.
 
     Homes must come in the order of their site_id.
     """
-    sites, truths, frames = [], [], []
+    sites, truths, frames, meters = [], [], [], []
     for record in records:
         sites.append(record.site)
         truths.append(record.truth)
+        if record.meter:
+            meters.append(record.meter)
         frames.append(record.readings.select(pl.lit(record.site["site_id"]).alias("site_id"), pl.all()))
     rows = pl.concat(frames).with_columns(pl.col("interval_start").dt.date().alias("date"))
     days = rows.partition_by("date", as_dict=True, include_key=False, maintain_order=True)
@@ -51,17 +54,17 @@ def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[R
         folder.mkdir(parents=True, exist_ok=True)
         file = folder / f"part-{shard:04d}.parquet"
         day_rows.write_parquet(file, compression="zstd", row_group_size=max(day_rows.height, 1))
-    return sites, truths
+    return sites, truths, write_meters(out / "utility", meters, shard)
 
 
 def write_registers(
     out: Path, registers: Mapping[str, Sequence[Any]], truth_columns: Mapping[str, Any] = TRUTH_COLUMNS
 ) -> None:
-    """Write each register's rows as a CSV of its name: sites, crews, visits, trainings, truth."""
+    """Write each register's rows as a CSV of its name: sites, crews, visits, trainings, meters, truth."""
     contact = {name: pl.String for row in registers["sites"][:1] for name in PRIVATE["sites"] if name in row}
     columns: dict[str, Any] = {
         "sites": SITE_COLUMNS | contact, "crews": Crew.create_empty().schema, "visits": Visit.create_empty().schema,
-        "trainings": Training.create_empty().schema, "truth": truth_columns,
+        "trainings": Training.create_empty().schema, "truth": truth_columns, "meters": Meter.create_empty().schema,
     }  # fmt: skip
     for name, rows in registers.items():
         pl.DataFrame(rows, schema=columns[name], orient="row").write_csv(out / f"{name}.csv")
@@ -105,7 +108,7 @@ def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
 
 def _write_homes(
     spec: FleetSpec, out: Path, wishes: dict[int, Wish], shard: tuple[int, range]
-) -> tuple[Rows, Rows]:
+) -> tuple[Rows, Rows, Rows]:
     index, numbers = shard
     return write_shard((simulate_home(spec, number, wishes.get(number)) for number in numbers), out, index)
 
@@ -145,14 +148,14 @@ def write_lake(
     out.mkdir(parents=True, exist_ok=True)
     size = max(1, ROW_GROUP_ROWS // (1440 // spec.minutes))
     shards = [range(first, min(first + size, spec.sites)) for first in range(0, spec.sites, size)]
-    written: list[tuple[Rows, Rows]] = []
+    written: list[tuple[Rows, Rows, Rows]] = []
     for rows in map_tasks(partial(_write_homes, spec, out, wishes or {}), list(enumerate(shards)), workers):
         written.append(rows)
-        tell(counted("simulated", sum(len(sites) for sites, _ in written), spec.sites, things="homes"))
-    sites = [row for rows, _ in written for row in rows]
-    truths = [row for _, rows in written for row in rows]
+        tell(counted("simulated", sum(len(rows[0]) for rows in written), spec.sites, things="homes"))
+    sites, truths, meters = ([row for part in parts for row in part] for parts in zip(*written, strict=True))
     visits, trainings = _history(spec, sites, truths)
     crews = [crew[:2] for crew in crews_of(spec)]
     write_registers(out, {
         "sites": sites, "truth": truths, "crews": crews, "visits": visits, "trainings": trainings,
+        **({"meters": meters} if meters else {}),
     })  # fmt: skip

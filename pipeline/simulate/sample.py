@@ -99,7 +99,7 @@ def write_sample_lake(out: Path) -> None:
     wishes = [_draw_wish(number, rng) for number in range(SPEC.sites)]
     out.mkdir(parents=True, exist_ok=True)
     records = (simulate_home(SPEC, number, wish) for number, wish in enumerate(wishes))
-    sites, truths = write_shard(records, out, 0)
+    sites, truths, _ = write_shard(records, out, 0)
     sites = [site | _contact(number) for number, site in enumerate(sites)]
     visits: Rows = [
         {

@@ -13,9 +13,10 @@ import polars as pl
 
 from pipeline.core.errors import InputError
 from pipeline.faults.circuit import Float
+from pipeline.simulate.meter_kinds import MeterFile
 
 # Which stream of random numbers is drawn for what; a home's streams don't disturb each other.
-STREAMS = {"plan": 0, "series": 1, "report": 2}
+STREAMS = {"plan": 0, "series": 1, "report": 2, "utility": 3}
 
 
 def seeded_rng(seed: int, *key: int) -> np.random.Generator:
@@ -31,7 +32,8 @@ class FleetSpec:
     (all seasons, all interval lengths: for training). `fault_share` of the homes get a fault drawn
     evenly from `faults` (all of the catalogue if empty), `onset_share` of these within the window;
     `hard_share` get a hard negative, `plain_share` are drawn
-    with a broad brush. `register_gap_share` is how often a register value is empty.
+    with a broad brush. `register_gap_share` is how often a register value is empty. `utility_share` of the homes
+    have their meter in a file of the utility, of one of `utility_kinds` (all if empty), and none in their rows.
     """
 
     sites: int
@@ -46,6 +48,8 @@ class FleetSpec:
     register_gap_share: float = 0.03
     faults: tuple[str, ...] = ()
     areas: int = 8
+    utility_share: float = 0.0
+    utility_kinds: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what can't be simulated."""
@@ -53,7 +57,14 @@ class FleetSpec:
             raise InputError("a fleet needs at least one home, one day and one area")
         if self.minutes not in (None, 1, 5, 15, 30, 60):
             raise InputError(f"interval of {self.minutes} minutes: choose 1, 5, 15, 30 or 60")
-        for name in ("fault_share", "onset_share", "hard_share", "plain_share", "register_gap_share"):
+        for name in (
+            "fault_share",
+            "onset_share",
+            "hard_share",
+            "plain_share",
+            "register_gap_share",
+            "utility_share",
+        ):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise InputError(f"{name} is {getattr(self, name)}: choose a share from 0 to 1")
 
@@ -130,8 +141,9 @@ class Window:
 
 @dataclass(frozen=True)
 class HomeRecord:
-    """One home as a lake holds it: its intervals, its row of the sites register and its truth."""
+    """One home as a lake holds it: its intervals, its row of the sites register and its truth; its utility's file."""
 
     readings: pl.DataFrame
     site: dict[str, Any]
     truth: dict[str, Any]
+    meter: MeterFile | None = None

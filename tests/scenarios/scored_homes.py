@@ -22,7 +22,8 @@ from pipeline.scoring.score_homes import Scored, score
 # What a look at the window adds to site_signal.
 OF_THE_WINDOW = {
     "from_on": pl.Date, "changed_on": pl.Date, "change_z": pl.Float64, "change_of": pl.String,
-    "change_told": pl.String,
+    "change_told": pl.String, "meter_by": pl.String, "meter_offset_min": pl.Int64, "meter_from_on": pl.Date,
+    "meter_to_on": pl.Date, "meter_hours": pl.Int64, "meter_why_not": pl.String,
 }  # fmt: skip
 _KINDS = {bool: pl.Boolean, int: pl.Int64, float: pl.Float64, str: pl.String}
 

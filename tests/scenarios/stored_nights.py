@@ -15,6 +15,7 @@ from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.registers import read_registers
+from pipeline.ingest.utility import FILE_FACTS, UtilityIntake
 from pipeline.nightly.rejects import write_rejects
 
 DAYS = [DAY + timedelta(days=at) for at in range(3)]
@@ -50,6 +51,9 @@ def night(lake_root: Path, store: Store, as_of: date = DAYS[-1]) -> list[StoredD
     return done
 
 
+NO_METERS = UtilityIntake(0, 0, 0, 0, (), (), pl.DataFrame(schema=FILE_FACTS))
+
+
 def rejects_of_days(
     done: list[StoredDay], lake: Lake, store: Store, registers: pl.DataFrame | None = None
 ) -> pl.DataFrame:
@@ -57,7 +61,7 @@ def rejects_of_days(
     path = store.root / "rejects.parquet"
     told = contract.rejects() if registers is None else registers
     with closing(sql_runner.connect(store.root, SETTINGS.engine)) as con:
-        write_rejects(con, path, told, stored=done, lake=lake, store=store)
+        write_rejects(con, path, told, stored=done, lake=lake, store=store, meters=NO_METERS)
     rejects = pl.read_parquet(path)
     path.unlink()
     return rejects

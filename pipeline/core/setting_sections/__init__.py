@@ -11,6 +11,7 @@ from pipeline.core.setting_sections.data import (
     LakeSettings,
     ObjectStoreSettings,
     OnsetSettings,
+    UtilitySettings,
     VerdictSettings,
 )
 from pipeline.core.setting_sections.learning import (
@@ -55,6 +56,7 @@ __all__ = [
     "ReportSettings",
     "Section",
     "TrainingSettings",
+    "UtilitySettings",
     "VerdictSettings",
     "VisitSettings",
 ]

@@ -104,6 +104,17 @@ class VerdictSettings(Section):
     neutral_clear_z: float = Field(ge=0)
 
 
+class UtilitySettings(Section):
+    """[utility] what files of the utility's meter must hold to prove scale, and how far back a night looks for it."""
+
+    least_days: int = Field(ge=1, le=LONGEST_DAYS)
+    least_hours: int = Field(ge=24)
+    older_days: int = Field(ge=0, le=LONGEST_DAYS)
+    oldest_days: int = Field(ge=0, le=LONGEST_DAYS)
+    offset_left: float = Field(gt=0, lt=1)
+    legs_share: float = Field(ge=0, lt=1)
+
+
 class ClusterSettings(Section):
     """[cluster] how work is handed to a Dask cluster."""
 

@@ -13,6 +13,10 @@ from pipeline.features.kernels.compiled import Float, Int
 from pipeline.features.kernels.fleet import Fleet
 from pipeline.features.kernels.homes import COLUMNS, WHOLE
 
+# The means of table site_hour, in the order of `level.hours`.
+_HOURLY = ("l1_w", "l2_w", "pv_w", "battery_w")
+_LENGTH = COLUMNS.index("length_min")
+
 
 @dataclass(frozen=True)
 class Found:
@@ -38,23 +42,29 @@ def day_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
 
 
 def hour_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
-    """Return table site_hour, all blocks together."""
+    """Return table site_hour, all blocks together.
+
+    Means of the hour [W], and `minutes` of it [min] that every channel with a reading in it has.
+    """
     home = np.concatenate([np.empty(0, np.int64), *(block.home for block in blocks)])
-    rows = np.concatenate([np.empty((0, 4, 24)), *(block.hour_rows for block in blocks)])
-    sums = np.concatenate([np.empty((0, 3, 24)), *(block.hour_sums for block in blocks)])
+    rows = np.concatenate([np.empty((0, 1 + len(_HOURLY), 24)), *(block.hour_rows for block in blocks)])
+    sums = np.concatenate([np.empty((0, len(_HOURLY), 24)), *(block.hour_sums for block in blocks)])
+    length_min = np.concatenate([np.empty(0), *(block.columns[:, _LENGTH] for block in blocks)])
     run, hour = np.nonzero(rows[:, 0])
+    count = rows[run, 1:, hour]
     with np.errstate(invalid="ignore"):
-        means = {
-            name: sums[run, channel, hour] / rows[run, 1 + channel, hour]
-            for channel, name in enumerate(("l1_w", "l2_w", "pv_w"))
-        }
+        means = {name: sums[run, channel, hour] / count[:, channel] for channel, name in enumerate(_HOURLY)}
+    least = np.where(count > 0, count, np.inf).min(axis=1, initial=np.inf)
+    minutes = np.where(np.isfinite(least), least * length_min[run], 0.0)
     midnight = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day))
     return (
         pl.DataFrame({"hour": hour, **means})
         .with_columns(cs.float().fill_nan(None).cast(pl.Float32))
+        .with_columns(pl.Series("minutes", minutes).cast(pl.Int16))
         .select(
             fleet.ids.gather(home[run]).alias("site_id"),
             (midnight + pl.duration(hours=pl.col("hour"))).alias("hour_start"),
             *means,
+            "minutes",
         )
     )

@@ -44,7 +44,7 @@ def empty_scratch(most: int) -> Scratch:
 
 def empty_results(homes: int) -> tuple[Float, Float, Float]:
     """Return what `compute_homes` fills for so many homes."""
-    return np.empty((homes, _COLUMNS)), np.zeros((homes, 4, 24)), np.zeros((homes, 3, 24))
+    return np.empty((homes, _COLUMNS)), np.zeros((homes, 5, 24)), np.zeros((homes, 4, 24))
 
 
 @entry
@@ -93,9 +93,9 @@ def compute_homes(
     statistics
         Shape (homes, COLUMNS), NaN for null, written to.
     hour_rows
-        Shape (homes, 4, 24), as `hours` counts rows, written to.
+        Shape (homes, 5, 24), as `hours` counts rows, written to.
     hour_sums
-        Shape (homes, 3, 24) [W sum], as `hours` adds, written to.
+        Shape (homes, 4, 24) [W sum], as `hours` adds, written to.
     """
     r, numbers, lit, sums, counts = scratch
     for run in range(len(start)):

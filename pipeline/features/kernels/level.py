@@ -158,7 +158,7 @@ def _level_ranks(r: Rows, rows: int, scratch: Float, value: Float) -> None:
 
 @compiled
 def hours(r: Rows, rows: int, count: Float, total: Float) -> None:
-    """Add rows to `count` (4, 24): all, with l1_w, l2_w and pv_w; and these three to `total` (3, 24) [W sum].
+    """Add rows to `count` (5, 24): all, with l1_w, l2_w, pv_w, battery_w; and these four to `total` (4, 24) [W sum].
 
     Parameters
     ----------
@@ -167,15 +167,20 @@ def hours(r: Rows, rows: int, count: Float, total: Float) -> None:
     rows
         How many there are.
     count
-        Shape (4, 24), written to.
+        Shape (5, 24), written to.
     total
-        Shape (3, 24) [W sum], written to.
+        Shape (4, 24) [W sum], written to.
     """
     for i in range(rows):
         hour = r[i].minute // 60
         count[0, hour] += 1.0
-        for series in range(3):
-            reading = r[i].l1_w if series == 0 else r[i].l2_w if series == 1 else r[i].pv_w
+        for series in range(4):
+            reading = (
+                r[i].l1_w if series == 0
+                else r[i].l2_w if series == 1
+                else r[i].pv_w if series == 2
+                else r[i].battery_w
+            )  # fmt: skip
             if reading == reading:
                 count[1 + series, hour] += 1.0
                 total[series, hour] += reading

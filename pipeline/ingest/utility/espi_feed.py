@@ -136,7 +136,7 @@ class FeedReader:
         element = self._path.pop()
         if element.holds_text:
             # A text broken by an element is no text of the standard's.
-            text = "".join(self._text).strip() if self._text is not None else "?"
+            text = " ".join("".join(self._text).split()) if self._text is not None else "?"
             said, name = self._reading if element.is_of_reading else self._entry.said, element.name
             said[name] = f"{said[name]},{text}" if name in said else text
         elif element.name == "IntervalReading":

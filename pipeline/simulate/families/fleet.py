@@ -119,4 +119,5 @@ def _write_streets(
         HomeRecord(home.rows, site_row(spec, home, places[home.home.area]), truth_row(spec, home))
         for home in built
     )
-    return write_shard(records, out, index)
+    sites, truths, _ = write_shard(records, out, index)
+    return sites, truths

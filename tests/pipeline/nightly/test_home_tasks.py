@@ -15,10 +15,12 @@ from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.night_inputs import NightInputs, NightRequest
+from pipeline.nightly.utility_meters import read_meters
 from pipeline.scoring.model_file import load_model
 from pipeline.scoring.score_homes import Scored
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
+from pipeline.storage.output_location import FolderOut
 
 AS_OF = date(2025, 6, 14)
 
@@ -27,7 +29,7 @@ AS_OF = date(2025, 6, 14)
 def lake(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Eleven homes over six days of half hours, most with a fault, the last without a row."""
     root = tmp_path_factory.mktemp("fleet") / "lake"
-    write_lake(FleetSpec(11, 6, 30, 5, fault_share=0.7, end=AS_OF), root)
+    write_lake(FleetSpec(11, 6, 15, 5, fault_share=0.7, end=AS_OF, utility_share=0.6), root)
     sites = pl.read_csv(root / "sites.csv", infer_schema=False)
     pl.concat([sites, sites.tail(1).with_columns(site_id=pl.lit("Z"))]).write_csv(root / "sites.csv")
     return root
@@ -52,7 +54,8 @@ def scored(
             con, lake, days, registers=inputs.registers, store=inputs.store, settings=settings,
             workdir=inputs.scratch, executor=executor,
         )  # fmt: skip
-        window = look_at_window(inputs, stored, executor)
+        meters = read_meters(inputs, stored, FolderOut(place), executor=executor)
+        window = look_at_window(inputs, stored, meters, executor=executor)
         return score_homes(inputs, window, executor), window.view.daily
 
 
@@ -71,6 +74,7 @@ def test_any_cut_gives_the_same_to_the_last_digit(
 
     assert whole.scores.height == 12
     assert whole.signals.height == 11
+    assert (whole.signals["meter_by"] == "utility file").sum() >= 3
     assert parts.signals.equals(whole.signals)
     assert daily.equals(whole_daily)
     assert parts.scores.equals(whole.scores)

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from lakes import CREWS, DAY, SITES, build_lake, put, rows
-from stored_nights import rejects_of_days
+from stored_nights import NO_METERS, rejects_of_days
 
 from pipeline.core import contract, sql_runner
 from pipeline.core.atomic_files import write_parquet
@@ -80,7 +80,7 @@ def test_rows_order_and_counts_are_those_of_all_held_at_once(
     expected = concatenated(stored, lake, store, registers)
 
     written = rejects_of_days(stored, lake, store, registers.rejects)
-    counted = count_rejects(registers.rejects, stored, lake, store=store)
+    counted = count_rejects(registers.rejects, stored, lake, store=store, meters=NO_METERS)
 
     assert {len(day.shards) for day in stored} == {-(-6 // homes_per_shard)}
     assert written.equals(expected)
@@ -99,7 +99,7 @@ def test_a_store_that_lost_a_row_fails_the_night(lake: Lake, tmp_path: Path) -> 
     spoilt_day = replace(stored[1], counts=replace(stored[1].counts, rejected=stored[1].counts.rejected + 1))
 
     with pytest.raises(NightFailed, match=rf"{DAYS[1]} counts .* delete .*store and run the night again"):
-        count_rejects(registers.rejects, [stored[0], spoilt_day], lake, store=store)
+        count_rejects(registers.rejects, [stored[0], spoilt_day], lake, store=store, meters=NO_METERS)
 
 
 def test_rejects_that_do_not_fit_in_memory_are_sorted_beside_it(lake: Lake, tmp_path: Path) -> None:
@@ -116,7 +116,13 @@ def test_rejects_that_do_not_fit_in_memory_are_sorted_beside_it(lake: Lake, tmp_
 
     with closing(sql_runner.connect(tmp_path / "spilt", engine)) as con:
         write_rejects(
-            con, tmp_path / "rejects.parquet", contract.rejects(), stored=[day], lake=lake, store=store
+            con,
+            tmp_path / "rejects.parquet",
+            contract.rejects(),
+            stored=[day],
+            lake=lake,
+            store=store,
+            meters=NO_METERS,
         )
 
     assert pl.read_parquet(tmp_path / "rejects.parquet").equals(every)

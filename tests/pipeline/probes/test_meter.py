@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -27,3 +28,16 @@ from pipeline.probes.meter import METER
 )
 def test_each_leg_against_the_utility_meter(changed: dict[str, Any], told: str) -> None:
     assert METER.tell(right_home() | changed).startswith(f"by the utility meter {told}")
+
+
+def test_a_meter_from_a_file_says_until_when_it_goes_and_how_far_its_clock_is_off() -> None:
+    file = {"meter_by": "utility file", "from_on": date(2026, 5, 16), "meter_offset_min": 0}
+    row = right_home() | file | {"meter_to_on": date(2026, 3, 1)}
+
+    assert METER.tell(row).startswith(
+        "by the utility meter until 2026-03-01 L1 and L2 read what they should: "
+    )
+    assert METER.tell(row | {"meter_to_on": date(2026, 6, 1), "meter_offset_min": -60}).startswith(
+        "by the utility meter (its clock is 60 min behind the readings') L1 and L2 read"
+    )
+    assert METER.tell(row | {"meter_by": "rows"}).startswith("by the utility meter L1 and L2 read")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
-from scored_homes import homes, right_home
+from scored_homes import OF_THE_WINDOW, homes, right_home
 
 from pipeline.learning.labelled import Labelled
 from pipeline.probes import NAMES, PROBES
@@ -23,7 +23,7 @@ def test_names_are_unique_and_every_probe_has_something_to_say() -> None:
     for probe in PROBES:
         assert probe.quantities
         assert probe.reads
-        assert set(probe.reads) <= set(right_home())
+        assert set(probe.reads) <= {*right_home(), *OF_THE_WINDOW}
         assert probe.label
 
 
@@ -35,7 +35,7 @@ def test_a_quantity_reads_columns_of_site_signal(key: str, quantity: Quantity) -
 
     read = {name for value in asked for name in value.meta.root_names()}
     assert read
-    assert read <= set(right_home())
+    assert read <= {*right_home(), *OF_THE_WINDOW}
 
 
 @pytest.mark.parametrize(("key", "quantity"), QUANTITIES)

@@ -75,6 +75,20 @@ def test_a_home_is_sound_only_if_sun_or_meter_prove_the_scale(
     assert set(scores.select("unproven_need", "unproven_why").rows()) == {why}
 
 
+def test_a_file_that_proves_nothing_is_not_asked_for_again(model: Model, normal: FleetNormal) -> None:
+    known = homes([{
+        "is_declared_upstream": False, "has_probe": True, "meter_share": 0.0, "gain_l1": 0.0, "gain_l2": 0.0,
+        "gain_sum": 0.0, "expected_gain": 0.0, "meter_why_not": "has too few hours in common with the readings",
+    }])  # fmt: skip
+
+    scores = night_scored(known, register(known), model, judged(suspect=1.1, sound=1.1), normal).scores
+
+    assert scores["unproven_why"].to_list() == [
+        "CTs that don't see production and a utility file that has too few hours in common with the readings:"
+        " nothing proves the scale"
+    ]
+
+
 def test_a_home_seen_for_too_few_nights_is_never_sound(model: Model, normal: FleetNormal) -> None:
     least = SETTINGS.verdict.min_nights
     few, enough = homes([{"nights": least - 1}]), homes([{"nights": least}])

@@ -231,6 +231,7 @@ def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Pa
 @pytest.mark.parametrize(
     "step",
     [
+        "run.read_meters",
         "run.look_at_window",
         "run.score_homes",
         "build_tables.make_lists",

@@ -68,6 +68,11 @@ def test_a_text_that_holds_an_element_is_no_number(tmp_path: Path) -> None:
     assert readings["value"].to_list() == ["?"]
 
 
+def test_a_text_is_one_line(tmp_path: Path) -> None:
+    _, readings = read(tmp_path, feed(block(reading(value="\n 1\n2 "))))
+    assert readings["value"].to_list() == ["1 2"]
+
+
 def test_what_stands_twice_is_kept_twice(tmp_path: Path) -> None:
     quality = "<ReadingQuality><quality>8</quality></ReadingQuality>"
     _, readings = read(tmp_path, feed(block(reading(more=f"<value>7</value>{quality}{quality}"))))
