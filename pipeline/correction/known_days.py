@@ -33,7 +33,7 @@ def split_known(
         The lake's first UTC day.
     """
     if earlier is None or not {*_STORY, *_FOUND, "to_on", "why_not"} <= set(earlier.columns):
-        return episodes.clear().with_columns(_blanks()), episodes
+        return episodes.clear().with_columns(**_blanks()), episodes
     worked = service_work(registers).group_by("site_id").agg(worked_on=pl.col("day").max())
     is_short = (pl.col("from_basis") == BY_FIRST_DAY) & (pl.col("known_from") > first_day)
     standing = (
