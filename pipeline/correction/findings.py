@@ -22,6 +22,7 @@ from pipeline.correction.episodes import find_episodes
 from pipeline.correction.history import extend
 from pipeline.correction.known_days import split_known, whole_days
 from pipeline.correction.layout import EPISODE
+from pipeline.correction.metered import file_meters
 from pipeline.correction.past_suspects import past_suspects, those_over
 from pipeline.correction.rows import correct_rows
 from pipeline.correction.settled import settle
@@ -79,15 +80,20 @@ def find(night: PublishedNight) -> Findings:
     found = pl.concat([severe, episodes.filter(pl.col("why_not").is_not_null())], how="diagonal_relaxed")
     found = _apart(found.sort("site_id", "from_on"))
     settled = settle(found, before, least_likelihood=settings.least_likelihood)
-    witnesses = _witnesses(
-        night, settled.filter(pl.col("why_not").is_null()), days, night.corrected / WITNESSES
-    )
+    wanted = settled.filter(pl.col("why_not").is_null())
+    witnesses = _witnesses(night, wanted, days, night.corrected / WITNESSES)
+    meters = file_meters(night, wanted["site_id"].unique().sort().to_list())
     sites = night.registers.sites.select("site_id", "longitude")
 
     def correct(rows: pl.DataFrame, of_day: pl.DataFrame) -> pl.DataFrame:
-        return correct_rows(rows, of_day, sites=sites, witnesses=witnesses, catalogue=CATALOGUE)
+        return correct_rows(
+            meters.beside(rows), of_day, sites=sites, witnesses=witnesses, catalogue=CATALOGUE
+        )
 
-    return Findings(_with_digest(settled, witnesses), correct)
+    told = _with_digest(settled, witnesses).with_columns(
+        meter=pl.col("site_id").replace_strict(meters.digests(), default=None, return_dtype=pl.String)
+    )
+    return Findings(told, correct)
 
 
 def _past_suspects(

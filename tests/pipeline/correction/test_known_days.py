@@ -54,7 +54,13 @@ def test_another_fault_is_new(registers: Registers) -> None:
 
 
 def test_work_at_the_home_since_asks_again(registers: Registers) -> None:
-    visit = {"visit_id": "V1", "site_id": "H1", "visited_on": date(2026, 5, 1), "found": "sound", "fixed": False}
+    visit = {
+        "visit_id": "V1",
+        "site_id": "H1",
+        "visited_on": date(2026, 5, 1),
+        "found": "sound",
+        "fixed": False,
+    }
     visits = pl.DataFrame([visit], schema=registers.visits.schema)
     assert split(replace(registers, visits=visits), dated()) == (0, 1)
     before = visits.with_columns(visited_on=pl.lit(date(2026, 3, 1)))
