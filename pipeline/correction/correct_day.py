@@ -35,10 +35,21 @@ class DayJob:
 
 
 @dataclass(frozen=True)
+class _ReadDay:
+    """A day's rows of the homes corrected `anew`; `before` is what its file says, `wanted` what it is to say."""
+
+    job: DayJob
+    before: pl.DataFrame
+    wanted: pl.DataFrame
+    anew: Sequence[str]
+    read: HomeRows
+
+
+@dataclass(frozen=True)
 class DayCorrector:
     """Corrects days of a lake into files; `correct` makes corrected rows of used rows and their episodes.
 
-    What `correct` makes of a home's rows must not depend on the other homes that it is given.
+    What `correct` makes of a home's rows of a day must not depend on the other homes and days that it is given.
     """
 
     reader: LakeReader
@@ -47,30 +58,81 @@ class DayCorrector:
     correct: Correct
     lake_days: frozenset[date]
 
-    def bring_up_to_date(self, con: duckdb.DuckDBPyConnection, job: DayJob) -> str:
-        """Bring a day's file up to date and return what became of it: WRITTEN, UNCHANGED, REMOVED or GONE.
+    def bring_up_to_date(self, con: duckdb.DuckDBPyConnection, jobs: Sequence[DayJob]) -> list[str]:
+        """Bring some days' files up to date and return what became of each: WRITTEN, UNCHANGED, REMOVED or GONE.
 
-        Rows of a day that is gone from the lake stay as they are, as long as their homes have an episode on it.
+        Rows of a day that is gone from the lake stay as they are, as long as their homes have an episode on it. Rows of
+        several days are corrected together as far as ROWS_AT_ONCE goes: a call has a cost of its own.
 
         Raises
         ------
         NightFailed
-            The rows don't add up, or the day can't be read.
+            The rows don't add up, or a day can't be read.
         """
+        states = [self._without_reading(job) for job in jobs]
+        together: list[_ReadDay] = []
+        for place, job in enumerate(jobs):
+            if states[place] is not None:
+                continue
+            found = self._read(con, job)
+            if found is None:
+                continue  # written in parts
+            together.append(found)
+            if sum(each.read.rows.height for each in together) >= ROWS_AT_ONCE:
+                self._write_together(together)
+                together = []
+        self._write_together(together)
+        return [state or WRITTEN for state in states]
+
+    def _without_reading(self, job: DayJob) -> str | None:
+        """Return what becomes of a day that need not be read; None where it must be."""
         before = self.files.homes(job.day)
         if job.day not in self.lake_days:
             return self._keep(job, before)
-
-        def attempt(opened: OpenedDay) -> str:
-            return self._write(opened, wanted, before, episodes=job.episodes)
-
         wanted = self._wanted(job, before)
         if wanted.select("site_id", "digest").equals(before.select("site_id", "digest")):
             return UNCHANGED
         if wanted.is_empty():
             self.files.remove(job.day)
             return REMOVED
+        return None
+
+    def _read(self, con: duckdb.DuckDBPyConnection, job: DayJob) -> _ReadDay | None:
+        """Return a day's rows of the homes that are to be corrected anew; None if it was written, in parts."""
+        before = self.files.homes(job.day)
+        wanted = self._wanted(job, before)
+        kept = frozenset(wanted.join(before, on=["site_id", "digest"], how="semi")["site_id"])
+        anew = [home for home in wanted["site_id"] if home not in kept]
+
+        def attempt(opened: OpenedDay) -> _ReadDay | None:
+            if wanted.height > opened.homes_at_once:
+                self._write(opened, wanted, before, episodes=job.episodes)
+                return None
+            return _ReadDay(job, before, wanted, anew, opened.read(anew) if anew else HomeRows.none())
+
         return self.reader.of_day(con, job.day, attempt)
+
+    def _write_together(self, days: Sequence[_ReadDay]) -> None:
+        """Correct the days' rows together and write each day's file."""
+        if not days:
+            return
+        keys = ["site_id", "interval_start"]
+        rows = pl.concat([day.read.rows for day in days]).sort(keys)
+        episodes = pl.concat([day.job.episodes for day in days]).unique(
+            ["site_id", "from_on"], maintain_order=True
+        )
+        homes = sorted({home for day in days for home in day.anew})
+        corrected = self._corrected(HomeRows(rows, days[0].read.counts), episodes, homes)
+        of_day = corrected.with_columns(day=pl.col("interval_start").dt.date()).partition_by(
+            "day", as_dict=True, include_key=False
+        )
+        for day in days:
+            new = of_day.get((day.job.day,), corrected.clear())
+            old = day.before.join(day.wanted, on=["site_id", "digest"], how="semi")
+            counted = count_rows(day.read, new, day.wanted, homes=day.anew, day=day.job.day)
+            with self.files.written(day.job.day) as writer:
+                kept = self.files.rows(day.job.day, old["site_id"].to_list())
+                writer.add(pl.concat([kept, new]).sort(keys), pl.concat([old, counted]).sort("site_id"))
 
     def _wanted(self, job: DayJob, before: pl.DataFrame) -> pl.DataFrame:
         """Return site_id and `digest` of the homes that the file is to have, sorted."""

@@ -52,6 +52,13 @@ class HomeRows:
     rows: pl.DataFrame
     counts: pl.DataFrame
 
+    @classmethod
+    def none(cls) -> HomeRows:
+        """Return the rows of no home."""
+        schema: dict[str, pl.DataType] = {"site_id": pl.String(), "interval_start": pl.Datetime("us")}
+        rows = pl.DataFrame(schema=schema | dict.fromkeys(contract.MEASURES, pl.Float64()))
+        return cls(rows, pl.DataFrame(schema=COUNT_SCHEMA))
+
 
 @dataclass(frozen=True)
 class LakeReader:

@@ -32,8 +32,9 @@ class FileMeters:
         """
         if self.rows.is_empty():
             return readings
-        gap = pl.col("interval_start").diff().over("site_id").dt.total_seconds() / 60
-        least = gap.filter(gap > 0).min().over("site_id").fill_null(15.0).clip(upper_bound=60.0)
+        day = pl.col("interval_start").dt.date()
+        gap = pl.col("interval_start").diff().over("site_id", day).dt.total_seconds() / 60
+        least = gap.min().over("site_id", day).fill_null(15.0).clip(upper_bound=60.0)
         keys = ["site_id", "interval_start", "minutes"]
         found = readings.with_columns(minutes=least.cast(pl.Float64)).join(
             self.rows, on=keys, how="left", suffix="_file", maintain_order="left"

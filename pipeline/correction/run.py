@@ -36,7 +36,7 @@ from pipeline.ingest.registers import Registers, read_registers
 from pipeline.storage.layout import CORRECTED
 from pipeline.storage.output_location import Out, hold_out
 
-_BATCHES = 4  # days a worker is given at once: in between they are told of and kept
+_DAYS_TOGETHER = 12  # days a worker is given at once: in between they are told of and kept
 
 
 @dataclass(frozen=True)
@@ -181,23 +181,29 @@ def _correct_days(
     with night.connect() as con:
         executor = ThreadExecutor(con, night.settings.engine)
 
-        def work(con: duckdb.DuckDBPyConnection, day: date) -> str:
+        def work(con: duckdb.DuckDBPyConnection, some: Sequence[date]) -> list[str]:
             # a folder of its own: copies of a day's files are named by number
-            own = reader.apart(str(day))
+            own = reader.apart(str(some[0]))
             corrector = DayCorrector(own, files, night.settings, correct, lake_days)
             try:
-                return corrector.bring_up_to_date(con, DayJob(day, on_day(told, day), worked_on))
+                return corrector.bring_up_to_date(
+                    con, [DayJob(day, on_day(told, day), worked_on) for day in some]
+                )
             finally:
                 shutil.rmtree(own.workdir, ignore_errors=True)
 
-        at_once = _BATCHES * executor.width
+        at_once = _DAYS_TOGETHER * executor.width
         for first in range(0, len(days), at_once):
             some = days[first : first + at_once]
-            states = executor("correct the days", work, some)
-            became.update(states)
-            changed = [
-                day for day, state in zip(some, states, strict=True) if state in (WRITTEN, REMOVED, GONE)
-            ]
+            blocks = [some[place :: executor.width] for place in range(min(executor.width, len(some)))]
+            done = executor("correct the days", work, blocks)
+            became.update(state for states in done for state in states)
+            state_of = {
+                day: state
+                for block, states in zip(blocks, done, strict=True)
+                for day, state in zip(block, states, strict=True)
+            }
+            changed = [day for day in some if state_of[day] in (WRITTEN, REMOVED, GONE)]
             if changed:
                 out.keep_corrected(changed)
             night.tell(counted("correct the days", first + len(some), len(days), things="days"))

@@ -38,7 +38,7 @@ class CorrectionBenchmark:
     seed: int = 5
     distinct: int = 1000
     workers: int = 2
-    fault_share: float = 0.06
+    fault_share: float = 0.095
 
 
 @dataclass(frozen=True)

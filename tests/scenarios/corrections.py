@@ -38,9 +38,10 @@ def episode_table(*rows: dict[str, Any]) -> pl.DataFrame:
 
 def correct_rows(rows: pl.DataFrame, episodes: pl.DataFrame) -> pl.DataFrame:
     """The first leg's sign turned; empty where it is dead; as reported before 01:00."""
-    told = rows.join(
-        episodes.select("site_id", "fault", "leg", "likelihood"), on="site_id", maintain_order="left"
-    )
+    told = rows.with_columns(day=pl.col("interval_start").dt.date()).join_asof(
+        episodes.select("site_id", "from_on", "fault", "leg", "likelihood").sort("site_id", "from_on"),
+        left_on="day", right_on="from_on", by="site_id", check_sortedness=False,
+    )  # fmt: skip
     is_early = pl.col("interval_start").dt.hour() < 1
     method = pl.when(is_early).then(pl.lit(AS_REPORTED)).otherwise(pl.col("fault").replace_strict(METHODS))
     factor = pl.when(pl.col("method") == AS_REPORTED).then(1.0).when(pl.col("method") != EMPTY).then(-1.0)
