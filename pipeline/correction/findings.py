@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import duckdb
@@ -21,6 +21,7 @@ from pipeline.correction.day_stats import day_stats_of, put_day_stats
 from pipeline.correction.episodes import find_episodes
 from pipeline.correction.history import extend
 from pipeline.correction.known_days import split_known, whole_days
+from pipeline.correction.known_witnesses import known_witnesses
 from pipeline.correction.layout import EPISODE
 from pipeline.correction.metered import file_meters
 from pipeline.correction.past_suspects import past_suspects, those_over
@@ -29,17 +30,11 @@ from pipeline.correction.settled import settle
 from pipeline.correction.severity import with_severity
 from pipeline.correction.stages import EPISODES, Findings, PublishedNight, Stages
 from pipeline.correction.unseen import Witnesses
-from pipeline.correction.witness_file import read_witnesses, rounded, write_witnesses
-from pipeline.correction.witnesses import find_witnesses, right_homes
 from pipeline.correction.yardstick import yardstick_of
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.features.window_features import site_fact
 
-WITNESSES = "witnesses.json"
-# Days of which rows are read for what tells of readings: of right homes and of homes within their episodes.
-WITNESS_DAYS = 14
-OWN_DAYS = 28  # and of a home's right days next to an episode
-REFIT_DAYS = 30  # how long what right homes tell stands
+# What a fault leaves of a reading where something else must tell.
+NEED_WITNESSES = ("gaps", "nothing", "noisy", "upstream share")
 
 
 def shipped_stages() -> Stages:
@@ -81,7 +76,7 @@ def find(night: PublishedNight) -> Findings:
     found = _apart(found.sort("site_id", "from_on"))
     settled = settle(found, before, least_likelihood=settings.least_likelihood)
     wanted = settled.filter(pl.col("why_not").is_null())
-    witnesses = _witnesses(night, wanted, days, night.corrected / WITNESSES)
+    witnesses = known_witnesses(night, wanted, days)
     meters = file_meters(night, wanted["site_id"].unique().sort().to_list())
     sites = night.registers.sites.select("site_id", "longitude")
 
@@ -149,112 +144,18 @@ def _apart(episodes: pl.DataFrame) -> pl.DataFrame:
     return moved.filter(pl.col("to_on").is_null() | (pl.col("to_on") >= pl.col("from_on")))
 
 
-def _witnesses(night: PublishedNight, episodes: pl.DataFrame, days: Sequence[date], path: Path) -> Witnesses:
-    """Return what tells of readings: as an earlier run found it where that still stands, else found anew."""
-    earlier = read_witnesses(path)
-    told = {} if earlier is None else earlier[1]
-    stories = {
-        f"{site} {fault} {leg} {from_on}": site
-        for site, fault, leg, from_on in episodes.select("site_id", "fault", "leg", "from_on").iter_rows()
-    }
-    is_fresh = (
-        earlier is not None
-        and night.as_of - date.fromisoformat(told["fitted_on"]) < timedelta(days=REFIT_DAYS)
-        and told["fitted_on"] <= str(night.as_of)
-    )
-    known = set(told["stories"]) if is_fresh else set()
-    new = {site for story, site in stories.items() if story not in known}
-    if earlier is not None and is_fresh and not new:
-        return earlier[0]
-    fitted = rounded(
-        _fit(night, episodes.filter(pl.col("site_id").is_in(list(new))), days, is_whole=not is_fresh)
-    )
-    if earlier is not None and is_fresh:
-        old = earlier[0]
-        fitted = Witnesses(
-            old.meter,
-            {**old.by_home, **fitted.by_home},
-            old.by_service,
-            {**old.production_factor, **fitted.production_factor},
-            {**old.facts, **fitted.facts},
-        )
-    keep = sorted(known | set(stories)) if night.sites or is_fresh else sorted(stories)
-    fitted_on = told["fitted_on"] if is_fresh else str(night.as_of)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_witnesses(path, fitted, {"fitted_on": fitted_on, "stories": keep})
-    return fitted
-
-
-def _fit(night: PublishedNight, episodes: pl.DataFrame, days: Sequence[date], *, is_whole: bool) -> Witnesses:
-    """Return the witnesses of these episodes; right homes are always read, since a home's own are held against them."""
-    scores = pl.read_parquet(night.folder / "site_scores.parquet", glob=False)
-    right = right_homes(scores, night.registers.sites)
-    homes = sorted(set(episodes["site_id"]))
-    newest = list(days)[-WITNESS_DAYS:]
-    inside_days = {site: set[date]() for site in homes}
-    own_days = {site: set[date]() for site in homes}
-    for site, from_on, to_on in episodes.select("site_id", "from_on", "to_on").iter_rows():
-        last = to_on or night.as_of
-        within = [day for day in days if from_on <= day <= last]
-        inside_days[site].update(within[-WITNESS_DAYS:])
-        before = [day for day in days if day < from_on][-OWN_DAYS - 1 : -1]
-        own_days[site].update(before or [day for day in days if day > last + timedelta(days=1)][:OWN_DAYS])
-    facts = _facts(night)
-    rows = _read(night, sorted({*newest, *(d for each in (*inside_days.values(), *own_days.values()) for d in each)}), {
-        day: sorted(
-            {*(right if day in newest else []), *(s for s in homes if day in inside_days[s] or day in own_days[s])}
-        )
-        for day in days
-    })  # fmt: skip
-    day = pl.col("interval_start").dt.date()
-    beside = rows.join(facts, on="site_id", how="left", maintain_order="left").sort(
-        "site_id", "interval_start"
-    )
-
-    def of(wanted: dict[str, set[date]]) -> pl.DataFrame:
-        table = pl.DataFrame(
-            [(site, each) for site, them in wanted.items() for each in sorted(them)],
-            schema={"site_id": pl.String, "day": pl.Date}, orient="row",
-        )  # fmt: skip
-        return beside.with_columns(day=day).join(
-            table, on=["site_id", "day"], how="semi", maintain_order="left"
-        )
-
-    of_right = beside.filter(pl.col("site_id").is_in(right), day >= newest[0]) if newest else beside.clear()
-    return find_witnesses(of_right, of(own_days), episodes, inside=of(inside_days), catalogue=CATALOGUE)
-
-
-def _facts(night: PublishedNight) -> pl.DataFrame:
-    facts = site_fact(night.registers.sites).select(
-        "site_id", "service", "has_battery", "is_added_back", "pv_kw", is_upstream="is_declared_upstream"
-    )
-    return facts.join(night.registers.sites.select("site_id", "longitude"), on="site_id")
-
-
-def _read(night: PublishedNight, days: Sequence[date], homes: dict[date, list[str]]) -> pl.DataFrame:
-    """Return the used rows of some homes on some days."""
-    reader = night.reader()
-    with night.connect() as con:
-        executor = ThreadExecutor(con, night.settings.engine)
-
-        def work(con: duckdb.DuckDBPyConnection, day: date) -> pl.DataFrame:
-            return reader.apart(f"witness-{day}").read(con, day, homes[day]).rows
-
-        return pl.concat(
-            executor("read what tells", work, [day for day in days if homes[day]]), how="vertical_relaxed"
-        )
-
-
 def _with_digest(episodes: pl.DataFrame, witnesses: Witnesses) -> pl.DataFrame:
-    """Return the episodes with `witness`, a digest of what tells of the home's readings."""
+    """Return the episodes with `witness`, a digest of what tells of the home's readings where its fault needs that."""
+    by_witness = [name for name, fault in CATALOGUE.items() if fault.remains in NEED_WITNESSES]
+    shared = {service: repr(pairs) for service, pairs in witnesses.by_service.items()}
     digests = []
-    shared = {service: hash_of(repr(pairs)) for service, pairs in witnesses.by_service.items()}
-    for site, leg, service in episodes.select("site_id", "leg", "service").iter_rows():
-        own = witnesses.by_home.get((site, leg))
-        parts = (
-            repr(witnesses.meter), repr(own), shared.get(service), witnesses.production_factor.get(site),
-            repr(witnesses.facts.get(site)),
-        )  # fmt: skip
+    for site, leg, service, *needs in episodes.select(
+        "site_id", "leg", "service",
+        pl.any_horizontal(pl.col("fault", "rival_fault").is_in(by_witness), "is_added_back").fill_null(False),
+    ).iter_rows():  # fmt: skip
+        parts: list[object] = [repr(witnesses.facts.get(site)), witnesses.production_factor.get(site)]
+        if needs[0]:
+            parts += [repr(witnesses.meter), repr(witnesses.by_home.get((site, leg))), shared.get(service)]
         digests.append(hash_of(json.dumps(parts, default=str)))
     return episodes.with_columns(witness=pl.Series(digests, dtype=pl.String)).select(
         *EPISODE.names(), *(name for name in episodes.columns if name not in EPISODE), "witness"
