@@ -104,6 +104,10 @@ class DayCorrector:
         kept = frozenset(wanted.join(before, on=["site_id", "digest"], how="semi")["site_id"])
         anew = [home for home in wanted["site_id"] if home not in kept]
 
+        known = self.reader.read_before(job.day, anew)
+        if known is not None:
+            return _ReadDay(job, before, wanted, anew, known)
+
         def attempt(opened: OpenedDay) -> _ReadDay | None:
             if wanted.height > opened.homes_at_once:
                 self._write(opened, wanted, before, episodes=job.episodes)

@@ -66,6 +66,7 @@ class LakeReader:
 
     `store` is what the night keeps, or None: where it has a day as the lake has it now, each home's rows must be as
     many as the night used. Copies of files lie in `workdir` meanwhile; who reads in several threads gives each its own.
+    `kept` is a folder for rows that will be asked for again, or None.
     """
 
     lake: Lake
@@ -73,6 +74,7 @@ class LakeReader:
     settings: Settings
     workdir: Path
     store: Store | None = None
+    kept: Path | None = None
     limits: pl.DataFrame = field(init=False)
 
     def __post_init__(self) -> None:
@@ -103,8 +105,40 @@ class LakeReader:
         return OpenedDay(self, con, day, fingerprint, tuple(opened), is_doubted)
 
     def read(self, con: duckdb.DuckDBPyConnection, day: date, homes: Sequence[str]) -> HomeRows:
-        """Return what a day's files hold of these homes, all at once; raises as `of_day` does."""
-        return self.of_day(con, day, lambda opened: opened.read(homes))
+        """Return what a day's files hold of these homes, all at once; raises as `of_day` does.
+
+        What is read first of a day's files is kept in the folder `kept`, if there is one.
+        """
+        found = self.read_before(day, homes)
+        if found is not None:
+            return found
+        found = self.of_day(con, day, lambda opened: opened.read(homes))
+        if self.kept is not None:
+            rows, counts = self._kept_files(self.kept, day)
+            if not counts.exists():
+                asked = pl.DataFrame({"site_id": homes}, schema={"site_id": pl.String})
+                all_counts = asked.join(found.counts, on="site_id", how="left").fill_null(0)
+                write_parquet(rows, found.rows, compression="lz4")
+                write_parquet(counts, all_counts, compression="lz4")
+        return found
+
+    def read_before(self, day: date, homes: Sequence[str]) -> HomeRows | None:
+        """Return what an earlier `read` of the same files kept of these homes; None if it read fewer."""
+        if self.kept is None:
+            return None
+        rows, counts = self._kept_files(self.kept, day)
+        if not counts.is_file():
+            return None
+        known = pl.read_parquet(counts, glob=False)
+        if not set(homes) <= set(known["site_id"]):
+            return None
+        wanted = pl.col("site_id").is_in(list(homes))
+        found = pl.scan_parquet(rows, glob=False).filter(wanted).collect()
+        return HomeRows(found, known.filter(wanted).select(COUNT_SCHEMA.names()))
+
+    def _kept_files(self, folder: Path, day: date) -> tuple[Path, Path]:
+        name = f"{day}-{self.lake.fingerprint(day)}"
+        return folder / f"{name}-rows.parquet", folder / f"{name}-counts.parquet"
 
     def of_day(self, con: duckdb.DuckDBPyConnection, day: date, work: Callable[[OpenedDay], T]) -> T:
         """Return what `work` makes of a day's files, which it reads some homes at a time.

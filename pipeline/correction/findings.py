@@ -56,21 +56,27 @@ def find(night: PublishedNight) -> Findings:
     known, new = split_known(open_ones, before, night.registers, first_day=days[0])
     known_past, new_past = split_known(past, before, night.registers, first_day=days[0])
     with night.connect() as con:
-        files = _day_files(night, con, days, sorted({*new["site_id"], *new_past["site_id"]}))
+        files = _day_files(night, con, days, sorted(set(new["site_id"])))
+        # A fault that went away was suspected by nights, so the store has its days.
+        past_files = _stored_files(night, days, sorted(set(new_past["site_id"])))
         yardstick = yardstick_of(
             night.folder, night.corrected.parent, night.registers.sites, settings=night.settings
         )
-        dated, over = (
-            pl.concat(
-                [known, whole_days(extend(con, some, files, registers=night.registers, yardstick=yardstick))],
-                how="diagonal",
-            )
-            for known, some in ((known, new), (known_past, new_past))
-        )
+
+        def with_days(known: pl.DataFrame, some: pl.DataFrame, from_files: Sequence[Path]) -> pl.DataFrame:
+            found = extend(con, some, from_files, registers=night.registers, yardstick=yardstick)
+            return pl.concat([known, whole_days(found)], how="diagonal")
+
+        dated, over = with_days(known, new, files), with_days(known_past, new_past, past_files)
         dated = pl.concat([dated, those_over(over, dated)], how="diagonal")
         stored = _stored_files(night, days, sorted(set(dated["site_id"])))
         severe = with_severity(
-            con, dated, sorted({*files, *stored}), as_of=night.as_of, yardstick=yardstick, catalogue=CATALOGUE
+            con,
+            dated,
+            sorted({*files, *past_files, *stored}),
+            as_of=night.as_of,
+            yardstick=yardstick,
+            catalogue=CATALOGUE,
         )
     found = pl.concat([severe, episodes.filter(pl.col("why_not").is_not_null())], how="diagonal_relaxed")
     found = _apart(found.sort("site_id", "from_on"))

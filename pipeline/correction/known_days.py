@@ -6,12 +6,13 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.correction.history import BY_CHANGE, BY_FIRST_DAY, service_work
+from pipeline.correction.history import BY_CHANGE, BY_FIRST_DAY, NO_DATA, NOT_SEEN, service_work
 from pipeline.correction.layout import BY_DATA
 from pipeline.ingest.registers import Registers
 
 _STORY = ("site_id", "fault", "leg", "basis")
-_FOUND = ("from_on", "from_basis", "known_from", "ended_by")
+_FOUND = ("from_on", "from_basis", "known_from", "ended_by", "why_not")
+_LOOKED_AT = (NOT_SEEN, NO_DATA)  # why an episode that was looked for in the days has none
 
 
 def split_known(
@@ -19,7 +20,8 @@ def split_known(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the episodes that an earlier run dated, with its days, and those that are to be dated.
 
-    Anew where somebody worked at the home since, or the lake reaches further back than it did.
+    Anew where somebody worked at the home since, or the lake reaches further back than it did. What the days didn't
+    show stays so.
 
     Parameters
     ----------
@@ -32,12 +34,15 @@ def split_known(
     first_day
         The lake's first UTC day.
     """
-    if earlier is None or not {*_STORY, *_FOUND, "to_on", "why_not"} <= set(earlier.columns):
+    if earlier is None or not {*_STORY, *_FOUND, "to_on"} <= set(earlier.columns):
         return episodes.clear().with_columns(**_blanks()), episodes
     worked = service_work(registers).group_by("site_id").agg(worked_on=pl.col("day").max())
     is_short = (pl.col("from_basis") == BY_FIRST_DAY) & (pl.col("known_from") > first_day)
     standing = (
-        earlier.filter(pl.col("why_not").is_null(), pl.col("from_basis").is_not_null(), ~is_short)
+        earlier.filter(
+            (pl.col("why_not").is_null() & pl.col("from_basis").is_not_null() & ~is_short)
+            | pl.col("why_not").is_in(_LOOKED_AT)
+        )
         .join(worked, on="site_id", how="left")
         .filter((pl.col("worked_on") < pl.col("from_on")).fill_null(True) | pl.col("to_on").is_not_null())
         .select(*_STORY, "to_on", *(pl.col(name).alias(f"{name}_then") for name in _FOUND))

@@ -46,7 +46,9 @@ class PublishedNight:
 
     def reader(self) -> LakeReader:
         """Return what reads homes' used rows out of the lake."""
-        return LakeReader(self.lake, self.registers, self.settings, self.workdir, self.store)
+        return LakeReader(
+            self.lake, self.registers, self.settings, self.workdir, self.store, self.workdir / "rows"
+        )
 
 
 class WriteStatement(Protocol):

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from corrected_home import START, episode
 
-from pipeline.correction.history import BY_CHANGE, BY_FIRST_DAY
+from pipeline.correction.history import BY_CHANGE, BY_FIRST_DAY, NOT_SEEN
 from pipeline.correction.known_days import split_known, whole_days
 from pipeline.correction.layout import BY_DATA, SUSPECTED
 from pipeline.ingest.lake import open_lake
@@ -50,7 +50,12 @@ def test_a_dated_episode_keeps_its_days(registers: Registers) -> None:
 
 def test_another_fault_is_new(registers: Registers) -> None:
     assert split(registers, dated(fault="dead")) == (0, 1)
-    assert split(registers, dated(why_not="no readings of those days")) == (0, 1)
+    assert split(registers, dated(why_not="less likely than the 80 % asked for")) == (0, 1)
+
+
+def test_what_the_days_did_not_show_is_not_looked_for_again(registers: Registers) -> None:
+    known, new = split_known(TONIGHT, dated(why_not=NOT_SEEN, from_basis=None), registers, first_day=FIRST)
+    assert (known["why_not"].to_list(), new.height) == ([NOT_SEEN], 0)
 
 
 def test_work_at_the_home_since_asks_again(registers: Registers) -> None:
