@@ -14,8 +14,8 @@ import polars as pl
 from pipeline.core.contract import FAULTS
 from pipeline.core.setting_sections import CorrectionSettings
 from pipeline.correction.layout import BY_SETTING, BY_VISIT, EPISODE, FOUND, SUSPECTED
+from pipeline.correction.site_facts import OF_EPISODE, site_facts
 from pipeline.faults.types import Fault
-from pipeline.features.window_features import site_fact
 from pipeline.ingest.registers import Registers
 
 RIGHT_READINGS = "the readings are right; the site record is wrong"
@@ -54,7 +54,10 @@ def find_episodes(
     found = _found(registers, promise, catalogue)
     suspected = _suspected(scores, registers, settings)
     both = pl.concat([found, suspected], how="diagonal").join(
-        _site_facts(registers), on="site_id", how="left", maintain_order="left"
+        site_facts(registers.sites).select("site_id", *OF_EPISODE, "commissioned_on"),
+        on="site_id",
+        how="left",
+        maintain_order="left",
     )
     first = pl.max_horizontal(pl.lit(first_day), pl.col("commissioned_on"), pl.col("after_on"))
     episodes = both.with_columns(
@@ -70,15 +73,6 @@ def find_episodes(
 def _never(catalogue: Mapping[str, Fault]) -> pl.Expr:
     right = [name for name, fault in catalogue.items() if fault.remains == "right"]
     return pl.when(pl.col("fault").is_in(right)).then(pl.lit(RIGHT_READINGS))
-
-
-def _site_facts(registers: Registers) -> pl.DataFrame:
-    facts = site_fact(registers.sites).select(
-        "site_id", "service", "has_battery", "is_added_back", is_upstream=pl.col("is_declared_upstream")
-    )
-    return facts.join(
-        registers.sites.select("site_id", "commissioned_on"), on="site_id", maintain_order="left"
-    )
 
 
 def _suspected(scores: pl.DataFrame, registers: Registers, settings: CorrectionSettings) -> pl.DataFrame:

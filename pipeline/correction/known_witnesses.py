@@ -9,12 +9,12 @@ import duckdb
 import polars as pl
 
 from pipeline.core.executors import ThreadExecutor
+from pipeline.correction.site_facts import site_facts
 from pipeline.correction.stages import PublishedNight
 from pipeline.correction.unseen import Witnesses
 from pipeline.correction.witness_file import read_witnesses, rounded, write_witnesses
 from pipeline.correction.witnesses import find_witnesses, right_homes
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.features.window_features import site_fact
 
 WITNESSES = "witnesses.json"  # in the folder of corrected rows
 WITNESS_DAYS = 14  # days of rows of right homes, and of homes within their episodes
@@ -116,9 +116,5 @@ def _read(night: PublishedNight, wanted: Sequence[Days]) -> pl.DataFrame:
             )
 
         rows = pl.concat(executor("read what tells", work, sorted(homes)), how="vertical_relaxed")
-    facts = site_fact(night.registers.sites).select(
-        "site_id", "service", "has_battery", "is_added_back", "pv_kw", is_upstream="is_declared_upstream"
-    )
-    places = night.registers.sites.select("site_id", "longitude")
-    beside = rows.join(facts, on="site_id", how="left").join(places, on="site_id", how="left")
+    beside = rows.join(site_facts(night.registers.sites), on="site_id", how="left")
     return beside.sort("site_id", "interval_start")

@@ -11,8 +11,8 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.correction.layout import BY_DATA, EPISODE, SUSPECTED
+from pipeline.correction.site_facts import OF_EPISODE, site_facts
 from pipeline.faults.types import Fault
-from pipeline.features.window_features import site_fact
 from pipeline.ingest.registers import Registers
 
 _STORY = ("site_id", "fault", "leg")
@@ -51,9 +51,7 @@ def past_suspects(
     work = registers.service_work().group_by("site_id").agg(worked_on=pl.col("visited_on").max())
     right = [name for name, fault in catalogue.items() if fault.remains == "right"]
     tonight = episodes.filter(pl.col("basis") == SUSPECTED).select(_STORY)
-    facts = site_fact(registers.sites).select(
-        "site_id", "service", "has_battery", "is_added_back", is_upstream="is_declared_upstream"
-    )
+    facts = site_facts(registers.sites).select("site_id", *OF_EPISODE)
     once = (
         pl.concat(told, how="vertical_relaxed")
         .filter(
