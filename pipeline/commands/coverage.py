@@ -10,6 +10,11 @@ from cyclopts.validators import Number
 from pipeline.commands.options import OutputConsole, SettingsFile, printer
 from pipeline.core.settings import load_settings
 
+SHOWN = (
+    "true_fault", "homes", "rows", "exact_share", "row_coverage", "width_w", "truth_w", "kwh_coverage", "kwh_width_share",
+    "reported_error_share", "corrected_error_share",
+)  # fmt: skip
+
 
 def coverage(
     *,
@@ -39,7 +44,7 @@ def coverage(
         Share of homes with a fault.
     """
     from pipeline.commands.progress import progress
-    from pipeline.evaluation.correction_coverage import CoverageRequest, measure_coverage
+    from pipeline.evaluation.correction_coverage import CoverageRequest, measure_coverage, pooled
     from pipeline.evaluation.study_pages import Table, grid
 
     console = OutputConsole()
@@ -47,9 +52,15 @@ def coverage(
         found = measure_coverage(
             CoverageRequest(sites, days, seed, fault_share), load_settings(settings), tell
         )
-    wide = printer(console, 160)
+    wide = printer(console, 170)
+    tables = [("all families", pooled(found.fault))]
+    tables += [(str(name), part) for (name,), part in found.fault.group_by("family", maintain_order=True)]
+    for name, part in tables:
+        wide.print()
+        wide.print(
+            grid(Table(name, f"Corrected readings by the fault that was there: {name}", part, "", SHOWN))
+        )
     for name, title, frame in (
-        ("fault", "Corrected readings by the fault that was there", found.fault),
         ("left", "How readings of faulty homes came about, and why not", found.left),
         ("mistaken", "Home-days corrected, and those on which nothing was wrong", found.mistaken),
     ):

@@ -132,6 +132,18 @@ def compare(family: str, corrected: Path, right: pl.DataFrame, *, truth: pl.Data
     )  # fmt: skip
 
 
+def pooled(fault: pl.DataFrame) -> pl.DataFrame:
+    """Return table `fault` over all families: means weighted by rows, the coverage of kWh by homes."""
+    by_rows = ("exact_share", "named_share", "row_coverage", "width_w", "error_w", "truth_w")
+    by_homes = ("kwh_coverage", "kwh_width_share", "reported_error_share", "corrected_error_share")
+    weighted = [
+        ((pl.col(name) * pl.col(weight)).sum() / pl.col(weight).sum()).alias(name)
+        for weight, names in (("rows", by_rows), ("homes", by_homes))
+        for name in names
+    ]
+    return fault.group_by("true_fault").agg(pl.col("homes", "rows").sum(), *weighted).sort("true_fault")
+
+
 def _is_wrong() -> pl.Expr:
     """Tell whether the home's fault was there all that day."""
     began = pl.col("onset_on").fill_null(date.min)

@@ -54,7 +54,17 @@ HEADINGS = {
     "nights_left": "median nights observed", "proved": "verified", "disproved": "shown to have failed",
     "open": "still open", "wrong": "wrong verdicts", "worked": "fixes that worked",
 }  # fmt: skip
-SHARES = ("share", "true_rate", "rate", "rate_low", "rate_high", "installs_true", "installs_rate")
+SHARES = (
+    "row_coverage",
+    "kwh_coverage",
+    "share",
+    "true_rate",
+    "rate",
+    "rate_low",
+    "rate_high",
+    "installs_true",
+    "installs_rate",
+)
 SCORES = (
     "average_precision", "limit_average_precision", "ece", "ece_wide", "brier", "reliability", "resolution",
     "uncertainty", "log_loss",

@@ -11,7 +11,7 @@ from corrected_home import faulty_home
 
 from pipeline.correction.rows import correct_rows
 from pipeline.correction.unseen import Witnesses
-from pipeline.evaluation.correction_coverage import Coverage, compare
+from pipeline.evaluation.correction_coverage import Coverage, compare, pooled
 from pipeline.faults.catalogue import CATALOGUE
 
 
@@ -66,3 +66,14 @@ def test_days_on_which_nothing_was_wrong_are_mistaken(tmp_path: Path, fault: str
     assert (row["home_days"], row["mistaken_days"]) == (1, 1)
     assert row["sound_homes"] == (1 if fault == "sound" else 0)
     assert found.fault.is_empty()
+
+
+def test_families_are_pooled_by_rows_and_homes(tmp_path: Path) -> None:
+    one = study(tmp_path).fault
+    other = one.with_columns(
+        rows=one["rows"] * 3, row_coverage=pl.lit(0.6), kwh_coverage=pl.lit(0.0), family=pl.lit("b")
+    )
+    row = pooled(pl.concat([one, other])).row(0, named=True)
+    assert (row["homes"], row["rows"]) == (2, 4 * 96)
+    assert row["row_coverage"] == pytest.approx(0.25 * 1.0 + 0.75 * 0.6)
+    assert row["kwh_coverage"] == pytest.approx(0.5)
