@@ -11,8 +11,8 @@ from pipeline.commands.options import OutputConsole, SettingsFile, printer
 from pipeline.core.settings import load_settings
 
 SHOWN = (
-    "true_fault", "homes", "rows", "exact_share", "row_coverage", "width_w", "truth_w", "kwh_coverage", "kwh_width_share",
-    "reported_error_share", "corrected_error_share",
+    "true_fault", "homes", "rows", "exact_share", "row_coverage", "width_w", "truth_w", "kwh_coverage",
+    "kwh_width_share", "reported_error_share", "corrected_error_share",
 )  # fmt: skip
 
 
