@@ -208,7 +208,8 @@ def _by_gain(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         gain, error = pl.col(f"gain_{leg}"), pl.col(f"gain_{leg}_se").fill_null(0.0)
         value = pl.col(f"raw_{leg}") / gain
         load = (value + half).abs()
-        common = ((value * error / gain) ** 2 + (skew * load) ** 2).sqrt() * value.sign()
+        # A gain's error has the sign of the reading, a skewed load's is the same by day and by night.
+        common = ((value * error / gain) ** 2 + (skew * load) ** 2).sqrt() * (1.0 if skew else value.sign())
         scatter = ((skew * load) ** 2 + _noise(1 / gain, value) ** 2).sqrt()
         width = Z * (common**2 + scatter**2).sqrt()
         values |= {
