@@ -6,6 +6,7 @@ The checks, the SQL's parameters and the tables of ingest/README.md are all deri
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import date
 from functools import cache
 from pathlib import Path
 from pkgutil import iter_modules
@@ -43,6 +44,8 @@ SERVICE_LEG_V = {"120/240": 120.0, "120/208": 120.0, "single": 240.0}
 SERVICES = tuple(SERVICE_LEG_V)
 CT_LOCATIONS = ("service_entrance", "bus_bar", "feeder", "load_conductors")
 INTERVAL_MINUTES = (1, 5, 15, 30, 60)
+# No home with solar reported before, and no calendar of a fleet goes further: a date outside is a slip of the pen.
+FIRST_DATE, LAST_DATE = date(1970, 1, 1), date(2100, 12, 31)
 METER_KINDS = NET_METER, IMPORT_METER = ("net", "import")
 METER_BY = BY_ROWS, BY_FILE = (
     "rows",
@@ -87,7 +90,8 @@ def _flag(what: str) -> dy.Bool:
 
 
 def _date(what: str, *, is_required: bool = False) -> dy.Date:
-    return dy.Date(nullable=not is_required, description=what, metadata=_meta("", is_required=is_required))
+    meta = _meta("", is_required=is_required)
+    return dy.Date(nullable=not is_required, min=FIRST_DATE, max=LAST_DATE, description=what, metadata=meta)
 
 
 class Interval(dy.Schema):
@@ -255,7 +259,9 @@ def span(column: dy.Column) -> str:
     if noted.get("is_by_home"):
         return "what the home's service and array can carry"
     low, high = getattr(column, "min", None), getattr(column, "max", None)
-    return f"{low:,g} to {high:,g}" if low is not None and high is not None else ""
+    if low is None or high is None:
+        return ""
+    return f"{low} to {high}" if isinstance(low, date) else f"{low:,g} to {high:,g}"
 
 
 def markdown() -> str:

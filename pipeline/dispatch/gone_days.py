@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.core.errors import InputError
 
+LONGEST_AHEAD = timedelta(days=366)
 _DRY = "--dry-run shows a plan without writing it"
 
 
@@ -18,8 +19,13 @@ def refuse_gone_first_day(first_day: date | None, as_of: date) -> None:
     Raises
     ------
     InputError
-        `first_day` is the night's own day `as_of` or lies before it.
+        `first_day` is the night's own day `as_of`, lies before it, or more than a year after it.
     """
+    if first_day is not None and first_day > as_of + LONGEST_AHEAD:
+        raise InputError(
+            f"--date {first_day}: more than a year after the list of {as_of};"
+            f" choose a day up to {as_of + LONGEST_AHEAD}"
+        )
     if first_day is not None and first_day <= as_of:
         raise InputError(
             f"--date {first_day}: that day is past, the list is of {as_of}; choose a later day ({_DRY})"

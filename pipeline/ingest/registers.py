@@ -252,8 +252,10 @@ def _outside(name: str, column: dy.Column, value: pl.Expr, texts: pl.Series) -> 
     if codes is not None:
         return _unlisted(name, cast(tuple[str, ...], codes), "known", texts)
     reason = pl.lit(None, dtype=pl.String)
-    if isinstance(column, dy.Float64):
-        rule = ~value.is_finite() | ~value.is_between(column.min, column.max)  # type: ignore[arg-type]
+    if isinstance(column, dy.Float64 | dy.Date):
+        rule = ~value.is_between(column.min, column.max)  # type: ignore[arg-type]
+        if isinstance(column, dy.Float64):
+            rule = ~value.is_finite() | rule
         reason = pl.when(rule).then(
             pl.format(f"{name}: {{}} is outside {contract.span(column)}", pl.col(name))
         )

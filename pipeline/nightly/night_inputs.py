@@ -12,7 +12,9 @@ import duckdb
 import polars as pl
 
 from pipeline.core import sql_runner
+from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
+from pipeline.core.setting_sections.section import LONGEST_DAYS
 from pipeline.core.settings import Settings
 from pipeline.features.day_store import Store
 from pipeline.ingest.lake import Lake, open_lake
@@ -91,8 +93,10 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
         The window, the as-of day, the lake or the model is not usable.
     """
     request = replace(request, out=out.local)
-    if request.window_days < 1:
-        raise InputError(f"--window-days {request.window_days}: choose at least 1")
+    if not 1 <= request.window_days <= LONGEST_DAYS:
+        raise InputError(f"--window-days {request.window_days}: choose 1 to {LONGEST_DAYS}")
+    if request.as_of is not None and request.as_of < FIRST_DATE:
+        raise InputError(f"--as-of {request.as_of}: no fleet is that old; choose a day from {FIRST_DATE} on")
     lake = open_lake(request.lake, settings)
     today = datetime.now(UTC).date()
     as_of = request.as_of or lake.newest_day(today)

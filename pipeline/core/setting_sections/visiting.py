@@ -66,7 +66,7 @@ class DispatchSettings(Section):
 
     days: int = Field(ge=1, le=LONGEST_DAYS)
     work_days: list[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]] = Field(min_length=1)
-    trucks: int = Field(ge=1)
+    trucks: int = Field(ge=1, le=500)  # more make no plan that is found in time
     hours: float
     start_time: str
     start: list[float]
