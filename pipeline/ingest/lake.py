@@ -11,7 +11,7 @@ from datetime import date
 from functools import cached_property
 from pathlib import Path
 
-from pipeline.core.contract import FIRST_DATE, LAST_DATE
+from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
 from pipeline.ingest.lake_config import LakeConfig, read_lake_config
@@ -155,13 +155,13 @@ class Lake:
 
 
 def partition_day(name: str) -> date | None:
-    """Return the day of a partition named date=YYYY-MM-DD, or None; a day that no fleet has is none."""
+    """Return the day of a partition named date=YYYY-MM-DD, or None; a day before any fleet is none."""
     matched = _PARTITION.fullmatch(name)
     try:
         day = date.fromisoformat(matched.group(1)) if matched else None
     except ValueError:
         return None
-    return day if day is not None and FIRST_DATE <= day <= LAST_DATE else None
+    return day if day is not None and day >= FIRST_DATE else None
 
 
 def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
