@@ -25,6 +25,7 @@ def check(lake: Path, *, all_days: bool = False, json: AsJson = False, settings:
     """
     from pipeline.commands.json_output import print_json
     from pipeline.commands.progress import terminal_progress
+    from pipeline.core.alarm import count_of
     from pipeline.ingest.contract_check import Problem, check_lake
     from pipeline.ingest.lake import open_lake
 
@@ -51,6 +52,6 @@ def check(lake: Path, *, all_days: bool = False, json: AsJson = False, settings:
             }
         )
     else:
-        print(one_line(f"{opened.root}: {f'{failed} problems' if failed else 'in contract'}"))
+        print(one_line(f"{opened.root}: {count_of(failed, 'problem') if failed else 'in contract'}"))
     if failed:
         sys.exit(2)

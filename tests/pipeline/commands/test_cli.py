@@ -169,6 +169,7 @@ def test_check_names_problems_and_ends_with_2(lake: Path, capsys) -> None:
     status, told, _ = run(capsys, "check", lake)
     assert status == 2
     assert "stranger" in told
+    assert told.rstrip().endswith(": 1 problem")
 
 
 @pytest.mark.parametrize("words", [("nightly",), ("nightly", "x", "--window-days", "many"), ("dance",)])
