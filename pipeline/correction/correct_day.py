@@ -69,38 +69,33 @@ class DayCorrector:
         NightFailed
             The rows don't add up, or a day can't be read.
         """
-        states = [self._without_reading(job) for job in jobs]
+        states: list[str] = []
         together: list[_ReadDay] = []
-        for place, job in enumerate(jobs):
-            if states[place] is not None:
+        for job in jobs:
+            before = self.files.homes(job.day)
+            if job.day not in self.lake_days:
+                states.append(self._keep(job, before))
                 continue
-            found = self._read(con, job)
-            if found is None:
-                continue  # written in parts
-            together.append(found)
+            wanted = self._wanted(job, before)
+            if wanted.select("site_id", "digest").equals(before.select("site_id", "digest")):
+                states.append(UNCHANGED)
+            elif wanted.is_empty():
+                self.files.remove(job.day)
+                states.append(REMOVED)
+            else:
+                states.append(WRITTEN)
+                found = self._read(con, job, before=before, wanted=wanted)
+                together += [found] if found else []  # else it was written, in parts
             if sum(each.read.rows.height for each in together) >= ROWS_AT_ONCE:
                 self._write_together(together)
                 together = []
         self._write_together(together)
-        return [state or WRITTEN for state in states]
+        return states
 
-    def _without_reading(self, job: DayJob) -> str | None:
-        """Return what becomes of a day that need not be read; None where it must be."""
-        before = self.files.homes(job.day)
-        if job.day not in self.lake_days:
-            return self._keep(job, before)
-        wanted = self._wanted(job, before)
-        if wanted.select("site_id", "digest").equals(before.select("site_id", "digest")):
-            return UNCHANGED
-        if wanted.is_empty():
-            self.files.remove(job.day)
-            return REMOVED
-        return None
-
-    def _read(self, con: duckdb.DuckDBPyConnection, job: DayJob) -> _ReadDay | None:
+    def _read(
+        self, con: duckdb.DuckDBPyConnection, job: DayJob, *, before: pl.DataFrame, wanted: pl.DataFrame
+    ) -> _ReadDay | None:
         """Return a day's rows of the homes that are to be corrected anew; None if it was written, in parts."""
-        before = self.files.homes(job.day)
-        wanted = self._wanted(job, before)
         kept = frozenset(wanted.join(before, on=["site_id", "digest"], how="semi")["site_id"])
         anew = [home for home in wanted["site_id"] if home not in kept]
 
