@@ -1,9 +1,11 @@
-"""Quantiles of many short lines at once."""
+"""Quantiles of many short lines at once, and of the normal law."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+
+Z95 = 1.96  # standard errors that a 95 % interval reaches to either side
 
 Float = NDArray[np.float64]
 

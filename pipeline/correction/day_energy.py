@@ -13,8 +13,8 @@ import polars as pl
 
 from pipeline.core import sql_runner
 from pipeline.core.atomic_files import write_parquet
+from pipeline.core.quantiles import Z95
 from pipeline.core.settings import Settings
-from pipeline.correction.energy_sums import Z95
 from pipeline.correction.layout import CORRECTED
 
 _QUERIES = ("corrected_energy", "corrected_reason")

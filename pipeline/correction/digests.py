@@ -96,7 +96,7 @@ def with_story(episodes: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     named = [*EPISODE.names(), *sorted(set(ordered.columns) - set(EPISODE.names()))]
     homes = sites.filter(pl.col("site_id").is_in(ordered["site_id"].implode()))
     facts = {site: values for site, *values in homes.select("site_id", *FACTS).iter_rows()}
-    stories = [_digest((*row, facts.get(row[0]))) for row in ordered.select(named).iter_rows()]
+    stories = [digest_of((*row, facts.get(row[0]))) for row in ordered.select(named).iter_rows()]
     return ordered.with_columns(story=pl.Series(stories, dtype=pl.String))
 
 
@@ -108,5 +108,6 @@ def home_digests(stories: Sequence[str], basis: Sequence[str]) -> list[str]:
     ]
 
 
-def _digest(row: Sequence[object]) -> str:
-    return hashlib.blake2b(json.dumps(row, default=str).encode(), digest_size=_SIZE).hexdigest()
+def digest_of(values: Sequence[object]) -> str:
+    """Return a digest of values as they are written in JSON."""
+    return hashlib.blake2b(json.dumps(values, default=str).encode(), digest_size=_SIZE).hexdigest()

@@ -21,7 +21,8 @@ from collections.abc import Sequence
 
 import polars as pl
 
-Z95 = 1.96
+from pipeline.core.quantiles import Z95
+
 # l1_w + l2_w; its parts above and below 0 where the CTs read net; what the home used; what its PV made.
 QUANTITIES = ("use", "import", "export", "net", "production")
 HOURS = (

@@ -13,8 +13,8 @@ import polars as pl
 
 from pipeline.core.contract import FAULTS
 from pipeline.core.setting_sections import CorrectionSettings
-from pipeline.correction.layout import BY_SETTING, BY_VISIT, EPISODE, FOUND, SUSPECTED
-from pipeline.correction.site_facts import OF_EPISODE, site_facts
+from pipeline.correction.layout import BY_SETTING, BY_VISIT, EPISODE, FOUND, OF_EPISODE, SUSPECTED
+from pipeline.correction.site_facts import site_facts
 from pipeline.faults.types import Fault
 from pipeline.ingest.registers import Registers
 

@@ -6,8 +6,6 @@ together. What an earlier run found stands where there is no news.
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -18,6 +16,7 @@ import polars as pl
 from pipeline.core.executors import ThreadExecutor
 from pipeline.core.progress import counted
 from pipeline.correction.day_stats import day_stats_of, put_day_stats
+from pipeline.correction.digests import digest_of
 from pipeline.correction.episodes import find_episodes
 from pipeline.correction.history import extend
 from pipeline.correction.known_days import split_known, whole_days
@@ -29,12 +28,9 @@ from pipeline.correction.rows import correct_rows
 from pipeline.correction.settled import settle
 from pipeline.correction.severity import with_severity
 from pipeline.correction.stages import EPISODES, Findings, PublishedNight, Stages
-from pipeline.correction.unseen import Witnesses
+from pipeline.correction.unseen import NEED_WITNESSES, Witnesses
 from pipeline.correction.yardstick import yardstick_of
 from pipeline.faults.catalogue import CATALOGUE
-
-# What a fault leaves of a reading where something else must tell.
-NEED_WITNESSES = ("gaps", "nothing", "noisy", "upstream share")
 
 
 def shipped_stages() -> Stages:
@@ -123,7 +119,8 @@ def _day_files(
     """Return files of site_day with these homes' days: the store's where it has them, else worked out from rows."""
     if not homes:
         return []
-    missing = [day for day in days if not night.store.whole_files("site_day", day, homes)]
+    stored = {day: night.store.whole_files("site_day", day, homes) for day in days}
+    missing = [day for day in days if not stored[day]]
     reader, sites = night.reader(), night.registers.sites.filter(pl.col("site_id").is_in(list(homes)))
     executor = ThreadExecutor(con, night.settings.engine)
     folder = night.workdir / "site_day"
@@ -139,7 +136,7 @@ def _day_files(
     for first in range(0, len(missing), at_once):
         made += executor("look at older days", work, missing[first : first + at_once])
         night.tell(counted("look at older days", len(made), len(missing), things="days"))
-    return _stored_files(night, days, homes) + made
+    return [path for day in days for path in stored[day]] + made
 
 
 def _apart(episodes: pl.DataFrame) -> pl.DataFrame:
@@ -155,19 +152,13 @@ def _with_digest(episodes: pl.DataFrame, witnesses: Witnesses) -> pl.DataFrame:
     by_witness = [name for name, fault in CATALOGUE.items() if fault.remains in NEED_WITNESSES]
     shared = {service: repr(pairs) for service, pairs in witnesses.by_service.items()}
     digests = []
-    for site, leg, service, *needs in episodes.select(
-        "site_id", "leg", "service",
-        pl.any_horizontal(pl.col("fault", "rival_fault").is_in(by_witness), "is_added_back").fill_null(False),
-    ).iter_rows():  # fmt: skip
+    needs_more = pl.any_horizontal(pl.col("fault", "rival_fault").is_in(by_witness), "is_added_back")
+    homes = episodes.select("site_id", "leg", "service", needs_more.fill_null(False).alias("needs_more"))
+    for site, leg, service, needs_witnesses in homes.iter_rows():
         parts: list[object] = [repr(witnesses.facts.get(site)), witnesses.production_factor.get(site)]
-        if needs[0]:
+        if needs_witnesses:
             parts += [repr(witnesses.meter), repr(witnesses.by_home.get((site, leg))), shared.get(service)]
-        digests.append(hash_of(json.dumps(parts, default=str)))
+        digests.append(digest_of(parts))
     return episodes.with_columns(witness=pl.Series(digests, dtype=pl.String)).select(
         *EPISODE.names(), *(name for name in episodes.columns if name not in EPISODE), "witness"
     )
-
-
-def hash_of(text: str) -> str:
-    """Return a short digest of a text."""
-    return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.core.quantiles import Z95
 from pipeline.correction.layout import AS_REPORTED, EMPTY, ESTIMATED, EXACT
-from pipeline.correction.unseen import Witnesses, unseen_legs
+from pipeline.correction.unseen import LEGS, Witnesses, unseen_legs
 from pipeline.faults.types import Channels, Fault, Repair
 
-Z = 1.96  # standard errors that hold 95 %
 # Standard deviations, as shares: of two legs' voltages where they aren't recorded; of what another CT and voltage
 # channel of class 1 read of the same leg, and a production channel, which nobody holds to a class; of a production
 # channel from row to row, and of its change since the row before (it may be read some minutes later than the legs).
@@ -33,7 +33,6 @@ CUT_OFF = "the source cut off what was below 0, and nothing else tells"
 NO_READING = "no reading"
 NO_SEVERITY = "how much of the load is seen can't be told"
 NOT_RECORDED = "it takes reactive power, which wasn't recorded"
-LEGS = ("l1", "l2")
 # A row is put right by rows of its own UTC day alone: a day corrected by itself comes out the same.
 DAY = pl.col("interval_start").dt.date()
 
@@ -160,11 +159,7 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
             (PRODUCTION * pl.col(leg)) ** 2 + (LATE * pl.col(f"{leg}_change")) ** 2 if is_exchanged else 0.0
         )
         scatter = (pl.col(f"{leg}_noise") ** 2 + by_production).sqrt()
-        width = Z * (common**2 + scatter**2).sqrt()
-        errors |= {
-            f"{leg}_low": pl.col(leg) - width, f"{leg}_high": pl.col(leg) + width, f"{leg}_common": common,
-            f"{leg}_scatter": scatter,
-        }  # fmt: skip
+        errors |= _errors(leg, pl.col(leg), common, scatter)
     method = (
         pl.when(~is_there)
         .then(pl.lit(EMPTY))
@@ -185,6 +180,14 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         )
         .drop("share", "_is_exact", "_has_readings", "_has_severity", *noises)
     )  # fmt: skip
+
+
+def _errors(leg: str, value: pl.Expr, common: pl.Expr, scatter: pl.Expr) -> dict[str, pl.Expr]:
+    """Return a leg's bounds, and both standard deviations that they are made of."""
+    width = Z95 * (common**2 + scatter**2).sqrt()
+    return {
+        f"{leg}_low": value - width, f"{leg}_high": value + width, f"{leg}_common": common, f"{leg}_scatter": scatter,
+    }  # fmt: skip
 
 
 def _change(value: pl.Expr) -> pl.Expr:
@@ -211,11 +214,8 @@ def _by_gain(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         # A gain's error has the sign of the reading, a skewed load's is the same by day and by night.
         common = ((value * error / gain) ** 2 + (skew * load) ** 2).sqrt() * (1.0 if skew else value.sign())
         scatter = ((skew * load) ** 2 + _noise(1 / gain, value) ** 2).sqrt()
-        width = Z * (common**2 + scatter**2).sqrt()
-        values |= {
-            leg: value, f"{leg}_low": value - width, f"{leg}_high": value + width, f"{leg}_common": common,
-            f"{leg}_scatter": scatter, f"factor_{leg}": 1 / gain, f"{leg}_var": pl.lit(None, pl.Float64),
-        }  # fmt: skip
+        values |= {leg: value, f"factor_{leg}": 1 / gain, f"{leg}_var": pl.lit(None, pl.Float64)}
+        values |= _errors(leg, value, common, scatter)
     gains = pl.all_horizontal(pl.col(f"gain_{leg}").is_not_null() for leg in case.wrong_legs)
     has_readings = pl.all_horizontal(pl.col(f"raw_{leg}").is_not_null() for leg in case.wrong_legs)
     put = rows.select(
@@ -258,7 +258,7 @@ def _as_reported(rows: pl.DataFrame, legs: pl.DataFrame, case: Hypothesis) -> pl
             put[name] = pl.when(is_empty).then(None).otherwise(value) if leg in wrong else value
     for name, sign in (("pv_w_low", -1), ("pv_w_high", 1)):
         error = ((pl.col("pv_share") * pl.col("pv_w")) ** 2 + pl.col("pv_scatter") ** 2).sqrt()
-        put[name] = pl.col("pv_w") + sign * Z * error
+        put[name] = pl.col("pv_w") + sign * Z95 * error
     # Independent factors of two legs add in squares, with the sign of their sum.
     one, two = pl.col("l1_common"), pl.col("l2_common")
     one_sign = (one + two).sign()

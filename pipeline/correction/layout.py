@@ -9,6 +9,8 @@ import polars as pl
 
 from pipeline.core.contract import Interval
 
+# What of a home's record an episode carries.
+OF_EPISODE = ("service", "is_upstream", "is_added_back", "has_battery")
 # How a row came about.
 EXACT, ESTIMATED, AS_REPORTED, EMPTY = "exact", "estimated", "as reported", "empty"
 METHODS = (EXACT, ESTIMATED, AS_REPORTED, EMPTY)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipeline.core.quantiles import Z95
 from pipeline.correction.raw_readings import with_raw
 
 LEAST_HOMES, LEAST_ROWS = 5, 200
@@ -36,7 +37,7 @@ class MeterError:
 
 # The utility's meter is within 2 % on average in service (4 N.C. Admin. Code 11 R08-12), taken as two standard
 # deviations, a class 1 CT of IEC 61869-2 within 1 to 3 %; 10 Wh is the coarsest step that interval meters count in.
-UNKNOWN = MeterError(common_share=0.015, floor_w=25.0, row_share=0.015, reach=1.96, homes=0)
+UNKNOWN = MeterError(common_share=0.015, floor_w=25.0, row_share=0.015, reach=Z95, homes=0)
 
 
 def fit_meter_error(rows: pl.DataFrame) -> MeterError:
@@ -64,8 +65,8 @@ def fit_meter_error(rows: pl.DataFrame) -> MeterError:
     row_share = float(np.sqrt(max(excess, 0.0)) / max(float(_rms(left["power"])), 1.0))
     scaled = left["error"].abs() / (floor**2 + (row_share * left["power"]) ** 2).sqrt()
     # The share that holds 95 % of homes, if that is more: some production channels are off by a lot.
-    common = max(float(_rms(shares)), float(np.quantile(np.abs(shares.to_numpy()), TAIL)) / 1.96)
-    return MeterError(common, floor, row_share, float(scaled.quantile(TAIL) or 1.96), homes)
+    common = max(float(_rms(shares)), float(np.quantile(np.abs(shares.to_numpy()), TAIL)) / Z95)
+    return MeterError(common, floor, row_share, float(scaled.quantile(TAIL) or Z95), homes)
 
 
 def metered_leg(other: str | None, error: MeterError) -> dict[str, pl.Expr]:
@@ -78,7 +79,7 @@ def metered_leg(other: str | None, error: MeterError) -> dict[str, pl.Expr]:
     power = _power("metered_sum", f"raw_{other}" if other else None)
     common = error.common_share * power
     scatter = (error.floor_w**2 + (error.row_share * power) ** 2).sqrt()
-    width = ((1.96 * common) ** 2 + (error.reach * scatter) ** 2).sqrt()
+    width = ((Z95 * common) ** 2 + (error.reach * scatter) ** 2).sqrt()
     return {"value": value, "low": value - width, "high": value + width, "common": common, "scatter": scatter}
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.core.contract import BY_FILE
+from pipeline.correction.digests import digest_of
 from pipeline.correction.stages import PublishedNight
 from pipeline.ingest.utility import read_utility
 
@@ -47,10 +47,7 @@ class FileMeters:
     def digests(self) -> dict[str, str]:
         """Return a digest of each home's rows."""
         parts = self.rows.partition_by("site_id", as_dict=True, maintain_order=True, include_key=False)
-        return {
-            str(site): hashlib.blake2b(home.write_csv().encode(), digest_size=8).hexdigest()
-            for (site,), home in parts.items()
-        }
+        return {str(site): digest_of([home.write_csv()]) for (site,), home in parts.items()}
 
 
 def file_meters(night: PublishedNight, homes: Sequence[str]) -> FileMeters:

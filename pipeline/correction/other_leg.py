@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.quantiles import Z95
 from pipeline.correction.raw_readings import with_raw
 
 Float = NDArray[np.float64]
@@ -136,7 +137,7 @@ def _spread(shares: Float) -> float:
     A home with an array of which nobody knows lies anywhere: no share counts for more than 1.
     """
     kept = np.clip(shares, -1.0, 1.0)
-    return float(max(np.sqrt(np.mean(kept**2)), np.quantile(np.abs(kept), 0.95) / 1.96))
+    return float(max(np.sqrt(np.mean(kept**2)), np.quantile(np.abs(kept), 0.95) / Z95))
 
 
 def _shares(home: NDArray[np.int64], load: Float, expected: Float) -> Float:

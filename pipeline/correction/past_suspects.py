@@ -10,8 +10,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.correction.layout import BY_DATA, EPISODE, SUSPECTED
-from pipeline.correction.site_facts import OF_EPISODE, site_facts
+from pipeline.correction.layout import BY_DATA, EPISODE, OF_EPISODE, SUSPECTED
+from pipeline.correction.site_facts import site_facts
 from pipeline.faults.types import Fault
 from pipeline.ingest.registers import Registers
 

@@ -43,17 +43,24 @@ class ReadingFacts:
         return float((self.noise_w**2 + self.step_w**2 / 12) ** 0.5)
 
 
+def minutes_of(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return `site_id` and `minutes`, the length of the home's intervals: its shortest gap between rows."""
+    gap = pl.col("interval_start").diff().over("site_id").dt.total_seconds() / 60
+    gaps = rows.select("site_id", minutes=gap).filter(pl.col("minutes") > 0)
+    least = gaps.group_by("site_id").agg(pl.col("minutes").min())
+    homes = rows.select("site_id").unique().join(least, on="site_id", how="left")
+    return homes.with_columns(pl.col("minutes").clip(1.0, 60.0).fill_null(15.0))
+
+
 def read_facts(rows: pl.DataFrame) -> dict[str, ReadingFacts]:
     """Return the facts of each home of `rows` (contract rows, sorted by home and start)."""
     facts: dict[str, ReadingFacts] = {}
+    minutes = dict(minutes_of(rows).iter_rows())
     for (site,), home in rows.partition_by("site_id", as_dict=True, maintain_order=True).items():
-        seconds = home["interval_start"].diff().dt.total_seconds()
-        least = _quantile(seconds.filter(seconds > 0).cast(pl.Float64), 0.0) / 60
-        minutes = min(max(least, 1.0), 60.0) if least > 0 else 15.0
         powers = pl.concat([home["l1_w"], home["l2_w"]]).drop_nulls()
         volts = pl.concat([home["l1_v"], home["l2_v"]]).drop_nulls()
         facts[str(site)] = ReadingFacts(
-            minutes, _step(powers, STEPS_W), _step(volts, STEPS_V), _noise(home), REPEATS
+            minutes[site], _step(powers, STEPS_W), _step(volts, STEPS_V), _noise(home), REPEATS
         )
     return facts
 

@@ -11,8 +11,9 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.core.contract import MEASURES
-from pipeline.correction.hypothesis import Hypothesis, Z, put_right
-from pipeline.correction.layout import AS_REPORTED, CORRECTED, EMPTY, ESTIMATED, EXACT
+from pipeline.core.quantiles import Z95
+from pipeline.correction.hypothesis import Hypothesis, put_right
+from pipeline.correction.layout import AS_REPORTED, CORRECTED, EMPTY, ESTIMATED, EXACT, OF_EPISODE
 from pipeline.correction.raw_readings import with_raw
 from pipeline.correction.reading_facts import ReadingFacts
 from pipeline.correction.unseen import Witnesses
@@ -24,7 +25,6 @@ FACTS = ("minutes", "error_w", "error_share", "volt_share")
 _KEY = ("site_id", "interval_start")
 _POWERS = ("l1_w", "l2_w", "pv_w")
 _SEVERITY = ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "ratio", "ratio_se")
-_SITE = ("service", "is_upstream", "is_added_back", "has_battery")
 _CASE = ("fault", "leg", "service", "is_upstream", "factor")
 
 
@@ -91,7 +91,7 @@ def _with_episode(rows: pl.DataFrame, episodes: pl.DataFrame) -> pl.DataFrame:
     """Return the rows beside the episode that each lies in."""
     day = pl.col("interval_start").dt.date()
     wanted = episodes.select(
-        "site_id", "fault", "leg", "likelihood", "from_on", "to_on", *_SITE, *_SEVERITY, "rival_fault", "rival_leg"
+        "site_id", "fault", "leg", "likelihood", "from_on", "to_on", *OF_EPISODE, *_SEVERITY, "rival_fault", "rival_leg"
     ).sort("site_id", "from_on")  # fmt: skip
     found = rows.with_columns(day=day).join_asof(
         wanted, left_on="day", right_on="from_on", by="site_id", strategy="backward", check_sortedness=False
@@ -148,7 +148,7 @@ def _covering(values: pl.DataFrame) -> pl.DataFrame:
         0.0
     ).otherwise("l2_w")
     with_sum = values.with_columns(
-        sum_w_low=total - Z * pl.col("common").abs(), sum_w_high=total + Z * pl.col("common").abs()
+        sum_w_low=total - Z95 * pl.col("common").abs(), sum_w_high=total + Z95 * pl.col("common").abs()
     )
     if with_sum["place"].is_unique().all():
         return with_sum.sort("place")

@@ -6,11 +6,9 @@ import polars as pl
 
 from pipeline.features.window_features import site_fact
 
-OF_EPISODE = ("service", "is_upstream", "is_added_back", "has_battery")
-
 
 def site_facts(sites: pl.DataFrame) -> pl.DataFrame:
-    """Return `site_id`, OF_EPISODE, `pv_kw`, `longitude` [degrees] and `commissioned_on` of each home of the register.
+    """Return of each home `site_id`, `layout.OF_EPISODE`, `pv_kw`, `longitude` [degrees] and `commissioned_on`.
 
     `is_upstream` says whether the CTs see the solar power, as declared; null where nobody says.
     """

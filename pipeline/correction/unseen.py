@@ -15,6 +15,9 @@ from pipeline.correction.reading_facts import ReadingFacts
 NOTHING_TELLS = "no utility meter, and no other leg to go by"
 NOISE = "a disturbance that only the utility's meter could take out"
 LEGS = ("l1", "l2")
+# What a fault may leave of a reading (`Fault.remains`) where the other leg tells, and where any witness is needed.
+BY_OTHER_LEG = ("gaps", "nothing", "upstream share")
+NEED_WITNESSES = (*BY_OTHER_LEG, "noisy")
 FIELDS = ("value", "low", "high", "common", "scatter")
 
 

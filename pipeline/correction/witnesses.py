@@ -11,8 +11,8 @@ import polars as pl
 
 from pipeline.correction.meter_leg import fit_meter_error
 from pipeline.correction.other_leg import Pairs, fit_home_pairs, fit_pairs, right_loads
-from pipeline.correction.reading_facts import read_facts
-from pipeline.correction.unseen import Witnesses
+from pipeline.correction.reading_facts import minutes_of, read_facts
+from pipeline.correction.unseen import BY_OTHER_LEG, Witnesses
 from pipeline.faults.types import Fault
 
 MOST_RIGHT = 60  # right homes of a service that are enough to say how legs go together
@@ -86,9 +86,7 @@ def find_witnesses(
         pairs = fit_pairs(alike)
         if pairs is not None:
             by_service[str(service)] = pairs
-    unseen = [
-        name for name, fault in catalogue.items() if fault.remains in ("gaps", "nothing", "upstream share")
-    ]
+    unseen = [name for name, fault in catalogue.items() if fault.remains in BY_OTHER_LEG]
     by_home: dict[tuple[str, str], Pairs] = {}
     own_loads = right_loads(own).partition_by("site_id", as_dict=True)
     service_of = dict(own.select("site_id", "service").unique("site_id").iter_rows())
@@ -103,15 +101,6 @@ def find_witnesses(
                 by_home[site, leg] = home
     factors = _production_factors(inside, episodes, catalogue)
     return Witnesses(fit_meter_error(right), by_home, by_service, factors, facts)
-
-
-def minutes_of(rows: pl.DataFrame) -> pl.DataFrame:
-    """Return `site_id` and `minutes`, the length of the home's intervals: its shortest gap between rows."""
-    gap = pl.col("interval_start").diff().over("site_id").dt.total_seconds() / 60
-    gaps = rows.select("site_id", minutes=gap).filter(pl.col("minutes") > 0)
-    least = gaps.group_by("site_id").agg(pl.col("minutes").min())
-    homes = rows.select("site_id").unique().join(least, on="site_id", how="left")
-    return homes.with_columns(pl.col("minutes").clip(1.0, 60.0).fill_null(15.0))
 
 
 def _production_factors(

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core.quantiles import Z95
 from pipeline.core.settings import Settings
 from pipeline.correction.findings import shipped_stages
 from pipeline.correction.layout import EXACT
@@ -202,8 +203,8 @@ def _by_home(rows: pl.DataFrame) -> pl.DataFrame:
         pl.col("t", "c", "r", "carried", "low", "high", "common", "size").sum(),
         variance=(pl.col("scatter") ** 2).sum(),
     )
-    reach = (1.96**2 * pl.col("variance")).alias("reach")
-    factor, rest = 1.96 * pl.col("common").abs(), 1.96 * pl.col("size")
+    reach = (Z95**2 * pl.col("variance")).alias("reach")
+    factor, rest = Z95 * pl.col("common").abs(), Z95 * pl.col("size")
     below, above = (pl.col("c") - pl.col("low") - rest).clip(0), (pl.col("high") - pl.col("c") - rest).clip(0)
     low = pl.col("c") - ((below + factor) ** 2 + reach).sqrt()
     high = pl.col("c") + ((above + factor) ** 2 + reach).sqrt()

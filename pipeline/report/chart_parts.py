@@ -11,7 +11,6 @@ from pipeline.report import theme, vega
 from pipeline.report.vega import Channel, Layer, Spec
 
 Rows: TypeAlias = list[dict[str, Any]]
-Z95 = 1.96
 _LEGS = ["L1", "L2"]
 _MOST_TICKS = 8
 

@@ -10,9 +10,9 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.core.quantiles import Z95
 from pipeline.report import theme, vega, words
 from pipeline.report.chart_parts import (
-    Z95,
     Rows,
     data,
     day_axis,

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from math import exp, sqrt
 from typing import Any
 
+from pipeline.core.quantiles import Z95
 from pipeline.report import theme, vega
-from pipeline.report.chart_parts import Z95, Rows, data, finish
+from pipeline.report.chart_parts import Rows, data, finish
 from pipeline.report.vega import Spec
 
 LOG_SPREAD_VARIANCE = 1.4  # of the logarithm of a spread from a median, times its number of values

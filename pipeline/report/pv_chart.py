@@ -6,8 +6,9 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.core.quantiles import Z95
 from pipeline.report import theme, vega, words
-from pipeline.report.chart_parts import Z95, Rows, data, finish, quantile, rows, whole, zero_line
+from pipeline.report.chart_parts import Rows, data, finish, quantile, rows, whole, zero_line
 from pipeline.report.vega import Spec
 
 _LABELS = {"fitted": "measured", "expected": "right"}

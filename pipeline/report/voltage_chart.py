@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.quantiles import Z95
 from pipeline.report import theme, vega
-from pipeline.report.chart_parts import Z95, data, day_axis, finish, leg_colour, leg_shape, rows
+from pipeline.report.chart_parts import data, day_axis, finish, leg_colour, leg_shape, rows
 from pipeline.report.charts import by_leg_rows
 from pipeline.report.vega import Spec
 

@@ -13,7 +13,7 @@ from targets import TARGETS
 from watchers import no_formula, page_text
 
 SEED = 6
-CASES = 200
+CASES = 300
 
 
 @pytest.mark.heavy

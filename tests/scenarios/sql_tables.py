@@ -13,8 +13,8 @@ import polars as pl
 from day_oracle import select
 
 from pipeline.core import contract, sql_runner
+from pipeline.core.quantiles import Z95
 from pipeline.core.settings import load_settings
-from pipeline.correction.energy_sums import Z95
 from pipeline.correction.layout import CORRECTED, EPISODE
 from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE

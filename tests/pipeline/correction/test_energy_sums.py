@@ -11,9 +11,10 @@ import polars as pl
 import pytest
 from corrected_homes import DAY, corrected_rows, episode, episodes, write_days
 
+from pipeline.core.quantiles import Z95
 from pipeline.core.settings import Settings
 from pipeline.correction.day_energy import read_energy
-from pipeline.correction.energy_sums import Z95, add_episodes, add_up, energy_columns
+from pipeline.correction.energy_sums import add_episodes, add_up, energy_columns
 from pipeline.correction.layout import ESTIMATED
 from pipeline.correction.statement_words import meter
 from pipeline.storage.layout import CORRECTED_SUMS

@@ -30,7 +30,9 @@ def dated() -> Iterator[tuple[str, str, str]]:
     for table, schema in TABLES.items():
         for name, column in schema.columns().items():
             if isinstance(column, dy.Date):
-                yield from ((table, name, day) for day in ("0001-01-01", "9999-12-31"))
+                yield from (
+                    (table, name, day) for day in ("0001-01-01", "1969-12-31", "2101-01-01", "9999-12-31")
+                )
 
 
 @pytest.fixture
