@@ -19,7 +19,7 @@ from pipeline.correction.day_stats import day_stats_of, put_day_stats
 from pipeline.correction.digests import digest_of
 from pipeline.correction.episodes import find_episodes
 from pipeline.correction.history import extend
-from pipeline.correction.known_days import split_known, whole_days
+from pipeline.correction.known_days import begun_before, split_known, whole_days
 from pipeline.correction.known_witnesses import known_witnesses
 from pipeline.correction.layout import EPISODE
 from pipeline.correction.metered import file_meters
@@ -64,7 +64,7 @@ def find(night: PublishedNight) -> Findings:
             return pl.concat([known, whole_days(found)], how="diagonal")
 
         dated, over = with_days(known, new, files), with_days(known_past, new_past, past_files)
-        dated = pl.concat([dated, those_over(over, dated)], how="diagonal")
+        dated = pl.concat([dated, those_over(begun_before(over, before), dated)], how="diagonal")
         stored = _stored_files(night, days, sorted(set(dated["site_id"])))
         severe = with_severity(
             con,

@@ -12,6 +12,7 @@ from pipeline.ingest.registers import Registers
 
 _STORY = ("site_id", "fault", "leg", "basis")
 _FOUND = ("from_on", "from_basis", "known_from", "ended_by", "why_not")
+_BEGUN = ("from_on", "from_basis", "known_from")
 _LOOKED_AT = (NOT_SEEN, NO_DATA)  # why an episode that was looked for in the days has none
 
 
@@ -54,6 +55,32 @@ def split_known(
     known = known.with_columns(**{name: pl.col(then) for name, then in put.items()}).drop(put.values())
     new = episodes.join(standing.select(keys), on=keys, how="anti", nulls_equal=True, maintain_order="left")
     return known, new
+
+
+def begun_before(dated: pl.DataFrame, earlier: pl.DataFrame | None) -> pl.DataFrame:
+    """Return dated episodes that begin where an earlier run found that they do, if that is before.
+
+    The days that a fault which went away is dated by may reach less far back than those it was found in.
+
+    Parameters
+    ----------
+    dated
+        EPISODE with `from_basis` and `known_from`.
+    earlier
+        Episodes of the run before; None without one.
+    """
+    if earlier is None or not {*_STORY, *_BEGUN} <= set(earlier.columns):
+        return dated
+    then = (
+        earlier.filter(pl.col("why_not").is_null(), pl.col("from_basis").is_not_null())
+        .select(*_STORY, *(pl.col(name).alias(f"{name}_then") for name in _BEGUN))
+        .sort("from_on_then")
+        .unique(_STORY, keep="last", maintain_order=True)
+    )
+    both = dated.join(then, on=_STORY, how="left", nulls_equal=True, maintain_order="left")
+    is_earlier = (pl.col("from_on_then") < pl.col("from_on")).fill_null(False)
+    put = {name: pl.when(is_earlier).then(f"{name}_then").otherwise(name) for name in _BEGUN}
+    return both.with_columns(**put).select(dated.columns)
 
 
 def whole_days(dated: pl.DataFrame) -> pl.DataFrame:

@@ -11,7 +11,7 @@ import pytest
 from corrected_home import START, episode
 
 from pipeline.correction.history import BY_CHANGE, BY_FIRST_DAY, NOT_SEEN
-from pipeline.correction.known_days import split_known, whole_days
+from pipeline.correction.known_days import begun_before, split_known, whole_days
 from pipeline.correction.layout import BY_DATA, SUSPECTED
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import Registers, read_registers
@@ -85,3 +85,15 @@ def test_days_on_which_the_readings_changed_are_left_out() -> None:
     visit = dated(from_basis=BY_FIRST_DAY, to_on=date(2026, 4, 20), ended_by="visit")
     assert whole_days(visit).select("from_on", "to_on").row(0) == (date(2026, 4, 3), date(2026, 4, 20))
     assert whole_days(dated(to_on=date(2026, 4, 3), ended_by="visit")).is_empty()
+
+
+def test_a_fault_that_went_away_began_where_it_was_found_to_though_fewer_days_are_at_hand() -> None:
+    over = dated(from_on=date(2026, 5, 10), from_basis=BY_FIRST_DAY, to_on=date(2026, 6, 2), ended_by=BY_DATA)
+    kept = begun_before(over, dated()).row(0, named=True)
+    assert (kept["from_on"], kept["from_basis"], kept["to_on"]) == (
+        date(2026, 4, 3),
+        BY_CHANGE,
+        date(2026, 6, 2),
+    )
+    for other in (None, dated(fault="dead"), dated(from_on=date(2026, 5, 20)), dated(why_not=NOT_SEEN)):
+        assert begun_before(over, other).equals(over)
