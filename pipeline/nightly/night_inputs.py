@@ -21,7 +21,12 @@ from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.registers import Registers, read_registers
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_choice import choose_model
+from pipeline.storage.odd_out import refuse_taken_day
 from pipeline.storage.output_location import Out
+from pipeline.worklist.tables import CARRIED
+
+# Tables of the run before that a night reads, all of them from the one run that it goes on from.
+READ_OF_PREVIOUS = (*CARRIED, "fleet_normal")
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,7 @@ class NightInputs:
     """`days` are the UTC days it reads, oldest first; `later` those it leaves alone.
 
     `model_note` says which model it is and why. `request.out` is a folder, perhaps an object store's local copy.
+    `previous` is the run that the night goes on from; `passed_over` says of newer ones what is damaged.
     """
 
     request: NightRequest
@@ -55,6 +61,7 @@ class NightInputs:
     model: Model
     model_note: str
     previous: Path | None
+    passed_over: tuple[str, ...] = ()
 
     @property
     def store(self) -> Store:
@@ -90,7 +97,7 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     Raises
     ------
     InputError
-        The window, the as-of day, the lake or the model is not usable.
+        The window, the as-of day, the lake or the model is not usable, or the night's place in OUT is taken.
     """
     request = replace(request, out=out.local)
     if not 1 <= request.window_days <= LONGEST_DAYS:
@@ -114,7 +121,9 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     model, note = choose_model(request.model, request.out)
     out.bring_store((*days, *in_future))
     later = tuple(day for day in all_days if as_of < day <= today)
+    refuse_taken_day(request.out, as_of)
+    earlier = out.earlier_run(as_of, READ_OF_PREVIOUS)
     return NightInputs(
         request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model, note,
-        out.earlier_run(as_of),
+        earlier.folder, earlier.passed_over,
     )  # fmt: skip
