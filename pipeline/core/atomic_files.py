@@ -14,17 +14,17 @@ import polars as pl
 
 
 @contextmanager
-def replacing(path: Path, *, is_scratch: bool = False) -> Iterator[Path]:
+def replacing(path: Path, *, is_synced: bool = True) -> Iterator[Path]:
     """Give a hidden name beside `path` to write under; when the block ends well, that file takes the name `path`.
 
     Else what was written is removed, and `path` is as it was. The disk holds the content before it has the name, so
-    that a loss of power leaves no half file either; `is_scratch` leaves that out.
+    that a loss of power leaves no half file either; without `is_synced`, as for what can be made again, it may not.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     part = part_of(path)
     try:
         yield part
-        if not is_scratch:
+        if is_synced:
             sync(part)
         os.replace(part, path)
     except BaseException:
@@ -58,7 +58,7 @@ def write_parquet(
     row_group_rows: int | None = None,
     *,
     compression: Literal["zstd", "lz4"] = "zstd",
-    is_scratch: bool = False,
+    is_synced: bool = True,
 ) -> None:
     """Write `frame` as the Parquet file `path`, replacing it in one step; the same rows give the same bytes.
 
@@ -72,11 +72,11 @@ def write_parquet(
         Most rows of a row group.
     compression
         zstd for little disk, lz4 for what is read every night.
-    is_scratch
+    is_synced
         As `replacing` takes it.
     """
     level = 3 if compression == "zstd" else None
-    with replacing(path, is_scratch=is_scratch) as part:
+    with replacing(path, is_synced=is_synced) as part:
         frame.write_parquet(
             part, compression=compression, compression_level=level, row_group_size=row_group_rows
         )
@@ -95,6 +95,12 @@ def sync(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the disk hold every file and folder in a folder, before it gets its name or a link points at it."""
+    for path in (folder, *folder.rglob("*")):
+        sync(path)
 
 
 def part_of(path: Path) -> Path:

@@ -53,6 +53,11 @@ def tell_failure(error: BaseException, near: Path) -> str:
     return told or f"{type(error).__name__}: {str(error)[:_LONGEST]}"
 
 
+def is_disk_full(error: BaseException) -> bool:
+    """Tell whether there is no room to write any more: then no file that was being read is to blame."""
+    return _code_of(error) in (errno.ENOSPC, errno.EDQUOT)
+
+
 def where_mounted(path: Path) -> str:
     """Return "DEVICE (mounted at FOLDER)" of the disk on which a file lies or would lie."""
     place = _there(path).resolve()

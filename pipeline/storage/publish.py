@@ -25,7 +25,7 @@ import duckdb
 import polars as pl
 
 from pipeline.core import sql_runner
-from pipeline.core.atomic_files import sync
+from pipeline.core.atomic_files import sync, sync_folder
 from pipeline.core.errors import NightFailed
 from pipeline.storage.odd_out import LOCK, refuse_odd_out
 from pipeline.storage.run_files import find_damage, record_digest
@@ -99,7 +99,7 @@ def publish(built: Path, out: Path, day: date) -> Path:
     """
     folders, place = out / "runs" / WHOLE, out / "runs" / str(day)
     folders.mkdir(exist_ok=True)
-    _sync(built)
+    sync_folder(built)
     target = folders / f"{day}-{record_digest(built)}"
     replaced = os.readlink(place) if place.is_symlink() else None
     try:
@@ -224,9 +224,3 @@ def folder_digest(folder: Path) -> str:
         with path.open("rb") as file:
             hashlib.file_digest(file, lambda: digest)  # goes on with this one
     return digest.hexdigest()
-
-
-def _sync(folder: Path) -> None:
-    """Have the disk hold every file and folder before a link points at it."""
-    for path in (folder, *folder.rglob("*")):
-        sync(path)
