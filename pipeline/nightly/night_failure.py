@@ -16,20 +16,20 @@ from pipeline.core.errors import NightFailed
 
 @dataclass
 class Outcome:
-    """What a night that fails now has come to, and the folder that it writes in."""
+    """What a night that fails now has come to."""
 
-    near: Path
     left: str = "nothing was published"
 
 
 @contextmanager
-def failing_in_a_line(out: Path) -> Iterator[Outcome]:
+def failing_in_a_line(out: Path, outcome: Outcome | None = None) -> Iterator[Outcome]:
     """Raise what the disk, DuckDB, Polars or the memory refuses in the block as `NightFailed`, with the outcome behind.
 
-    `out` is where results go. Whoever has published, or works in another folder, says so in the outcome.
+    `out` is the folder that is written in. Whoever has published says so in the outcome. Which disk is full can be told
+    only until what was written is removed, so this goes inside of whatever tidies up.
     """
-    outcome = Outcome(out)
+    outcome = outcome or Outcome()
     try:
         yield outcome
     except (OSError, MemoryError, duckdb.Error, pl.exceptions.PolarsError) as error:
-        raise NightFailed(f"{tell_failure(error, outcome.near)}; {outcome.left}") from error
+        raise NightFailed(f"{tell_failure(error, out)}; {outcome.left}") from error

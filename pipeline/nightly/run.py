@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -111,10 +112,8 @@ def run_night(
         if object_url(request.out) is None:
             refuse_inside(request.lake, request.out)
     with failing_in_a_line(request.out) as outcome, hold_out(request.out, settings) as out:
-        outcome.near = out.local
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
-        inputs.scratch.mkdir(parents=True, exist_ok=True)
-        try:
+        with tidied(inputs, out), failing_in_a_line(out.local, outcome):
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
             meters = timed(Step.READ_METERS, read_meters, inputs, stored, out, tell=tell, executor=executor)
             window = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, meters, executor=executor)
@@ -138,14 +137,22 @@ def run_night(
             alarm = tables.published["alarm"]
             if settings.correction.in_night:
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
-        finally:
-            shutil.rmtree(inputs.scratch, ignore_errors=True)
-            publish.remove_building(out.local)
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
         tables.published["safety_call"],
     )  # fmt: skip
+
+
+@contextmanager
+def tidied(inputs: NightInputs, out: Out) -> Iterator[None]:
+    """Have the scratch folder in the block; afterwards it is gone, and with it what a night that failed has built."""
+    try:
+        inputs.scratch.mkdir(parents=True, exist_ok=True)
+        yield
+    finally:
+        shutil.rmtree(inputs.scratch, ignore_errors=True)
+        publish.remove_building(out.local)
 
 
 def correct_readings(
