@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.alarm import ALARM, NOTE, table
 from pipeline.features.update_store import StoredDay
+from pipeline.nightly.damage_alarm import run_damaged
 from pipeline.nightly.data_alarms import newest_day_alarms
 from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.rejects import by_reason, in_day
@@ -55,8 +56,10 @@ def watch(
     # a day that isn't there is not also reported home by home
     of_day = newest_day_alarms(pulse, inputs.as_of, settings.alarm) if tonight.used(inputs.as_of) else []
     since = [rejects_up(tonight, before, settings.alarm), list_up(tonight, before, settings.alarm)]
+    previous = inputs.previous.name if inputs.previous else None
+    damaged = run_damaged(inputs.passed_over, previous)
     notes = take_notes(tonight, before, changed, late_days=late_days, settings=settings.alarm)
-    lines = table(line for line in (no_rows(tonight, before), *of_day, *since, *notes) if line)
+    lines = table(line for line in (damaged, no_rows(tonight, before), *of_day, *since, *notes) if line)
     by_severity = {
         name: lines.filter(pl.col("severity") == severity).drop("severity").to_dicts()
         for name, severity in (("alarms", ALARM), ("notes", NOTE))

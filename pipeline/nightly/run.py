@@ -29,6 +29,7 @@ from pipeline.ingest.registers import Registers
 from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
+from pipeline.nightly.night_failure import failing_in_a_line
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.utility_meters import read_meters
@@ -38,6 +39,7 @@ from pipeline.report.fault_cards import fault_cards
 from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.storage import publish
 from pipeline.storage.object_url import object_url
+from pipeline.storage.odd_out import refuse_inside
 from pipeline.storage.output_location import Out, hold_out
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
 from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
@@ -93,9 +95,9 @@ def run_night(
     Raises
     ------
     InputError
-        The lake, the as-of day or the model is not usable.
+        The lake, the as-of day, OUT or the model is not usable.
     NightFailed
-        The folder is taken or can't be written, or the counts don't add up; nothing was published.
+        The folder is taken, the disk refuses, or the counts don't add up; the line says what is published.
     """
     seconds: dict[str, float] = {}
 
@@ -108,7 +110,10 @@ def run_night(
 
     if object_url(request.lake) is None:
         open_lake(request.lake, settings)  # what is wrong with it is said before anything is made
-    with hold_out(request.out, settings) as out:
+        if object_url(request.out) is None:
+            refuse_inside(request.lake, request.out)
+    with failing_in_a_line(request.out) as outcome, hold_out(request.out, settings) as out:
+        outcome.near = out.local
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
         inputs.scratch.mkdir(parents=True, exist_ok=True)
         try:
@@ -131,11 +136,13 @@ def run_night(
             run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
             folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
             published = out.hand_in(folder, inputs.as_of, unshared_files(settings.privacy))
+            outcome.left = f"the night of {inputs.as_of} is published"
             alarm = tables.published["alarm"]
             if settings.correction.in_night:
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
         finally:
             shutil.rmtree(inputs.scratch, ignore_errors=True)
+            publish.remove_building(out.local)
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
