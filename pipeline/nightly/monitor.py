@@ -12,6 +12,7 @@ from pipeline.core import sql_runner
 from pipeline.core.alarm import ALARM, NOTE, table
 from pipeline.features.update_store import StoredDay
 from pipeline.nightly.data_alarms import newest_day_alarms
+from pipeline.nightly.latest_run import newest_day_gone
 from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.rejects import by_reason, in_day
 from pipeline.nightly.run_alarms import Tonight, list_up, no_rows, rejects_up, take_notes
@@ -56,7 +57,9 @@ def watch(
     of_day = newest_day_alarms(pulse, inputs.as_of, settings.alarm) if tonight.used(inputs.as_of) else []
     since = [rejects_up(tonight, before, settings.alarm), list_up(tonight, before, settings.alarm)]
     notes = take_notes(tonight, before, changed, late_days=late_days, settings=settings.alarm)
-    lines = table(line for line in (no_rows(tonight, before), *of_day, *since, *notes) if line)
+    lines = table(
+        line for line in (newest_day_gone(inputs), no_rows(tonight, before), *of_day, *since, *notes) if line
+    )
     by_severity = {
         name: lines.filter(pl.col("severity") == severity).drop("severity").to_dicts()
         for name, severity in (("alarms", ALARM), ("notes", NOTE))

@@ -28,6 +28,7 @@ from pipeline.storage.output_location import Out
 class NightRequest:
     """A lake, where results go, the last whole UTC day (None: the newest), the window, a model.
 
+    `make_latest`: OUT/latest leads to this night, even if it leads to a later one now.
     Lake and out may name an object store (pipeline/storage/object_url.py says how).
     """
 
@@ -36,13 +37,15 @@ class NightRequest:
     as_of: date | None = None
     window_days: int = 30
     model: Path | None = None
+    make_latest: bool = False
 
 
 @dataclass(frozen=True)
 class NightInputs:
     """`days` are the UTC days it reads, oldest first; `later` those it leaves alone.
 
-    `model_note` says which model it is and why. `request.out` is a folder, perhaps an object store's local copy.
+    `latest` is the day of the run that OUT/latest led to before; `model_note` says which model it is and why.
+    `request.out` is a folder, perhaps an object store's local copy.
     """
 
     request: NightRequest
@@ -55,6 +58,12 @@ class NightInputs:
     model: Model
     model_note: str
     previous: Path | None
+    latest: date | None = None
+
+    @property
+    def turns_latest(self) -> bool:
+        """Whether OUT/latest leads to this night when it is published: not to an earlier day, unless asked to."""
+        return self.request.make_latest or self.latest is None or self.as_of >= self.latest
 
     @property
     def store(self) -> Store:
@@ -116,5 +125,5 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     later = tuple(day for day in all_days if as_of < day <= today)
     return NightInputs(
         request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model, note,
-        out.earlier_run(as_of),
+        out.earlier_run(as_of), out.latest_day(),
     )  # fmt: skip

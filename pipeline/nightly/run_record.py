@@ -69,6 +69,7 @@ def write_run_json(
         "days_missing": [str(day) for day in expected if day not in days],
         "later_days_left_alone": [str(day) for day in inputs.later],
         "not_read": [f"{where}: {what}" for where, what in inputs.lake.oddities()],
+        "turned_latest": inputs.turns_latest,
         "previous_run": inputs.previous.name if inputs.previous else None,
         **tables.record,
         "seconds": dict(seconds),

@@ -4,6 +4,8 @@
     OUT/runs/DATE  -> .whole/DATE-xxxxxxxx
     OUT/latest     -> runs/DATE
 
+`latest` leads to the run of the newest day, and goes back to an earlier one only where somebody asks for it.
+
 A killed night leaves at most a half-built folder under another name, which the next one removes. A run that is
 replaced by one of the same day stays until that day is published once more, for whoever is still reading it.
 """
@@ -72,8 +74,8 @@ def building_folder(out: Path, day: date) -> Path:
     return folder
 
 
-def publish(built: Path, out: Path, day: date) -> Path:
-    """Turn `runs/DATE` and `latest` to the finished folder `built`; return where it is now."""
+def publish(built: Path, out: Path, day: date, *, turn_latest: bool = True) -> Path:
+    """Turn `runs/DATE` and, with `turn_latest`, `latest` to the finished folder `built`; return where it is now."""
     folders = out / "runs" / WHOLE
     folders.mkdir(exist_ok=True)
     _sync(built)
@@ -85,11 +87,23 @@ def publish(built: Path, out: Path, day: date) -> Path:
     place = out / "runs" / str(day)
     replaced = place.resolve().name if place.is_symlink() else None
     turn(place, Path(WHOLE) / target.name)
-    turn(out / "latest", Path("runs") / str(day))
+    if turn_latest:
+        turn(out / "latest", Path("runs") / str(day))
     for older in folders.glob(f"{day}-*"):
         if older.name not in (target.name, replaced):
             shutil.rmtree(older)
     return place
+
+
+def latest_day(out: Path) -> date | None:
+    """Return the day of the run that `latest` leads to; None where it leads to none."""
+    link = out / "latest"
+    if not (link / "run.json").is_file():
+        return None
+    try:
+        return date.fromisoformat(link.readlink().name)
+    except (OSError, ValueError):  # no link of ours: whoever copied OUT got a folder
+        return None
 
 
 def earlier_run(out: Path, day: date) -> Path | None:
