@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date, timedelta
 
 import polars as pl
@@ -30,7 +29,7 @@ from pipeline.worklist.energy_so_far import DAY_COLUMNS
 from pipeline.worklist.known_onsets import keep_onsets
 from pipeline.worklist.planned_visits import read_plans
 from pipeline.worklist.safety_first import with_safety_verdict
-from pipeline.worklist.tables import earlier_table, worklist_tables
+from pipeline.worklist.tables import worklist_tables
 from pipeline.workorder.desk_list import with_desk_columns
 from pipeline.workorder.tables import NightTables
 
@@ -51,11 +50,9 @@ def make_lists(
     """
     settings = inputs.settings
     past = [day.day for day in stored if day.day <= inputs.as_of]
-    scores = keep_onsets(
-        scored.scores, earlier_table(inputs.previous, "site_scores"), inputs.registers.visits, days=past,
-        suspect=settings.verdict.suspect,
-    )  # fmt: skip
-    scored = replace(scored, scores=scores)
+    scored = keep_onsets(
+        scored, inputs.previous, inputs.registers.visits, days=past, suspect=settings.verdict.suspect
+    )
     registers, plans = inputs.registers, read_plans(inputs.request.out, inputs.as_of)
 
     def home_days(homes: Sequence[str], from_on: date) -> pl.DataFrame:

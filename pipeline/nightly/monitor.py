@@ -17,7 +17,7 @@ from pipeline.nightly.floor_alarms import coverage_low, rejected_rows, rejects_h
 from pipeline.nightly.latest_run import newest_day_gone
 from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.rejects import by_reason, in_day
-from pipeline.nightly.run_alarms import Tonight, list_up, no_rows, rejects_up, take_notes
+from pipeline.nightly.run_alarms import Tonight, days_gone, list_up, no_rows, rejects_up, take_notes
 from pipeline.nightly.run_diff import changed_counts, changed_homes, late, read_run_before
 from pipeline.nightly.run_record import day_records, made_with
 
@@ -54,7 +54,8 @@ def watch(
     change = changed_homes(before, scores, standing)
     verdicts = dict(scores.group_by("verdict").len().iter_rows())
     changed = changed_counts(before, change, counts, standing=standing, verdicts=verdicts)
-    late_days = late(before, days)
+    first = inputs.as_of - timedelta(days=inputs.request.window_days - 1)
+    late_days = late(before, days, (first, inputs.as_of))
     # a day that isn't there is not also reported home by home
     of_day = newest_day_alarms(pulse, inputs.as_of, settings.alarm) if tonight.used(inputs.as_of) else []
     floors = below_floors(inputs, stored, pulse, days=days, rejected=rejected, is_first=before is None)
@@ -66,7 +67,16 @@ def watch(
     ]
     notes = take_notes(tonight, before, changed, late_days=late_days, settings=settings.alarm)
     lines = table(
-        line for line in (newest_day_gone(inputs), no_rows(tonight, before), *of_day, *since, *notes) if line
+        line
+        for line in (
+            newest_day_gone(inputs),
+            no_rows(tonight, before),
+            days_gone(late_days),
+            *of_day,
+            *since,
+            *notes,
+        )
+        if line
     )
     by_severity = {
         name: lines.filter(pl.col("severity") == severity).drop("severity").to_dicts()

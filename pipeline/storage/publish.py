@@ -75,7 +75,19 @@ def building_folder(out: Path, day: date) -> Path:
 
 
 def publish(built: Path, out: Path, day: date, *, turn_latest: bool = True) -> Path:
-    """Turn `runs/DATE` and, with `turn_latest`, `latest` to the finished folder `built`; return where it is now."""
+    """Turn `runs/DATE` to a finished folder, and `latest` to `runs/DATE`; return where the run is now.
+
+    Parameters
+    ----------
+    built
+        The folder, below `out`.
+    out
+        OUT.
+    day
+        The night's UTC day.
+    turn_latest
+        Whether `latest` is turned; else it stays.
+    """
     folders = out / "runs" / WHOLE
     folders.mkdir(exist_ok=True)
     _sync(built)
