@@ -33,6 +33,7 @@ READ_OF_PREVIOUS = (*CARRIED, "fleet_normal")
 class NightRequest:
     """A lake, where results go, the UTC day to judge (None: the newest that is over), the window, a model.
 
+    `make_latest`: OUT/latest leads to this night, even if it leads to a later one now.
     Lake and out may name an object store (pipeline/storage/object_url.py says how).
     """
 
@@ -41,16 +42,18 @@ class NightRequest:
     as_of: date | None = None
     window_days: int = 30
     model: Path | None = None
+    make_latest: bool = False
 
 
 @dataclass(frozen=True)
 class NightInputs:
     """`days` are the UTC days it reads, oldest first; `later` those it leaves alone.
 
-    `running` is the UTC day that isn't over, where the lake has rows of it: they are read and speak for their homes,
-    but no alarm and no change is found by a day that may hold an hour or nearly all.
-    `model_note` says which model it is and why. `request.out` is a folder, perhaps an object store's local copy.
-    `previous` is the run that the night goes on from; `passed_over` says of newer ones what is damaged.
+    `latest` is the day of the run that OUT/latest led to before. `running` is the UTC day that isn't over, where the
+    lake has rows of it: they are read and speak for their homes, but no alarm and no change is found by a day that may
+    hold an hour or nearly all. `model_note` says which model it is and why. `request.out` is a folder, perhaps an
+    object store's local copy. `previous` is the run that the night goes on from; `passed_over` says of newer ones what
+    is damaged.
     """
 
     request: NightRequest
@@ -65,6 +68,12 @@ class NightInputs:
     previous: Path | None
     running: date | None = None
     passed_over: tuple[str, ...] = ()
+    latest: date | None = None
+
+    @property
+    def turns_latest(self) -> bool:
+        """Whether OUT/latest leads to this night when it is published: not to an earlier day, unless asked to."""
+        return self.request.make_latest or self.latest is None or self.as_of >= self.latest
 
     @property
     def store(self) -> Store:
@@ -132,5 +141,5 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     earlier = out.earlier_run(as_of, READ_OF_PREVIOUS)
     return NightInputs(
         request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model, note,
-        earlier.folder, running, earlier.passed_over,
+        earlier.folder, running, earlier.passed_over, out.latest_day(),
     )  # fmt: skip

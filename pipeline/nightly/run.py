@@ -30,6 +30,7 @@ from pipeline.ingest.registers import Registers
 from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
+from pipeline.nightly.latest_run import latest_note
 from pipeline.nightly.night_failure import failing_in_a_line
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
@@ -53,8 +54,9 @@ CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
 
 @dataclass(frozen=True)
 class NightResult:
-    """Where the run is, its list, its safety calls, and its alarms and notes (table alarm).
+    """Where the run is, its list, its safety calls, and its alarms and notes (table alarm, and the night's own lines).
 
+    `is_latest` whether OUT/latest leads to it now.
     `published` is the run's folder or address; `folder`, to read from here, may be a copy of it.
     """
 
@@ -68,6 +70,7 @@ class NightResult:
     model_note: str
     published: str = ""
     safety_call: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SAFETY_CALL))
+    is_latest: bool = True
 
 
 def run_night(
@@ -133,16 +136,22 @@ def run_night(
             built = timed(Step.WRITE_TABLES, write_run, inputs, stored, tables, meters=meters.intake)
             timed(Step.DRAW_REPORT, draw_report, inputs, tables, built)
             run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
-            folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
-            published = out.hand_in(folder, inputs.as_of, unshared_files(settings.privacy))
+            is_latest = inputs.turns_latest
+            folder = timed(
+                Step.PUBLISH, publish.publish, built, out.local, inputs.as_of, turn_latest=is_latest
+            )
+            unshared = unshared_files(settings.privacy)
+            published = out.hand_in(folder, inputs.as_of, unshared, turn_latest=is_latest)
             outcome.left = f"the night of {inputs.as_of} is published"
             alarm = tables.published["alarm"]
-            if settings.correction.in_night:
+            if line := latest_note(inputs):
+                alarm = alarm_table([*read_alarms(alarm), line])
+            if settings.correction.in_night and is_latest:  # past readings are put right by the latest run
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
-        tables.published["safety_call"],
+        tables.published["safety_call"], is_latest,
     )  # fmt: skip
 
 

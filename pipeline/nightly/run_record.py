@@ -73,6 +73,7 @@ def write_run_json(
         "running_day": str(inputs.running) if inputs.running in days else None,
         "later_days_left_alone": [str(day) for day in inputs.later],
         "not_read": [f"{where}: {what}" for where, what in inputs.lake.oddities()],
+        "turned_latest": inputs.turns_latest,
         "previous_run": inputs.previous.name if inputs.previous else None,
         "damaged_runs": list(inputs.passed_over),
         **tables.record,

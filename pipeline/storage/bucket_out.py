@@ -169,10 +169,17 @@ class BucketOut:
             self._copy.send_changed((name for name in names if name == last), there)
         return f"{self._bucket.url}/{CORRECTED}"
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
+    def latest_day(self) -> date | None:
+        """Return the day of the latest run."""
+        return date.fromisoformat(self.index.latest) if self.index.latest else None
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
         """Send a run that is published in `local`, then turn the index to it; return its address.
 
-        Files of the run named in `unshared`, relative to it, stay here.
+        Files of the run named in `unshared`, relative to it, stay here. Without `turn_latest` the index names the run
+        as its day's and leaves the latest as it is.
 
         Raises
         ------
@@ -196,7 +203,9 @@ class BucketOut:
             self._lock.check()
         opened = self.index
         try:
-            self.index = bucket_index.turn(self._bucket, opened, lambda index: index.with_run(as_of, name))
+            self.index = bucket_index.turn(
+                self._bucket, opened, lambda index: index.with_run(as_of, name, turn_latest=turn_latest)
+            )
         except NightFailed as error:
             address = (
                 ""

@@ -55,8 +55,13 @@ class Out(Protocol):
         Of all, the record comes last. Return where people find it.
         """
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
-        """Publish a run that lies published in `local`; return where people find it.
+    def latest_day(self) -> date | None:
+        """Return the day of the latest published run; None if there is none."""
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
+        """Publish a run that lies published in `local`, as the latest too or not; return where people find it.
 
         Files of the run named in `unshared`, relative to it, stay on this machine.
         """
@@ -101,7 +106,13 @@ class FolderOut:
     def keep_store(self, days: Iterable[date] | None = None) -> None:
         """Do nothing: the store lies there."""
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
+    def latest_day(self) -> date | None:
+        """Return the day of the run that OUT/latest leads to."""
+        return publish.latest_day(self.local)
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
         """Return where the run is: on this machine, all of it."""
         return str(run)
 

@@ -4,6 +4,8 @@
     OUT/runs/DATE  -> .whole/DATE-xxxxxxxx
     OUT/latest     -> runs/DATE
 
+`latest` leads to the run of the newest day, and goes back to an earlier one only where somebody asks for it.
+
 A killed night leaves at most a half-built folder under another name, which the next one removes; one that fails
 removes it itself. The name of a run's folder holds the digest of its run.json, which holds those of the other files.
 A run that is replaced by one of the same day stays until that day is published once more, for whoever still reads it.
@@ -89,8 +91,19 @@ def remove_building(out: Path) -> None:
             folder.rmdir()
 
 
-def publish(built: Path, out: Path, day: date) -> Path:
-    """Turn `runs/DATE` and `latest` to the finished folder `built`, which has a run.json; return where it is now.
+def publish(built: Path, out: Path, day: date, *, turn_latest: bool = True) -> Path:
+    """Turn `runs/DATE` to a finished folder, and `latest` to `runs/DATE`; return where the run is now.
+
+    Parameters
+    ----------
+    built
+        The folder, below `out`; it has a run.json.
+    out
+        OUT.
+    day
+        The night's UTC day.
+    turn_latest
+        Whether `latest` is turned; else it stays.
 
     Raises
     ------
@@ -105,7 +118,8 @@ def publish(built: Path, out: Path, day: date) -> Path:
     try:
         _move(built, target)
         turn(place, Path(WHOLE) / target.name)
-        turn(out / "latest", Path("runs") / str(day))
+        if turn_latest:
+            turn(out / "latest", Path("runs") / str(day))
     except OSError:
         _take_back(place, replaced, target)
         raise
@@ -138,6 +152,17 @@ def _take_back(place: Path, replaced: str | None, target: Path) -> None:
             turn(place, Path(replaced))
         if replaced is None or Path(replaced).name != target.name:
             shutil.rmtree(target, ignore_errors=True)
+
+
+def latest_day(out: Path) -> date | None:
+    """Return the day of the run that `latest` leads to; None where it leads to none."""
+    link = out / "latest"
+    if not (link / "run.json").is_file():
+        return None
+    try:
+        return date.fromisoformat(link.readlink().name)
+    except (OSError, ValueError):  # no link of ours: whoever copied OUT got a folder
+        return None
 
 
 def write_tables(
