@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,6 +13,9 @@ import polars as pl
 
 from pipeline.core.disk_errors import tell_failure
 from pipeline.core.errors import NightFailed
+from pipeline.nightly.night_inputs import NightInputs
+from pipeline.storage import publish
+from pipeline.storage.output_location import Out
 
 
 @dataclass
@@ -33,3 +37,14 @@ def failing_in_a_line(out: Path, outcome: Outcome | None = None) -> Iterator[Out
         yield outcome
     except (OSError, MemoryError, duckdb.Error, pl.exceptions.PolarsError) as error:
         raise NightFailed(f"{tell_failure(error, out)}; {outcome.left}") from error
+
+
+@contextmanager
+def tidied(inputs: NightInputs, out: Out) -> Iterator[None]:
+    """Have the scratch folder in the block; afterwards it is gone, and with it what a night that failed has built."""
+    try:
+        inputs.scratch.mkdir(parents=True, exist_ok=True)
+        yield
+    finally:
+        shutil.rmtree(inputs.scratch, ignore_errors=True)
+        publish.remove_building(out.local)

@@ -5,10 +5,8 @@ The command runs the steps directly; flows/night_flow.py wraps the same steps as
 
 from __future__ import annotations
 
-import shutil
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -31,7 +29,7 @@ from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.latest_run import latest_note
-from pipeline.nightly.night_failure import failing_in_a_line
+from pipeline.nightly.night_failure import failing_in_a_line, tidied
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.utility_meters import read_meters
@@ -153,17 +151,6 @@ def run_night(
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
         tables.published["safety_call"], is_latest,
     )  # fmt: skip
-
-
-@contextmanager
-def tidied(inputs: NightInputs, out: Out) -> Iterator[None]:
-    """Have the scratch folder in the block; afterwards it is gone, and with it what a night that failed has built."""
-    try:
-        inputs.scratch.mkdir(parents=True, exist_ok=True)
-        yield
-    finally:
-        shutil.rmtree(inputs.scratch, ignore_errors=True)
-        publish.remove_building(out.local)
 
 
 def correct_readings(
