@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.alarm import ALARM, NOTE, Alarm, table
 from pipeline.features.update_store import StoredDay
-from pipeline.nightly.damage_alarm import run_damaged
+from pipeline.nightly.damage_alarm import plan_damaged, run_damaged
 from pipeline.nightly.data_alarms import newest_day_alarms
 from pipeline.nightly.floor_alarms import coverage_low, rejected_rows, rejects_high
 from pipeline.nightly.latest_run import newest_day_gone
@@ -21,6 +21,7 @@ from pipeline.nightly.rejects import by_reason, in_day
 from pipeline.nightly.run_alarms import Tonight, days_gone, list_up, no_rows, rejects_up, take_notes
 from pipeline.nightly.run_diff import changed_counts, changed_homes, late, read_run_before
 from pipeline.nightly.run_record import day_records, made_with
+from pipeline.worklist.planned_visits import damaged_plans
 
 
 def watch(
@@ -70,6 +71,7 @@ def watch(
     previous = inputs.previous.name if inputs.previous else None
     before_all = (
         run_damaged(inputs.passed_over, previous),
+        plan_damaged(damaged_plans(inputs.request.out, inputs.as_of)),
         newest_day_gone(inputs),
         no_rows(tonight, before),
         days_gone(late_days),
