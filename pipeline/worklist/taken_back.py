@@ -18,6 +18,7 @@ EVENT = pl.Schema(
     {"site_id": pl.String, "happened_on": pl.Date, "what": pl.String, "key": pl.String, "told": pl.String}
 )
 _HOME_GONE = "home gone"
+_NO_HOME = "taken back: the register of homes has no usable row of the home any more, and it is not judged"
 
 
 def taken_back(
@@ -82,7 +83,7 @@ def _homes(standing: pl.DataFrame, homes: pl.DataFrame, story: pl.DataFrame) -> 
             standing.join(homes, on="site_id", how="anti").select(
                 "site_id",
                 key=pl.lit(_HOME_GONE),
-                told=pl.lit("taken back: the register of homes has no usable row of the home any more, and it is not judged"),
+                told=pl.lit(_NO_HOME),
             ),
             back.join(standing, on="site_id", how="anti").select(
                 "site_id",

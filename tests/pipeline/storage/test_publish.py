@@ -80,6 +80,20 @@ def test_a_day_published_again_replaces_its_run_and_keeps_the_one_before_for_its
     assert kept(tmp_path) == ["a third time", "other day"]
 
 
+def test_latest_stays_where_it_is_unless_it_is_to_be_turned(tmp_path: Path) -> None:
+    assert publish.latest_day(tmp_path) is None
+    run_of(tmp_path, SECOND, "second")
+    built = publish.building_folder(tmp_path, DAY)
+    (built / "run.json").write_text("first")
+
+    place = publish.publish(built, tmp_path, DAY, turn_latest=False)
+
+    assert (place / "run.json").read_text() == "first"
+    assert publish.latest_day(tmp_path) == SECOND
+    (tmp_path / "latest" / "run.json").unlink()
+    assert publish.latest_day(tmp_path) is None
+
+
 @pytest.mark.parametrize("killed_at", range(3))
 def test_a_night_killed_while_it_publishes_leaves_latest_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, killed_at: int
