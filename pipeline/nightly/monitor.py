@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.alarm import ALARM, NOTE, Alarm, table
 from pipeline.features.update_store import StoredDay
+from pipeline.nightly.damage_alarm import run_damaged
 from pipeline.nightly.data_alarms import newest_day_alarms
 from pipeline.nightly.floor_alarms import coverage_low, rejected_rows, rejects_high
 from pipeline.nightly.latest_run import newest_day_gone
@@ -84,18 +85,14 @@ def watch(
         list_up(tonight, before, settings.alarm),
     ]
     notes = take_notes(tonight, before, changed, late_days=late_days, settings=settings.alarm)
-    lines = table(
-        line
-        for line in (
-            newest_day_gone(inputs),
-            no_rows(tonight, before),
-            days_gone(late_days),
-            *of_day,
-            *of_rows,
-            *notes,
-        )
-        if line
+    previous = inputs.previous.name if inputs.previous else None
+    before_all = (
+        run_damaged(inputs.passed_over, previous),
+        newest_day_gone(inputs),
+        no_rows(tonight, before),
+        days_gone(late_days),
     )
+    lines = table(line for line in (*before_all, *of_day, *of_rows, *notes) if line)
     by_severity = {
         name: lines.filter(pl.col("severity") == severity).drop("severity").to_dicts()
         for name, severity in (("alarms", ALARM), ("notes", NOTE))
