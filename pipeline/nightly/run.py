@@ -5,7 +5,6 @@ The command runs the steps directly; flows/night_flow.py wraps the same steps as
 
 from __future__ import annotations
 
-import shutil
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -30,7 +29,7 @@ from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.draw_report import draw_report
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.latest_run import latest_note
-from pipeline.nightly.night_failure import failing_in_a_line
+from pipeline.nightly.night_failure import failing_in_a_line, tidied
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.utility_meters import read_meters
@@ -109,10 +108,8 @@ def run_night(
         if object_url(request.out) is None:
             refuse_inside(request.lake, request.out)
     with failing_in_a_line(request.out) as outcome, hold_out(request.out, settings) as out:
-        outcome.near = out.local
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
-        inputs.scratch.mkdir(parents=True, exist_ok=True)
-        try:
+        with tidied(inputs, out), failing_in_a_line(out.local, outcome):
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
             meters = timed(Step.READ_METERS, read_meters, inputs, stored, out, tell=tell, executor=executor)
             window = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, meters, executor=executor)
@@ -142,9 +139,6 @@ def run_night(
                 alarm = alarm_table([*read_alarms(alarm), line])
             if settings.correction.in_night and is_latest:  # past readings are put right by the latest run
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
-        finally:
-            shutil.rmtree(inputs.scratch, ignore_errors=True)
-            publish.remove_building(out.local)
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,

@@ -100,6 +100,7 @@ def said(run: Path) -> dict[str, object]:
         if name == "run.json":
             told = json.loads(path.read_text())
             told.pop("seconds")
+            told.get("files", {}).pop("nightclamp.duckdb", None)
             held[name] = told
         elif path.suffix == ".duckdb":
             held[name] = _rows_of(path)
