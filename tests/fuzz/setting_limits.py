@@ -30,7 +30,9 @@ BY: dict[str, str | None] = {
     "dispatch": "dispatch", "orders": "orders", "correction": "correct", "training": None, "own_fleet": None,
     "rehearsal": None, "cluster": None, "object_store": None,
 }  # fmt: skip
-TOO_LONG_S, TOO_MUCH_MB = 60, 1500
+TOO_LONG_S = 120
+TOGETHER = "(all keys)"
+Case = tuple[str, str, int, float]  # section, key, 0 for its lower and 1 for its upper limit, the value there
 # What another key must say so that a limit may be taken.
 BESIDE = {
     ("verdict", "suspect", 0): {"sound": 0.0}, ("verdict", "sound", 1): {"suspect": 1.0},
@@ -40,7 +42,7 @@ BESIDE = {
 }  # fmt: skip
 
 
-def cases(sections: Iterable[str]) -> Iterator[tuple[str, str, int, float]]:
+def cases(sections: Iterable[str]) -> Iterator[Case]:
     """Each numeric key of the sections, 0 for its lower and 1 for its upper limit, and the value there."""
     for section in sections:
         for key, field in SECTIONS[section].model_fields.items():
@@ -76,14 +78,26 @@ def build_fleet(root: Path) -> Path:
     return root
 
 
-def run_case(case: tuple[str, str, int, float], lake: Path, out: Path, folder: Path) -> tuple[str, str]:
-    """Return what became of it ("published", "alarm", "one line", "failed") and what was told."""
+def written(case: Case) -> str:
+    """The settings file of a case, or of a section's keys all at their lower or upper limits."""
     section, key, which, value = case
+    if key == TOGETHER:
+        limits = {name: number for _, name, side, number in cases([section]) if side == which}
+        for (_, name, side), others in BESIDE.items():
+            if name in limits and side == which:
+                limits |= {
+                    other: max(number, limits[other]) for other, number in others.items() if other in limits
+                }
+    else:
+        limits = {key: value, **BESIDE.get((section, key, which), {})}
+    return f"[{section}]\n" + "".join(f"{name} = {number!r}\n" for name, number in limits.items())
+
+
+def run_case(case: Case, lake: Path, out: Path, folder: Path) -> tuple[str, str]:
+    """Return what became of it ("done", "alarm", "one line", "failed", "loaded") and what was told."""
+    section = case[0]
     own, here = folder / "own.toml", folder / "out"
-    beside = "".join(
-        f"{name} = {number!r}\n" for name, number in BESIDE.get((section, key, which), {}).items()
-    )
-    own.write_text(f"[{section}]\n{key} = {value!r}\n{beside}", encoding="utf-8")
+    own.write_text(written(case), encoding="utf-8")
     shutil.rmtree(here, ignore_errors=True)
     by = BY.get(section, "nightly")
     if by is None:
@@ -102,14 +116,21 @@ def main() -> int:
     """Run the campaign; exit status 1 with a finding."""
     parser = argparse.ArgumentParser()
     parser.add_argument("sections", nargs="*")
-    wanted = parser.parse_args().sections or list(SECTIONS)
+    parser.add_argument("--together", action="store_true", help="all keys of a section at once")
+    asked = parser.parse_args()
+    wanted = asked.sections or list(SECTIONS)
+    chosen = (
+        [(name, TOGETHER, side, 0.0) for name in wanted for side in (0, 1)]
+        if asked.together
+        else [*cases(wanted)]
+    )
     became: Counter[str] = Counter()
     findings = 0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         lake, out = build_fleet(folder / "lake"), folder / "usual"
         print(command("nightly", lake, "--out", out)[0])
-        for case in cases(wanted):
+        for case in chosen:
             start = time.perf_counter()
             try:
                 what, told = run_case(case, lake, out, folder)
@@ -120,7 +141,7 @@ def main() -> int:
             became[what] += 1
             is_odd = what not in ("done", "alarm", "loaded") or took > TOO_LONG_S
             findings += is_odd
-            if is_odd or took > TOO_LONG_S / 4:
+            if is_odd or asked.together:
                 print(f"{what}: {case} {took:.1f} s, {peak_mb:.0f} MB: {told.strip()[:600]}", flush=True)
         print(dict(became), f"peak {peak_mb:.0f} MB")
     return int(findings > 0)
