@@ -22,6 +22,7 @@ from pipeline.core.setting_sections.section import (
 _MEMORY = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?([KMGT])i?B")
 _MB_OF = {"K": 1e-3, "M": 1.0, "G": 1e3, "T": 1e6}
 _LEAST_MB, _MOST_MB = 200, 64e6  # less holds no shard's rows; no machine has more
+_LEAST_THREAD_MB = 15  # with less DuckDB can't hold the rows that one thread reads at a time
 
 
 def _watts(low: float = 0.0, why: str = "a threshold of a home's powers: no home draws more") -> Any:
@@ -38,10 +39,25 @@ class EngineSettings(Section):
     @field_validator("memory_limit")
     @classmethod
     def _makes_a_machine(cls, text: str) -> str:
-        amount = _MEMORY.fullmatch(text)
-        if amount is None or not _LEAST_MB <= float(amount[1]) * _MB_OF[amount[2]] <= _MOST_MB:
+        if not _LEAST_MB <= _megabytes(text) <= _MOST_MB:
             raise ValueError('is not an amount of memory from 200MB to 64TB, such as "4GB"')
         return text
+
+    @model_validator(mode="after")
+    def _is_enough_for_each(self) -> EngineSettings:
+        each = _megabytes(self.memory_limit) / (self.workers * self.threads)
+        if each < _LEAST_THREAD_MB:
+            sharing = f"{self.workers} workers of {self.threads} threads"
+            raise ValueError(
+                f"memory_limit = {self.memory_limit} is too little for {sharing}: at least {_LEAST_THREAD_MB}MB each"
+            )
+        return self
+
+
+def _megabytes(text: str) -> float:
+    """Return an amount of memory in MB, 0 for a text that is none."""
+    amount = _MEMORY.fullmatch(text)
+    return 0.0 if amount is None else float(amount[1]) * _MB_OF[amount[2]]
 
 
 class LakeSettings(Section):

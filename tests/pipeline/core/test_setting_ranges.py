@@ -138,6 +138,7 @@ def test_whatever_a_file_or_the_environment_says_is_taken_or_one_line(
         ("[orders]\npaper = 'a5'", "orders.paper: 'a5' is not \"letter\" or \"a4\""),
         ("[orders.likelihood_words]\nunlikely = 0.1", "likelihood_words: a table have no word for a likelihood of 0"),
         ("[engine]\nmemory_limit = '1MB'", "'1MB' is not an amount of memory from 200MB to 64TB"),
+        ("[engine]\nthreads = 64\nworkers = 64", "memory_limit = 4GB is too little for 64 workers of 64 threads"),
         ("[engine]\nthreads = true", "engine: threads = true is not a whole number from 1 to 256 threads"),
         ("[alarm]\nstale_days = 2.5", "2.5 is not a whole number from 1 to 3650 days; see the shipped settings.toml"),
         ("alarm = 3", "setting alarm: 3 is not a table of settings"),
