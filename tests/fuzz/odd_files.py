@@ -1,7 +1,7 @@
 """Files that are no such file: what may lie in a lake, or be named, in place of what should.
 
-`python tests/fuzz/odd_files.py` puts each of them in place of each file and runs `check` and the night: done with rejects,
-or one line, and never a wait.
+`python tests/fuzz/odd_files.py` puts each of them in place of each file and runs `check` and the night: done with
+rejects, or one line, and never a wait.
 """
 
 from __future__ import annotations

@@ -148,7 +148,7 @@ class OrderSettings(Section):
     load_tolerance: float = between((0.001, 0.999), "", "a share of the load")
     quiet_w: float = between((0.0, 100_000.0), "W", "no home draws more")
     solar_w: float = between((1.0, 1e6), "W", "without sun there is no answer to it")
-    draws: int = between((1, 10_000), "draws", "each costs its time")
+    draws: int = between((1, 1000), "draws", "each costs its time, for each fault of each order")
     same_slope: float = between((0.0, 10.0), "W/W", "a right CT reads 1 W/W")
     others: int = between((0, 100), "faults", "there are no more to suspect")
     others_from: float = share("a likelihood")
