@@ -93,5 +93,9 @@ class AlarmSettings(Section):
     list_homes: int = _homes()
     rejects_rise: float = some_share()
     rejects_least_rows: int = between((1, 1_000_000_000), "rows", "a day of a big fleet has no more")
+    rejects_floor: float = some_share()
+    rejects_floor_rows: int = between((1, 1_000_000_000), "rows", "a day of a big fleet has no more")
+    coverage_floor: float = share()
+    coverage_homes_share: float = some_share()
     stale_days: int = span_days(1, high=3650, why="ten years: an alarm that never comes is none")
     stale_alarm: bool
