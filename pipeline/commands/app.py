@@ -80,6 +80,8 @@ def run_words(words: list[str]) -> int:
         if isinstance(stream, io.TextIOWrapper):  # names may hold what this terminal's encoding lacks
             stream.reconfigure(errors="backslashreplace")
     stopping.leaves(LEAVES.get(words[0] if words else "", "nothing was changed"))
+    if "" in words:  # as a script's variable that is not set: a path would be the folder one stands in
+        return _tell("a word of the command is empty; is a variable of the script not set?", 2)
     try:
         "".join(words).encode()
         app(words, exit_on_error=False, print_error=False, result_action="return_value")
