@@ -31,6 +31,7 @@ from pipeline.core.setting_sections import (
     FeatureSettings,
     HitRateSettings,
     LakeSettings,
+    LogSettings,
     ObjectStoreSettings,
     OnsetSettings,
     OrderSettings,
@@ -58,6 +59,7 @@ class Settings(BaseSettings):
     )
 
     engine: EngineSettings
+    log: LogSettings
     lake: LakeSettings
     day: DaySettings
     feature: FeatureSettings

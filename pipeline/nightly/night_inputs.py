@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
+from pipeline.core.event_log import new_run_id
 from pipeline.core.setting_sections.section import LONGEST_DAYS
 from pipeline.core.settings import Settings
 from pipeline.features.day_store import Store
@@ -28,7 +29,8 @@ from pipeline.storage.output_location import Out
 class NightRequest:
     """A lake, where results go, the last whole UTC day (None: the newest), the window, a model.
 
-    Lake and out may name an object store (pipeline/storage/object_url.py says how).
+    Lake and out may name an object store (pipeline/storage/object_url.py says how). `run_id` is this night's alone: it
+    stands in run.json, metrics.prom and the log.
     """
 
     lake: Path
@@ -36,6 +38,7 @@ class NightRequest:
     as_of: date | None = None
     window_days: int = 30
     model: Path | None = None
+    run_id: str = field(default_factory=new_run_id, compare=False)
 
 
 @dataclass(frozen=True)

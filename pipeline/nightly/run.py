@@ -6,7 +6,6 @@ The command runs the steps directly; flows/night_flow.py wraps the same steps as
 from __future__ import annotations
 
 import shutil
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -14,12 +13,13 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core import event_log
 from pipeline.core.alarm import read as read_alarms
 from pipeline.core.alarm import table as alarm_table
 from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
-from pipeline.core.steps import P, Step, StepRunner, T, run_plainly
+from pipeline.core.steps import Step, StepRunner, run_plainly
 from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
@@ -27,8 +27,10 @@ from pipeline.ingest.lake import open_lake
 from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
+from pipeline.nightly.metrics_file import write_metrics
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
+from pipeline.nightly.timed_steps import TimedSteps
 from pipeline.nightly.utility_meters import read_meters
 from pipeline.report import NightCounts, ReportInput, write_report
 from pipeline.report.crews_page import TABLES as CREW_PAGE
@@ -95,19 +97,12 @@ def run_night(
     NightFailed
         The folder is taken or can't be written, or the counts don't add up; nothing was published.
     """
-    seconds: dict[str, float] = {}
-
-    def timed(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        tell(step)
-        start = time.perf_counter()
-        result = run_step(step, function, *args, **kwargs)
-        seconds[step] = round(time.perf_counter() - start, 3)
-        return result
-
+    timed = TimedSteps(request.run_id, run_step, tell)
     if object_url(request.lake) is None:
         open_lake(request.lake, settings)  # what is wrong with it is said before anything is made
     with hold_out(request.out, settings) as out:
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
+        event_log.set_as_of(inputs.as_of)
         inputs.scratch.mkdir(parents=True, exist_ok=True)
         try:
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
@@ -126,7 +121,8 @@ def run_night(
             del window, scored  # the days of every home: nothing below needs them
             built = timed(Step.WRITE_TABLES, write_run, inputs, stored, tables, meters=meters.intake)
             timed(Step.DRAW_REPORT, draw_report, inputs, tables, built)
-            run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
+            write_metrics(inputs, stored, tables, built=built, steps=timed)
+            run_record.write_run_json(inputs, stored, tables, built=built, seconds=timed.seconds)
             folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
             published = out.hand_in(folder, inputs.as_of, unshared_files(settings.privacy))
             alarm = tables.published["alarm"]
@@ -134,9 +130,12 @@ def run_night(
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
         finally:
             shutil.rmtree(inputs.scratch, ignore_errors=True)
+    event_log.LOG.info(
+        "published in %s", published, extra={"seconds": timed.elapsed_s(), "counts": dict(tables.counts)}
+    )
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
-        sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
+        sum(day.is_fresh for day in stored), timed.seconds, inputs.model_note, published,
         tables.published["safety_call"],
     )  # fmt: skip
 

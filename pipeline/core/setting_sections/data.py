@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field
 
 from pipeline.core.setting_sections.section import LONGEST_DAYS, Section
@@ -13,6 +15,12 @@ class EngineSettings(Section):
     threads: int = Field(ge=1, le=256)
     workers: int = Field(ge=1, le=256)
     memory_limit: str = Field(pattern=r"^[0-9]+(\.[0-9]+)? ?[KMGT]i?B$")
+
+
+class LogSettings(Section):
+    """[log] how a command says what it does."""
+
+    format: Literal["text", "json"]
 
 
 class LakeSettings(Section):
