@@ -16,7 +16,6 @@ from lakes import DAY, build_lake, put, rows
 from pipeline.commands import cli
 from pipeline.commands.app import GROUPS
 from pipeline.commands.json_output import plain
-from pipeline.core.build_identity import build_identity
 
 NEXT = DAY + timedelta(days=1)
 
@@ -203,7 +202,7 @@ def test_the_module_is_the_command() -> None:
         text=True,
         check=True,
     )
-    assert told.stdout.strip() == build_identity()
+    assert told.stdout.startswith("0.1.0 (source ")
 
 
 def test_a_word_that_is_no_text_is_one_line(lake: Path, capsys) -> None:
