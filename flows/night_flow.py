@@ -132,7 +132,12 @@ def run_name() -> str:
 
 @flow(name="nightclamp", flow_run_name=run_name, persist_result=False, on_failure=[say_failure])
 def nightly(
-    lake: str, out: str, as_of: date | None = None, window_days: int = 30, dask: str | None = None
+    lake: str,
+    out: str,
+    as_of: date | None = None,
+    window_days: int = 30,
+    dask: str | None = None,
+    make_latest: bool = False,
 ) -> Any:
     """Publish one night of LAKE in OUT; the flow run fails with one line where the command would.
 
@@ -149,6 +154,8 @@ def nightly(
     dask
         Address of a Dask scheduler whose workers see `out`, and a `lake` that is a folder, under the same paths;
         without one the night is this machine's.
+    make_latest
+        OUT/latest leads to this night also if it leads to a later one now.
 
     Returns
     -------
@@ -167,7 +174,12 @@ def nightly(
         settings = load_settings()
         write_log_as(settings.log.format)
         request = NightRequest(
-            _place(lake, dask), _place(out, dask), as_of, window_days, run_id=flow_run.id or new_run_id()
+            _place(lake, dask),
+            _place(out, dask),
+            as_of,
+            window_days,
+            make_latest=make_latest,
+            run_id=flow_run.id or new_run_id(),
         )
         console = OutputConsole()
         with cluster_of(dask, request, settings) as executor, progress(console) as tell:
@@ -191,7 +203,9 @@ def nightly(
         key="nightclamp-night",
         description=f"The night of {result.as_of}",
     )
-    if line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=settings):
+    if result.is_latest and (
+        line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=settings)
+    ):
         LOG.info("%s", line)
         console.print(line, highlight=False, markup=False, soft_wrap=True)
     if line := account.alarm_line(result, alarms):

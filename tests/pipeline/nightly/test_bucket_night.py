@@ -106,6 +106,8 @@ def test_both_kinds_of_place_give_the_same_bytes(
     for one in (told, told_far):
         one.pop("seconds")
         one.pop("run_id")
+        for name in ("nightclamp.duckdb", "metrics.prom"):
+            del one["files"][name]
         for day in one["days"].values():
             day.pop("files_digest")
     assert told == told_far
