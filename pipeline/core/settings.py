@@ -27,6 +27,7 @@ from pipeline.core.setting_sections import (
     FeatureSettings,
     HitRateSettings,
     LakeSettings,
+    LogSettings,
     ObjectStoreSettings,
     OnsetSettings,
     OrderSettings,
@@ -52,6 +53,7 @@ class Settings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     engine: EngineSettings
+    log: LogSettings
     lake: LakeSettings
     day: DaySettings
     feature: FeatureSettings

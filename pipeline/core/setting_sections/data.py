@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -58,6 +58,12 @@ def _megabytes(text: str) -> float:
     """Return an amount of memory in MB, 0 for a text that is none."""
     amount = _MEMORY.fullmatch(text)
     return 0.0 if amount is None else float(amount[1]) * _MB_OF[amount[2]]
+
+
+class LogSettings(Section):
+    """[log] how a command says what it does."""
+
+    format: Literal["text", "json"]
 
 
 class LakeSettings(Section):

@@ -261,7 +261,7 @@ def test_what_a_spreadsheet_would_run_is_text(tmp_path: Path, text: str, written
 
 
 def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Path) -> None:
-    """All bytes but the seconds in run.json and the database's random identifier; its tables are."""
+    """All bytes but seconds and run id, in run.json and the metrics, and the database's random identifier."""
     settings = load_settings()
     first = run_night(request_of, settings).folder
     again = NightRequest(request_of.lake, tmp_path / "other", model=request_of.model)
@@ -271,11 +271,13 @@ def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Pa
     assert list(one) == list(other)
     assert {"site_scores.parquet", "revisit_list.csv", "report/index.html", "rejects.parquet"} <= set(one)
     differing = {name for name in one if one[name] != other[name]}
-    assert differing <= {"run.json", "nightclamp.duckdb"}
+    assert differing <= {"run.json", "metrics.prom", "nightclamp.duckdb"}
     told, told_again = (json.loads(run["run.json"]) for run in (one, other))
-    for run in (told, told_again):
-        run.pop("seconds")
-        del run["files"]["nightclamp.duckdb"]
+    for record in (told, told_again):
+        record.pop("seconds")
+        record.pop("run_id")
+        for name in ("nightclamp.duckdb", "metrics.prom"):
+            del record["files"][name]
     assert told == told_again
     bases = [duckdb.connect(str(folder / "nightclamp.duckdb"), read_only=True) for folder in (first, second)]
     names = [name for (name,) in bases[0].sql("SHOW TABLES").fetchall()]
