@@ -39,6 +39,7 @@ from pipeline.core.setting_sections import (
     RankingSettings,
     RehearsalSettings,
     ReportSettings,
+    RetentionSettings,
     TrainingSettings,
     UtilitySettings,
     VerdictSettings,
@@ -77,6 +78,7 @@ class Settings(BaseSettings):
     correction: CorrectionSettings
     rehearsal: RehearsalSettings
     alarm: AlarmSettings
+    retention: RetentionSettings
     object_store: ObjectStoreSettings
     cluster: ClusterSettings
 

@@ -29,6 +29,7 @@ from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
+from pipeline.nightly.retention_step import drop_old
 from pipeline.nightly.utility_meters import read_meters
 from pipeline.report import NightCounts, ReportInput, write_report
 from pipeline.report.crews_page import TABLES as CREW_PAGE
@@ -38,6 +39,7 @@ from pipeline.storage import publish
 from pipeline.storage.object_url import object_url
 from pipeline.storage.output_location import Out, hold_out
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
+from pipeline.storage.retention import Removed
 from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
 from pipeline.worklist.planned_visits import read_plans
 from pipeline.worklist.safety_calls import SCHEMA as SAFETY_CALL
@@ -63,6 +65,7 @@ class NightResult:
     model_note: str
     published: str = ""
     safety_call: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SAFETY_CALL))
+    removed: Removed = field(default_factory=Removed)
 
 
 def run_night(
@@ -132,12 +135,13 @@ def run_night(
             alarm = tables.published["alarm"]
             if settings.correction.in_night:
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
+            removed = drop_old(inputs, out)
         finally:
             shutil.rmtree(inputs.scratch, ignore_errors=True)
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
-        tables.published["safety_call"],
+        tables.published["safety_call"], removed,
     )  # fmt: skip
 
 

@@ -21,12 +21,14 @@ from datetime import date
 from pathlib import Path
 
 from pipeline.core.errors import InputError, NightclampError, NightFailed
-from pipeline.storage import bucket_index, private_files, publish
+from pipeline.core.setting_sections import RetentionSettings
+from pipeline.storage import bucket_index, bucket_retention, private_files, publish
 from pipeline.storage.bucket_index import Index, read_index
 from pipeline.storage.bucket_lock import BucketLock
 from pipeline.storage.bucket_sync import BucketCopy
 from pipeline.storage.layout import CORRECTED, CORRECTED_DAY, CORRECTED_LAST, CORRECTED_SUMS, STORE_TABLES
 from pipeline.storage.object_store import Bucket
+from pipeline.storage.retention import Removed, oldest_store_day
 
 # What is fetched, and so may name a file here; an object of any other name stays where it is.
 _DAY_FILE = re.compile(r"[a-z_]+/date=(\d{4}-\d{2}-\d{2})/[A-Za-z0-9][A-Za-z0-9_.=-]{0,150}")
@@ -63,6 +65,31 @@ class BucketOut:
             url = self._bucket.url
             raise InputError(f"{url}: no published run; run `nightclamp nightly LAKE --out {url}` first")
         return self.bring_run(self.index.latest)
+
+    def published(self) -> list[date]:
+        """Return the days that have a run, oldest first."""
+        return sorted(map(date.fromisoformat, self.index.runs))
+
+    def run_of(self, day: date) -> Path:
+        """Return the run of a published day, its tables and run.json fetched."""
+        return self.bring_run(str(day))
+
+    def drop_old(self, as_of: date, retention: RetentionSettings, *, least_days: int) -> Removed:
+        """Remove runs, from the index before their objects, and days of the store that are no longer kept."""
+        days = self.published()
+        dropped = bucket_retention.runs_to_drop(self.index, self.local, as_of, retention)
+        if dropped:
+            if self._lock:
+                self._lock.check()
+            names = [str(day) for day in dropped]
+            self.index = bucket_index.turn(self._bucket, self.index, lambda index: index.without(names))
+            bucket_retention.remove_runs(self._bucket, names)
+        oldest = oldest_store_day(days, as_of, retention, least_days=least_days)
+        if oldest is None:
+            return Removed(dropped)
+        there = [f"store/{name}" for name in self._copy.listed("store", _DAY_FILE)]
+        self._copy.forget(name for name in self._day_files(None) if _day_of(name) < str(oldest))
+        return Removed(dropped, bucket_retention.remove_store_days(self._bucket, there, oldest))
 
     def bring_run(self, day: str) -> Path:
         """Fetch tables and run.json of the run of `day`; return where it lies now."""

@@ -23,6 +23,7 @@ from pipeline.core.setting_sections.reporting import (
     CrewSettings,
     PrivacySettings,
     ReportSettings,
+    RetentionSettings,
 )
 from pipeline.core.setting_sections.section import Section
 from pipeline.core.setting_sections.visiting import (
@@ -54,6 +55,7 @@ __all__ = [
     "RankingSettings",
     "RehearsalSettings",
     "ReportSettings",
+    "RetentionSettings",
     "Section",
     "TrainingSettings",
     "UtilitySettings",

@@ -1,4 +1,4 @@
-"""The sections of settings.toml about what is told: pages, crews, alarms."""
+"""The sections of settings.toml about what is published: pages, crews, alarms, how long it is kept."""
 
 from __future__ import annotations
 
@@ -28,6 +28,15 @@ class PrivacySettings(Section):
 
     share_contacts: bool
     notes_on_pages: bool
+
+
+class RetentionSettings(Section):
+    """[retention] how long runs and days of the store are kept."""
+
+    thin_out: bool
+    daily_days: int = Field(ge=1, le=LONGEST_DAYS)
+    weekly_days: int = Field(ge=1, le=LONGEST_DAYS)
+    store_days: int = Field(ge=1, le=LONGEST_DAYS)
 
 
 class CrewSettings(Section):
