@@ -18,7 +18,7 @@ from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT, UnusableFileError
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import REGISTERS, Fields
 from pipeline.ingest.normalize import nearest
-from pipeline.ingest.register_days import with_day_reasons
+from pipeline.ingest.register_days import as_known_on, with_day_reasons
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
 
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
@@ -81,8 +81,8 @@ class Registers:
         )
 
 
-def read_registers(lake: Lake, as_of: date) -> Registers:
-    """Read the registers of `lake` as they stand on `as_of`.
+def read_registers(lake: Lake, as_of: date, *, today: date | None = None) -> Registers:
+    """Read the registers of `lake` as they stand on `as_of`; where a night is of the past, with the day of `today`.
 
     Of rows with one key the first is kept; the same row again is no error, another one is rejected. The row of a reject
     has the shared columns of the contract, nothing else: a private note is in no table.
@@ -108,12 +108,12 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
             fields = getattr(lake.config, table)
             rows, bad = _split(_typed(path, texts, table, fields))
         steps = [bad]
-        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of))
+        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of, today=today))
         steps.append(bad)
         rows_once, bad = _split(_once(rows, schema))
         duplicate += rows.height - rows_once.height - bad.height
         steps.append(bad)
-        tables[table] = rows_once.select(schema.column_names())
+        tables[table] = as_known_on(table, rows_once.select(schema.column_names()), as_of)
         if table in contract.PRIVATE:
             texts = texts.select(ROW, *_shared_sources(texts.columns, table, fields))
             malformed = malformed.with_columns(pl.lit(None, dtype=pl.String).alias(TEXT))

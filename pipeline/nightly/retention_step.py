@@ -24,7 +24,7 @@ def removed_text(removed: Removed) -> str:
     """Return in a line what was removed, "" for nothing."""
     parts = [
         count_of(len(days), thing)
-        for days, thing in ((removed.runs, "older run"), (removed.store_days, "day of statistics"))
+        for days, thing in ((removed.runs, "older run"), (removed.store_days, "stored day"))
         if days
     ]
     return f"removed, as [retention] says: {' and '.join(parts)}" if parts else ""

@@ -30,6 +30,7 @@ from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
+from pipeline.nightly.past_night import as_known_then
 from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.retention_step import drop_old
 from pipeline.nightly.utility_meters import read_meters
@@ -116,6 +117,7 @@ def run_night(
         inputs.scratch.mkdir(parents=True, exist_ok=True)
         try:
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
+            inputs = as_known_then(inputs, stored)
             meters = timed(Step.READ_METERS, read_meters, inputs, stored, out, tell=tell, executor=executor)
             window = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, meters, executor=executor)
             scored = timed(Step.SCORE_HOMES, score_homes, inputs, window, executor)

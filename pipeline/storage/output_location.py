@@ -173,7 +173,8 @@ def read_out(out: Path, settings: Settings) -> AbstractContextManager[Out]:
     Raises
     ------
     InputError
-        OUT is of a newer version of the program; nothing is published in an object store's OUT, or it refuses. (What a folder lacks, its readers say.)
+        OUT is of a newer version of the program; nothing is published in an object store's OUT, or it refuses. (What a
+        folder lacks, its readers say.)
     NightFailed
         The object store doesn't answer.
     """
