@@ -125,8 +125,8 @@ def backfill(
             made = run_night(one, settings if night == plan.nights[-1] else by_day)
         except NightclampError as error:
             raise type(error)(
-                f"night of {night}: {error}; {number - 1} of {len(plan.nights)} nights are published, and the same command"
-                " goes on from here"
+                f"night of {night}: {error}; {number - 1} of {len(plan.nights)} nights are published, and the same"
+                " command goes on from here"
             ) from error
         done = PastNight(made, round(time.perf_counter() - start, 2), number, len(plan.nights))
         result.nights.append(done)
@@ -152,7 +152,9 @@ def plan_nights(request: BackfillRequest, lake: Lake, out: Out) -> Plan:
     newest = lake.newest_finished_day(clock.utc_now())
     to_on, in_lake = request.to_on or newest, set(lake.days())
     if to_on > newest:
-        raise InputError(f"--to {to_on}: the lake's newest day that is over is {newest}; choose a day up to it")
+        raise InputError(
+            f"--to {to_on}: the lake's newest day that is over is {newest}; choose a day up to it"
+        )
     if request.from_on > to_on:
         raise InputError(f"--from {request.from_on}: lies after --to {to_on}; choose an earlier day")
     published, made = out.published(), _nights_made(out)

@@ -77,7 +77,7 @@ class BucketOut:
     def drop_old(self, as_of: date, retention: RetentionSettings, *, least_days: int) -> Removed:
         """Remove runs, from the index before their objects, and days of the store that are no longer kept."""
         days = self.published()
-        dropped = bucket_retention.runs_to_drop(self.index, self.local, as_of, retention)
+        dropped = bucket_retention.runs_to_drop(self.index, self.local, as_of, settings=retention)
         if dropped:
             if self._lock:
                 self._lock.check()

@@ -12,7 +12,7 @@ from pipeline.storage.bucket_index import Index
 from pipeline.storage.object_store import Bucket
 
 
-def runs_to_drop(index: Index, local: Path, as_of: date, settings: RetentionSettings) -> tuple[date, ...]:
+def runs_to_drop(index: Index, local: Path, as_of: date, *, settings: RetentionSettings) -> tuple[date, ...]:
     """Return the days whose run is no longer kept once the night `as_of` is published, oldest first.
 
     Parameters

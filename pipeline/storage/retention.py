@@ -1,8 +1,8 @@
 """Which runs and which days of the store are kept: daily at first, then the last of each week, then of each month.
 
 A night reads the run before it and no other: home stories, predictions and their book, the nights' counts and the
-safety calls go from run to run in its tables. So a run may go once it is neither the latest nor what a night may still go on
-from; nothing that is told of a home is lost with it but the pages and tables of that one night.
+safety calls go from run to run in its tables. So a run may go once it is neither the latest nor what a night may still
+go on from; nothing that is told of a home is lost with it but the pages and tables of that one night.
 
 A run's link goes first, then its folder: killed in between, the folder is removed the next time.
 """
