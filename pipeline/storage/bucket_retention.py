@@ -9,6 +9,7 @@ from pathlib import Path
 from pipeline.core.setting_sections import RetentionSettings
 from pipeline.storage import retention
 from pipeline.storage.bucket_index import Index
+from pipeline.storage.bucket_names import day_of
 from pipeline.storage.object_store import Bucket
 
 
@@ -42,8 +43,7 @@ def remove_store_days(bucket: Bucket, names: Sequence[str], oldest: date) -> tup
     tables: dict[str, list[str]] = {}
     days: set[date] = set()
     for name in names:
-        _, table, folder, _ = name.split("/", 3)
-        day = date.fromisoformat(folder.removeprefix("date="))
+        table, day = name.split("/")[1], date.fromisoformat(day_of(name))
         if day < oldest:
             tables.setdefault(table, []).append(name)
             days.add(day)

@@ -101,7 +101,7 @@ def drop_runs(out: Path, as_of: date, settings: RetentionSettings) -> tuple[date
         Section [retention].
     """
     days = published_days(out)
-    latest = day_of((out / "latest").resolve().name[: len(_DAY)]) or as_of
+    latest = publish.latest_day(out) or as_of
     ends = {as_of, latest}
     needed = ends | {before for day in ends for before in _made_from(out, day, days)}
     dropped = runs_to_drop(days, needed, settings)

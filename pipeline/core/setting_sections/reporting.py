@@ -82,5 +82,9 @@ class AlarmSettings(Section):
     list_homes: int = Field(ge=1)
     rejects_rise: float = Field(gt=0, le=1)
     rejects_least_rows: int = Field(ge=1)
+    rejects_floor: float = Field(gt=0, le=1)
+    rejects_floor_rows: int = Field(ge=1)
+    coverage_floor: float = Field(ge=0, le=1)
+    coverage_homes_share: float = Field(gt=0, le=1)
     stale_days: int = Field(ge=1, le=LONGEST_DAYS)
     stale_alarm: bool
