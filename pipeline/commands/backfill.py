@@ -15,7 +15,7 @@ from pipeline.core.settings import load_settings
 from pipeline.core.terminal_text import one_line
 
 if TYPE_CHECKING:
-    from pipeline.nightly.backfill import BackfillResult, PastNight
+    from pipeline.nightly.backfill import BackfillRequest, BackfillResult, PastNight
 
 
 def backfill(
@@ -115,15 +115,16 @@ def document(result: BackfillResult, out: Path) -> dict[str, Any]:
         "no_data": plan.no_data,
         "made_without_history": plan.later,
         "days_read": result.days_read,
-        "runs_removed": result.runs_removed,
-        "store_days_removed": result.store_days_removed,
+        "runs_removed": len(result.removed.runs),
+        "store_days_removed": len(result.removed.store_days),
         "results": out,
     }
 
 
-def summary_lines(result: BackfillResult, request: Any) -> Iterator[str]:
+def summary_lines(result: BackfillResult, request: BackfillRequest) -> Iterator[str]:
     """Yield what was made, what was left alone and why, and which later nights should be made again."""
     from pipeline.core.alarm import MOST_NAMED, count_of
+    from pipeline.nightly.retention_step import removed_text
 
     plan, nights = result.plan, result.nights
     if nights:
@@ -135,17 +136,14 @@ def summary_lines(result: BackfillResult, request: Any) -> Iterator[str]:
         )
     if plan.done:
         yield (
-            f"{count_of(len(plan.done), 'night')} published before, left as they are; --again makes them anew"
+            f"{count_of(len(plan.done), 'night')} published before and left alone; --again makes them anew"
         )
     if plan.no_data:
         named = ", ".join(map(str, plan.no_data[:MOST_NAMED]))
         more = f" and {len(plan.no_data) - MOST_NAMED} more" if len(plan.no_data) > MOST_NAMED else ""
         yield f"skipped, no data in the lake: {named}{more}"
-    if result.runs_removed or result.store_days_removed:
-        yield (
-            f"removed, as [retention] says: {count_of(result.runs_removed, 'older run')} and"
-            f" {count_of(result.store_days_removed, 'stored day')}"
-        )
+    if line := removed_text(result.removed):
+        yield line
     if plan.later:
         first, last = plan.later[0], plan.later[-1]
         yield (

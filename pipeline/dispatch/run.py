@@ -143,10 +143,9 @@ def _dispatch(
         "truck_days": pl.concat([past.truck_days, plan.truck_days]),
         "undispatched": plan.undispatched,
     }
+    folder = f"{PLAN_FOLDER}/{as_of}"
     if today is not None and (today - as_of).days <= settings.alarm.stale_days:  # older nights aren't driven
-        refuse_other_plan(
-            out.local / PLAN_FOLDER / str(as_of) / "dispatch.parquet", remembered["dispatch"], today
-        )
+        refuse_other_plan(out.local / folder / "dispatch.parquet", remembered["dispatch"], today)
 
     def write(folder: Path) -> None:
         for name, table in remembered.items():
@@ -163,7 +162,6 @@ def _dispatch(
         )  # fmt: skip
         write_pages(folder, pages, settings.dispatch.page_rows)
 
-    folder = f"{PLAN_FOLDER}/{as_of}"
     replace_folder(out.local / folder, write)
     address = out.hand_in_pages(folder, last="dispatch.parquet")
     return DispatchResult(plan, notes, out.local / folder, address)

@@ -27,6 +27,7 @@ from pipeline.ingest.registers import read_registers
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import NightResult, run_night
 from pipeline.storage.output_location import Out, hold_out
+from pipeline.storage.retention import Removed
 from pipeline.worklist.tables import earlier_table
 
 
@@ -77,8 +78,7 @@ class BackfillResult:
     plan: Plan
     days_read: int = 0
     nights: list[PastNight] = field(default_factory=list)
-    runs_removed: int = 0
-    store_days_removed: int = 0
+    removed: Removed = field(default_factory=Removed)
 
 
 def backfill(
@@ -130,8 +130,7 @@ def backfill(
             ) from error
         done = PastNight(made, round(time.perf_counter() - start, 2), number, len(plan.nights))
         result.nights.append(done)
-        result.runs_removed += len(made.removed.runs)
-        result.store_days_removed += len(made.removed.store_days)
+        result.removed = result.removed + made.removed
         night_done(done)
     return result
 
@@ -196,7 +195,7 @@ def take_in_history(
     if not plan.days:
         return 0
     out.bring_store(plan.days)
-    scratch = out.local / "store" / ".history"
+    scratch = out.local / "store" / ".work"  # as a night's, which the next one removes if this one is killed
     scratch.mkdir(parents=True, exist_ok=True)
     number = {day: place for place, day in enumerate(plan.days, start=1)}
 

@@ -33,6 +33,10 @@ class Removed:
     runs: tuple[date, ...] = ()
     store_days: tuple[date, ...] = ()
 
+    def __add__(self, later: Removed) -> Removed:
+        """Return both together."""
+        return Removed(self.runs + later.runs, self.store_days + later.store_days)
+
 
 def runs_to_drop(
     days: Iterable[date], needed: Collection[date], settings: RetentionSettings

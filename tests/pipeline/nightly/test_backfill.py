@@ -142,7 +142,7 @@ def test_nights_that_were_thinned_out_are_not_made_twice_and_their_stories_stay(
     short = SETTINGS.model_copy(update={"retention": kept})
     first = made(short, to_on=on(4))
     out = tmp_path / "out"
-    assert first.runs_removed == 1
+    assert first.removed.runs == (on(1),)
     assert published_days(out) == [on(2), on(4)]
 
     rest = made(short)
