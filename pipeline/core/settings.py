@@ -36,6 +36,7 @@ from pipeline.core.setting_sections import (
     RankingSettings,
     RehearsalSettings,
     ReportSettings,
+    RetentionSettings,
     TrainingSettings,
     UtilitySettings,
     VerdictSettings,
@@ -73,6 +74,7 @@ class Settings(BaseModel):
     correction: CorrectionSettings
     rehearsal: RehearsalSettings
     alarm: AlarmSettings
+    retention: RetentionSettings
     object_store: ObjectStoreSettings
     cluster: ClusterSettings
 

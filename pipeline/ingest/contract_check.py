@@ -52,7 +52,7 @@ def check_lake(
     past = [day for day in lake.days() if day <= today]
     tell("reading the registers")
     unusable: list[str] = []
-    registers = read_registers(lake, today, unusable)
+    registers = read_registers(lake, today, unusable=unusable)
     yield from register_problems(lake, registers, unusable)
     yield from utility_problems(lake, registers)
     chosen = past if all_days else past[-settings.lake.check_days :]

@@ -17,7 +17,7 @@ from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT, UnusableFileError
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import REGISTERS, Fields
 from pipeline.ingest.normalize import nearest
-from pipeline.ingest.register_days import with_day_reasons
+from pipeline.ingest.register_days import as_known_on, with_day_reasons
 from pipeline.ingest.register_values import outside
 from pipeline.ingest.register_values import parsed as as_typed
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
@@ -81,8 +81,10 @@ class Registers:
         )
 
 
-def read_registers(lake: Lake, as_of: date, unusable: list[str] | None = None) -> Registers:
-    """Read the registers of `lake` as they stand on `as_of`.
+def read_registers(
+    lake: Lake, as_of: date, *, today: date | None = None, unusable: list[str] | None = None
+) -> Registers:
+    """Read the registers of `lake` as they stand on `as_of`; where a night is of the past, with the day of `today`.
 
     With a list `unusable`, a register that can't be used stands empty and the list gets the reason: nothing is raised.
 
@@ -117,12 +119,12 @@ def read_registers(lake: Lake, as_of: date, unusable: list[str] | None = None) -
             tables[table] = pl.DataFrame(schema=pl.Schema(schema))
             continue
         steps = [bad]
-        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of))
+        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of, today=today))
         steps.append(bad)
         rows_once, bad = _split(_once(rows, schema))
         duplicate += rows.height - rows_once.height - bad.height
         steps.append(bad)
-        tables[table] = rows_once.select(schema.column_names())
+        tables[table] = as_known_on(table, rows_once.select(schema.column_names()), as_of)
         if table in contract.PRIVATE:
             texts = texts.select(ROW, *_shared_sources(texts.columns, table, fields))
             malformed = malformed.with_columns(pl.lit(None, dtype=pl.String).alias(TEXT))

@@ -1,4 +1,4 @@
-"""The sections of settings.toml about what is told: pages, crews, alarms."""
+"""The sections of settings.toml about what is published: pages, crews, alarms, how long it is kept."""
 
 from __future__ import annotations
 
@@ -42,6 +42,15 @@ class PrivacySettings(Section):
 
     share_contacts: bool
     notes_on_pages: bool
+
+
+class RetentionSettings(Section):
+    """[retention] how long runs and days of the store are kept."""
+
+    thin_out: bool
+    daily_days: int = span_days(1)
+    weekly_days: int = span_days(1)
+    store_days: int = span_days(1)
 
 
 class CrewSettings(Section):
