@@ -7,7 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-FOLDER = "dispatch"
+from pipeline.storage.layout import PLAN_FOLDER
+
 # planned_made_on: the night the plan was made of.
 PLANS = pl.Schema(
     {"site_id": pl.String, "planned_on": pl.Date, "truck_id": pl.String, "planned_made_on": pl.Date}
@@ -39,7 +40,7 @@ def damaged_plans(out: Path, as_of: date) -> list[str]:
 def _files(out: Path, as_of: date) -> list[tuple[date, Path]]:
     """Return the night and the file of each plan, oldest first."""
     files = []
-    for file in sorted((out / FOLDER).glob("????-??-??/dispatch.parquet")):
+    for file in sorted((out / PLAN_FOLDER).glob("????-??-??/dispatch.parquet")):
         try:
             made_on = date.fromisoformat(file.parent.name)
         except ValueError:

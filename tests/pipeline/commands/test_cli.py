@@ -202,7 +202,7 @@ def test_the_module_is_the_command() -> None:
         text=True,
         check=True,
     )
-    assert told.stdout.strip() == "0.1.0"
+    assert told.stdout.startswith("0.1.0 (source ")
 
 
 def test_a_word_that_is_no_text_is_one_line(lake: Path, capsys) -> None:

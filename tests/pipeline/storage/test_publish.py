@@ -81,6 +81,20 @@ def test_a_day_published_again_replaces_its_run_and_keeps_the_one_before_for_its
     assert kept(tmp_path) == ["a third time", "other day"]
 
 
+def test_latest_stays_where_it_is_unless_it_is_to_be_turned(tmp_path: Path) -> None:
+    assert publish.latest_day(tmp_path) is None
+    run_of(tmp_path, SECOND, "second")
+    built = publish.building_folder(tmp_path, DAY)
+    (built / "run.json").write_text("first")
+
+    place = publish.publish(built, tmp_path, DAY, turn_latest=False)
+
+    assert (place / "run.json").read_text() == "first"
+    assert publish.latest_day(tmp_path) == SECOND
+    (tmp_path / "latest" / "run.json").unlink()
+    assert publish.latest_day(tmp_path) is None
+
+
 @pytest.mark.parametrize("killed_at", range(3))
 def test_a_night_killed_while_it_publishes_leaves_latest_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, killed_at: int
@@ -191,7 +205,7 @@ def test_what_a_spreadsheet_would_run_is_text(tmp_path: Path, text: str, written
 
 
 def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Path) -> None:
-    """All bytes but the seconds in run.json and the database's random identifier; its tables are."""
+    """All bytes but seconds and run id, in run.json and the metrics, and the database's random identifier."""
     settings = load_settings()
     first = run_night(request_of, settings).folder
     again = NightRequest(request_of.lake, tmp_path / "other", model=request_of.model)
@@ -201,11 +215,13 @@ def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Pa
     assert list(one) == list(other)
     assert {"site_scores.parquet", "revisit_list.csv", "report/index.html", "rejects.parquet"} <= set(one)
     differing = {name for name in one if one[name] != other[name]}
-    assert differing <= {"run.json", "nightclamp.duckdb"}
+    assert differing <= {"run.json", "metrics.prom", "nightclamp.duckdb"}
     told, told_again = (json.loads(run["run.json"]) for run in (one, other))
-    for run in (told, told_again):
-        run.pop("seconds")
-        del run["files"]["nightclamp.duckdb"]
+    for record in (told, told_again):
+        record.pop("seconds")
+        record.pop("run_id")
+        for name in ("nightclamp.duckdb", "metrics.prom"):
+            del record["files"][name]
     assert told == told_again
     bases = [duckdb.connect(str(folder / "nightclamp.duckdb"), read_only=True) for folder in (first, second)]
     names = [name for (name,) in bases[0].sql("SHOW TABLES").fetchall()]
