@@ -14,6 +14,7 @@ import polars as pl
 from cyclopts import App, Group
 
 from pipeline.commands import stopping
+from pipeline.commands.backfill import backfill
 from pipeline.commands.benchmark import bench
 from pipeline.commands.check import check
 from pipeline.commands.correct import correct
@@ -40,7 +41,7 @@ from pipeline.core.terminal_text import one_line
 # A heading of `nightclamp --help` and its commands, in the order of their use.
 GROUPS = {
     "Every day": (nightly, check, utility, explain, orders, dispatch, correct),
-    "Now and then": (verify, train, simulate),
+    "Now and then": (backfill, verify, train, simulate),
     "Studies": (proof, fairness, rehearse, coverage, bench),
 }
 # What a command leaves behind when it is stopped or fails; `nightly` says more once it is about to publish.
@@ -49,6 +50,7 @@ LEAVES = {
     "orders": "orders written so far stay",
     "dispatch": "the plan is as it was",
     "correct": "days corrected so far stay, each whole; started again, it goes on from here",
+    "backfill": "days taken in and nights published so far stay, each whole; the same command goes on from here",
     "train": "no model was written",
     "simulate": "the lake is not whole: remove it",
     "rehearse": "started again, it goes on from here",
@@ -84,6 +86,8 @@ def run_words(words: list[str]) -> int:
             stream.reconfigure(errors="backslashreplace")
     write_log_as(os.environ.get("NIGHTCLAMP_LOG__FORMAT", TEXT))  # what fails before settings are read too
     stopping.leaves(LEAVES.get(words[0] if words else "", "nothing was changed"))
+    if "" in words:  # as a script's variable that is not set: a path would be the folder one stands in
+        return _tell("a word of the command is empty; is a variable of the script not set?", 2)
     try:
         "".join(words).encode()
         app(words, exit_on_error=False, print_error=False, result_action="return_value")

@@ -17,7 +17,9 @@ from pipeline.core.glossary import FIX_BY, LEGS
 from pipeline.core.percent_text import percent
 from pipeline.core.terminal_text import one_line
 from pipeline.faults.fault_text import fault_title
+from pipeline.nightly.retention_step import removed_text
 from pipeline.nightly.run import NightResult
+from pipeline.storage.retention import Removed
 
 MOST_CALLS = 12
 
@@ -99,6 +101,7 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         f"model: {summary['model']}",
         f"results: {summary['results']}",
         f"report:  {summary['report']}",
+        *([removed_text(result.removed)] if result.removed != Removed() else []),
     ):
         console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
     for event in sorted(lines, key=lambda event: event.severity == ALARM):

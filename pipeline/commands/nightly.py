@@ -8,7 +8,7 @@ from pathlib import Path
 
 from pipeline.commands import stopping
 from pipeline.commands.log_output import write_log_as
-from pipeline.commands.options import OUT, AsJson, OutputConsole, SettingsFile
+from pipeline.commands.options import OUT, AsJson, OutputConsole, Rows, SettingsFile
 from pipeline.core.settings import load_settings
 from pipeline.core.steps import Step
 from pipeline.core.terminal_text import one_line
@@ -22,7 +22,7 @@ def nightly(
     window_days: int = 30,
     model: Path | None = None,
     make_latest: bool = False,
-    rows: int = 15,
+    rows: Rows = 15,
     json: AsJson = False,
     settings: SettingsFile = None,
 ) -> None:

@@ -136,13 +136,13 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
             f" the lake has {all_days[0]} to {all_days[-1]}: choose --as-of"
         )
     in_future = [day for day in all_days if day > today]
-    model, note = choose_model(request.model, request.out)
+    model, note = choose_model(request.model, request.out, as_of)
     running = today if today in all_days and (request.as_of is None or as_of == yesterday) else None
     out.bring_store((*days, *in_future, *([running] if running else [])))
     later = tuple(day for day in all_days if as_of < day <= today and day != running)
     refuse_taken_day(request.out, as_of)
     earlier = out.earlier_run(as_of, READ_OF_PREVIOUS)
     return NightInputs(
-        request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model, note,
-        earlier.folder, running, earlier.passed_over, out.latest_day(),
+        request, settings, lake, as_of, read_registers(lake, as_of, today=today), (*days, *in_future), later, model,
+        note, earlier.folder, running, earlier.passed_over, out.latest_day(),
     )  # fmt: skip

@@ -5,7 +5,6 @@ The command runs the steps directly; flows/night_flow.py wraps the same steps as
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -31,9 +30,11 @@ from pipeline.nightly.draw_report import draw_report
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.latest_run import latest_note
 from pipeline.nightly.metrics_file import write_metrics
-from pipeline.nightly.night_failure import failing_in_a_line
+from pipeline.nightly.night_failure import failing_in_a_line, tidied
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
+from pipeline.nightly.past_night import as_known_then
 from pipeline.nightly.rejects import write_rejects
+from pipeline.nightly.retention_step import drop_old
 from pipeline.nightly.timed_steps import TimedSteps
 from pipeline.nightly.utility_meters import read_meters
 from pipeline.storage import publish
@@ -41,6 +42,7 @@ from pipeline.storage.object_url import object_url
 from pipeline.storage.odd_out import refuse_inside
 from pipeline.storage.output_location import Out, hold_out
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
+from pipeline.storage.retention import Removed
 from pipeline.worklist.safety_calls import SCHEMA as SAFETY_CALL
 
 CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
@@ -65,6 +67,7 @@ class NightResult:
     published: str = ""
     safety_call: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SAFETY_CALL))
     is_latest: bool = True
+    removed: Removed = field(default_factory=Removed)
 
 
 def run_night(
@@ -103,12 +106,11 @@ def run_night(
         if object_url(request.out) is None:
             refuse_inside(request.lake, request.out)
     with failing_in_a_line(request.out) as outcome, hold_out(request.out, settings) as out:
-        outcome.near = out.local
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
         event_log.set_as_of(inputs.as_of)
-        inputs.scratch.mkdir(parents=True, exist_ok=True)
-        try:
+        with tidied(inputs, out), failing_in_a_line(out.local, outcome):
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
+            inputs = as_known_then(inputs, stored)
             meters = timed(Step.READ_METERS, read_meters, inputs, stored, out, tell=tell, executor=executor)
             window = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, meters, executor=executor)
             scored = timed(Step.SCORE_HOMES, score_homes, inputs, window, executor)
@@ -138,16 +140,14 @@ def run_night(
                 alarm = alarm_table([*read_alarms(alarm), line])
             if settings.correction.in_night and is_latest:  # past readings are put right by the latest run
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
-        finally:
-            shutil.rmtree(inputs.scratch, ignore_errors=True)
-            publish.remove_building(out.local)
+            removed = drop_old(inputs, out)
     event_log.LOG.info(
         "published in %s", published, extra={"seconds": timed.elapsed_s(), "counts": dict(tables.counts)}
     )
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
         sum(day.is_fresh for day in stored), timed.seconds, inputs.model_note, published,
-        tables.published["safety_call"], is_latest,
+        tables.published["safety_call"], is_latest, removed,
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ from pipeline.core.setting_sections.reporting import (
     CrewSettings,
     PrivacySettings,
     ReportSettings,
+    RetentionSettings,
 )
 from pipeline.core.setting_sections.section import Section
 from pipeline.core.setting_sections.visiting import (
@@ -56,6 +57,7 @@ __all__ = [
     "RankingSettings",
     "RehearsalSettings",
     "ReportSettings",
+    "RetentionSettings",
     "Section",
     "TrainingSettings",
     "UtilitySettings",
