@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import timedelta
+from datetime import date, timedelta
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -11,7 +12,8 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.alarm import ALARM, NOTE, table
 from pipeline.features.update_store import StoredDay
-from pipeline.nightly.data_alarms import newest_day_alarms
+from pipeline.nightly.arrival_alarms import watch_arrival
+from pipeline.nightly.data_alarms import odd_reading_alarms
 from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.rejects import by_reason, in_day
 from pipeline.nightly.run_alarms import Tonight, list_up, no_rows, rejects_up, take_notes
