@@ -14,14 +14,14 @@ from prefect import Flow, flow, get_run_logger
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 from prefect.client.schemas.objects import FlowRun, State, TaskRun
 from prefect.logging.loggers import flow_run_logger
-from prefect.runtime import deployment, flow_run
+from prefect.runtime import flow_run
 from prefect.states import Failed
 from prefect.tasks import Task
 
 from flows import account
 from flows.quiet_task import quiet_task
 from pipeline.core import clock
-from pipeline.core.alarm import EXIT_STATUS, read, stale
+from pipeline.core.alarm import EXIT_STATUS, read
 from pipeline.core.errors import InputError, NightclampError
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.sharding import Executor
@@ -158,10 +158,6 @@ def nightly(
     except (NightclampError, OSError) as error:
         return Failed(message=" ".join(str(error).split()), data=error)
     alarms = read(result.alarm)
-    if as_of is None:
-        alarms += stale(
-            result.as_of, clock.utc_today(), settings.alarm, is_scheduled=deployment.id is not None
-        )
     create_table_artifact(
         account.top_rows(result), key="nightclamp-list", description=f"Most worth a revisit, {result.as_of}"
     )

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
 import polars as pl
 
-from pipeline.core.alarm import Alarm, alarm, note
+from pipeline.core.alarm import ALARM, Alarm, alarm, note
 from pipeline.core.setting_sections import AlarmSettings
 from pipeline.features.update_store import StoredDay
-from pipeline.nightly.arrival_memory import LACKS_SHARE, Look, Memory, Night, read_memory, with_looks, with_night
+from pipeline.nightly.arrival_memory import (
+    LACKS_SHARE,
+    Look,
+    Night,
+    read_memory,
+    with_looks,
+    with_night,
+)
 from pipeline.nightly.arrival_times import arrival_times, covered, covered_at, first_lags_h, lag_h
 from pipeline.nightly.data_alarms import missing_row_alarms
 from pipeline.nightly.freshness import Freshness, judge_freshness
@@ -36,49 +43,76 @@ class Arrival:
 def watch_arrival(inputs: NightInputs, stored: list[StoredDay], pulse_of: Pulse) -> Arrival:
     """Return what came and what didn't.
 
-    `pulse_of` returns table site_pulse, with the `area` of each home, of one of the `stored` days. A day that so much is
-    usually missing of by this hour raises no alarm but is awaited; the first night by which it should be whole and isn't
-    raises one, and no later night does.
+    `pulse_of` returns table site_pulse, with the `area` of each home, of one of the `stored` days. A day of which so
+    much is usually missing by this hour raises no alarm but is awaited; the first night by which it should be whole and
+    isn't raises one, and no later night does.
     """
-    own, now, lake = inputs.settings.alarm, inputs.now, inputs.lake
+    own, now = inputs.settings.alarm, inputs.now
     memory = read_memory(inputs.store.root.parent / "runs" / str(inputs.as_of), inputs.previous)
-    by_day = {day.day: day for day in stored}
     first = inputs.as_of - timedelta(days=own.arrival_days)
     is_recent = lag_h(inputs.as_of, now) <= 24 * own.arrival_days
-    times = arrival_times(lake, [day for day in lake.days() if first <= day <= now.date()], now) if is_recent else {}
-
-    def covered_of(day: date) -> pl.DataFrame:
-        return covered(by_day[day], inputs.store)
-
-    def covered_then(day: date, at: datetime) -> pl.DataFrame:
-        with inputs.connect() as con:
-            return covered_at(
-                con, lake, day, at, registers=inputs.registers, settings=inputs.settings, workdir=inputs.scratch
-            )
-
-    past = PastDays(tuple(by_day), covered_of, covered_then, times, memory)
+    recent = [day for day in inputs.lake.days() if is_recent and first <= day <= now.date()]
+    lake = _LakeThen(inputs, {day.day: day for day in stored}, arrival_times(inputs.lake, recent, now))
+    past = PastDays(tuple(lake.stored), lake.covered, lake.covered_at, lake.times, memory)
     lines: list[Alarm] = []
     awaited: list[date] = []
     for day in (*memory.awaited, inputs.as_of):
-        if day not in by_day or not by_day[day].counts.used:
+        if day not in lake.stored or not lake.stored[day].counts.used:
             continue  # alarm no_rows, or note days_gone
         found, is_awaited = _missing(past, pulse_of(day), day, lag_h(day, now), settings=own)
-        lines += found if day == inputs.as_of else [_overdue(line, day) for line in found if line.severity == "alarm"]
+        is_newest = day == inputs.as_of
+        lines += found if is_newest else [_overdue(line, day) for line in found if line.severity == ALARM]
         awaited += [day] if is_awaited else []
     freshness = judge_freshness(
-        lake.days(), now, memory, first_lags_h=first_lags_h(times), is_asked=inputs.request.as_of is None, settings=own
-    )
+        inputs.lake.days(), now, memory, first_lags_h=first_lags_h(lake.times),
+        is_asked=inputs.request.as_of is None, settings=own,
+    )  # fmt: skip
     looks, lacking = memory.looks, memory.lacking
-    if is_recent and inputs.as_of in by_day:
+    if is_recent and inputs.as_of in lake.stored:
         usual = pulse_of(inputs.as_of).filter(pl.col("days_before") > 0)
         days = {inputs.as_of - timedelta(days=back) for back in range(_LOOKED_AT)} | set(memory.awaited)
         seen = [
-            (Look(day, 0, lag_h(day, now)), _lacking(usual, covered_of(day))) for day in sorted(days & by_day.keys())
+            (Look(day, 0, lag_h(day, now)), _lacking(usual, lake.covered(day)))
+            for day in sorted(days & lake.stored.keys())
         ]
-        looks, lacking = with_looks(memory, seen, first)
+        looks, lacking = with_looks(memory, [*lake.looks, *seen], first)
     nights = with_night(memory, Night(now, freshness.newest_day, freshness.verdict))
     kept = replace(memory, nights=nights, looks=looks, lacking=lacking, awaited=tuple(awaited))
     return Arrival(lines, freshness, lacking, {**freshness.record(), **kept.record()})
+
+
+class _LakeThen:
+    """Days as they are and as they were when some of their files hadn't come; `times` of the files, day by day."""
+
+    def __init__(
+        self,
+        inputs: NightInputs,
+        stored: Mapping[date, StoredDay],
+        times: Mapping[date, tuple[datetime, ...]],
+    ) -> None:
+        self.inputs, self.stored, self.times = inputs, stored, times
+        # As if nights had looked at what was read again: the next ones needn't read it once more.
+        self.looks: list[tuple[Look, pl.DataFrame]] = []
+
+    def covered(self, day: date) -> pl.DataFrame:
+        """Return `site_id`, `covered_min` [min] of a day."""
+        return covered(self.stored[day], self.inputs.store)
+
+    def covered_at(self, day: date, at: datetime) -> pl.DataFrame:
+        """Return the same as it was."""
+        inputs = self.inputs
+        with inputs.connect() as con:
+            then = covered_at(
+                con, inputs.lake, day, at, registers=inputs.registers, settings=inputs.settings,
+                workdir=inputs.scratch,
+            )  # fmt: skip
+        lacked = _lacking(self.covered(day).rename({"covered_min": "covered_before_min"}), then)
+        last = self.times[day][-1]
+        self.looks += [
+            (Look(day, 0, lag_h(day, at)), lacked),
+            (Look(day, 0, lag_h(day, last)), lacked.clear()),
+        ]
+        return then
 
 
 def _missing(
@@ -110,7 +144,9 @@ def _overdue(line: Alarm, day: date) -> Alarm:
 
 def _lacking(usual: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
     """Return `site_id`, `covered_min` [min] of the homes that cover less of a day than is usual for them."""
-    here = usual.join(now.select("site_id", now_min="covered_min"), on="site_id", how="left", maintain_order="left")
+    here = usual.join(
+        now.select("site_id", now_min="covered_min"), on="site_id", how="left", maintain_order="left"
+    )
     covered_min = pl.col("now_min").fill_null(0.0)
     lacks = covered_min < LACKS_SHARE * pl.col("covered_before_min")
     return here.filter(lacks).select("site_id", covered_min.alias("covered_min"))

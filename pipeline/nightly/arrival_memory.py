@@ -107,8 +107,12 @@ def _read(folder: Path | None) -> Memory:
                 Night(datetime.fromisoformat(n["at"]), date.fromisoformat(n["newest_day"]), str(n["verdict"]))
                 for n in kept["nights"]
             ),
-            tuple(Look(date.fromisoformat(o["day"]), int(o["look"]), float(o["lag_h"])) for o in kept["looks"]),
-            pl.DataFrame(schema=ARRIVAL) if lacking is None else lacking.select(ARRIVAL.names()).cast(ARRIVAL),
+            tuple(
+                Look(date.fromisoformat(o["day"]), int(o["look"]), float(o["lag_h"])) for o in kept["looks"]
+            ),
+            pl.DataFrame(schema=ARRIVAL)
+            if lacking is None
+            else lacking.select(ARRIVAL.names()).cast(ARRIVAL),
             tuple(date.fromisoformat(day) for day in kept["awaited"]),
         )
     except (OSError, ValueError, TypeError, KeyError, pl.exceptions.PolarsError):
@@ -139,7 +143,10 @@ def with_looks(
         looks.append(Look(look.day, number, round(look.lag_h, 2)))
         parts.append(
             lacking.select(
-                pl.lit(look.day).alias("day"), pl.lit(number, pl.Int64).alias("look"), "site_id", "covered_min"
+                pl.lit(look.day).alias("day"),
+                pl.lit(number, pl.Int64).alias("look"),
+                "site_id",
+                "covered_min",
             ).cast(ARRIVAL)
         )
     return tuple(sorted(looks, key=_order)), pl.concat(parts).sort("day", "look", "site_id")

@@ -36,8 +36,8 @@ def lag_h(day: date, at: datetime) -> float:
 def arrival_times(lake: Lake, days: Sequence[date], now: datetime) -> dict[date, tuple[datetime, ...]]:
     """Return when each file of the `days` arrived, in order, of days whose files' times say something.
 
-    A day doesn't count where a file's time lies before the day or after `now`, or where it shares the hour with files of
-    many days, or of all: they were copied, not delivered.
+    A day doesn't count where a file's time lies before the day or after `now`, or where it shares the hour with files
+    of many days, or of all: they were copied, not delivered.
     """
     times = {
         day: tuple(datetime.fromtimestamp(file.mtime_ns / 1e9, UTC) for file in lake.files(day))

@@ -32,10 +32,17 @@ def missing_row_alarms(
         Whether `pulse` says what was there by the same hour in the days before (`usual_arrival.as_due`).
     """
     homes = pulse.filter(pl.col("days_before") > 0)
-    before = "usually there by this hour" if is_by_hour else f"heard in the {settings.compare_days} days before"
+    before = (
+        "usually there by this hour" if is_by_hour else f"heard in the {settings.compare_days} days before"
+    )
     alarms = (
         _fleet_silent(homes, as_of, settings, before=before) or _areas_silent(homes, as_of, settings),
-        _cut_short(homes.filter("is_heard"), as_of, settings, usual="usual time by this hour" if is_by_hour else "usual time"),
+        _cut_short(
+            homes.filter("is_heard"),
+            as_of,
+            settings,
+            usual="usual time by this hour" if is_by_hour else "usual time",
+        ),
     )
     return [line for line in alarms if line]
 

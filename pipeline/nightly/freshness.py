@@ -94,11 +94,14 @@ def judge_freshness(
         text = f"{told}: taken for history, since it was never fresher here"
         return result(HISTORY, note("history", text, _LOOK))
     if usual is None:
-        return result(STALE, alarm("stale", told, _LOOK)) if age_days >= settings.stale_days else result(FRESH)
+        return (
+            result(STALE, alarm("stale", told, _LOOK)) if age_days >= settings.stale_days else result(FRESH)
+        )
     if awaited_h - 24 < usual:
         return result(FRESH)
-    late = f"nothing of {awaited} has come {awaited_h:,.0f} h after it began; of late a day was there by {usual + 24:,.0f} h"
-    return result(STALE, alarm("stale", f"{late}; {told}", _LOOK))
+    usually = f"of late there was something of a day by {usual + 24:,.1f} h"
+    late = f"nothing of {awaited} is here {awaited_h:,.1f} h after it began, {usually}; {told}"
+    return result(STALE, alarm("stale", late, _LOOK))
 
 
 def usual_arrival_h(

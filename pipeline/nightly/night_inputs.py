@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,8 @@ import duckdb
 import polars as pl
 
 from pipeline.core import clock, sql_runner
+from pipeline.core.alarm import ALARM, NOTE, Alarm
+from pipeline.core.alarm import table as alarm_table
 from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections.section import LONGEST_DAYS
@@ -44,7 +46,8 @@ class NightInputs:
 
     `running` is the UTC day that isn't over, where the lake has rows of it: they are read and speak for their homes,
     but no alarm and no change is found by a day that may hold an hour or nearly all.
-    `model_note` says which model it is and why. `request.out` is a folder, perhaps an object store's local copy.
+    `now` is when it began. `model_note` says which model it is and why. `request.out` is a folder, perhaps an object
+    store's local copy.
     """
 
     request: NightRequest
@@ -58,6 +61,7 @@ class NightInputs:
     model_note: str
     previous: Path | None
     running: date | None = None
+    now: datetime = field(default_factory=lambda: clock.utc_now())
 
     @property
     def store(self) -> Store:
@@ -85,6 +89,16 @@ class Tables:
     rejected: pl.DataFrame
     counts: Mapping[str, int]
     record: Mapping[str, Any]
+
+    @property
+    def told(self) -> pl.DataFrame:
+        """Table alarm with what hangs on the clock: all that is told of the night."""
+        lines = (
+            (severity, row)
+            for severity, name in ((ALARM, "alarms"), (NOTE, "notes"))
+            for row in self.record[name]
+        )
+        return alarm_table(Alarm(severity, **row) for severity, row in lines)
 
 
 def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInputs:
@@ -123,5 +137,5 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     later = tuple(day for day in all_days if as_of < day <= today and day != running)
     return NightInputs(
         request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model,
-        note, out.earlier_run(as_of), running,
+        note, out.earlier_run(as_of), running, now,
     )  # fmt: skip

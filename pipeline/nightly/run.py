@@ -50,7 +50,7 @@ CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
 
 @dataclass(frozen=True)
 class NightResult:
-    """Where the run is, its list, its safety calls, and its alarms and notes (table alarm).
+    """Where the run is, its list, its safety calls, and its alarms and notes: table alarm, and how fresh the lake is.
 
     `published` is the run's folder or address; `folder`, to read from here, may be a copy of it.
     """
@@ -131,7 +131,7 @@ def run_night(
             run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
             folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
             published = out.hand_in(folder, inputs.as_of, unshared_files(settings.privacy))
-            alarm = tables.published["alarm"]
+            alarm = tables.told
             if settings.correction.in_night:
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
         finally:
@@ -261,7 +261,7 @@ def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
         standing=published["standing"], home_story=published["home_story"], visit_doubt=published["visit_doubt"],
         night_count=published["night_count"], plans=read_plans(inputs.request.out, inputs.as_of),
         safety_call=published["safety_call"], safety_day=published["safety_day"],
-        alarm=published["alarm"],
+        alarm=tables.told,
         list_tables={name: published[name] for name in LIST_TABLES},
         fleet_normal=published["fleet_normal"],
         fleet_normal_before=earlier_table(inputs.previous, "fleet_normal"),

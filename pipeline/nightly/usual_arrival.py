@@ -84,11 +84,11 @@ def as_due(pulse: pl.DataFrame, due: pl.DataFrame) -> pl.DataFrame:
 def _shares(past: PastDays, day: date, lag_h: float, settings: AlarmSettings) -> pl.DataFrame | None:
     """Return SHARES and `covered_min` of an earlier day at the same hour; None: nobody knows how it was then."""
     look = past.memory.look_like(day, lag_h)
+    lacked: pl.DataFrame | None
     if look is not None:
-        came_on = _came_on(past.memory, look)
-        lacked = past.memory.lacked(look)
+        came_on, lacked = _came_on(past.memory, look), past.memory.lacked(look)
     else:
-        arrived, at = past.times.get(day, ()), end_of(day) + (lag_h - settings.arrival_slack_h) * HOUR
+        arrived, at = past.times.get(day, ()), end_of(day) + lag_h * HOUR
         if not arrived or arrived[0] > at:  # a night at that hour would have judged the day before
             return None
         came_on = str(arrived[-1].date())

@@ -74,4 +74,6 @@ class AlarmSettings(Section):
     rejects_rise: float = Field(gt=0, le=1)
     rejects_least_rows: int = Field(ge=1)
     stale_days: int = Field(ge=1, le=LONGEST_DAYS)
-    stale_alarm: bool
+    history_days: int = Field(ge=1, le=LONGEST_DAYS)
+    arrival_days: int = Field(ge=1, le=LONGEST_DAYS)
+    arrival_slack_h: float = Field(ge=0, le=24)
