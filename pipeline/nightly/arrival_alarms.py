@@ -52,7 +52,10 @@ def watch_arrival(inputs: NightInputs, stored: list[StoredDay], pulse_of: Pulse)
     first = inputs.as_of - timedelta(days=own.arrival_days)
     is_recent = lag_h(inputs.as_of, now) <= 24 * own.arrival_days
     recent = [day for day in inputs.lake.days() if is_recent and first <= day <= now.date()]
-    lake = _LakeThen(inputs, {day.day: day for day in stored}, arrival_times(inputs.lake, recent, now))
+    times = arrival_times(inputs.lake, recent, now)
+    if memory.contradicts(times):
+        times = {}
+    lake = _LakeThen(inputs, {day.day: day for day in stored}, times)
     past = PastDays(tuple(lake.stored), lake.covered, lake.covered_at, lake.times, memory)
     lines: list[Alarm] = []
     awaited: list[date] = []

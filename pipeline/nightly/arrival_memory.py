@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -49,6 +49,12 @@ class Memory:
     looks: tuple[Look, ...] = ()
     lacking: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=ARRIVAL))
     awaited: tuple[date, ...] = ()
+
+    def contradicts(self, times: Mapping[date, Sequence[datetime]]) -> bool:
+        """Tell whether a night saw a day before its first file's time (`times`): then files are written again."""
+        return any(
+            night.newest_day in times and times[night.newest_day][0] > night.at for night in self.nights
+        )
 
     def look_like(self, day: date, lag_h: float) -> Look | None:
         """Return the look at `day` that was nearest to `lag_h` after its end; None if none was near."""

@@ -160,7 +160,11 @@ def live_mornings(
 
 
 # What a night needs not do to say what came.
-_QUICK = {"NIGHTCLAMP_REPORT__HOME_PAGES": "0"}
+_QUICK = {
+    "NIGHTCLAMP_REPORT__HOME_PAGES": "0",
+    "NIGHTCLAMP_ENGINE__THREADS": "1",
+    "NIGHTCLAMP_ENGINE__WORKERS": "1",
+}
 
 
 def morning_of(day: date) -> datetime:
