@@ -12,7 +12,6 @@ from cyclopts.validators import Number
 from rich.console import Console
 
 from flows.night_flow import PublishedWithAlarm, nightly
-from pipeline.core.alarm import EXIT_STATUS
 from pipeline.evaluation.mornings.sources import SOURCES
 from pipeline.evaluation.mornings.study import MorningsRequest, live_mornings, simulate_fleet, summary
 from pipeline.evaluation.study_pages import Table, grid
@@ -22,13 +21,11 @@ app = App(name="python -m flows.mornings", help="Lets simulated mornings go by, 
 
 def run_flow(lake: Path, out: Path) -> int:
     """Run a night as a flow run; return the exit status that the command would end with."""
-    state = nightly(str(lake), str(out), return_state=True)
-    if not state.is_failed():
-        return 0
-    error = state.result(raise_on_failure=False)
-    if not isinstance(error, PublishedWithAlarm):
-        raise error
-    return EXIT_STATUS
+    try:
+        nightly(str(lake), str(out))
+    except PublishedWithAlarm as alarm:
+        return alarm.exit_status
+    return 0
 
 
 @app.default

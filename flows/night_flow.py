@@ -118,7 +118,12 @@ def run_name() -> str:
 
 @flow(name="nightclamp", flow_run_name=run_name, persist_result=False, on_failure=[say_failure])
 def nightly(
-    lake: str, out: str, as_of: date | None = None, window_days: int = 30, dask: str | None = None
+    lake: str,
+    out: str,
+    as_of: date | None = None,
+    window_days: int = 30,
+    dask: str | None = None,
+    make_latest: bool = False,
 ) -> Any:
     """Publish one night of LAKE in OUT; the flow run fails with one line where the command would.
 
@@ -135,6 +140,8 @@ def nightly(
     dask
         Address of a Dask scheduler whose workers see `out`, and a `lake` that is a folder, under the same paths;
         without one the night is this machine's.
+    make_latest
+        OUT/latest leads to this night also if it leads to a later one now.
 
     Returns
     -------
@@ -151,7 +158,9 @@ def nightly(
     """
     settings = load_settings()
     try:
-        request = NightRequest(_place(lake, dask), _place(out, dask), as_of, window_days)
+        request = NightRequest(
+            _place(lake, dask), _place(out, dask), as_of, window_days, make_latest=make_latest
+        )
         with cluster_of(dask, request, settings) as executor:
             run_step = as_task_or_spread if executor else as_task
             result = run_night(request, settings, run_step, executor=executor)
@@ -166,7 +175,9 @@ def nightly(
         key="nightclamp-night",
         description=f"The night of {result.as_of}",
     )
-    if line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=settings):
+    if result.is_latest and (
+        line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=settings)
+    ):
         get_run_logger().info(line)
     if line := account.alarm_line(result, alarms):
         return Failed(message=line, data=PublishedWithAlarm(line, result.published))

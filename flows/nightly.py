@@ -47,6 +47,7 @@ def start(
     timezone: str = "UTC",
     name: str = "nightly",
     dask: str | None = None,
+    make_latest: bool = False,
 ) -> None:
     """Run the night as a flow, once or on a cron.
 
@@ -71,6 +72,8 @@ def start(
     dask
         Address of a Dask scheduler, such as tcp://HOST:8786, that shares the work out to its workers; they see lake
         and out under the same paths.
+    make_latest
+        OUT/latest leads to this night also if it leads to a later one now. Only with --once.
     """
     console = Console()
 
@@ -88,7 +91,7 @@ def start(
         try:
             # Without a server each worker would start one of its own.
             with scheduling_server() if dask else nullcontext():
-                folder = nightly(str(lake), str(out), as_of, window_days, dask)
+                folder = nightly(str(lake), str(out), as_of, window_days, dask, make_latest)
         except PublishedWithAlarm as raised:
             alarm, folder = raised, raised.folder
         tell(f"results: {folder}")
@@ -96,6 +99,8 @@ def start(
         if alarm:
             raise alarm
         return
+    if make_latest:
+        raise InputError("--make-latest: goes with --once; on a cron each night takes the newest day")
     if as_of is not None:
         raise InputError(f"--as-of {as_of}: goes with --once; on a cron each night takes the newest day")
     schedule = nightly_schedule(cron, timezone)

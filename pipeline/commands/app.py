@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import io
 import sys
+from pathlib import Path
 
 import cyclopts
 import duckdb
@@ -29,13 +30,15 @@ from pipeline.commands.simulate import simulate
 from pipeline.commands.train import train
 from pipeline.commands.utility import utility
 from pipeline.commands.validation import proof
+from pipeline.commands.verify import verify
+from pipeline.core.disk_errors import tell_failure
 from pipeline.core.errors import NightclampError
 from pipeline.core.terminal_text import one_line
 
 # A heading of `nightclamp --help` and its commands, in the order of their use.
 GROUPS = {
     "Every day": (nightly, check, utility, explain, orders, dispatch, correct),
-    "Now and then": (train, simulate),
+    "Now and then": (verify, train, simulate),
     "Studies": (proof, fairness, rehearse, coverage, mornings, bench),
 }
 # What a command leaves behind when it is stopped or fails; `nightly` says more once it is about to publish.
@@ -88,13 +91,15 @@ def run_words(words: list[str]) -> int:
     except cyclopts.CycloptsError as error:
         return _tell(one_line(" ".join(str(error).split())), 2)
     except NightclampError as error:
+        if stopping.is_asked():  # a query that was broken off
+            raise
         return _tell(str(error), error.exit_status)
     except BrokenPipeError:
         raise
     except (OSError, MemoryError, duckdb.Error, pl.exceptions.PolarsError) as error:
         if stopping.is_asked():
             raise
-        return _tell(f"{type(error).__name__}: {one_line(error)[:300]}; {stopping.left()}", 1)
+        return _tell(f"{one_line(tell_failure(error, Path.cwd()))}; {stopping.left()}", 1)
     return 0
 
 

@@ -24,14 +24,16 @@ MOST_CALLS = 12
 def night_summary(result: NightResult, rows: int, alarms: Sequence[Alarm]) -> dict[str, Any]:
     """Return what is told of a night, for the terminal as for `--json`.
 
-    Keys: as_of, results and report (where they are), model, days_read, counts (homes and rows), listed, site_visits,
-    remote_fixes, list (the first `rows` rows of revisit_list), alarms (alarms and notes), seconds (by step).
+    Keys: as_of, results and report (where they are), is_latest (whether OUT/latest leads there), model, days_read,
+    counts (homes and rows), listed, site_visits, remote_fixes, list (the first `rows` rows of revisit_list), alarms
+    (alarms and notes), seconds (by step).
     """
     listed = result.revisit_list
     return {
         "as_of": result.as_of,
         "results": result.published or result.folder,
         "report": result.folder / "report" / "index.html",
+        "is_latest": result.is_latest,
         "model": result.model_note,
         "days_read": result.fresh_days,
         "counts": result.counts,

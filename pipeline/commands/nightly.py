@@ -20,6 +20,7 @@ def nightly(
     as_of: date | None = None,
     window_days: int = 30,
     model: Path | None = None,
+    make_latest: bool = False,
     rows: int = 15,
     json: AsJson = False,
     settings: SettingsFile = None,
@@ -41,6 +42,8 @@ def nightly(
     model
         Folder of a model made by `nightclamp train`. If not given: OUT/model, if `nightclamp train LAKE` has put one
         there that beat the shipped one; else the shipped one.
+    make_latest
+        OUT/latest leads to this night also if it leads to a later one now.
     rows
         Rows of the list to print.
     """
@@ -62,15 +65,19 @@ def nightly(
                 stopping.leaves("the night is published; past readings that were put right so far stay")
             tell(line)
 
-        result = run_night(NightRequest(lake, out, as_of, window_days, model), all_settings, tell=tell_step)
+        request = NightRequest(lake, out, as_of, window_days, model, make_latest)
+        result = run_night(request, all_settings, tell=tell_step)
     stopping.leaves("the night is published")
     alarms = read(result.alarm)
     if json:
         print_json(night_summary(result, rows, alarms))
     else:
         show_night(console, result, rows, lines=alarms)
-    if model is None and (
-        line := train_if_due(lake, out, result.folder, as_of=result.as_of, settings=all_settings)
+    # A night of an earlier day is no reason to train: the model's days end with the latest.
+    if (
+        model is None
+        and result.is_latest
+        and (line := train_if_due(lake, out, result.folder, as_of=result.as_of, settings=all_settings))
     ):
         console.print(one_line(line), highlight=False, markup=False, soft_wrap=True)
     if any(line.severity == ALARM for line in alarms):

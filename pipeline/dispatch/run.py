@@ -13,6 +13,7 @@ from urllib.parse import quote
 import numpy as np
 import polars as pl
 
+from pipeline.core.atomic_files import sync_folder
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings
 from pipeline.dispatch.calendars import write_calendars
@@ -194,6 +195,7 @@ def replace_folder(target: Path, write: Callable[[Path], None]) -> None:
         new, old = Path(temporary) / "new", Path(temporary) / "old"
         new.mkdir()
         write(new)
+        sync_folder(new)
         if target.exists():
             target.rename(old)
         try:

@@ -26,6 +26,7 @@ from pipeline.probes.measured import measure, probe_table
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import Scored
 from pipeline.worklist.energy_so_far import DAY_COLUMNS
+from pipeline.worklist.known_onsets import keep_onsets
 from pipeline.worklist.planned_visits import read_plans
 from pipeline.worklist.safety_first import with_safety_verdict
 from pipeline.worklist.tables import worklist_tables
@@ -48,6 +49,10 @@ def make_lists(
         What the utility's files held.
     """
     settings = inputs.settings
+    past = [day.day for day in stored if day.day <= inputs.as_of]
+    scored = keep_onsets(
+        scored, inputs.previous, inputs.registers.visits, days=past, suspect=settings.verdict.suspect
+    )
     registers, plans = inputs.registers, read_plans(inputs.request.out, inputs.as_of)
 
     def home_days(homes: Sequence[str], from_on: date) -> pl.DataFrame:

@@ -5,18 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date, timedelta
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipeline.core import sql_runner
-from pipeline.core.alarm import ALARM, NOTE, table
+from pipeline.core.alarm import ALARM, NOTE, Alarm, table
 from pipeline.features.update_store import StoredDay
 from pipeline.nightly.arrival_alarms import watch_arrival
+from pipeline.nightly.damage_alarm import run_damaged
 from pipeline.nightly.data_alarms import odd_reading_alarms
+from pipeline.nightly.floor_alarms import coverage_low, rejected_rows, rejects_high
+from pipeline.nightly.latest_run import newest_day_gone
 from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.rejects import by_reason, in_day
-from pipeline.nightly.run_alarms import Tonight, list_up, no_rows, rejects_up, take_notes
+from pipeline.nightly.run_alarms import Tonight, days_gone, list_up, no_rows, rejects_up, take_notes
 from pipeline.nightly.run_diff import changed_counts, changed_homes, late, read_run_before
 from pipeline.nightly.run_record import day_records, made_with
 
@@ -57,13 +61,27 @@ def watch(
     change = changed_homes(before, scores, standing)
     verdicts = dict(scores.group_by("verdict").len().iter_rows())
     changed = changed_counts(before, change, counts, standing=standing, verdicts=verdicts)
-    late_days = late(before, days)
+    first = inputs.as_of - timedelta(days=inputs.request.window_days - 1)
+    late_days = late(before, days, (first, inputs.as_of))
     # a day that isn't there is not also reported home by home
     pulse, arrival = pulse_of(inputs.as_of), watch_arrival(inputs, stored, pulse_of)
     odd = odd_reading_alarms(pulse, inputs.as_of, settings.alarm) if tonight.used(inputs.as_of) else []
-    since = [rejects_up(tonight, before, settings.alarm), list_up(tonight, before, settings.alarm)]
+    floors = below_floors(inputs, stored, pulse, days=days, rejected=rejected, is_first=before is None)
+    rejects = rejects_up(tonight, before, settings.alarm)
+    since = [
+        rejects or floors.get("rejects_high"),
+        floors.get("coverage_low"),
+        list_up(tonight, before, settings.alarm),
+    ]
     notes = take_notes(tonight, before, changed, late_days=late_days, settings=settings.alarm)
-    lines = [line for line in (no_rows(tonight, before), *arrival.lines, *odd, *since, *notes) if line]
+    previous = inputs.previous.name if inputs.previous else None
+    before_all = (
+        run_damaged(inputs.passed_over, previous),
+        newest_day_gone(inputs),
+        no_rows(tonight, before),
+        days_gone(late_days),
+    )
+    lines = [line for line in (*before_all, *arrival.lines, *odd, *since, *notes) if line]
     # How fresh the lake is hangs on the clock: run.json says it, the tables don't.
     told = table([*([arrival.freshness.line] if arrival.freshness.line else []), *lines])
     by_severity = {
@@ -74,6 +92,39 @@ def watch(
         "days": days, **by_severity, "changed": changed, "late": late_days, "freshness": arrival.record
     }  # fmt: skip
     return {"alarm": table(lines), "change": change, "site_pulse": pulse, "arrival": arrival.lacking}, record
+
+
+def below_floors(
+    inputs: NightInputs,
+    stored: list[StoredDay],
+    pulse: pl.DataFrame,
+    *,
+    days: Mapping[str, Mapping[str, Any]],
+    rejected: pl.DataFrame,
+    is_first: bool,
+) -> dict[str, Alarm]:
+    """Return by its code what any night is alarmed by (`floor_alarms`), each cause once.
+
+    Parameters
+    ----------
+    inputs, stored
+        What the night works on, and the store's days.
+    pulse
+        Table site_pulse.
+    days, rejected, is_first
+        As in `rejects_high`.
+    """
+    own = inputs.settings.alarm
+    rejects = rejects_high(days, rejected, inputs.as_of, is_first=is_first, settings=own)
+    share = rejected_rows(days, inputs.as_of).share if rejects else 0.0
+
+    def hour_files() -> tuple[date, list[Path]]:
+        """Return the last day before the newest, which came whole if any did, or else the newest."""
+        day = max(stored, key=lambda one: (one.day < inputs.as_of, one.day))
+        return day.day, day.paths(inputs.store, "site_hour")
+
+    coverage = coverage_low(pulse, rejected_share=share, hour_files=hour_files, settings=own)
+    return {line.code: line for line in (rejects, coverage) if line}
 
 
 def site_pulse(inputs: NightInputs, stored: list[StoredDay], newest: date) -> pl.DataFrame:

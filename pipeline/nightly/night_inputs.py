@@ -23,13 +23,19 @@ from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.registers import Registers, read_registers
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_choice import choose_model
+from pipeline.storage.odd_out import refuse_taken_day
 from pipeline.storage.output_location import Out
+from pipeline.worklist.tables import CARRIED
+
+# Tables of the run before that a night reads, all of them from the one run that it goes on from.
+READ_OF_PREVIOUS = (*CARRIED, "fleet_normal")
 
 
 @dataclass(frozen=True)
 class NightRequest:
     """A lake, where results go, the UTC day to judge (None: the newest that is over), the window, a model.
 
+    `make_latest`: OUT/latest leads to this night, even if it leads to a later one now.
     Lake and out may name an object store (pipeline/storage/object_url.py says how).
     """
 
@@ -38,16 +44,18 @@ class NightRequest:
     as_of: date | None = None
     window_days: int = 30
     model: Path | None = None
+    make_latest: bool = False
 
 
 @dataclass(frozen=True)
 class NightInputs:
     """`days` are the UTC days it reads, oldest first; `later` those it leaves alone.
 
-    `running` is the UTC day that isn't over, where the lake has rows of it: they are read and speak for their homes,
-    but no alarm and no change is found by a day that may hold an hour or nearly all.
-    `now` is when it began. `model_note` says which model it is and why. `request.out` is a folder, perhaps an object
-    store's local copy.
+    `latest` is the day of the run that OUT/latest led to before. `running` is the UTC day that isn't over, where the
+    lake has rows of it: they are read and speak for their homes, but no alarm and no change is found by a day that may
+    hold an hour or nearly all. `now` is when the night began. `model_note` says which model it is and why.
+    `request.out` is a folder, perhaps an object store's local copy. `previous` is the run that the night goes on from;
+    `passed_over` says of newer ones what is damaged.
     """
 
     request: NightRequest
@@ -61,7 +69,14 @@ class NightInputs:
     model_note: str
     previous: Path | None
     running: date | None = None
+    passed_over: tuple[str, ...] = ()
+    latest: date | None = None
     now: datetime = field(default_factory=lambda: clock.utc_now())
+
+    @property
+    def turns_latest(self) -> bool:
+        """Whether OUT/latest leads to this night when it is published: not to an earlier day, unless asked to."""
+        return self.request.make_latest or self.latest is None or self.as_of >= self.latest
 
     @property
     def store(self) -> Store:
@@ -107,7 +122,7 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     Raises
     ------
     InputError
-        The window, the as-of day, the lake or the model is not usable.
+        The window, the as-of day, the lake or the model is not usable, or the night's place in OUT is taken.
     """
     request = replace(request, out=out.local)
     if not 1 <= request.window_days <= LONGEST_DAYS:
@@ -135,7 +150,9 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     running = today if today in all_days and (request.as_of is None or as_of == yesterday) else None
     out.bring_store((*days, *in_future, *([running] if running else [])))
     later = tuple(day for day in all_days if as_of < day <= today and day != running)
+    refuse_taken_day(request.out, as_of)
+    earlier = out.earlier_run(as_of, READ_OF_PREVIOUS)
     return NightInputs(
-        request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model,
-        note, out.earlier_run(as_of), running, now,
+        request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model, note,
+        earlier.folder, running, earlier.passed_over, out.latest_day(), now,
     )  # fmt: skip

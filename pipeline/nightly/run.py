@@ -21,37 +21,34 @@ from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
 from pipeline.core.steps import P, Step, StepRunner, T, run_plainly
-from pipeline.crews import VIEWS, view_rows
-from pipeline.faults.types import CAUTIONS
+from pipeline.crews import VIEWS
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import Registers
 from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
+from pipeline.nightly.draw_report import draw_report
 from pipeline.nightly.home_tasks import look_at_window, score_homes
+from pipeline.nightly.latest_run import latest_note
+from pipeline.nightly.night_failure import failing_in_a_line
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.utility_meters import read_meters
-from pipeline.report import NightCounts, ReportInput, write_report
-from pipeline.report.crews_page import TABLES as CREW_PAGE
-from pipeline.report.fault_cards import fault_cards
-from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.storage import publish
 from pipeline.storage.object_url import object_url
+from pipeline.storage.odd_out import refuse_inside
 from pipeline.storage.output_location import Out, hold_out
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
-from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
-from pipeline.worklist.planned_visits import read_plans
 from pipeline.worklist.safety_calls import SCHEMA as SAFETY_CALL
-from pipeline.worklist.tables import earlier_table
 
 CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
 
 
 @dataclass(frozen=True)
 class NightResult:
-    """Where the run is, its list, its safety calls, and its alarms and notes: table alarm, and how fresh the lake is.
+    """Where the run is, its list, its safety calls, and its alarms and notes (table alarm, and the night's own lines).
 
+    `is_latest` whether OUT/latest leads to it now.
     `published` is the run's folder or address; `folder`, to read from here, may be a copy of it.
     """
 
@@ -65,6 +62,7 @@ class NightResult:
     model_note: str
     published: str = ""
     safety_call: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SAFETY_CALL))
+    is_latest: bool = True
 
 
 def run_night(
@@ -93,9 +91,9 @@ def run_night(
     Raises
     ------
     InputError
-        The lake, the as-of day or the model is not usable.
+        The lake, the as-of day, OUT or the model is not usable.
     NightFailed
-        The folder is taken or can't be written, or the counts don't add up; nothing was published.
+        The folder is taken, the disk refuses, or the counts don't add up; the line says what is published.
     """
     seconds: dict[str, float] = {}
 
@@ -108,7 +106,10 @@ def run_night(
 
     if object_url(request.lake) is None:
         open_lake(request.lake, settings)  # what is wrong with it is said before anything is made
-    with hold_out(request.out, settings) as out:
+        if object_url(request.out) is None:
+            refuse_inside(request.lake, request.out)
+    with failing_in_a_line(request.out) as outcome, hold_out(request.out, settings) as out:
+        outcome.near = out.local
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
         inputs.scratch.mkdir(parents=True, exist_ok=True)
         try:
@@ -129,17 +130,25 @@ def run_night(
             built = timed(Step.WRITE_TABLES, write_run, inputs, stored, tables, meters=meters.intake)
             timed(Step.DRAW_REPORT, draw_report, inputs, tables, built)
             run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
-            folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
-            published = out.hand_in(folder, inputs.as_of, unshared_files(settings.privacy))
+            is_latest = inputs.turns_latest
+            folder = timed(
+                Step.PUBLISH, publish.publish, built, out.local, inputs.as_of, turn_latest=is_latest
+            )
+            unshared = unshared_files(settings.privacy)
+            published = out.hand_in(folder, inputs.as_of, unshared, turn_latest=is_latest)
+            outcome.left = f"the night of {inputs.as_of} is published"
             alarm = tables.told
-            if settings.correction.in_night:
+            if line := latest_note(inputs):
+                alarm = alarm_table([*read_alarms(alarm), line])
+            if settings.correction.in_night and is_latest:  # past readings are put right by the latest run
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
         finally:
             shutil.rmtree(inputs.scratch, ignore_errors=True)
+            publish.remove_building(out.local)
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
         sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
-        tables.published["safety_call"],
+        tables.published["safety_call"], is_latest,
     )  # fmt: skip
 
 
@@ -242,40 +251,3 @@ def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, *, m
     private = {SITE_CONTACT: inputs.registers.contacts, VISIT_NOTE: inputs.registers.notes}
     write_private(built, private)
     return built
-
-
-def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
-    """Write the pages into the run's folder `built`."""
-    published = tables.published
-    views = view_rows(published, inputs.scratch, inputs.settings.engine)
-    night = ReportInput(
-        as_of=inputs.as_of,
-        window_days=inputs.request.window_days,
-        model_id=f"{inputs.model.model_id} ({inputs.model_note})",
-        counts=NightCounts(**{name: tables.counts[name] for name in NightCounts.__dataclass_fields__}),
-        site_scores=published["site_scores"], revisit_list=published["revisit_list"],
-        site_weight=published["site_weight"], site_daily=published["site_daily"], site_hour=published["site_hour"],
-        crews={name: published[name] for name in CREW_PAGE} | views,
-        rejects=tables.rejected,
-        sites=inputs.registers.sites,
-        standing=published["standing"], home_story=published["home_story"], visit_doubt=published["visit_doubt"],
-        night_count=published["night_count"], plans=read_plans(inputs.request.out, inputs.as_of),
-        safety_call=published["safety_call"], safety_day=published["safety_day"],
-        alarm=tables.told,
-        list_tables={name: published[name] for name in LIST_TABLES},
-        fleet_normal=published["fleet_normal"],
-        fleet_normal_before=earlier_table(inputs.previous, "fleet_normal"),
-        base_rate=tables.record["base_rate"],
-        faults=fault_cards(),
-        cautions=CAUTIONS,
-        earlier_visits=visits_of_listed(inputs, published),
-    )  # fmt: skip
-    write_report(built / "report", night, inputs.settings, script_cache=inputs.store.root / "charts")
-
-
-def visits_of_listed(inputs: NightInputs, published: Mapping[str, pl.DataFrame]) -> dict[str, EarlierVisits]:
-    """Return what the pages say of earlier visits to listed homes; with their notes unless [privacy] says no."""
-    settings = inputs.settings
-    notes = inputs.registers.notes if settings.privacy.notes_on_pages else None
-    visits = inputs.registers.visits.join(published["revisit_list"], on="site_id", how="semi")
-    return earlier_visits(visits, notes, published["standing"], most=settings.report.earlier_visits)

@@ -13,6 +13,7 @@ from typing import Any
 from pipeline import __version__
 from pipeline.features.update_store import StoredDay
 from pipeline.nightly.night_inputs import NightInputs, Tables
+from pipeline.storage.run_files import FILES, RECORD, digest_files
 
 VERSIONS = ("polars", "duckdb", "pyarrow", "scikit-learn", "numpy")
 
@@ -45,7 +46,9 @@ def made_with(inputs: NightInputs) -> dict[str, Any]:
 def write_run_json(
     inputs: NightInputs, stored: list[StoredDay], tables: Tables, *, built: Path, seconds: Mapping[str, float]
 ) -> None:
-    """Write what came in, what was rejected, with which versions and model, and how long each step took.
+    """Write what came in, what was rejected, with which versions and model, how long each step took, and all digests.
+
+    The last file of a run: it holds the digests of the others.
 
     Parameters
     ----------
@@ -70,8 +73,11 @@ def write_run_json(
         "running_day": str(inputs.running) if inputs.running in days else None,
         "later_days_left_alone": [str(day) for day in inputs.later],
         "not_read": [f"{where}: {what}" for where, what in inputs.lake.oddities()],
+        "turned_latest": inputs.turns_latest,
         "previous_run": inputs.previous.name if inputs.previous else None,
+        "damaged_runs": list(inputs.passed_over),
         **tables.record,
         "seconds": dict(seconds),
+        FILES: digest_files(built),
     }
-    (built / "run.json").write_text(json.dumps(run, indent=1) + "\n", encoding="utf-8")
+    (built / RECORD).write_text(json.dumps(run, indent=1) + "\n", encoding="utf-8")

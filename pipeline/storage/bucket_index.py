@@ -1,6 +1,6 @@
 """What an OUT in an object store has published: one small object, latest.json, that is turned in one atomic put.
 
-    OUT/latest.json                the newest run, the run of each day, the fleet's own model
+    OUT/latest.json                the latest run, the run of each day, the fleet's own model
     OUT/runs/DATE/<id>/...         a run, never changed after it is there
 
     {"latest": "2026-06-14", "run": "runs/2026-06-14/0f3a5c6b7d8e",
@@ -38,9 +38,10 @@ class Index:
         """Return the newest day before `day` that has a run."""
         return max((run for run in self.runs if run < str(day)), default=None)
 
-    def with_run(self, day: date, run: str) -> Index:
-        """Return the index with this run as its day's and as the latest."""
-        return replace(self, latest=str(day), runs=dict(sorted({**self.runs, str(day): run}.items())))
+    def with_run(self, day: date, run: str, *, turn_latest: bool = True) -> Index:
+        """Return the index with this run as its day's and, with `turn_latest`, as the latest."""
+        runs = dict(sorted({**self.runs, str(day): run}.items()))
+        return replace(self, latest=str(day) if turn_latest else self.latest, runs=runs)
 
     def with_model(self, model: str) -> Index:
         """Return the index with this as the fleet's own model."""

@@ -25,8 +25,10 @@ from pipeline.storage import bucket_index, private_files, publish
 from pipeline.storage.bucket_index import Index, read_index
 from pipeline.storage.bucket_lock import BucketLock
 from pipeline.storage.bucket_sync import BucketCopy
+from pipeline.storage.earlier_run import EarlierRun, tell_damage
 from pipeline.storage.layout import CORRECTED, CORRECTED_DAY, CORRECTED_LAST, CORRECTED_SUMS, STORE_TABLES
 from pipeline.storage.object_store import Bucket
+from pipeline.storage.run_files import FILES, Damage, find_damage, read_record
 
 # What is fetched, and so may name a file here; an object of any other name stays where it is.
 _DAY_FILE = re.compile(r"[a-z_]+/date=(\d{4}-\d{2}-\d{2})/[A-Za-z0-9][A-Za-z0-9_.=-]{0,150}")
@@ -37,6 +39,10 @@ _CORRECTED = re.compile(
     rf"|{re.escape(CORRECTED_SUMS)}/[a-z0-9][a-z0-9_.-]{{0,150}}"
 )
 _PLAN = re.compile(r"\d{4}-\d{2}-\d{2}/dispatch\.parquet")
+
+
+class RunGone(NightFailed):
+    """A run that the index names has no run.json any more."""
 
 
 class BucketOut:
@@ -52,10 +58,20 @@ class BucketOut:
         """Return the text with the address in place of the local folder."""
         return text.replace(str(self.local), str(self._bucket.url))
 
-    def earlier_run(self, day: date) -> Path | None:
-        """Return the newest published run before `day`, its tables and run.json fetched."""
-        before = self.index.before(day)
-        return None if before is None else self.bring_run(before)
+    def earlier_run(self, day: date, tables: Collection[str]) -> EarlierRun:
+        """Return the newest published run before `day` whose tables are whole, its tables and run.json fetched."""
+        passed_over = []
+        for before in sorted((run for run in self.index.runs if run < str(day)), reverse=True):
+            try:
+                run = self.bring_run(before)
+            except RunGone as error:
+                passed_over.append(str(error))
+                continue
+            line = tell_damage(run, tables)
+            if line is None:
+                return EarlierRun(run, tuple(passed_over))
+            passed_over.append(line)
+        return EarlierRun(None, tuple(passed_over))
 
     def latest_run(self) -> Path:
         """Return the latest run, its tables and run.json fetched."""
@@ -65,13 +81,21 @@ class BucketOut:
         return self.bring_run(self.index.latest)
 
     def bring_run(self, day: str) -> Path:
-        """Fetch tables and run.json of the run of `day`; return where it lies now."""
+        """Fetch tables and run.json of the run of `day`; return where it lies now.
+
+        Raises
+        ------
+        RunGone
+            It is named, and not there.
+        """
         run = self.index.runs[day]
         folder, place = self.local / "runs" / publish.WHOLE / _whole_name(run), self.local / "runs" / day
+        if folder.is_dir() and _is_copy_damaged(folder):
+            shutil.rmtree(folder)  # a copy: the object store has it whole
         if not folder.is_dir():
             listed = self._copy.listed(run, _TABLE)
             if "run.json" not in listed:
-                raise NightFailed(
+                raise RunGone(
                     f"{self._bucket.url}/{run}: is not there any more; run the night of {day} again"
                 )
             fetched = f"runs/.building-{day}"
@@ -145,10 +169,17 @@ class BucketOut:
             self._copy.send_changed((name for name in names if name == last), there)
         return f"{self._bucket.url}/{CORRECTED}"
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
+    def latest_day(self) -> date | None:
+        """Return the day of the latest run."""
+        return date.fromisoformat(self.index.latest) if self.index.latest else None
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
         """Send a run that is published in `local`, then turn the index to it; return its address.
 
-        Files of the run named in `unshared`, relative to it, stay here.
+        Files of the run named in `unshared`, relative to it, stay here. Without `turn_latest` the index names the run
+        as its day's and leaves the latest as it is.
 
         Raises
         ------
@@ -172,7 +203,9 @@ class BucketOut:
             self._lock.check()
         opened = self.index
         try:
-            self.index = bucket_index.turn(self._bucket, opened, lambda index: index.with_run(as_of, name))
+            self.index = bucket_index.turn(
+                self._bucket, opened, lambda index: index.with_run(as_of, name, turn_latest=turn_latest)
+            )
         except NightFailed as error:
             address = (
                 ""
@@ -230,6 +263,15 @@ class BucketOut:
             if Path(os.readlink(link)).name not in near:
                 shutil.rmtree(link.resolve(), ignore_errors=True)
                 link.unlink()
+
+
+def _is_copy_damaged(folder: Path) -> bool:
+    """Tell whether a fetched run is no longer what was published, as far as it was fetched."""
+    record = read_record(folder)
+    if isinstance(record, Damage):
+        return True
+    shared = [name for name in record.get(FILES, ()) if _TABLE.fullmatch(name) and "/" not in name]
+    return bool(shared and find_damage(folder, shared))
 
 
 def _whole_name(run: str) -> str:

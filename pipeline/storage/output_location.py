@@ -9,12 +9,13 @@ from datetime import date
 from pathlib import Path
 from typing import Protocol
 
-from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
 from pipeline.storage import publish
 from pipeline.storage.bucket_session import hold_bucket, read_bucket, send_model
+from pipeline.storage.earlier_run import EarlierRun, choose_earlier
 from pipeline.storage.layout import CORRECTED, own_model_folder
 from pipeline.storage.object_url import object_url
+from pipeline.storage.run_files import refuse_unpublished
 
 
 class Out(Protocol):
@@ -27,8 +28,8 @@ class Out(Protocol):
     def named(self, text: str) -> str:
         """Return the text with the local folder as people call it."""
 
-    def earlier_run(self, day: date) -> Path | None:
-        """Return the newest published run before `day`, its tables readable."""
+    def earlier_run(self, day: date, tables: Collection[str]) -> EarlierRun:
+        """Return the newest published run before `day` of which these tables are whole, and what is passed over."""
 
     def latest_run(self) -> Path:
         """Return the latest published run, its tables readable.
@@ -54,8 +55,13 @@ class Out(Protocol):
         Of all, the record comes last. Return where people find it.
         """
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
-        """Publish a run that lies published in `local`; return where people find it.
+    def latest_day(self) -> date | None:
+        """Return the day of the latest published run; None if there is none."""
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
+        """Publish a run that lies published in `local`, as the latest too or not; return where people find it.
 
         Files of the run named in `unshared`, relative to it, stay on this machine.
         """
@@ -78,18 +84,14 @@ class FolderOut:
         """Return the text as it is."""
         return text
 
-    def earlier_run(self, day: date) -> Path | None:
-        """Return the newest published run before `day`."""
-        return publish.earlier_run(self.local, day)
+    def earlier_run(self, day: date, tables: Collection[str]) -> EarlierRun:
+        """Return the newest published run before `day` of which these tables are whole."""
+        return choose_earlier(self.local, day, tables)
 
     def latest_run(self) -> Path:
         """Return where OUT/latest leads to."""
-        run = self.local / "latest"
-        if not (run / "run.json").is_file():
-            raise InputError(
-                f"{self.local}: no published run; run `nightclamp nightly LAKE --out {self.local}` first"
-            )
-        return run
+        refuse_unpublished(self.local)
+        return self.local / "latest"
 
     def bring_corrected(self) -> None:
         """Do nothing: the rows lie there."""
@@ -104,7 +106,13 @@ class FolderOut:
     def keep_store(self, days: Iterable[date] | None = None) -> None:
         """Do nothing: the store lies there."""
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
+    def latest_day(self) -> date | None:
+        """Return the day of the run that OUT/latest leads to."""
+        return publish.latest_day(self.local)
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
         """Return where the run is: on this machine, all of it."""
         return str(run)
 
@@ -124,9 +132,11 @@ def hold_out(out: Path, settings: Settings) -> AbstractContextManager[Out]:
     Raises
     ------
     InputError
-        The object store refuses, or has no such bucket.
+        OUT is not one (`odd_out`), or the object store refuses or has no such bucket.
     NightFailed
-        Another night is at work here, OUT can't be written, or the object store doesn't answer.
+        Another night is at work here, or the object store doesn't answer.
+    OSError
+        OUT can't be written.
     """
     url = object_url(out)
     return _hold_folder(out) if url is None else hold_bucket(url, settings.object_store)

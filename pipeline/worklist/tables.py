@@ -29,6 +29,11 @@ from pipeline.worklist.safety_calls import next_safety_calls
 from pipeline.worklist.safety_first import listed_with_calls, standing_with_calls, with_safety_verdict
 from pipeline.worklist.visit_conflicts import visit_doubts
 
+# Tables of the run before that tonight's go on from.
+CARRIED = (
+    "standing", "home_story", "promise", "promise_book", "safety_call", "revisit_list", "night_count", "site_scores",
+)  # fmt: skip
+
 
 def worklist_tables(
     scored: Scored,

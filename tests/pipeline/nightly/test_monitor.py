@@ -152,7 +152,7 @@ def test_run_json_says_what_changed_and_what_came_late(spoilt) -> None:
     assert run["changed"]["newly_listed"] == on.height >= SETTINGS.alarm.list_homes
     assert run["changed"]["before_and_now"]["homes"] == [40, 40]
     assert set(on["is_now"]) == {"new tonight"}
-    assert run["late"] == {"days": {}, "gone": [], "rows_in": 0, "rows_used": 0}
+    assert run["late"] == {"days": {}, "gone": [], "retired": [], "rows_in": 0, "rows_used": 0}
     assert run["notes"][0]["code"] == "changed"
 
 

@@ -128,7 +128,13 @@ def test_a_first_night_has_changed_nothing(tonight: tuple[pl.DataFrame, pl.DataF
 
     assert (changed.schema, changed.height) == (SCHEMA, 0)
     assert changed_counts(None, changed, COUNTS, standing=tonight[1], verdicts={}) is None
-    assert late(None, {"2026-06-14": day()}) == {"days": {}, "gone": [], "rows_in": 0, "rows_used": 0}
+    assert late(None, {"2026-06-14": day()}) == {
+        "days": {},
+        "gone": [],
+        "retired": [],
+        "rows_in": 0,
+        "rows_used": 0,
+    }
 
 
 @pytest.mark.parametrize(
