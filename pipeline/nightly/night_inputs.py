@@ -28,7 +28,7 @@ from pipeline.storage.output_location import Out
 from pipeline.worklist.tables import CARRIED
 
 # Tables of the run before that a night reads, all of them from the one run that it goes on from.
-READ_OF_PREVIOUS = (*CARRIED, "fleet_normal")
+READ_OF_PREVIOUS = (*CARRIED, "fleet_normal", "arrival")
 
 
 @dataclass(frozen=True)
