@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.core.event_log import LOG
 from pipeline.core.terminal_text import one_line
 
 EXIT_STATUS = 3  # of a command that published its list, with an alarm
@@ -45,6 +46,13 @@ def table(found: Iterable[Alarm]) -> pl.DataFrame:
 def read(lines: pl.DataFrame) -> list[Alarm]:
     """Return the alarms and notes of table alarm."""
     return [Alarm(**row) for row in lines.to_dicts()]
+
+
+def log_alarms(found: Iterable[Alarm]) -> None:
+    """Log each alarm as a warning and each note as information, under its code."""
+    for one in found:
+        write = LOG.warning if one.severity == ALARM else LOG.info
+        write("%s: %s (see %s)", one.severity, one.told, one.look, extra={"code": one.code})
 
 
 def places(counts: Mapping[str | None, int], what: str = "home") -> str:

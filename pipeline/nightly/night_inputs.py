@@ -16,6 +16,7 @@ from pipeline.core.alarm import ALARM, NOTE, Alarm
 from pipeline.core.alarm import table as alarm_table
 from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
+from pipeline.core.event_log import new_run_id
 from pipeline.core.setting_sections.section import LONGEST_DAYS
 from pipeline.core.settings import Settings
 from pipeline.features.day_store import Store
@@ -36,7 +37,8 @@ class NightRequest:
     """A lake, where results go, the UTC day to judge (None: the newest that is over), the window, a model.
 
     `make_latest`: OUT/latest leads to this night, even if it leads to a later one now.
-    Lake and out may name an object store (pipeline/storage/object_url.py says how).
+    Lake and out may name an object store (pipeline/storage/object_url.py says how). `run_id` is this night's alone: it
+    stands in run.json, metrics.prom and the log.
     """
 
     lake: Path
@@ -45,6 +47,7 @@ class NightRequest:
     window_days: int = 30
     model: Path | None = None
     make_latest: bool = False
+    run_id: str = field(default_factory=new_run_id, compare=False)
 
 
 @dataclass(frozen=True)
@@ -146,13 +149,13 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
             f" the lake has {all_days[0]} to {all_days[-1]}: choose --as-of"
         )
     in_future = [day for day in all_days if day > today]
-    model, note = choose_model(request.model, request.out)
+    model, note = choose_model(request.model, request.out, as_of)
     running = today if today in all_days and (request.as_of is None or as_of == yesterday) else None
     out.bring_store((*days, *in_future, *([running] if running else [])))
     later = tuple(day for day in all_days if as_of < day <= today and day != running)
     refuse_taken_day(request.out, as_of)
     earlier = out.earlier_run(as_of, READ_OF_PREVIOUS)
     return NightInputs(
-        request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model, note,
-        earlier.folder, running, earlier.passed_over, out.latest_day(), now,
+        request, settings, lake, as_of, read_registers(lake, as_of, today=today), (*days, *in_future), later, model,
+        note, earlier.folder, running, earlier.passed_over, out.latest_day(), now,
     )  # fmt: skip

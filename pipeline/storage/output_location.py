@@ -9,12 +9,21 @@ from datetime import date
 from pathlib import Path
 from typing import Protocol
 
+from pipeline.core.setting_sections import RetentionSettings
 from pipeline.core.settings import Settings
 from pipeline.storage import publish
 from pipeline.storage.bucket_session import hold_bucket, read_bucket, send_model
 from pipeline.storage.earlier_run import EarlierRun, choose_earlier
 from pipeline.storage.layout import CORRECTED, own_model_folder
 from pipeline.storage.object_url import object_url
+from pipeline.storage.out_format import bring_up_to_date, read_format
+from pipeline.storage.retention import (
+    Removed,
+    drop_runs,
+    drop_store_days,
+    oldest_store_day,
+    published_days,
+)
 from pipeline.storage.run_files import refuse_unpublished
 
 
@@ -38,6 +47,18 @@ class Out(Protocol):
         ------
         InputError
             There is none.
+        """
+
+    def published(self) -> list[date]:
+        """Return the days that have a run, oldest first."""
+
+    def run_of(self, day: date) -> Path:
+        """Return the run of a published day, its tables readable."""
+
+    def drop_old(self, as_of: date, retention: RetentionSettings, *, least_days: int) -> Removed:
+        """Remove the runs and days of the store that are no longer kept once `as_of` is published.
+
+        Days of the store go by the age from the newest run, when that is of `as_of`; never the last `least_days`.
         """
 
     def bring_store(self, days: Iterable[date] | None = None) -> None:
@@ -93,6 +114,20 @@ class FolderOut:
         refuse_unpublished(self.local)
         return self.local / "latest"
 
+    def published(self) -> list[date]:
+        """Return the days that have a run, oldest first."""
+        return published_days(self.local)
+
+    def run_of(self, day: date) -> Path:
+        """Return where the run of a published day is."""
+        return self.local / "runs" / str(day)
+
+    def drop_old(self, as_of: date, retention: RetentionSettings, *, least_days: int) -> Removed:
+        """Remove what is no longer kept."""
+        runs = drop_runs(self.local, as_of, retention)
+        oldest = oldest_store_day(self.published(), as_of, retention, least_days=least_days)
+        return Removed(runs, () if oldest is None else drop_store_days(self.local / "store", oldest))
+
     def bring_corrected(self) -> None:
         """Do nothing: the rows lie there."""
 
@@ -132,7 +167,7 @@ def hold_out(out: Path, settings: Settings) -> AbstractContextManager[Out]:
     Raises
     ------
     InputError
-        OUT is not one (`odd_out`), or the object store refuses or has no such bucket.
+        OUT is not one (`odd_out`), or of a newer version; or the object store refuses or has no such bucket.
     NightFailed
         Another night is at work here, or the object store doesn't answer.
     OSError
@@ -148,7 +183,8 @@ def read_out(out: Path, settings: Settings) -> AbstractContextManager[Out]:
     Raises
     ------
     InputError
-        Nothing is published in an object store's OUT, or it refuses. (What a folder lacks, its readers say.)
+        OUT is of a newer version of the program; nothing is published in an object store's OUT, or it refuses. (What a
+        folder lacks, its readers say.)
     NightFailed
         The object store doesn't answer.
     """
@@ -160,6 +196,7 @@ def keep_model(out: Path, settings: Settings, write: Callable[[Path], None]) -> 
     """Have `write` put the fleet's own model into a folder, and keep that in OUT; return where it is."""
     url = object_url(out)
     if url is None:
+        read_format(out)
         write(own_model_folder(out))
         return str(own_model_folder(out))
     with tempfile.TemporaryDirectory(prefix="nightclamp-") as folder:
@@ -170,9 +207,11 @@ def keep_model(out: Path, settings: Settings, write: Callable[[Path], None]) -> 
 @contextmanager
 def _hold_folder(out: Path) -> Iterator[Out]:
     with publish.only_night(out):
+        bring_up_to_date(out)
         yield FolderOut(out)
 
 
 @contextmanager
 def _read_folder(out: Path) -> Iterator[Out]:
+    read_format(out)
     yield FolderOut(out)

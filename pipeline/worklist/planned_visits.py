@@ -8,8 +8,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.errors import InputError
+from pipeline.storage.layout import PLAN_FOLDER
 
-FOLDER = "dispatch"
 # planned_made_on: the night the plan was made of.
 PLANS = pl.Schema(
     {"site_id": pl.String, "planned_on": pl.Date, "truck_id": pl.String, "planned_made_on": pl.Date}
@@ -25,7 +25,7 @@ def read_plans(out: Path, as_of: date) -> pl.DataFrame:
         A plan can't be read.
     """
     plans = []
-    for file in sorted((out / FOLDER).glob("????-??-??/dispatch.parquet")):
+    for file in sorted((out / PLAN_FOLDER).glob("????-??-??/dispatch.parquet")):
         try:
             made_on = date.fromisoformat(file.parent.name)
         except ValueError:
