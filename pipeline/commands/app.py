@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import io
+import os
 import sys
 from pathlib import Path
 
@@ -12,7 +13,6 @@ import duckdb
 import polars as pl
 from cyclopts import App, Group
 
-from pipeline import __version__
 from pipeline.commands import stopping
 from pipeline.commands.backfill import backfill
 from pipeline.commands.benchmark import bench
@@ -22,6 +22,7 @@ from pipeline.commands.coverage import coverage
 from pipeline.commands.crew_recovery import fairness
 from pipeline.commands.dispatch import dispatch
 from pipeline.commands.explain import explain
+from pipeline.commands.log_output import write_log_as
 from pipeline.commands.nightly import nightly
 from pipeline.commands.options import OutputConsole
 from pipeline.commands.orders import orders
@@ -31,8 +32,10 @@ from pipeline.commands.train import train
 from pipeline.commands.utility import utility
 from pipeline.commands.validation import proof
 from pipeline.commands.verify import verify
+from pipeline.core.build_identity import build_identity
 from pipeline.core.disk_errors import tell_failure
 from pipeline.core.errors import NightclampError
+from pipeline.core.event_log import TEXT
 from pipeline.core.terminal_text import one_line
 
 # A heading of `nightclamp --help` and its commands, in the order of their use.
@@ -55,7 +58,7 @@ LEAVES = {
 
 app = App(
     name="nightclamp",
-    version=__version__,
+    version=build_identity,
     help="Finds CT install faults in the interval data of homes with solar.",
     console=OutputConsole(),
     suppress_keyboard_interrupt=False,
@@ -81,7 +84,10 @@ def run_words(words: list[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # names may hold what this terminal's encoding lacks
             stream.reconfigure(errors="backslashreplace")
+    write_log_as(os.environ.get("NIGHTCLAMP_LOG__FORMAT", TEXT))  # what fails before settings are read too
     stopping.leaves(LEAVES.get(words[0] if words else "", "nothing was changed"))
+    if "" in words:  # as a script's variable that is not set: a path would be the folder one stands in
+        return _tell("a word of the command is empty; is a variable of the script not set?", 2)
     try:
         "".join(words).encode()
         app(words, exit_on_error=False, print_error=False, result_action="return_value")
@@ -105,5 +111,5 @@ def run_words(words: list[str]) -> int:
 
 
 def _tell(line: str, status: int) -> int:
-    print(f"nightclamp: {line}", file=sys.stderr)
+    stopping.say(line)
     return status

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from typing import Any
 
@@ -108,6 +109,13 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         severity = event.severity.upper() if event.severity == ALARM else event.severity
         line = f"{severity}: {event.told} (see {event.look})"
         console.print(one_line(line), style=style, highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+
+def night_text(result: NightResult, rows: int, lines: Sequence[Alarm]) -> str:
+    """Return what `show_night` prints where there is no terminal."""
+    page = io.StringIO()
+    show_night(OutputConsole(file=page, force_terminal=False), result, rows, lines=lines)
+    return page.getvalue()
 
 
 def safety_line(calls: pl.DataFrame) -> str:

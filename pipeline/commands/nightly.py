@@ -7,7 +7,8 @@ from datetime import date
 from pathlib import Path
 
 from pipeline.commands import stopping
-from pipeline.commands.options import OUT, AsJson, OutputConsole, SettingsFile
+from pipeline.commands.log_output import write_log_as
+from pipeline.commands.options import OUT, AsJson, OutputConsole, Rows, SettingsFile
 from pipeline.core.settings import load_settings
 from pipeline.core.steps import Step
 from pipeline.core.terminal_text import one_line
@@ -21,7 +22,7 @@ def nightly(
     window_days: int = 30,
     model: Path | None = None,
     make_latest: bool = False,
-    rows: int = 15,
+    rows: Rows = 15,
     json: AsJson = False,
     settings: SettingsFile = None,
 ) -> None:
@@ -51,12 +52,13 @@ def nightly(
     from pipeline.commands.json_output import print_json
     from pipeline.commands.progress import progress
     from pipeline.core import clock
-    from pipeline.core.alarm import ALARM, EXIT_STATUS, read, stale
+    from pipeline.core.alarm import ALARM, EXIT_STATUS, log_alarms, read, stale
     from pipeline.learning.train_due import train_if_due
     from pipeline.nightly.night_inputs import NightRequest
     from pipeline.nightly.run import run_night
 
     console, all_settings = OutputConsole(stderr=json), load_settings(settings)
+    write_log_as(all_settings.log.format)
     with progress(console) as tell:
 
         def tell_step(line: str) -> None:
@@ -72,6 +74,7 @@ def nightly(
     alarms = read(result.alarm)
     if as_of is None:
         alarms += stale(result.as_of, clock.utc_today(), all_settings.alarm)
+    log_alarms(alarms)
     if json:
         print_json(night_summary(result, rows, alarms))
     else:

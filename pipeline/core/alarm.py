@@ -8,6 +8,7 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.core.event_log import LOG
 from pipeline.core.setting_sections import AlarmSettings
 from pipeline.core.terminal_text import one_line
 
@@ -47,6 +48,13 @@ def table(found: Iterable[Alarm]) -> pl.DataFrame:
 def read(lines: pl.DataFrame) -> list[Alarm]:
     """Return the alarms and notes of table alarm."""
     return [Alarm(**row) for row in lines.to_dicts()]
+
+
+def log_alarms(found: Iterable[Alarm]) -> None:
+    """Log each alarm as a warning and each note as information, under its code."""
+    for one in found:
+        write = LOG.warning if one.severity == ALARM else LOG.info
+        write("%s: %s (see %s)", one.severity, one.told, one.look, extra={"code": one.code})
 
 
 def stale(as_of: date, today: date, settings: AlarmSettings, *, is_scheduled: bool = False) -> list[Alarm]:

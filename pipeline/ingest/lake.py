@@ -14,6 +14,7 @@ from pathlib import Path
 from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
+from pipeline.core.toml_reader import read_text
 from pipeline.ingest.lake_config import LakeConfig, read_lake_config
 from pipeline.storage.bucket_lake_source import BucketSource
 from pipeline.storage.lake_source import (
@@ -56,8 +57,11 @@ class Lake:
                 continue
             data = {inside for inside, is_file in entry.inside if is_file and _is_data(inside)}
             odd += [
-                (f"{name}/{inside}", f"not one of {', '.join(SUFFIXES)}; it is not read")
-                for inside, _ in entry.inside
+                (
+                    f"{name}/{inside}",
+                    f"not {'one of ' + ', '.join(SUFFIXES) if is_file else 'a file'}; it is not read",
+                )
+                for inside, is_file in entry.inside
                 if inside not in data and not _is_hidden(inside)
             ]
             if data:
@@ -190,10 +194,7 @@ def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
         raise InputError(f"{root}: {what}; name a lake's folder (sites, crews, visits, intervals/date=.../)")
     where, toml, text = source.root, source.beside("lake.toml"), ""
     if toml is not None:
-        try:
-            text = toml.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{where}/lake.toml: cannot be read as UTF-8 text ({error})") from error
+        text = read_text(toml, f"{where}/lake.toml", "lake.toml")
     lake = Lake(source, read_lake_config(text, f"{where}/lake.toml") if text else LakeConfig(), text)
     if lake.register("sites") is None:
         raise InputError(f"{where}: no sites.csv or sites.parquet; put the register there")

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import cast
 
 import dataframely as dy
 import polars as pl
@@ -19,9 +18,10 @@ from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import REGISTERS, Fields
 from pipeline.ingest.normalize import nearest
 from pipeline.ingest.register_days import as_known_on, with_day_reasons
+from pipeline.ingest.register_values import outside
+from pipeline.ingest.register_values import parsed as as_typed
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
 
-_TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
 _SORTED_BY = {
     "sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id", "safety_calls": "site_id",
     "meters": "usage_point",
@@ -81,8 +81,12 @@ class Registers:
         )
 
 
-def read_registers(lake: Lake, as_of: date, *, today: date | None = None) -> Registers:
+def read_registers(
+    lake: Lake, as_of: date, *, today: date | None = None, unusable: list[str] | None = None
+) -> Registers:
     """Read the registers of `lake` as they stand on `as_of`; where a night is of the past, with the day of `today`.
+
+    With a list `unusable`, a register that can't be used stands empty and the list gets the reason: nothing is raised.
 
     Of rows with one key the first is kept; the same row again is no error, another one is rejected. The row of a reject
     has the shared columns of the contract, nothing else: a private note is in no table.
@@ -102,11 +106,18 @@ def read_registers(lake: Lake, as_of: date, *, today: date | None = None) -> Reg
             tables[table] = pl.DataFrame(schema=pl.Schema(contract.TABLES[table]))
             continue
         schema = contract.TABLES[table]
-        with lake.naming():
-            texts, malformed = _texts(path)
-            columns[path.name] = tuple(name for name in texts.columns if name != ROW)
-            fields = getattr(lake.config, table)
-            rows, bad = _split(_typed(path, texts, table, fields))
+        try:
+            with lake.naming():
+                texts, malformed = _texts(path)
+                columns[path.name] = tuple(name for name in texts.columns if name != ROW)
+                fields = getattr(lake.config, table)
+                rows, bad = _split(_typed(path, texts, table, fields))
+        except InputError as error:
+            if unusable is None:
+                raise
+            unusable.append(str(error))
+            tables[table] = pl.DataFrame(schema=pl.Schema(schema))
+            continue
         steps = [bad]
         rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of, today=today))
         steps.append(bad)
@@ -118,7 +129,7 @@ def read_registers(lake: Lake, as_of: date, *, today: date | None = None) -> Reg
             texts = texts.select(ROW, *_shared_sources(texts.columns, table, fields))
             malformed = malformed.with_columns(pl.lit(None, dtype=pl.String).alias(TEXT))
         refused.append(_as_rejects(pl.concat([malformed, _with_text(pl.concat(steps), texts)]), path.name))
-    if not tables["sites"].height:
+    if not tables["sites"].height and unusable is None:
         with lake.naming():
             raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
     frames = {name: frame.sort(_SORTED_BY[name], maintain_order=True) for name, frame in tables.items()}
@@ -172,18 +183,22 @@ def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.Da
             text = pl.col(source).str.strip_chars()
             values.append(pl.when(text != "").then(text).alias(name))
         elif name in contract.required(table):
-            raise InputError(f"{path}: no column {name}{nearest(name, set(names) - set(schema.columns()))}")
+            raise InputError(
+                f"{path}: no column {name}{nearest(name, set(names) - {ROW, *schema.columns()})}"
+            )
         else:
             values.append(pl.lit(None, dtype=pl.String).alias(name))
     plain = texts.select(ROW, *values)
-    parsed = {name: _parsed(name, column) for name, column in schema.columns().items()}
+    parsed = {name: as_typed(name, column) for name, column in schema.columns().items()}
     faults: list[pl.Expr] = [
         pl.when(pl.col(name).is_not_null() & expr.is_null()).then(
             pl.format(f"{name}: '{{}}' is not a {contract.kind(column)}", pl.col(name))
         )
         for (name, column), expr in zip(schema.columns().items(), parsed.values(), strict=True)
     ]
-    faults += [_outside(name, column, parsed[name], plain[name]) for name, column in schema.columns().items()]
+    faults += [
+        outside(name, column, parsed[name], texts=plain[name]) for name, column in schema.columns().items()
+    ]
     return plain.select(ROW, **parsed, **{REASON: pl.coalesce(*faults)})
 
 
@@ -227,48 +242,6 @@ def _foreign_texts(path: Path) -> pl.DataFrame:
     except READ_ERRORS as error:
         message = " ".join(str(error).split())[:200]
         raise UnusableFileError(f"cannot be read as Parquet ({message})") from error
-
-
-def _parsed(name: str, column: dy.Column) -> pl.Expr:
-    text = pl.col(name)
-    if isinstance(column, dy.Float64):
-        return text.cast(pl.Float64, strict=False)
-    if isinstance(column, dy.Bool):
-        low = text.str.to_lowercase()
-        return pl.when(low.is_in(_TRUE)).then(True).when(low.is_in(_FALSE)).then(False)
-    if isinstance(column, dy.Date):
-        # A date may carry a midnight, as spreadsheets and timestamps do.
-        return text.str.replace(r"[T ]00:00(:00(\.0+)?)?(Z|[+-]00:?00)?$", "").str.to_date(
-            "%Y-%m-%d", strict=False
-        )
-    return text
-
-
-def _outside(name: str, column: dy.Column, value: pl.Expr, texts: pl.Series) -> pl.Expr:
-    """Return why a value breaks the contract, the nearest code offered where one looks like it."""
-    if name == "timezone":
-        return _unlisted(name, contract.time_zones(), "an IANA time zone", texts)
-    codes = contract.meta(column).get("codes")
-    if codes is not None:
-        return _unlisted(name, cast(tuple[str, ...], codes), "known", texts)
-    reason = pl.lit(None, dtype=pl.String)
-    if isinstance(column, dy.Float64 | dy.Date):
-        rule = ~value.is_between(column.min, column.max)  # type: ignore[arg-type]
-        if isinstance(column, dy.Float64):
-            rule = ~value.is_finite() | rule
-        reason = pl.when(rule).then(
-            pl.format(f"{name}: {{}} is outside {contract.span(column)}", pl.col(name))
-        )
-    if not column.nullable:
-        reason = pl.when(value.is_null()).then(pl.lit(f"{name} is missing")).otherwise(reason)
-    return reason
-
-
-def _unlisted(name: str, listed: Iterable[str], word: str, texts: pl.Series) -> pl.Expr:
-    codes = set(listed)
-    odd = [text for text in texts.drop_nulls().unique().to_list() if text not in codes]
-    reasons = [f"{name}: '{text}' is not {word}{nearest(text, codes)}" for text in odd]
-    return pl.col(name).replace_strict(odd, reasons, default=None, return_dtype=pl.String)
 
 
 def _once(rows: pl.DataFrame, schema: type[dy.Schema]) -> pl.DataFrame:

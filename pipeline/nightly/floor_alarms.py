@@ -17,11 +17,12 @@ from pipeline.core.setting_sections import AlarmSettings
 from pipeline.nightly.rejects import by_reason, in_day
 
 DAY_MIN = 1440
+_DAY = r"^intervals/date=([^/]+)/"  # of a reject's source_file
 _FEWEST_HOMES = 2  # one home is never the fleet: what is wrong with it stands on its own page
 OUTSIDE_DAY = "interval_start lies outside its partition's UTC day"  # as interval_checked.sql says it
 _LOCAL_DAYS = (
-    "the files look cut by local days, not by UTC days: if they are, set partitions = \"local day\" under [intervals]"
-    " of lake.toml"
+    "the files look cut by local days, not by UTC days, or their rows labelled by the end of the interval: set"
+    ' partitions = "local day" or labelled = "end" under [intervals] of lake.toml'
 )  # fmt: skip
 
 
@@ -79,24 +80,18 @@ def rejects_high(
     window, newest = rejected_rows(days, as_of), days.get(str(as_of))
     enough, floor = settings.rejects_floor_rows, settings.rejects_floor
     shares = [days[day]["rejected"] / days[day]["rows_in"] for day in window.days if days[day]["rows_in"]]
-    if window.rows >= enough and (
-        (is_first and window.share >= floor) or (shares and median(shares) >= floor)
-    ):
-        return _too_many(
-            window,
-            rejected.filter("is_row", _in_days(window.days)),
-            f"of {_count(window.days)} up to {as_of}",
-        )
-    if (
-        newest is None or not newest["used"] or newest["rows_in"] < enough
-    ):  # a day without any row has its own alarm
+    of_window = rejected.filter("is_row", _in_days(window.days))
+    is_local = _is_cut_otherwise(of_window, window, settings)
+    is_high = (is_first and window.share >= floor) or bool(shares and median(shares) >= floor)
+    if window.rows >= enough and (is_local or is_high):
+        hint = f"; {_LOCAL_DAYS}" if is_local else ""
+        return _too_many(window, of_window, f"of {_count(window.days)} up to {as_of}", hint)
+    # a day without a usable row has an alarm of its own
+    if newest is None or not newest["used"] or newest["rows_in"] < enough:
         return None
     day = Rejected(newest["rows_in"], newest["rejected"], [str(as_of)])
-    return (
-        _too_many(day, rejected.filter("is_row", in_day(as_of)), f"of {as_of}")
-        if day.share >= floor
-        else None
-    )
+    is_high = day.share >= floor
+    return _too_many(day, rejected.filter("is_row", in_day(as_of)), f"of {as_of}") if is_high else None
 
 
 def coverage_low(
@@ -165,21 +160,25 @@ def missing_hours(files: list[Path], homes: pl.Series, day: date) -> str:
     return f"; on {day} most of them have none from {' and '.join(spans)} UTC"
 
 
-def _too_many(counted: Rejected, rejected: pl.DataFrame, of_what: str) -> Alarm:
+def _too_many(counted: Rejected, rejected: pl.DataFrame, of_what: str, hint: str = "") -> Alarm:
     reason, rows = by_reason(rejected).row(0)
-    outside = rejected.filter(pl.col("reason") == OUTSIDE_DAY)
-    days = outside["source_file"].str.extract(r"date=([^/]+)/").n_unique()
-    is_local = 2 * outside["count"].sum() > counted.rejected and 2 * days > len(counted.days)
     return alarm(
         "rejects_high",
         f"{counted.rejected:,} of {count_of(counted.rows, 'row')} {of_what} rejected ({percent(counted.share)}), most"
-        f" ({rows:,}) for: {reason}{f'; {_LOCAL_DAYS}' if is_local else ''}",
+        f" ({rows:,}) for: {reason}{hint}",
         "rejects.parquet (reason, source_file); `nightclamp check LAKE`",
     )
 
 
+def _is_cut_otherwise(rejected: pl.DataFrame, window: Rejected, settings: AlarmSettings) -> bool:
+    """Return whether the files of most days hold so many rows of another day that they are cut by other days."""
+    outside = rejected.filter(pl.col("reason") == OUTSIDE_DAY)
+    days = outside["source_file"].str.extract(_DAY).n_unique()
+    return 2 * days > len(window.days) and outside["count"].sum() >= settings.outside_day_floor * window.rows
+
+
 def _in_days(days: Sequence[str]) -> pl.Expr:
-    return pl.col("source_file").str.extract(r"^intervals/date=([^/]+)/").is_in(list(days))
+    return pl.col("source_file").str.extract(_DAY).is_in(list(days))
 
 
 def _count(days: Sequence[str]) -> str:

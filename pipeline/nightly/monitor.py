@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,24 @@ from pipeline.nightly.latest_run import newest_day_gone
 from pipeline.nightly.night_inputs import NightInputs
 from pipeline.nightly.rejects import by_reason, in_day
 from pipeline.nightly.run_alarms import Tonight, days_gone, list_up, no_rows, rejects_up, take_notes
-from pipeline.nightly.run_diff import changed_counts, changed_homes, late, read_run_before
+from pipeline.nightly.run_diff import RunBefore, changed_counts, changed_homes, late, read_run_before
 from pipeline.nightly.run_record import day_records, made_with
+
+
+@dataclass(frozen=True)
+class Since:
+    """Tonight's `days` and the run before, None if there is none to compare with; `late` of run.json."""
+
+    before: RunBefore | None
+    days: dict[str, dict[str, Any]]
+    late: dict[str, Any]
+
+
+def look_back(inputs: NightInputs, stored: list[StoredDay]) -> Since:
+    """Return what the run before had, and what of it has changed in the lake; `stored` are the store's days."""
+    before, days = read_run_before(inputs.previous), day_records(inputs, stored)
+    first = inputs.as_of - timedelta(days=inputs.request.window_days - 1)
+    return Since(before, days, late(before, days, (first, inputs.as_of)))
 
 
 def watch(
@@ -28,6 +45,7 @@ def watch(
     stored: list[StoredDay],
     tables: Mapping[str, pl.DataFrame],
     *,
+    since: Since,
     rejected: pl.DataFrame,
     counts: Mapping[str, int],
 ) -> tuple[dict[str, pl.DataFrame], dict[str, Any]]:
@@ -39,12 +57,14 @@ def watch(
         What the night works on, and the store's days.
     tables
         Those of the night so far: site_scores and standing.
+    since
+        `look_back`.
     rejected
         `rejects.count_rejects`.
     counts
         `build_tables.count_rows`.
     """
-    settings, before, days = inputs.settings, read_run_before(inputs.previous), day_records(inputs, stored)
+    settings, before, days, late_days = inputs.settings, since.before, since.days, since.late
     scores, standing = tables["site_scores"], tables["standing"]
     reasons, unread = _newest_rejected(rejected, inputs)
     tonight = Tonight(
@@ -55,13 +75,11 @@ def watch(
     change = changed_homes(before, scores, standing)
     verdicts = dict(scores.group_by("verdict").len().iter_rows())
     changed = changed_counts(before, change, counts, standing=standing, verdicts=verdicts)
-    first = inputs.as_of - timedelta(days=inputs.request.window_days - 1)
-    late_days = late(before, days, (first, inputs.as_of))
     # a day that isn't there is not also reported home by home
     of_day = newest_day_alarms(pulse, inputs.as_of, settings.alarm) if tonight.used(inputs.as_of) else []
     floors = below_floors(inputs, stored, pulse, days=days, rejected=rejected, is_first=before is None)
     rejects = rejects_up(tonight, before, settings.alarm)
-    since = [
+    of_rows = [
         rejects or floors.get("rejects_high"),
         floors.get("coverage_low"),
         list_up(tonight, before, settings.alarm),
@@ -74,7 +92,7 @@ def watch(
         no_rows(tonight, before),
         days_gone(late_days),
     )
-    lines = table(line for line in (*before_all, *of_day, *since, *notes) if line)
+    lines = table(line for line in (*before_all, *of_day, *of_rows, *notes) if line)
     by_severity = {
         name: lines.filter(pl.col("severity") == severity).drop("severity").to_dicts()
         for name, severity in (("alarms", ALARM), ("notes", NOTE))

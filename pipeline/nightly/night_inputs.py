@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core import clock, sql_runner
 from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
+from pipeline.core.event_log import new_run_id
 from pipeline.core.setting_sections.section import LONGEST_DAYS
 from pipeline.core.settings import Settings
 from pipeline.features.day_store import Store
@@ -34,7 +35,8 @@ class NightRequest:
     """A lake, where results go, the UTC day to judge (None: the newest that is over), the window, a model.
 
     `make_latest`: OUT/latest leads to this night, even if it leads to a later one now.
-    Lake and out may name an object store (pipeline/storage/object_url.py says how).
+    Lake and out may name an object store (pipeline/storage/object_url.py says how). `run_id` is this night's alone: it
+    stands in run.json, metrics.prom and the log.
     """
 
     lake: Path
@@ -43,6 +45,7 @@ class NightRequest:
     window_days: int = 30
     model: Path | None = None
     make_latest: bool = False
+    run_id: str = field(default_factory=new_run_id, compare=False)
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,6 @@ The command runs the steps directly; flows/night_flow.py wraps the same steps as
 
 from __future__ import annotations
 
-import shutil
-import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -14,13 +12,14 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core import event_log
 from pipeline.core.alarm import read as read_alarms
 from pipeline.core.alarm import table as alarm_table
 from pipeline.core.errors import NightFailed
 from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
-from pipeline.core.steps import P, Step, StepRunner, T, run_plainly
+from pipeline.core.steps import Step, StepRunner, run_plainly
 from pipeline.crews import VIEWS
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.ingest.lake import open_lake
@@ -30,11 +29,13 @@ from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.draw_report import draw_report
 from pipeline.nightly.home_tasks import look_at_window, score_homes
 from pipeline.nightly.latest_run import latest_note
-from pipeline.nightly.night_failure import failing_in_a_line
+from pipeline.nightly.metrics_file import write_metrics
+from pipeline.nightly.night_failure import failing_in_a_line, tidied
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
 from pipeline.nightly.past_night import as_known_then
 from pipeline.nightly.rejects import write_rejects
 from pipeline.nightly.retention_step import drop_old
+from pipeline.nightly.timed_steps import TimedSteps
 from pipeline.nightly.utility_meters import read_meters
 from pipeline.storage import publish
 from pipeline.storage.object_url import object_url
@@ -99,24 +100,15 @@ def run_night(
     NightFailed
         The folder is taken, the disk refuses, or the counts don't add up; the line says what is published.
     """
-    seconds: dict[str, float] = {}
-
-    def timed(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        tell(step)
-        start = time.perf_counter()
-        result = run_step(step, function, *args, **kwargs)
-        seconds[step] = round(time.perf_counter() - start, 3)
-        return result
-
+    timed = TimedSteps(request.run_id, run_step, tell)
     if object_url(request.lake) is None:
         open_lake(request.lake, settings)  # what is wrong with it is said before anything is made
         if object_url(request.out) is None:
             refuse_inside(request.lake, request.out)
     with failing_in_a_line(request.out) as outcome, hold_out(request.out, settings) as out:
-        outcome.near = out.local
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
-        inputs.scratch.mkdir(parents=True, exist_ok=True)
-        try:
+        event_log.set_as_of(inputs.as_of)
+        with tidied(inputs, out), failing_in_a_line(out.local, outcome):
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
             inputs = as_known_then(inputs, stored)
             meters = timed(Step.READ_METERS, read_meters, inputs, stored, out, tell=tell, executor=executor)
@@ -134,7 +126,8 @@ def run_night(
             del window, scored  # the days of every home: nothing below needs them
             built = timed(Step.WRITE_TABLES, write_run, inputs, stored, tables, meters=meters.intake)
             timed(Step.DRAW_REPORT, draw_report, inputs, tables, built)
-            run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
+            write_metrics(inputs, stored, tables, built=built, steps=timed)
+            run_record.write_run_json(inputs, stored, tables, built=built, seconds=timed.seconds)
             is_latest = inputs.turns_latest
             folder = timed(
                 Step.PUBLISH, publish.publish, built, out.local, inputs.as_of, turn_latest=is_latest
@@ -148,12 +141,12 @@ def run_night(
             if settings.correction.in_night and is_latest:  # past readings are put right by the latest run
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
             removed = drop_old(inputs, out)
-        finally:
-            shutil.rmtree(inputs.scratch, ignore_errors=True)
-            publish.remove_building(out.local)
+    event_log.LOG.info(
+        "published in %s", published, extra={"seconds": timed.elapsed_s(), "counts": dict(tables.counts)}
+    )
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
-        sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
+        sum(day.is_fresh for day in stored), timed.seconds, inputs.model_note, published,
         tables.published["safety_call"], is_latest, removed,
     )  # fmt: skip
 

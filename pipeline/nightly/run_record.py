@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.core.build_identity import build_identity
 from pipeline.features.update_store import StoredDay
 from pipeline.nightly.night_inputs import NightInputs, Tables
 from pipeline.storage.run_files import FILES, RECORD, digest_files
@@ -35,11 +36,14 @@ def made_with(inputs: NightInputs) -> dict[str, Any]:
     return {
         "versions": {
             "nightclamp": __version__,
+            "build": build_identity(),
             "python": platform.python_version(),
             **{name: version(name) for name in VERSIONS},
         },
         "model_id": inputs.model.model_id,
-        "settings": inputs.settings.model_dump(mode="json", exclude={"engine", "object_store", "cluster"}),
+        "settings": inputs.settings.model_dump(
+            mode="json", exclude={"engine", "log", "object_store", "cluster"}
+        ),
     }
 
 
@@ -64,6 +68,7 @@ def write_run_json(
     expected = [first + timedelta(days=number) for number in range((inputs.as_of - first).days + 1)]
     run = {
         "as_of": str(inputs.as_of),
+        "run_id": inputs.request.run_id,
         "window_days": inputs.request.window_days,
         **made_with(inputs),
         "model": inputs.model_note,

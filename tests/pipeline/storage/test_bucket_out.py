@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import shutil
 import time
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -18,6 +20,7 @@ from pipeline.storage.bucket_index import Index, turn
 from pipeline.storage.bucket_lock import BucketLock
 from pipeline.storage.bucket_out import BucketOut
 from pipeline.storage.bucket_session import cache_folder, hold_bucket, read_bucket
+from pipeline.storage.earlier_run import EarlierRun
 from pipeline.storage.object_store import Bucket
 from pipeline.storage.object_url import ObjectUrl
 
@@ -119,8 +122,8 @@ def hand_in(out: BucketOut, day: date, text: str) -> str:
     """Publish a run of three files."""
     built = publish.building_folder(out.local, day)
     (built / "report").mkdir()
-    for name in ("run.json", "standing.parquet", "report/index.html"):
-        (built / name).write_text(f"{name} {text}")
+    for name, content in whole(text).items():
+        (built / name).write_text(content)
     return out.hand_in(publish.publish(built, out.local, day), day)
 
 
@@ -131,7 +134,12 @@ def published(s3: Server) -> dict[str, str]:
 
 
 def whole(text: str) -> dict[str, str]:
-    return {name: f"{name} {text}" for name in ("run.json", "standing.parquet", "report/index.html")}
+    contents = {name: f"{name} {text}" for name in ("standing.parquet", "report/index.html")}
+    files = {
+        name: {"bytes": len(content), "sha256": hashlib.sha256(content.encode()).hexdigest()}
+        for name, content in contents.items()
+    }
+    return {"run.json": json.dumps({"as_of": text, "files": files}), **contents}
 
 
 def runs(s3: Server) -> set[str]:
@@ -172,11 +180,61 @@ def test_a_run_is_there_whole_before_the_index_names_it(
     assert put[2:4] == ["run.json?", "latest.json?"]
     assert published(s3) == whole("two")
     with hold_bucket(url, own) as out:
+        before = out.earlier_run(NEXT, ["standing"])
+        assert before.folder is not None
+        assert (before.folder.name, before.passed_over) == (str(DAY), ())
+        assert (before.folder / "standing.parquet").read_text() == "standing.parquet one"
+        assert out.earlier_run(DAY, ["standing"]) == EarlierRun()
+
+
+def test_a_run_that_is_damaged_is_passed_over_and_a_damaged_copy_is_fetched_again(
+    url: ObjectUrl, own: ObjectStoreSettings, s3: Server
+) -> None:
+    with hold_bucket(url, own) as out:
+        hand_in(out, DAY, "one")
+        hand_in(out, NEXT, "two")
+        later = NEXT + timedelta(days=1)
+        copy = out.earlier_run(later, ["standing"]).folder
+        assert copy is not None
+        for damaged in ("standing.parquet", "run.json"):
+            (copy / damaged).write_text("")
+            again = out.earlier_run(later, ["standing"])
+            assert again.passed_over == ()
+            assert (copy / "standing.parquet").read_text() == "standing.parquet two"
+        key = next(name for name in s3.objects(s3.bucket, f"out/runs/{NEXT}") if "standing" in name)
+        s3.client().put_object(Bucket=s3.bucket, Key=f"out/runs/{NEXT}/{key}", Body=b"standing")
+        shutil.rmtree(copy.resolve())
+        chosen = out.earlier_run(later, ["standing"])
+        assert chosen.folder is not None
+        assert chosen.folder.name == str(DAY)
+        assert chosen.passed_over == (f"runs/{NEXT}/standing.parquet: cut short (8 of 20 bytes)",)
+        for name in s3.objects(s3.bucket, f"out/runs/{DAY}"):
+            s3.client().delete_object(Bucket=s3.bucket, Key=f"out/runs/{DAY}/{name}")
+        shutil.rmtree(chosen.folder.resolve())
+        gone = out.earlier_run(later, ["standing"])
+        assert gone.folder is None
+        assert len(gone.passed_over) == 2
+        assert "is not there any more" in gone.passed_over[1]
+
+
+def test_a_run_that_is_not_the_latest_is_there_under_its_day(
+    url: ObjectUrl, own: ObjectStoreSettings, s3: Server
+) -> None:
+    with hold_bucket(url, own) as out:
+        assert out.latest_day() is None
+        hand_in(out, NEXT, "newest")
+    with hold_bucket(url, own) as out:
+        assert out.latest_day() == NEXT
+        built = publish.building_folder(out.local, DAY)
+        (built / "run.json").write_text("run.json earlier")
+        run = publish.publish(built, out.local, DAY, turn_latest=False)
+        out.hand_in(run, DAY, turn_latest=False)
+        assert out.latest_day() == NEXT
+    assert published(s3) == whole("newest")
+    with hold_bucket(url, own) as out:
         before = out.earlier_run(NEXT)
         assert before is not None
-        assert before.name == str(DAY)
-        assert (before / "standing.parquet").read_text() == "standing.parquet one"
-        assert out.earlier_run(DAY) is None
+        assert (before / "run.json").read_text() == "run.json earlier"
 
 
 @pytest.mark.parametrize("kind", ["slow_down", "reset", "refused"])
