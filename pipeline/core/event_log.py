@@ -79,6 +79,7 @@ def is_json() -> bool:
 def write_as(log_format: str) -> None:
     """Write events as JSON lines ("json") from now on, warnings of libraries too; "text" writes none."""
     root = logging.getLogger()
+    LOG.propagate = False  # whoever has changed it: an event is written once
     if log_format == JSON and not is_json():
         shown = [
             handler

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -93,9 +94,8 @@ def test_its_command_runs_a_night(tmp_path: Path) -> None:
         env={**os.environ, **kept}, capture_output=True, text=True, check=False,
     )  # fmt: skip
 
-    # its only day is long past, which under a schedule is an alarm
-    assert run.returncode == EXIT_STATUS, run.stderr
-    assert '"code": "stale"' in run.stderr
+    assert run.returncode == 0, run.stderr
+    assert all(json.loads(line)["run_id"] for line in run.stderr.splitlines())
     assert (tmp_path / "out" / "latest" / "run.json").is_file()
 
 

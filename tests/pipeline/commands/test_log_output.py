@@ -60,7 +60,7 @@ def test_a_night_says_its_steps_in_order_under_one_run_id(
     (published,) = (event for event in events if "counts" in event and "seconds" in event)
     assert published["counts"] == record["counts"]
     assert published["message"] == f"published in {out / 'runs' / str(DAY)}"
-    assert [event["level"] for event in events if event.get("code") == "stale"] == ["info"]
+    assert [event["level"] for event in events if event.get("code") == "history"] == ["info"]
     # the summary stays on standard output, and no progress beside it
     assert "192 in = 192 used + 0 duplicate + 0 rejected" in said
     assert Step.TAKE_IN not in said
