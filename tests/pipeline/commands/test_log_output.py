@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from lakes import DAY, build_lake, put, rows
 
 from pipeline.commands import cli, stopping
 from pipeline.commands.log_output import write_log_as
+from pipeline.core import event_log
 from pipeline.core.event_log import JSON, TEXT
 from pipeline.core.steps import Step
 
@@ -25,6 +27,13 @@ def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, st
         cli.main([str(word) for word in words])
     said = capsys.readouterr()
     return int(left.value.code or 0), said.out, [json.loads(line) for line in said.err.splitlines()]
+
+
+@pytest.fixture(autouse=True)
+def as_before() -> Iterator[None]:
+    yield
+    event_log.end_run()
+    write_log_as(TEXT)
 
 
 @pytest.fixture
