@@ -53,7 +53,7 @@ def main(
                 request,
                 SOURCES[name],
                 fleet,
-                root / name.replace(" ", "-"),
+                folder=root / name.replace(" ", "-"),
                 run_night=run_flow,
                 tell=console.print,
             )

@@ -66,7 +66,7 @@ def mornings(
                 request,
                 SOURCES[name],
                 fleet,
-                root / name.replace(" ", "-"),
+                folder=root / name.replace(" ", "-"),
                 run_night=_run_quietly,
                 tell=tell,
             )

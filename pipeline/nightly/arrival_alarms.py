@@ -106,7 +106,7 @@ class _LakeThen:
         inputs = self.inputs
         with inputs.connect() as con:
             then = covered_at(
-                con, inputs.lake, day, at, registers=inputs.registers, settings=inputs.settings,
+                con, inputs.lake, day, at=at, registers=inputs.registers, settings=inputs.settings,
                 workdir=inputs.scratch,
             )  # fmt: skip
         lacked = _lacking(self.covered(day).rename({"covered_min": "covered_before_min"}), then)
@@ -125,7 +125,7 @@ def _missing(
     found = missing_row_alarms(pulse, day, settings)
     if not found or lag_h > 24 * settings.arrival_days:
         return found, False
-    due = due_shares(past, pulse, day, lag_h, settings=settings)
+    due = due_shares(past, pulse, day, lag_h=lag_h, settings=settings)
     if due.is_empty():
         return found, False
     left = missing_row_alarms(as_due(pulse, due), day, settings, is_by_hour=True)

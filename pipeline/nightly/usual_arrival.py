@@ -33,7 +33,7 @@ class PastDays:
 
 
 def due_shares(
-    past: PastDays, pulse: pl.DataFrame, day: date, lag_h: float, *, settings: AlarmSettings
+    past: PastDays, pulse: pl.DataFrame, day: date, *, lag_h: float, settings: AlarmSettings
 ) -> pl.DataFrame:
     """Return `site_id`, `due_share` [0, 1]: the share of a home's day that is usually there by `lag_h` after its end.
 

@@ -89,7 +89,7 @@ SOURCES: Mapping[str, Source] = {
 
 
 def spoil(
-    rows: pl.DataFrame, part: Part, failure: str, source: Source, *, areas: tuple[str, ...]
+    rows: pl.DataFrame, part: Part, failure: str, *, source: Source, areas: tuple[str, ...]
 ) -> pl.DataFrame:
     """Return what a failure leaves of the rows of a part: `site_id`, `interval_start`, `area`.
 

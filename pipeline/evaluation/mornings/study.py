@@ -111,8 +111,8 @@ def live_mornings(
     request: MorningsRequest,
     source: Source,
     fleet: Fleet,
-    folder: Path,
     *,
+    folder: Path,
     run_night: RunNight,
     tell: Callable[[str], None] = lambda line: None,
 ) -> list[Morning]:
@@ -200,7 +200,7 @@ def _deliveries(
         for part in source.parts(fleet.areas):
             of_part = part.rows(rows)
             if day in spoilt:
-                of_part = spoil(of_part, part, spoilt[day], source, areas=fleet.areas)
+                of_part = spoil(of_part, part, spoilt[day], source=source, areas=fleet.areas)
             at = _arrival(day, part, request)
             for morning in silent:  # what would have come since the morning before comes a day later
                 if morning - timedelta(days=1) < at <= morning:

@@ -64,7 +64,7 @@ def test_a_day_is_read_as_it_was(lake: Path, tmp_path: Path) -> None:
     with sql_runner.connect(tmp_path / "work", SETTINGS.engine) as con:
         then = {
             hours: covered_at(
-                con, opened, DAY, end_of(DAY) + timedelta(hours=hours), registers=read_registers(opened, DAY),
+                con, opened, DAY, at=end_of(DAY) + timedelta(hours=hours), registers=read_registers(opened, DAY),
                 settings=SETTINGS, workdir=tmp_path / "work",
             )
             for hours in (9, 30)

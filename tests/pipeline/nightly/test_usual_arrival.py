@@ -71,7 +71,7 @@ def on_time(first: int, count: int) -> list[tuple[date, float, Mapping[str, floa
 
 
 def share(past: PastDays, lag_h: float = HOUR_H) -> dict[str, float]:
-    return dict(due_shares(past, PULSE, JUDGED, lag_h, settings=OWN).sort("site_id").iter_rows())
+    return dict(due_shares(past, PULSE, JUDGED, lag_h=lag_h, settings=OWN).sort("site_id").iter_rows())
 
 
 def test_what_was_never_there_by_the_hour_is_not_due() -> None:

@@ -68,7 +68,7 @@ def test_the_parts_of_a_source_are_the_day_once_and_a_failure_takes_its_share(
 
     assert pl.concat([part.rows(day) for part in parts]).sort(pl.all()).equals(day.sort(pl.all()))
     left = {
-        failure: pl.concat([spoil(part.rows(day), part, failure, source, areas=fleet.areas) for part in parts])
+        failure: pl.concat([spoil(part.rows(day), part, failure, source=source, areas=fleet.areas) for part in parts])
         for failure in source.failures() if failure != NOTHING
     }  # fmt: skip
     assert left[HALF_FLEET]["site_id"].n_unique() == 15
@@ -88,7 +88,7 @@ def test_files_come_at_their_times_and_the_clock_is_put_back(fleet: Fleet, tmp_p
         return 3
 
     request = MorningsRequest(12, history=9, sites=30, last=date(2026, 3, 14), failures=False)
-    lived = live_mornings(request, SOURCES["a day late"], fleet, tmp_path, run_night=look)
+    lived = live_mornings(request, SOURCES["a day late"], fleet, folder=tmp_path, run_night=look)
 
     days = [date(2026, 3, 3) + timedelta(days=number) for number in range(12)]
     assert [name for name, _ in seen] == [f"date={day - timedelta(days=2)}" for day in days]
@@ -109,7 +109,7 @@ def test_the_table_counts_what_was_false_and_what_was_found() -> None:
 
 
 def test_an_area_that_is_always_late_hides_nothing_and_raises_nothing(fleet: Fleet, tmp_path: Path) -> None:
-    lived = live_mornings(REQUEST, SOURCES["an area late"], fleet, tmp_path, run_night=run_plainly)
+    lived = live_mornings(REQUEST, SOURCES["an area late"], fleet, folder=tmp_path, run_night=run_plainly)
 
     assert [one for one in lived if one.is_false] == []
     assert {one.failure: one.codes for one in lived if one.failure} == {
@@ -123,7 +123,7 @@ def test_an_area_that_is_always_late_hides_nothing_and_raises_nothing(fleet: Fle
 def test_no_source_raises_a_false_alarm_and_each_failure_is_found_on_its_morning(
     fleet: Fleet, tmp_path: Path, name: str
 ) -> None:
-    lived = live_mornings(REQUEST, SOURCES[name], fleet, tmp_path, run_night=run_plainly)
+    lived = live_mornings(REQUEST, SOURCES[name], fleet, folder=tmp_path, run_night=run_plainly)
 
     assert [one for one in lived if one.is_false or (one.failure and not one.is_found)] == []
 
