@@ -103,8 +103,8 @@ def said(run: Path) -> dict[str, object]:
             told = json.loads(path.read_text())
             told.pop("seconds")
             told.pop("run_id")
-            for name in ("nightclamp.duckdb", "metrics.prom"):
-                told.get("files", {}).pop(name, None)
+            for file in ("nightclamp.duckdb", "metrics.prom"):
+                told.get("files", {}).pop(file, None)
             held[name] = told
         elif path.suffix == ".duckdb":
             held[name] = _rows_of(path)
