@@ -132,6 +132,23 @@ def test_an_earlier_night_neither_corrects_nor_trains(
     assert "latest stays at 2025-06-03, and past readings as they are" in capsys.readouterr().out
 
 
+def test_a_home_that_left_the_register_is_explained_by_what_its_story_says(
+    lake: Path, out: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with (lake / "visits.csv").open("a") as register:
+        register.write(f"v1,b,{DAYS[0]},c1,sound,,false,\n")
+    publish(lake, out, DAYS[1])
+    sites = lake / "sites.csv"
+    sites.write_text("".join(row for row in sites.read_text().splitlines(keepends=True) if row[:2] != "b,"))
+    publish(lake, out)
+
+    with pytest.raises(SystemExit) as left:
+        cli.main(["explain", "b", "--out", str(out)])
+
+    assert left.value.code == 2
+    assert f"{DAYS[2]}: taken back: the register of homes has no usable row" in capsys.readouterr().err
+
+
 def test_the_command_says_where_latest_leads(
     lake: Path, out: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
