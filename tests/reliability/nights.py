@@ -103,6 +103,7 @@ def said(run: Path) -> dict[str, object]:
             told = json.loads(path.read_text())
             told.pop("seconds")
             told.pop("run_id")
+            told.pop("freshness")  # its hours are those of the night
             for file in ("nightclamp.duckdb", "metrics.prom"):
                 told.get("files", {}).pop(file, None)
             held[name] = told

@@ -149,6 +149,7 @@ MAY_WRITE = {
     "simulate/lake.py": "under a name to be replaced",
     "simulate/utility_files.py": "under a name to be replaced",
     "simulate/families/crest.py": "a pool that its marker makes whole",
+    "evaluation/mornings/study.py": "scratch",
     "evaluation/study_pages.py": "under a name to be replaced",
     "evaluation/process_usage.py": "a log",
     "evaluation/benchmark_fleet.py": "scratch",
