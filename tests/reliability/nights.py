@@ -103,8 +103,9 @@ def said(run: Path) -> dict[str, object]:
             told = json.loads(path.read_text())
             told.pop("seconds")
             told.pop("run_id")
-            for name in ("nightclamp.duckdb", "metrics.prom"):
-                told.get("files", {}).pop(name, None)
+            told.pop("freshness")  # its hours are those of the night
+            for file in ("nightclamp.duckdb", "metrics.prom"):
+                told.get("files", {}).pop(file, None)
             held[name] = told
         elif path.suffix == ".duckdb":
             held[name] = _rows_of(path)

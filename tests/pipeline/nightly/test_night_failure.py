@@ -71,7 +71,7 @@ def test_a_night_that_fails_before_it_is_published_leaves_out_as_it_was(
     )
     with pytest.raises(NightFailed, match=r"^no space on .*; nothing was published$"):
         run_night(request_of, load_settings())
-    assert {path.name for path in request_of.out.iterdir()} <= {".night.lock", "store"}
+    assert {path.name for path in request_of.out.iterdir()} <= {".night.lock", "format.json", "store"}
     assert not (request_of.out / "store" / ".work").exists()
 
 

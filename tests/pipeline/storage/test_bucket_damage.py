@@ -62,23 +62,3 @@ def test_a_run_that_is_damaged_is_passed_over_and_a_damaged_copy_is_fetched_agai
         assert gone.folder is None
         assert len(gone.passed_over) == 2
         assert "is not there any more" in gone.passed_over[1]
-
-
-def test_a_run_that_is_not_the_latest_is_there_under_its_day(
-    url: ObjectUrl, own: ObjectStoreSettings, s3: Server
-) -> None:
-    with hold_bucket(url, own) as out:
-        assert out.latest_day() is None
-        hand_in(out, NEXT, "newest")
-    with hold_bucket(url, own) as out:
-        assert out.latest_day() == NEXT
-        built = publish.building_folder(out.local, DAY)
-        (built / "run.json").write_text("run.json earlier")
-        run = publish.publish(built, out.local, DAY, turn_latest=False)
-        out.hand_in(run, DAY, turn_latest=False)
-        assert out.latest_day() == NEXT
-    assert published(s3) == whole("newest")
-    with hold_bucket(url, own) as out:
-        before = out.earlier_run(NEXT)
-        assert before is not None
-        assert (before / "run.json").read_text() == "run.json earlier"

@@ -186,6 +186,26 @@ def test_a_run_is_there_whole_before_the_index_names_it(
         assert out.earlier_run(DAY, ["standing"]) == EarlierRun()
 
 
+def test_a_run_that_is_not_the_latest_is_there_under_its_day(
+    url: ObjectUrl, own: ObjectStoreSettings, s3: Server
+) -> None:
+    with hold_bucket(url, own) as out:
+        assert out.latest_day() is None
+        hand_in(out, NEXT, "newest")
+    with hold_bucket(url, own) as out:
+        assert out.latest_day() == NEXT
+        built = publish.building_folder(out.local, DAY)
+        (built / "run.json").write_text(json.dumps({"as_of": "earlier"}))
+        run = publish.publish(built, out.local, DAY, turn_latest=False)
+        out.hand_in(run, DAY, turn_latest=False)
+        assert out.latest_day() == NEXT
+    assert published(s3) == whole("newest")
+    with hold_bucket(url, own) as out:
+        before = out.earlier_run(NEXT, ["standing"]).folder
+        assert before is not None
+        assert json.loads((before / "run.json").read_text()) == {"as_of": "earlier"}
+
+
 @pytest.mark.parametrize("kind", ["slow_down", "reset", "refused"])
 @pytest.mark.parametrize("part", ["/index.html", "/run.json", "/latest.json"])
 def test_a_run_that_could_not_be_sent_leaves_all_as_it_was_and_a_later_one_removes_it(
