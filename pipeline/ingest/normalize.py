@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.core import contract
 from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT, UnusableFileError
 from pipeline.ingest.lake_config import Intervals, Source
+from pipeline.ingest.plain_texts import number_as_text, plain
 from pipeline.ingest.row_config import ENERGY_UNITS, UNITS
 from pipeline.ingest.timestamps import interval_starts
 
@@ -25,7 +26,7 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
     Raises
     ------
     UnusableFileError
-        A required column is missing, or a column has a type that holds neither numbers nor times.
+        A required column is missing, or a measure's column holds lists.
     """
     sources = {
         name: how.columns.get(name) or Source.model_validate(name) for name in contract.Interval.columns()
@@ -37,6 +38,7 @@ def conform(frame: pl.DataFrame, how: Intervals, required: Iterable[str]) -> pl.
     for name in required:
         if sources[name].source not in renamed.columns:
             raise UnusableFileError(_missing(name, sources[name].source, renamed.columns))
+    renamed = renamed.with_columns(number_as_text(renamed[sources["site_id"].source]))
     numbers, faults = _numbers(renamed, how, sources)
     time = renamed[sources["interval_start"].source]
     start, fault = interval_starts(time, renamed[sources["site_id"].source], how)
@@ -87,7 +89,7 @@ def _by_contract_case(frame: pl.DataFrame, sources: dict[str, Source]) -> pl.Dat
 
 
 def _text(name: str, how: Intervals) -> pl.Expr:
-    text = pl.col(name).cast(pl.String).str.strip_chars()
+    text = plain(pl.col(name).cast(pl.String))
     return pl.when(~text.is_in(["", *how.empty])).then(text)
 
 
@@ -107,16 +109,16 @@ def _numbers(
         if column not in own.columns:
             continue
         dtype = own.schema[column]
-        if dtype == pl.String:
+        if dtype.is_numeric() or dtype == pl.Null:
+            number = pl.col(column).cast(pl.Float64)
+        elif dtype.is_nested():
+            raise UnusableFileError(f"column {column} is of type {dtype}, not a number")
+        else:
             text = _text(column, how)
             plain = text.str.replace(",", ".", literal=True) if how.decimal == "," else text
             number = plain.cast(pl.Float64, strict=False)
             told = pl.format(f"{column}: '{{}}' is not a number", text)
             faults.append(pl.when(text.is_not_null() & number.is_null()).then(told))
-        elif dtype.is_numeric() or dtype == pl.Null:
-            number = pl.col(column).cast(pl.Float64)
-        else:
-            raise UnusableFileError(f"column {column} is of type {dtype}, not a number")
         numbers[column] = number
     for source in (sources[name] for name in contract.MEASURES):
         for helper in (source.volts, source.power_factor):
@@ -146,7 +148,7 @@ def _widen(
     for name in (channel, value, *keys):
         if name not in own.columns:
             raise UnusableFileError(_missing(name, name, own.columns))
-    own = own.with_columns(pl.col(channel).cast(pl.String).str.strip_chars())
+    own = own.with_columns(plain(pl.col(channel).cast(pl.String)))
     wanted = [s.source for n, s in sources.items() if n in contract.MEASURES]
     wanted += [p for s in sources.values() for p in (s.volts, s.power_factor) if isinstance(p, str)]
     wanted = list(dict.fromkeys(wanted))

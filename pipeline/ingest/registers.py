@@ -18,6 +18,7 @@ from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT, UnusableFileError
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import REGISTERS, Fields
 from pipeline.ingest.normalize import nearest
+from pipeline.ingest.plain_texts import number_as_text, plain
 from pipeline.ingest.register_days import with_day_reasons
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
 
@@ -169,13 +170,13 @@ def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.Da
         if field is not None and field.always is not None:
             values.append(pl.lit(str(field.always)).alias(name))
         elif source is not None:
-            text = pl.col(source).str.strip_chars()
+            text = plain(pl.col(source))
             values.append(pl.when(text != "").then(text).alias(name))
         elif name in contract.required(table):
             raise InputError(f"{path}: no column {name}{nearest(name, set(names) - set(schema.columns()))}")
         else:
             values.append(pl.lit(None, dtype=pl.String).alias(name))
-    plain = texts.select(ROW, *values)
+    mapped = texts.select(ROW, *values)
     parsed = {name: _parsed(name, column) for name, column in schema.columns().items()}
     faults: list[pl.Expr] = [
         pl.when(pl.col(name).is_not_null() & expr.is_null()).then(
@@ -183,8 +184,10 @@ def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.Da
         )
         for (name, column), expr in zip(schema.columns().items(), parsed.values(), strict=True)
     ]
-    faults += [_outside(name, column, parsed[name], plain[name]) for name, column in schema.columns().items()]
-    return plain.select(ROW, **parsed, **{REASON: pl.coalesce(*faults)})
+    faults += [
+        _outside(name, column, parsed[name], mapped[name]) for name, column in schema.columns().items()
+    ]
+    return mapped.select(ROW, **parsed, **{REASON: pl.coalesce(*faults)})
 
 
 def _split(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -223,7 +226,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 def _foreign_texts(path: Path) -> pl.DataFrame:
     try:
-        return read_foreign(path).select(pl.all().cast(pl.String))
+        return pl.DataFrame([number_as_text(column) for column in read_foreign(path).get_columns()])
     except READ_ERRORS as error:
         message = " ".join(str(error).split())[:200]
         raise UnusableFileError(f"cannot be read as Parquet ({message})") from error

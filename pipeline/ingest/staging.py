@@ -14,6 +14,7 @@ from pipeline.ingest.csv_reader import ROW, UnusableFileError, header, read_deli
 from pipeline.ingest.lake import LakeFile
 from pipeline.ingest.lake_config import Intervals
 from pipeline.ingest.normalize import conform
+from pipeline.ingest.plain_texts import has_plain_texts
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign, refuse_absurd
 
 _RESERVED = {"filename", "file_index", "file_row_number", "file_no", "file_row"}
@@ -137,12 +138,17 @@ def _schema(path: Path) -> pa.Schema:
 
 
 def _is_contract(path: Path, required: tuple[str, ...]) -> bool:
-    """Tell from the metadata alone whether DuckDB can read the file in place."""
+    """Tell whether DuckDB can read the file in place: columns as the contract has them, ids with nothing around."""
     schema = _schema(path)
     names = [name.casefold() for name in schema.names]
     if len(set(names)) < len(names) or not set(required) <= set(names) or _RESERVED & set(names):
         return False
-    return all(_fits(name, field.type) for name, field in zip(names, schema, strict=True))
+    if not all(_fits(name, field.type) for name, field in zip(names, schema, strict=True)):
+        return False
+    try:
+        return has_plain_texts(path, schema.names[names.index("site_id")])
+    except READ_ERRORS:  # damaged: whoever reads it in place finds out how far
+        return True
 
 
 def _fits(name: str, kind: pa.DataType) -> bool:
