@@ -6,7 +6,7 @@ already, so a failed flow is simply run again.
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from prefect.tasks import Task
 
 from flows import account
 from flows.quiet_task import quiet_task
+from pipeline.core import clock
 from pipeline.core.alarm import EXIT_STATUS, read, stale
 from pipeline.core.errors import InputError, NightclampError
 from pipeline.core.settings import Settings, load_settings
@@ -109,7 +110,7 @@ def run_name() -> str:
     """Return "night of DATE", the as-of day of this flow run; without a date where the lake can't say it."""
     parameters: dict[str, Any] = flow_run.parameters
     try:
-        day = parameters["as_of"] or open_lake(parameters["lake"]).newest_day(datetime.now(UTC).date())
+        day = parameters["as_of"] or open_lake(parameters["lake"]).newest_finished_day(clock.utc_now())
     except (NightclampError, OSError):
         return "night"
     return f"night of {day}"
@@ -128,7 +129,7 @@ def nightly(
     out
         Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
     as_of
-        Last whole UTC day to use; the newest in the lake if not given.
+        UTC day to judge; the newest in the lake that is over if not given.
     window_days
         How many days up to then speak.
     dask
@@ -158,8 +159,9 @@ def nightly(
         return Failed(message=" ".join(str(error).split()), data=error)
     alarms = read(result.alarm)
     if as_of is None:
-        today = datetime.now(UTC).date()
-        alarms += stale(result.as_of, today, settings.alarm, is_scheduled=deployment.id is not None)
+        alarms += stale(
+            result.as_of, clock.utc_today(), settings.alarm, is_scheduled=deployment.id is not None
+        )
     create_table_artifact(
         account.top_rows(result), key="nightclamp-list", description=f"Most worth a revisit, {result.as_of}"
     )

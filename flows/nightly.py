@@ -57,7 +57,7 @@ def start(
     out
         Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
     as_of
-        Last whole UTC day to use; the newest in the lake if not given. Only with --once.
+        UTC day to judge; the newest in the lake that is over if not given. Only with --once.
     window_days
         How many days up to then speak.
     once

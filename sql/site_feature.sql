@@ -39,7 +39,7 @@ WITH sag AS (
 )
 SELECT
   w.site_id, w.days, w.nights, w.slope_days, w.length_min,
-  least(1, w.covered_min / (1440.0 * w.days)) AS coverage_share,
+  least(1, w.covered_min / (1440.0 * w.long_days)) AS coverage_share,
   w.slope_l1, w.slope_l1_se, w.slope_l2, w.slope_l2_se, w.slope_sum, w.slope_sum_se, w.slope_am, w.slope_am_se,
   w.slope_pm, w.slope_pm_se, w.slope_scatter, w.slope_net, w.slope_net_se,
   w.var_l1, w.var_l1_se, w.var_l2, w.var_l2_se,
@@ -67,8 +67,8 @@ SELECT
   w.leak_least_l1, w.leak_least_l2,
   w.l1_dark_size AS dark_l1_size_w, w.l2_dark_size AS dark_l2_size_w,
   w.n_stale_l1 / nullif(w.n_step_row, 0) AS stale_l1_share, w.n_stale_l2 / nullif(w.n_step_row, 0) AS stale_l2_share,
-  w.n_drop_l1 / w.days AS drop_l1_day, w.n_drop_l2 / w.days AS drop_l2_day,
-  w.n_glitch_l1 / w.days AS glitch_l1_day, w.n_glitch_l2 / w.days AS glitch_l2_day,
+  w.n_drop_l1 / w.long_days AS drop_l1_day, w.n_drop_l2 / w.long_days AS drop_l2_day,
+  w.n_glitch_l1 / w.long_days AS glitch_l1_day, w.n_glitch_l2 / w.long_days AS glitch_l2_day,
   correlation(w.n_row - w.n_night, w.l1_day_w, w.pv_day_w, w.l1_l1_day, w.pv_pv_day, w.l1_pv_day) AS pv_corr_l1,
   correlation(w.n_row - w.n_night, w.l2_day_w, w.pv_day_w, w.l2_l2_day, w.pv_pv_day, w.l2_pv_day) AS pv_corr_l2,
   correlation(w.sky_n, w.l1_all_w, w.sky_x, w.l1_l1_all, w.sky_xx, w.l1_sky) AS sky_corr_l1,
@@ -96,8 +96,8 @@ SELECT
   CASE WHEN w.pv_all_w > 0 THEN atan2(w.pv_sin_w, w.pv_cos_w) * 12 / pi() END AS pv_noon_h,
   finite(w.pv_dark_w / nullif(w.pv_abs_w, 0)) AS pv_dark_share,
   w.n_dark_pv_live / nullif(w.n_dark, 0) AS pv_dark_live_share, w.pv_max_w,
-  w.pv_wh / 1000 / w.days AS pv_kwh_day, w.l1_abs_wh / 1000 / w.days AS l1_kwh_day,
-  w.l2_abs_wh / 1000 / w.days AS l2_kwh_day,
+  w.pv_wh / 1000 / w.long_days AS pv_kwh_day, w.l1_abs_wh / 1000 / w.long_days AS l1_kwh_day,
+  w.l2_abs_wh / 1000 / w.long_days AS l2_kwh_day,
   coalesce(w.n_battery > 0, false) AS has_battery_w, w.n_volt / w.n_row AS volt_share, w.n_net / w.n_row AS meter_share,
   sqrt(w.vdiff_vdiff / nullif(w.n_volt, 0)) AS vdiff_rms_v, finite(w.l2_v_sum / w.l1_v_sum) AS volt_ratio
 FROM site_window w

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.commands.options import AsJson, OutputConsole, SettingsFile
@@ -25,6 +24,7 @@ def check(lake: Path, *, all_days: bool = False, json: AsJson = False, settings:
     """
     from pipeline.commands.json_output import print_json
     from pipeline.commands.progress import terminal_progress
+    from pipeline.core import clock
     from pipeline.core.alarm import count_of
     from pipeline.ingest.contract_check import Problem, check_lake
     from pipeline.ingest.lake import open_lake
@@ -34,8 +34,7 @@ def check(lake: Path, *, all_days: bool = False, json: AsJson = False, settings:
     opened = open_lake(lake, all_settings)
     problems: list[Problem] = []
     with terminal_progress(console) as tell:
-        today = datetime.now(UTC).date()
-        for problem in check_lake(opened, all_settings, today, all_days=all_days, tell=tell):
+        for problem in check_lake(opened, all_settings, clock.utc_today(), all_days=all_days, tell=tell):
             problems.append(problem)
             if not json:
                 hint = f" ({problem.hint})" if problem.hint else ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 
 from pipeline.commands import stopping
@@ -35,7 +35,7 @@ def nightly(
     out
         Folder (or s3://bucket/prefix) where runs, `latest` and the store of day statistics are kept.
     as_of
-        Last whole UTC day to use, YYYY-MM-DD; the newest in the lake if not given.
+        UTC day to judge, YYYY-MM-DD; the newest in the lake that is over if not given.
     window_days
         Days of data up to then that are used [days].
     model
@@ -47,6 +47,7 @@ def nightly(
     from pipeline.commands.console import night_summary, show_night
     from pipeline.commands.json_output import print_json
     from pipeline.commands.progress import progress
+    from pipeline.core import clock
     from pipeline.core.alarm import ALARM, EXIT_STATUS, read, stale
     from pipeline.learning.train_due import train_if_due
     from pipeline.nightly.night_inputs import NightRequest
@@ -66,7 +67,7 @@ def nightly(
     stopping.leaves("the night is published")
     alarms = read(result.alarm)
     if as_of is None:
-        alarms += stale(result.as_of, datetime.now(UTC).date(), all_settings.alarm)
+        alarms += stale(result.as_of, clock.utc_today(), all_settings.alarm)
     if json:
         print_json(night_summary(result, rows, alarms))
     else:

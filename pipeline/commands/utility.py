@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import tempfile
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipeline.commands.options import AsJson, OutputConsole, SettingsFile
+from pipeline.core import clock
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.terminal_text import one_line
@@ -38,7 +38,7 @@ def utility(
 
     all_settings = load_settings(settings)
     opened = open_lake(lake, all_settings)
-    registers = read_registers(opened, datetime.now(UTC).date())
+    registers = read_registers(opened, clock.utc_today())
     with tempfile.TemporaryDirectory(prefix="nightclamp-") as folder:
         intake = read_utility(opened, registers, all_settings, workdir=Path(folder))
     if intake.files.is_empty() and not intake.not_read:

@@ -39,6 +39,7 @@ def look(
     settings: Settings,
     shard: Shard = WHOLE,
     meters: ShardMeters | None = None,
+    running: date | None = None,
 ) -> WindowView:
     """Return the features of every home of `shard` with rows in the `window_days` UTC days that end with `as_of`.
 
@@ -65,10 +66,15 @@ def look(
         The homes to look at.
     meters
         What the utility's files say of these homes' meters; None: there are none.
+    running
+        The day after `as_of`, where it isn't over and files of it are given: its rows speak for their homes, but a part
+        of a day is no day to find a change by.
     """
     first = as_of - timedelta(days=window_days - 1)
     days = HomeDays.of(day_files, shard)
     daily = daily_numbers(days, settings)
+    if running is not None:
+        daily = daily.filter(pl.col("day") <= as_of)
     changes = find_changes(daily, first, as_of, settings=settings)
     visited = (
         visits.filter(pl.col("visited_on").is_between(first, as_of - timedelta(days=1)))
@@ -91,6 +97,8 @@ def look(
     )  # fmt: skip
     spans = span.select("site_id", "from_on", "to_on")
     evidence = None if meters is None else shard_evidence(meters, spans, first, settings=settings)
-    signals = site_signals(con, days, spans, sites=sites, settings=settings, meters=evidence)
+    if running is not None:
+        spans = spans.with_columns(pl.lit(running).alias("to_on"))
+    signals = site_signals(con, days, spans, sites=sites, settings=settings, meters=evidence, running=running)
     changed = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
     return WindowView(first, as_of, signals.join(changed, on="site_id", maintain_order="left"), daily)

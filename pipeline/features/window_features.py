@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import duckdb
 import polars as pl
 
@@ -43,6 +45,7 @@ def site_signals(
     sites: pl.DataFrame,
     settings: Settings,
     meters: pl.DataFrame | None = None,
+    running: date | None = None,
 ) -> pl.DataFrame:
     """Return table site_signal (see sql/site_signal.sql) for the homes of `span` that have rows.
 
@@ -60,10 +63,12 @@ def site_signals(
         Section [feature] is used.
     meters
         Table EVIDENCE of the homes whose meter is in files of the utility; None: of none.
+    running
+        The day that isn't over, where `days` has rows of it.
     """
     params = settings.feature.model_dump()
     merged = with_file_meters(
-        site_window(days, span, settings.feature),
+        site_window(days, span, settings.feature, running=running),
         pl.DataFrame(schema=EVIDENCE) if meters is None else meters,
     )
     sources = merged.select("site_id", "meter_by", *METER_COLUMNS, "is_dark_only")

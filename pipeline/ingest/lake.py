@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
 from functools import cached_property
 from pathlib import Path
 
@@ -74,18 +74,23 @@ class Lake:
         """Return (where, what) for everything under intervals/ that is not read."""
         return self._partitions[1]
 
-    def newest_day(self, today: date) -> date:
-        """Return the newest day in the lake that is not after `today` (UTC), the default as-of day.
+    def newest_finished_day(self, now: datetime) -> date:
+        """Return the newest day in the lake that is over `now` (UTC), the default as-of day.
 
         Raises
         ------
         InputError
-            Every partition lies after `today`.
+            No day in the lake is over.
         """
-        past = [day for day in self.days() if day <= today]
-        if not past:
-            raise InputError(f"{self.root}: every partition lies after today, {today}; check the date= names")
-        return past[-1]
+        today = now.date()
+        over = [day for day in self.days() if day < today]
+        if over:
+            return over[-1]
+        if today in self.days():
+            raise InputError(
+                f"{self.root}: {today}, its only day so far, is not over in UTC; run the night tomorrow"
+            )
+        raise InputError(f"{self.root}: every partition lies after today, {today}; check the date= names")
 
     def files(self, day: date) -> list[LakeFile]:
         """Return the files of `day` in the order they arrived: modification time, then name."""

@@ -5,12 +5,12 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
 
-from pipeline.core import sql_runner
+from pipeline.core import clock, sql_runner
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import OwnFleetSettings
 from pipeline.core.settings import Settings
@@ -76,7 +76,7 @@ def build_training_set(
         The lake is not usable, or too few of its homes look sound.
     """
     own_fleet, lake = settings.own_fleet, open_lake(lake_root, settings)
-    as_of = lake.newest_day(datetime.now(UTC).date())
+    as_of = lake.newest_finished_day(clock.utc_now())
     registers = read_registers(lake, as_of)
     shutil.rmtree(scratch, ignore_errors=True)
     scratch.mkdir(parents=True)

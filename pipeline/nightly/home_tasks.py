@@ -37,6 +37,7 @@ class WindowTask:
     sites: StoredTable
     visits: StoredTable
     as_of: date
+    running: date | None
     window_days: int
     settings: Settings
     tables: TableStore
@@ -77,7 +78,7 @@ def look_at_shard(con: duckdb.DuckDBPyConnection, task: WindowTask) -> ShardWind
     """Return the features of a shard's homes in the window."""
     shard, tables = task.shard, task.tables
     view = look(
-        con, task.day_files, task.sites.of(shard), visits=task.visits.of(shard), as_of=task.as_of,
+        con, task.day_files, task.sites.of(shard), visits=task.visits.of(shard), as_of=task.as_of, running=task.running,
         window_days=task.window_days, settings=task.settings, shard=shard,
         meters=None if task.meters is None else task.meters.of(shard),
     )  # fmt: skip
@@ -110,7 +111,7 @@ def look_at_window(
     executor
         Carries out the tasks of the shards; else threads do.
     """
-    days = [day for day in stored if day.day <= inputs.as_of]
+    days = [day for day in stored if day.day <= (inputs.running or inputs.as_of)]
     registers, window_days = inputs.registers, inputs.request.window_days
     with inputs.connect() as con:
         executor = executor or ThreadExecutor(con, inputs.settings.engine)
@@ -121,7 +122,7 @@ def look_at_window(
         tasks = [
             WindowTask(
                 shard, tuple(path for day in days for path in day.paths(inputs.store, "site_day", shard)), sites,
-                visits, inputs.as_of, window_days, inputs.settings, tables, meter_task,
+                visits, inputs.as_of, inputs.running, window_days, inputs.settings, tables, meter_task,
             )
             for shard, meter_task in zip(cut, of_meters, strict=True)
         ]  # fmt: skip

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import polars as pl
 
-from pipeline.core import sql_runner
+from pipeline.core import clock, sql_runner
 from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections.section import LONGEST_DAYS
@@ -26,7 +26,7 @@ from pipeline.storage.output_location import Out
 
 @dataclass(frozen=True)
 class NightRequest:
-    """A lake, where results go, the last whole UTC day (None: the newest), the window, a model.
+    """A lake, where results go, the UTC day to judge (None: the newest that is over), the window, a model.
 
     Lake and out may name an object store (pipeline/storage/object_url.py says how).
     """
@@ -42,6 +42,8 @@ class NightRequest:
 class NightInputs:
     """`days` are the UTC days it reads, oldest first; `later` those it leaves alone.
 
+    `running` is the UTC day that isn't over, where the lake has rows of it: they are read and speak for their homes,
+    but no alarm and no change is found by a day that may hold an hour or nearly all.
     `model_note` says which model it is and why. `request.out` is a folder, perhaps an object store's local copy.
     """
 
@@ -55,6 +57,7 @@ class NightInputs:
     model: Model
     model_note: str
     previous: Path | None
+    running: date | None = None
 
     @property
     def store(self) -> Store:
@@ -98,10 +101,13 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     if request.as_of is not None and request.as_of < FIRST_DATE:
         raise InputError(f"--as-of {request.as_of}: no fleet is that old; choose a day from {FIRST_DATE} on")
     lake = open_lake(request.lake, settings)
-    today = datetime.now(UTC).date()
-    as_of = request.as_of or lake.newest_day(today)
+    now = clock.utc_now()
+    today, yesterday = now.date(), now.date() - timedelta(days=1)
+    as_of = request.as_of or lake.newest_finished_day(now)
     if as_of > today:
-        raise InputError(f"--as-of {as_of}: lies in the future; choose a day up to {today}")
+        raise InputError(f"--as-of {as_of}: lies in the future; choose a day up to {yesterday}")
+    if as_of == today:
+        raise InputError(f"--as-of {as_of}: is not over yet in UTC; choose a day up to {yesterday}")
     first = as_of - timedelta(days=request.window_days - 1)
     all_days = lake.days()
     days = [day for day in all_days if first <= day <= as_of]
@@ -112,9 +118,10 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
         )
     in_future = [day for day in all_days if day > today]
     model, note = choose_model(request.model, request.out)
-    out.bring_store((*days, *in_future))
-    later = tuple(day for day in all_days if as_of < day <= today)
+    running = today if today in all_days and (request.as_of is None or as_of == yesterday) else None
+    out.bring_store((*days, *in_future, *([running] if running else [])))
+    later = tuple(day for day in all_days if as_of < day <= today and day != running)
     return NightInputs(
-        request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model, note,
-        out.earlier_run(as_of),
+        request, settings, lake, as_of, read_registers(lake, as_of), (*days, *in_future), later, model,
+        note, out.earlier_run(as_of), running,
     )  # fmt: skip

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.core.alarm import read as read_alarms
 from pipeline.core.alarm import table as alarm_table
+from pipeline.core.errors import NightFailed
 from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
@@ -24,6 +25,7 @@ from pipeline.crews import VIEWS, view_rows
 from pipeline.faults.types import CAUTIONS
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.ingest.lake import open_lake
+from pipeline.ingest.registers import Registers
 from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
 from pipeline.nightly.home_tasks import look_at_window, score_homes
@@ -186,7 +188,8 @@ def take_in(
     executor
         Carries out the tasks of the shards; else threads do.
     """
-    number = {day: place for place, day in enumerate(inputs.days, start=1)}
+    days = (*inputs.days, *([inputs.running] if inputs.running else []))
+    number = {day: place for place, day in enumerate(days, start=1)}
 
     def day_done(day: date, is_fresh: bool) -> None:
         if is_fresh:
@@ -194,10 +197,23 @@ def take_in(
             tell(counted(f"  {day} read", number[day], len(number), things="days"))
 
     with inputs.connect() as con:
-        return refresh_days(
-            con, inputs.lake, inputs.days, registers=inputs.registers, store=inputs.store, settings=inputs.settings,
-            workdir=inputs.scratch, tell=day_done, executor=executor,
-        )  # fmt: skip
+
+        def refreshed(days: Iterable[date], registers: Registers) -> list[StoredDay]:
+            return refresh_days(
+                con, inputs.lake, days, registers=registers, store=inputs.store, settings=inputs.settings,
+                workdir=inputs.scratch, tell=day_done, executor=executor,
+            )  # fmt: skip
+
+        stored = refreshed(inputs.days, inputs.registers)
+        if inputs.running is None:
+            return stored
+        try:
+            # Its rows lie after the as-of day, and are no rows of the future.
+            until_now = replace(inputs.registers, as_of=inputs.running)
+            return stored + refreshed([inputs.running], until_now)
+        except NightFailed:  # its files are still being written: the night that judges the day reads it
+            tell(f"  {inputs.running} is not over, and its files change while they are read: left alone")
+            return stored
 
 
 def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, *, meters: UtilityIntake) -> Path:

@@ -67,6 +67,7 @@ def write_run_json(
         "counts": dict(tables.counts),
         "verdicts": dict(verdicts.iter_rows()),
         "days_missing": [str(day) for day in expected if day not in days],
+        "running_day": str(inputs.running) if inputs.running in days else None,
         "later_days_left_alone": [str(day) for day in inputs.later],
         "not_read": [f"{where}: {what}" for where, what in inputs.lake.oddities()],
         "previous_run": inputs.previous.name if inputs.previous else None,

@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 
+from pipeline.core import clock
 from pipeline.core.errors import NightclampError, NightFailed
 from pipeline.storage.object_store import Bucket, TakenError
 
@@ -49,7 +50,7 @@ class BucketLock:
 
     def take(self) -> None:
         """Take the lock, also one that has run out or that this holder's killed night has left."""
-        now = datetime.now(UTC)
+        now = clock.utc_now()
         try:
             self._tag = self._bucket.put(NAME, self._says(), "")
             return
@@ -97,7 +98,7 @@ class BucketLock:
 
     def _says(self, *, is_over: bool = False) -> bytes:
         span = timedelta(seconds=0 if is_over else self._bucket.own.lock_s)
-        until = (datetime.now(UTC) + span).isoformat(timespec="milliseconds")
+        until = (clock.utc_now() + span).isoformat(timespec="milliseconds")
         # The turn makes each content, and with it each ETag, another one.
         lock = {"holder": self._holder, "token": self._token, "until": until, "turn": uuid.uuid4().hex}
         return json.dumps(lock).encode()

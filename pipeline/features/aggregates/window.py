@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import polars as pl
 
@@ -40,7 +42,9 @@ RANKED = (
 _COUNTS = ("days", "pair_days", "leak_l1_days", "leak_l2_days", "slope_days")
 
 
-def site_window(days: HomeDays, span: pl.DataFrame, settings: FeatureSettings) -> pl.DataFrame:
+def site_window(
+    days: HomeDays, span: pl.DataFrame, settings: FeatureSettings, *, running: date | None = None
+) -> pl.DataFrame:
     """Return table site_window, one row a home with days in its span, sorted.
 
     Parameters
@@ -51,11 +55,14 @@ def site_window(days: HomeDays, span: pl.DataFrame, settings: FeatureSettings) -
         `site_id`, `from_on`, `to_on`: the days that speak for each home; one that isn't there has none.
     settings
         Section [feature].
+    running
+        The day that isn't over: it is as long as the rows of it cover.
 
     Returns
     -------
     pl.DataFrame
-        `site_id`; `days`, `nights` [days] with rows, with a night; `length_min` [min] usual interval; medians over
+        `site_id`; `days`, `nights` [days] with rows, with a night; `long_days` [days] how long
+        `days` are together; `length_min` [min] usual interval; medians over
         the days of site_day's `l1_night_p05`, `l1_night_p50`, the same of l2 and sum, `l1_dark_size` and
         `l2_dark_size` [W], `pair_log_ratio`, `leak_l1`, `leak_l2` [-], `leak_least_l1`, `leak_least_l2` [W/W];
         `pair_log_sd`, `leak_l1_sd`, `leak_l2_sd` [-] from the 16th to the 84th percentile of the days, and the
@@ -72,12 +79,22 @@ def site_window(days: HomeDays, span: pl.DataFrame, settings: FeatureSettings) -
         days.is_there & (day_number >= first) & (day_number <= last)
     )  # a home without a span: NaN, never true
     out: dict[str, Float] = {"days": in_span.sum(axis=0).astype(float)}
-    read = days.columns((*RANKED, *SLOPES))
+    read = days.columns((*RANKED, *SLOPES, "covered_min"))
+    out["long_days"] = _long_days(days, in_span, read["covered_min"], running)
     out |= _ranked(read, in_span)
     out |= merged_slopes(read, in_span, settings)
     out |= _sums(days, in_span)
     merged = pl.DataFrame({"site_id": days.homes, **out}).filter(out["days"] > 0).fill_nan(None)
     return merged.with_columns(pl.col(_COUNTS).cast(pl.Int64), pl.col("nights").cast(pl.Int32))
+
+
+def _long_days(days: HomeDays, in_span: Bool, covered_min: Float, running: date | None) -> Float:
+    """Return how long the days of the span are [days]: a whole day is one however little of it came."""
+    long: Float = in_span.astype(float)
+    for line in np.flatnonzero(days.days.to_numpy() == np.datetime64(running, "D")) if running else ():
+        long[line] = np.where(in_span[line], np.fmin(1, covered_min[line] / 1440.0), 0.0)
+    total: Float = long.sum(axis=0)
+    return total
 
 
 def _sums(days: HomeDays, in_span: Bool) -> dict[str, Float]:

@@ -1,8 +1,9 @@
 """A lake is opened or refused with what to do; its days and files come in order, oddities are told."""
 
 import os
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from lakes import DAY, build_lake, put, rows
@@ -59,13 +60,19 @@ def test_what_is_not_read_is_told(lake: Path) -> None:
     }
 
 
-def test_the_newest_day_is_never_in_the_future(lake: Path) -> None:
-    for day in (DAY, date(2199, 1, 1)):
+def test_the_newest_finished_day_is_over_in_utc_and_never_in_the_future(lake: Path) -> None:
+    for day in (DAY, DAY + timedelta(days=1), date(2199, 1, 1)):
         put(lake, "1.csv", rows("a", day), day)
     opened = open_lake(lake)
-    assert opened.newest_day(today=date(2025, 7, 1)) == DAY
+    in_denver = datetime(2025, 6, 2, 3, 30, tzinfo=ZoneInfo("America/Denver"))
+    assert opened.newest_finished_day(in_denver.astimezone(UTC)) == DAY  # the second day is ten hours old
+    assert opened.newest_finished_day(datetime(2025, 6, 3, tzinfo=UTC)) == DAY + timedelta(days=1)
+    with pytest.raises(
+        InputError, match="2025-06-01, its only day so far, is not over in UTC; run the night tomorrow"
+    ):
+        opened.newest_finished_day(datetime(2025, 6, 1, 23, 59, tzinfo=UTC))
     with pytest.raises(InputError, match="every partition lies after today, 2020-01-01"):
-        opened.newest_day(today=date(2020, 1, 1))
+        opened.newest_finished_day(datetime(2020, 1, 1, tzinfo=UTC))
 
 
 def test_a_missing_register_of_homes_is_named(lake: Path) -> None:

@@ -58,6 +58,20 @@ def test_sums_add_and_medians_hold(tmp_path: Path) -> None:
     assert some(row, **wanted) == wanted
 
 
+def test_a_day_that_is_not_over_is_as_long_as_its_rows(tmp_path: Path) -> None:
+    days = [
+        {"site_id": "a", "day": day, "covered_min": covered}
+        for day, covered in ((1, 1440), (2, 700), (3, 360))
+    ]
+    long_days = [
+        site_window(home_days(tmp_path, *days), span_of(a=ALL_JUNE), SETTINGS.feature, running=running)[
+            "long_days"
+        ][0]
+        for running in (None, june(3), june(9))
+    ]
+    assert long_days == [3, 2.25, 3]
+
+
 def test_the_floor_of_the_nights(tmp_path: Path) -> None:
     """Leg 1 stands on 50 W but for two nights of 10 W: on one night in ten it falls 40 W short, and each night's 5th
     percentile lies 2 W above its lowest, so the floor is hard. Leg 2's lowest is another each night, 20 to 120 W
