@@ -6,7 +6,7 @@ import hashlib
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from functools import cached_property
 from pathlib import Path
@@ -15,6 +15,7 @@ from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
 from pipeline.ingest.lake_config import LakeConfig, read_lake_config
+from pipeline.ingest.partition_days import PartitionDays
 from pipeline.storage.bucket_lake_source import BucketSource
 from pipeline.storage.lake_source import (
     SUFFIXES,
@@ -22,10 +23,11 @@ from pipeline.storage.lake_source import (
     FolderSource,
     LakeFile,
     LakeSource,
+    RowsOfDay,
 )
 from pipeline.storage.object_url import ObjectUrl, object_url
 
-__all__ = ["Lake", "LakeFile", "open_lake", "partition_day"]
+__all__ = ["Lake", "LakeFile", "RowsOfDay", "open_lake", "partition_day"]
 _PARTITION = re.compile(r"date=(\d{4}-\d{2}-\d{2})")
 
 
@@ -67,8 +69,17 @@ class Lake:
         return days, odd
 
     def days(self) -> list[date]:
-        """Return the UTC days that have files, oldest first."""
-        return sorted(self._partitions[0])
+        """Return the UTC days that files may have rows of, oldest first."""
+        return sorted({day for partition in self._partitions[0] for day in self._days_of.days(partition)})
+
+    def future_days(self, today: date) -> list[date]:
+        """Return the days after `today` (UTC) that the lake can't have rows of yet, oldest first."""
+        to_come = [one for one in self._partitions[0] if self._days_of.is_to_come(one, today)]
+        return sorted({day for partition in to_come for day in self._days_of.days(partition)})
+
+    @property
+    def _days_of(self) -> PartitionDays:
+        return self.config.intervals.partition_days
 
     def oddities(self) -> list[tuple[str, str]]:
         """Return (where, what) for everything under intervals/ that is not read."""
@@ -82,8 +93,9 @@ class Lake:
         InputError
             No day in the lake is over.
         """
-        today = now.date()
-        over = [day for day in self.days() if day < today]
+        today, days_of = now.date(), self._days_of
+        whole = [days_of.last_whole_day(one) for one in self._partitions[0] if days_of.is_over(one, now)]
+        over = [day for day in self.days() if whole and day <= max(whole)]
         if over:
             return over[-1]
         if today in self.days():
@@ -94,11 +106,18 @@ class Lake:
 
     def files(self, day: date) -> list[LakeFile]:
         """Return the files of `day` in the order they arrived: modification time, then name."""
-        partition = self._partitions[0].get(day)
-        if partition is None:
-            return []
-        paths = [file for file in self.source.files(partition) if _is_data(file.name.rpartition("/")[2])]
-        return sorted(paths, key=lambda f: (f.mtime_ns, f.name))
+        files: list[LakeFile] = []
+        for partition in self._days_of.partitions(day):
+            entry = self._partitions[0].get(partition)
+            if entry is None:
+                continue
+            found = [file for file in self.source.files(entry) if _is_data(file.name.rpartition("/")[2])]
+            if self._days_of.is_local:
+                searched = self._days_of.days_searched(partition)
+                rows = RowsOfDay(day, searched[0], searched[-1], takes_others=partition == day)
+                found = [replace(file, rows=rows) for file in found]
+            files += found
+        return sorted(files, key=lambda f: (f.mtime_ns, f.name))
 
     def utility_files(self) -> tuple[list[LakeFile], list[tuple[str, str]]]:
         """Return the files in utility/ in the order they arrived, and (where, what) of all else in it."""

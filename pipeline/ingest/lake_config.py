@@ -17,11 +17,12 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import BaseModel, Field, ValidationError, model_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from pipeline.core import contract
 from pipeline.core.errors import InputError
 from pipeline.core.toml_reader import read_toml
+from pipeline.ingest.partition_days import PartitionDays
 from pipeline.ingest.row_config import (
     ENERGY_UNITS,
     UNITS,
@@ -31,6 +32,7 @@ from pipeline.ingest.row_config import (
     Utility,
     UtilityColumns,
     describe_utility,
+    known_zone,
 )
 
 REGISTERS = ("sites", "crews", "visits", "trainings", "safety_calls", "meters")
@@ -64,6 +66,8 @@ class Intervals(TimedRows):
 
     columns: dict[str, Source] = Field(default_factory=dict)
     long: Long | None = None
+    partitions: Literal["UTC day", "local day"] = "UTC day"
+    partition_zone: str | None = None
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> Intervals:
@@ -81,6 +85,23 @@ class Intervals(TimedRows):
             if source.unit == "A" and source.volts is None:
                 raise ValueError(f"columns.{name}: unit A needs volts, a number or a column")
         return self
+
+    @field_validator("partition_zone")
+    @classmethod
+    def _known_partition_zone(cls, zone: str | None) -> str | None:
+        return zone if zone is None else known_zone(zone)
+
+    @model_validator(mode="after")
+    def _zone_is_of_local_days(self) -> Intervals:
+        if self.partition_zone is not None and self.partitions == "UTC day":
+            raise ValueError('partition_zone needs partitions = "local day"')
+        return self
+
+    @property
+    def partition_days(self) -> PartitionDays:
+        """How partitions lie beside UTC days: local days of the zone that is named, or of each home's own."""
+        own = None if self.zone == "UTC" else self.zone
+        return PartitionDays(self.partitions == "local day", self.partition_zone or own)
 
     def reads(self) -> set[str]:
         """Return every column that is read from a source file."""
@@ -184,6 +205,12 @@ def describe(mapping: LakeConfig) -> list[str]:
         lines.append(f"intervals: {long}{skipped}")
     if "interval_start" not in how.columns and (how.zone, how.labelled) != ("UTC", "start"):
         lines.append(_describe_source("interval_start", Source.model_validate("interval_start"), how))
+    if how.partitions == "local day":
+        zone = how.partition_days.zone
+        of_zone = (
+            f"of {zone}" if zone else "of each home's zone; partition_zone names one zone and saves reading"
+        )
+        lines.append(f"intervals: partitions are local days {of_zone}; a row belongs where its time says")
     for table in REGISTERS:
         for name, origin in getattr(mapping, table).items():
             origin_text = (

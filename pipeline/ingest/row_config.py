@@ -38,9 +38,7 @@ class TimedRows(Part):
     @field_validator("zone")
     @classmethod
     def _known_zone(cls, zone: str) -> str:
-        if offset_min(zone) is None and zone not in contract.time_zones():
-            raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00")
-        return zone
+        return known_zone(zone)
 
     @field_validator("delimiter")
     @classmethod
@@ -95,6 +93,13 @@ class Utility(TimedRows):
     """[utility] of lake.toml: plain files (CSV, Parquet) of the utility's meters; ESPI files need none of it."""
 
     columns: UtilityColumns = UtilityColumns()
+
+
+def known_zone(zone: str) -> str:
+    """Return the zone; raises ValueError if there is none of that name."""
+    if offset_min(zone) is None and zone not in contract.time_zones():
+        raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00")
+    return zone
 
 
 def offset_min(zone: str) -> int | None:

@@ -10,8 +10,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.core import contract
-from pipeline.ingest.csv_reader import ROW, UnusableFileError, header, read_delimited
-from pipeline.ingest.lake import LakeFile
+from pipeline.ingest.csv_reader import REASON, ROW, UnusableFileError, header, read_delimited
+from pipeline.ingest.lake import LakeFile, RowsOfDay
 from pipeline.ingest.lake_config import Intervals
 from pipeline.ingest.normalize import conform
 from pipeline.ingest.plain_texts import has_plain_texts
@@ -57,7 +57,13 @@ def prepare(
     """
     names = tuple(required)
     is_parquet = file.path.suffix == ".parquet"
-    if is_parquet and how == Intervals() and may_be_in_place and _is_contract(file.path, names):
+    if (
+        is_parquet
+        and how == Intervals()
+        and may_be_in_place
+        and file.rows is None
+        and _is_contract(file.path, names)
+    ):
         return file.path
     try:
         staged = (
@@ -65,6 +71,8 @@ def prepare(
         )
     except pl.exceptions.PolarsError as error:
         raise UnusableFileError(f"cannot be made into the contract's columns ({_told(error)})") from error
+    if file.rows is not None:
+        staged = _of_day(staged, file.rows)
     target = workdir / f"{number:05d}.parquet"
     staged.write_parquet(target, compression="lz4")
     return target
@@ -91,6 +99,18 @@ def _from_parquet(path: Path) -> pl.DataFrame:
 def _from_text(path: Path, how: Intervals, required: tuple[str, ...]) -> pl.DataFrame:
     frame, bad = read_delimited(path, how.delimiter, is_multiline=False)
     return pl.concat([conform(frame, how, required), bad], how="diagonal")
+
+
+def _of_day(staged: pl.DataFrame, rows: RowsOfDay) -> pl.DataFrame:
+    """Return the rows that belong to a day, and those of none where it tells them."""
+    start = pl.col("interval_start").dt.date()
+    if not rows.takes_others:
+        return staged.filter(start == rows.day)
+    is_misplaced = ~start.is_between(rows.first, rows.last)
+    reason = pl.when(is_misplaced).then(pl.lit("interval_start lies outside its partition's local day"))
+    return staged.filter((start == rows.day) | start.is_null() | is_misplaced).with_columns(
+        pl.coalesce(REASON, reason).alias(REASON)
+    )
 
 
 def has_nanoseconds(path: Path) -> bool:

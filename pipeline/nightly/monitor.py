@@ -13,7 +13,7 @@ from pipeline.core.alarm import ALARM, NOTE, table
 from pipeline.features.update_store import StoredDay
 from pipeline.nightly.data_alarms import newest_day_alarms
 from pipeline.nightly.night_inputs import NightInputs
-from pipeline.nightly.rejects import by_reason, in_day
+from pipeline.nightly.rejects import by_reason
 from pipeline.nightly.run_alarms import Tonight, list_up, no_rows, rejects_up, take_notes
 from pipeline.nightly.run_diff import changed_counts, changed_homes, late, read_run_before
 from pipeline.nightly.run_record import day_records, made_with
@@ -79,5 +79,5 @@ def site_pulse(inputs: NightInputs, stored: list[StoredDay]) -> pl.DataFrame:
 
 def _newest_rejected(rejected: pl.DataFrame, inputs: NightInputs) -> tuple[pl.DataFrame, int]:
     """Return (reason, count) of the newest day's rejected rows, most first, and how many of its files are unread."""
-    newest = rejected.filter(in_day(inputs.as_of))
+    newest = rejected.filter(day=inputs.as_of)
     return by_reason(newest.filter("is_row")), int(newest.filter(~pl.col("is_row"))["count"].sum())

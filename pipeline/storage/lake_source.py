@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Protocol
 
@@ -15,10 +16,25 @@ UTILITY_SUFFIXES = (".xml", ".xml.gz", *SUFFIXES)
 
 
 @dataclass(frozen=True)
+class RowsOfDay:
+    """Which rows of a file are those of the UTC day `day`, where a file has rows of several.
+
+    Those that start on it. Rows that start on no day from `first` to `last`, or at no time, are told by one day only:
+    this one if it `takes_others`.
+    """
+
+    day: date
+    first: date
+    last: date
+    takes_others: bool
+
+
+@dataclass(frozen=True)
 class LakeFile:
     """A file of readings: `path` as opened, `name` as people see it, from the lake's folder.
 
-    `tag` is what an object store calls this content (its ETag); a folder has none.
+    `tag` is what an object store calls this content (its ETag); a folder has none. `rows` are those that are read of
+    it; None: all.
     """
 
     path: Path
@@ -26,6 +42,7 @@ class LakeFile:
     size: int
     mtime_ns: int
     tag: str = ""
+    rows: RowsOfDay | None = None
 
 
 @dataclass(frozen=True)
