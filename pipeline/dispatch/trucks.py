@@ -11,8 +11,8 @@ import polars as pl
 
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import DispatchSettings
+from pipeline.ingest.column_names import nearest
 from pipeline.ingest.csv_reader import ROW, UnusableFileError, read_delimited, with_plain_names
-from pipeline.ingest.normalize import nearest
 from pipeline.ingest.plain_texts import BLANKS
 
 COLUMNS = ("truck_id", "area", "start_latitude", "start_longitude", "start_time", "hours")

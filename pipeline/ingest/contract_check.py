@@ -20,7 +20,7 @@ from pipeline.core.settings import Settings
 from pipeline.ingest.csv_reader import UnusableFileError
 from pipeline.ingest.intervals import DayIntake, load_shards, total
 from pipeline.ingest.lake import Lake
-from pipeline.ingest.lake_config import describe
+from pipeline.ingest.lake_words import describe
 from pipeline.ingest.registers import Registers, read_registers
 from pipeline.ingest.staging import source_columns
 from pipeline.ingest.unknown_columns import UnknownColumn, unknown_columns

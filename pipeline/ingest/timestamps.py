@@ -11,6 +11,8 @@ from pipeline.ingest.row_config import EPOCHS, TimedRows, offset_min
 
 # The offset after a time of day: a date's own hyphens are none.
 _OFFSET = r"(:\d{2}(?:\.\d+)?)\s*(Z|UTC|GMT|[+-]\d{2}(?::?\d{2})?)$"
+# The midnight after, as some write the end of a day.
+_HOUR_24 = r"(^|[T\s])24:00(:00(?:\.0+)?)?($|[\sZ+-])"
 # A date alone is its midnight, as some writers shorten it.
 _FORMATS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d")
 _TIME = pl.Datetime("us")
@@ -55,8 +57,15 @@ def _read(distinct: pl.DataFrame, how: TimedRows) -> pl.DataFrame:
     if isinstance(dtype, pl.Datetime | pl.Date) or dtype == pl.Null:
         return distinct.with_columns(local=time.cast(_TIME), east_min=pl.lit(None, dtype=pl.Int64))
     text = plain(time.cast(pl.String))
+    is_midnight = text.str.contains(_HOUR_24)
+    text = pl.when(is_midnight).then(text.str.replace(_HOUR_24, "${1}00:00${2}${3}")).otherwise(text)
+    day = pl.duration(days=is_midnight.cast(pl.Int64))
     if how.time_format:
-        local = text.str.to_datetime(how.time_format, time_unit="us", strict=False)
+        form = " ".join(how.time_format.split())
+        text = text.str.replace_all(r"\s+", " ")
+        if how.year is not None:
+            text, form = pl.format(f"{how.year} {{}}", text), f"%Y {form}"
+        local = text.str.to_datetime(form, time_unit="us", strict=False) + day
         if "%z" in how.time_format:
             return distinct.with_columns(local=_in_utc(local), east_min=utc)
         return distinct.with_columns(local=local, east_min=pl.lit(None, dtype=pl.Int64))
@@ -65,6 +74,7 @@ def _read(distinct: pl.DataFrame, how: TimedRows) -> pl.DataFrame:
     minutes = offset.str.slice(1, 2).cast(pl.Int64) * 60 + past_hour
     base = text.str.replace(_OFFSET, "${1}").str.replace("T", " ", literal=True)
     local = pl.coalesce(*(base.str.to_datetime(form, time_unit="us", strict=False) for form in _FORMATS))
+    local = local + day
     east = pl.when(offset.str.starts_with("-")).then(-minutes).otherwise(minutes)
     return distinct.with_columns(local=local, east_min=east)
 

@@ -77,7 +77,7 @@ def read_plain(path: Path, how: Utility) -> pl.DataFrame:
 
 
 def _from_text(path: Path, how: Utility) -> tuple[pl.DataFrame, pl.DataFrame]:
-    return read_delimited(path, how.delimiter, is_multiline=False)
+    return read_delimited(path, how.delimiter, is_multiline=False, skip_rows=how.skip_rows)
 
 
 def _from_parquet(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:

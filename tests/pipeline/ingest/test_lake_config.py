@@ -3,7 +3,8 @@
 import pytest
 
 from pipeline.core.errors import InputError
-from pipeline.ingest.lake_config import LakeConfig, describe, read_lake_config
+from pipeline.ingest.lake_config import LakeConfig, read_lake_config
+from pipeline.ingest.lake_words import describe
 from pipeline.ingest.row_config import offset_min
 
 METERS = """

@@ -3,9 +3,10 @@
 import polars as pl
 import pytest
 
+from pipeline.ingest.column_names import nearest
 from pipeline.ingest.csv_reader import REASON, ROW, TEXT, UnusableFileError
 from pipeline.ingest.lake_config import Intervals, read_lake_config
-from pipeline.ingest.normalize import STAGED, conform, nearest
+from pipeline.ingest.normalize import STAGED, conform
 
 BARE = ("site_id", "interval_start")
 

@@ -10,7 +10,8 @@ import pytest
 
 from pipeline.core.errors import InputError
 from pipeline.ingest.csv_reader import UnusableFileError
-from pipeline.ingest.lake_config import describe, read_lake_config
+from pipeline.ingest.lake_config import read_lake_config
+from pipeline.ingest.lake_words import describe
 from pipeline.ingest.row_config import Utility
 from pipeline.ingest.utility.plain_rows import read_plain
 from pipeline.simulate.utility_files import write_meter_csv
