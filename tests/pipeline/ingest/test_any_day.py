@@ -150,7 +150,7 @@ def test_without_a_cache_folder_a_lake_is_read_all_the_same(root: Path, cache: P
 
 def test_a_lake_in_which_no_row_has_a_time_is_told_with_why(root: Path) -> None:
     put(root, "a.csv", b"site_id\na\n")
-    with pytest.raises(InputError, match="a.csv: the file has no column interval_start"):
+    with pytest.raises(InputError, match=r"a\.csv: the file has no column interval_start"):
         open_lake(root)
 
 

@@ -65,9 +65,10 @@ def test_the_raw_texts_are_those_of_the_tests() -> None:
 
 
 @pytest.mark.parametrize(
-    ("middle", "hours"), [(date(2025, 3, 9), 71), (date(2025, 11, 2), 73), (date(2025, 12, 31), 72)]
+    ("middle", "hours", "from_hour"),
+    [(date(2025, 3, 9), 71, 7), (date(2025, 11, 2), 73, 6), (date(2025, 12, 31), 72, 7)],
 )
-def test_a_meter_s_year_file(middle: date, hours: int, tmp_path: Path) -> None:
+def test_a_meter_s_year_file(middle: date, hours: int, from_hour: int, tmp_path: Path) -> None:
     first = middle - timedelta(days=1)
     files = {f"{meter}.csv": "\n".join(meter_year(first, 3, meter)) for meter in ("4711", "4712")}
     lake = open_lake(lake_of(tmp_path, METER, files, ("4711", "4712")))
