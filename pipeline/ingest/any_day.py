@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files as resources
 from pathlib import Path
 
@@ -65,8 +65,9 @@ class DatedFiles:
 
     files: tuple[DatedFile, ...]
 
+    @cached_property
     def days(self) -> list[date]:
-        """Return the UTC days that files have rows of, oldest first."""
+        """The UTC days that files have rows of, oldest first."""
         return sorted({day for one in self.files for day in one.days})
 
     def last_whole_day(self) -> date | None:
@@ -80,7 +81,7 @@ class DatedFiles:
         In the order they arrived; by name where no two have a home in common, so that files which come again every
         night in another order don't make all their days look changed.
         """
-        days = self.days()
+        days = self.days
         found = [
             one
             for one in self.files
@@ -92,7 +93,7 @@ class DatedFiles:
 
     def read_of(self, day: date) -> list[LakeFile]:
         """Return the files of a day, each with the rows that are read of it."""
-        days = self.days()
+        days = self.days
         return [
             LakeFile(
                 one.file.path, one.file.name, one.file.size, one.file.mtime_ns, one.file.tag,

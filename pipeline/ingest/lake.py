@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
@@ -47,6 +48,11 @@ class Lake:
     config: LakeConfig = field(default_factory=LakeConfig)
     config_text: str = ""
     cache: Path | None = None
+    _fingerprints: dict[date, str] = field(default_factory=dict, compare=False, repr=False)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave the days of a fleet's files out: tasks that are sent elsewhere ask for fingerprints only."""
+        return {name: value for name, value in self.__dict__.items() if name != "_dated"}
 
     @property
     def root(self) -> Path | ObjectUrl:
@@ -88,13 +94,13 @@ class Lake:
     def days(self) -> list[date]:
         """Return the UTC days that files may have rows of, oldest first."""
         if self._dated is not None:
-            return self._dated.days()
+            return self._dated.days
         return sorted({day for partition in self._partitions[0] for day in self._days_of.days(partition)})
 
     def future_days(self, today: date) -> list[date]:
         """Return the days after `today` (UTC) that the lake can't have rows of yet, oldest first."""
         if self._dated is not None:
-            return [day for day in self._dated.days() if day > today]
+            return [day for day in self._dated.days if day > today]
         to_come = [one for one in self._partitions[0] if self._days_of.is_to_come(one, today)]
         return sorted({day for partition in to_come for day in self._days_of.days(partition)})
 
@@ -196,10 +202,12 @@ class Lake:
 
     def fingerprint(self, day: date) -> str:
         """Return a text that changes when lake.toml does, or a file of `day` by name, size, time or ETag."""
+        if day in self._fingerprints:
+            return self._fingerprints[day]
         digest = hashlib.sha256(self.config_text.encode())
-        if self._dated is not None:
+        if self._dated is not None:  # taken in when the lake was first asked: it stays as it is
             digest.update(self._dated.fingerprint(day).encode())
-            return digest.hexdigest()[:32]
+            return self._fingerprints.setdefault(day, digest.hexdigest()[:32])
         for file in self.files(day):
             tag = f"\0{file.tag}" if file.tag else ""
             digest.update(f"{file.name}\0{file.size}\0{file.mtime_ns}{tag}\n".encode())
