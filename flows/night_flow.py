@@ -10,19 +10,26 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from prefect import Flow, flow, get_run_logger
+from prefect import Flow, flow
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 from prefect.client.schemas.objects import FlowRun, State, TaskRun
+from prefect.context import FlowRunContext
+from prefect.logging.handlers import APILogHandler
 from prefect.logging.loggers import flow_run_logger
-from prefect.runtime import deployment, flow_run
+from prefect.runtime import flow_run
 from prefect.states import Failed
 from prefect.tasks import Task
 
 from flows import account
 from flows.quiet_task import quiet_task
+from pipeline.commands.console import night_text, show_night
+from pipeline.commands.log_output import write_log_as
+from pipeline.commands.options import OutputConsole
+from pipeline.commands.progress import progress
 from pipeline.core import clock
-from pipeline.core.alarm import EXIT_STATUS, read, stale
+from pipeline.core.alarm import EXIT_STATUS, log_alarms, read
 from pipeline.core.errors import InputError, NightclampError
+from pipeline.core.event_log import LOG, SUMMARY_LOG, new_run_id
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.sharding import Executor
 from pipeline.core.steps import P, Step, T, run_plainly
@@ -44,6 +51,13 @@ RETRY_AFTER_S = {
 
 # With a cluster the task runs of these steps are its batches: a task of the whole step would hold all its arguments.
 SPREAD = (Step.TAKE_IN, Step.READ_METERS, Step.LOOK_AT_WINDOW, Step.SCORE_HOMES)
+
+
+# The run's log at the server has the night's own events and its text too.
+_RUN_LOG = APILogHandler()
+_RUN_LOG.addFilter(lambda record: FlowRunContext.get() is not None)
+if not any(isinstance(handler, APILogHandler) for handler in LOG.handlers):
+    LOG.addHandler(_RUN_LOG)
 
 
 class PublishedWithAlarm(NightclampError):
@@ -118,7 +132,12 @@ def run_name() -> str:
 
 @flow(name="nightclamp", flow_run_name=run_name, persist_result=False, on_failure=[say_failure])
 def nightly(
-    lake: str, out: str, as_of: date | None = None, window_days: int = 30, dask: str | None = None
+    lake: str,
+    out: str,
+    as_of: date | None = None,
+    window_days: int = 30,
+    dask: str | None = None,
+    make_latest: bool = False,
 ) -> Any:
     """Publish one night of LAKE in OUT; the flow run fails with one line where the command would.
 
@@ -135,6 +154,8 @@ def nightly(
     dask
         Address of a Dask scheduler whose workers see `out`, and a `lake` that is a folder, under the same paths;
         without one the night is this machine's.
+    make_latest
+        OUT/latest leads to this night also if it leads to a later one now.
 
     Returns
     -------
@@ -149,19 +170,27 @@ def nightly(
         The night is published, and something must be looked at: the flow run fails so that failure hooks and
         automations run. What it published stays.
     """
-    settings = load_settings()
     try:
-        request = NightRequest(_place(lake, dask), _place(out, dask), as_of, window_days)
-        with cluster_of(dask, request, settings) as executor:
+        settings = load_settings()
+        write_log_as(settings.log.format)
+        request = NightRequest(
+            _place(lake, dask),
+            _place(out, dask),
+            as_of,
+            window_days,
+            make_latest=make_latest,
+            run_id=flow_run.id or new_run_id(),
+        )
+        console = OutputConsole()
+        with cluster_of(dask, request, settings) as executor, progress(console) as tell:
             run_step = as_task_or_spread if executor else as_task
-            result = run_night(request, settings, run_step, executor=executor)
+            result = run_night(request, settings, run_step, tell=tell, executor=executor)
     except (NightclampError, OSError) as error:
         return Failed(message=" ".join(str(error).split()), data=error)
     alarms = read(result.alarm)
-    if as_of is None:
-        alarms += stale(
-            result.as_of, clock.utc_today(), settings.alarm, is_scheduled=deployment.id is not None
-        )
+    log_alarms(alarms)
+    show_night(console, result, account.TOP_ROWS, lines=alarms)
+    SUMMARY_LOG.info("%s", night_text(result, account.TOP_ROWS, alarms))
     create_table_artifact(
         account.top_rows(result), key="nightclamp-list", description=f"Most worth a revisit, {result.as_of}"
     )
@@ -170,8 +199,11 @@ def nightly(
         key="nightclamp-night",
         description=f"The night of {result.as_of}",
     )
-    if line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=settings):
-        get_run_logger().info(line)
+    if result.is_latest and (
+        line := train_if_due(request.lake, request.out, result.folder, as_of=result.as_of, settings=settings)
+    ):
+        LOG.info("%s", line)
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
     if line := account.alarm_line(result, alarms):
         return Failed(message=line, data=PublishedWithAlarm(line, result.published))
     return result.published

@@ -23,7 +23,10 @@ from prefect.settings import PREFECT_API_URL, temporary_settings
 from rich.console import Console
 
 from flows.night_flow import PublishedWithAlarm, nightly
+from pipeline.commands import stopping
+from pipeline.commands.log_output import write_log_as
 from pipeline.core.errors import InputError, NightclampError, NightFailed
+from pipeline.core.event_log import TEXT
 from pipeline.ingest.lake import open_lake
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.storage.object_url import object_url
@@ -47,8 +50,9 @@ def start(
     timezone: str = "UTC",
     name: str = "nightly",
     dask: str | None = None,
+    make_latest: bool = False,
 ) -> None:
-    """Run the night as a flow, once or on a cron.
+    """Run the night as a flow, once or on a cron; it prints what `nightclamp nightly` prints.
 
     Parameters
     ----------
@@ -71,6 +75,8 @@ def start(
     dask
         Address of a Dask scheduler, such as tcp://HOST:8786, that shares the work out to its workers; they see lake
         and out under the same paths.
+    make_latest
+        OUT/latest leads to this night also if it leads to a later one now. Only with --once.
     """
     console = Console()
 
@@ -84,18 +90,15 @@ def start(
             f"--dask {dask}: set PREFECT_API_URL to a server that the workers reach; see `prefect server start`"
         )
     if once:
-        alarm: PublishedWithAlarm | None = None
         try:
             # Without a server each worker would start one of its own.
             with scheduling_server() if dask else nullcontext():
-                folder = nightly(str(lake), str(out), as_of, window_days, dask)
-        except PublishedWithAlarm as raised:
-            alarm, folder = raised, raised.folder
-        tell(f"results: {folder}")
-        tell(f"report:  {folder}/report/index.html")
-        if alarm:
-            raise alarm
+                nightly(str(lake), str(out), as_of, window_days, dask, make_latest)
+        except PublishedWithAlarm as alarm:  # said with the list, as the command says it
+            sys.exit(alarm.exit_status)
         return
+    if make_latest:
+        raise InputError("--make-latest: goes with --once; on a cron each night takes the newest day")
     if as_of is not None:
         raise InputError(f"--as-of {as_of}: goes with --once; on a cron each night takes the newest day")
     schedule = nightly_schedule(cron, timezone)
@@ -204,6 +207,7 @@ def _free_port() -> int:
 
 def main(tokens: Sequence[str] | None = None) -> None:
     """Run the command line; a known error is one line on stderr, exit status as the nightclamp command's."""
+    write_log_as(os.environ.get("NIGHTCLAMP_LOG__FORMAT", TEXT))
     try:
         app(tokens, exit_on_error=False, print_error=False)
     except cyclopts.CycloptsError as error:
@@ -217,8 +221,7 @@ def main(tokens: Sequence[str] | None = None) -> None:
 
 
 def _stop(line: str, status: int) -> None:
-    sentence = f"nightclamp: {' '.join(line.split())}"
-    Console(stderr=True).print(sentence, highlight=False, markup=False, soft_wrap=True)
+    stopping.say(" ".join(line.split()))
     sys.exit(status)
 
 

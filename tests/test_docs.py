@@ -75,7 +75,7 @@ def arguments(command: str) -> ArgumentCollection:
 def options(command: str) -> dict[str, object]:
     """The command's options and their defaults; the opposites of flags are not told."""
     return {
-        f"--{argument.field_info.name.replace('_', '-')}": argument.field_info.default
+        argument.name: argument.field_info.default
         for argument in arguments(command)
         if argument.index is None
     }

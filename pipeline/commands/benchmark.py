@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
-from pipeline.commands.options import OutputConsole, SettingsFile
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from pipeline.commands.options import (
+    MOST_HOMES,
+    Days,
+    Homes,
+    OutputConsole,
+    Seed,
+    SettingsFile,
+    Workers,
+    within,
+)
 from pipeline.core.settings import load_settings
 
 
 def bench(
     *,
-    homes: tuple[int, ...] = (1000, 10_000, 100_000),
-    history_days: int = 30,
+    homes: Annotated[tuple[int, ...], Parameter(validator=within(1, MOST_HOMES))] = (1000, 10_000, 100_000),
+    history_days: Days = 30,
     minutes: int = 5,
-    seed: int = 5,
-    distinct: int = 1000,
-    oracle_homes: int = 10_000,
-    workers: int = 2,
-    correct_days: int = 0,
+    seed: Seed = 5,
+    distinct: Homes = 1000,
+    oracle_homes: Annotated[int, Parameter(validator=within(0, MOST_HOMES))] = 10_000,
+    workers: Workers = 2,
+    correct_days: Annotated[int, Parameter(validator=within(0, 3650))] = 0,
     settings: SettingsFile = None,
 ) -> None:
     """Time one new night on top of a store, or past readings put right, beside a bare scan of the same files.

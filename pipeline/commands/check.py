@@ -26,7 +26,8 @@ def check(lake: Path, *, all_days: bool = False, json: AsJson = False, settings:
     from pipeline.commands.progress import terminal_progress
     from pipeline.core import clock
     from pipeline.core.alarm import count_of
-    from pipeline.ingest.contract_check import Problem, check_lake
+    from pipeline.ingest.check_problem import Problem
+    from pipeline.ingest.contract_check import check_lake
     from pipeline.ingest.lake import open_lake
 
     console = OutputConsole(stderr=json)

@@ -33,7 +33,7 @@ def _run(words: list[str]) -> int:
         sys.stdout.flush()
     except BrokenPipeError as error:
         if not stopping.is_reader_gone():
-            print(f"nightclamp: {error}; {stopping.left()}", file=sys.stderr)
+            stopping.say(f"{error}; {stopping.left()}")
             return 1
         stopping.drop_output()
         return stopping.READER_GONE

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from typing import Any
 
@@ -16,7 +17,9 @@ from pipeline.core.glossary import FIX_BY, LEGS
 from pipeline.core.percent_text import percent
 from pipeline.core.terminal_text import one_line
 from pipeline.faults.fault_text import fault_title
+from pipeline.nightly.retention_step import removed_text
 from pipeline.nightly.run import NightResult
+from pipeline.storage.retention import Removed
 
 MOST_CALLS = 12
 
@@ -24,14 +27,16 @@ MOST_CALLS = 12
 def night_summary(result: NightResult, rows: int, alarms: Sequence[Alarm]) -> dict[str, Any]:
     """Return what is told of a night, for the terminal as for `--json`.
 
-    Keys: as_of, results and report (where they are), model, days_read, counts (homes and rows), listed, site_visits,
-    remote_fixes, list (the first `rows` rows of revisit_list), alarms (alarms and notes), seconds (by step).
+    Keys: as_of, results and report (where they are), is_latest (whether OUT/latest leads there), model, days_read,
+    counts (homes and rows), listed, site_visits, remote_fixes, list (the first `rows` rows of revisit_list), alarms
+    (alarms and notes), seconds (by step).
     """
     listed = result.revisit_list
     return {
         "as_of": result.as_of,
         "results": result.published or result.folder,
         "report": result.folder / "report" / "index.html",
+        "is_latest": result.is_latest,
         "model": result.model_note,
         "days_read": result.fresh_days,
         "counts": result.counts,
@@ -96,6 +101,7 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         f"model: {summary['model']}",
         f"results: {summary['results']}",
         f"report:  {summary['report']}",
+        *([removed_text(result.removed)] if result.removed != Removed() else []),
     ):
         console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
     for event in sorted(lines, key=lambda event: event.severity == ALARM):
@@ -103,6 +109,13 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         severity = event.severity.upper() if event.severity == ALARM else event.severity
         line = f"{severity}: {event.told} (see {event.look})"
         console.print(one_line(line), style=style, highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+
+def night_text(result: NightResult, rows: int, lines: Sequence[Alarm]) -> str:
+    """Return what `show_night` prints where there is no terminal."""
+    page = io.StringIO()
+    show_night(OutputConsole(file=page, force_terminal=False), result, rows, lines=lines)
+    return page.getvalue()
 
 
 def safety_line(calls: pl.DataFrame) -> str:

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Annotated
 
 from cyclopts import Parameter
-from cyclopts.validators import Number
 
-from pipeline.commands.options import OutputConsole, SettingsFile, printer
+from pipeline.commands.options import MOST_HOMES, OutputConsole, Seed, SettingsFile, printer, within
 from pipeline.core.settings import load_settings
 
 SHOWN = (
@@ -18,10 +17,10 @@ SHOWN = (
 
 def coverage(
     *,
-    sites: Annotated[int, Parameter(validator=Number(gte=20))] = 600,
-    days: Annotated[int, Parameter(validator=Number(gte=14))] = 60,
-    seed: int = 41,
-    fault_share: Annotated[float, Parameter(validator=Number(gt=0, lte=1))] = 0.25,
+    sites: Annotated[int, Parameter(validator=within(20, MOST_HOMES))] = 600,
+    days: Annotated[int, Parameter(validator=within(14, 3650))] = 60,
+    seed: Seed = 41,
+    fault_share: Annotated[float, Parameter(validator=within(0.001, 1.0))] = 0.25,
     settings: SettingsFile = None,
 ) -> None:
     """Measure corrected readings on fleets of three families whose right readings are known.

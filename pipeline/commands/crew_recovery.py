@@ -6,9 +6,8 @@ from math import isnan
 from typing import Annotated
 
 from cyclopts import Parameter
-from cyclopts.validators import Number
 
-from pipeline.commands.options import OutputConsole, SettingsFile, printer
+from pipeline.commands.options import MOST_HOMES, OutputConsole, Seed, SettingsFile, Workers, printer, within
 from pipeline.core.settings import load_settings
 
 _LOG_WIDTH = 120
@@ -16,10 +15,10 @@ _LOG_WIDTH = 120
 
 def fairness(
     *,
-    replications: Annotated[int, Parameter(validator=Number(gte=2))] = 200,
-    seed: int = 1,
-    sites: Annotated[int, Parameter(validator=Number(gte=0))] = 1500,
-    workers: int = 2,
+    replications: Annotated[int, Parameter(validator=within(2, 1_000_000))] = 200,
+    seed: Seed = 1,
+    sites: Annotated[int, Parameter(validator=within(0, MOST_HOMES))] = 1500,
+    workers: Workers = 2,
     settings: SettingsFile = None,
 ) -> None:
     """Measure the rates of crews on fleets whose truth is known.

@@ -13,6 +13,7 @@ from rich.console import Console
 
 from pipeline.commands.options import OUT, OutputConsole, SettingsFile
 from pipeline.core.errors import InputError
+from pipeline.core.setting_messages import wrong_value
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.terminal_text import one_line
@@ -93,10 +94,11 @@ def with_options(settings: Settings, options: Mapping[str, Any]) -> Settings:
     """
     set_options = {name: value for name, value in options.items() if value is not None}
     try:
-        dispatch = DispatchSettings(**settings.dispatch.model_dump() | set_options)
+        dispatch = DispatchSettings.model_validate(settings.dispatch.model_dump() | set_options)
     except ValidationError as error:
         first = error.errors()[0]
-        raise InputError(f"--{first['loc'][0]} {first['input']}: {first['msg'].lower()}") from error
+        option = str(first["loc"][0])
+        raise InputError(f"--{option}: {wrong_value(DispatchSettings, option, first)}") from error
     return settings.model_copy(update={"dispatch": dispatch})
 
 

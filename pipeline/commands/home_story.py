@@ -21,6 +21,7 @@ from pipeline.scoring.fleet_normal import normal_from
 from pipeline.scoring.model_choice import choose_model
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.storage.output_location import read_out
+from pipeline.worklist.taken_back import TAKEN_BACK
 from pipeline.workorder.tables import read_latest
 
 # Tables of a run that tell of a home.
@@ -99,6 +100,9 @@ def _read(site: str, out: Path, model_folder: Path | None) -> HomeStory:
     scores = tables["site_scores"]
     row = scores.filter(pl.col("site_id") == site)
     if row.is_empty():
+        gone = tables["home_story"].filter(pl.col("site_id") == site, pl.col("what") == TAKEN_BACK)
+        for night, told in gone.sort("told_on").tail(1).select("told_on", "told").iter_rows():
+            raise InputError(f"{site}: not a home of the run in {out}; {night}: {told}")
         raise InputError(f"{site}: not a home of the run in {out}{nearest(site, scores['site_id'])}")
 
     def own_rows(table: str) -> pl.DataFrame:

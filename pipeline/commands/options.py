@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from cyclopts import Parameter
 from rich.console import Console
@@ -19,6 +21,27 @@ AsJson = Annotated[
         name="--json", negative="", help="Print one JSON document instead of text; progress goes to stderr."
     ),
 ]
+
+
+def within(low: Any, high: Any) -> Callable[[type, Any], None]:
+    """Return a check of an option, or of each value of a list: from `low` to `high`, and none that is no number."""
+    span = f"a day from {low} to {high}" if isinstance(low, date) else f"from {low:,} to {high:,}"
+
+    def check(kind: type, value: Any) -> None:
+        for one in value if isinstance(value, tuple | list) else (value,):
+            if one is not None and not low <= one <= high:
+                raise ValueError(f"Choose {span}.")
+
+    return check
+
+
+MOST_HOMES = 10_000_000
+Seed = Annotated[int, Parameter(validator=within(0, 2**31 - 1))]
+Workers = Annotated[int, Parameter(validator=within(1, 256))]
+Homes = Annotated[int, Parameter(validator=within(1, MOST_HOMES))]
+Days = Annotated[int, Parameter(validator=within(1, 3650))]
+Share = Annotated[float, Parameter(validator=within(0.0, 1.0))]
+Rows = Annotated[int, Parameter(validator=within(0, 100_000))]
 
 
 class OutputConsole(Console):

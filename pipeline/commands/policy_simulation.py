@@ -3,21 +3,33 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
-from pipeline.commands.options import OutputConsole, SettingsFile
+from cyclopts import Parameter
+
+from pipeline.commands.options import (
+    MOST_HOMES,
+    Days,
+    Homes,
+    OutputConsole,
+    Seed,
+    SettingsFile,
+    Workers,
+    within,
+)
 from pipeline.core.settings import load_settings
 
 
 def rehearse(
     *,
-    sites: int = 2000,
-    nights: int = 182,
-    visits: int = 6,
-    seed: int = 1,
+    sites: Homes = 2000,
+    nights: Days = 182,
+    visits: Annotated[int, Parameter(validator=within(0, MOST_HOMES))] = 6,
+    seed: Seed = 1,
     family: str = "streets",
     out: Path = Path("nightclamp-rehearsal"),
     quick: bool = False,
-    workers: int = 2,
+    workers: Workers = 2,
     settings: SettingsFile = None,
 ) -> None:
     """Live through a simulated half year of nights and visits by the list, and by three simpler ways.

@@ -10,7 +10,9 @@ from rich.progress import BarColumn, Progress, SpinnerColumn, Task, TextColumn, 
 from rich.text import Text
 
 from pipeline.commands import stopping
+from pipeline.core import event_log
 from pipeline.core.progress import Counted
+from pipeline.core.steps import Step
 from pipeline.core.terminal_text import one_line
 
 Tell = Callable[[str], None]
@@ -22,9 +24,13 @@ def progress(console: Console) -> Iterator[Tell]:
     """Give a function that shows a line of progress, as suits the console.
 
     On a terminal the line is replaced by the next one and goes when the block ends; what is printed on `console`
-    meanwhile stands above it. Elsewhere every line is printed, of those that count (`Counted`) one a tenth. A stop
-    that was asked for and went unheard ends the block with the next line.
+    meanwhile stands above it. Elsewhere every line is printed, of those that count (`Counted`) one a tenth; where the
+    log is JSON lines each is an event instead. A stop that was asked for and went unheard ends the block with the next
+    line.
     """
+    if event_log.is_json():
+        yield _events()
+        return
     if not console.is_terminal:
         yield _logger(console)
         return
@@ -51,7 +57,7 @@ def progress(console: Console) -> Iterator[Tell]:
 @contextmanager
 def terminal_progress(console: Console) -> Iterator[Tell]:
     """Like `progress`, but without a line in a log: for commands whose own lines tell how far they are."""
-    if not console.is_terminal:
+    if not console.is_terminal or event_log.is_json():
         yield lambda line: stopping.stop_if_asked()
         return
     with progress(console) as tell:
@@ -67,6 +73,24 @@ class _Bar(BarColumn):
 
 
 def _logger(console: Console) -> Tell:
+    def show(line: str) -> None:
+        console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+    return _sparse(show)
+
+
+def _events() -> Tell:
+    def write(line: str) -> None:
+        if isinstance(line, Step):  # the night itself says when a step begins and ends
+            return
+        counts = {"done": line.done, "total": line.total} if isinstance(line, Counted) else None
+        event_log.LOG.info("%s", one_line(line.strip()), extra={"counts": counts} if counts else None)
+
+    return _sparse(write)
+
+
+def _sparse(show: Tell) -> Tell:
+    """Return a function that shows a line, of those that count one a tenth."""
     total, share = 0, 0
 
     def tell(line: str) -> None:
@@ -78,6 +102,6 @@ def _logger(console: Console) -> Tell:
             total, share = line.total, reached
             if is_same or not reached:
                 return
-        console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
+        show(line)
 
     return tell

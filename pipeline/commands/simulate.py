@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
+from typing import Annotated
 
-from pipeline.commands.options import OutputConsole
+from cyclopts import Parameter
+
+from pipeline.commands.options import Days, Homes, OutputConsole, Seed, Share, Workers, within
+from pipeline.core.contract import FIRST_DATE, LAST_DATE
 from pipeline.core.errors import InputError
 from pipeline.storage.object_url import object_url
 
@@ -14,14 +18,16 @@ from pipeline.storage.object_url import object_url
 def simulate(
     out: Path,
     *,
-    sites: int = 200,
-    days: int = 30,
+    sites: Homes = 200,
+    days: Days = 30,
     minutes: int = 15,
-    seed: int = 1,
-    fault_share: float = 0.05,
-    end: date | None = None,
-    workers: int = 1,
-    utility_files: float = 0.0,
+    seed: Seed = 1,
+    fault_share: Share = 0.05,
+    end: Annotated[
+        date | None, Parameter(validator=within(FIRST_DATE + timedelta(days=3650), LAST_DATE))
+    ] = None,
+    workers: Workers = 1,
+    utility_files: Share = 0.0,
     sample: bool = False,
 ) -> None:
     """Make a lake of invented homes, with the truth in truth.csv.

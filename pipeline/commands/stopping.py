@@ -14,7 +14,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from types import FrameType
@@ -36,6 +36,7 @@ class _Stop:
 
 
 _stop = _Stop()
+_say_as_event: Callable[[str], None] | None = None
 
 
 def leaves(what: str) -> None:
@@ -46,6 +47,20 @@ def leaves(what: str) -> None:
 def left() -> str:
     """Return what a command that ends now leaves behind."""
     return _stop.leaves
+
+
+def say(line: str) -> None:
+    """Say in one line on standard error how the command ends; as an event where the log is JSON lines."""
+    if _say_as_event:
+        _say_as_event(line)
+    else:
+        print(f"nightclamp: {line}", file=sys.stderr, flush=True)
+
+
+def say_through(write_event: Callable[[str], None] | None) -> None:
+    """Have `say` hand its line to `write_event` from now on; None: print it."""
+    global _say_as_event
+    _say_as_event = write_event
 
 
 def is_asked() -> bool:
@@ -67,7 +82,7 @@ def tell_stop() -> int:
     number = _stop.signal_number or signal.SIGINT
     if not _stop.is_told:
         _stop.is_told = True
-        print(f"nightclamp: {_WORDS[signal.Signals(number)]}; {_stop.leaves}", file=sys.stderr, flush=True)
+        say(f"{_WORDS[signal.Signals(number)]}; {_stop.leaves}")
     # CPython ends by SIGINT, whatever the status, once a KeyboardInterrupt has left code that `exec` ran (as imports
     # do), until other such code ends well.
     exec("")

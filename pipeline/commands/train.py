@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
-from pipeline.commands.options import OUT, OutputConsole, SettingsFile
+from cyclopts import Parameter
+
+from pipeline.commands.options import OUT, OutputConsole, Seed, SettingsFile, Workers, within
 from pipeline.core.settings import load_settings
 
 
@@ -12,9 +15,9 @@ def train(
     lake: Path | None = None,
     *,
     out: Path | None = None,
-    seed: int = 7,
-    scale: float = 1.0,
-    workers: int = 1,
+    seed: Seed = 7,
+    scale: Annotated[float, Parameter(validator=within(0.001, 100.0))] = 1.0,
+    workers: Workers = 1,
     settings: SettingsFile = None,
 ) -> None:
     """Train the classifier on a lake's own homes, or without LAKE on simulated fleets as the shipped one.

@@ -83,6 +83,7 @@ def read_homes(out: Path, settings: Settings) -> pl.DataFrame:
         Nothing is published in OUT, or by a version that knew no such files.
     """
     from pipeline.storage.output_location import read_out
+    from pipeline.storage.run_files import require_whole
 
     with read_out(out, settings) as held:
         path = held.local / "latest" / "site_signal.parquet"
@@ -92,6 +93,7 @@ def read_homes(out: Path, settings: Settings) -> pl.DataFrame:
             "site_id", "meter_by", "meter_why_not", "meter_from_on", "meter_to_on", "meter_hours", "meter_offset_min",
             "meter_gain_l1", "meter_l1_se", "meter_gain_l2", "meter_l2_se", "meter_r2",
         )  # fmt: skip
+        require_whole(path.parent, [path.name], held.local)
         signals = pl.read_parquet(path)
     if missing := [name for name in columns if name not in signals.columns]:
         raise InputError(f"{out}: its last night has no {missing[0]}; run the night again with this version")

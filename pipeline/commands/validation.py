@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
-from pipeline.commands.options import OutputConsole, SettingsFile
+from cyclopts import Parameter
+
+from pipeline.commands.options import MOST_HOMES, Homes, OutputConsole, Seed, SettingsFile, Workers, within
 from pipeline.core.settings import load_settings
 
 
 def proof(
     *,
-    sites: int = 2000,
-    seed: int = 11,
-    visits: int | None = None,
+    sites: Homes = 2000,
+    seed: Seed = 11,
+    visits: Annotated[int | None, Parameter(validator=within(0, MOST_HOMES))] = None,
     model: Path | None = None,
     out: Path = Path("nightclamp-proof"),
     quick: bool = False,
-    workers: int = 2,
+    workers: Workers = 2,
     keep: Path | None = None,
     settings: SettingsFile = None,
 ) -> None:

@@ -24,6 +24,6 @@ class InputError(NightclampError):
 
 
 class NightFailed(NightclampError):
-    """The night could not be finished; nothing was published."""
+    """A command could not be finished; the message says what is published if it isn't nothing."""
 
     exit_status = 1

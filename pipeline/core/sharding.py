@@ -151,7 +151,7 @@ class TableStore:
         if self.folder is None:
             return StoredTable(frame)
         path = self.folder / f"{name}.parquet"
-        write_parquet(path, frame, _ROW_GROUP_ROWS)
+        write_parquet(path, frame, _ROW_GROUP_ROWS, is_synced=False)
         return StoredTable(path)
 
 

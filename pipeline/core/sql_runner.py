@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Mapping
 from functools import cache
@@ -13,7 +12,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipeline.core.atomic_files import part_of
+from pipeline.core.atomic_files import replacing
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import EngineSettings
 
@@ -136,9 +135,9 @@ def write(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any],
     path
         The Parquet file.
     """
-    part = part_of(path)
-    relation(con, table, params).write_parquet(str(part), compression="zstd", row_group_size=_GROUP_ROWS)
-    os.replace(part, path)
+    rows = relation(con, table, params)
+    with replacing(path, is_synced=False) as part:
+        rows.write_parquet(str(part), compression="zstd", row_group_size=_GROUP_ROWS)
 
 
 def query(con: duckdb.DuckDBPyConnection, table: str, params: Mapping[str, Any]) -> pl.DataFrame:

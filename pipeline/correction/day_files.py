@@ -21,7 +21,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.core.atomic_files import part_of
+from pipeline.core.atomic_files import part_of, sync
 from pipeline.core.errors import NightFailed
 from pipeline.correction.layout import CORRECTED, METHODS
 from pipeline.storage.layout import CORRECTED_DAY
@@ -117,6 +117,7 @@ class DayFiles:
                 raise NightFailed(
                     f"{path}: {there.num_rows} rows written, {said} corrected; please report this"
                 )
+            sync(part)
             os.replace(part, path)
         finally:
             part.unlink(missing_ok=True)

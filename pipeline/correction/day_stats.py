@@ -63,7 +63,7 @@ def day_stats_of(
 def put_day_stats(folder: Path, day: date, site_day: pl.DataFrame) -> Path:
     """Write a day's statistics into `folder`, whole or not at all, and return the file that `history` reads."""
     path = folder / f"site_day-{day}.parquet"
-    write_parquet(path, site_day, compression="lz4")
+    write_parquet(path, site_day, compression="lz4", is_synced=False)
     return path
 
 

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.core import contract, sql_runner
 from pipeline.core.atomic_files import write_parquet
+from pipeline.core.disk_errors import is_disk_full
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
 from pipeline.correction.night_counts import differs, night_used
@@ -118,8 +119,8 @@ class LakeReader:
             if not counts.exists():
                 asked = pl.DataFrame({"site_id": homes}, schema={"site_id": pl.String})
                 all_counts = asked.join(found.counts, on="site_id", how="left").fill_null(0)
-                write_parquet(rows, found.rows, compression="lz4")
-                write_parquet(counts, all_counts, compression="lz4")
+                write_parquet(rows, found.rows, compression="lz4", is_synced=False)
+                write_parquet(counts, all_counts, compression="lz4", is_synced=False)
         return found
 
     def read_before(self, day: date, homes: Sequence[str]) -> HomeRows | None:
@@ -161,6 +162,8 @@ class LakeReader:
                     if self.lake.fingerprint(day) == fingerprint:
                         return result
                 except (duckdb.Error, OSError, UnlikeTheNightError) as raised:
+                    if is_disk_full(raised):
+                        raise
                     error = raised
                     if self.lake.fingerprint(day) == fingerprint:
                         break
@@ -248,7 +251,7 @@ class OpenedDay:
         paths = [file.path for file in self.files if file.path and _may_hold(file, homes)]
         if not paths:
             paths = [self.reader.workdir / "nothing.parquet"]
-            write_parquet(paths[0], pl.DataFrame(schema=STAGED))
+            write_parquet(paths[0], pl.DataFrame(schema=STAGED), is_synced=False)
         return paths
 
 

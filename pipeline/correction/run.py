@@ -35,7 +35,10 @@ from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.registers import Registers, read_registers
 from pipeline.storage.layout import CORRECTED
 from pipeline.storage.output_location import Out, hold_out
+from pipeline.storage.run_files import require_whole
 
+# Tables of the published night that episodes are found by.
+READ_OF_RUN = ("site_scores", "site_signal", "promise", "promise_book", "fleet_normal")
 _DAYS_TOGETHER = 12  # days a worker is given at once: in between they are told of and kept
 
 
@@ -71,13 +74,14 @@ def correct_lake(
     Raises
     ------
     InputError
-        The lake isn't usable, nothing is published in OUT, or a home is unknown.
+        The lake isn't usable, nothing is published in OUT or a table of it is damaged, or a home is unknown.
     NightFailed
         Another command holds OUT, a day can't be read, or rows don't add up; files written so far are whole.
     """
     lake = open_lake(request.lake, settings)
     with hold_out(request.out, settings) as out:
         folder = out.latest_run()
+        require_whole(folder, [f"{table}.parquet" for table in READ_OF_RUN], out.local)
         as_of = date.fromisoformat(json.loads((folder / "run.json").read_text(encoding="utf-8"))["as_of"])
         registers = read_registers(lake, as_of)
         known = registers.sites["site_id"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from dataclasses import dataclass
 from datetime import date
@@ -10,7 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.atomic_files import part_of, write_parquet
+from pipeline.core.atomic_files import replacing, write_parquet
 from pipeline.core.settings import Settings
 from pipeline.correction.day_energy import read_energy
 from pipeline.correction.statement import Statement, make_statement
@@ -83,7 +82,5 @@ def write_tables(folder: Path, statement: Statement) -> None:
     """Write the statement's tables as CSV and Parquet, each file whole."""
     for name, table in statement.tables().items():
         write_parquet(folder / f"{name}.parquet", table)
-        path = folder / f"{name}.csv"
-        part = part_of(path)
-        write_csv(table, part)
-        os.replace(part, path)
+        with replacing(folder / f"{name}.csv") as part:
+            write_csv(table, part)

@@ -13,6 +13,7 @@ from urllib.parse import quote
 import numpy as np
 import polars as pl
 
+from pipeline.core.atomic_files import sync_folder
 from pipeline.core.setting_sections import DispatchSettings
 from pipeline.core.settings import Settings
 from pipeline.dispatch.calendars import write_calendars
@@ -29,11 +30,11 @@ from pipeline.ingest.registers import read_registers
 from pipeline.report.fault_cards import fault_cards
 from pipeline.report.names import page_name
 from pipeline.report.words import count
+from pipeline.storage.layout import PLAN_FOLDER
 from pipeline.storage.output_location import Out, read_out
 from pipeline.storage.publish import write_csv
 from pipeline.workorder.tables import earlier_on_pages, read_latest
 
-FOLDER = "dispatch"
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
@@ -89,7 +90,7 @@ def dispatch_night(
             first_day or as_of + timedelta(days=1), settings.dispatch, is_fixed=first_day is not None
         )
         past_before = min(today or days[0], days[0])
-        past = read_past_days(working_out.local / FOLDER / str(as_of), past_before)
+        past = read_past_days(working_out.local / PLAN_FOLDER / str(as_of), past_before)
         opened = open_lake(lake, settings)
         with opened.naming():
             return _dispatch(
@@ -142,8 +143,9 @@ def _dispatch(
         "truck_days": pl.concat([past.truck_days, plan.truck_days]),
         "undispatched": plan.undispatched,
     }
+    folder = f"{PLAN_FOLDER}/{as_of}"
     if today is not None and (today - as_of).days <= settings.alarm.stale_days:  # older nights aren't driven
-        refuse_other_plan(out.local / FOLDER / str(as_of) / "dispatch.parquet", remembered["dispatch"], today)
+        refuse_other_plan(out.local / folder / "dispatch.parquet", remembered["dispatch"], today)
 
     def write(folder: Path) -> None:
         for name, table in remembered.items():
@@ -160,7 +162,6 @@ def _dispatch(
         )  # fmt: skip
         write_pages(folder, pages, settings.dispatch.page_rows)
 
-    folder = f"{FOLDER}/{as_of}"
     replace_folder(out.local / folder, write)
     address = out.hand_in_pages(folder, last="dispatch.parquet")
     return DispatchResult(plan, notes, out.local / folder, address)
@@ -194,6 +195,7 @@ def replace_folder(target: Path, write: Callable[[Path], None]) -> None:
         new, old = Path(temporary) / "new", Path(temporary) / "old"
         new.mkdir()
         write(new)
+        sync_folder(new)
         if target.exists():
             target.rename(old)
         try:

@@ -52,18 +52,9 @@ def minutes_of(clock_text: str) -> int:
 
 
 def start_point(settings: DispatchSettings, stops: pl.DataFrame) -> tuple[float, float]:
-    """Return [dispatch].start, or else the median of the stops: (latitude, longitude) [deg], NaN if none has any.
-
-    Raises
-    ------
-    InputError
-        The setting is neither empty nor a point on earth.
-    """
-    start = settings.start
-    if start and (len(start) != 2 or not (abs(start[0]) <= 90 and abs(start[1]) <= 180)):
-        raise InputError(f"setting dispatch start: {start} is not [latitude, longitude] in degrees")
+    """Return [dispatch].start, or else the median of the stops: (latitude, longitude) [deg], NaN if none has any."""
     known = stops.select("latitude", "longitude").drop_nulls().median().fill_null(float("nan"))
-    latitude, longitude = start or known.row(0)
+    latitude, longitude = settings.start or known.row(0)
     return latitude, longitude
 
 

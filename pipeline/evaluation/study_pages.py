@@ -14,6 +14,7 @@ import polars as pl
 import vl_convert
 from rich.table import Table as Grid
 
+from pipeline.core.atomic_files import replacing, write_text
 from pipeline.core.glossary import ATTEMPTS
 from pipeline.faults.fault_text import fault_title
 from pipeline.report import theme
@@ -173,19 +174,18 @@ def write_study(study: Study, out: Path, pictures: Sequence[Picture]) -> Path:
     out.mkdir(parents=True, exist_ok=True)
     frames = {table.name: table.frame for table in study.tables}
     for name, frame in (frames | study.frames).items():
-        frame.write_csv(out / f"{name}.csv")
+        with replacing(out / f"{name}.csv") as part:
+            frame.write_csv(part)
     numbers = {
         "told": study.summary,
         "request": study.request,
         "seconds": {name: round(seconds, 1) for name, seconds in study.seconds.items()},
         "tables": {name: _finite(frame).to_dicts() for name, frame in frames.items()},
     }
-    (out / f"{study.name}.json").write_text(
-        json.dumps(numbers, indent=1, default=str) + "\n", encoding="utf-8"
-    )
+    write_text(out / f"{study.name}.json", json.dumps(numbers, indent=1, default=str) + "\n")
     for picture in pictures:
-        (out / f"{picture.name}.svg").write_text(svg(picture.spec), encoding="utf-8")
-        (out / f"{picture.name}-dark.svg").write_text(svg(picture.spec, is_dark=True), encoding="utf-8")
+        write_text(out / f"{picture.name}.svg", svg(picture.spec))
+        write_text(out / f"{picture.name}-dark.svg", svg(picture.spec, is_dark=True))
     names = ("headings", "rows", "numbers")
     tables = [
         {"title": table.title, "note": table.note, **dict(zip(names, table.cells(), strict=True))}
@@ -193,10 +193,7 @@ def write_study(study: Study, out: Path, pictures: Sequence[Picture]) -> Path:
     ]
     html = environment("pipeline.evaluation").get_template(f"{study.name}.html")
     page = out / "index.html"
-    page.write_text(
-        html.render(css=report_style(), summary=study.summary, tables=tables, pictures=pictures),
-        encoding="utf-8",
-    )
+    write_text(page, html.render(css=report_style(), summary=study.summary, tables=tables, pictures=pictures))
     return page
 
 

@@ -13,6 +13,7 @@ import duckdb
 import polars as pl
 
 from pipeline.core import sql_runner
+from pipeline.core.disk_errors import is_disk_full, tell_failure
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, StoredTable, homes_of
@@ -143,6 +144,8 @@ def take_shard(con: duckdb.DuckDBPyConnection, task: ShardToTake) -> DayCounts |
                 work=lambda rows: day_tables(con, rows, sky, day=task.day, settings=settings.day),
             )
     except (duckdb.Error, OSError, NightFailed) as error:
+        if is_disk_full(error):
+            raise NightFailed(f"{tell_failure(error, task.folder)}; nothing was published") from error
         if task.lake.fingerprint(task.day) != task.fingerprint:
             return None
         if isinstance(error, duckdb.Error):

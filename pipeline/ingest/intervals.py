@@ -205,7 +205,7 @@ def _register(
     paths = [opened_file.path for opened_file in read if opened_file.path]
     if not paths:
         paths = [workdir / f"nothing-{shard.name}.parquet"]
-        write_parquet(paths[0], pl.DataFrame(schema=STAGED))
+        write_parquet(paths[0], pl.DataFrame(schema=STAGED), is_synced=False)
     point_at(con, paths)
     unread = (
         [(opened_file.file.name, None, opened_file.why, None) for opened_file in opened if opened_file.why]

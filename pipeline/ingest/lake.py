@@ -17,6 +17,7 @@ from typing import Any
 
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings, load_settings
+from pipeline.core.toml_reader import read_text
 from pipeline.ingest.any_day import DatedFiles, dated_files
 from pipeline.ingest.lake_config import LakeConfig, read_lake_config
 from pipeline.ingest.lake_listing import is_data, is_hidden, listed_files, listed_partitions, partition_day
@@ -48,7 +49,7 @@ class Lake:
     config: LakeConfig = field(default_factory=LakeConfig)
     config_text: str = ""
     cache: Path | None = None
-    _fingerprints: dict[date, str] = field(default_factory=dict, compare=False, repr=False)
+    _fingerprints: dict[date, str] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     def __getstate__(self) -> dict[str, Any]:
         """Leave the days of a fleet's files out: tasks that are sent elsewhere ask for fingerprints only."""
@@ -248,10 +249,7 @@ def open_lake(root: str | Path, settings: Settings | None = None) -> Lake:
         raise InputError(f"{root}: {what}; name a lake's folder (sites, crews, visits, intervals/date=.../)")
     where, toml, text = source.root, source.beside("lake.toml"), ""
     if toml is not None:
-        try:
-            text = toml.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{where}/lake.toml: cannot be read as UTF-8 text ({error})") from error
+        text = read_text(toml, f"{where}/lake.toml", "lake.toml")
     settings = settings or load_settings()
     config = read_lake_config(text, f"{where}/lake.toml") if text else LakeConfig()
     lake = Lake(source, config, text, cache_base(settings.object_store))

@@ -26,8 +26,8 @@ def listed_partitions(source: LakeSource) -> tuple[dict[date, str], list[tuple[s
             continue
         data = {inside for inside, is_file in entry.inside if is_file and is_data(inside)}
         odd += [
-            (f"{name}/{inside}", _NOT_READ)
-            for inside, _ in entry.inside
+            (f"{name}/{inside}", _NOT_READ if is_file else "not a file; it is not read")
+            for inside, is_file in entry.inside
             if inside not in data and not is_hidden(inside)
         ]
         if data:

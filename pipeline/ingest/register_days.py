@@ -14,7 +14,9 @@ _DAYS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 
-def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
+def with_day_reasons(
+    table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_of: date, today: date | None = None
+) -> pl.DataFrame:
     """Return the rows with a REASON if the home is unknown or a day can't be, else null.
 
     Parameters
@@ -25,6 +27,9 @@ def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_
         Its rows, and the register of homes.
     as_of
         The night: days after it are not known yet.
+    today
+        The day on which the night is made, `as_of` if not given: what a row says of the days in between besides its
+        first day is no error, and left to `as_known_on`.
     """
     days = _DAYS.get(table)
     if days is None:
@@ -32,7 +37,7 @@ def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_
     homes = sites.select("site_id", "commissioned_on", is_known=pl.lit(True))
     reasons = [
         pl.when(pl.col("is_known").is_null()).then(pl.lit("unknown home: site_id is not in sites")),
-        *(_late(day, as_of) for day in days),
+        *(_late(day, as_of if day == days[0] else today or as_of) for day in days),
         *(
             pl.when(pl.col(day) < pl.col("commissioned_on")).then(
                 pl.format("{} {} lies before the home's commissioning", pl.lit(day), day)
@@ -48,6 +53,12 @@ def with_day_reasons(table: str, rows: pl.DataFrame, sites: pl.DataFrame, *, as_
     ]
     joined = rows.join(homes, on="site_id", how="left", maintain_order="left")
     return joined.with_columns(pl.coalesce(reasons).alias(REASON)).select(*rows.columns, REASON)
+
+
+def as_known_on(table: str, rows: pl.DataFrame, as_of: date) -> pl.DataFrame:
+    """Return the rows without the days after `as_of` that a row has besides its first: a repair is still to come."""
+    later = _DAYS.get(table, ())[1:]
+    return rows.with_columns(pl.when(pl.col(day) <= as_of).then(day).alias(day) for day in later)
 
 
 def _late(name: str, as_of: date) -> pl.Expr:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from pathlib import Path
-from typing import cast
 
-import dataframely as dy
 import polars as pl
 
 from pipeline.core import contract
@@ -15,9 +12,9 @@ from pipeline.ingest.column_names import nearest
 from pipeline.ingest.csv_reader import BAD, REASON, ROW, UnusableFileError, read_delimited
 from pipeline.ingest.lake_config import Fields
 from pipeline.ingest.plain_texts import BLANKS, number_as_text, plain
+from pipeline.ingest.register_values import outside
+from pipeline.ingest.register_values import parsed as as_typed
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
-
-_TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
 
 
 def ratings_kw(path: Path, fields: Fields) -> dict[str, float | None]:
@@ -96,11 +93,13 @@ def typed_rows(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> p
             text = plain(pl.col(source))
             values.append(pl.when(text != "").then(text).alias(name))
         elif name in contract.required(table):
-            raise InputError(f"{path}: no column {name}{nearest(name, set(names) - set(schema.columns()))}")
+            raise InputError(
+                f"{path}: no column {name}{nearest(name, set(names) - {ROW, *schema.columns()})}"
+            )
         else:
             values.append(pl.lit(None, dtype=pl.String).alias(name))
     mapped = texts.select(ROW, *values)
-    parsed = {name: _parsed(name, column) for name, column in schema.columns().items()}
+    parsed = {name: as_typed(name, column) for name, column in schema.columns().items()}
     faults: list[pl.Expr] = [
         pl.when(pl.col(name).is_not_null() & expr.is_null()).then(
             pl.format(f"{name}: '{{}}' is not a {contract.kind(column)}", pl.col(name))
@@ -108,48 +107,6 @@ def typed_rows(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> p
         for (name, column), expr in zip(schema.columns().items(), parsed.values(), strict=True)
     ]
     faults += [
-        _outside(name, column, parsed[name], mapped[name]) for name, column in schema.columns().items()
+        outside(name, column, parsed[name], texts=mapped[name]) for name, column in schema.columns().items()
     ]
     return mapped.select(ROW, **parsed, **{REASON: pl.coalesce(*faults)})
-
-
-def _parsed(name: str, column: dy.Column) -> pl.Expr:
-    text = pl.col(name)
-    if isinstance(column, dy.Float64):
-        return text.cast(pl.Float64, strict=False)
-    if isinstance(column, dy.Bool):
-        low = text.str.to_lowercase()
-        return pl.when(low.is_in(_TRUE)).then(True).when(low.is_in(_FALSE)).then(False)
-    if isinstance(column, dy.Date):
-        # A date may carry a midnight, as spreadsheets and timestamps do.
-        return text.str.replace(r"[T ]00:00(:00(\.0+)?)?(Z|[+-]00:?00)?$", "").str.to_date(
-            "%Y-%m-%d", strict=False
-        )
-    return text
-
-
-def _outside(name: str, column: dy.Column, value: pl.Expr, texts: pl.Series) -> pl.Expr:
-    """Return why a value breaks the contract, the nearest code offered where one looks like it."""
-    if name == "timezone":
-        return _unlisted(name, contract.time_zones(), "an IANA time zone", texts)
-    codes = contract.meta(column).get("codes")
-    if codes is not None:
-        return _unlisted(name, cast(tuple[str, ...], codes), "known", texts)
-    reason = pl.lit(None, dtype=pl.String)
-    if isinstance(column, dy.Float64 | dy.Date):
-        rule = ~value.is_between(column.min, column.max)  # type: ignore[arg-type]
-        if isinstance(column, dy.Float64):
-            rule = ~value.is_finite() | rule
-        reason = pl.when(rule).then(
-            pl.format(f"{name}: {{}} is outside {contract.span(column)}", pl.col(name))
-        )
-    if not column.nullable:
-        reason = pl.when(value.is_null()).then(pl.lit(f"{name} is missing")).otherwise(reason)
-    return reason
-
-
-def _unlisted(name: str, listed: Iterable[str], word: str, texts: pl.Series) -> pl.Expr:
-    codes = set(listed)
-    odd = [text for text in texts.drop_nulls().unique().to_list() if text not in codes]
-    reasons = [f"{name}: '{text}' is not {word}{nearest(text, codes)}" for text in odd]
-    return pl.col(name).replace_strict(odd, reasons, default=None, return_dtype=pl.String)

@@ -15,7 +15,7 @@ from pipeline.core.setting_sections import LakeSettings
 from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import REGISTERS, Fields
-from pipeline.ingest.register_days import with_day_reasons
+from pipeline.ingest.register_days import as_known_on, with_day_reasons
 from pipeline.ingest.register_rows import register_texts, typed_rows
 
 _SORTED_BY = {
@@ -77,11 +77,22 @@ class Registers:
         )
 
 
-def read_registers(lake: Lake, as_of: date) -> Registers:
+def read_registers(
+    lake: Lake, as_of: date, *, today: date | None = None, unusable: list[str] | None = None
+) -> Registers:
     """Read the registers of `lake` as they stand on `as_of`.
 
     Of rows with one key the first is kept; the same row again is no error, another one is rejected. The row of a reject
     has the shared columns of the contract, nothing else: a private note is in no table.
+
+    Parameters
+    ----------
+    lake, as_of
+        Whose they are, and the night.
+    today
+        The day on which a past night is made: what happened since is no error. `as_of` if not given.
+    unusable
+        Gets why a register can't be used, which then stands empty: nothing is raised.
 
     Raises
     ------
@@ -98,23 +109,30 @@ def read_registers(lake: Lake, as_of: date) -> Registers:
             tables[table] = pl.DataFrame(schema=pl.Schema(contract.TABLES[table]))
             continue
         schema = contract.TABLES[table]
-        with lake.naming():
-            texts, malformed = register_texts(path)
-            columns[path.name] = tuple(name for name in texts.columns if name != ROW)
-            fields = getattr(lake.config, table)
-            rows, bad = _split(typed_rows(path, texts, table, fields))
+        try:
+            with lake.naming():
+                texts, malformed = register_texts(path)
+                columns[path.name] = tuple(name for name in texts.columns if name != ROW)
+                fields = getattr(lake.config, table)
+                rows, bad = _split(typed_rows(path, texts, table, fields))
+        except InputError as error:
+            if unusable is None:
+                raise
+            unusable.append(str(error))
+            tables[table] = pl.DataFrame(schema=pl.Schema(schema))
+            continue
         steps = [bad]
-        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of))
+        rows, bad = _split(with_day_reasons(table, rows, tables.get("sites", rows), as_of=as_of, today=today))
         steps.append(bad)
         rows_once, bad = _split(_once(rows, schema))
         duplicate += rows.height - rows_once.height - bad.height
         steps.append(bad)
-        tables[table] = rows_once.select(schema.column_names())
+        tables[table] = as_known_on(table, rows_once.select(schema.column_names()), as_of)
         if table in contract.PRIVATE:
             texts = texts.select(ROW, *_shared_sources(texts.columns, table, fields))
             malformed = malformed.with_columns(pl.lit(None, dtype=pl.String).alias(TEXT))
         refused.append(_as_rejects(pl.concat([malformed, _with_text(pl.concat(steps), texts)]), path.name))
-    if not tables["sites"].height:
+    if not tables["sites"].height and unusable is None:
         with lake.naming():
             raise InputError(f"{lake.register('sites')}: not one usable home; see `nightclamp check`")
     frames = {name: frame.sort(_SORTED_BY[name], maintain_order=True) for name, frame in tables.items()}

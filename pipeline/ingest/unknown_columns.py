@@ -6,24 +6,33 @@ import difflib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from pipeline.ingest.column_meaning import (
+    Meaning,
+    is_third_line,
+    meaning_in_register,
+    meaning_of_interval,
+)
+
 # Names shorter than this are codes (l1_v, pv_kw): another of one letter's difference may well be meant as it is.
 _SHORTEST_WORD, _SAME_WORD, _LIKELY = 6, 0.85, 0.6
+INTERVALS = "intervals"
 
 
 @dataclass(frozen=True)
 class UnknownColumn:
-    """A column that isn't read, with a hint on the known one nearest to it.
+    """A column that isn't read, what is to be said of it, and a hint on the known one nearest to it.
 
     `is_misspelt` if it is that one but for a letter or two, and the file has no other such column.
     """
 
     name: str
+    what: str
     hint: str
     is_misspelt: bool
 
 
 def unknown_columns(
-    columns: Sequence[str], read: Iterable[str], known: Iterable[str]
+    columns: Sequence[str], read: Iterable[str], known: Iterable[str], *, table: str
 ) -> Iterator[UnknownColumn]:
     """Yield those of a file's `columns` that nobody reads, regardless of case and blanks around them.
 
@@ -35,20 +44,46 @@ def unknown_columns(
         Names that are read from it.
     known
         Names of the contract.
+    table
+        "intervals" or the register, as lake.toml calls it.
     """
     is_read = {name.casefold() for name in read}
+    known = tuple(known)
     plain = {name: name.strip().casefold() for name in columns}
     there = set(plain.values())
     missing = [name for name in known if name.casefold() in is_read and name.casefold() not in there]
     for name, text in plain.items():
         if text in is_read:
             continue
+        if table == INTERVALS and is_third_line(name):
+            what = (
+                "looks like a third line; this program reads two: homes on three lines are not judged rightly"
+            )
+            yield UnknownColumn(name, f"column {name} {what}", "leave such homes out of sites", False)
+            continue
+        what = f"column {name} is not in the contract: not read"
         likest = max(known, key=lambda one: _likeness(text, one))
         is_missing = likest in missing
+        is_same = difflib.SequenceMatcher(None, text, likest).ratio() >= _SAME_WORD
+        if is_missing and is_same and len(likest) >= _SHORTEST_WORD:
+            hint = f"did you mean '{likest}'? rename it, or {_line(Meaning(likest), name, table)}"
+            yield UnknownColumn(name, what, hint, True)
+            continue
+        meant = meaning_of_interval(name) if table == INTERVALS else meaning_in_register(name, tuple(missing))
+        if meant is not None and meant.column in missing:
+            yield UnknownColumn(name, what, f"if it is {meant.column}, {_line(meant, name, table)}", False)
+            continue
         is_likely = is_missing and _likeness(text, likest) >= _LIKELY
         hint = f"did you mean '{likest}'?" if is_likely else f"the nearest column is '{likest}'"
-        is_same = difflib.SequenceMatcher(None, text, likest).ratio() >= _SAME_WORD
-        yield UnknownColumn(name, hint, is_missing and is_same and len(likest) >= _SHORTEST_WORD)
+        yield UnknownColumn(name, what, hint, False)
+
+
+def _line(meant: Meaning, name: str, table: str) -> str:
+    """Return what to write in lake.toml so that the column is read as what it means."""
+    if table != INTERVALS:
+        return f"write {meant.toml(name)} in lake.toml [{table}]"
+    minutes = " and minutes = 15, say, in [intervals]" if (meant.unit or "").endswith("interval") else ""
+    return f"write {meant.toml(name)} in lake.toml [intervals.columns]{minutes}"
 
 
 def _likeness(name: str, known: str) -> float:

@@ -19,13 +19,14 @@ from pipeline.features.voltage_days import voltage_days
 from pipeline.features.window import WindowView
 from pipeline.ingest.registers import Registers
 from pipeline.ingest.utility import UtilityIntake
-from pipeline.nightly.monitor import watch
+from pipeline.nightly.monitor import look_back, watch
 from pipeline.nightly.night_inputs import NightInputs, Tables
 from pipeline.nightly.rejects import by_reason, count_rejects
 from pipeline.probes.measured import measure, probe_table
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import Scored
 from pipeline.worklist.energy_so_far import DAY_COLUMNS
+from pipeline.worklist.known_onsets import keep_onsets
 from pipeline.worklist.planned_visits import read_plans
 from pipeline.worklist.safety_first import with_safety_verdict
 from pipeline.worklist.tables import worklist_tables
@@ -48,6 +49,11 @@ def make_lists(
         What the utility's files held.
     """
     settings = inputs.settings
+    past = [day.day for day in stored if day.day <= inputs.as_of]
+    scored = keep_onsets(
+        scored, inputs.previous, inputs.registers.visits, days=past, suspect=settings.verdict.suspect
+    )
+    since = look_back(inputs, stored)
     registers, plans = inputs.registers, read_plans(inputs.request.out, inputs.as_of)
 
     def home_days(homes: Sequence[str], from_on: date) -> pl.DataFrame:
@@ -56,7 +62,7 @@ def make_lists(
 
     lists = worklist_tables(
         scored, registers, view.daily, plans=plans, previous=inputs.previous, as_of=inputs.as_of, settings=settings,
-        home_days=home_days,
+        home_days=home_days, days_gone=since.late["gone"],
     )  # fmt: skip
     crews = crew_tables(scored, registers, lists["promise"], catalogue=CATALOGUE, settings=settings)
     homes = lists["revisit_list"]["site_id"].to_list()
@@ -81,7 +87,7 @@ def make_lists(
     }
     night = NightTables(inputs.as_of, tables)
     tables["revisit_list"] = with_desk_columns(night, CATALOGUE, settings)
-    watched, record = watch(inputs, stored, tables, rejected=rejected, counts=counts)
+    watched, record = watch(inputs, stored, tables, since=since, rejected=rejected, counts=counts)
     return Tables(tables | watched, by_reason(rejected), counts, {"base_rate": scored.fleet.rate, **record})
 
 

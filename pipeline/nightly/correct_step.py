@@ -9,6 +9,7 @@ import duckdb
 import polars as pl
 
 from pipeline.core.alarm import Alarm, alarm
+from pipeline.core.disk_errors import tell_failure
 from pipeline.core.errors import NightclampError
 from pipeline.correction.findings import shipped_stages
 from pipeline.correction.run import correct_night
@@ -42,7 +43,7 @@ def correct_published(
             registers=inputs.registers, settings=inputs.settings, stages=stages or shipped_stages(), tell=tell,
         )  # fmt: skip
     except (NightclampError, OSError, MemoryError, duckdb.Error, pl.exceptions.PolarsError) as error:
-        why = str(error) if isinstance(error, NightclampError) else f"{type(error).__name__}: {error}"
+        why = str(error) if isinstance(error, NightclampError) else tell_failure(error, out.local)
         return alarm(
             "correction_failed",
             f"past readings were not put right, those of earlier runs stay: {why[:300]}",

@@ -5,8 +5,6 @@ The command runs the steps directly; flows/night_flow.py wraps the same steps as
 
 from __future__ import annotations
 
-import shutil
-import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -14,44 +12,47 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core import event_log
 from pipeline.core.alarm import read as read_alarms
 from pipeline.core.alarm import table as alarm_table
 from pipeline.core.errors import NightFailed
 from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor
-from pipeline.core.steps import P, Step, StepRunner, T, run_plainly
-from pipeline.crews import VIEWS, view_rows
-from pipeline.faults.types import CAUTIONS
+from pipeline.core.steps import Step, StepRunner, run_plainly
+from pipeline.crews import VIEWS
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import Registers
 from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly import build_tables, run_record
+from pipeline.nightly.draw_report import draw_report
 from pipeline.nightly.home_tasks import look_at_window, score_homes
+from pipeline.nightly.latest_run import latest_note
+from pipeline.nightly.metrics_file import write_metrics
+from pipeline.nightly.night_failure import failing_in_a_line, tidied
 from pipeline.nightly.night_inputs import NightInputs, NightRequest, Tables, open_night
+from pipeline.nightly.past_night import as_known_then
 from pipeline.nightly.rejects import write_rejects
+from pipeline.nightly.retention_step import drop_old
+from pipeline.nightly.timed_steps import TimedSteps
 from pipeline.nightly.utility_meters import read_meters
-from pipeline.report import NightCounts, ReportInput, write_report
-from pipeline.report.crews_page import TABLES as CREW_PAGE
-from pipeline.report.fault_cards import fault_cards
-from pipeline.report.list_page import TABLES as LIST_TABLES
 from pipeline.storage import publish
 from pipeline.storage.object_url import object_url
+from pipeline.storage.odd_out import refuse_inside
 from pipeline.storage.output_location import Out, hold_out
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
-from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
-from pipeline.worklist.planned_visits import read_plans
+from pipeline.storage.retention import Removed
 from pipeline.worklist.safety_calls import SCHEMA as SAFETY_CALL
-from pipeline.worklist.tables import earlier_table
 
 CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
 
 
 @dataclass(frozen=True)
 class NightResult:
-    """Where the run is, its list, its safety calls, and its alarms and notes (table alarm).
+    """Where the run is, its list, its safety calls, and its alarms and notes (table alarm, and the night's own lines).
 
+    `is_latest` whether OUT/latest leads to it now.
     `published` is the run's folder or address; `folder`, to read from here, may be a copy of it.
     """
 
@@ -65,6 +66,8 @@ class NightResult:
     model_note: str
     published: str = ""
     safety_call: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SAFETY_CALL))
+    is_latest: bool = True
+    removed: Removed = field(default_factory=Removed)
 
 
 def run_night(
@@ -93,26 +96,21 @@ def run_night(
     Raises
     ------
     InputError
-        The lake, the as-of day or the model is not usable.
+        The lake, the as-of day, OUT or the model is not usable.
     NightFailed
-        The folder is taken or can't be written, or the counts don't add up; nothing was published.
+        The folder is taken, the disk refuses, or the counts don't add up; the line says what is published.
     """
-    seconds: dict[str, float] = {}
-
-    def timed(step: Step, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        tell(step)
-        start = time.perf_counter()
-        result = run_step(step, function, *args, **kwargs)
-        seconds[step] = round(time.perf_counter() - start, 3)
-        return result
-
+    timed = TimedSteps(request.run_id, run_step, tell)
     if object_url(request.lake) is None:
         open_lake(request.lake, settings)  # what is wrong with it is said before anything is made
-    with hold_out(request.out, settings) as out:
+        if object_url(request.out) is None:
+            refuse_inside(request.lake, request.out)
+    with failing_in_a_line(request.out) as outcome, hold_out(request.out, settings) as out:
         inputs = timed(Step.OPEN_LAKE, open_night, request, out, settings)
-        inputs.scratch.mkdir(parents=True, exist_ok=True)
-        try:
+        event_log.set_as_of(inputs.as_of)
+        with tidied(inputs, out), failing_in_a_line(out.local, outcome):
             stored = timed(Step.TAKE_IN, take_in, inputs, tell, out.keep_store, executor=executor)
+            inputs = as_known_then(inputs, stored)
             meters = timed(Step.READ_METERS, read_meters, inputs, stored, out, tell=tell, executor=executor)
             window = timed(Step.LOOK_AT_WINDOW, look_at_window, inputs, stored, meters, executor=executor)
             scored = timed(Step.SCORE_HOMES, score_homes, inputs, window, executor)
@@ -128,18 +126,28 @@ def run_night(
             del window, scored  # the days of every home: nothing below needs them
             built = timed(Step.WRITE_TABLES, write_run, inputs, stored, tables, meters=meters.intake)
             timed(Step.DRAW_REPORT, draw_report, inputs, tables, built)
-            run_record.write_run_json(inputs, stored, tables, built=built, seconds=seconds)
-            folder = timed(Step.PUBLISH, publish.publish, built, out.local, inputs.as_of)
-            published = out.hand_in(folder, inputs.as_of, unshared_files(settings.privacy))
-            alarm = tables.published["alarm"]
-            if settings.correction.in_night:
+            write_metrics(inputs, stored, tables, built=built, steps=timed)
+            run_record.write_run_json(inputs, stored, tables, built=built, seconds=timed.seconds)
+            is_latest = inputs.turns_latest
+            folder = timed(
+                Step.PUBLISH, publish.publish, built, out.local, inputs.as_of, turn_latest=is_latest
+            )
+            unshared = unshared_files(settings.privacy)
+            published = out.hand_in(folder, inputs.as_of, unshared, turn_latest=is_latest)
+            outcome.left = f"the night of {inputs.as_of} is published"
+            alarm = tables.told
+            if line := latest_note(inputs):
+                alarm = alarm_table([*read_alarms(alarm), line])
+            if settings.correction.in_night and is_latest:  # past readings are put right by the latest run
                 alarm = timed(Step.CORRECT, correct_readings, inputs, out, folder, alarm=alarm, tell=tell)
-        finally:
-            shutil.rmtree(inputs.scratch, ignore_errors=True)
+            removed = drop_old(inputs, out)
+    event_log.LOG.info(
+        "published in %s", published, extra={"seconds": timed.elapsed_s(), "counts": dict(tables.counts)}
+    )
     return NightResult(
         folder, inputs.as_of, tables.published["revisit_list"], alarm, tables.counts,
-        sum(day.is_fresh for day in stored), seconds, inputs.model_note, published,
-        tables.published["safety_call"],
+        sum(day.is_fresh for day in stored), timed.seconds, inputs.model_note, published,
+        tables.published["safety_call"], is_latest, removed,
     )  # fmt: skip
 
 
@@ -242,40 +250,3 @@ def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, *, m
     private = {SITE_CONTACT: inputs.registers.contacts, VISIT_NOTE: inputs.registers.notes}
     write_private(built, private)
     return built
-
-
-def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
-    """Write the pages into the run's folder `built`."""
-    published = tables.published
-    views = view_rows(published, inputs.scratch, inputs.settings.engine)
-    night = ReportInput(
-        as_of=inputs.as_of,
-        window_days=inputs.request.window_days,
-        model_id=f"{inputs.model.model_id} ({inputs.model_note})",
-        counts=NightCounts(**{name: tables.counts[name] for name in NightCounts.__dataclass_fields__}),
-        site_scores=published["site_scores"], revisit_list=published["revisit_list"],
-        site_weight=published["site_weight"], site_daily=published["site_daily"], site_hour=published["site_hour"],
-        crews={name: published[name] for name in CREW_PAGE} | views,
-        rejects=tables.rejected,
-        sites=inputs.registers.sites,
-        standing=published["standing"], home_story=published["home_story"], visit_doubt=published["visit_doubt"],
-        night_count=published["night_count"], plans=read_plans(inputs.request.out, inputs.as_of),
-        safety_call=published["safety_call"], safety_day=published["safety_day"],
-        alarm=published["alarm"],
-        list_tables={name: published[name] for name in LIST_TABLES},
-        fleet_normal=published["fleet_normal"],
-        fleet_normal_before=earlier_table(inputs.previous, "fleet_normal"),
-        base_rate=tables.record["base_rate"],
-        faults=fault_cards(),
-        cautions=CAUTIONS,
-        earlier_visits=visits_of_listed(inputs, published),
-    )  # fmt: skip
-    write_report(built / "report", night, inputs.settings, script_cache=inputs.store.root / "charts")
-
-
-def visits_of_listed(inputs: NightInputs, published: Mapping[str, pl.DataFrame]) -> dict[str, EarlierVisits]:
-    """Return what the pages say of earlier visits to listed homes; with their notes unless [privacy] says no."""
-    settings = inputs.settings
-    notes = inputs.registers.notes if settings.privacy.notes_on_pages else None
-    visits = inputs.registers.visits.join(published["revisit_list"], on="site_id", how="semi")
-    return earlier_visits(visits, notes, published["standing"], most=settings.report.earlier_visits)

@@ -73,6 +73,19 @@ def rejects_up(tonight: Tonight, before: RunBefore | None, settings: AlarmSettin
     )
 
 
+def days_gone(late_days: Mapping[str, Any]) -> Alarm | None:
+    """Return that days which the run before had are missing in the midst of the lake; `late_days` as in run.json."""
+    gone = late_days["gone"]
+    if not gone:
+        return None
+    return alarm(
+        "days_gone",
+        f"{count_of(len(gone), 'day')} that the run before had {'is' if len(gone) == 1 else 'are'} no longer in the"
+        f" lake: {_named(gone)}",
+        f"intervals/date={gone[-1]}/ of the lake; run.json (late)",
+    )
+
+
 def list_up(tonight: Tonight, before: RunBefore | None, settings: AlarmSettings) -> Alarm | None:
     """Return that the list grew at once, by homes known for long enough: growth by new installs is none."""
     if before is None:
@@ -123,10 +136,13 @@ def take_notes(
         rows = f"{late_days['rows_in']:+,} in, {late_days['rows_used']:+,} used"
         sentence = f"other rows than in the run before for {_named(grown)}: {rows}"
         notes.append(note("late", sentence, "run.json (late)"))
-    if late_days["gone"]:
-        notes.append(
-            note("days_gone", f"no longer in the lake: {_named(late_days['gone'])}", "run.json (late)")
+    if retired := late_days["retired"]:
+        sentence = (
+            f"the lake keeps less than it did: it begins on {min(tonight.days)}, and {count_of(len(retired), 'day')}"
+            f" that the run before had {'is' if len(retired) == 1 else 'are'} gone, {retired[0]} to {retired[-1]};"
+            " a fault's beginning that was found stays"
         )
+        notes.append(note("retention", sentence, "run.json (late), intervals/ of the lake"))
     if tonight.unread:
         sentence = f"{count_of(tonight.unread, 'file')} of {tonight.as_of} can't be read"
         notes.append(note("unread", sentence, "rejects.parquet"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -151,35 +151,50 @@ def changed_counts(
     }
 
 
-def late(before: RunBefore | None, days: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+def late(
+    before: RunBefore | None,
+    days: Mapping[str, Mapping[str, Any]],
+    window: tuple[date, date] | None = None,
+) -> dict[str, Any]:
     """Return `late` of run.json: changes in days that the run before had read already; none without a run before.
 
-    `days` are tonight's as in run.json: rows, files and a digest of the files, by day.
+    `days` are tonight's as in run.json: rows, files and a digest of the files, by day; `window` is its first and last.
 
     Returns
     -------
     dict
         `days`: day -> by how much its counts grew, and `is_by_files`: its files have changed, else the register of
-        homes has, or the settings; `gone`: days no longer in the lake; `rows_in`, `rows_used`: by how many rows all
-        these days grew.
+        homes has, or the settings; `gone`: days that went missing in between; `retired`: days before the lake's
+        oldest that the window would reach, where the lake goes less far back than it did for the run before;
+        `rows_in`, `rows_used`: by how many rows all these days grew.
     """
     then: Mapping[str, Mapping[str, Any]] = before.run.get("days", {}) if before else {}
     oldest = min((*then, *days), default="")
-    first = max(min(then, default=oldest), min(days, default=oldest))
+    begins = max(min(then, default=oldest), min(days, default=oldest))
     grown = {
         day: {
             **{name: now[name] - was.get(name, 0) for name in _ROWS},
             "is_by_files": not was or _files(was) != _files(now),
         }
         for day, now in sorted(days.items())
-        if before and first <= day <= str(before.as_of) and not _is_same(was := then.get(day, {}), now)
+        if before and begins <= day <= str(before.as_of) and not _is_same(was := then.get(day, {}), now)
     }
     return {
         "days": grown,
-        "gone": sorted(day for day in then if day > first and day not in days),
+        "gone": sorted(day for day in then if day > begins and day not in days),
+        "retired": _retired(before, days, window) if before and window else [],
         "rows_in": sum(day["rows_in"] for day in grown.values()),
         "rows_used": sum(day["used"] for day in grown.values()),
     }
+
+
+def _retired(before: RunBefore, days: Collection[str], window: tuple[date, date]) -> list[str]:
+    """Return the days of the run before that the lake let go though the window reaches them, if it spans less now."""
+    then, (first, last) = before.run.get("days", {}), window
+    if not then or not days:
+        return []
+    spans = [last - date.fromisoformat(min(days)), before.as_of - date.fromisoformat(min(then))]
+    return sorted(day for day in then if str(first) <= day < min(days)) if spans[0] < spans[1] else []
 
 
 def _is_same(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:

@@ -11,8 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.core.build_identity import build_identity
 from pipeline.features.update_store import StoredDay
 from pipeline.nightly.night_inputs import NightInputs, Tables
+from pipeline.storage.run_files import FILES, RECORD, digest_files
 
 VERSIONS = ("polars", "duckdb", "pyarrow", "scikit-learn", "numpy")
 
@@ -34,18 +36,23 @@ def made_with(inputs: NightInputs) -> dict[str, Any]:
     return {
         "versions": {
             "nightclamp": __version__,
+            "build": build_identity(),
             "python": platform.python_version(),
             **{name: version(name) for name in VERSIONS},
         },
         "model_id": inputs.model.model_id,
-        "settings": inputs.settings.model_dump(mode="json", exclude={"engine", "object_store", "cluster"}),
+        "settings": inputs.settings.model_dump(
+            mode="json", exclude={"engine", "log", "object_store", "cluster"}
+        ),
     }
 
 
 def write_run_json(
     inputs: NightInputs, stored: list[StoredDay], tables: Tables, *, built: Path, seconds: Mapping[str, float]
 ) -> None:
-    """Write what came in, what was rejected, with which versions and model, and how long each step took.
+    """Write what came in, what was rejected, with which versions and model, how long each step took, and all digests.
+
+    The last file of a run: it holds the digests of the others.
 
     Parameters
     ----------
@@ -61,6 +68,7 @@ def write_run_json(
     expected = [first + timedelta(days=number) for number in range((inputs.as_of - first).days + 1)]
     run = {
         "as_of": str(inputs.as_of),
+        "run_id": inputs.request.run_id,
         "window_days": inputs.request.window_days,
         **made_with(inputs),
         "model": inputs.model_note,
@@ -70,8 +78,11 @@ def write_run_json(
         "running_day": str(inputs.running) if inputs.running in days else None,
         "later_days_left_alone": [str(day) for day in inputs.later],
         "not_read": [f"{where}: {what}" for where, what in inputs.lake.oddities()],
+        "turned_latest": inputs.turns_latest,
         "previous_run": inputs.previous.name if inputs.previous else None,
+        "damaged_runs": list(inputs.passed_over),
         **tables.record,
         "seconds": dict(seconds),
+        FILES: digest_files(built),
     }
-    (built / "run.json").write_text(json.dumps(run, indent=1) + "\n", encoding="utf-8")
+    (built / RECORD).write_text(json.dumps(run, indent=1) + "\n", encoding="utf-8")

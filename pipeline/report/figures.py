@@ -140,7 +140,7 @@ def _map_figure(
         f"{words.watts(noon)} around midday ({zone}). {below} "
         "Blue flows into the home, orange towards the utility, grey has no data."
     )
-    if since is not None:
+    if since is not None and (series.hours["day"] == since).any():
         caption += f" The line marks {words.day(since)}."
     spec = day_hour_map(series, leg, reach, onset=since)
     return Figure(f"map-{leg}", f"{name} by day and hour", spec, _no_leg(name), caption)

@@ -67,6 +67,7 @@ def home_context(
         "since": words.since(since),
         "so_far": so_far_text(row),
         "onset_evidence": score["onset_evidence"],
+        "is_scored_since": since is not None and (score["from_on"] or since) >= since,
         "notices": notices(score),
         "cautions": [*night.cautions, *(card.cautions if card else ())],
         "others": other_faults(score, fault, night.faults)[: settings.other_faults],

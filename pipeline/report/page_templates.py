@@ -9,11 +9,31 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 
 from pipeline.report import words
 from pipeline.report.names import crew_anchor
 from pipeline.report.report_input import FaultCard
+
+
+class _CompiledTemplates(jinja2.BytecodeCache):
+    """What this process has compiled: many nights in one compile each template once."""
+
+    def __init__(self) -> None:
+        self._compiled: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Give the template's code, if it was compiled from the same text."""
+        if bucket.key in self._compiled:
+            bucket.bytecode_from_string(self._compiled[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep the template's code."""
+        self._compiled[bucket.key] = bucket.bytecode_to_string()
+
+
+_COMPILED = _CompiledTemplates()
 
 
 def environment(package: str, faults: Mapping[str, FaultCard] | None = None) -> jinja2.Environment:
@@ -28,6 +48,7 @@ def environment(package: str, faults: Mapping[str, FaultCard] | None = None) -> 
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_COMPILED,
     )
     for name in ("percent", "number", "day", "leg", "minutes", "plain", "likelihoods", "sentence"):
         pages.filters[name] = getattr(words, name)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 from pipeline.core.errors import InputError
@@ -10,11 +11,12 @@ from pipeline.scoring.model_file import load_model
 from pipeline.storage.layout import OWN_MODEL, own_model_folder
 
 
-def choose_model(folder: Path | None, out: Path) -> tuple[Model, str]:
+def choose_model(folder: Path | None, out: Path, as_of: date | None = None) -> tuple[Model, str]:
     """Return the model and one line on why it is this one.
 
     A model of the fleet that this version can't use, or that beat another shipped model than this version's, is
-    passed over: the night goes on with the shipped one.
+    passed over: the night goes on with the shipped one. So it is for a night `as_of` before days that the fleet's own
+    has learned from: it knows what visits found after that night.
 
     Raises
     ------
@@ -38,4 +40,7 @@ def choose_model(folder: Path | None, out: Path) -> tuple[Model, str]:
         return shipped, f"shipped, since the fleet's own was not compared with it; {again}"
     if not result.get("is_better"):
         return shipped, f"shipped, since the fleet's own did not beat it: {result.get('why')}"
+    learned_to = str(own.recipe.get("as_of", ""))
+    if as_of is not None and learned_to > str(as_of):
+        return shipped, f"shipped, since the fleet's own has learned from days up to {learned_to}"
     return own, f"trained on this fleet, beat the shipped one on {result.get('homes')} held-out homes"

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from pipeline.core.atomic_files import write_bytes, write_text
 from pipeline.core.errors import InputError
 from pipeline.probes import NAMES
 from pipeline.scoring.design import columns
@@ -76,7 +77,6 @@ def save_model(model: Model, folder: Path) -> None:
     normal = sorted(model.shipped_normal.items())
     numbers = [[float(getattr(spread, name)) for name in NUMBERS] for _, spread in normal]
     arrays["normal"] = np.array(numbers, dtype=np.float64).reshape(-1, len(NUMBERS))
-    folder.mkdir(parents=True, exist_ok=True)
     raw = io.BytesIO()
     with zipfile.ZipFile(raw, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, array in arrays.items():  # with a fixed date, so that the same model is the same bytes
@@ -84,7 +84,7 @@ def save_model(model: Model, folder: Path) -> None:
             np.save(content, np.ascontiguousarray(array), allow_pickle=False)
             member = zipfile.ZipInfo(f"{name}.npy", (2020, 1, 1, 0, 0, 0))
             archive.writestr(member, content.getvalue(), zipfile.ZIP_DEFLATED)
-    (folder / WEIGHTS).write_bytes(raw.getvalue())
+    write_bytes(folder / WEIGHTS, raw.getvalue())
     card: dict[str, Any] = {
         "format": FORMAT,
         "model_id": model.model_id,
@@ -95,7 +95,7 @@ def save_model(model: Model, folder: Path) -> None:
         **{name: getattr(model, name) for name in _SCALARS},
     }
     card = {name: card[name] for name in Card.model_fields}
-    (folder / CARD).write_text(json.dumps({**card, _SEAL: _seal(card)}, indent=1) + "\n", encoding="utf-8")
+    write_text(folder / CARD, json.dumps({**card, _SEAL: _seal(card)}, indent=1) + "\n")
 
 
 def load_model(folder: Path | None = None) -> Model:

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 import polars as pl
 
+from pipeline.core.atomic_files import replacing
 from pipeline.core.contract import FAULTS, PRIVATE, Crew, Meter, Site, Training, Visit
 from pipeline.core.errors import InputError
 from pipeline.core.progress import counted
@@ -53,7 +54,8 @@ def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[R
         folder = out / "intervals" / f"date={day}"
         folder.mkdir(parents=True, exist_ok=True)
         file = folder / f"part-{shard:04d}.parquet"
-        day_rows.write_parquet(file, compression="zstd", row_group_size=max(day_rows.height, 1))
+        with replacing(file, is_synced=False) as part:
+            day_rows.write_parquet(part, compression="zstd", row_group_size=max(day_rows.height, 1))
     return sites, truths, write_meters(out / "utility", meters, shard)
 
 
@@ -67,7 +69,8 @@ def write_registers(
         "trainings": Training.create_empty().schema, "truth": truth_columns, "meters": Meter.create_empty().schema,
     }  # fmt: skip
     for name, rows in registers.items():
-        pl.DataFrame(rows, schema=columns[name], orient="row").write_csv(out / f"{name}.csv")
+        with replacing(out / f"{name}.csv", is_synced=False) as part:
+            pl.DataFrame(rows, schema=columns[name], orient="row").write_csv(part)
 
 
 def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:

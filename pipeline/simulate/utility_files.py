@@ -10,12 +10,15 @@ import gzip
 import random
 import uuid
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import IO
 from xml.sax.saxutils import escape, quoteattr
 
 import polars as pl
+
+from pipeline.core.atomic_files import replacing
 
 # FlowDirectionKind of NAESB REQ.21.
 _FLOWS = {"import_wh": 1, "export_wh": 19, "net_wh": 4}
@@ -113,10 +116,15 @@ def write_meter_csv(
         file.write(shaped.write_csv(separator=delimiter))
 
 
-def _open(path: Path) -> IO[str]:
-    if path.suffix == ".gz":
-        return gzip.open(path, "wt", encoding="utf-8")
-    return path.open("w", encoding="utf-8")
+@contextmanager
+def _open(path: Path) -> Iterator[IO[str]]:
+    with replacing(path, is_synced=False) as part:
+        if path.suffix == ".gz":
+            with gzip.open(part, "wt", encoding="utf-8") as file:
+                yield file
+        else:
+            with part.open("w", encoding="utf-8") as file:
+                yield file
 
 
 def _with_net(rows: pl.DataFrame) -> pl.DataFrame:

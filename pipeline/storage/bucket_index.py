@@ -1,10 +1,11 @@
 """What an OUT in an object store has published: one small object, latest.json, that is turned in one atomic put.
 
-    OUT/latest.json                the newest run, the run of each day, the fleet's own model
+    OUT/latest.json                the latest run, the run of each day, the fleet's own model, OUT's format
     OUT/runs/DATE/<id>/...         a run, never changed after it is there
 
     {"latest": "2026-06-14", "run": "runs/2026-06-14/0f3a5c6b7d8e",
-     "runs": {"2026-06-14": "runs/2026-06-14/0f3a5c6b7d8e"}, "model": "model/41c2..."}
+     "runs": {"2026-06-14": "runs/2026-06-14/0f3a5c6b7d8e"}, "model": "model/41c2...",
+     "format": 2, "nightclamp": "0.1.0"}
 
 An object store has no links and no renaming of folders: whoever reads goes by this object.
 """
@@ -13,12 +14,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 
 from pipeline.core.errors import InputError, NightFailed
 from pipeline.storage.object_store import Bucket, TakenError
+from pipeline.storage.out_format import mark, usable_format
 
 NAME = "latest.json"
 _RUN = re.compile(r"runs/(\d{4}-\d{2}-\d{2})/[0-9a-f]{12}")
@@ -38,9 +40,14 @@ class Index:
         """Return the newest day before `day` that has a run."""
         return max((run for run in self.runs if run < str(day)), default=None)
 
-    def with_run(self, day: date, run: str) -> Index:
-        """Return the index with this run as its day's and as the latest."""
-        return replace(self, latest=str(day), runs=dict(sorted({**self.runs, str(day): run}.items())))
+    def with_run(self, day: date, run: str, *, turn_latest: bool = True) -> Index:
+        """Return the index with this run as its day's and, with `turn_latest`, as the latest."""
+        runs = dict(sorted({**self.runs, str(day): run}.items()))
+        return replace(self, latest=str(day) if turn_latest else self.latest, runs=runs)
+
+    def without(self, days: Collection[str]) -> Index:
+        """Return the index without the runs of these days."""
+        return replace(self, runs={day: run for day, run in self.runs.items() if day not in days})
 
     def with_model(self, model: str) -> Index:
         """Return the index with this as the fleet's own model."""
@@ -53,13 +60,15 @@ def read_index(bucket: Bucket) -> tuple[Index, str]:
     Raises
     ------
     InputError
-        latest.json is not one.
+        latest.json is not one, or OUT is of a newer version of the program.
     """
     stored = bucket.read(NAME)
     if stored is None:
         return Index(), ""
     try:
         content = json.loads(stored[0])
+        if isinstance(content, dict) and "format" in content:
+            usable_format(content, str(bucket.url), f"{bucket.url}/{NAME}")
         index = Index(
             str(content["latest"]),
             {str(day): str(run) for day, run in content["runs"].items()},
@@ -99,6 +108,7 @@ def turn(bucket: Bucket, opened: Index, change: Callable[[Index], Index]) -> Ind
             "run": wanted.runs.get(wanted.latest, ""),
             "runs": wanted.runs,
             "model": wanted.model,
+            **mark(),
         }
         try:
             bucket.put(NAME, (json.dumps(content, indent=1) + "\n").encode(), tag)

@@ -21,22 +21,30 @@ from datetime import date
 from pathlib import Path
 
 from pipeline.core.errors import InputError, NightclampError, NightFailed
-from pipeline.storage import bucket_index, private_files, publish
+from pipeline.core.setting_sections import RetentionSettings
+from pipeline.storage import bucket_index, bucket_retention, private_files, publish
 from pipeline.storage.bucket_index import Index, read_index
 from pipeline.storage.bucket_lock import BucketLock
-from pipeline.storage.bucket_sync import BucketCopy
-from pipeline.storage.layout import CORRECTED, CORRECTED_DAY, CORRECTED_LAST, CORRECTED_SUMS, STORE_TABLES
-from pipeline.storage.object_store import Bucket
-
-# What is fetched, and so may name a file here; an object of any other name stays where it is.
-_DAY_FILE = re.compile(r"[a-z_]+/date=(\d{4}-\d{2}-\d{2})/[A-Za-z0-9][A-Za-z0-9_.=-]{0,150}")
-_TABLE = re.compile(rf"(?:{private_files.FOLDER}/)?[a-z_]{{1,80}}\.parquet|run\.json")
-_MODEL = re.compile(r"[a-z_]{1,80}\.(json|npz)")
-_CORRECTED = re.compile(
-    rf"date=\d{{4}}-\d{{2}}-\d{{2}}/{re.escape(CORRECTED_DAY)}|[a-z_]{{1,80}}\.(?:parquet|json)"
-    rf"|{re.escape(CORRECTED_SUMS)}/[a-z0-9][a-z0-9_.-]{{0,150}}"
+from pipeline.storage.bucket_names import (
+    CORRECTED_FILE,
+    DAY_FILE,
+    MODEL,
+    PLAN,
+    TABLE,
+    day_of,
+    is_copy_damaged,
+    turn_of,
+    whole_name,
 )
-_PLAN = re.compile(r"\d{4}-\d{2}-\d{2}/dispatch\.parquet")
+from pipeline.storage.bucket_sync import BucketCopy
+from pipeline.storage.earlier_run import EarlierRun, tell_damage
+from pipeline.storage.layout import CORRECTED, CORRECTED_LAST
+from pipeline.storage.object_store import Bucket
+from pipeline.storage.retention import Removed, oldest_store_day
+
+
+class RunGone(NightFailed):
+    """A run that the index names has no run.json any more."""
 
 
 class BucketOut:
@@ -52,10 +60,20 @@ class BucketOut:
         """Return the text with the address in place of the local folder."""
         return text.replace(str(self.local), str(self._bucket.url))
 
-    def earlier_run(self, day: date) -> Path | None:
-        """Return the newest published run before `day`, its tables and run.json fetched."""
-        before = self.index.before(day)
-        return None if before is None else self.bring_run(before)
+    def earlier_run(self, day: date, tables: Collection[str]) -> EarlierRun:
+        """Return the newest published run before `day` whose tables are whole, its tables and run.json fetched."""
+        passed_over = []
+        for before in sorted((run for run in self.index.runs if run < str(day)), reverse=True):
+            try:
+                run = self.bring_run(before)
+            except RunGone as error:
+                passed_over.append(str(error))
+                continue
+            line = tell_damage(run, tables)
+            if line is None:
+                return EarlierRun(run, tuple(passed_over))
+            passed_over.append(line)
+        return EarlierRun(None, tuple(passed_over))
 
     def latest_run(self) -> Path:
         """Return the latest run, its tables and run.json fetched."""
@@ -64,14 +82,47 @@ class BucketOut:
             raise InputError(f"{url}: no published run; run `nightclamp nightly LAKE --out {url}` first")
         return self.bring_run(self.index.latest)
 
+    def published(self) -> list[date]:
+        """Return the days that have a run, oldest first."""
+        return sorted(map(date.fromisoformat, self.index.runs))
+
+    def run_of(self, day: date) -> Path:
+        """Return the run of a published day, its tables and run.json fetched."""
+        return self.bring_run(str(day))
+
+    def drop_old(self, as_of: date, retention: RetentionSettings, *, least_days: int) -> Removed:
+        """Remove runs, from the index before their objects, and days of the store that are no longer kept."""
+        days = self.published()
+        dropped = bucket_retention.runs_to_drop(self.index, self.local, as_of, settings=retention)
+        if dropped:
+            if self._lock:
+                self._lock.check()
+            names = [str(day) for day in dropped]
+            self.index = bucket_index.turn(self._bucket, self.index, lambda index: index.without(names))
+            bucket_retention.remove_runs(self._bucket, names)
+        oldest = oldest_store_day(days, as_of, retention, least_days=least_days)
+        if oldest is None:
+            return Removed(dropped)
+        there = [f"store/{name}" for name in self._copy.listed("store", DAY_FILE)]
+        self._copy.forget(name for name in self._day_files(None) if day_of(name) < str(oldest))
+        return Removed(dropped, bucket_retention.remove_store_days(self._bucket, there, oldest))
+
     def bring_run(self, day: str) -> Path:
-        """Fetch tables and run.json of the run of `day`; return where it lies now."""
+        """Fetch tables and run.json of the run of `day`; return where it lies now.
+
+        Raises
+        ------
+        RunGone
+            It is named, and not there.
+        """
         run = self.index.runs[day]
-        folder, place = self.local / "runs" / publish.WHOLE / _whole_name(run), self.local / "runs" / day
+        folder, place = self.local / "runs" / publish.WHOLE / whole_name(run), self.local / "runs" / day
+        if folder.is_dir() and is_copy_damaged(folder):
+            shutil.rmtree(folder)  # a copy: the object store has it whole
         if not folder.is_dir():
-            listed = self._copy.listed(run, _TABLE)
+            listed = self._copy.listed(run, TABLE)
             if "run.json" not in listed:
-                raise NightFailed(
+                raise RunGone(
                     f"{self._bucket.url}/{run}: is not there any more; run the night of {day} again"
                 )
             fetched = f"runs/.building-{day}"
@@ -80,14 +131,14 @@ class BucketOut:
             self._copy.bring(listed, fetched)
             folder.parent.mkdir(exist_ok=True)
             (self.local / fetched).rename(folder)
-        publish.turn(place, Path(publish.WHOLE) / _whole_name(run))
+        publish.turn(place, Path(publish.WHOLE) / whole_name(run))
         return place
 
     def bring_rest(self) -> None:
         """Fetch the fleet's own model and the plans that nights remember; drop what was never published."""
-        self._mirror(self.index.model, "model", _MODEL)
-        self._mirror("dispatch", "dispatch", _PLAN)
-        runs = {day: _whole_name(run) for day, run in self.index.runs.items()}
+        self._mirror(self.index.model, "model", MODEL)
+        self._mirror("dispatch", "dispatch", PLAN)
+        runs = {day: whole_name(run) for day, run in self.index.runs.items()}
         (self.local / "latest").unlink(missing_ok=True)
         for link in (self.local / "runs").glob("????-??-??"):
             if runs.get(link.name) != Path(os.readlink(link)).name:
@@ -101,8 +152,8 @@ class BucketOut:
         wanted = None if days is None else {str(day) for day in days}
         listed = {
             name: entry
-            for name, entry in self._copy.listed("store", _DAY_FILE).items()
-            if wanted is None or _day_of(name) in wanted
+            for name, entry in self._copy.listed("store", DAY_FILE).items()
+            if wanted is None or day_of(name) in wanted
         }
         self._copy.bring(listed, "store")
         self._copy.forget(
@@ -116,7 +167,7 @@ class BucketOut:
         redoes the day.
         """
         names = self._day_files(None if days is None else {str(day) for day in days})
-        self._copy.send(sorted(names, key=lambda name: (_day_of(name), _turn_of(name))))
+        self._copy.send(sorted(names, key=lambda name: (day_of(name), turn_of(name))))
         folders = {name.rpartition("/")[0] for name in names}
         for folder in sorted(folders):
             there = self._bucket.listed(folder)
@@ -124,11 +175,11 @@ class BucketOut:
 
     def bring_corrected(self) -> None:
         """Have the corrected rows and the tables beside them as they are in the object store; pages stay there."""
-        listed = self._copy.listed(CORRECTED, _CORRECTED)
+        listed = self._copy.listed(CORRECTED, CORRECTED_FILE)
         self._copy.bring(listed, CORRECTED)
         names = (name.removeprefix(f"{CORRECTED}/") for name in list(self._copy.files(CORRECTED)))
         self._copy.forget(
-            f"{CORRECTED}/{name}" for name in names if _CORRECTED.fullmatch(name) and name not in listed
+            f"{CORRECTED}/{name}" for name in names if CORRECTED_FILE.fullmatch(name) and name not in listed
         )
 
     def keep_corrected(self, days: Iterable[date] | None = None) -> str:
@@ -145,10 +196,17 @@ class BucketOut:
             self._copy.send_changed((name for name in names if name == last), there)
         return f"{self._bucket.url}/{CORRECTED}"
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
+    def latest_day(self) -> date | None:
+        """Return the day of the latest run."""
+        return date.fromisoformat(self.index.latest) if self.index.latest else None
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
         """Send a run that is published in `local`, then turn the index to it; return its address.
 
-        Files of the run named in `unshared`, relative to it, stay here.
+        Files of the run named in `unshared`, relative to it, stay here. Without `turn_latest` the index names the run
+        as its day's and leaves the latest as it is.
 
         Raises
         ------
@@ -172,7 +230,9 @@ class BucketOut:
             self._lock.check()
         opened = self.index
         try:
-            self.index = bucket_index.turn(self._bucket, opened, lambda index: index.with_run(as_of, name))
+            self.index = bucket_index.turn(
+                self._bucket, opened, lambda index: index.with_run(as_of, name, turn_latest=turn_latest)
+            )
         except NightFailed as error:
             address = (
                 ""
@@ -205,8 +265,8 @@ class BucketOut:
 
     def _day_files(self, days: Collection[str] | None) -> list[str]:
         """Return the names of the local store's files, of these days or of all."""
-        names = (n for n in self._copy.files("store") if _DAY_FILE.fullmatch(n.removeprefix("store/")))
-        return [name for name in names if days is None or _day_of(name) in days]
+        names = (n for n in self._copy.files("store") if DAY_FILE.fullmatch(n.removeprefix("store/")))
+        return [name for name in names if days is None or day_of(name) in days]
 
     def _mirror(self, below: str, folder: str, names: re.Pattern[str]) -> None:
         """Have in the local `folder` the objects below `below` with these names, and no other file."""
@@ -223,32 +283,10 @@ class BucketOut:
             self._bucket.remove(
                 entry.name for entry in there if "/".join(entry.name.split("/")[:3]) not in kept
             )
-        near = {_whole_name(run) for run in kept} | {
-            _whole_name(opened.runs[day]) for day in [opened.before(as_of)] if day is not None
+        near = {whole_name(run) for run in kept} | {
+            whole_name(opened.runs[day]) for day in [opened.before(as_of)] if day is not None
         }
         for link in (self.local / "runs").glob("????-??-??"):
             if Path(os.readlink(link)).name not in near:
                 shutil.rmtree(link.resolve(), ignore_errors=True)
                 link.unlink()
-
-
-def _whole_name(run: str) -> str:
-    """Return the local name of a run: DATE-id of runs/DATE/id."""
-    _, day, run_id = run.split("/")
-    return f"{day}-{run_id}"
-
-
-def _day_of(name: str) -> str:
-    return name.partition("/date=")[2].partition("/")[0]
-
-
-def _turn_of(name: str) -> int:
-    """Return when a day's file is put back: unknown tables first, then as the store writes them, the counts last."""
-    table = name.split("/")[1]
-    return (
-        STORE_TABLES.index(table) + 1
-        if table in STORE_TABLES
-        else len(STORE_TABLES) + 1
-        if table == "intake"
-        else 0
-    )

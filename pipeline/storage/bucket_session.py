@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from pipeline.core.atomic_files import write_text
 from pipeline.core.errors import InputError, NightFailed
 from pipeline.core.setting_sections import ObjectStoreSettings
 from pipeline.storage import bucket_index, publish
@@ -78,5 +79,5 @@ def _holder(local: Path) -> str:
     """Return this copy's own id; who holds the copy knows that any night of that id is over."""
     file = local / ".holder"
     if not file.is_file():
-        file.write_text(uuid.uuid4().hex, encoding="utf-8")
+        write_text(file, uuid.uuid4().hex)
     return file.read_text(encoding="utf-8")

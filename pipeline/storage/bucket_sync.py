@@ -7,11 +7,11 @@ object, and its size and time then. A file that was touched since, or an object 
 from __future__ import annotations
 
 import json
-import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
+from pipeline.core.atomic_files import replacing, write_text
 from pipeline.storage.object_store import Bucket, Stored
 
 _KNOWN = "known.json"
@@ -47,10 +47,8 @@ class BucketCopy:
         def fetch(what: tuple[str, Stored]) -> None:
             name, entry = what
             path = self.root / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            part = path.with_name(f".{path.name}.part")
-            self.bucket.fetch(entry, part)
-            os.replace(part, path)
+            with replacing(path, is_synced=False) as part:
+                self.bucket.fetch(entry, part)
             self._note(name, entry.tag)
 
         try:
@@ -111,6 +109,4 @@ class BucketCopy:
         versions = {
             name: list(version) for name, version in self._known.items() if (self.root / name).is_file()
         }
-        part = self.root / f".{_KNOWN}.part"
-        part.write_text(json.dumps(versions), encoding="utf-8")
-        os.replace(part, self.root / _KNOWN)
+        write_text(self.root / _KNOWN, json.dumps(versions))

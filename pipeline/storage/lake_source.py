@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Protocol
 
+from pipeline.core.errors import InputError
 from pipeline.storage.object_url import ObjectUrl
 
 SUFFIXES = (".parquet", ".csv", ".csv.gz")
@@ -155,9 +156,26 @@ class FolderSource:
         return files, others
 
     def beside(self, name: str) -> Path | None:
-        """Return the file of that name in the lake's folder."""
+        """Return the file of that name in the lake's folder; what is none is not passed over in silence.
+
+        Raises
+        ------
+        InputError
+            There is something of that name, but no file: a folder, a pipe, a link to nothing.
+        """
         path = self.root / name
-        return path if path.is_file() else None
+        if path.is_file():
+            return path
+        if not os.path.lexists(path):
+            return None
+        what = (
+            "a folder"
+            if path.is_dir()
+            else "a link to no file"
+            if path.is_symlink()
+            else "a pipe or a device"
+        )
+        raise InputError(f"{path}: is {what}, not a file; put the file there, or remove it")
 
     def named(self, text: str) -> str:
         """Return the text as it is."""

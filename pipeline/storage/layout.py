@@ -7,6 +7,7 @@ from pathlib import Path
 # Tables of OUT/store/<table>/date=D/, in the order in which a day's files are written.
 STORE_TABLES = ("site_hour", "reject", "site_day")
 OWN_MODEL = "model"
+PLAN_FOLDER = "dispatch"  # OUT/dispatch/DATE/: the days planned by the run of DATE
 # OUT/corrected/date=D/corrected.parquet, and what is written once all days are there, its last file last.
 CORRECTED = "corrected"
 CORRECTED_DAY = "corrected.parquet"

@@ -9,12 +9,22 @@ from datetime import date
 from pathlib import Path
 from typing import Protocol
 
-from pipeline.core.errors import InputError
+from pipeline.core.setting_sections import RetentionSettings
 from pipeline.core.settings import Settings
 from pipeline.storage import publish
 from pipeline.storage.bucket_session import hold_bucket, read_bucket, send_model
+from pipeline.storage.earlier_run import EarlierRun, choose_earlier
 from pipeline.storage.layout import CORRECTED, own_model_folder
 from pipeline.storage.object_url import object_url
+from pipeline.storage.out_format import bring_up_to_date, read_format
+from pipeline.storage.retention import (
+    Removed,
+    drop_runs,
+    drop_store_days,
+    oldest_store_day,
+    published_days,
+)
+from pipeline.storage.run_files import refuse_unpublished
 
 
 class Out(Protocol):
@@ -27,8 +37,8 @@ class Out(Protocol):
     def named(self, text: str) -> str:
         """Return the text with the local folder as people call it."""
 
-    def earlier_run(self, day: date) -> Path | None:
-        """Return the newest published run before `day`, its tables readable."""
+    def earlier_run(self, day: date, tables: Collection[str]) -> EarlierRun:
+        """Return the newest published run before `day` of which these tables are whole, and what is passed over."""
 
     def latest_run(self) -> Path:
         """Return the latest published run, its tables readable.
@@ -37,6 +47,18 @@ class Out(Protocol):
         ------
         InputError
             There is none.
+        """
+
+    def published(self) -> list[date]:
+        """Return the days that have a run, oldest first."""
+
+    def run_of(self, day: date) -> Path:
+        """Return the run of a published day, its tables readable."""
+
+    def drop_old(self, as_of: date, retention: RetentionSettings, *, least_days: int) -> Removed:
+        """Remove the runs and days of the store that are no longer kept once `as_of` is published.
+
+        Days of the store go by the age from the newest run, when that is of `as_of`; never the last `least_days`.
         """
 
     def bring_store(self, days: Iterable[date] | None = None) -> None:
@@ -54,8 +76,13 @@ class Out(Protocol):
         Of all, the record comes last. Return where people find it.
         """
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
-        """Publish a run that lies published in `local`; return where people find it.
+    def latest_day(self) -> date | None:
+        """Return the day of the latest published run; None if there is none."""
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
+        """Publish a run that lies published in `local`, as the latest too or not; return where people find it.
 
         Files of the run named in `unshared`, relative to it, stay on this machine.
         """
@@ -78,18 +105,28 @@ class FolderOut:
         """Return the text as it is."""
         return text
 
-    def earlier_run(self, day: date) -> Path | None:
-        """Return the newest published run before `day`."""
-        return publish.earlier_run(self.local, day)
+    def earlier_run(self, day: date, tables: Collection[str]) -> EarlierRun:
+        """Return the newest published run before `day` of which these tables are whole."""
+        return choose_earlier(self.local, day, tables)
 
     def latest_run(self) -> Path:
         """Return where OUT/latest leads to."""
-        run = self.local / "latest"
-        if not (run / "run.json").is_file():
-            raise InputError(
-                f"{self.local}: no published run; run `nightclamp nightly LAKE --out {self.local}` first"
-            )
-        return run
+        refuse_unpublished(self.local)
+        return self.local / "latest"
+
+    def published(self) -> list[date]:
+        """Return the days that have a run, oldest first."""
+        return published_days(self.local)
+
+    def run_of(self, day: date) -> Path:
+        """Return where the run of a published day is."""
+        return self.local / "runs" / str(day)
+
+    def drop_old(self, as_of: date, retention: RetentionSettings, *, least_days: int) -> Removed:
+        """Remove what is no longer kept."""
+        runs = drop_runs(self.local, as_of, retention)
+        oldest = oldest_store_day(self.published(), as_of, retention, least_days=least_days)
+        return Removed(runs, () if oldest is None else drop_store_days(self.local / "store", oldest))
 
     def bring_corrected(self) -> None:
         """Do nothing: the rows lie there."""
@@ -104,7 +141,13 @@ class FolderOut:
     def keep_store(self, days: Iterable[date] | None = None) -> None:
         """Do nothing: the store lies there."""
 
-    def hand_in(self, run: Path, as_of: date, unshared: Collection[str] = ()) -> str:
+    def latest_day(self) -> date | None:
+        """Return the day of the run that OUT/latest leads to."""
+        return publish.latest_day(self.local)
+
+    def hand_in(
+        self, run: Path, as_of: date, unshared: Collection[str] = (), *, turn_latest: bool = True
+    ) -> str:
         """Return where the run is: on this machine, all of it."""
         return str(run)
 
@@ -124,9 +167,11 @@ def hold_out(out: Path, settings: Settings) -> AbstractContextManager[Out]:
     Raises
     ------
     InputError
-        The object store refuses, or has no such bucket.
+        OUT is not one (`odd_out`), or of a newer version; or the object store refuses or has no such bucket.
     NightFailed
-        Another night is at work here, OUT can't be written, or the object store doesn't answer.
+        Another night is at work here, or the object store doesn't answer.
+    OSError
+        OUT can't be written.
     """
     url = object_url(out)
     return _hold_folder(out) if url is None else hold_bucket(url, settings.object_store)
@@ -138,7 +183,8 @@ def read_out(out: Path, settings: Settings) -> AbstractContextManager[Out]:
     Raises
     ------
     InputError
-        Nothing is published in an object store's OUT, or it refuses. (What a folder lacks, its readers say.)
+        OUT is of a newer version of the program; nothing is published in an object store's OUT, or it refuses. (What a
+        folder lacks, its readers say.)
     NightFailed
         The object store doesn't answer.
     """
@@ -150,6 +196,7 @@ def keep_model(out: Path, settings: Settings, write: Callable[[Path], None]) -> 
     """Have `write` put the fleet's own model into a folder, and keep that in OUT; return where it is."""
     url = object_url(out)
     if url is None:
+        read_format(out)
         write(own_model_folder(out))
         return str(own_model_folder(out))
     with tempfile.TemporaryDirectory(prefix="nightclamp-") as folder:
@@ -160,9 +207,11 @@ def keep_model(out: Path, settings: Settings, write: Callable[[Path], None]) -> 
 @contextmanager
 def _hold_folder(out: Path) -> Iterator[Out]:
     with publish.only_night(out):
+        bring_up_to_date(out)
         yield FolderOut(out)
 
 
 @contextmanager
 def _read_folder(out: Path) -> Iterator[Out]:
+    read_format(out)
     yield FolderOut(out)

@@ -15,7 +15,7 @@ from pipeline.core.setting_sections import PrivacySettings
 
 FOLDER = "private"
 SITE_CONTACT, VISIT_NOTE = "site_contact", "visit_note"
-_OWNER_FILE, _OWNER_FOLDER = 0o600, 0o700
+OWNER_FILE, _OWNER_FOLDER = 0o600, 0o700
 
 
 def write_private(run: Path, tables: Mapping[str, pl.DataFrame]) -> None:
@@ -23,7 +23,7 @@ def write_private(run: Path, tables: Mapping[str, pl.DataFrame]) -> None:
     for name, table in tables.items():
         if table.height:
             path = private_folder(run) / f"{name}.parquet"
-            path.touch(_OWNER_FILE)  # nobody else reads it, not even while it is written
+            path.touch(OWNER_FILE)  # nobody else reads it, not even while it is written
             table.write_parquet(path, compression="zstd")
 
 
@@ -44,7 +44,7 @@ def close_to_others(*paths: Path) -> None:
     """Have files that name people read by their owner alone; one that isn't there is left out."""
     for path in paths:
         if path.exists():
-            path.chmod(_OWNER_FILE)
+            path.chmod(OWNER_FILE)
 
 
 def unshared_files(privacy: PrivacySettings) -> frozenset[str]:

@@ -4,8 +4,11 @@
     OUT/runs/DATE  -> .whole/DATE-xxxxxxxx
     OUT/latest     -> runs/DATE
 
-A killed night leaves at most a half-built folder under another name, which the next one removes. A run that is
-replaced by one of the same day stays until that day is published once more, for whoever is still reading it.
+`latest` leads to the run of the newest day, and goes back to an earlier one only where somebody asks for it.
+
+A killed night leaves at most a half-built folder under another name, which the next one removes; one that fails
+removes it itself. The name of a run's folder holds the digest of its run.json, which holds those of the other files.
+A run that is replaced by one of the same day stays until that day is published once more, for whoever still reads it.
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import date
 from pathlib import Path
 
@@ -24,9 +27,12 @@ import duckdb
 import polars as pl
 
 from pipeline.core import sql_runner
+from pipeline.core.atomic_files import sync, sync_folder
 from pipeline.core.errors import NightFailed
+from pipeline.storage.odd_out import LOCK, refuse_odd_out
+from pipeline.storage.run_files import find_damage, record_digest
 
-WHOLE, _BUILDING = ".whole", ".building"
+WHOLE, BUILDING = ".whole", ".building"
 # Enough for any table that is copied into the run's database: it goes to the disk as it comes.
 _SMALL: dict[str, str | bool | int | float | list[str]] = {"memory_limit": "500MB", "threads": 1}
 # What makes a spreadsheet run a cell: a sign of these (also in full width), after blanks and marks that it drops.
@@ -42,66 +48,121 @@ def only_night(out: Path, shown: str = "") -> Iterator[None]:
 
     Raises
     ------
+    InputError
+        OUT is not one, or its lock is no plain file; nothing was changed.
     NightFailed
-        Another night is at work in this folder, or it can't be written.
+        Another night is at work in this folder.
+    OSError
+        The folder can't be written.
     """
+    refuse_odd_out(out)
+    out.mkdir(parents=True, exist_ok=True)
+    lock = os.open(out / LOCK, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
     try:
-        out.mkdir(parents=True, exist_ok=True)
-        with (out / ".night.lock").open("w") as lock:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError as error:
-                raise NightFailed(
-                    f"{shown or out}: another night is at work here; wait for it or choose another --out"
-                ) from error
-            yield
-    except OSError as error:
-        raise NightFailed(
-            f"{out}: {error.strerror or error} ({error.filename}); nothing was published"
-        ) from error
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise NightFailed(
+                f"{shown or out}: another night is at work here; wait for it or choose another --out"
+            ) from error
+        yield
+    finally:
+        os.close(lock)
 
 
 def building_folder(out: Path, day: date) -> Path:
     """Return an empty folder to build the run of `day` in, after removing what killed nights left."""
     runs = out / "runs"
     runs.mkdir(parents=True, exist_ok=True)
-    for left in runs.glob(f"{_BUILDING}-*"):
+    for left in runs.glob(f"{BUILDING}-*"):
         shutil.rmtree(left)
-    folder = runs / f"{_BUILDING}-{day}"
+    folder = runs / f"{BUILDING}-{day}"
     folder.mkdir()
     return folder
 
 
-def publish(built: Path, out: Path, day: date) -> Path:
-    """Turn `runs/DATE` and `latest` to the finished folder `built`; return where it is now."""
-    folders = out / "runs" / WHOLE
+def remove_building(out: Path) -> None:
+    """Remove what a night that failed has built, and the folders that it made for it."""
+    runs = out / "runs"
+    for left in runs.glob(f"{BUILDING}-*"):
+        shutil.rmtree(left, ignore_errors=True)
+    for folder in (runs / WHOLE, runs):
+        with suppress(OSError):  # it has runs, or was never made
+            folder.rmdir()
+
+
+def publish(built: Path, out: Path, day: date, *, turn_latest: bool = True) -> Path:
+    """Turn `runs/DATE` to a finished folder, and `latest` to `runs/DATE`; return where the run is now.
+
+    Parameters
+    ----------
+    built
+        The folder, below `out`; it has a run.json.
+    out
+        OUT.
+    day
+        The night's UTC day.
+    turn_latest
+        Whether `latest` is turned; else it stays.
+
+    Raises
+    ------
+    OSError
+        The disk refuses: the links are as they were.
+    """
+    folders, place = out / "runs" / WHOLE, out / "runs" / str(day)
     folders.mkdir(exist_ok=True)
-    _sync(built)
-    target = folders / f"{day}-{folder_digest(built)}"
-    if target.exists():
-        shutil.rmtree(built)
-    else:
-        built.rename(target)
-    place = out / "runs" / str(day)
-    replaced = place.resolve().name if place.is_symlink() else None
-    turn(place, Path(WHOLE) / target.name)
-    turn(out / "latest", Path("runs") / str(day))
+    sync_folder(built)
+    target = folders / f"{day}-{record_digest(built)}"
+    replaced = os.readlink(place) if place.is_symlink() else None
+    try:
+        _move(built, target)
+        turn(place, Path(WHOLE) / target.name)
+        if turn_latest:
+            turn(out / "latest", Path("runs") / str(day))
+    except OSError:
+        _take_back(place, replaced, target)
+        raise
+    kept = {target.name, replaced and Path(replaced).name}
     for older in folders.glob(f"{day}-*"):
-        if older.name not in (target.name, replaced):
-            shutil.rmtree(older)
+        if older.name not in kept:
+            shutil.rmtree(older, ignore_errors=True)  # the night is published all the same
+    with suppress(OSError):
+        for folder in (folders, out / "runs", out):
+            sync(folder)
     return place
 
 
-def earlier_run(out: Path, day: date) -> Path | None:
-    """Return the newest published run before `day`, or None."""
-    runs = []
-    for entry in (out / "runs").glob("????-??-??"):
-        try:
-            if date.fromisoformat(entry.name) < day and (entry / "run.json").is_file():
-                runs.append(entry)
-        except ValueError:
-            continue
-    return max(runs, default=None)
+def _move(built: Path, target: Path) -> None:
+    """Give the built folder its name; the same run that is there already stays if it is whole."""
+    if target.exists() and not find_damage(target):
+        shutil.rmtree(built)
+        return
+    if target.exists():
+        target.rename(built.with_name(f"{built.name}-replaced"))
+    built.rename(target)
+
+
+def _take_back(place: Path, replaced: str | None, target: Path) -> None:
+    """Have the day's link as it was before it was turned to `target`, and remove that."""
+    with suppress(OSError):
+        if replaced is None:
+            place.unlink(missing_ok=True)
+        elif os.readlink(place) != replaced:
+            turn(place, Path(replaced))
+        if replaced is None or Path(replaced).name != target.name:
+            shutil.rmtree(target, ignore_errors=True)
+
+
+def latest_day(out: Path) -> date | None:
+    """Return the day of the run that `latest` leads to; None where it leads to none."""
+    link = out / "latest"
+    if not (link / "run.json").is_file():
+        return None
+    try:
+        return date.fromisoformat(link.readlink().name)
+    except (OSError, ValueError):  # no link of ours: whoever copied OUT got a folder
+        return None
 
 
 def write_tables(
@@ -172,8 +233,12 @@ def turn(link: Path, target: Path) -> None:
     """Turn a link to `target`, relative to its folder, in one atomic step."""
     part = link.with_name(f".{link.name}.turning")
     part.unlink(missing_ok=True)
-    part.symlink_to(target)
-    os.replace(part, link)
+    try:
+        part.symlink_to(target)
+        os.replace(part, link)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
 
 
 def folder_digest(folder: Path) -> str:
@@ -184,11 +249,3 @@ def folder_digest(folder: Path) -> str:
         with path.open("rb") as file:
             hashlib.file_digest(file, lambda: digest)  # goes on with this one
     return digest.hexdigest()
-
-
-def _sync(folder: Path) -> None:
-    """Have the disk hold every file and folder before a link points at it."""
-    for path in (folder, *folder.rglob("*")):
-        handle = os.open(path, os.O_RDONLY)
-        os.fsync(handle)
-        os.close(handle)

@@ -1,4 +1,4 @@
-"""Events of each home: every change of its standing, every visit, plan and safety call, each with its day.
+"""Events of each home: every change of its standing, every visit, plan and safety call, what of it is taken back.
 
 A table that only grows: a night adds the events it is the first to know. A visit's note is not in it: it may name
 people, and this table is shared.
@@ -33,6 +33,7 @@ def next_story(
     plans: pl.DataFrame,
     as_of: date,
     calls: pl.DataFrame | None = None,
+    gone: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Return the stories (SCHEMA) after the night `as_of`, sorted by home, day and kind.
 
@@ -48,6 +49,8 @@ def next_story(
         `planned_visits.PLANS`: a home's plan is told when it is made or moved.
     calls
         Tonight's table safety_call, None for none: a call is told when its status changes.
+    gone
+        `taken_back.taken_back`; None for nothing.
     as_of
         The night.
     """
@@ -65,6 +68,8 @@ def next_story(
     ]  # fmt: skip
     if calls is not None:
         events.append(_safety_calls(calls, known, as_of))
+    if gone is not None:
+        events.append(gone)
     tonight = pl.concat(events).with_columns(told_on=pl.lit(as_of)).select(SCHEMA.names())
     fresh = tonight.join(known, on=["site_id", "what", "key"], how="anti")
     return pl.concat([known, fresh]).sort("site_id", "happened_on", "told_on", "what", "key")

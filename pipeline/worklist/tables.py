@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -27,7 +28,14 @@ from pipeline.worklist.prediction_log import next_book, next_promise
 from pipeline.worklist.revisit_list import revisit_list
 from pipeline.worklist.safety_calls import next_safety_calls
 from pipeline.worklist.safety_first import listed_with_calls, standing_with_calls, with_safety_verdict
+from pipeline.worklist.taken_back import taken_back
 from pipeline.worklist.visit_conflicts import visit_doubts
+
+# Tables of the run before that tonight's go on from.
+CARRIED = (
+    "standing", "home_story", "promise", "promise_book", "safety_call", "revisit_list", "night_count", "site_scores",
+    "site_signal",
+)  # fmt: skip
 
 
 def worklist_tables(
@@ -40,6 +48,7 @@ def worklist_tables(
     as_of: date,
     settings: Settings,
     home_days: HomeDayReader = no_home_days,
+    days_gone: Sequence[str] = (),
 ) -> dict[str, pl.DataFrame]:
     """Return the tables of this package by name, revisit_list among them.
 
@@ -61,6 +70,8 @@ def worklist_tables(
         Of the whole pipeline.
     home_days
         Reads the store's days of the listed homes.
+    days_gone
+        UTC days that the run before had and that are no longer in the lake.
     """
     # A safety call takes nothing from what the list knows of the home's CTs.
     scores, signals, visits = ct_scores(scored.scores), scored.signals, registers.visits
@@ -100,13 +111,14 @@ def worklist_tables(
         earlier_table(previous, "night_count"), with_safety_verdict(scores, calls), listed, visits=visits,
         standing=standing, standing_before=before, as_of=as_of,
     )  # fmt: skip
+    gone = taken_back(previous, story, homes=registers.sites, visits=visits, days_gone=days_gone, as_of=as_of)
     return {
         "revisit_list": listed,
         "worth": value,
         "chance": chance,
         "standing": standing,
         "safety_call": calls,
-        "home_story": next_story(story, standing, visits, plans=plans, calls=calls, as_of=as_of),
+        "home_story": next_story(story, standing, visits, plans=plans, calls=calls, as_of=as_of, gone=gone),
         "visit_doubt": visit_doubts(visits, standing, scores),
         "night_count": nights,
         "promise": promise,

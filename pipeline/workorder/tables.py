@@ -15,7 +15,9 @@ from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import PrivacySettings
 from pipeline.core.settings import Settings
 from pipeline.ingest.column_names import nearest
+from pipeline.storage.private_files import FOLDER as PRIVATE
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, read_private
+from pipeline.storage.run_files import refuse_unpublished, require_whole
 from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
 from pipeline.worklist.tables import earlier_table
 from pipeline.workorder.visit_record import visit_id_of
@@ -122,6 +124,7 @@ class NightTables:
 def read_night(out: Path) -> NightTables:
     """Return the tables of OUT/latest that orders need; raises as `read_latest`."""
     as_of, frames = read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS, "visits", "safety_call"))
+    require_private_whole(out)
     contacts, notes = (read_private(out / "latest", name) for name in (SITE_CONTACT, VISIT_NOTE))
     return NightTables(as_of, frames, contacts, notes)
 
@@ -131,15 +134,28 @@ def earlier_on_pages(out: Path, settings: Settings) -> dict[str, EarlierVisits]:
 
     Nothing where the run is of a version that published no visits.
     """
-    latest = out / "latest"
-    listed, visits, standing = (
-        earlier_table(latest, name) for name in ("revisit_list", "visits", "standing")
-    )
+    latest, names = out / "latest", ("revisit_list", "visits", "standing")
+    require_whole(latest, [f"{name}.parquet" for name in names], out)
+    require_private_whole(out)
+    listed, visits, standing = (earlier_table(latest, name) for name in names)
     if listed is None or visits is None or standing is None:
         return {}
     notes = read_private(latest, VISIT_NOTE) if settings.privacy.notes_on_pages else None
     of_listed = visits.join(listed, on="site_id", how="semi")
     return earlier_visits(of_listed, notes, standing, most=_VISITS, longest=_NOTE_LENGTH)
+
+
+def require_private_whole(out: Path) -> None:
+    """Hold that the private tables of OUT/latest are what was published, where they are on this machine.
+
+    Raises
+    ------
+    InputError
+        One isn't.
+    """
+    folder = out / "latest" / PRIVATE
+    here = [name for name in (SITE_CONTACT, VISIT_NOTE) if (folder / f"{name}.parquet").exists()]
+    require_whole(out / "latest", [f"{PRIVATE}/{name}.parquet" for name in here], out)
 
 
 def read_latest(out: Path, names: Sequence[str]) -> tuple[date, dict[str, pl.DataFrame]]:
@@ -148,11 +164,11 @@ def read_latest(out: Path, names: Sequence[str]) -> tuple[date, dict[str, pl.Dat
     Raises
     ------
     InputError
-        Nothing is published there, or by a version that published less.
+        Nothing is published there, or by a version that published less; or a table isn't what was published.
     """
     latest = out / "latest"
-    if not (latest / "run.json").is_file():
-        raise InputError(f"{out}: no published run; run `nightclamp nightly LAKE --out {out}` first")
+    refuse_unpublished(out)
+    require_whole(latest, [f"{name}.parquet" for name in names], out)
     frames = {}
     for name in names:
         file = latest / f"{name}.parquet"

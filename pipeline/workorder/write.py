@@ -22,7 +22,7 @@ from pipeline.report.names import page_name
 from pipeline.report.page_templates import environment
 from pipeline.storage.object_url import object_url
 from pipeline.storage.output_location import read_out
-from pipeline.storage.private_files import close_to_others
+from pipeline.storage.private_files import OWNER_FILE, close_to_others
 from pipeline.workorder import pdf
 from pipeline.workorder.build import build_order
 from pipeline.workorder.cautions import DESK, GOVERN
@@ -85,14 +85,15 @@ def write_orders(
 
         def write(html: str, name: str, told: str, *, has_contact: bool) -> None:
             target = folder / name
-            write_bytes(target, html.encode("utf-8"))
+            mode = OWNER_FILE if has_contact else None
+            write_bytes(target, html.encode("utf-8"), mode=mode)
             files = str(target)
             if as_pdf:
                 printed = target.with_suffix(".pdf")
-                write_bytes(printed, pdf.order_pdf(html, settings.orders.paper))
+                write_bytes(printed, pdf.order_pdf(html, settings.orders.paper), mode=mode)
                 files += f" and {printed}"
-            if has_contact:
-                close_to_others(target, target.with_suffix(".pdf"))
+            if has_contact:  # one printed by an earlier run
+                close_to_others(target.with_suffix(".pdf"))
             report(f"{told}: {files}")
             written.append(target)
 

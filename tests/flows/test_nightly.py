@@ -28,6 +28,7 @@ def test_cron_runs_in_its_time_zone() -> None:
         pytest.param(["--cron", "at night"], "--cron 'at night'", id="no cron"),
         pytest.param(["--timezone", "Denver"], "--timezone 'Denver'", id="no time zone"),
         pytest.param(["--as-of", "2025-06-14"], "goes with --once", id="a fixed day every night"),
+        pytest.param(["--make-latest"], "goes with --once", id="every night the latest"),
         pytest.param([], "no such folder", id="no lake"),
         pytest.param(["--when", "now"], "--when", id="unknown option"),
     ],
@@ -101,6 +102,6 @@ def test_deployment_file_fits_the_flow() -> None:
     (schedule,) = deployment["schedules"]
 
     given = deployment["parameters"]
-    assert nightly.validate_parameters(given) == {**given, "as_of": None, "dask": None}
+    assert nightly.validate_parameters(given) == {**given, "as_of": None, "dask": None, "make_latest": False}
     assert nightly_schedule(schedule["cron"], schedule["timezone"]).timezone == "America/Denver"
     assert deployment["concurrency_limit"]["limit"] == 1

@@ -23,6 +23,7 @@ AS_OF = DAY + timedelta(days=1)
 EVERYONE_LISTED = """
 [verdict]
 suspect = 0.0001
+sound = 0.0001
 [ranking]
 least_likelihood = 0.0
 least_nights = 0

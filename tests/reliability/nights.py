@@ -90,16 +90,21 @@ def start(lake: Path, out: Path, as_of: date = NEXT, **how: object) -> subproces
 
 
 def said(run: Path) -> dict[str, object]:
-    """Everything in a run folder: the bytes of its files; of run.json all but the seconds; of the database its rows.
+    """What is in a run folder: its files' bytes, of run.json all but seconds and run id, of the database its rows.
 
     A database file carries an identifier of its own.
     """
     held: dict[str, object] = {}
     for path in sorted(p for p in run.resolve().rglob("*") if p.is_file()):
         name = str(path.relative_to(run.resolve()))
-        if name == "run.json":
+        if name == "metrics.prom":  # seconds and the run id again
+            held[name] = path.stat().st_size > 0
+        elif name == "run.json":
             told = json.loads(path.read_text())
             told.pop("seconds")
+            told.pop("run_id")
+            for name in ("nightclamp.duckdb", "metrics.prom"):
+                told.get("files", {}).pop(name, None)
             held[name] = told
         elif path.suffix == ".duckdb":
             held[name] = _rows_of(path)

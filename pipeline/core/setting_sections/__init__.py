@@ -9,6 +9,7 @@ from pipeline.core.setting_sections.data import (
     EngineSettings,
     FeatureSettings,
     LakeSettings,
+    LogSettings,
     ObjectStoreSettings,
     OnsetSettings,
     UtilitySettings,
@@ -23,6 +24,7 @@ from pipeline.core.setting_sections.reporting import (
     CrewSettings,
     PrivacySettings,
     ReportSettings,
+    RetentionSettings,
 )
 from pipeline.core.setting_sections.section import Section
 from pipeline.core.setting_sections.visiting import (
@@ -46,6 +48,7 @@ __all__ = [
     "FeatureSettings",
     "HitRateSettings",
     "LakeSettings",
+    "LogSettings",
     "ObjectStoreSettings",
     "OnsetSettings",
     "OrderSettings",
@@ -54,6 +57,7 @@ __all__ = [
     "RankingSettings",
     "RehearsalSettings",
     "ReportSettings",
+    "RetentionSettings",
     "Section",
     "TrainingSettings",
     "UtilitySettings",

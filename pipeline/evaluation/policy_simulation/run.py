@@ -10,6 +10,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import asdict, replace
 from pathlib import Path
 
+from pipeline.core.atomic_files import write_text
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
 from pipeline.core.worker_processes import processes
@@ -81,7 +82,7 @@ def _claim(request: SimulationRequest, work: Path, settings: Settings) -> None:
     if marker.is_file() and marker.read_text(encoding="utf-8") != text:
         raise InputError(f"{work}: holds another rehearsal; remove it or choose another folder with --out")
     work.mkdir(parents=True, exist_ok=True)
-    marker.write_text(text, encoding="utf-8")
+    write_text(marker, text)
 
 
 def _run_in_processes(

@@ -15,12 +15,12 @@ import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from pipeline.core.atomic_files import replacing, write_bytes, write_parquet, write_text
 from pipeline.core.contract import Visit
 from pipeline.core.progress import counted
 from pipeline.core.settings import Settings
@@ -99,9 +99,9 @@ def run_series(series: Series, settings: Settings, tell: Callable[[str], None] =
                 policy.choose(published, written_records(ledger), morning), ledger, world,
                 morning=morning, seed=series.seed,
             )  # fmt: skip
-        _replace(folder / "ledger.parquet", ledger.write_parquet)
+        write_parquet(folder / "ledger.parquet", ledger)
         progress = json.dumps({"night": str(night), "done": number, "of": len(series.nights)})
-        _replace(folder / "progress.json", partial(Path.write_text, data=progress))
+        write_text(folder / "progress.json", progress)
         tell(counted(policy.title, number, len(series.nights), things="nights"))
 
 
@@ -156,8 +156,9 @@ def write_registers(lake: Path, world: World, ledger: pl.DataFrame) -> None:
     columns = [name for name in Visit.column_names() if name in ledger.columns]
     visits = ledger.filter(pl.col("found").is_not_null()).select(columns)
     for name, table in (("sites.csv", sites), ("visits.csv", visits)):
-        _replace(lake / name, partial(write_csv, table))
-    shutil.copyfile(world.root / "crews.csv", lake / "crews.csv")
+        with replacing(lake / name) as part:
+            write_csv(table, part)
+    write_bytes(lake / "crews.csv", (world.root / "crews.csv").read_bytes())
 
 
 def remove_days_before(folder: Path, oldest: date) -> None:
@@ -172,8 +173,7 @@ def _keep_standings(run: Path, ledger: pl.DataFrame, target: Path, *, night: dat
     standing = pl.read_parquet(run / "standing.parquet", columns=list(STANDING))
     scores = pl.read_parquet(run / "site_scores.parquet", columns=["site_id", *SCORES])
     of_visited = standing.filter(pl.col("site_id").is_in(visited)).join(scores, on="site_id", how="left")
-    target.parent.mkdir(exist_ok=True)
-    _replace(target, of_visited.sort("site_id").select(pl.lit(night).alias("night"), pl.all()).write_parquet)
+    write_parquet(target, of_visited.sort("site_id").select(pl.lit(night).alias("night"), pl.all()))
 
 
 def _remove_runs(out: Path, keep: int) -> None:
@@ -181,10 +181,3 @@ def _remove_runs(out: Path, keep: int) -> None:
     for link in sorted((out / "runs").glob("????-??-??"))[:-keep]:
         shutil.rmtree(link.resolve())
         link.unlink()
-
-
-def _replace(path: Path, write: Callable[[Path], Any]) -> None:
-    """Write a file whole or not at all."""
-    part = path.with_name(f".{path.name}.part")
-    write(part)
-    os.replace(part, path)

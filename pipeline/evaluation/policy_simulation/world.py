@@ -23,6 +23,7 @@ from typing import Any
 import polars as pl
 
 from pipeline import __version__
+from pipeline.core.atomic_files import write_text
 from pipeline.core.progress import counted
 from pipeline.core.worker_processes import map_tasks
 from pipeline.evaluation.policy_simulation.twins import (
@@ -123,7 +124,7 @@ def make_world(
         pl.concat(frames).write_parquet(root / f"{name}.parquet")
     crews = [crew[:2] for crew in crews_of(spec)] if isinstance(spec, FleetSpec) else CREWS
     pl.DataFrame(crews, schema=["crew_id", "crew_name"], orient="row").write_csv(root / "crews.csv")
-    marker.write_text(text, encoding="utf-8")
+    write_text(marker, text)
     return World(root)
 
 

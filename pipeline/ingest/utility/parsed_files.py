@@ -7,7 +7,6 @@ reads; so whatever changes makes a new one, and what no source has any more is r
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -16,7 +15,8 @@ from pathlib import Path
 import polars as pl
 import pyarrow.parquet as pq
 
-from pipeline.core.atomic_files import part_of
+from pipeline.core.atomic_files import replacing
+from pipeline.core.disk_errors import is_disk_full
 from pipeline.ingest.csv_reader import UnusableFileError
 from pipeline.ingest.lake import Lake, LakeFile
 from pipeline.ingest.row_config import Utility
@@ -73,8 +73,7 @@ def parse_files(lake: Lake, sources: list[LakeFile], store: Path, *, workdir: Pa
 
 def _parse(lake: Lake, file: LakeFile, number: int, path: Path, workdir: Path) -> None:
     """Write the file's rows as `path`, whole; of a file that can't be read one row with the reason."""
-    part = part_of(path)
-    try:
+    with replacing(path) as part:
         try:
             brought = lake.bring_one(file, workdir, number)
             try:
@@ -82,11 +81,10 @@ def _parse(lake: Lake, file: LakeFile, number: int, path: Path, workdir: Path) -
             finally:
                 lake.drop([brought])
         except (UnusableFileError, OSError, pl.exceptions.PolarsError) as error:
+            if is_disk_full(error):
+                raise
             why = str(error) if isinstance(error, UnusableFileError) else _told(error)
             _write(iter([_unread(f"the file {why}")]), part)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def _read(path: Path, how: Utility, workdir: Path) -> Iterator[pl.DataFrame]:

@@ -179,8 +179,8 @@ def test_options_reach_the_plan(night: Path) -> None:
 @pytest.mark.parametrize(
     ("asked", "message"),
     [
-        ({"trucks": 0}, "--trucks 0: input should be greater than or equal to 1"),
-        ({"days": 0}, "--days 0"),
+        ({"trucks": 0}, "--trucks: 0 is not from 1 to 500 trucks"),
+        ({"days": 0}, "--days: 0 is not from 1 to 366 days"),
     ],
 )
 def test_options_out_of_range_are_refused(asked: dict[str, float], message: str) -> None:
@@ -190,9 +190,11 @@ def test_options_out_of_range_are_refused(asked: dict[str, float], message: str)
 
 def test_half_a_start_point_is_refused(night: Path) -> None:
     (night / "own.toml").write_text("[dispatch]\nstart = [39.7]\n", encoding="utf-8")
-    with pytest.raises(InputError, match=r"setting dispatch start: \[39.7\] is not \[latitude, longitude\]"):
+    with pytest.raises(
+        InputError, match=r"setting dispatch.start: the list \[39.7\] is not \[latitude, longitude\]"
+    ):
         call(night, "--settings", str(night / "own.toml"))
-    with pytest.raises(InputError, match="in degrees"):
+    with pytest.raises(InputError, match=r"--start: the list \[-104.99, 39.74\] is not"):
         call(night, "--start", "-104.99", "39.74")
 
 

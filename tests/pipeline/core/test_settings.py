@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
 from pathlib import Path
@@ -79,10 +80,41 @@ def test_what_is_wrong_is_said_in_one_line_with_its_place(tmp_path: Path, text: 
 
 
 def test_a_missing_file_is_said(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"nowhere\.toml: no such settings file; name a TOML file"):
+    with pytest.raises(InputError, match=r"nowhere\.toml: no such file; a settings file \(--settings\) is"):
         load_settings(tmp_path / "nowhere.toml")
-    with pytest.raises(InputError, match="is a folder; name a TOML file"):
+    with pytest.raises(InputError, match=r"is a folder; a settings file \(--settings\) is a TOML file"):
         load_settings(tmp_path)
+
+
+def test_what_is_no_file_of_text_is_said_and_nothing_waits(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "link").symlink_to(tmp_path / "gone")
+    for path, told in (
+        (tmp_path / "pipe", "is a pipe or a device"),
+        (Path("/dev/zero"), "is a pipe or a device"),
+        (tmp_path / "link", "a link to a file that is not there"),
+        (tmp_path / "a\0b", "cannot be read as a settings file"),
+        (tmp_path / ("x" * 300), "cannot be read as a settings file"),
+    ):
+        with pytest.raises(InputError, match=told):
+            load_settings(path)
+    for content, told in (
+        (b"\xff\xfe[", "is not UTF-8 text"),
+        (b"#" * (2 << 20), "has more than 1 MB"),
+        (b"[verdict]\nsuspect = 0.6\nsuspect = 0.7\n", "not valid TOML"),
+        (b"\0", "not valid TOML"),
+        (b"a = " + b"[" * 100_000, "not valid TOML"),
+    ):
+        own.write_bytes(content)
+        with pytest.raises(InputError, match=told):
+            load_settings(own)
+
+
+def test_a_mark_that_editors_put_in_front_is_no_error(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text("[verdict]\nsuspect = 0.7\n", encoding="utf-8-sig")
+    assert load_settings(own).verdict.suspect == 0.7
 
 
 @pytest.mark.parametrize(

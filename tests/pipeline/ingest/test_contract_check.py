@@ -5,13 +5,10 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from check_lines import lines, problems
 from lakes import DAY, SITES, build_lake, put, rows
 
-from pipeline.core.settings import load_settings
-from pipeline.ingest.contract_check import Problem, check_lake
-from pipeline.ingest.lake import open_lake
-
-TODAY = date(2025, 6, 10)
+from pipeline.ingest.check_problem import Problem
 
 
 @pytest.fixture
@@ -20,14 +17,6 @@ def lake(tmp_path: Path) -> Path:
     (root / "trainings.csv").write_text("crew_id,trained_on,topic\n")
     put(root, "1.parquet", pl.concat([rows("a"), rows("b")]))
     return root
-
-
-def problems(lake: Path, *, all_days: bool = False) -> list[Problem]:
-    return list(check_lake(open_lake(lake), load_settings(), TODAY, all_days=all_days))
-
-
-def lines(lake: Path) -> list[tuple[str, str, str]]:
-    return [(p.severity, p.where, p.what) for p in problems(lake)]
 
 
 def test_a_lake_in_the_contract_has_nothing_to_say(lake: Path) -> None:
@@ -68,11 +57,70 @@ def test_registers_rejects_are_told(lake: Path) -> None:
     assert lines(lake) == [("fail", "visits.csv row 1", told)]
 
 
-def test_a_register_without_a_required_column_ends_the_check(lake: Path) -> None:
+def test_without_a_register_of_homes_all_else_is_told_all_the_same(lake: Path) -> None:
     (lake / "sites.csv").write_text("home\na\n")
-    (problem,) = problems(lake)
-    assert (problem.severity, problem.where) == ("fail", "registers")
-    assert "sites.csv: no column site_id" in problem.what
+    (lake / "visits.csv").write_text("visit_id,site_id\nv1,a\n")
+    put(lake, "1.parquet", pl.concat([rows("a"), rows("b")]).with_columns(l3_w=pl.lit(1.0)))
+    told = lines(lake)
+    assert [line for line in told if line[0] == "fail"] == [
+        ("fail", "registers", f"{lake}/sites.csv: no column site_id"),
+        ("fail", "registers", f"{lake}/visits.csv: no column visited_on"),
+        ("fail", "sites", "not one usable home"),
+    ]
+    assert Problem(
+        "note",
+        "sites.csv",
+        "column home is not in the contract: not read",
+        'if it is site_id, write site_id = "home" in lake.toml [sites]',
+    ) in problems(lake)
+    assert any("column l3_w looks like a third line" in what for _, _, what in told)
+
+
+def test_the_reason_of_every_home_is_told_where_none_is_left(lake: Path) -> None:
+    head = SITES.splitlines()[0]
+    bad = ["c,Mountain,39,-105,n,120/240,200,5,true,c1,", "d,Pacific,39,-105,n,120/240,200,5,true,c1,"]
+    bad += [f"e{n},UTC,9{n},-105,n,120/240,200,5,true,c1," for n in range(1, 8)]
+    bad += [",UTC,39,-105,n,120/240,200,5,true,c1,", "f,UTC,39,-105,n,120/240,200,5,true,c1,0001-01-01"]
+    (lake / "sites.csv").write_text("\n".join([head, *bad]) + "\n")
+    told = [line for line in lines(lake) if line[0] == "fail"]
+    assert told == [
+        (
+            "fail",
+            "sites.csv row 1",
+            "timezone: 'Mountain' is not an IANA time zone; did you mean 'US/Mountain'? (2 rows: 1, 2)",
+        ),
+        ("fail", "sites.csv row 3", "latitude: 91 is outside -90 to 90 (7 rows: 3, 4, 5, 6, 7 and 2 more)"),
+        ("fail", "sites.csv row 10", "site_id is missing (1 row)"),
+        (
+            "fail",
+            "sites.csv row 11",
+            "commissioned_on: 0001-01-01 is outside 1970-01-01 to 2100-12-31 (1 row)",
+        ),
+        ("fail", "sites", "not one usable home"),
+    ]
+    assert not any("nightclamp check" in what for _, _, what in lines(lake))
+
+
+def test_a_register_that_can_not_be_used_does_not_hide_what_is_wrong_with_the_days(lake: Path) -> None:
+    (lake / "crews.csv").write_bytes(b"\xff\xfe")
+    put(lake, "2.parquet", rows("b", l1_w=100_000.0))
+    told = [(where, what[:30]) for severity, where, what in lines(lake) if severity == "fail"]
+    assert told == [
+        ("registers", f"{lake}/crews.csv: cannot"[:30]),
+        ("intervals/date=2025-06-01/2.parquet row 1", "l1_w is more than the service "),
+    ]
+
+
+def test_the_utility_s_files_are_counted(lake: Path) -> None:
+    (lake / "meters.csv").write_text("site_id,usage_point\na,u1\n")
+    assert ("note", "utility", "no file, but meters names 1 usage point") in lines(lake)
+    (lake / "utility").mkdir()
+    (lake / "utility" / "feed.xml").write_text("<feed/>")
+    (lake / "utility" / "feed.pdf").write_text("x")
+    told = problems(lake)
+    hint = f"nightclamp utility {lake} says what they hold"
+    assert Problem("note", "utility", "1 file; meters names 1 usage point", hint) in told
+    assert [p.where for p in told if "utility/" in p.where] == ["utility/feed.pdf"]
 
 
 def test_strange_crews_and_empty_facts_are_noted(lake: Path) -> None:
@@ -149,7 +197,7 @@ def test_the_mapping_and_what_nothing_reads_are_told(lake: Path) -> None:
             "note",
             "intervals/date=2025-06-01/1.parquet",
             "column l1_volts is not in the contract: not read",
-            "did you mean 'l1_v'?",
+            'if it is l1_v, write l1_v = "l1_volts" in lake.toml [intervals.columns]',
         ),
     ]
 
@@ -165,7 +213,8 @@ def test_a_misspelt_column_of_a_register_is_outside_the_contract(lake: Path) -> 
     assert "latitude" in sites
     (lake / "sites.csv").write_text(sites.replace("latitude", "lattitude"))
     what = "column lattitude is not in the contract: not read"
-    assert Problem("fail", "sites.csv", what, "did you mean 'latitude'?") in problems(lake)
+    hint = "did you mean 'latitude'? rename it, or write latitude = \"lattitude\" in lake.toml [sites]"
+    assert Problem("fail", "sites.csv", what, hint) in problems(lake)
 
 
 def test_any_other_column_is_noted_with_the_nearest_one(lake: Path) -> None:
@@ -174,7 +223,7 @@ def test_any_other_column_is_noted_with_the_nearest_one(lake: Path) -> None:
     (lake / "crews.csv").write_text("crew_id,shirt\nc1,red\n")
     told = {p.where: (p.severity, p.what.split()[1], p.hint) for p in problems(lake) if "column" in p.what}
     assert told == {
-        "sites.csv": ("note", "tz", "did you mean 'timezone'?"),
+        "sites.csv": ("note", "tz", 'if it is timezone, write timezone = "tz" in lake.toml [sites]'),
         "crews.csv": ("note", "shirt", "the nearest column is 'crew_id'"),
     }
 

@@ -41,6 +41,18 @@ def test_without_the_register_there_are_no_calls(lake: Path) -> None:
     assert read_registers(open_lake(lake), AS_OF).safety_calls.is_empty()
 
 
+def test_of_a_past_night_a_repair_is_still_to_come_and_a_call_after_it_is_not_known(lake: Path) -> None:
+    read(lake, "a,2025-06-01,2025-07-02,\nb,2025-07-01,2025-07-02,\nb,2025-06-20,2025-07-20,\n")
+    then = read_registers(open_lake(lake), AS_OF, today=date(2025, 7, 10))
+
+    assert then.safety_calls.rows() == [("a", date(2025, 6, 1), None)]
+    assert then.service_work().height == then.visits.height
+    assert then.rejects.select("source_row", "reason").rows() == [
+        (2, "called_on 2025-07-01 lies after the as-of day"),
+        (3, "repaired_on 2025-07-20 lies after the as-of day"),
+    ]
+
+
 @pytest.mark.parametrize(
     ("row", "reason"),
     [

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.settings import load_settings
-from pipeline.nightly.run_alarms import Tonight, list_up, no_rows, rejects_up, take_notes
+from pipeline.nightly.run_alarms import Tonight, days_gone, list_up, no_rows, rejects_up, take_notes
 from pipeline.nightly.run_diff import RunBefore, late
 
 OWN = load_settings().alarm
@@ -196,6 +196,27 @@ def test_other_notes_say_what_is_good_to_know(tonight: Tonight) -> None:
         "days_missing": "no usable row for 2026-06-12"
     }
     assert "no_comparison" in notes(tonight, None)
+
+
+def test_days_gone_from_the_midst_of_the_lake_are_an_alarm() -> None:
+    assert days_gone(NOT_LATE) is None
+    found = days_gone({**NOT_LATE, "gone": ["2026-06-09", "2026-06-10"]})
+
+    assert found is not None
+    assert (found.severity, found.told) == (
+        "alarm", "2 days that the run before had are no longer in the lake: 2026-06-09, 2026-06-10",
+    )  # fmt: skip
+
+
+def test_a_lake_that_keeps_less_is_noted_with_the_days_it_let_go(tonight: Tonight) -> None:
+    let_go = {**NOT_LATE, "retired": ["2026-06-07", "2026-06-08", "2026-06-09"]}
+
+    found = take_notes(tonight, run_before(), SAME, late_days=let_go, settings=OWN)
+
+    assert [line.told for line in found if line.code == "retention"] == [
+        "the lake keeps less than it did: it begins on 2026-06-10, and 3 days that the run before had are gone,"
+        " 2026-06-07 to 2026-06-09; a fault's beginning that was found stays"
+    ]
 
 
 def test_late_days_are_noted_with_their_rows_where_they_brought_any(tonight: Tonight) -> None:

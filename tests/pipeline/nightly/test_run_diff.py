@@ -128,7 +128,13 @@ def test_a_first_night_has_changed_nothing(tonight: tuple[pl.DataFrame, pl.DataF
 
     assert (changed.schema, changed.height) == (SCHEMA, 0)
     assert changed_counts(None, changed, COUNTS, standing=tonight[1], verdicts={}) is None
-    assert late(None, {"2026-06-14": day()}) == {"days": {}, "gone": [], "rows_in": 0, "rows_used": 0}
+    assert late(None, {"2026-06-14": day()}) == {
+        "days": {},
+        "gone": [],
+        "retired": [],
+        "rows_in": 0,
+        "rows_used": 0,
+    }
 
 
 @pytest.mark.parametrize(
@@ -168,6 +174,28 @@ def test_days_that_left_the_window_are_not_gone_but_those_within_are(before: Run
     told = late(RunBefore(EVE, {"days": held}, before.scores, before.standing), days)
 
     assert (told["gone"], told["days"]) == (["2026-06-12"], {})
+
+
+@pytest.mark.parametrize(
+    ("first_then", "first_now", "retired"),
+    [
+        pytest.param(5, 9, ["2026-06-05", "2026-06-06", "2026-06-07", "2026-06-08"], id="keeps less"),
+        pytest.param(9, 10, [], id="keeps as many days as ever"),
+        pytest.param(1, 9, [f"2026-06-0{n}" for n in range(3, 9)], id="what the window has left is not told"),
+        pytest.param(9, 9, [], id="grows"),
+    ],
+)
+def test_days_that_the_lake_let_go_are_told_where_it_keeps_less_than_before(
+    before: RunBefore, first_then: int, first_now: int, retired: list[str]
+) -> None:
+    held, days = (
+        {f"2026-06-{n:02}": day() for n in range(*span)} for span in ((first_then, 14), (first_now, 15))
+    )
+    window = (date(2026, 6, 3), date(2026, 6, 14))
+
+    told = late(RunBefore(EVE, {"days": held}, before.scores, before.standing), days, window)
+
+    assert (told["retired"], told["gone"]) == (retired, [])
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
 from example import CONTRADICTION
 from page import Page
 
-from pipeline.report import ReportInput
+from pipeline.core.settings import Settings
+from pipeline.report import ReportInput, write_report
 from pipeline.report.figures import Figure
 from pipeline.report.home_page import convincing_figures, other_faults, site_facts
 from pipeline.report.names import crew_anchor, page_name
@@ -180,3 +182,17 @@ def test_what_going_is_worth_is_shown_term_by_term(folder: Path) -> None:
     worth = ": 240 gained − 80 cost of going − 9 for a no-fault-found visit; break-even likelihood 31 %"
     assert any(worth in text for text in terms)
     assert any("estimate 228 kWh (190 to 260)" in text for text in terms)
+
+
+def test_an_onset_kept_from_before_the_days_that_are_scored_doesnt_promise_that_only_later_days_are(
+    folder: Path, night: ReportInput, tmp_path: Path, settings: Settings
+) -> None:
+    said = "Only the days from then on are scored."
+    assert said in " ".join(line.text for line in home(folder, "MH-20417").all("p"))
+    scores = night.site_scores.with_columns(from_on=pl.col("from_on") - pl.duration(days=5))
+
+    write_report(tmp_path, replace(night, site_scores=scores), settings)
+
+    kept = " ".join(line.text for line in home(tmp_path, "MH-20417").all("p"))
+    assert "It changed on 2 Jun 2026: response of L1" in kept
+    assert said not in kept

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +55,21 @@ def test_an_own_model_that_did_not_win_is_passed_over(
 
     assert found.model_id == model.model_id
     assert says in note
+
+
+@pytest.mark.parametrize(("day", "is_own"), [(31, True), (30, False)])
+def test_a_night_before_days_that_the_own_model_has_learned_from_takes_the_shipped_one(
+    day: int, is_own: bool, model: Model, tmp_path: Path
+) -> None:
+    won = {"shipped_id": model.model_id, "is_better": True, "homes": 80}
+    made = replace(model, base_rate=0.11, recipe={"as_of": "2026-05-31"}, against_shipped=won)
+    save_model(made, own_model_folder(tmp_path))
+
+    found, note = choose_model(None, tmp_path, date(2026, 5, day))
+
+    assert found.model_id == (made if is_own else model).model_id
+    assert ("learned from days up to 2026-05-31" in note) != is_own
+    assert choose_model(None, tmp_path)[0].model_id == made.model_id
 
 
 def test_a_spoilt_own_model_does_not_stop_the_night(model: Model, tmp_path: Path) -> None:

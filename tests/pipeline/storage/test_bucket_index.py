@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 
 import pytest
@@ -30,6 +31,17 @@ def test_an_index_names_the_latest_and_each_days_run(bucket: Bucket) -> None:
     assert read_index(bucket)[0] == two == Index(str(ONE), {str(ONE): RUNS[0], str(TWO): RUNS[1]})
     assert two.before(TWO) == str(ONE)
     assert two.before(ONE) is None
+
+
+def test_an_earlier_day_can_be_named_and_leave_the_latest(bucket: Bucket) -> None:
+    one = turn(bucket, Index(), lambda index: index.with_run(TWO, RUNS[1]))
+
+    turn(bucket, one, lambda index: index.with_run(ONE, RUNS[0], turn_latest=False))
+
+    assert read_index(bucket)[0] == Index(str(TWO), {str(ONE): RUNS[0], str(TWO): RUNS[1]})
+    content = bucket.read(NAME)
+    assert content is not None
+    assert json.loads(content[0])["run"] == RUNS[1]
 
 
 def test_who_began_before_another_night_was_published_turns_nothing(bucket: Bucket) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import time
 from datetime import date
@@ -18,6 +19,7 @@ from pipeline.storage.bucket_index import Index, turn
 from pipeline.storage.bucket_lock import BucketLock
 from pipeline.storage.bucket_out import BucketOut
 from pipeline.storage.bucket_session import cache_folder, hold_bucket, read_bucket
+from pipeline.storage.earlier_run import EarlierRun
 from pipeline.storage.object_store import Bucket
 from pipeline.storage.object_url import ObjectUrl
 
@@ -119,8 +121,8 @@ def hand_in(out: BucketOut, day: date, text: str) -> str:
     """Publish a run of three files."""
     built = publish.building_folder(out.local, day)
     (built / "report").mkdir()
-    for name in ("run.json", "standing.parquet", "report/index.html"):
-        (built / name).write_text(f"{name} {text}")
+    for name, content in whole(text).items():
+        (built / name).write_text(content)
     return out.hand_in(publish.publish(built, out.local, day), day)
 
 
@@ -131,7 +133,12 @@ def published(s3: Server) -> dict[str, str]:
 
 
 def whole(text: str) -> dict[str, str]:
-    return {name: f"{name} {text}" for name in ("run.json", "standing.parquet", "report/index.html")}
+    contents = {name: f"{name} {text}" for name in ("standing.parquet", "report/index.html")}
+    files = {
+        name: {"bytes": len(content), "sha256": hashlib.sha256(content.encode()).hexdigest()}
+        for name, content in contents.items()
+    }
+    return {"run.json": json.dumps({"as_of": text, "files": files}), **contents}
 
 
 def runs(s3: Server) -> set[str]:
@@ -172,11 +179,11 @@ def test_a_run_is_there_whole_before_the_index_names_it(
     assert put[2:4] == ["run.json?", "latest.json?"]
     assert published(s3) == whole("two")
     with hold_bucket(url, own) as out:
-        before = out.earlier_run(NEXT)
-        assert before is not None
-        assert before.name == str(DAY)
-        assert (before / "standing.parquet").read_text() == "standing.parquet one"
-        assert out.earlier_run(DAY) is None
+        before = out.earlier_run(NEXT, ["standing"])
+        assert before.folder is not None
+        assert (before.folder.name, before.passed_over) == (str(DAY), ())
+        assert (before.folder / "standing.parquet").read_text() == "standing.parquet one"
+        assert out.earlier_run(DAY, ["standing"]) == EarlierRun()
 
 
 @pytest.mark.parametrize("kind", ["slow_down", "reset", "refused"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -80,6 +81,20 @@ def test_a_day_published_again_replaces_its_run_and_keeps_the_one_before_for_its
     assert kept(tmp_path) == ["a third time", "other day"]
 
 
+def test_latest_stays_where_it_is_unless_it_is_to_be_turned(tmp_path: Path) -> None:
+    assert publish.latest_day(tmp_path) is None
+    run_of(tmp_path, SECOND, "second")
+    built = publish.building_folder(tmp_path, DAY)
+    (built / "run.json").write_text("first")
+
+    place = publish.publish(built, tmp_path, DAY, turn_latest=False)
+
+    assert (place / "run.json").read_text() == "first"
+    assert publish.latest_day(tmp_path) == SECOND
+    (tmp_path / "latest" / "run.json").unlink()
+    assert publish.latest_day(tmp_path) is None
+
+
 @pytest.mark.parametrize("killed_at", range(3))
 def test_a_night_killed_while_it_publishes_leaves_latest_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, killed_at: int
@@ -123,18 +138,6 @@ def test_what_a_killed_night_left_is_removed(tmp_path: Path) -> None:
     assert not left.exists()
 
 
-def test_the_run_before_is_the_newest_whole_one(tmp_path: Path) -> None:
-    assert publish.earlier_run(tmp_path, DAY) is None
-    for day in (DAY, SECOND):
-        run_of(tmp_path, day, "whole")
-    (tmp_path / "runs" / f"{SECOND + timedelta(days=1)}").mkdir()
-    (tmp_path / "runs" / "2025-99-99").mkdir()
-
-    assert publish.earlier_run(tmp_path, SECOND) == tmp_path / "runs" / str(DAY)
-    assert publish.earlier_run(tmp_path, SECOND + timedelta(days=9)) == tmp_path / "runs" / str(SECOND)
-    assert publish.earlier_run(tmp_path, DAY) is None
-
-
 def test_a_second_night_is_refused_while_one_is_at_work(tmp_path: Path) -> None:
     with (
         publish.only_night(tmp_path),
@@ -146,15 +149,13 @@ def test_a_second_night_is_refused_while_one_is_at_work(tmp_path: Path) -> None:
         pass
 
 
-def test_a_folder_that_cannot_be_made_is_said_in_one_line(tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_made_is_said_in_one_line(request_of: NightRequest, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
+    out = tmp_path / "file" / "out"
 
-    with (
-        pytest.raises(NightFailed, match="nothing was published") as told,
-        publish.only_night(tmp_path / "file" / "out"),
-    ):
-        pass
-    assert "\n" not in str(told.value)
+    with pytest.raises(NightFailed) as told:
+        run_night(replace(request_of, out=out), load_settings())
+    assert str(told.value) == f"{out}: Not a directory; nothing was published"
 
 
 @pytest.mark.parametrize("workers", [1, 3])
@@ -204,7 +205,7 @@ def test_what_a_spreadsheet_would_run_is_text(tmp_path: Path, text: str, written
 
 
 def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Path) -> None:
-    """All bytes but the seconds in run.json and the database's random identifier; its tables are."""
+    """All bytes but seconds and run id, in run.json and the metrics, and the database's random identifier."""
     settings = load_settings()
     first = run_night(request_of, settings).folder
     again = NightRequest(request_of.lake, tmp_path / "other", model=request_of.model)
@@ -214,10 +215,13 @@ def test_the_same_night_twice_is_the_same(request_of: NightRequest, tmp_path: Pa
     assert list(one) == list(other)
     assert {"site_scores.parquet", "revisit_list.csv", "report/index.html", "rejects.parquet"} <= set(one)
     differing = {name for name in one if one[name] != other[name]}
-    assert differing <= {"run.json", "nightclamp.duckdb"}
+    assert differing <= {"run.json", "metrics.prom", "nightclamp.duckdb"}
     told, told_again = (json.loads(run["run.json"]) for run in (one, other))
-    told.pop("seconds")
-    told_again.pop("seconds")
+    for record in (told, told_again):
+        record.pop("seconds")
+        record.pop("run_id")
+        for name in ("nightclamp.duckdb", "metrics.prom"):
+            del record["files"][name]
     assert told == told_again
     bases = [duckdb.connect(str(folder / "nightclamp.duckdb"), read_only=True) for folder in (first, second)]
     names = [name for (name,) in bases[0].sql("SHOW TABLES").fetchall()]

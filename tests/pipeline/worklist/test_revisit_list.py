@@ -75,7 +75,9 @@ def night(*homes, visits=(), settings=SETTINGS):
 
 
 def ranking(**changed):
-    return Settings(ranking=SETTINGS.ranking.model_dump() | changed)
+    return Settings.model_validate(
+        SETTINGS.model_dump() | {"ranking": SETTINGS.ranking.model_dump() | changed}
+    )
 
 
 def test_suspects_and_homes_worth_going_to_are_listed_those_below_the_cut_last():
