@@ -13,7 +13,8 @@ from cyclopts import ArgumentCollection
 from pipeline.commands.app import app
 from pipeline.core import contract
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.ingest.lake_config import describe, read_lake_config
+from pipeline.ingest.lake_config import read_lake_config
+from pipeline.ingest.lake_words import describe
 
 ROOT = Path(__file__).parent.parent
 

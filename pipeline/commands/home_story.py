@@ -14,7 +14,7 @@ from pipeline.commands.explain_text import tell_home
 from pipeline.core.errors import InputError
 from pipeline.core.settings import Settings
 from pipeline.faults.fault_text import fault_title
-from pipeline.ingest.normalize import nearest
+from pipeline.ingest.column_names import nearest
 from pipeline.report.fault_cards import fault_cards
 from pipeline.report.report_input import FaultCard
 from pipeline.scoring.fleet_normal import normal_from

@@ -30,8 +30,8 @@ from pipeline.correction.digests import with_story
 from pipeline.correction.outcome import CorrectionResult, reconcile, write_record
 from pipeline.correction.stages import EPISODES, Correct, PublishedNight, Stages
 from pipeline.features.day_store import Store
+from pipeline.ingest.column_names import nearest
 from pipeline.ingest.lake import Lake, open_lake
-from pipeline.ingest.normalize import nearest
 from pipeline.ingest.registers import Registers, read_registers
 from pipeline.storage.layout import CORRECTED
 from pipeline.storage.output_location import Out, hold_out

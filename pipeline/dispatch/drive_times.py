@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.core.errors import InputError
 from pipeline.dispatch.trucks import Truck, read_texts
 from pipeline.ingest.csv_reader import ROW
+from pipeline.ingest.plain_texts import plain
 
 COLUMNS = ("from_site", "to_site", "minutes")
 START = "start"
@@ -62,8 +63,8 @@ def read_drive_times(
 def _read_rows(path: Path) -> pl.DataFrame:
     rows = read_texts(path, COLUMNS).select(
         ROW,
-        pl.col("from_site", "to_site").str.strip_chars(),
-        pl.col("minutes").str.strip_chars().cast(pl.Float64, strict=False),
+        plain(pl.col("from_site", "to_site")),
+        plain(pl.col("minutes")).cast(pl.Float64, strict=False),
         text="minutes",
     )
     is_bad = (

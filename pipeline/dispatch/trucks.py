@@ -11,8 +11,9 @@ import polars as pl
 
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import DispatchSettings
+from pipeline.ingest.column_names import nearest
 from pipeline.ingest.csv_reader import ROW, UnusableFileError, read_delimited, with_plain_names
-from pipeline.ingest.normalize import nearest
+from pipeline.ingest.plain_texts import BLANKS
 
 COLUMNS = ("truck_id", "area", "start_latitude", "start_longitude", "start_time", "hours")
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
@@ -98,7 +99,7 @@ def read_trucks(
     without_start = 0
     for row in texts.iter_rows(named=True):
         where = f"{path} row {row[ROW]}"
-        cells = {name: (row.get(name) or "").strip() for name in COLUMNS}
+        cells = {name: (row.get(name) or "").strip(BLANKS) for name in COLUMNS}
         point = _parse_point(cells, where)
         without_start += point is None
         truck_id, truck_areas = cells["truck_id"], _parse_areas(cells["area"], areas, where)
@@ -135,7 +136,7 @@ def read_texts(path: Path, needed: Sequence[str]) -> pl.DataFrame:
 
 
 def _parse_areas(text: str, known: Collection[str], where: str) -> tuple[str, ...]:
-    areas = tuple(dict.fromkeys(part.strip() for part in text.split(";") if part.strip()))
+    areas = tuple(dict.fromkeys(part.strip(BLANKS) for part in text.split(";") if part.strip(BLANKS)))
     for area in areas:
         if area not in known:
             raise InputError(f"{where}: area '{area}' has no home in the register{nearest(area, known)}")

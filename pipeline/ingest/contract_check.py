@@ -14,7 +14,7 @@ from pipeline.ingest.check_days import DayReader
 from pipeline.ingest.check_problem import Problem
 from pipeline.ingest.check_registers import register_problems, utility_problems
 from pipeline.ingest.lake import Lake
-from pipeline.ingest.lake_config import describe
+from pipeline.ingest.lake_words import describe
 from pipeline.ingest.registers import read_registers
 
 
@@ -45,10 +45,9 @@ def check_lake(
         yield Problem("note", "lake.toml", line)
     for where, what in lake.oddities():
         yield Problem("note", where, what, "rename or remove it")
-    for day in (d for d in lake.days() if d > today):
-        yield Problem(
-            "fail", f"intervals/date={day}", "lies in the future", "date= is the UTC day of the rows"
-        )
+    for day in lake.future_days(today):
+        hint = f"date= is the {lake.config.intervals.partitions} of the rows"
+        yield Problem("fail", f"intervals/date={day}", "lies in the future", hint)
     past = [day for day in lake.days() if day <= today]
     tell("reading the registers")
     unusable: list[str] = []

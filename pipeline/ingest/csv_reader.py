@@ -28,13 +28,24 @@ class UnusableFileError(Exception):
 
 
 def read_delimited(
-    path: Path, delimiter: str = ",", *, is_multiline: bool
+    path: Path, delimiter: str = ",", *, is_multiline: bool, skip_rows: int = 0
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return (rows, bad rows) of a UTF-8 text, plain or gzipped, with a header line; blank lines don't count.
 
     `rows` has the header's columns as text, untouched, and the data row's number from 1 in `ROW`; `bad`
     has the schema `BAD`. Only with `is_multiline` may a quoted value hold a line break: elsewhere a quote
     that is never closed would swallow all rows that follow.
+
+    Parameters
+    ----------
+    path
+        The file.
+    delimiter
+        What parts the fields.
+    is_multiline
+        Whether a quoted value may hold a line break.
+    skip_rows
+        Lines before the header.
 
     Raises
     ------
@@ -43,22 +54,22 @@ def read_delimited(
     """
     with _as_unusable():
         _check_text(path)
-        names, is_empty = _header(path, delimiter)
+        names, is_empty = _header(path, delimiter, skip_rows)
         if is_empty:
             return pl.DataFrame(schema=dict.fromkeys(names, pl.String) | {ROW: pl.Int64}), _bad([])
-        table, bad = _parse(path, delimiter, names, '"')
+        table, bad = _parse(path, delimiter, names, '"', skip_rows)
         frame = pl.DataFrame(pl.from_arrow(table))
         if not is_multiline and _has_line_break(frame, bad):
-            table, bad = _parse(path, delimiter, names, False)
+            table, bad = _parse(path, delimiter, names, False, skip_rows)
             frame = pl.DataFrame(pl.from_arrow(table)).with_columns(pl.all().str.strip_chars('"'))
     return _numbered(frame, [number for number, _, _ in bad]), _bad(bad)
 
 
-def header(path: Path, delimiter: str = ",") -> list[str]:
+def header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[str]:
     """Return the names in the header line; raises UnusableFileError like `read_delimited`."""
     with _as_unusable():
         _check_text(path)
-        return _header(path, delimiter)[0]
+        return _header(path, delimiter, skip_rows)[0]
 
 
 def with_plain_names(rows: pl.DataFrame) -> pl.DataFrame:
@@ -115,9 +126,11 @@ def _check_text(path: Path) -> None:
     decoder.decode(b"", final=True)
 
 
-def _header(path: Path, delimiter: str) -> tuple[list[str], bool]:
+def _header(path: Path, delimiter: str, skip_rows: int) -> tuple[list[str], bool]:
     """Return the names in the first line that isn't blank, and whether nothing follows it."""
     with _open(path) as text:
+        for _ in range(skip_rows):
+            next(text, "")
         names: list[str] = next(filter(any, csv.reader(text, delimiter=delimiter)), [])
         is_empty = not any(line.strip() for line in text)
     if not names:
@@ -129,19 +142,19 @@ def _header(path: Path, delimiter: str) -> tuple[list[str], bool]:
 
 
 def _parse(
-    path: Path, delimiter: str, names: list[str], quote: str | bool
+    path: Path, delimiter: str, names: list[str], quote: str | bool, skip_rows: int
 ) -> tuple[pa.Table, list[tuple[int, str, str]]]:
     """Parse as texts; the parser hands over each line with a wrong number of fields, header counted as 1."""
     bad: list[tuple[int, str, str]] = []
 
     def note(row: pacsv.InvalidRow) -> str:
         reason = f"malformed: {row.actual_columns} fields where the header has {row.expected_columns}"
-        bad.append((row.number - 1, reason, row.text))
+        bad.append((row.number - 1 - skip_rows, reason, row.text))
         return "skip"
 
     table = pacsv.read_csv(
         path,
-        read_options=pacsv.ReadOptions(use_threads=False),
+        read_options=pacsv.ReadOptions(use_threads=False, skip_rows=skip_rows),
         parse_options=pacsv.ParseOptions(
             delimiter=delimiter, quote_char=quote, invalid_row_handler=note, newlines_in_values=quote == '"'
         ),

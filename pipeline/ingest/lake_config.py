@@ -15,40 +15,26 @@ A contract column that is not named keeps its own name. Without the file every c
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Literal
 
-from pydantic import BaseModel, Field, ValidationError, model_validator
+from pydantic import BaseModel, Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from pipeline.core import contract
 from pipeline.core.errors import InputError
 from pipeline.core.toml_reader import read_toml
+from pipeline.ingest.column_source import Source
+from pipeline.ingest.partition_days import PartitionDays
 from pipeline.ingest.row_config import (
-    ENERGY_UNITS,
-    UNITS,
     EnergySource,
     Part,
     TimedRows,
     Utility,
     UtilityColumns,
-    describe_utility,
+    known_zone,
 )
 
 REGISTERS = ("sites", "crews", "visits", "trainings", "safety_calls", "meters")
-
-
-class Source(Part):
-    """Where one contract column comes from. A plain text stands for `{ from = text }`."""
-
-    source: str = Field(alias="from")
-    unit: str | None = None
-    sign: Literal[1, -1] = 1
-    volts: str | float | None = None
-    power_factor: str | float = 1.0
-
-    @model_validator(mode="before")
-    @classmethod
-    def _plain_name(cls, value: Any) -> Any:
-        return {"from": value} if isinstance(value, str) else value
 
 
 class Long(Part):
@@ -64,6 +50,12 @@ class Intervals(TimedRows):
 
     columns: dict[str, Source] = Field(default_factory=dict)
     long: Long | None = None
+    partitions: Literal["UTC day", "local day"] = "UTC day"
+    partition_zone: str | None = None
+
+    files: Literal["a day", "any day"] = "a day"
+    # The homes' ratings [kW] where a production stands for each kW, from the register; not from lake.toml.
+    _ratings: Mapping[str, float | None] = PrivateAttr(default_factory=dict)
 
     @model_validator(mode="after")
     def _fits_the_contract(self) -> Intervals:
@@ -71,27 +63,89 @@ class Intervals(TimedRows):
         for name, source in self.columns.items():
             if name not in fields:
                 raise ValueError(f"columns.{name} is not in the contract; allowed: {', '.join(fields)}")
-            allowed = UNITS.get(str(contract.meta(fields[name])["unit"]), {})
-            if source.unit is not None and source.unit not in allowed:
-                raise ValueError(
-                    f"columns.{name}: unit '{source.unit}' unknown; allowed: {', '.join(allowed)}"
-                )
-            if source.unit in ENERGY_UNITS and self.minutes is None:
-                raise ValueError(f"columns.{name}: '{source.unit}' needs minutes, the length of an interval")
-            if source.unit == "A" and source.volts is None:
-                raise ValueError(f"columns.{name}: unit A needs volts, a number or a column")
+            if fault := source.fault(name, self.minutes):
+                raise ValueError(f"columns.{name}: {fault}")
+        stamp = self.sources()["interval_start"]
+        if stamp.parts and "year" not in self.stamp_parts:
+            raise ValueError("columns.interval_start: a stamp in parts needs year, a number or a column")
+        if stamp.parts and self.time_format is not None:
+            raise ValueError("time_format is for stamps in one column, columns.interval_start is in parts")
+        if self.year is not None and self.time_format is None and not stamp.parts:
+            raise ValueError("year is for stamps without one: a time_format without a year, or parts")
         return self
+
+    @field_validator("partition_zone")
+    @classmethod
+    def _known_partition_zone(cls, zone: str | None) -> str | None:
+        return zone if zone is None else known_zone(zone)
+
+    @model_validator(mode="after")
+    def _days_are_of_partitions(self) -> Intervals:
+        if self.files == "any day" and self.partitions != "UTC day":
+            raise ValueError(
+                'partitions = "local day" is for files of one day; leave it out with files = "any day"'
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _zone_is_of_local_days(self) -> Intervals:
+        if self.partition_zone is not None and self.partitions == "UTC day":
+            raise ValueError('partition_zone needs partitions = "local day"')
+        return self
+
+    @property
+    def partition_days(self) -> PartitionDays:
+        """How partitions lie beside UTC days: local days of the zone that is named, or of each home's own."""
+        own = None if self.zone == "UTC" else self.zone
+        return PartitionDays(self.partitions == "local day", self.partition_zone or own)
+
+    @property
+    def ratings(self) -> Mapping[str, float | None]:
+        """The homes' ratings [kW], null where the register has none; empty unless a unit needs them."""
+        return self._ratings
+
+    @property
+    def needs_ratings(self) -> bool:
+        """Whether a production stands for each kW of the home's rating."""
+        return any(source.is_rated for source in self.columns.values())
+
+    def with_ratings(self, ratings: Mapping[str, float | None]) -> Intervals:
+        """Return the same with the homes' ratings [kW]."""
+        rated = self.model_copy()
+        rated._ratings = dict(ratings)
+        return rated
+
+    def sources(self) -> dict[str, Source]:
+        """Return where each contract column comes from; what isn't named keeps its name."""
+        return {
+            name: self.columns.get(name) or Source.model_validate(name)
+            for name in contract.Interval.columns()
+        }
+
+    @property
+    def stamp_parts(self) -> dict[str, str | int]:
+        """The parts of a stamp, by name; the year of the files where they have none."""
+        parts = self.sources()["interval_start"].parts
+        return ({"year": self.year} if self.year is not None else {}) | parts
+
+    @property
+    def stamp_name(self) -> str:
+        """What errors call the column of times."""
+        source = self.sources()["interval_start"]
+        columns = [part for part in source.parts.values() if isinstance(part, str)]
+        return source.source or ", ".join(columns)
+
+    def reads_in_order(self) -> list[str]:
+        """Return every column that is read from a source file."""
+        sources = self.sources()
+        if self.long is not None:
+            sources = {name: sources[name] for name in ("site_id", "interval_start")}
+        names = [column for source in sources.values() for column in sorted(source.columns())]
+        return names + ([self.long.channel, self.long.value] if self.long is not None else [])
 
     def reads(self) -> set[str]:
         """Return every column that is read from a source file."""
-        if self.long is not None:
-            keys = [self.columns.get(name) or name for name in ("site_id", "interval_start")]
-            names = {key if isinstance(key, str) else key.source for key in keys}
-            return names | {self.long.channel, self.long.value}
-        sources = {name: self.columns.get(name) for name in contract.Interval.columns()}
-        named = [s for s in sources.values() if s is not None]
-        helpers = {part for s in named for part in (s.volts, s.power_factor) if isinstance(part, str)}
-        return helpers | {name if s is None else s.source for name, s in sources.items()}
+        return set(self.reads_in_order())
 
 
 class Origin(Part):
@@ -172,37 +226,3 @@ def _allowed(where: tuple[int | str, ...]) -> list[str]:
     elif len(parts) > 1:
         model = Origin
     return [field.alias or name for name, field in model.model_fields.items()]
-
-
-def describe(mapping: LakeConfig) -> list[str]:
-    """Return one line for each contract column that lake.toml fills, saying from what and how."""
-    how = mapping.intervals
-    lines = [_describe_source(name, source, how) for name, source in how.columns.items()]
-    if how.long is not None:
-        skipped = f"; ignored: {', '.join(how.long.ignore)}" if how.long.ignore else ""
-        long = f"one row a channel, named in '{how.long.channel}', value in '{how.long.value}'"
-        lines.append(f"intervals: {long}{skipped}")
-    if "interval_start" not in how.columns and (how.zone, how.labelled) != ("UTC", "start"):
-        lines.append(_describe_source("interval_start", Source.model_validate("interval_start"), how))
-    for table in REGISTERS:
-        for name, origin in getattr(mapping, table).items():
-            origin_text = (
-                f"always '{origin.always}'" if origin.always is not None else f"from '{origin.source}'"
-            )
-            lines.append(f"{table}.{name}: {origin_text}")
-    return lines + describe_utility(mapping.utility)
-
-
-def _describe_source(name: str, source: Source, how: Intervals) -> str:
-    text = f"intervals.{name}: from '{source.source}'"
-    if name == "interval_start":
-        text += f", time of {how.zone}"
-        return text + (
-            f", the interval's end, {how.minutes} min after its start" if how.labelled == "end" else ""
-        )
-    if source.unit is not None:
-        length = f" of {how.minutes} min" if source.unit in ENERGY_UNITS else ""
-        text += f" in {source.unit}{length}"
-    if source.unit == "A":
-        text += f" x volts {source.volts} x power factor {source.power_factor}"
-    return text + (", sign turned" if source.sign < 0 else "")

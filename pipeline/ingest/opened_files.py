@@ -84,15 +84,20 @@ def open_files(
                 point_at(con, [path])
                 sql_runner.query(con, "interval_probe", {})
         except UnusableFileError as error:
-            opened.append(Opened(number, file, why=f"the file {error}"))
+            opened.append(Opened(number, file, why=_told_once(file, f"the file {error}")))
         except duckdb.Error as error:
             message = " ".join(str(error).split())[:200]
             why = f"the file cannot be read ({message}); send it again, whole"
-            opened.append(Opened(number, file, why=why))
+            opened.append(Opened(number, file, why=_told_once(file, why)))
         else:
             is_fine = path == file.path and has_nanoseconds(path)
             opened.append(Opened(number, file, path, None, *extent(path), is_fine=is_fine))
     return opened
+
+
+def _told_once(file: LakeFile, why: str) -> str | None:
+    """Return the reason on the one day that tells it of a file with rows of several days."""
+    return why if file.rows is None or file.rows.takes_others else None
 
 
 def unlike_the_rest(opened: Sequence[Opened]) -> list[Opened]:

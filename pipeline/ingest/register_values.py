@@ -9,7 +9,7 @@ import dataframely as dy
 import polars as pl
 
 from pipeline.core import contract
-from pipeline.ingest.normalize import nearest
+from pipeline.ingest.column_names import nearest
 
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
 

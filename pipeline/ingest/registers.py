@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from pathlib import Path
 
 import dataframely as dy
 import polars as pl
@@ -13,14 +12,11 @@ import polars as pl
 from pipeline.core import contract
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import LakeSettings
-from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT, UnusableFileError, read_delimited
+from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.lake_config import REGISTERS, Fields
-from pipeline.ingest.normalize import nearest
 from pipeline.ingest.register_days import as_known_on, with_day_reasons
-from pipeline.ingest.register_values import outside
-from pipeline.ingest.register_values import parsed as as_typed
-from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
+from pipeline.ingest.register_rows import register_texts, typed_rows
 
 _SORTED_BY = {
     "sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id", "safety_calls": "site_id",
@@ -115,10 +111,10 @@ def read_registers(
         schema = contract.TABLES[table]
         try:
             with lake.naming():
-                texts, malformed = _texts(path)
+                texts, malformed = register_texts(path)
                 columns[path.name] = tuple(name for name in texts.columns if name != ROW)
                 fields = getattr(lake.config, table)
-                rows, bad = _split(_typed(path, texts, table, fields))
+                rows, bad = _split(typed_rows(path, texts, table, fields))
         except InputError as error:
             if unusable is None:
                 raise
@@ -172,43 +168,6 @@ def _shared_sources(columns: list[str], table: str, fields: Fields) -> list[str]
     return [column for column in columns if column.strip().casefold() in read]
 
 
-def _typed(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.DataFrame:
-    """Return ROW, the register's columns as the contract types them, and REASON, null where a row is good."""
-    schema = contract.TABLES[table]
-    names: dict[str, str] = {}
-    for column in texts.columns:
-        before = names.setdefault(column.strip().casefold(), column)
-        if before != column:
-            raise InputError(f"{path}: columns '{before}' and '{column}' have one name; keep one")
-    values: list[pl.Expr] = []
-    for name in schema.columns():
-        field = fields.get(name)
-        source = names.get((field.source if field and field.source else name).casefold())
-        if field is not None and field.always is not None:
-            values.append(pl.lit(str(field.always)).alias(name))
-        elif source is not None:
-            text = pl.col(source).str.strip_chars()
-            values.append(pl.when(text != "").then(text).alias(name))
-        elif name in contract.required(table):
-            raise InputError(
-                f"{path}: no column {name}{nearest(name, set(names) - {ROW, *schema.columns()})}"
-            )
-        else:
-            values.append(pl.lit(None, dtype=pl.String).alias(name))
-    plain = texts.select(ROW, *values)
-    parsed = {name: as_typed(name, column) for name, column in schema.columns().items()}
-    faults: list[pl.Expr] = [
-        pl.when(pl.col(name).is_not_null() & expr.is_null()).then(
-            pl.format(f"{name}: '{{}}' is not a {contract.kind(column)}", pl.col(name))
-        )
-        for (name, column), expr in zip(schema.columns().items(), parsed.values(), strict=True)
-    ]
-    faults += [
-        outside(name, column, parsed[name], texts=plain[name]) for name, column in schema.columns().items()
-    ]
-    return plain.select(ROW, **parsed, **{REASON: pl.coalesce(*faults)})
-
-
 def _split(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Part rows by REASON: the good ones without it, the bad ones as (ROW, REASON)."""
     is_good = pl.col(REASON).is_null()
@@ -229,26 +188,6 @@ def _as_rejects(bad: pl.DataFrame, file: str) -> pl.DataFrame:
         pl.col(REASON).alias("reason"),
         pl.col(TEXT).alias("row"),
     )
-
-
-def _texts(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the rows as texts, numbered in ROW, and what is not even a row, in the schema BAD."""
-    try:
-        if path.suffix == ".csv":
-            return read_delimited(path, is_multiline=True)
-        frame = _foreign_texts(path)
-    except UnusableFileError as error:
-        raise InputError(f"{path}: {error}") from error
-    rows = pl.int_range(1, frame.height + 1, dtype=pl.Int64, eager=True)
-    return frame.with_columns(rows.alias(ROW)), pl.DataFrame(schema=BAD)
-
-
-def _foreign_texts(path: Path) -> pl.DataFrame:
-    try:
-        return read_foreign(path).select(pl.all().cast(pl.String))
-    except READ_ERRORS as error:
-        message = " ".join(str(error).split())[:200]
-        raise UnusableFileError(f"cannot be read as Parquet ({message})") from error
 
 
 def _once(rows: pl.DataFrame, schema: type[dy.Schema]) -> pl.DataFrame:

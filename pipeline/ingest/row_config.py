@@ -15,6 +15,8 @@ UNITS: dict[str, dict[str, float]] = {
     "V": {"V": 1.0},
     "Wh": {"Wh": 1.0, "kWh": 1000.0},
 }
+# What stands for a year in a format of times.
+_YEARS = ("%Y", "%C", "%y", "%G", "%g", "%D", "%x", "%F", "%v", "%c", "%+", "%s")
 EPOCHS: dict[str, Literal["s", "ms"]] = {"epoch s": "s", "epoch ms": "ms"}
 
 
@@ -34,13 +36,13 @@ class TimedRows(Part):
     delimiter: str = Field(default=",", min_length=1, max_length=1)
     decimal: Literal[".", ","] = "."
     empty: tuple[str, ...] = ()
+    year: int | None = Field(default=None, ge=1970, le=2100)
+    skip_rows: int = Field(default=0, ge=0, le=1000)
 
     @field_validator("zone")
     @classmethod
     def _known_zone(cls, zone: str) -> str:
-        if offset_min(zone) is None and zone not in contract.time_zones():
-            raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00")
-        return zone
+        return known_zone(zone)
 
     @field_validator("delimiter")
     @classmethod
@@ -60,6 +62,18 @@ class TimedRows(Part):
     def _end_has_a_start(self) -> TimedRows:
         if self.labelled == "end" and self.minutes is None:
             raise ValueError('labelled = "end" needs minutes, the length of an interval')
+        return self
+
+    @model_validator(mode="after")
+    def _stamps_have_a_year(self) -> TimedRows:
+        form = self.time_format
+        if form is None or form in EPOCHS:
+            return self
+        has_year = any(sign in form for sign in _YEARS)
+        if not has_year and self.year is None:
+            raise ValueError(f"time_format '{form}' has no year; say it in year, as in year = 2025")
+        if has_year and self.year is not None:
+            raise ValueError(f"time_format '{form}' has a year of its own; leave year out")
         return self
 
 
@@ -95,6 +109,13 @@ class Utility(TimedRows):
     """[utility] of lake.toml: plain files (CSV, Parquet) of the utility's meters; ESPI files need none of it."""
 
     columns: UtilityColumns = UtilityColumns()
+
+
+def known_zone(zone: str) -> str:
+    """Return the zone; raises ValueError if there is none of that name."""
+    if offset_min(zone) is None and zone not in contract.time_zones():
+        raise ValueError(f"'{zone}' is neither an IANA zone nor an offset like -07:00")
+    return zone
 
 
 def offset_min(zone: str) -> int | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime, time, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -10,14 +11,17 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.core import contract
-from pipeline.ingest.csv_reader import ROW, UnusableFileError, header, read_delimited
-from pipeline.ingest.lake import LakeFile
+from pipeline.ingest.csv_reader import REASON, UnusableFileError, header
+from pipeline.ingest.lake import LakeFile, RowsOfDay
 from pipeline.ingest.lake_config import Intervals
-from pipeline.ingest.normalize import conform
-from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign, refuse_absurd
+from pipeline.ingest.plain_texts import has_plain_texts
+from pipeline.ingest.staged_rows import read_rows, unreadable
+from pipeline.ingest.untrusted_parquet import READ_ERRORS, refuse_absurd
 
 _RESERVED = {"filename", "file_index", "file_row_number", "file_no", "file_row"}
 _RESERVED |= {"_staged_no", "_staged_reason", "_staged_row"}
+_MISPLACED = "interval_start lies outside its partition's local day"
+_OF_NO_DAY = "interval_start lies before 1970 or after 2100"
 _TEXT_TYPES = (pa.types.is_string, pa.types.is_large_string, pa.types.is_string_view)
 
 
@@ -55,15 +59,13 @@ def prepare(
         Corrupt, encrypted, truncated or absurd, or without a required column.
     """
     names = tuple(required)
-    is_parquet = file.path.suffix == ".parquet"
-    if is_parquet and how == Intervals() and may_be_in_place and _is_contract(file.path, names):
-        return file.path
-    try:
-        staged = (
-            conform(_from_parquet(file.path), how, names) if is_parquet else _from_text(file.path, how, names)
-        )
-    except pl.exceptions.PolarsError as error:
-        raise UnusableFileError(f"cannot be made into the contract's columns ({_told(error)})") from error
+    if file.rows is not None:
+        staged = _rows_of_day(file, file.rows, how, names)
+    else:
+        is_parquet = file.path.suffix == ".parquet"
+        if is_parquet and how == Intervals() and may_be_in_place and _is_contract(file.path, names):
+            return file.path
+        staged = read_rows(file, how, names)
     target = workdir / f"{number:05d}.parquet"
     staged.write_parquet(target, compression="lz4")
     return target
@@ -73,23 +75,28 @@ def source_columns(path: Path, how: Intervals) -> list[str]:
     """Return the column names of a source file; raises UnusableFileError like `prepare`."""
     if path.suffix == ".parquet":
         return list(_schema(path).names)
-    return header(path, how.delimiter)
+    return header(path, how.delimiter, how.skip_rows)
 
 
-def _from_parquet(path: Path) -> pl.DataFrame:
-    """Return a Parquet file's rows with their number, from 1, in `ROW`."""
-    try:
-        frame = read_foreign(path)
-    except READ_ERRORS as error:
-        raise UnusableFileError(_unreadable(error)) from error
-    return (
-        frame.drop(ROW, strict=False).with_row_index(ROW, offset=1).with_columns(pl.col(ROW).cast(pl.Int64))
-    )
-
-
-def _from_text(path: Path, how: Intervals, required: tuple[str, ...]) -> pl.DataFrame:
-    frame, bad = read_delimited(path, how.delimiter, is_multiline=False)
-    return pl.concat([conform(frame, how, required), bad], how="diagonal")
+def _rows_of_day(file: LakeFile, rows: RowsOfDay, how: Intervals, required: tuple[str, ...]) -> pl.DataFrame:
+    """Return the rows that belong to a day, and those of none where it tells them."""
+    taken = rows.taken_in
+    if taken is None:
+        frame = read_rows(file, how, required).lazy()
+    elif taken.path is None:
+        raise UnusableFileError(taken.why or "")
+    else:
+        for lack in (what for name, what in taken.lacks if name in required):
+            raise UnusableFileError(lack)
+        frame = pl.scan_parquet(taken.path, glob=False)
+    start, midnight = pl.col("interval_start"), datetime.combine(rows.day, time())
+    is_here = (start >= midnight) & (start < midnight + timedelta(days=1))
+    if not rows.takes_others:
+        return frame.filter(is_here).collect()
+    is_misplaced = ~start.dt.date().is_between(rows.first, rows.last)
+    reason = pl.when(is_misplaced).then(pl.lit(_MISPLACED if taken is None else _OF_NO_DAY))
+    here = frame.filter(is_here | start.is_null() | is_misplaced)
+    return here.with_columns(pl.coalesce(REASON, reason).alias(REASON)).collect()
 
 
 def has_nanoseconds(path: Path) -> bool:
@@ -133,16 +140,21 @@ def _schema(path: Path) -> pa.Schema:
         refuse_absurd(path)
         return pq.read_schema(path)
     except READ_ERRORS as error:
-        raise UnusableFileError(_unreadable(error)) from error
+        raise UnusableFileError(unreadable(error)) from error
 
 
 def _is_contract(path: Path, required: tuple[str, ...]) -> bool:
-    """Tell from the metadata alone whether DuckDB can read the file in place."""
+    """Tell whether DuckDB can read the file in place: columns as the contract has them, ids with nothing around."""
     schema = _schema(path)
     names = [name.casefold() for name in schema.names]
     if len(set(names)) < len(names) or not set(required) <= set(names) or _RESERVED & set(names):
         return False
-    return all(_fits(name, field.type) for name, field in zip(names, schema, strict=True))
+    if not all(_fits(name, field.type) for name, field in zip(names, schema, strict=True)):
+        return False
+    try:
+        return has_plain_texts(path, schema.names[names.index("site_id")])
+    except READ_ERRORS:  # damaged: whoever reads it in place finds out how far
+        return True
 
 
 def _fits(name: str, kind: pa.DataType) -> bool:
@@ -159,14 +171,3 @@ def _is_text(kind: pa.DataType) -> bool:
     if pa.types.is_dictionary(kind):
         return _is_text(kind.value_type)
     return any(fits(kind) for fits in _TEXT_TYPES)
-
-
-def _unreadable(error: BaseException) -> str:
-    message = _told(error)
-    if "ncrypt" in message:
-        return "is encrypted; send it unencrypted"
-    return f"cannot be read as Parquet ({message}); send it again, whole"
-
-
-def _told(error: BaseException) -> str:
-    return " ".join(str(error).split())[:200]

@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.ingest.csv_reader import UnusableFileError
+from pipeline.ingest.plain_texts import bytes_as_text
 
 # What readers raise on files that are damaged, encrypted or no Parquet; names in them need not be UTF-8.
 READ_ERRORS = (OSError, EOFError, UnicodeDecodeError, pa.ArrowException, pl.exceptions.PolarsError)
@@ -63,8 +64,9 @@ def read_foreign(path: Path) -> pl.DataFrame:
 def tamed(frame: pl.DataFrame) -> pl.DataFrame:
     """Return the frame with every column in a type that has a text: text, number, flag, date or time.
 
-    Bytes become hex digits; nested values, durations and whatever else become the name of their type. A
-    date or time outside the years 1 to 9999 makes its column text, with the bare count for that value.
+    Bytes become the text that they are, or hex digits; nested values, durations and whatever else become the
+    name of their type. A date or time outside the years 1 to 9999 makes its column text, with the bare count
+    for that value.
     """
     return frame.select(_tamed(column) for column in frame.get_columns())
 
@@ -72,7 +74,7 @@ def tamed(frame: pl.DataFrame) -> pl.DataFrame:
 def _tamed(column: pl.Series) -> pl.Series:
     kind = column.dtype
     if kind == pl.Binary:
-        return column.bin.encode("hex")
+        return bytes_as_text(column)
     if isinstance(kind, pl.Datetime):
         if kind.time_unit == "ns":  # can't leave the years 1677 to 2262
             return column

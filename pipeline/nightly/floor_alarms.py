@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.core.alarm import Alarm, alarm, count_of
 from pipeline.core.percent_text import percent
 from pipeline.core.setting_sections import AlarmSettings
-from pipeline.nightly.rejects import by_reason, in_day
+from pipeline.nightly.rejects import by_reason
 
 DAY_MIN = 1440
 _DAY = r"^intervals/date=([^/]+)/"  # of a reject's source_file
@@ -91,7 +91,9 @@ def rejects_high(
         return None
     day = Rejected(newest["rows_in"], newest["rejected"], [str(as_of)])
     is_high = day.share >= floor
-    return _too_many(day, rejected.filter("is_row", in_day(as_of)), f"of {as_of}") if is_high else None
+    return (
+        _too_many(day, rejected.filter("is_row", _in_days([str(as_of)])), f"of {as_of}") if is_high else None
+    )
 
 
 def coverage_low(

@@ -20,7 +20,7 @@ from pipeline.nightly.data_alarms import odd_reading_alarms
 from pipeline.nightly.floor_alarms import coverage_low, rejected_rows, rejects_high
 from pipeline.nightly.latest_run import newest_day_gone
 from pipeline.nightly.night_inputs import NightInputs
-from pipeline.nightly.rejects import by_reason, in_day
+from pipeline.nightly.rejects import by_reason
 from pipeline.nightly.run_alarms import Tonight, days_gone, list_up, no_rows, rejects_up, take_notes
 from pipeline.nightly.run_diff import RunBefore, changed_counts, changed_homes, late, read_run_before
 from pipeline.nightly.run_record import day_records, made_with
@@ -161,5 +161,5 @@ def site_pulse(inputs: NightInputs, stored: list[StoredDay], newest: date) -> pl
 
 def _newest_rejected(rejected: pl.DataFrame, inputs: NightInputs) -> tuple[pl.DataFrame, int]:
     """Return (reason, count) of the newest day's rejected rows, most first, and how many of its files are unread."""
-    newest = rejected.filter(in_day(inputs.as_of))
+    newest = rejected.filter(day=inputs.as_of)
     return by_reason(newest.filter("is_row")), int(newest.filter(~pl.col("is_row"))["count"].sum())

@@ -148,7 +148,7 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
             f"{lake.root}: no data from {first} to {as_of};"
             f" the lake has {all_days[0]} to {all_days[-1]}: choose --as-of"
         )
-    in_future = [day for day in all_days if day > today]
+    in_future = lake.future_days(today)
     model, note = choose_model(request.model, request.out, as_of)
     running = today if today in all_days and (request.as_of is None or as_of == yesterday) else None
     out.bring_store((*days, *in_future, *([running] if running else [])))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 
 import duckdb
@@ -36,12 +35,18 @@ def count_rejects(
     NightFailed
         A day's rejects, or those of the utility's files, are not as many as it counts.
     """
-    files = [*_paths(stored, store), *meters.reject_files]
-    every = pl.concat([registers.lazy(), pl.scan_parquet(files, glob=False, hive_partitioning=False)])
-    keys = ("source_file", pl.col("source_row").is_not_null().alias("is_row"), "reason")
+    none = pl.lit(None, dtype=pl.Date)
+    every = pl.concat(
+        [
+            registers.lazy().with_columns(day=none),
+            *(_scan(day.paths(store, "reject")).with_columns(day=pl.lit(day.day)) for day in stored),
+            *(_scan([file]).with_columns(day=none) for file in meters.reject_files),
+        ]
+    )
+    keys = ("day", "source_file", pl.col("source_row").is_not_null().alias("is_row"), "reason")
     counted = every.group_by(*keys).agg(count=pl.len()).collect(engine="streaming").sort(pl.all())
     for day in stored:
-        rows = counted.filter("is_row", in_day(day.day))["count"].sum()
+        rows = counted.filter("is_row", day=day.day)["count"].sum()
         if rows != day.counts.rejected:
             raise NightFailed(
                 f"{lake.root}: {day.day} counts {day.counts.rejected} rejected rows, the store has {rows};"
@@ -54,11 +59,6 @@ def count_rejects(
             f" delete {store.root} and run the night again"
         )
     return counted
-
-
-def in_day(day: date) -> pl.Expr:
-    """Return whether a reject's source_file is one of that day."""
-    return pl.col("source_file").str.starts_with(f"intervals/date={day}/")
 
 
 def by_reason(counted: pl.DataFrame) -> pl.DataFrame:
@@ -100,10 +100,15 @@ def write_rejects(
         {"source_file": [file.name for day in cut for file in lake.files(day)]},
         schema={"source_file": pl.String},
     )
+    arrived = arrived.unique(maintain_order=True)  # a file may have rows of several days
     con.register("arrived", arrived.with_row_index("place").to_arrow())
     con.register("register_reject", registers.with_row_index("place").to_arrow())
     files = [sql_runner.as_named(path) for path in (*_paths(stored, store), *meters.reject_files)]
     sql_runner.write(con, "rejects", {"reject_files": files}, path=path)
+
+
+def _scan(files: Sequence[Path]) -> pl.LazyFrame:
+    return pl.scan_parquet(list(files), glob=False, hive_partitioning=False)
 
 
 def _paths(stored: Sequence[StoredDay], store: Store) -> list[Path]:

@@ -122,7 +122,9 @@ def take_notes(
     """
     notes = []
     if before is None or changed is None:
-        oldest = min((date.fromisoformat(day) for day in tonight.days), default=tonight.as_of)
+        # A lake of local days reaches into a day before its first row.
+        with_rows = [date.fromisoformat(day) for day, counts in tonight.days.items() if counts["rows_in"]]
+        oldest = min(with_rows, default=tonight.as_of)
         if missing := _empty_days(tonight, oldest, is_newest_in=False):
             notes.append(note("days_missing", f"no usable row for {_named(missing)}", "the lake"))
         if not tonight.is_first:

@@ -15,6 +15,7 @@ from typing import Any
 
 from pipeline.core.errors import NightFailed
 from pipeline.core.setting_sections import ObjectStoreSettings
+from pipeline.storage.cache_base import server_name
 from pipeline.storage.lake_source import UTILITY, UTILITY_SUFFIXES, LakeFile, Partition
 from pipeline.storage.object_store import Bucket, ReplacedError, Stored
 from pipeline.storage.object_url import ObjectUrl
@@ -32,6 +33,11 @@ class BucketSource:
     def __getstate__(self) -> dict[str, Any]:
         """Leave out connections, credentials and local copies."""
         return {"root": self.root, "_own": self._own}
+
+    @property
+    def place(self) -> str:
+        """The address, and the server that it is of."""
+        return f"{server_name()} {self.root}"
 
     @cached_property
     def _bucket(self) -> Bucket:
@@ -75,6 +81,10 @@ class BucketSource:
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files in a partition as they are now; their `path` is not there before `bring`."""
         return self._inside(f"intervals/{partition}/")[0]
+
+    def loose_files(self) -> list[LakeFile]:
+        """Return the files that lie in intervals/ itself as they are now."""
+        return self._inside("intervals/")[0]
 
     def utility(self) -> tuple[list[LakeFile], list[str]]:
         """Return the files in utility/ as they are now, and the names of folders in it."""

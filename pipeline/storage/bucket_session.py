@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
-import os
 import shutil
 import uuid
 from collections.abc import Iterator
@@ -17,6 +16,7 @@ from pipeline.core.setting_sections import ObjectStoreSettings
 from pipeline.storage import bucket_index, publish
 from pipeline.storage.bucket_lock import hold
 from pipeline.storage.bucket_out import BucketOut
+from pipeline.storage.cache_base import cache_base, server_name
 from pipeline.storage.object_store import Bucket
 from pipeline.storage.object_url import ObjectUrl
 
@@ -71,10 +71,8 @@ def send_model(url: ObjectUrl, own: ObjectStoreSettings, folder: Path) -> str:
 
 def cache_folder(url: ObjectUrl, own: ObjectStoreSettings) -> Path:
     """Return where the copies of this place lie: below [object_store] cache, another for another server."""
-    base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    server = os.environ.get("AWS_ENDPOINT_URL_S3") or os.environ.get("AWS_ENDPOINT_URL") or ""
-    name = hashlib.blake2b(f"{server}\0{url}".encode(), digest_size=8).hexdigest()
-    return (Path(own.cache) if own.cache else Path(base) / "nightclamp") / name
+    name = hashlib.blake2b(f"{server_name()}\0{url}".encode(), digest_size=8).hexdigest()
+    return cache_base(own) / name
 
 
 def _holder(local: Path) -> str:

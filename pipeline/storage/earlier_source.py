@@ -21,6 +21,11 @@ class EarlierSource:
         """The lake's folder or address."""
         return self.source.root
 
+    @property
+    def place(self) -> str:
+        """What no other lake is called, nor this one at another time."""
+        return f"{self.source.place} at {self.at_ns}"
+
     def has_intervals(self) -> bool:
         """Tell whether there is anything called intervals/."""
         return self.source.has_intervals()
@@ -32,6 +37,10 @@ class EarlierSource:
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files of a partition that had arrived."""
         return [file for file in self.source.files(partition) if file.mtime_ns <= self.at_ns]
+
+    def loose_files(self) -> list[LakeFile]:
+        """Return the files in intervals/ itself that had arrived."""
+        return [file for file in self.source.loose_files() if file.mtime_ns <= self.at_ns]
 
     def utility(self) -> tuple[list[LakeFile], list[str]]:
         """Return the files in utility/ as they are now."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Protocol
 
@@ -16,10 +17,38 @@ UTILITY_SUFFIXES = (".xml", ".xml.gz", *SUFFIXES)
 
 
 @dataclass(frozen=True)
+class TakenIn:
+    """What a file came to when it was taken in: the copy of its rows, or `why` there is none.
+
+    `lacks` are columns that some fleets require and it has not, each with what to say.
+    """
+
+    path: Path | None
+    why: str | None = None
+    lacks: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class RowsOfDay:
+    """Which rows of a file are those of the UTC day `day`, where a file has rows of several.
+
+    Those that start on it. Rows that start on no day from `first` to `last`, or at no time, are told by one day only:
+    this one if it `takes_others`. With `taken_in` they are read from a copy, not from the file.
+    """
+
+    day: date
+    first: date
+    last: date
+    takes_others: bool
+    taken_in: TakenIn | None = None
+
+
+@dataclass(frozen=True)
 class LakeFile:
     """A file of readings: `path` as opened, `name` as people see it, from the lake's folder.
 
-    `tag` is what an object store calls this content (its ETag); a folder has none.
+    `tag` is what an object store calls this content (its ETag); a folder has none. `rows` are those that are read of
+    it; None: all.
     """
 
     path: Path
@@ -27,6 +56,7 @@ class LakeFile:
     size: int
     mtime_ns: int
     tag: str = ""
+    rows: RowsOfDay | None = None
 
 
 @dataclass(frozen=True)
@@ -44,6 +74,10 @@ class LakeSource(Protocol):
     def root(self) -> Path | ObjectUrl:
         """The lake's folder or address, as people call it."""
 
+    @property
+    def place(self) -> str:
+        """What no other lake is called."""
+
     def has_intervals(self) -> bool:
         """Tell whether there is anything called intervals/."""
 
@@ -52,6 +86,9 @@ class LakeSource(Protocol):
 
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files in a partition as they are now, in no order."""
+
+    def loose_files(self) -> list[LakeFile]:
+        """Return the files that lie in intervals/ itself as they are now, in no order."""
 
     def utility(self) -> tuple[list[LakeFile], list[str]]:
         """Return the files in utility/ as they are now, in no order, and the names of folders in it."""
@@ -75,6 +112,11 @@ class FolderSource:
 
     root: Path
 
+    @property
+    def place(self) -> str:
+        """The folder's whole path."""
+        return str(self.root.resolve())
+
     def has_intervals(self) -> bool:
         """Tell whether there is a folder intervals/."""
         return (self.root / "intervals").is_dir()
@@ -90,6 +132,10 @@ class FolderSource:
     def files(self, partition: str) -> list[LakeFile]:
         """Return the files in a partition as they are now."""
         return self._inside(f"intervals/{partition}")[0]
+
+    def loose_files(self) -> list[LakeFile]:
+        """Return the files that lie in intervals/ itself as they are now."""
+        return self._inside("intervals")[0]
 
     def utility(self) -> tuple[list[LakeFile], list[str]]:
         """Return the files in utility/ as they are now, and the names of folders in it."""

@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.core.errors import InputError
 from pipeline.core.setting_sections import PrivacySettings
 from pipeline.core.settings import Settings
-from pipeline.ingest.normalize import nearest
+from pipeline.ingest.column_names import nearest
 from pipeline.storage.private_files import FOLDER as PRIVATE
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, read_private
 from pipeline.storage.run_files import refuse_unpublished, require_whole

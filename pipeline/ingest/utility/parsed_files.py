@@ -30,7 +30,7 @@ _OWN = (
     "espi_codes.py", "espi_feed.py", "espi_links.py", "espi_readings.py", "layout.py", "parsed_files.py",
     "plain_rows.py", "row_limits.py",
 )  # fmt: skip
-_SHARED = ("csv_reader.py", "row_config.py", "timestamps.py", "untrusted_parquet.py")
+_SHARED = ("csv_reader.py", "plain_texts.py", "row_config.py", "timestamps.py", "untrusted_parquet.py")
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from pipeline.ingest.csv_reader import (
     read_delimited,
     with_plain_names,
 )
+from pipeline.ingest.plain_texts import number_as_text, plain
 from pipeline.ingest.row_config import ENERGIES, POINT, TIME, UNITS, EnergySource, Utility
 from pipeline.ingest.timestamps import interval_starts
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, read_foreign
@@ -76,7 +77,7 @@ def read_plain(path: Path, how: Utility) -> pl.DataFrame:
 
 
 def _from_text(path: Path, how: Utility) -> tuple[pl.DataFrame, pl.DataFrame]:
-    return read_delimited(path, how.delimiter, is_multiline=False)
+    return read_delimited(path, how.delimiter, is_multiline=False, skip_rows=how.skip_rows)
 
 
 def _from_parquet(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -93,12 +94,12 @@ def _from_parquet(path: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 def _mapped(rows: pl.DataFrame, how: Utility) -> pl.DataFrame:
     """Return ROW and the columns that lake.toml maps, under our names; an energy that the file has not is null."""
-    plain = with_plain_names(rows)
+    renamed = with_plain_names(rows)
     columns = how.columns
     sources = {POINT: columns.usage_point, TIME: columns.interval_start}
     sources |= {name: getattr(columns, name).source for name in ENERGIES}
     present = {name: source.strip().casefold() for name, source in sources.items()}
-    found = {name: source for name, source in present.items() if source in plain.columns}
+    found = {name: source for name, source in present.items() if source in renamed.columns}
     for name in (POINT, TIME):
         if name not in found:
             raise UnusableFileError(
@@ -108,8 +109,8 @@ def _mapped(rows: pl.DataFrame, how: Utility) -> pl.DataFrame:
         raise UnusableFileError(
             f"has no column of {', '.join(sources[name] for name in ENERGIES)}; say them in lake.toml"
         )
-    text = pl.col(found[POINT]).cast(pl.String).str.strip_chars()
-    return plain.select(
+    text = plain(pl.lit(number_as_text(renamed[found[POINT]])))
+    return renamed.select(
         ROW,
         pl.when(~text.is_in(["", *how.empty])).then(text).alias(POINT),
         *(pl.col(found[name]).alias(name) for name in (TIME, *ENERGIES) if name in found),
@@ -125,16 +126,14 @@ def _numbers(rows: pl.DataFrame, how: Utility) -> tuple[list[pl.Series], list[pl
             numbers.append(pl.Series(name, [None] * rows.height, dtype=pl.Float64))
             continue
         kind, value, fault = rows.schema[name], pl.col(name), pl.lit(None, dtype=pl.String)
-        if kind == pl.String:
-            text = value.str.strip_chars()
+        if not kind.is_numeric() and kind != pl.Null:
+            text = plain(value.cast(pl.String))
             text = pl.when(~text.is_in(["", *how.empty])).then(text)
-            plain = text.str.replace(",", ".", literal=True) if how.decimal == "," else text
-            value = plain.cast(pl.Float64, strict=False)
+            pointed = text.str.replace(",", ".", literal=True) if how.decimal == "," else text
+            value = pointed.cast(pl.Float64, strict=False)
             fault = pl.when(text.is_not_null() & value.is_null()).then(
                 pl.format(f"{source.source}: '{{}}' is not a number", text)
             )
-        elif not kind.is_numeric() and kind != pl.Null:
-            raise UnusableFileError(f"column {source.source} is of type {kind}, not a number")
         scale = source.sign * UNITS["Wh"][source.unit]
         # kWh of three decimals are whole Wh: the product is rounded to a thousandth of one.
         wh = (value.cast(pl.Float64) * scale).round(6)

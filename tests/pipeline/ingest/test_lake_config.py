@@ -3,7 +3,8 @@
 import pytest
 
 from pipeline.core.errors import InputError
-from pipeline.ingest.lake_config import LakeConfig, describe, read_lake_config
+from pipeline.ingest.lake_config import LakeConfig, read_lake_config
+from pipeline.ingest.lake_words import describe
 from pipeline.ingest.row_config import offset_min
 
 METERS = """
@@ -39,6 +40,39 @@ def test_describe_says_what_was_made_of_each_column() -> None:
     ]
 
 
+def test_describe_says_all_that_else_fills_a_column() -> None:
+    text = """
+    [intervals]
+    files = "any day"
+    skip_rows = 2
+    zone = "-07:00"
+    minutes = 60
+    labelled = "end"
+    [intervals.columns]
+    site_id = { file_name = "m_(.+)" }
+    interval_start = { month = "Month", day = "Day", hour = "Hour", year = 2025 }
+    l1_w = { from = "x", factor = 2, offset = -4 }
+    l2_w = { always = 0 }
+    pv_w = { from = "y", unit = "kW a kW of rating" }
+    battery_w = { none = true }
+    """
+    assert describe(read_lake_config(text, "lake.toml")) == [
+        "intervals.site_id: from the file's name, m_(.+)",
+        "intervals.interval_start: from year 2025, month 'Month', day 'Day', hour 'Hour', time of -07:00, "
+        "the interval's end, 60 min after its start",
+        "intervals.l1_w: from 'x', times 2, minus 4 W",
+        "intervals.l2_w: always 0.0",
+        "intervals.pv_w: from 'y' in kW a kW of rating, times pv_kw of the home",
+        "intervals.battery_w: nothing; the lake has none",
+        "intervals: the first 2 lines of a text are passed over",
+        "intervals: files with rows of any day; a row belongs where its time says",
+    ]
+    dated = '[intervals]\nyear = 2025\ntime_format = "%m/%d %H:%M"'
+    assert describe(read_lake_config(dated, "lake.toml")) == [
+        "intervals.interval_start: from 'interval_start' in 2025, time of UTC"
+    ]
+
+
 def test_describe_says_how_channels_are_put_side_by_side() -> None:
     text = (
         '[intervals.long]\nchannel = "ch"\nvalue = "val"\nignore = ["temp"]\n[intervals]\nzone = "-07:00"\n'
@@ -69,6 +103,72 @@ def test_describe_says_how_channels_are_put_side_by_side() -> None:
         ),
         ('[intervals.columns]\nl1_w = { from = "x", unit = "kWh an interval" }', "needs minutes"),
         ('[intervals.columns]\nl1_w = { from = "x", unit = "A" }', "unit A needs volts"),
+        ("[intervals.columns]\nl1_w = {}", "columns.l1_w: needs one of from, always, none"),
+        (
+            '[intervals.columns]\nl1_w = { from = "x", always = 1 }',
+            "columns.l1_w: needs one of from, always, none",
+        ),
+        ('[intervals.columns]\nl1_w = { always = "x" }', "columns.l1_w: always 'x' is not a number"),
+        (
+            '[intervals.columns]\nl1_w = { file_name = "(.)" }',
+            "columns.l1_w: needs one of from, always, none",
+        ),
+        (
+            '[intervals.columns]\nl1_w = { from = "x", factor = 0 }',
+            "columns.l1_w.factor: 0 would lose the values",
+        ),
+        ('[intervals.columns]\nl1_w = { from = "x", offset = inf }', "columns.l1_w.offset: "),
+        (
+            '[intervals.columns]\nl1_w = { from = "x", month = "m", day = "d" }',
+            "columns.l1_w: needs one of from",
+        ),
+        (
+            "[intervals.columns]\nsite_id = { none = true }",
+            "columns.site_id: needs one of from, always, file_name",
+        ),
+        (
+            '[intervals.columns]\nsite_id = { from = "x", factor = 2 }',
+            "columns.site_id: factor is for measures",
+        ),
+        (
+            '[intervals.columns]\nsite_id = { file_name = "meter.csv" }',
+            "'meter.csv' needs one group",
+        ),
+        (
+            '[intervals.columns]\nsite_id = { file_name = "(a" }',
+            "is no regular expression",
+        ),
+        (
+            "[intervals.columns]\ninterval_start = { always = 1 }",
+            "needs one of from, month, day",
+        ),
+        (
+            '[intervals.columns]\ninterval_start = { month = "m", year = 2025 }',
+            "a stamp in parts needs month",
+        ),
+        (
+            '[intervals.columns]\ninterval_start = { month = "m", day = "d" }',
+            "a stamp in parts needs year",
+        ),
+        ('[intervals]\ntime_format = "%m/%d %H:%M"', "time_format '%m/%d %H:%M' has no year; say it in year"),
+        (
+            '[intervals]\ntime_format = "%d.%m.%Y"\nyear = 2025',
+            "time_format '%d.%m.%Y' has a year of its own",
+        ),
+        ("[intervals]\nyear = 2025", "intervals: year is for stamps without one"),
+        ("[intervals]\nskip_rows = -1", "intervals.skip_rows: "),
+        (
+            '[intervals]\nfiles = "any day"\npartitions = "local day"',
+            '"local day" is for files of one day',
+        ),
+        (
+            '[intervals.columns]\nl1_w = { from = "x", unit = "W a kW of rating" }',
+            "unit 'W a kW of rating' unknown",
+        ),
+        (
+            '[intervals.columns]\npv_w = { from = "x", unit = "kWh an interval a kW of rating" }',
+            "needs minutes",
+        ),
         ("[sites]\narea = {}", "sites.area: needs one of from"),
         ("[intervals", "not valid TOML"),
         ('[intervals]\nzone = "localtime"', "'localtime' is neither an IANA zone nor an offset"),

@@ -5,7 +5,6 @@ from datetime import date, datetime
 import polars as pl
 import pytest
 
-from pipeline.ingest.csv_reader import UnusableFileError
 from pipeline.ingest.lake_config import Intervals, read_lake_config
 from pipeline.ingest.timestamps import interval_starts
 
@@ -86,7 +85,25 @@ def test_typed_times() -> None:
         assert start.to_list() == [NOON]
 
 
-@pytest.mark.parametrize("value", [True, 5, date(2025, 6, 1)])
-def test_what_is_no_time_makes_the_file_unusable(value: object) -> None:
-    with pytest.raises(UnusableFileError, match=r"column read_at is of type .*, not a time"):
-        starts("", value)
+@pytest.mark.parametrize(("value", "text"), [(True, "true"), (5, "5"), ("2025-13-01", "2025-13-01")])
+def test_what_is_no_time_is_its_text(value: object, text: str) -> None:
+    start, fault = interval_starts(pl.Series("read_at", [value]), pl.Series(["a"]), Intervals())
+    assert (start[0], fault[0]) == (None, f"read_at: '{text}' is not a time")
+
+
+@pytest.mark.parametrize("value", [date(2025, 6, 1), "2025-06-01", " 2025-06-01\t"])
+def test_a_date_alone_is_its_midnight(value: object) -> None:
+    assert starts("", value) == [datetime(2025, 6, 1)]
+    assert starts(DENVER, value) == [datetime(2025, 6, 1, 6)]
+
+
+@pytest.mark.parametrize("text", ["06:00:00+00", "00:00-06:00", "06:00 UTC", "00:00:00.5-0600", "06:00:00Z"])
+def test_an_offset_of_any_usual_form_is_read(text: str) -> None:
+    assert [time.replace(microsecond=0) for time in starts("", f"2025-06-01 {text}")] == [
+        datetime(2025, 6, 1, 6)
+    ]
+
+
+@pytest.mark.parametrize("count", [1748757600, "1748757600", 1748757600.0, " 1748757600 "])
+def test_a_count_since_1970_of_any_type(count: object) -> None:
+    assert starts('time_format = "epoch s"', count) == [datetime(2025, 6, 1, 6)]

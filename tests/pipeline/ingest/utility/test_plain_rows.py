@@ -10,7 +10,8 @@ import pytest
 
 from pipeline.core.errors import InputError
 from pipeline.ingest.csv_reader import UnusableFileError
-from pipeline.ingest.lake_config import describe, read_lake_config
+from pipeline.ingest.lake_config import read_lake_config
+from pipeline.ingest.lake_words import describe
 from pipeline.ingest.row_config import Utility
 from pipeline.ingest.utility.plain_rows import read_plain
 from pipeline.simulate.utility_files import write_meter_csv
@@ -214,8 +215,8 @@ def test_a_damaged_parquet_is_not_usable(tmp_path: Path, content: bytes) -> None
         read_plain(tmp_path / "m.parquet", Utility())
 
 
-def test_a_column_of_another_type_is_not_usable(tmp_path: Path) -> None:
+def test_a_value_of_another_type_is_its_text(tmp_path: Path) -> None:
     frame = pl.DataFrame({"usage_point": ["m"], "interval_start": [datetime(2025, 6, 1)], "net_wh": [True]})
     frame.write_parquet(tmp_path / "m.parquet")
-    with pytest.raises(UnusableFileError, match="column net_wh is of type Boolean, not a number"):
-        read_plain(tmp_path / "m.parquet", Utility())
+    read = read_plain(tmp_path / "m.parquet", Utility())
+    assert read["reason"].to_list() == ["net_wh: 'true' is not a number"]
