@@ -34,7 +34,7 @@ from pipeline.worklist.visit_conflicts import visit_doubts
 # Tables of the run before that tonight's go on from.
 CARRIED = (
     "standing", "home_story", "promise", "promise_book", "safety_call", "revisit_list", "night_count", "site_scores",
-    "site_signal",
+    "site_signal", "visits",
 )  # fmt: skip
 
 

@@ -20,6 +20,7 @@ HOMES = ("a", "b", "c")
 SETTINGS = """
 [verdict]
 suspect = 0.0001
+sound = 0.0001
 [ranking]
 least_likelihood = 0.0
 least_nights = 0
