@@ -13,6 +13,8 @@ from pipeline.commands import stopping
 
 def main(tokens: list[str] | None = None) -> None:
     """Run the command line (or these words of it); a known error is one line on stderr."""
+    if tokens is None:
+        stopping.open_closed_streams()
     with stopping.listening(to_the_end=tokens is None):
         try:
             status = _run(sys.argv[1:] if tokens is None else tokens)
@@ -26,7 +28,7 @@ def main(tokens: list[str] | None = None) -> None:
 
 def _run(words: list[str]) -> int:
     """Return the exit status."""
-    from pipeline.commands.app import run_words
+    from pipeline.commands.app import run_words, tell_lost_output
 
     try:
         status = run_words(words)
@@ -37,6 +39,8 @@ def _run(words: list[str]) -> int:
             return 1
         stopping.drop_output()
         return stopping.READER_GONE
+    except OSError:  # what was still to be printed
+        return tell_lost_output(stopping.why_output_is_lost() or "standard output can't be written")
     return status
 
 
