@@ -6,6 +6,7 @@ SIGTERM; 141 nobody reads the output any more. The commands are in app.py, which
 
 from __future__ import annotations
 
+import os
 import sys
 
 from pipeline.commands import stopping
@@ -28,6 +29,12 @@ def main(tokens: list[str] | None = None) -> None:
 
 def _run(words: list[str]) -> int:
     """Return the exit status."""
+    if os.environ.get("POLARS_MAX_THREADS", "1").strip().strip("0+") == "":  # polars would abort in the midst
+        print(
+            "nightclamp: POLARS_MAX_THREADS: 0 threads do nothing; unset it, or say 1 or more",
+            file=sys.stderr,
+        )
+        return 2
     from pipeline.commands.app import run_words, tell_lost_output
 
     try:
