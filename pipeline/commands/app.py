@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import io
 import os
@@ -107,10 +108,19 @@ def run_words(words: list[str]) -> int:
     except (OSError, MemoryError, duckdb.Error, pl.exceptions.PolarsError) as error:
         if stopping.is_asked():
             raise
+        if isinstance(error, OSError) and (lost := stopping.why_output_is_lost()):
+            return tell_lost_output(lost)
         return _tell(f"{one_line(tell_failure(error, Path.cwd()))}; {stopping.left()}", 1)
     return 0
 
 
+def tell_lost_output(why: str) -> int:
+    """Say why nothing more can be printed; return the exit status."""
+    stopping.drop_output()
+    return _tell(f"{why}; {stopping.left()}", 1)
+
+
 def _tell(line: str, status: int) -> int:
-    stopping.say(line)
+    with contextlib.suppress(OSError):  # standard error may be a full device too: the status tells
+        stopping.say(line)
     return status

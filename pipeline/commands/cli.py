@@ -6,6 +6,7 @@ SIGTERM; 141 nobody reads the output any more. The commands are in app.py, which
 
 from __future__ import annotations
 
+import os
 import sys
 
 from pipeline.commands import stopping
@@ -13,6 +14,8 @@ from pipeline.commands import stopping
 
 def main(tokens: list[str] | None = None) -> None:
     """Run the command line (or these words of it); a known error is one line on stderr."""
+    if tokens is None:
+        stopping.open_closed_streams()
     with stopping.listening(to_the_end=tokens is None):
         try:
             status = _run(sys.argv[1:] if tokens is None else tokens)
@@ -26,7 +29,13 @@ def main(tokens: list[str] | None = None) -> None:
 
 def _run(words: list[str]) -> int:
     """Return the exit status."""
-    from pipeline.commands.app import run_words
+    if os.environ.get("POLARS_MAX_THREADS", "1").strip().strip("0+") == "":  # polars would abort in the midst
+        print(
+            "nightclamp: POLARS_MAX_THREADS: 0 threads do nothing; unset it, or say 1 or more",
+            file=sys.stderr,
+        )
+        return 2
+    from pipeline.commands.app import run_words, tell_lost_output
 
     try:
         status = run_words(words)
@@ -37,6 +46,8 @@ def _run(words: list[str]) -> int:
             return 1
         stopping.drop_output()
         return stopping.READER_GONE
+    except OSError:  # what was still to be printed
+        return tell_lost_output(stopping.why_output_is_lost() or "standard output can't be written")
     return status
 
 

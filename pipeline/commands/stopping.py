@@ -156,6 +156,29 @@ def is_reader_gone() -> bool:
         return True
 
 
+def open_closed_streams() -> None:
+    """Have the standard streams that came closed lead nowhere, so that no file that is opened takes their number."""
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115  it stays open to the end
+
+
+def why_output_is_lost() -> str | None:
+    """Return why standard output takes nothing more, as a full device; None where it does, or nobody reads it."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return None
+    except OSError as error:
+        return f"standard output can't be written: {error.strerror}"
+    return None
+
+
 def drop_output() -> None:
     """Send what is still to be printed nowhere, so that the end of the process doesn't complain either."""
     try:

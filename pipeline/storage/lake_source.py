@@ -125,7 +125,7 @@ class FolderSource:
         """Return what lies in intervals/, by name."""
         days = []
         for entry in sorted(os.scandir(self.root / "intervals"), key=lambda e: e.name):
-            inside = sorted((e.name, e.is_file()) for e in os.scandir(entry.path)) if entry.is_dir() else None
+            inside = sorted((e.name, _is_file(e)) for e in os.scandir(entry.path)) if entry.is_dir() else None
             days.append(Partition(entry.name, None if inside is None else tuple(inside)))
         return days
 
@@ -145,7 +145,7 @@ class FolderSource:
         files, others = [], []
         for entry in os.scandir(self.root / folder):
             name = f"{folder}/{entry.name}"
-            if not entry.is_file():
+            if not _is_file(entry):
                 others.append(name)
                 continue
             try:
@@ -187,3 +187,11 @@ class FolderSource:
 
     def drop(self, file: LakeFile) -> None:
         """Leave the file where it lies."""
+
+
+def _is_file(entry: os.DirEntry[str]) -> bool:
+    """Tell whether an entry is a file or leads to one; a link to itself leads nowhere."""
+    try:
+        return entry.is_file()
+    except OSError:
+        return False

@@ -1,7 +1,7 @@
 """Files that are no such file: what may lie in a lake, or be named, in place of what should.
 
-`python tests/fuzz/odd_files.py [EVERY]` puts each (or each so many-th) of them in place of each file and runs `check` and the night: done with
-rejects, or one line, and never a wait.
+`python tests/fuzz/odd_files.py [EVERY]` puts each (or each so many-th) of them in place of each file and runs `check`
+and the night: done with rejects, or one line, and never a wait.
 """
 
 from __future__ import annotations
@@ -112,7 +112,8 @@ def run(*words: str | Path) -> tuple[int, str, str]:
         except SystemExit as left:
             status = int(left.code or 0)
     told = [line for line in err.getvalue().splitlines() if line.startswith("nightclamp: ")]
-    assert "Traceback" not in out.getvalue() + err.getvalue()
+    both = out.getvalue() + err.getvalue()
+    assert "Traceback" not in both, both[:2000]
     assert status in (0, 1, 2, 3), status
     if status in (1, 2) and not (words[0] == "check" and "problem" in out.getvalue()):
         assert len(told) == 1, told
