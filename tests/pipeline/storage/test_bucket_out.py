@@ -118,13 +118,13 @@ def test_sums_of_corrected_days_come_back_and_what_else_is_hidden_does_not(
         assert [str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()] == [names[0]]
 
 
-def hand_in(out: BucketOut, day: date, text: str) -> str:
+def hand_in(out: BucketOut, day: date, text: str, *, turn_latest: bool = True) -> str:
     """Publish a run of three files."""
     built = publish.building_folder(out.local, day)
     (built / "report").mkdir()
     for name, content in whole(text).items():
         (built / name).write_text(content)
-    return out.hand_in(publish.publish(built, out.local, day), day)
+    return out.hand_in(publish.publish(built, out.local, day), day, turn_latest=turn_latest)
 
 
 def published(s3: Server) -> dict[str, str]:
@@ -175,6 +175,8 @@ def test_a_run_is_there_whole_before_the_index_names_it(
         assert address == f"{url}/{json.loads(s3.objects(s3.bucket, 'out/latest.json')[''])['run']}"
         s3.asked.clear()
         hand_in(out, NEXT, "two")
+        hand_in(out, DAY, "earlier", turn_latest=False)
+        assert out.latest_day() == NEXT
     put = [path.rpartition("/")[2] for method, path in s3.asked if method == "PUT"]
     assert set(put[:2]) == {"standing.parquet?", "index.html?"}
     assert put[2:4] == ["run.json?", "latest.json?"]
@@ -183,7 +185,7 @@ def test_a_run_is_there_whole_before_the_index_names_it(
         before = out.earlier_run(NEXT, ["standing"])
         assert before.folder is not None
         assert (before.folder.name, before.passed_over) == (str(DAY), ())
-        assert (before.folder / "standing.parquet").read_text() == "standing.parquet one"
+        assert (before.folder / "standing.parquet").read_text() == "standing.parquet earlier"
         assert out.earlier_run(DAY, ["standing"]) == EarlierRun()
 
 
@@ -215,26 +217,6 @@ def test_a_run_that_is_damaged_is_passed_over_and_a_damaged_copy_is_fetched_agai
         assert gone.folder is None
         assert len(gone.passed_over) == 2
         assert "is not there any more" in gone.passed_over[1]
-
-
-def test_a_run_that_is_not_the_latest_is_there_under_its_day(
-    url: ObjectUrl, own: ObjectStoreSettings, s3: Server
-) -> None:
-    with hold_bucket(url, own) as out:
-        assert out.latest_day() is None
-        hand_in(out, NEXT, "newest")
-    with hold_bucket(url, own) as out:
-        assert out.latest_day() == NEXT
-        built = publish.building_folder(out.local, DAY)
-        (built / "run.json").write_text("run.json earlier")
-        run = publish.publish(built, out.local, DAY, turn_latest=False)
-        out.hand_in(run, DAY, turn_latest=False)
-        assert out.latest_day() == NEXT
-    assert published(s3) == whole("newest")
-    with hold_bucket(url, own) as out:
-        before = out.earlier_run(NEXT)
-        assert before is not None
-        assert (before / "run.json").read_text() == "run.json earlier"
 
 
 @pytest.mark.parametrize("kind", ["slow_down", "reset", "refused"])
