@@ -16,7 +16,7 @@ from prefect.client.schemas.objects import FlowRun, State, TaskRun
 from prefect.context import FlowRunContext
 from prefect.logging.handlers import APILogHandler
 from prefect.logging.loggers import flow_run_logger
-from prefect.runtime import deployment, flow_run
+from prefect.runtime import flow_run
 from prefect.states import Failed
 from prefect.tasks import Task
 
@@ -27,7 +27,7 @@ from pipeline.commands.log_output import write_log_as
 from pipeline.commands.options import OutputConsole
 from pipeline.commands.progress import progress
 from pipeline.core import clock
-from pipeline.core.alarm import EXIT_STATUS, log_alarms, read, stale
+from pipeline.core.alarm import EXIT_STATUS, log_alarms, read
 from pipeline.core.errors import InputError, NightclampError
 from pipeline.core.event_log import LOG, SUMMARY_LOG, new_run_id
 from pipeline.core.settings import Settings, load_settings
@@ -188,10 +188,6 @@ def nightly(
     except (NightclampError, OSError) as error:
         return Failed(message=" ".join(str(error).split()), data=error)
     alarms = read(result.alarm)
-    if as_of is None:
-        alarms += stale(
-            result.as_of, clock.utc_today(), settings.alarm, is_scheduled=deployment.id is not None
-        )
     log_alarms(alarms)
     show_night(console, result, account.TOP_ROWS, lines=alarms)
     SUMMARY_LOG.info("%s", night_text(result, account.TOP_ROWS, alarms))

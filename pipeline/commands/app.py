@@ -23,6 +23,7 @@ from pipeline.commands.crew_recovery import fairness
 from pipeline.commands.dispatch import dispatch
 from pipeline.commands.explain import explain
 from pipeline.commands.log_output import write_log_as
+from pipeline.commands.mornings import mornings
 from pipeline.commands.nightly import nightly
 from pipeline.commands.options import OutputConsole
 from pipeline.commands.orders import orders
@@ -42,7 +43,7 @@ from pipeline.core.terminal_text import one_line
 GROUPS = {
     "Every day": (nightly, check, utility, explain, orders, dispatch, correct),
     "Now and then": (backfill, verify, train, simulate),
-    "Studies": (proof, fairness, rehearse, coverage, bench),
+    "Studies": (proof, fairness, rehearse, coverage, mornings, bench),
 }
 # What a command leaves behind when it is stopped or fails; `nightly` says more once it is about to publish.
 LEAVES = {

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 from cyclopts import Parameter
 
 from pipeline.commands import stopping
+from pipeline.commands.log_output import write_log_as
 from pipeline.commands.options import OUT, AsJson, OutputConsole, SettingsFile
+from pipeline.core import event_log
 from pipeline.core.settings import load_settings
 from pipeline.core.terminal_text import one_line
 
@@ -59,18 +61,20 @@ def backfill(
     from pipeline.nightly.backfill import BackfillRequest
     from pipeline.nightly.backfill import backfill as make_nights
 
-    console = OutputConsole(stderr=json)
+    console, all_settings = OutputConsole(stderr=json), load_settings(settings)
+    write_log_as(all_settings.log.format)
     request = BackfillRequest(lake, out, from_, to, window_days, model, again)
 
     def say(line: str) -> None:
         console.print(one_line(line), highlight=False, markup=False, emoji=False, soft_wrap=True)
 
-    def night_done(night: PastNight) -> None:
-        stopping.stop_if_asked()
-        say(night_line(night))
-
     with progress(console) as tell:
-        result = make_nights(request, load_settings(settings), tell=tell, night_done=night_done)
+
+        def night_done(night: PastNight) -> None:
+            stopping.stop_if_asked()
+            (tell if event_log.is_json() else say)(night_line(night))
+
+        result = make_nights(request, all_settings, tell=tell, night_done=night_done)
     stopping.leaves("all nights are published")
     if json:
         print_json(document(result, out))

@@ -51,8 +51,7 @@ def nightly(
     from pipeline.commands.console import night_summary, show_night
     from pipeline.commands.json_output import print_json
     from pipeline.commands.progress import progress
-    from pipeline.core import clock
-    from pipeline.core.alarm import ALARM, EXIT_STATUS, log_alarms, read, stale
+    from pipeline.core.alarm import ALARM, EXIT_STATUS, log_alarms, read
     from pipeline.learning.train_due import train_if_due
     from pipeline.nightly.night_inputs import NightRequest
     from pipeline.nightly.run import run_night
@@ -72,8 +71,6 @@ def nightly(
         result = run_night(request, all_settings, tell=tell_step)
     stopping.leaves("the night is published")
     alarms = read(result.alarm)
-    if as_of is None:
-        alarms += stale(result.as_of, clock.utc_today(), all_settings.alarm)
     log_alarms(alarms)
     if json:
         print_json(night_summary(result, rows, alarms))

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date
 
 import polars as pl
 
 from pipeline.core.event_log import LOG
-from pipeline.core.setting_sections import AlarmSettings
 from pipeline.core.terminal_text import one_line
 
 EXIT_STATUS = 3  # of a command that published its list, with an alarm
@@ -55,30 +53,6 @@ def log_alarms(found: Iterable[Alarm]) -> None:
     for one in found:
         write = LOG.warning if one.severity == ALARM else LOG.info
         write("%s: %s (see %s)", one.severity, one.told, one.look, extra={"code": one.code})
-
-
-def stale(as_of: date, today: date, settings: AlarmSettings, *, is_scheduled: bool = False) -> list[Alarm]:
-    """Return that nothing new comes, if the newest day lies [alarm] stale_days back: the one line with a clock.
-
-    An alarm where the run is scheduled or [alarm] stale_alarm is set, else a note, since a lake may be old on
-    purpose. A run's tables don't hold it: they are the same whenever the night is run.
-
-    Parameters
-    ----------
-    as_of
-        The newest day.
-    today
-        The UTC day of today.
-    settings
-        Section [alarm].
-    is_scheduled
-        Whether a schedule started the run.
-    """
-    days = (today - as_of).days
-    if days < settings.stale_days:
-        return []
-    say = alarm if is_scheduled or settings.stale_alarm else note
-    return [say("stale", f"the lake's newest day is {as_of}, {days} days ago", "who sends the data")]
 
 
 def places(counts: Mapping[str | None, int], what: str = "home") -> str:

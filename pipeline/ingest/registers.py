@@ -84,12 +84,19 @@ class Registers:
 def read_registers(
     lake: Lake, as_of: date, *, today: date | None = None, unusable: list[str] | None = None
 ) -> Registers:
-    """Read the registers of `lake` as they stand on `as_of`; where a night is of the past, with the day of `today`.
-
-    With a list `unusable`, a register that can't be used stands empty and the list gets the reason: nothing is raised.
+    """Read the registers of `lake` as they stand on `as_of`.
 
     Of rows with one key the first is kept; the same row again is no error, another one is rejected. The row of a reject
     has the shared columns of the contract, nothing else: a private note is in no table.
+
+    Parameters
+    ----------
+    lake, as_of
+        Whose they are, and the night.
+    today
+        The day on which a past night is made: what happened since is no error. `as_of` if not given.
+    unusable
+        Gets why a register can't be used, which then stands empty: nothing is raised.
 
     Raises
     ------

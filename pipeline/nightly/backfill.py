@@ -159,8 +159,8 @@ def plan_nights(request: BackfillRequest, lake: Lake, out: Out) -> Plan:
     published, made = out.published(), _nights_made(out)
     from_on = request.from_on
     if request.again:
-        kept = max((day for day in published if day < from_on), default=None)
-        gone = [day for day in made if kept and kept < day < from_on]
+        kept = max((day for day in published if day < from_on), default=date.min)
+        gone = [day for day in made if kept < day < from_on]
         from_on = min(gone, default=from_on)
     wanted = [from_on + timedelta(days=number) for number in range((to_on - from_on).days + 1)]
     first = min(in_lake)

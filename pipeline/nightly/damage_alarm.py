@@ -1,10 +1,21 @@
-"""The alarm for a run before tonight that is damaged: the night goes on from the newest whole one before it."""
+"""The alarms for damage of nights before: the night goes on from the newest whole run, without what can't be read."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from pipeline.core.alarm import Alarm, alarm
+
+
+def plan_damaged(damaged: Sequence[str]) -> Alarm | None:
+    """Return that plans of days can't be read, a line on each: the homes planned there count as not planned."""
+    if not damaged:
+        return None
+    return alarm(
+        "plan_damaged",
+        f"{'; '.join(damaged)}; homes planned only there count as not planned",
+        "`nightclamp dispatch LAKE` for that night, or remove the file",
+    )
 
 
 def run_damaged(passed_over: Sequence[str], previous: str | None) -> Alarm | None:

@@ -12,32 +12,57 @@ from pipeline.core.setting_sections import AlarmSettings
 _PULSE = "site_pulse.parquet"
 
 
-def newest_day_alarms(pulse: pl.DataFrame, as_of: date, settings: AlarmSettings) -> list[Alarm]:
-    """Return what is wrong with the day `as_of`, each thing once: a silent fleet is not reported area by area too.
+def missing_row_alarms(
+    pulse: pl.DataFrame, as_of: date, settings: AlarmSettings, *, is_by_hour: bool = False
+) -> list[Alarm]:
+    """Return what the day `as_of` lacks, each thing once: a silent fleet is not reported area by area too.
 
-    `pulse` is table site_pulse with the `area` of each home. Homes that were not heard in the days before don't
-    count, nor do areas and fleets of fewer homes than [alarm] asks for.
+    Homes that were not heard in the days before don't count, nor do areas and fleets of fewer homes than [alarm] asks
+    for.
+
+    Parameters
+    ----------
+    pulse
+        Table site_pulse with the `area` of each home.
+    as_of
+        The day.
+    settings
+        Section [alarm].
+    is_by_hour
+        Whether `pulse` says what was there by the same hour in the days before (`usual_arrival.as_due`).
     """
     homes = pulse.filter(pl.col("days_before") > 0)
-    heard = homes.filter("is_heard")
+    before = (
+        "usually there by this hour" if is_by_hour else f"heard in the {settings.compare_days} days before"
+    )
     alarms = (
-        _fleet_silent(homes, as_of, settings) or _areas_silent(homes, as_of, settings),
-        _cut_short(heard, as_of, settings),
-        _production_gone(heard, as_of, settings),
-        _clocks_off(heard, as_of, settings),
+        _fleet_silent(homes, as_of, settings, before=before) or _areas_silent(homes, as_of, settings),
+        _cut_short(
+            homes.filter("is_heard"),
+            as_of,
+            settings,
+            usual="usual time by this hour" if is_by_hour else "usual time",
+        ),
     )
     return [line for line in alarms if line]
 
 
-def _fleet_silent(homes: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
+def odd_reading_alarms(pulse: pl.DataFrame, as_of: date, settings: AlarmSettings) -> list[Alarm]:
+    """Return what is odd in the readings that came of the day `as_of`; `pulse` as `missing_row_alarms`."""
+    heard = pulse.filter((pl.col("days_before") > 0) & pl.col("is_heard"))
+    alarms = (_production_gone(heard, as_of, settings), _clocks_off(heard, as_of, settings))
+    return [line for line in alarms if line]
+
+
+def _fleet_silent(homes: pl.DataFrame, as_of: date, settings: AlarmSettings, *, before: str) -> Alarm | None:
     silent = homes.filter(~pl.col("is_heard"))
     if homes.height < settings.least_homes or silent.height < settings.silent_share * homes.height:
         return None
     areas = dict(silent.group_by("area").len().iter_rows())
     return alarm(
         "fleet_silent",
-        f"{silent.height:,} of {count_of(homes.height, 'home')} ({silent.height / homes.height:.0%}) heard in the"
-        f" {settings.compare_days} days before have no usable row on {as_of}: {places(areas)}",
+        f"{silent.height:,} of {count_of(homes.height, 'home')} ({silent.height / homes.height:.0%}) {before}"
+        f" have no usable row on {as_of}: {places(areas)}",
         f"{_PULSE} (is_heard); intervals/date={as_of}/ of the lake",
     )
 
@@ -59,7 +84,7 @@ def _areas_silent(homes: pl.DataFrame, as_of: date, settings: AlarmSettings) -> 
     )
 
 
-def _cut_short(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Alarm | None:
+def _cut_short(heard: pl.DataFrame, as_of: date, settings: AlarmSettings, *, usual: str) -> Alarm | None:
     short = heard.filter(_is_short(settings))
     if heard.height < settings.least_homes or short.height < settings.cut_short_share * heard.height:
         return None
@@ -67,7 +92,7 @@ def _cut_short(heard: pl.DataFrame, as_of: date, settings: AlarmSettings) -> Ala
     return alarm(
         "cut_short",
         f"{as_of} is cut short: {short.height:,} of {count_of(heard.height, 'home')} that were heard have rows for"
-        f" less than {settings.cover_share:.0%} of their usual time, {covered_min:,.0f} min in the middle",
+        f" less than {settings.cover_share:.0%} of their {usual}, {covered_min:,.0f} min in the middle",
         f"{_PULSE} (covered_min); intervals/date={as_of}/ of the lake",
     )
 

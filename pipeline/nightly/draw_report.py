@@ -36,7 +36,7 @@ def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
         standing=published["standing"], home_story=published["home_story"], visit_doubt=published["visit_doubt"],
         night_count=published["night_count"], plans=read_plans(inputs.request.out, inputs.as_of),
         safety_call=published["safety_call"], safety_day=published["safety_day"],
-        alarm=published["alarm"],
+        alarm=tables.told,
         list_tables={name: published[name] for name in LIST_TABLES},
         fleet_normal=published["fleet_normal"],
         fleet_normal_before=earlier_table(inputs.previous, "fleet_normal"),

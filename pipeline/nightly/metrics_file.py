@@ -110,7 +110,7 @@ def night_metrics(
         yield f"{kind}rows", f"Rows of {what}; their sum is every row that came in.", ("outcome",), rows
     why = "Rows and files of any kind that were not used, by what is wrong with them."
     yield "rejected_rows", why, ("reason",), reject_kinds(tables.rejected)
-    alarm = published["alarm"]
+    alarm = tables.told  # with what hangs on the clock
     severities = {(name,): alarm.filter(pl.col("severity") == name).height for name in (ALARM, NOTE)}
     yield "alarms", "Alarms and notes beside the list.", ("severity",), severities
     raised = {(severity, code): n for severity, code, n in _by_code(alarm).iter_rows()}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +14,9 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.alarm import ALARM, NOTE, Alarm, table
 from pipeline.features.update_store import StoredDay
-from pipeline.nightly.damage_alarm import run_damaged
-from pipeline.nightly.data_alarms import newest_day_alarms
+from pipeline.nightly.arrival_alarms import watch_arrival
+from pipeline.nightly.damage_alarm import plan_damaged, run_damaged
+from pipeline.nightly.data_alarms import odd_reading_alarms
 from pipeline.nightly.floor_alarms import coverage_low, rejected_rows, rejects_high
 from pipeline.nightly.latest_run import newest_day_gone
 from pipeline.nightly.night_inputs import NightInputs
@@ -22,6 +24,7 @@ from pipeline.nightly.rejects import by_reason, in_day
 from pipeline.nightly.run_alarms import Tonight, days_gone, list_up, no_rows, rejects_up, take_notes
 from pipeline.nightly.run_diff import RunBefore, changed_counts, changed_homes, late, read_run_before
 from pipeline.nightly.run_record import day_records, made_with
+from pipeline.worklist.planned_visits import damaged_plans
 
 
 @dataclass(frozen=True)
@@ -49,7 +52,7 @@ def watch(
     rejected: pl.DataFrame,
     counts: Mapping[str, int],
 ) -> tuple[dict[str, pl.DataFrame], dict[str, Any]]:
-    """Return the tables alarm, change and site_pulse by name, and their record for run.json.
+    """Return the tables alarm, change, site_pulse and arrival by name, and their record for run.json.
 
     Parameters
     ----------
@@ -71,12 +74,17 @@ def watch(
         inputs.as_of, days, reasons, unread, standing, made_with(inputs), settings.ranking.least_nights,
         inputs.previous is None,
     )  # fmt: skip
-    pulse = site_pulse(inputs, stored)
+
+    @cache
+    def pulse_of(day: date) -> pl.DataFrame:
+        return site_pulse(inputs, stored, day)
+
     change = changed_homes(before, scores, standing)
     verdicts = dict(scores.group_by("verdict").len().iter_rows())
     changed = changed_counts(before, change, counts, standing=standing, verdicts=verdicts)
     # a day that isn't there is not also reported home by home
-    of_day = newest_day_alarms(pulse, inputs.as_of, settings.alarm) if tonight.used(inputs.as_of) else []
+    pulse, arrival = pulse_of(inputs.as_of), watch_arrival(inputs, stored, pulse_of)
+    odd = odd_reading_alarms(pulse, inputs.as_of, settings.alarm) if tonight.used(inputs.as_of) else []
     floors = below_floors(inputs, stored, pulse, days=days, rejected=rejected, is_first=before is None)
     rejects = rejects_up(tonight, before, settings.alarm)
     of_rows = [
@@ -88,17 +96,22 @@ def watch(
     previous = inputs.previous.name if inputs.previous else None
     before_all = (
         run_damaged(inputs.passed_over, previous),
+        plan_damaged(damaged_plans(inputs.request.out, inputs.as_of)),
         newest_day_gone(inputs),
         no_rows(tonight, before),
         days_gone(late_days),
     )
-    lines = table(line for line in (*before_all, *of_day, *of_rows, *notes) if line)
+    lines = [line for line in (*before_all, *arrival.lines, *odd, *of_rows, *notes) if line]
+    # How fresh the lake is hangs on the clock: run.json says it, the tables don't.
+    told = table([*([arrival.freshness.line] if arrival.freshness.line else []), *lines])
     by_severity = {
-        name: lines.filter(pl.col("severity") == severity).drop("severity").to_dicts()
+        name: told.filter(pl.col("severity") == severity).drop("severity").to_dicts()
         for name, severity in (("alarms", ALARM), ("notes", NOTE))
     }
-    record = {"days": days, **by_severity, "changed": changed, "late": late_days}
-    return {"alarm": lines, "change": change, "site_pulse": pulse}, record
+    record = {
+        "days": days, **by_severity, "changed": changed, "late": late_days, "freshness": arrival.record
+    }  # fmt: skip
+    return {"alarm": table(lines), "change": change, "site_pulse": pulse, "arrival": arrival.lacking}, record
 
 
 def below_floors(
@@ -134,15 +147,15 @@ def below_floors(
     return {line.code: line for line in (rejects, coverage) if line}
 
 
-def site_pulse(inputs: NightInputs, stored: list[StoredDay]) -> pl.DataFrame:
-    """Return table site_pulse with the `area` of each home, homes of the register only."""
-    first = inputs.as_of - timedelta(days=inputs.settings.alarm.compare_days)
-    past = [day for day in stored if day.day <= inputs.as_of]
+def site_pulse(inputs: NightInputs, stored: list[StoredDay], newest: date) -> pl.DataFrame:
+    """Return table site_pulse of the day `newest` with the `area` of each home, homes of the register only."""
+    first = newest - timedelta(days=inputs.settings.alarm.compare_days)
+    past = [day for day in stored if day.day <= newest]
     # Where all these days are missing, the newest of the others serves for the table's columns.
     compared = [day for day in past if day.day >= first] or past[-1:]
     files = [sql_runner.as_named(path) for day in compared for path in day.paths(inputs.store, "site_day")]
     with inputs.connect() as con:
-        pulse = sql_runner.query(con, "site_pulse", {"day_files": files, "as_of": inputs.as_of})
+        pulse = sql_runner.query(con, "site_pulse", {"day_files": files, "as_of": newest})
     return pulse.join(inputs.registers.sites.select("site_id", "area"), on="site_id", maintain_order="left")
 
 

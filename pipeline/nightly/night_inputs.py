@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,8 @@ import duckdb
 import polars as pl
 
 from pipeline.core import clock, sql_runner
+from pipeline.core.alarm import ALARM, NOTE, Alarm
+from pipeline.core.alarm import table as alarm_table
 from pipeline.core.contract import FIRST_DATE
 from pipeline.core.errors import InputError
 from pipeline.core.event_log import new_run_id
@@ -27,7 +29,7 @@ from pipeline.storage.output_location import Out
 from pipeline.worklist.tables import CARRIED
 
 # Tables of the run before that a night reads, all of them from the one run that it goes on from.
-READ_OF_PREVIOUS = (*CARRIED, "fleet_normal")
+READ_OF_PREVIOUS = (*CARRIED, "fleet_normal", "arrival")
 
 
 @dataclass(frozen=True)
@@ -54,9 +56,9 @@ class NightInputs:
 
     `latest` is the day of the run that OUT/latest led to before. `running` is the UTC day that isn't over, where the
     lake has rows of it: they are read and speak for their homes, but no alarm and no change is found by a day that may
-    hold an hour or nearly all. `model_note` says which model it is and why. `request.out` is a folder, perhaps an
-    object store's local copy. `previous` is the run that the night goes on from; `passed_over` says of newer ones what
-    is damaged.
+    hold an hour or nearly all. `now` is when the night began. `model_note` says which model it is and why.
+    `request.out` is a folder, perhaps an object store's local copy. `previous` is the run that the night goes on from;
+    `passed_over` says of newer ones what is damaged.
     """
 
     request: NightRequest
@@ -72,6 +74,7 @@ class NightInputs:
     running: date | None = None
     passed_over: tuple[str, ...] = ()
     latest: date | None = None
+    now: datetime = field(default_factory=lambda: clock.utc_now())
 
     @property
     def turns_latest(self) -> bool:
@@ -104,6 +107,16 @@ class Tables:
     rejected: pl.DataFrame
     counts: Mapping[str, int]
     record: Mapping[str, Any]
+
+    @property
+    def told(self) -> pl.DataFrame:
+        """Table alarm with what hangs on the clock: all that is told of the night."""
+        lines = (
+            (severity, row)
+            for severity, name in ((ALARM, "alarms"), (NOTE, "notes"))
+            for row in self.record[name]
+        )
+        return alarm_table(Alarm(severity, **row) for severity, row in lines)
 
 
 def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInputs:
@@ -144,5 +157,5 @@ def open_night(request: NightRequest, out: Out, settings: Settings) -> NightInpu
     earlier = out.earlier_run(as_of, READ_OF_PREVIOUS)
     return NightInputs(
         request, settings, lake, as_of, read_registers(lake, as_of, today=today), (*days, *in_future), later, model,
-        note, earlier.folder, running, earlier.passed_over, out.latest_day(),
+        note, earlier.folder, running, earlier.passed_over, out.latest_day(), now,
     )  # fmt: skip

@@ -135,7 +135,7 @@ def run_night(
             unshared = unshared_files(settings.privacy)
             published = out.hand_in(folder, inputs.as_of, unshared, turn_latest=is_latest)
             outcome.left = f"the night of {inputs.as_of} is published"
-            alarm = tables.published["alarm"]
+            alarm = tables.told
             if line := latest_note(inputs):
                 alarm = alarm_table([*read_alarms(alarm), line])
             if settings.correction.in_night and is_latest:  # past readings are put right by the latest run

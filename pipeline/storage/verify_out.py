@@ -11,6 +11,7 @@ from pathlib import Path
 from pipeline.storage.earlier_run import run_days
 from pipeline.storage.layout import CORRECTED, OWN_MODEL
 from pipeline.storage.odd_out import LOCK
+from pipeline.storage.out_format import read_format
 from pipeline.storage.publish import BUILDING, WHOLE
 from pipeline.storage.run_files import FILES, Damage, find_damage, read_file, read_record
 
@@ -40,7 +41,14 @@ class Checked:
 
 
 def verify_folder(out: Path, checked: Checked, tell: Tell = lambda line: None) -> Iterator[Problem]:
-    """Yield every problem of an OUT on disk, run after run; `checked` counts along, `tell` takes lines of progress."""
+    """Yield every problem of an OUT on disk, run after run; `checked` counts along, `tell` takes lines of progress.
+
+    Raises
+    ------
+    InputError
+        OUT is of a newer version of the program, or doesn't say which.
+    """
+    read_format(out)
     for day in run_days(out):
         tell(f"the run of {day}")
         checked.runs += 1

@@ -66,7 +66,7 @@ def test_its_environment_holds_settings_that_there_are(monkeypatch: pytest.Monke
 
     assert {name for name in given if name.startswith("NIGHTCLAMP_")}
     assert settings.log.format == "json"
-    assert settings.alarm.stale_alarm
+    assert settings.alarm.stale_days < settings.alarm.history_days
 
 
 def test_only_what_may_pass_is_tried_again() -> None:

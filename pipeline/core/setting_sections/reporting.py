@@ -108,4 +108,8 @@ class AlarmSettings(Section):
     coverage_floor: float = share()
     coverage_homes_share: float = some_share()
     stale_days: int = span_days(1, high=3650, why="ten years: an alarm that never comes is none")
-    stale_alarm: bool
+    history_days: int = span_days(1, high=3650, why="ten years: a lake is not history for ever")
+    arrival_days: int = span_days(
+        1, high=90, why="what is usual is of late; a night reads no more days for it"
+    )
+    arrival_slack_h: float = between((0.0, 24.0), "h", "a day's delay is no slack")

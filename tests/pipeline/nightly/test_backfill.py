@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from lakes import DAY, VISITS, build_lake, put, rows
+from s3_server import Server
 
 from pipeline.core.errors import InputError, NightFailed
 from pipeline.core.settings import Settings, load_settings
@@ -152,8 +153,9 @@ def test_nights_that_were_thinned_out_are_not_made_twice_and_their_stories_stay(
     made(out=tmp_path / "whole")
     assert table(out, "home_story").equals(table(tmp_path / "whole", "home_story"))
     # made again, it begins where a run is kept to go on from
-    again = made(short, from_on=on(5), again=True)
-    assert nights(again) == [on(5)]
+    assert nights(made(short, from_on=on(5), again=True)) == [on(5)]
+    assert nights(made(short, from_on=on(4), again=True)) == [on(1), on(2), on(4), on(5)]
+    assert table(out, "home_story").equals(table(tmp_path / "whole", "home_story"))
 
 
 def test_later_nights_that_do_not_know_of_it_are_named(
@@ -168,6 +170,18 @@ def test_later_nights_that_do_not_know_of_it_are_named(
     again = made(from_on=on(5), again=True)
     assert (nights(again), again.plan.later) == ([on(5)], ())
     assert table(tmp_path / "out", "night_count")["as_of"].to_list() == [on(1), on(2), on(4), on(5)]
+
+
+def test_into_an_object_store_it_goes_on_there_too(
+    request_of: BackfillRequest, made: Callable[..., BackfillResult], s3: Server, tmp_path: Path
+) -> None:
+    out = Path(f"s3://{s3.bucket}/out")
+    assert nights(made(out=out, to_on=on(1))) == [on(1)]
+    rest = made(out=out, to_on=on(2))
+
+    assert (nights(rest), rest.plan.done, rest.days_read) == ([on(2)], (on(1),), 1)
+    index = json.loads(s3.objects(s3.bucket, "out")["latest.json"])
+    assert (index["latest"], list(index["runs"])) == (str(on(2)), [str(on(1)), str(on(2))])
 
 
 @pytest.mark.parametrize(

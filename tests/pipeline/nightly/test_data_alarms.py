@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.settings import load_settings
-from pipeline.nightly.data_alarms import newest_day_alarms
+from pipeline.nightly.data_alarms import missing_row_alarms, odd_reading_alarms
 
 OWN = load_settings().alarm
 DAY, EVE = date(2026, 6, 14), date(2026, 6, 13)
@@ -47,7 +47,8 @@ def silent(homes: pl.Expr) -> Event:
 
 
 def seen(event: Event) -> dict[str, str]:
-    found = newest_day_alarms(event(fleet()), DAY, OWN)
+    pulse = event(fleet())
+    found = [*missing_row_alarms(pulse, DAY, OWN), *odd_reading_alarms(pulse, DAY, OWN)]
     return {line.code: line.told for line in found}
 
 
@@ -68,7 +69,11 @@ def seen(event: Event) -> dict[str, str]:
         ),
         pytest.param(
             where(homes_of("north", "south", each=18), covered_min=600.0, pv_wh=100.0), "cut_short",
-            ["36 of 60 homes", "50%", "600 min"], id="a day that ends early, and its production with it",
+            ["36 of 60 homes", "60%", "600 min"], id="a day that ends early, and its production with it",
+        ),
+        pytest.param(
+            where(homes_of("north", "south", each=18), covered_min=720.0), "cut_short", ["36 of 60 homes", "720 min"],
+            id="a day cut in the middle",
         ),
         pytest.param(
             where(homes_of("south"), pv_wh=30.0), "production_gone", ["south (20 homes)", "2%"],
@@ -116,6 +121,7 @@ def test_each_event_raises_its_one_alarm_with_the_numbers(
             id="homes that have been silent for long",
         ),
         pytest.param(where(homes_of("south"), pv_wh=1_500.0), id="a dark day"),
+        pytest.param(where(pl.lit(True), covered_min=1080.0), id="a day with six hours' gap everywhere"),
         pytest.param(where(homes_of("south", each=17), pv_wh=0.0), id="snow on most roofs of an area"),
         pytest.param(where(homes_of("south"), pv_before_wh=0.0, pv_wh=0.0), id="an area without PV"),
         pytest.param(where(pl.lit(True), pv_noon_h=1.5), id="a foggy morning everywhere"),
@@ -142,7 +148,7 @@ def test_what_ordinary_nights_bring_raises_none(event: Event) -> None:
 def test_homes_without_an_area_are_looked_at_too() -> None:
     pulse = fleet().with_columns(pl.when(pl.col("area") != "west").then("area").alias("area"))
 
-    (found,) = newest_day_alarms(silent(pl.col("area").is_null())(pulse), DAY, OWN)
+    (found,) = missing_row_alarms(silent(pl.col("area").is_null())(pulse), DAY, OWN)
 
     assert (found.code, "no area (10 homes)" in found.told) == ("area_silent", True)
     assert f"date={DAY}" in found.look

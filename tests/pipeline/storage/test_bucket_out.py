@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
 import time
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -118,13 +117,13 @@ def test_sums_of_corrected_days_come_back_and_what_else_is_hidden_does_not(
         assert [str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()] == [names[0]]
 
 
-def hand_in(out: BucketOut, day: date, text: str, *, turn_latest: bool = True) -> str:
+def hand_in(out: BucketOut, day: date, text: str) -> str:
     """Publish a run of three files."""
     built = publish.building_folder(out.local, day)
     (built / "report").mkdir()
     for name, content in whole(text).items():
         (built / name).write_text(content)
-    return out.hand_in(publish.publish(built, out.local, day), day, turn_latest=turn_latest)
+    return out.hand_in(publish.publish(built, out.local, day), day)
 
 
 def published(s3: Server) -> dict[str, str]:
@@ -175,8 +174,6 @@ def test_a_run_is_there_whole_before_the_index_names_it(
         assert address == f"{url}/{json.loads(s3.objects(s3.bucket, 'out/latest.json')[''])['run']}"
         s3.asked.clear()
         hand_in(out, NEXT, "two")
-        hand_in(out, DAY, "earlier", turn_latest=False)
-        assert out.latest_day() == NEXT
     put = [path.rpartition("/")[2] for method, path in s3.asked if method == "PUT"]
     assert set(put[:2]) == {"standing.parquet?", "index.html?"}
     assert put[2:4] == ["run.json?", "latest.json?"]
@@ -185,38 +182,8 @@ def test_a_run_is_there_whole_before_the_index_names_it(
         before = out.earlier_run(NEXT, ["standing"])
         assert before.folder is not None
         assert (before.folder.name, before.passed_over) == (str(DAY), ())
-        assert (before.folder / "standing.parquet").read_text() == "standing.parquet earlier"
+        assert (before.folder / "standing.parquet").read_text() == "standing.parquet one"
         assert out.earlier_run(DAY, ["standing"]) == EarlierRun()
-
-
-def test_a_run_that_is_damaged_is_passed_over_and_a_damaged_copy_is_fetched_again(
-    url: ObjectUrl, own: ObjectStoreSettings, s3: Server
-) -> None:
-    with hold_bucket(url, own) as out:
-        hand_in(out, DAY, "one")
-        hand_in(out, NEXT, "two")
-        later = NEXT + timedelta(days=1)
-        copy = out.earlier_run(later, ["standing"]).folder
-        assert copy is not None
-        for damaged in ("standing.parquet", "run.json"):
-            (copy / damaged).write_text("")
-            again = out.earlier_run(later, ["standing"])
-            assert again.passed_over == ()
-            assert (copy / "standing.parquet").read_text() == "standing.parquet two"
-        key = next(name for name in s3.objects(s3.bucket, f"out/runs/{NEXT}") if "standing" in name)
-        s3.client().put_object(Bucket=s3.bucket, Key=f"out/runs/{NEXT}/{key}", Body=b"standing")
-        shutil.rmtree(copy.resolve())
-        chosen = out.earlier_run(later, ["standing"])
-        assert chosen.folder is not None
-        assert chosen.folder.name == str(DAY)
-        assert chosen.passed_over == (f"runs/{NEXT}/standing.parquet: cut short (8 of 20 bytes)",)
-        for name in s3.objects(s3.bucket, f"out/runs/{DAY}"):
-            s3.client().delete_object(Bucket=s3.bucket, Key=f"out/runs/{DAY}/{name}")
-        shutil.rmtree(chosen.folder.resolve())
-        gone = out.earlier_run(later, ["standing"])
-        assert gone.folder is None
-        assert len(gone.passed_over) == 2
-        assert "is not there any more" in gone.passed_over[1]
 
 
 @pytest.mark.parametrize("kind", ["slow_down", "reset", "refused"])

@@ -17,6 +17,7 @@ from pipeline.storage.object_store import Bucket
 from pipeline.storage.object_url import ObjectUrl
 from pipeline.storage.out_format import FORMAT, bring_up_to_date, read_format
 from pipeline.storage.output_location import hold_out, keep_model, read_out
+from pipeline.storage.verify_out import Checked, verify_folder
 
 SETTINGS = load_settings()
 
@@ -71,6 +72,8 @@ def test_a_newer_out_is_refused_by_whoever_opens_it_and_stays_as_it_is(tmp_path:
             f"{out}: is of format {FORMAT + 1}, made by nightclamp 9.9.0; this is nightclamp {__version__}, which"
             f" reads up to {FORMAT}: install 9.9.0 or newer, or choose another --out"
         )
+    with pytest.raises(InputError, match=r"install 9\.9\.0"):
+        list(verify_folder(out, Checked()))
     with pytest.raises(InputError, match=r"install 9\.9\.0"):
         keep_model(out, SETTINGS, lambda folder: folder.mkdir())
     assert (out / "format.json").read_text() == newer

@@ -3,10 +3,8 @@
 from datetime import date
 
 import polars as pl
-import pytest
 
-from pipeline.core.errors import InputError
-from pipeline.worklist.planned_visits import PLANS, read_plans
+from pipeline.worklist.planned_visits import PLANS, damaged_plans, read_plans
 
 MADE = date(2026, 6, 1)
 
@@ -35,13 +33,17 @@ def test_the_newest_plan_up_to_the_night_counts(tmp_path):
     ]
 
 
-def test_a_plan_that_cannot_be_read_is_named(tmp_path):
-    folder = leave(tmp_path, MADE, (MADE, "T1", "A"))
-    (folder / "dispatch.parquet").write_text("no parquet")
-    with pytest.raises(
-        InputError, match=r"dispatch\.parquet: not a readable plan .*; make it again or remove it"
-    ):
-        read_plans(tmp_path, MADE)
+def test_a_plan_that_cannot_be_read_is_named_and_passed_over(tmp_path):
+    leave(tmp_path, MADE, (MADE, "T1", "A"))
+    later = date(2026, 6, 4)
+    folder = leave(tmp_path, later, (later, "T1", "A"), (later, "T2", "B"))
+    assert damaged_plans(tmp_path, later) == []
+    for content in (b"no parquet", (folder / "dispatch.parquet").read_bytes()[:90], b""):
+        (folder / "dispatch.parquet").write_bytes(content)
+        assert read_plans(tmp_path, later).rows() == [("A", MADE, "T1", MADE)]
+        (line,) = damaged_plans(tmp_path, later)
+        assert line.startswith(f"dispatch/{later}/dispatch.parquet: not a readable plan (")
+    assert damaged_plans(tmp_path, MADE) == []
 
 
 def test_folders_of_other_names_are_left_alone(tmp_path):

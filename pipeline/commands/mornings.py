@@ -1,0 +1,90 @@
+"""The command `nightclamp mornings`."""
+
+from __future__ import annotations
+
+import io
+from contextlib import redirect_stderr, redirect_stdout
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+from cyclopts.validators import Number
+
+from pipeline.commands.nightly import nightly
+from pipeline.commands.options import OutputConsole, printer
+
+
+def mornings(
+    *,
+    mornings: Annotated[int, Parameter(validator=Number(gte=12))] = 60,
+    sites: Annotated[int, Parameter(validator=Number(gte=20))] = 48,
+    seed: int = 1,
+    source: tuple[str, ...] = (),
+    copied: bool = False,
+) -> None:
+    """Let simulated mornings go by with sources that deliver in their own way, and count false and missed alarms.
+
+    Each morning at half past three in Denver the night runs as `nightclamp nightly` does, on files that arrived as the
+    source delivers them: daily, a day late, half a day at a time, an area a day later, in batches. On some mornings a
+    real failure shows first: nothing arrived, half the fleet, an area, a day cut, the rest of a day never came.
+
+    Example: `nightclamp mornings --mornings 20`
+
+    Parameters
+    ----------
+    mornings
+        Mornings of each source [count].
+    sites
+        Homes of the fleet [count].
+    seed
+        Seed of the fleet and of the minutes by which files vary.
+    source
+        Sources to try, by name; all if not given.
+    copied
+        Files before the first morning have the time of a copy, which says nothing of when they came.
+    """
+    import tempfile
+
+    from pipeline.commands.progress import progress
+    from pipeline.core.errors import InputError
+    from pipeline.evaluation.mornings.sources import SOURCES
+    from pipeline.evaluation.mornings.study import MorningsRequest, live_mornings, simulate_fleet, summary
+    from pipeline.evaluation.study_pages import Table, grid
+
+    for name in source:
+        if name not in SOURCES:
+            raise InputError(f"--source {name}: choose of {', '.join(SOURCES)}")
+
+    request = MorningsRequest(mornings, sites=sites, seed=seed, is_copied=copied)
+    console = OutputConsole()
+    lived = {}
+    with progress(console) as tell, tempfile.TemporaryDirectory(prefix="nightclamp-mornings-") as folder:
+        root = Path(folder)
+        fleet = simulate_fleet(request, root / "fleet")
+        for name in source or SOURCES:
+            lived[name, "command"] = live_mornings(
+                request,
+                SOURCES[name],
+                fleet,
+                root / name.replace(" ", "-"),
+                run_night=_run_quietly,
+                tell=tell,
+            )
+    printer(console, 100).print(grid(Table("mornings", "Mornings, and what the nights said", summary(lived))))
+    for (name, _), of_source in lived.items():
+        for one in of_source:
+            if one.is_false or (one.failure and not one.is_found):
+                what = "missed" if one.failure else "false"
+                console.print(
+                    f"{what}: {name}, {one.day}, {one.failure} {', '.join(one.codes)}", highlight=False
+                )
+
+
+def _run_quietly(lake: Path, out: Path) -> int:
+    """Run a night as cron does; return its exit status."""
+    try:
+        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+            nightly(lake, out=out)
+    except SystemExit as left:
+        return int(left.code or 0)
+    return 0
