@@ -15,7 +15,7 @@ from pipeline.correction.day_energy import read_energy
 from pipeline.correction.statement import Statement, make_statement
 from pipeline.correction.statement_page import write_pages
 from pipeline.storage.layout import CORRECTED_DAY, CORRECTED_SUMS
-from pipeline.storage.publish import write_csv
+from pipeline.storage.table_files import write_csv
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,7 @@ from pipeline.report.names import page_name
 from pipeline.report.words import count
 from pipeline.storage.layout import PLAN_FOLDER
 from pipeline.storage.output_location import Out, read_out
-from pipeline.storage.publish import write_csv
+from pipeline.storage.table_files import write_csv
 from pipeline.workorder.tables import earlier_on_pages, read_latest
 
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")

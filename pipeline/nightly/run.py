@@ -43,6 +43,7 @@ from pipeline.storage.odd_out import refuse_inside
 from pipeline.storage.output_location import Out, hold_out
 from pipeline.storage.private_files import SITE_CONTACT, VISIT_NOTE, unshared_files, write_private
 from pipeline.storage.retention import Removed
+from pipeline.storage.table_files import write_tables
 from pipeline.worklist.safety_calls import SCHEMA as SAFETY_CALL
 
 CSV_TABLES = ("revisit_list", "safety_call", "crew_quality")
@@ -243,7 +244,7 @@ def write_run(inputs: NightInputs, stored: list[StoredDay], tables: Tables, *, m
             )
 
     built = publish.building_folder(inputs.request.out, inputs.as_of)
-    publish.write_tables(
+    write_tables(
         built, tables.published, CSV_TABLES, views=VIEWS, streamed={"rejects": rejects},
         workers=inputs.settings.engine.workers,
     )  # fmt: skip

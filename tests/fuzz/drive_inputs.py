@@ -28,7 +28,7 @@ from pipeline.ingest.registers import read_registers
 from pipeline.ingest.staging import prepare
 from pipeline.report.names import page_name
 from pipeline.report.page_templates import script_json
-from pipeline.storage.publish import write_csv
+from pipeline.storage.table_files import write_csv
 
 AS_OF = DAY + timedelta(days=1)
 _KEYS = ("site_id", "interval_start", "l1_w")

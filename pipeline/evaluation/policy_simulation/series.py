@@ -29,7 +29,7 @@ from pipeline.evaluation.policy_simulation.policies import Morning, Policy, Publ
 from pipeline.evaluation.policy_simulation.world import World
 from pipeline.nightly.night_inputs import NightRequest
 from pipeline.nightly.run import run_night
-from pipeline.storage.publish import write_csv
+from pipeline.storage.table_files import write_csv
 
 WINDOW_DAYS = 30
 # What a night says of a home that was visited: columns of table standing, then of site_scores.

@@ -128,7 +128,7 @@ MAY_WRITE = {
     "core/sql_runner.py": "under a name to be replaced",
     "nightly/metrics_file.py": "the folder being built",
     "nightly/run_record.py": "the folder being built",
-    "storage/publish.py": "the folder being built",
+    "storage/table_files.py": "the folder being built",
     "storage/bucket_session.py": "its lock, that holds nothing",
     "storage/object_store.py": "under a name to be replaced",
     "storage/verify_bucket.py": "scratch",

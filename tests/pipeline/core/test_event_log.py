@@ -26,7 +26,7 @@ def test_text_writes_no_event_and_json_one_a_line(capsys: pytest.CaptureFixture[
     LOG.warning("before")
     event_log.write_as(JSON)
     event_log.write_as(JSON)  # asked twice it is written once
-    LOG.warning("two\nlines \u2028 of %s", "\x1b[2J\ud800")
+    LOG.warning("two\nlines \u2028 of %s", "\x1b[2J")
     event_log.write_as(TEXT)
     LOG.warning("after")
 
@@ -34,10 +34,19 @@ def test_text_writes_no_event_and_json_one_a_line(capsys: pytest.CaptureFixture[
     (line,) = told.err.splitlines()
     event = json.loads(line)
     assert told.out == ""
-    assert event["message"] == "two\nlines \u2028 of \x1b[2J\ud800"
+    assert event["message"] == "two\nlines \u2028 of \x1b[2J"
     assert event["level"] == "warning"
     assert abs((datetime.now(UTC) - datetime.fromisoformat(event["time"])).total_seconds()) < 60
     assert event["time"].endswith("Z")
+
+
+def test_bytes_of_a_name_that_are_no_text_are_written_as_json_can() -> None:
+    record = logging.makeLogRecord(
+        {"name": "nightclamp", "msg": "home \ud800"}
+    )  # not logged: pytest keeps what is
+    line = event_log.JsonFormatter().format(record)
+    assert line.isascii()
+    assert json.loads(line)["message"] == "home \ud800"
 
 
 def test_events_of_a_night_carry_its_run_its_day_and_their_step(capsys: pytest.CaptureFixture[str]) -> None:

@@ -15,7 +15,7 @@ from invented import PROMISE, TRAININGS, VISITS, CrewNight, crew_names, invented
 from pipeline.core.settings import load_settings
 from pipeline.crews import VIEWS, view_rows
 from pipeline.crews.crew_quality import SCHEMA
-from pipeline.storage import publish
+from pipeline.storage.table_files import write_tables
 
 SETTINGS = load_settings()
 Tables = dict[str, pl.DataFrame]
@@ -180,7 +180,7 @@ def test_a_crew_that_the_register_lacks_counts_under_its_id(night: CrewNight) ->
 def test_a_published_view_gives_the_rows_that_the_pages_show(tmp_path: Path) -> None:
     tables = invented_night(crews=4, homes=120, visits=20).tables(SETTINGS)
 
-    publish.write_tables(tmp_path, tables, ("crew_quality",), views=VIEWS)
+    write_tables(tmp_path, tables, ("crew_quality",), views=VIEWS)
 
     shown = view_rows(tables, tmp_path, SETTINGS.engine)
     con = duckdb.connect(str(tmp_path / "nightclamp.duckdb"), read_only=True)
