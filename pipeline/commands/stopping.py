@@ -172,10 +172,11 @@ def why_output_is_lost() -> str | None:
     """Return why standard output takes nothing more, as a full device; None where it does, or nobody reads it."""
     try:
         sys.stdout.flush()
-    except BrokenPipeError:
+        os.write(sys.stdout.fileno(), b"")  # what was to be printed is dropped by the first refusal
+    except (BrokenPipeError, ValueError):  # the latter is no file of the system, as in a test
         return None
     except OSError as error:
-        return f"standard output can't be written: {error.strerror}"
+        return None if error.errno is None else f"standard output can't be written: {error.strerror}"
     return None
 
 

@@ -63,7 +63,7 @@ def refuse_inside(lake: Path, out: Path) -> None:
     InputError
         One lies in the other.
     """
-    lake_root, out_root = lake.resolve(), out.resolve()
+    lake_root, out_root = (Path(os.path.realpath(path)) for path in (lake, out))  # a link to itself too
     for name in _LISTED:
         if (folder := lake_root / name) in (out_root, *out_root.parents):
             raise InputError(
