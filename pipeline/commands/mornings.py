@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import io
 from contextlib import redirect_stderr, redirect_stdout
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
-from cyclopts.validators import Number
 
 from pipeline.commands.nightly import nightly
-from pipeline.commands.options import OutputConsole, printer
+from pipeline.commands.options import OutputConsole, Seed, SettingsFile, printer, within
 
 
 def mornings(
     *,
-    mornings: Annotated[int, Parameter(validator=Number(gte=12))] = 60,
-    sites: Annotated[int, Parameter(validator=Number(gte=20))] = 48,
-    seed: int = 1,
+    mornings: Annotated[int, Parameter(validator=within(12, 366))] = 60,
+    sites: Annotated[int, Parameter(validator=within(20, 10_000))] = 48,
+    seed: Seed = 1,
     source: tuple[str, ...] = (),
     copied: bool = False,
+    settings: SettingsFile = None,
 ) -> None:
     """Let simulated mornings go by with sources that deliver in their own way, and count false and missed alarms.
 
@@ -67,7 +68,7 @@ def mornings(
                 SOURCES[name],
                 fleet,
                 folder=root / name.replace(" ", "-"),
-                run_night=_run_quietly,
+                run_night=partial(_run_quietly, settings=settings),
                 tell=tell,
             )
     printer(console, 100).print(grid(Table("mornings", "Mornings, and what the nights said", summary(lived))))
@@ -80,11 +81,11 @@ def mornings(
                 )
 
 
-def _run_quietly(lake: Path, out: Path) -> int:
+def _run_quietly(lake: Path, out: Path, settings: Path | None) -> int:
     """Run a night as cron does; return its exit status."""
     try:
         with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
-            nightly(lake, out=out)
+            nightly(lake, out=out, settings=settings)
     except SystemExit as left:
         return int(left.code or 0)
     return 0

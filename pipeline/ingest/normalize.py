@@ -23,7 +23,7 @@ _HOME, _STAMP = "_home_of_file", "_stamp_of_parts"
 
 
 def conform(
-    frame: pl.DataFrame, how: Intervals, required: Iterable[str], file_name: str = ""
+    frame: pl.DataFrame, how: Intervals, required: Iterable[str], *, file_name: str = ""
 ) -> pl.DataFrame:
     """Return `frame` (any columns, the row number in `ROW`) with the schema `STAGED`.
 

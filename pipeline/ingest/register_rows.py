@@ -26,7 +26,7 @@ def ratings_kw(path: Path, fields: Fields) -> dict[str, float | None]:
         The register can't be read, or lacks a required column.
     """
     texts, _ = register_texts(path)
-    rows = typed_rows(path, texts, "sites", fields).filter(pl.col(REASON).is_null())
+    rows = typed_rows(path, texts, "sites", fields=fields).filter(pl.col(REASON).is_null())
     return dict(
         rows.unique("site_id", keep="first", maintain_order=True).select("site_id", "pv_kw").iter_rows()
     )
@@ -58,7 +58,7 @@ def _foreign_texts(path: Path) -> pl.DataFrame:
         raise UnusableFileError(f"cannot be read as Parquet ({message})") from error
 
 
-def typed_rows(path: Path, texts: pl.DataFrame, table: str, fields: Fields) -> pl.DataFrame:
+def typed_rows(path: Path, texts: pl.DataFrame, table: str, *, fields: Fields) -> pl.DataFrame:
     """Return ROW, the register's columns as the contract types them, and REASON, null where a row is good.
 
     Parameters

@@ -114,7 +114,7 @@ def read_registers(
                 texts, malformed = register_texts(path)
                 columns[path.name] = tuple(name for name in texts.columns if name != ROW)
                 fields = getattr(lake.config, table)
-                rows, bad = _split(typed_rows(path, texts, table, fields))
+                rows, bad = _split(typed_rows(path, texts, table, fields=fields))
         except InputError as error:
             if unusable is None:
                 raise

@@ -29,8 +29,8 @@ def read_rows(file: LakeFile, how: Intervals, required: Iterable[str]) -> pl.Dat
     names, own = tuple(required), file.name.rpartition("/")[2]
     try:
         if file.path.suffix == ".parquet":
-            return conform(_from_parquet(file.path), how, names, own)
-        return _from_text(file.path, how, names, own)
+            return conform(_from_parquet(file.path), how, names, file_name=own)
+        return _from_text(file.path, how, names, file_name=own)
     except pl.exceptions.PolarsError as error:
         raise UnusableFileError(f"cannot be made into the contract's columns ({told(error)})") from error
 
@@ -62,9 +62,9 @@ def _from_parquet(path: Path) -> pl.DataFrame:
     )
 
 
-def _from_text(path: Path, how: Intervals, required: tuple[str, ...], own: str) -> pl.DataFrame:
+def _from_text(path: Path, how: Intervals, required: tuple[str, ...], *, file_name: str) -> pl.DataFrame:
     frame, bad = read_delimited(path, how.delimiter, is_multiline=False, skip_rows=how.skip_rows)
-    return pl.concat([conform(frame, how, required, own), bad], how="diagonal")
+    return pl.concat([conform(frame, how, required, file_name=file_name), bad], how="diagonal")
 
 
 def unreadable(error: BaseException) -> str:

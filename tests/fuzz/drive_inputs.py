@@ -22,7 +22,8 @@ from pipeline.dispatch.trucks import equal_trucks, read_trucks
 from pipeline.ingest.csv_reader import ROW, UnusableFileError
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import LakeFile, open_lake
-from pipeline.ingest.lake_config import REGISTERS, Intervals, describe, read_lake_config
+from pipeline.ingest.lake_config import REGISTERS, Intervals, read_lake_config
+from pipeline.ingest.lake_words import describe
 from pipeline.ingest.normalize import conform
 from pipeline.ingest.registers import read_registers
 from pipeline.ingest.staging import prepare

@@ -29,6 +29,7 @@ SECOND = DAY + timedelta(days=1)
 SETTINGS = """
 [verdict]
 suspect = 0.0001
+sound = 0.0001
 base_rate = 0.5
 [ranking]
 least_likelihood = 0.0

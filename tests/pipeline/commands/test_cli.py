@@ -112,7 +112,9 @@ def test_bad_input_becomes_rejects_with_a_reason_and_the_night_goes_on(
 ) -> None:
     put(lake, name, content, DAY, arrived_h=5)
     status, _, _ = run(capsys, "nightly", lake, "--out", tmp_path / "out")
-    assert status == 0
+    assert status == (
+        3 if bad_rows > 1 else 0
+    )  # a third of the newest day's rows is an alarm beside the list
     latest = tmp_path / "out" / "latest"
     rejects = pl.read_parquet(latest / "rejects.parquet")
     assert rejects.height == max(bad_rows, 1)
@@ -214,7 +216,9 @@ def test_a_word_that_is_no_text_is_one_line(lake: Path, capsys) -> None:
 def test_homes_with_hostile_names_are_told_as_letters(lake: Path, tmp_path: Path, capsys) -> None:
     (lake / "sites.csv").write_text("site_id\n[/red]\n\x1b[2J\n../../etc\n", encoding="utf-8")
     put(lake, "late.parquet", rows("[/red]", NEXT), NEXT)
-    assert run(capsys, "nightly", lake, "--out", tmp_path / "out")[0] == 0
+    assert (
+        run(capsys, "nightly", lake, "--out", tmp_path / "out")[0] == 3
+    )  # all other rows are of unknown homes
     told = (
         "".join(run(capsys, "check", lake)[1:])
         + run(capsys, "explain", "\x1b[2J", "--out", tmp_path / "out")[1]
@@ -257,9 +261,7 @@ def test_json_is_one_document_of_the_same_facts(lake: Path, tmp_path: Path, caps
     status, told, _ = run(capsys, "nightly", lake, "--out", out, "--json")
     night = json.loads(told)
     assert status == 0
-    told_of = (
-        "as_of results report model days_read counts listed site_visits remote_fixes list alarms seconds"
-    )
+    told_of = "as_of results report is_latest model days_read counts listed site_visits remote_fixes list alarms seconds"
     assert set(night) == set(told_of.split())
     assert (night["as_of"], night["days_read"], night["counts"]["rows_used"]) == (str(NEXT), 2, 384)
     assert Path(night["report"]).is_file()

@@ -29,7 +29,7 @@ LONG = (
     "pipeline.evaluation.policy_simulation.run.simulate_policies", "pipeline.evaluation.benchmark.time_fleets",
     "pipeline.evaluation.correction_coverage.measure_coverage", "pipeline.commands.benchmark.show_corrections",
     "pipeline.simulate.lake.write_lake", "pipeline.simulate.sample.write_sample_lake",
-    "pipeline.learning.lessons.train",
+    "pipeline.learning.lessons.train", "pipeline.evaluation.mornings.study.simulate_fleet",
 )  # fmt: skip
 FIRST = dict.fromkeys(("nightly", "check", "utility", "dispatch", "correct"), "LAKE")
 FIRST |= {"explain": "a", "simulate": "made"}

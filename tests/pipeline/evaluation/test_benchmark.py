@@ -83,7 +83,7 @@ def test_a_small_bench_measures_every_size(tmp_path: Path, monkeypatch: pytest.M
     def night(lake: Path, out: Path, *options: str) -> Usage:
         with pytest.raises(SystemExit) as left:
             cli.main(["nightly", str(lake), "--out", str(out), *options])
-        assert not left.value.code
+        assert left.value.code in (None, 0, 3)  # 3: with an alarm, as where one home of few has gaps
         nights.append((lake.name, *options))
         return Usage(0, 5.0, 1.0, 100.0)
 
