@@ -12,7 +12,7 @@ from hostile_words import texts, toml_string, values
 from hypothesis import strategies as st
 
 from pipeline.core import contract
-from pipeline.ingest.lake_config import UNITS
+from pipeline.ingest.row_config import UNITS
 
 _NEEDED = ["site_id", "interval_start", "l1_w", "l2_w", "pv_w"]
 
