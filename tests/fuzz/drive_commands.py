@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import io
 import os
 import shutil
@@ -12,11 +11,10 @@ from typing import Any
 
 import polars as pl
 from built import build
+from command_line import run_command
 from hostile_bytes import DAY, Sent, csv_bytes
 from hostile_registers import GOOD
 from watchers import no_formula, nothing_run_or_written_outside, page_text, tree
-
-from pipeline.commands import cli
 
 ALARMED = 3  # published, with an alarm beside
 AS_OF = DAY + timedelta(days=1)
@@ -36,17 +34,10 @@ office_rate_h = 0.0
 
 def command(*words: str | Path) -> tuple[int, str, str]:
     """Run `nightclamp` here; return exit status, what it said and what it complained of."""
-    out, err, status = io.StringIO(), io.StringIO(), 0
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        try:
-            cli.main([str(word) for word in words])
-        except SystemExit as left:
-            status = int(left.code or 0)
-    assert "Traceback" not in out.getvalue() + err.getvalue()
-    assert status in (0, 1, 2, ALARMED), status
+    status, out, err = run_command(*words)
     if status in (1, 2):  # what stopped it, or the problems that `check` lists
-        assert err.getvalue().count("\n") == (0 if status == 2 and out.getvalue() else 1), err.getvalue()
-    return status, out.getvalue(), err.getvalue()
+        assert err.count("\n") == (0 if status == 2 and out else 1), err
+    return status, out, err
 
 
 def drive_check(case: tuple[dict[str, Sent], list[Sent], str], folder: Path) -> bool:

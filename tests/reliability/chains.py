@@ -20,6 +20,7 @@ _HERE = Path(__file__).parent
 sys.path[:0] = [str(_HERE), str(_HERE.parent / "scenarios"), str(_HERE.parents[1])]
 
 from nights import FIRST, HOMES, SETTINGS, put, rows
+from published_runs import cut, delete, flip, zero
 
 from pipeline.core.settings import Settings, load_settings
 from pipeline.nightly.night_inputs import READ_OF_PREVIOUS, NightRequest
@@ -37,25 +38,6 @@ STATUS = (
     "planned_on",
 )  # fmt: skip
 PROMISE = ("visit_id", "site_id", "visited_on", "found", "found_leg", "fixed", "is_hit")
-
-
-def cut(path: Path) -> None:
-    path.write_bytes(path.read_bytes()[: path.stat().st_size // 3])
-
-
-def zero(path: Path) -> None:
-    path.write_bytes(bytes(path.stat().st_size))
-
-
-def flip(path: Path) -> None:
-    """One bit in the middle: of the pages, not of the footer that a reader looks at."""
-    content = bytearray(path.read_bytes())
-    content[len(content) // 4] ^= 0x10
-    path.write_bytes(content)
-
-
-def delete(path: Path) -> None:
-    path.unlink()
 
 
 def forbid(path: Path) -> None:

@@ -39,6 +39,23 @@ def publish_runs(out: Path, *, has_digests: bool = True) -> Path:
     return out
 
 
+def run_of(out: Path, day: date, text: str) -> Path:
+    """Publish a run that holds one file."""
+    built = publish.building_folder(out, day)
+    (built / "run.json").write_text(text)
+    return publish.publish(built, out, day)
+
+
+def kept(out: Path) -> list[str]:
+    """What the whole runs on the disk say, sorted."""
+    return sorted(run.read_text() for run in (out / "runs" / ".whole").glob("*/run.json"))
+
+
+def folder_bytes(folder: Path) -> dict[str, bytes]:
+    """Every file in a folder."""
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
 def cut(path: Path) -> None:
     path.write_bytes(path.read_bytes()[:100])
 

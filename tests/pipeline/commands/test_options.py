@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import inspect
-import io
 import os
 from collections import Counter
 from collections.abc import Iterator
@@ -12,9 +10,9 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from command_line import run_command
 from lakes import DAY, build_lake, put, rows
 
-from pipeline.commands import cli
 from pipeline.commands.app import GROUPS
 from pipeline.core.errors import InputError
 
@@ -38,20 +36,9 @@ COMMANDS = [function for functions in GROUPS.values() for function in functions]
 
 def command(*words: str | Path) -> tuple[int, str]:
     """Run `nightclamp` here; return exit status and the one line that it complained in, if it did."""
-    out, err, status = io.StringIO(), io.StringIO(), 0
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        try:
-            cli.main([str(word) for word in words])
-        except SystemExit as left:
-            status = int(left.code or 0)
-    told = "".join(
-        line for line in err.getvalue().splitlines(keepends=True) if line.startswith("nightclamp: ")
-    )
-    assert "Traceback" not in out.getvalue() + err.getvalue()
-    assert status in (0, 1, 2, 3)
-    assert told.count("\n") == (
-        status in (1, 2) and not (words[0] == "check" and "problem" in out.getvalue())
-    )
+    status, out, err = run_command(*words)
+    told = "".join(line for line in err.splitlines(keepends=True) if line.startswith("nightclamp: "))
+    assert told.count("\n") == (status in (1, 2) and not (words[0] == "check" and "problem" in out))
     return status, told
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import os
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import duckdb
 import pytest
 from lakes import DAY, build_lake, put, rows
+from published_runs import folder_bytes, kept, run_of
 
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import load_settings
@@ -33,22 +34,6 @@ def request_of(tmp_path: Path, model: Model) -> NightRequest:
         put(root, "b.parquet", rows("b", day, l1_w=-250.0), day)
     save_model(model, tmp_path / "model")
     return NightRequest(root, tmp_path / "out", model=tmp_path / "model")
-
-
-def run_of(out: Path, day: date, text: str) -> Path:
-    """Publish a run that holds one file."""
-    built = publish.building_folder(out, day)
-    (built / "run.json").write_text(text)
-    return publish.publish(built, out, day)
-
-
-def kept(out: Path) -> list[str]:
-    """What the whole runs on the disk say, sorted."""
-    return sorted(run.read_text() for run in (out / "runs" / ".whole").glob("*/run.json"))
-
-
-def folder_bytes(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
 def test_latest_points_at_the_run_of_its_day(tmp_path: Path) -> None:

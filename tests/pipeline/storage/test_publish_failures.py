@@ -5,32 +5,15 @@ from __future__ import annotations
 import errno
 import json
 import os
-from datetime import date
 from pathlib import Path
 
 import pytest
-from published_runs import DAYS
+from published_runs import DAYS, folder_bytes, kept, run_of
 
 from pipeline.storage import publish
 from pipeline.storage.run_files import digest_files
 
 DAY, SECOND = DAYS[:2]
-
-
-def run_of(out: Path, day: date, text: str) -> Path:
-    """Publish a run that holds one file."""
-    built = publish.building_folder(out, day)
-    (built / "run.json").write_text(text)
-    return publish.publish(built, out, day)
-
-
-def kept(out: Path) -> list[str]:
-    """What the whole runs on the disk say, sorted."""
-    return sorted(run.read_text() for run in (out / "runs" / ".whole").glob("*/run.json"))
-
-
-def folder_bytes(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
 @pytest.mark.parametrize("fails_at", range(4))
