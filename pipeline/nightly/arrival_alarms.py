@@ -67,8 +67,8 @@ def watch_arrival(inputs: NightInputs, stored: list[StoredDay], pulse_of: Pulse)
         lines += found if is_newest else [_overdue(line, day) for line in found if line.severity == ALARM]
         awaited += [day] if is_awaited else []
     freshness = judge_freshness(
-        inputs.lake.days(), now, memory, first_lags_h=first_lags_h(lake.times),
-        is_asked=inputs.request.as_of is None, settings=own,
+        inputs.lake.days(), now, memory, over=inputs.lake.newest_finished_day(now),
+        first_lags_h=first_lags_h(lake.times), is_asked=inputs.request.as_of is None, settings=own,
     )  # fmt: skip
     looks, lacking = memory.looks, memory.lacking
     if is_recent and inputs.as_of in lake.stored:

@@ -51,6 +51,7 @@ def judge_freshness(
     now: datetime,
     memory: Memory,
     *,
+    over: date,
     first_lags_h: Mapping[date, float],
     is_asked: bool,
     settings: AlarmSettings,
@@ -68,6 +69,8 @@ def judge_freshness(
         The time, UTC.
     memory
         What earlier nights saw.
+    over
+        The newest day that is over and whole: `Lake.newest_finished_day`.
     first_lags_h
         By day when its first file arrived [h after its end], of days whose files' times say something.
     is_asked
@@ -77,7 +80,6 @@ def judge_freshness(
     """
     today = now.date()
     newest = max(day for day in days if day <= today)
-    over = max(day for day in days if day < today)
     age_days, lag = (today - over).days, lag_h(over, now)
     awaited = newest + timedelta(days=1)
     awaited_h = lag_h(awaited, now) + 24
@@ -91,7 +93,9 @@ def judge_freshness(
     if not is_asked:
         return result(NOT_ASKED)
     if age_days > settings.history_days and not was_live:
-        text = f"{told}: taken for history, since it was never fresher here"
+        text = (
+            f"{told}: taken for a record of the past, not a feed that has stopped: it was never fresher here"
+        )
         return result(HISTORY, note("history", text, _LOOK))
     if usual is None:
         return (

@@ -48,6 +48,7 @@ def judge(
         days,
         now,
         memory,
+        over=max(day for day in days if day < now.date()),
         first_lags_h=dict(zip(days[::-1], lags, strict=False)),
         is_asked=is_asked,
         settings=OWN,
@@ -119,7 +120,9 @@ def test_weekends_without_data_are_learned() -> None:
         now = datetime(2026, 6, 2, 9, 30, tzinfo=UTC) + timedelta(days=number)  # a Tuesday
         weekday = now.weekday()
         newest = now.date() - timedelta(days={6: 2, 0: 3}.get(weekday, 1))
-        found = judge_freshness(lake_to(newest), now, memory, first_lags_h={}, is_asked=True, settings=OWN)
+        found = judge_freshness(
+            lake_to(newest), now, memory, over=newest, first_lags_h={}, is_asked=True, settings=OWN
+        )
         verdicts[number] = found.verdict
         memory = Memory((*memory.nights, Night(now, newest, found.verdict)))
 
