@@ -107,7 +107,7 @@ def tree(folder: Path, without: Path) -> dict[str, tuple[int, int]]:
 _OURS = set(
     """
     html head meta title link style body main header nav footer section article h1 h2 h3 h4 p ul ol li a
-    b i em strong span bdi div table caption thead tbody tfoot tr th td figure figcaption details summary
+    b i em q strong span bdi div table caption thead tbody tfoot tr th td figure figcaption details summary
     dl dt dd label input select option optgroup button output script noscript br hr small code svg g path
     rect circle line text tspan defs clippath use polyline polygon lineargradient stop data time abbr
     sub sup form fieldset legend textarea template desc image colgroup col
