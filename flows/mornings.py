@@ -3,7 +3,7 @@
 `nightclamp mornings` does the same with the command.
 """
 
-import tempfile
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -12,8 +12,8 @@ from cyclopts.validators import Number
 from rich.console import Console
 
 from flows.night_flow import PublishedWithAlarm, nightly
-from pipeline.evaluation.mornings.sources import SOURCES
-from pipeline.evaluation.mornings.study import MorningsRequest, live_mornings, simulate_fleet, summary
+from pipeline.core.errors import NightclampError
+from pipeline.evaluation.mornings.study import MorningsRequest, live_sources, summary
 from pipeline.evaluation.study_pages import Table, grid
 
 app = App(name="python -m flows.mornings", help="Lets simulated mornings go by, each night a flow run.")
@@ -44,21 +44,14 @@ def main(
         As those of `nightclamp mornings`.
     """
     request = MorningsRequest(mornings, sites=sites, seed=seed)
-    console, lived = Console(soft_wrap=True, highlight=False), {}
-    with tempfile.TemporaryDirectory(prefix="nightclamp-mornings-") as folder:
-        root = Path(folder)
-        fleet = simulate_fleet(request, root / "fleet")
-        for name in source or SOURCES:
-            lived[name, "flow"] = live_mornings(
-                request,
-                SOURCES[name],
-                fleet,
-                folder=root / name.replace(" ", "-"),
-                run_night=run_flow,
-                tell=console.print,
-            )
+    console = Console(soft_wrap=True, highlight=False)
+    lived = live_sources(request, source, "flow", run_night=run_flow, tell=console.print)
     console.print(grid(Table("mornings", "Mornings, and what the nights said", summary(lived))))
 
 
 if __name__ == "__main__":
-    app()
+    try:
+        app()
+    except NightclampError as error:
+        sys.stderr.write(f"nightclamp: {error}\n")
+        sys.exit(error.exit_status)

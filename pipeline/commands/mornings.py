@@ -44,33 +44,14 @@ def mornings(
     copied
         Files before the first morning have the time of a copy, which says nothing of when they came.
     """
-    import tempfile
-
     from pipeline.commands.progress import progress
-    from pipeline.core.errors import InputError
-    from pipeline.evaluation.mornings.sources import SOURCES
-    from pipeline.evaluation.mornings.study import MorningsRequest, live_mornings, simulate_fleet, summary
+    from pipeline.evaluation.mornings.study import MorningsRequest, live_sources, summary
     from pipeline.evaluation.study_pages import Table, grid
 
-    for name in source:
-        if name not in SOURCES:
-            raise InputError(f"--source {name}: choose of {', '.join(SOURCES)}")
-
     request = MorningsRequest(mornings, sites=sites, seed=seed, is_copied=copied)
-    console = OutputConsole()
-    lived = {}
-    with progress(console) as tell, tempfile.TemporaryDirectory(prefix="nightclamp-mornings-") as folder:
-        root = Path(folder)
-        fleet = simulate_fleet(request, root / "fleet")
-        for name in source or SOURCES:
-            lived[name, "command"] = live_mornings(
-                request,
-                SOURCES[name],
-                fleet,
-                folder=root / name.replace(" ", "-"),
-                run_night=partial(_run_quietly, settings=settings),
-                tell=tell,
-            )
+    console, run_night = OutputConsole(), partial(_run_quietly, settings=settings)
+    with progress(console) as tell:
+        lived = live_sources(request, source, "command", run_night=run_night, tell=tell)
     printer(console, 100).print(grid(Table("mornings", "Mornings, and what the nights said", summary(lived))))
     for (name, _), of_source in lived.items():
         for one in of_source:

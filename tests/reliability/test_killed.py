@@ -5,13 +5,13 @@ from __future__ import annotations
 import ctypes
 import errno
 import os
-import resource
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from file_size import room_for
 from kills import kill_nights, whole_night
 from nights import FIRST, NEXT, build, said, words
 
@@ -47,17 +47,6 @@ def test_nights_killed_at_random_moments_leave_nothing_to_repair(tmp_path: Path)
     told = kill_nights(3, 1, tmp_path)
     assert told["early"] + told["working"] + told["built"] == 3
     assert told["reruns"] > 0
-
-
-@contextmanager
-def room_for(most: int) -> Iterator[None]:
-    """No file of this process may grow beyond so many bytes, as on a full disk."""
-    before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (most, before[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
 def test_a_full_disk_stops_the_night_wherever_it_is_and_spoils_nothing(

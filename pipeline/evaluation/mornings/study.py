@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -19,7 +20,17 @@ import polars as pl
 
 from pipeline.core import clock
 from pipeline.core.alarm import EXIT_STATUS
-from pipeline.evaluation.mornings.sources import NOTHING, REST, Part, Source, days_of, lateness_h, spoil
+from pipeline.core.errors import InputError
+from pipeline.evaluation.mornings.sources import (
+    NOTHING,
+    REST,
+    SOURCES,
+    Part,
+    Source,
+    days_of,
+    lateness_h,
+    spoil,
+)
 from pipeline.simulate.lake import write_lake
 from pipeline.simulate.spec import FleetSpec
 
@@ -105,6 +116,48 @@ def simulate_fleet(request: MorningsRequest, folder: Path) -> Fleet:
     }
     sizes = homes.group_by("area").len().sort("len", "area", descending=[True, False])
     return Fleet(folder, days, tuple(sizes["area"]))
+
+
+def live_sources(
+    request: MorningsRequest,
+    names: Sequence[str],
+    way: str,
+    *,
+    run_night: RunNight,
+    tell: Callable[[str], None] = lambda line: None,
+) -> dict[tuple[str, str], list[Morning]]:
+    """Return the mornings of each source by its name and `way`, lived one after the other in a scratch folder.
+
+    Parameters
+    ----------
+    request
+        How many, when, and of which fleet.
+    names
+        Sources to try; none: all.
+    way
+        What runs the nights, in a word.
+    run_night
+        Runs a night.
+    tell
+        Called with a line of progress.
+
+    Raises
+    ------
+    InputError
+        There is no source of a name.
+    """
+    for name in names:
+        if name not in SOURCES:
+            raise InputError(f"--source {name}: choose of {', '.join(SOURCES)}")
+    with tempfile.TemporaryDirectory(prefix="nightclamp-mornings-") as scratch:
+        root = Path(scratch)
+        fleet = simulate_fleet(request, root / "fleet")
+        return {
+            (name, way): live_mornings(
+                request, SOURCES[name], fleet, folder=root / name.replace(" ", "-"), run_night=run_night, tell=tell
+            )
+            for name in names or SOURCES
+        }  # fmt: skip
 
 
 def live_mornings(

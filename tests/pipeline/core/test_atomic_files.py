@@ -5,13 +5,12 @@ from __future__ import annotations
 import ast
 import errno
 import os
-import resource
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
 import pytest
+from file_size import room_for
 
 from pipeline.core import atomic_files
 from pipeline.core.atomic_files import move_in, replacing, write_bytes, write_parquet, write_text
@@ -44,16 +43,6 @@ def test_what_is_written_replaces_what_was_there(tmp_path: Path, name: str) -> N
         WRITERS[name](path)
         assert [entry.name for entry in path.parent.iterdir()] == ["file"]
         assert path.stat().st_size > 1_000
-
-
-@contextmanager
-def room_for(most: int) -> Iterator[None]:
-    before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (most, before[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
 @pytest.mark.parametrize("name", ["bytes", "text", "parquet"])
