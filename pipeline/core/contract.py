@@ -15,6 +15,9 @@ from zoneinfo import available_timezones
 import dataframely as dy
 import polars as pl
 
+from pipeline.core import services
+from pipeline.core.services import LEGS
+
 SOUND = "sound"
 OTHER = "other"
 SUSPECT, UNPROVEN, SAFETY = "suspect", "unproven", "safety"
@@ -39,9 +42,10 @@ _TRADE = (
 _ROOMS = sorted(room.name for room in iter_modules([str(Path(__file__).parents[1] / "faults/catalogue")]))
 FAULTS = (*_TRADE, *(name for name in _ROOMS if name not in _TRADE))
 FINDINGS = (*FAULTS, SOUND, OTHER)
-LEGS = ("l1", "l2", "both")
-SERVICE_LEG_V = {"120/240": 120.0, "120/208": 120.0, "single": 240.0}
-SERVICES = tuple(SERVICE_LEG_V)
+SERVICE_LEG_V = {name: service.volts for name, service in services.SERVICES.items()}
+SERVICES = tuple(services.SERVICES)
+# Lines that the production feeds, as sites name them ("all": every line of the service).
+PV_ON = ("l1", "l2", "l3", "l1+l2", "l1+l3", "l2+l3", "all")
 CT_LOCATIONS = ("service_entrance", "bus_bar", "feeder", "load_conductors")
 INTERVAL_MINUTES = (1, 5, 15, 30, 60)
 # No home with solar reported before, and no calendar of a fleet goes further: a date outside is a slip of the pen.

@@ -7,14 +7,19 @@ from __future__ import annotations
 
 from typing import Final
 
+from pipeline.core import services
+
 FIX_BY: Final = {"visit": "site visit", "office": "remote fix"}
 ATTEMPTS: Final = {"truck": "truck visit", "desk": "remote fix"}
-LEGS: Final = {"l1": "L1", "l2": "L2", "both": "both legs"}
+LEGS: Final = {
+    "l1": "L1", "l2": "L2", "both": "both legs", "l3": "L3", "l1+l2": "L1 and L2", "l1+l3": "L1 and L3",
+    "l2+l3": "L2 and L3", "l1+l2+l3": "all three lines",
+}  # fmt: skip
 LOCATIONS: Final = {
     "service_entrance": "service entrance", "bus_bar": "bus bar", "feeder": "feeder",
     "load_conductors": "load conductors",
 }  # fmt: skip
-SERVICES: Final = {"120/240": "120/240 V", "120/208": "120/208 V", "single": "single leg"}
+SERVICES: Final = {name: service.title for name, service in services.SERVICES.items()}
 POSITIONS: Final = {True: "upstream of the solar tie-in", False: "around the loads only"}
 # What an unproven home needs before the data can say either way: short name, and what to do about it.
 UNPROVEN_NEEDS: Final = {
