@@ -90,7 +90,7 @@ def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
     for index in sorted(rng.permutation(len(old_enough))[:count].tolist()):
         site_id, age_days = old_enough[index]
         found = str(rng.choice(list(FAULTS))) if rng.random() < 0.7 else "sound"
-        legs = CATALOGUE[found].legs if found in CATALOGUE else ()
+        legs = CATALOGUE[found].legs_of(2) if found in CATALOGUE else ()
         visits.append({
             "visit_id": f"V{len(visits) + 1:05d}", "site_id": site_id,
             "visited_on": before - timedelta(days=int(rng.integers(age_days))),
