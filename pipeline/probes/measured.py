@@ -167,6 +167,9 @@ STRATA = (
     "at the loads", "at the loads, added back", "upstream", "upstream, added back", "position unknown",
     "position unknown, added back",
 )  # fmt: skip
+OF_THREE_LINES = (
+    ", three lines"  # how the stratum of homes of three lines ends, which are compared among themselves
+)
 
 
 def strata(signals: pl.DataFrame) -> NDArray[np.int64]:

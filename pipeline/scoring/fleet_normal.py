@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.probes.line_rows import THREE, TWO, by_line_count
-from pipeline.probes.measured import measure
+from pipeline.probes.measured import OF_THREE_LINES, measure
 from pipeline.scoring.design import symmetric_design
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_file import model_for
@@ -84,7 +84,7 @@ def _learn_part(signals: pl.DataFrame, model: Model, settings: VerdictSettings) 
     rate = fleet_rate(log_ratio, usual, settings.rate_homes)
     table = normal_table(normal, seen, model.shipped_normal)
     if model.line_count == THREE:
-        table = table.with_columns(pl.lit(THREE).alias("line_count"), pl.lit(rate).alias("base_rate"))
+        table = table.with_columns(pl.col("stratum") + OF_THREE_LINES, pl.lit(rate).alias("base_rate"))
     return FleetNormal(normal, rate, model.mix(), table.cast(dict(NORMAL_SCHEMA)))
 
 
@@ -122,10 +122,8 @@ def normal_from(table: pl.DataFrame, rate: float, fault_mix: Mapping[str, float]
 
     `rate` and `fault_mix` are of homes of up to two lines; those of three lines have their rate in the table.
     """
-    if "line_count" not in table.columns:
-        return FleetNormal(_normal_of(table), rate, fault_mix, table)
-    is_three = (pl.col("line_count") == THREE).fill_null(False)
-    of_three = table.filter(is_three)
+    is_three = pl.col("stratum").str.ends_with(OF_THREE_LINES)
+    of_three = table.filter(is_three).with_columns(pl.col("stratum").str.strip_suffix(OF_THREE_LINES))
     fleet = FleetNormal(_normal_of(table.filter(~is_three)), rate, fault_mix, table)
     if of_three.is_empty():
         return fleet

@@ -234,8 +234,8 @@ def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
     """Return table `fleet_normal`, one row a quantity and stratum.
 
     probe, quantity, stratum, unit; centre, spread, tail and outer as the night used them; `homes` that they
-    rest on; `own_centre`, `own_spread` of this fleet alone and `shipped_centre`, `shipped_spread` of many; `line_count`
-    and `base_rate`, null here, are those of homes of three lines.
+    rest on; `own_centre`, `own_spread` of this fleet alone and `shipped_centre`, `shipped_spread` of many; `base_rate`,
+    null here, is that of homes of three lines.
     """
     rows = []
     units = {key: (probe, quantity.name, quantity.unit) for key, probe, quantity in all_quantities(THREE)}
@@ -248,7 +248,6 @@ def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
                 *((seen.centre, seen.spread) if seen else (None, None)),
                 *((prior.centre, prior.spread) if prior else (None, None)),
                 None,
-                None,
             )
         )  # fmt: skip
     return pl.DataFrame(rows, schema=NORMAL_SCHEMA, orient="row")
@@ -258,7 +257,6 @@ NORMAL_SCHEMA = pl.Schema(
     {
         "probe": pl.String, "quantity": pl.String, "stratum": pl.String, "unit": pl.String, "centre": pl.Float64,
         "spread": pl.Float64, "tail": pl.Float64, "outer": pl.Float64, "homes": pl.Int64, "own_centre": pl.Float64,
-        "own_spread": pl.Float64, "shipped_centre": pl.Float64, "shipped_spread": pl.Float64, "line_count": pl.Int64,
-        "base_rate": pl.Float64,
+        "own_spread": pl.Float64, "shipped_centre": pl.Float64, "shipped_spread": pl.Float64, "base_rate": pl.Float64,
     }
 )  # fmt: skip
