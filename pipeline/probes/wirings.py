@@ -24,6 +24,7 @@ from pipeline.probes.wiring_evidence import Witnesses, log_likelihoods, read_wit
 Float = NDArray[np.float64]
 # What stands before the data, each against an install without it: most installs are right.
 TURNED_SHARE: Final = 0.02  # of CTs face the wrong way
+ALL_TURNED_SHARE: Final = 0.004  # of installs have all of them the wrong way: who takes the arrow wrong does it thrice
 EXCHANGED_SHARE: Final = 0.006  # of installs have these two CTs on each other's line
 ROTATED_SHARE: Final = 0.002  # of installs have each CT on the next line, this way round
 MOST_LOG_ODDS: Final = 20.0
@@ -67,11 +68,16 @@ def log_prior(line_count: int) -> Float:
     weights = np.array(
         [
             moved[sum(line != channel for channel, line in enumerate(wiring.order))]
-            * np.prod([TURNED_SHARE if sign < 0 else 1 - TURNED_SHARE for sign in wiring.signs])
+            * _turned_share(wiring.signs)
             for wiring in all_wirings(line_count)
         ]
     )
     return np.asarray(np.log(weights / weights.sum()))
+
+
+def _turned_share(signs: tuple[int, ...]) -> float:
+    each = float(np.prod([TURNED_SHARE if sign < 0 else 1 - TURNED_SHARE for sign in signs]))
+    return max(each, ALL_TURNED_SHARE) if max(signs) < 0 else each
 
 
 def wiring_shares(signals: pl.DataFrame, pairs: Mapping[str, pl.DataFrame], line_count: int) -> Float:
