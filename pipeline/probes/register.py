@@ -23,7 +23,7 @@ def _volts() -> pl.Expr:
     return pl.col("service").replace_strict(volts, default=None, return_dtype=pl.Float64)
 
 
-def _fed_lines() -> pl.Expr:
+def fed_lines() -> pl.Expr:
     """Return how many lines production feeds."""
     return pl.sum_horizontal((pl.col(f"pv_share_{line}") > 0).cast(pl.Float64) for line in services.LINES)
 
@@ -58,7 +58,7 @@ REGISTER = Probe(
         Quantity("interval", lambda leg: column("length_min")(leg).log(), is_compared=False),
         home_quantity("nights", is_compared=False),
         Quantity("volts", lambda _: _volts(), unit="V", is_compared=False, least_lines=3),
-        Quantity("fed_lines", lambda _: _fed_lines(), is_compared=False, least_lines=3),
+        Quantity("fed_lines", lambda _: fed_lines(), is_compared=False, least_lines=3),
     ),
     _tell,
     (

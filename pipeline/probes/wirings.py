@@ -24,7 +24,9 @@ from pipeline.probes.wiring_evidence import Witnesses, log_likelihoods, read_wit
 Float = NDArray[np.float64]
 # What stands before the data, each against an install without it: most installs are right.
 TURNED_SHARE: Final = 0.02  # of CTs face the wrong way
-ALL_TURNED_SHARE: Final = 0.004  # of installs have all of them the wrong way: who takes the arrow wrong does it thrice
+ALL_TURNED_SHARE: Final = (
+    0.004  # of installs have all of them the wrong way: who takes the arrow wrong does it thrice
+)
 EXCHANGED_SHARE: Final = 0.006  # of installs have these two CTs on each other's line
 ROTATED_SHARE: Final = 0.002  # of installs have each CT on the next line, this way round
 MOST_LOG_ODDS: Final = 20.0

@@ -16,6 +16,7 @@ from pipeline.core.setting_sections import VerdictSettings
 from pipeline.faults.types import Fault
 from pipeline.probes.line_rows import THREE, by_line_count
 from pipeline.probes.measured import measure
+from pipeline.probes.register import fed_lines
 from pipeline.probes.wirings import service_of_lines
 from pipeline.scoring.contradiction import Contradiction, contradictions
 from pipeline.scoring.design import leg_designs, symmetric_design
@@ -238,7 +239,8 @@ def _score_part(
         *SHOWN,
         pl.when("is_clock_suspect").then("pv_clock_h").alias("clock_offset_h"),
         *(column.alias(name) for name, column in neutral_columns(settings, line_count).items()),
-        missing_evidence(settings).alias("unproven_need"),
+        missing_evidence(settings, line_count).alias("unproven_need"),
+        (pl.lit(False) if line_count != THREE else fed_lines() < THREE).alias("is_partly_fed"),
         *(
             (pl.col(name) if line_count == THREE else pl.lit(None)).cast(kind).alias(name)
             for name, kind in SHOWN_OF_THREE.items()
