@@ -1,112 +1,142 @@
-"""Homes of three lines: the right home's row with a third line, and what a home wired any way shows of itself.
-
-What a wiring shows is worked out from a circuit: loads that switch on each line and on all, solar with clouds, and
-voltages that sag under what really flows; the numbers of table site_signal come from regressions over its readings.
-"""
+"""Days of homes with three lines as arrays: loads, production, a wiring; and the tables that a night makes of them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from pathlib import Path
 
 import numpy as np
 import polars as pl
-from scored_homes import OF_THE_WINDOW, right_home
+from kernel_days import DENVER, register
+from numpy.typing import NDArray
 
-from pipeline.core.services import LINES, service_of
-from pipeline.faults.circuit import Circuit
-from pipeline.faults.cts import Wiring, measure
-from pipeline.features.line_pairs import PAIR_COLUMNS
+from pipeline.core import sql_runner
+from pipeline.core.contract import MEASURES
+from pipeline.core.settings import load_settings
+from pipeline.features.day_statistics import site_sky
+from pipeline.features.kernels.day_tables import DayTables, day_tables
+from pipeline.features.pv_shares import feeding_currents
+from pipeline.features.window import WindowView, look
+from pipeline.ingest.used_rows import UsedRows
 
-PAIRS = {"": (0, 1), "_23": (1, 2), "_31": (2, 0)}
-EUROPE, WYE = "230/400", "120/208 three-phase"
-_KINDS = {bool: pl.Boolean, int: pl.Int64, float: pl.Float64, str: pl.String}
-
-
-def right_row(service: str = EUROPE) -> dict[str, Any]:
-    """Return the row of a right home of three lines, a third of production on each."""
-    row = dict(right_home())
-    for name, value in right_home().items():
-        if name in PAIR_COLUMNS:
-            row |= {f"{name}_23": value, f"{name}_31": value}
-        elif "l1" in name.split("_"):
-            row["_".join("l3" if part == "l1" else part for part in name.split("_"))] = value
-    third = {"slope_l1": -0.334, "slope_l2": -0.329, "slope_l3": -0.331, "slope_expected": -1 / 3}
-    shares = {f"pv_share_{line}": 1 / 3 for line in LINES}
-    return row | third | shares | {"service": service, "line_count": 3}
+Float = NDArray[np.float64]
+SETTINGS = load_settings()
+FIRST = date(2025, 6, 1)
+LINES = ("l1", "l2", "l3")
+_TURN = np.exp(1j * np.radians([0.0, -120.0, 120.0]))
 
 
-def three_line_homes(rows: Sequence[Mapping[str, Any]], service: str = EUROPE) -> pl.DataFrame:
-    """Return table site_signal of homes of three lines that differ from the right one by these columns."""
-    right = right_row(service)
-    kinds = (
-        {name: _KINDS[type(value)] for name, value in right.items()} | {"pv_on": pl.String} | OF_THE_WINDOW
-    )
-    whole = [{**right, **row, "site_id": row.get("site_id", f"home {at:04}")} for at, row in enumerate(rows)]
-    homes = pl.DataFrame(whole, schema=kinds)
-    return homes.with_columns(pl.col("days", "nights", "slope_days").cast(pl.Int32))
+@dataclass(frozen=True)
+class Home:
+    """A home on 230/400: which lines production feeds, and on which line, which way round and how well each CT reads.
 
-
-def wired_row(
-    order: Sequence[int],
-    signs: Sequence[int],
-    *,
-    service: str = EUROPE,
-    pv_lines: Sequence[str] | None = None,
-    sees_pv: bool = True,
-    seed: int = 1,
-) -> dict[str, Any]:
-    """Return what a home shows whose CT of channel i is on line order[i] (from 0) with this sign.
-
-    Parameters
-    ----------
-    order, signs
-        The wiring.
-    service, pv_lines, sees_pv
-        The service, the lines that the inverter feeds (None: all), and whether the CTs are upstream of the tie-in.
-    seed
-        Of the loads and clouds.
+    `third_from`: the first day (from 0) on which its third line is read; `lacks`: channels that are null.
     """
-    rng = np.random.default_rng(seed)
-    lines, size = service_of(service).line_count, 2400
-    hour = np.arange(size) % 96 / 4
-    sun = np.maximum(np.sin((hour - 6) / 12 * np.pi), 0.0) * np.where((hour > 6) & (hour < 18), 1.0, 0.0)
-    pv_w = 5000 * sun * rng.uniform(0.3, 1.0, size)
-    on_one = 1500 * (rng.random((lines, size)) < 0.25) * rng.uniform(0.3, 1.0, (lines, size))
-    on_all = 2400 * (rng.random(size) < 0.2)
-    tangent = rng.uniform(0.05, 0.3, (lines, 1))
-    loads = (rng.uniform(80, 200, (lines, 1)) + on_one) * (1 + 1j * tangent) + on_all / lines * (1 + 0.2j)
-    circuit = Circuit.from_powers(loads, pv_w, service=service, pv_lines=pv_lines)
-    sound = Wiring.sound(service, sees_pv, pv_lines=pv_lines)
-    reading = measure(circuit, sound.permuted([line + 1 for line in order], list(signs)))
-    true_w = (circuit.load_va - circuit.source_va).real
-    row = right_row(service) if lines == 3 else dict(right_home()) | {"service": service}
-    shown = np.column_stack([pv_w, np.ones(size)])
-    is_night = pv_w == 0
-    seen = reading.va + rng.normal(0, 3, reading.va.shape)
-    balance = np.linalg.lstsq(
-        np.column_stack([*seen.real, *([] if sees_pv else [pv_w])]),
-        true_w.sum(axis=0) if sees_pv else circuit.load_va.real.sum(axis=0) - pv_w, rcond=None,
-    )[0]  # fmt: skip
-    for at, line in enumerate(LINES[:lines]):
-        coefficient = np.linalg.lstsq(shown, seen[at], rcond=None)[0][0]
-        night = seen[at].real[is_night]
-        row |= {
-            f"slope_{line}": float(coefficient.real), f"var_{line}": float(coefficient.imag),
-            f"night_{line}_w": float(np.median(night)), f"night_{line}_negative_share": float((night < 0).mean()),
-            f"meter_{line}": float(balance[at]), f"meter_gain_{line}": float(1 / balance[at]),
-        }  # fmt: skip
-    steps, flows = np.diff(seen.real, axis=1) / 1000, np.diff(true_w, axis=1) / 1000
-    for suffix, (one, other) in [*PAIRS.items()][: 3 if lines == 3 else 1]:
-        volts = 0.2 * (flows[other] - flows[one]) + rng.normal(0, 0.05, size - 1)
-        both = steps[[one, other]].T
-        sag, error = np.linalg.lstsq(both, volts, rcond=None)[0], 0.05 / np.sqrt((both**2).sum(axis=0))
-        together = np.abs(np.diff(on_all)) > 0
-        ratio = steps[other][together] / steps[one][together]
-        row |= {
-            f"sag_l1{suffix}": float(sag[0]), f"sag_l2{suffix}": float(sag[1]),
-            f"sag_l1_z{suffix}": float(sag[0] / error[0]), f"sag_l2_z{suffix}": float(sag[1] / error[1]),
-            f"pair_opposite_share{suffix}": float((ratio < 0).mean()),
-            f"pair_log_ratio{suffix}": float(np.median(np.log(np.abs(ratio)))),
-        }  # fmt: skip
-    return row | {"is_declared_upstream": sees_pv, "expected_gain": float(sees_pv), "pv_kw": 5.0}
+
+    site_id: str
+    fed: tuple[int, ...] = (0, 1, 2)
+    on: tuple[int, int, int] = (0, 1, 2)
+    signs: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    third_from: int = 0
+    lacks: tuple[str, ...] = ()
+    has_meter: bool = True
+    volts: float = 230.0
+    site: Mapping[str, object] = field(default_factory=dict)
+
+
+def day_rows(home: Home, day: int, minutes: int = 15) -> dict[str, Float]:
+    """Return the channels of a day of a home, every `minutes`, UTC; Denver's sun."""
+    rng = np.random.default_rng([day, *home.site_id.encode()])
+    count = 1440 // minutes
+    hour = (np.arange(count) * minutes / 60 + 17) % 24
+    sun = np.clip(np.sin((hour - 6) / 12 * np.pi), 0, None)
+    produced = np.round(sun * 6000 * rng.uniform(0.3, 1, count), 1)
+    base = np.array([140.0, 90.0, 210.0])[:, None]
+    steps = np.stack(
+        [np.repeat(rng.choice([0, 0, 0, 700.0, 1800.0], count // 3 + 1), 3)[:count] for _ in LINES]
+    )
+    load = base + steps + rng.gamma(2, 15, (3, count))  # real power; 0.1 var a watt
+    current = np.conj(load * (1 + 0.1j)) * _TURN[:, None] / home.volts
+    current = current - feeding_currents(home.fed)[:, None] * produced / home.volts
+    neutral = current.sum(axis=0)
+    volts = home.volts * _TURN[:, None] - 0.03 * current - 0.02 * neutral
+    power = np.stack(
+        [
+            sign * volts[line] * np.conj(current[on])
+            for line, (on, sign) in enumerate(zip(home.on, home.signs, strict=True))
+        ]
+    )
+    net_wh = (volts * np.conj(current)).real.sum(axis=0) * minutes / 60
+    nothing = np.full(count, np.nan)
+    channels = {
+        **{f"{name}_w": power[line].real for line, name in enumerate(LINES)},
+        **{f"{name}_var": power[line].imag for line, name in enumerate(LINES)},
+        **{f"{name}_v": np.abs(volts[line]) for line, name in enumerate(LINES)},
+        "pv_w": produced, "battery_w": nothing,
+        "import_wh": np.clip(net_wh, 0, None) if home.has_meter else nothing,
+        "export_wh": np.clip(-net_wh, 0, None) if home.has_meter else nothing,
+    }  # fmt: skip
+    if day < home.third_from:
+        channels |= dict.fromkeys(("l3_w", "l3_v", "l3_var"), nothing)
+    return channels | dict.fromkeys(home.lacks, nothing)
+
+
+def used_rows(homes: Sequence[Home], day: int, keys: Mapping[str, int], minutes: int = 15) -> UsedRows:
+    """Return the rows of a day of some homes, in the order of their keys."""
+    ordered = sorted(homes, key=lambda home: keys[home.site_id])
+    parts = [day_rows(home, day, minutes) for home in ordered]
+    count = 1440 // minutes
+    names = (*MEASURES, *(name for name in ("l3_w", "l3_v", "l3_var") if name not in MEASURES))
+    channels = {name: np.concatenate([part[name] for part in parts]) for name in names}
+    if np.isnan(channels["l3_w"]).all():
+        channels = {name: values for name, values in channels.items() if not name.startswith("l3")}
+    at = np.tile(np.arange(count, dtype=np.int64) * minutes, len(parts))
+    return UsedRows(np.repeat(np.array([keys[home.site_id] for home in ordered]), count), at, channels)
+
+
+def sites_of(homes: Sequence[Home]) -> pl.DataFrame:
+    """Return the register of these homes."""
+    own = {"service": "230/400", "service_amps": 63.0, "ct_sees_pv": True}
+    return register(
+        *(
+            DENVER | own | {"site_id": home.site_id} | home.site
+            for home in sorted(homes, key=lambda home: home.site_id)
+        )
+    )
+
+
+def tables_of(homes: Sequence[Home], day: int, folder: Path) -> DayTables:
+    """Return what a day's rows of these homes come to."""
+    sites = sites_of(homes)
+    sky = site_sky(sites, SETTINGS.day)
+    keys = dict(sky.select("site_id", "site_key").iter_rows())
+    con = sql_runner.connect(folder, SETTINGS.engine)
+    try:
+        return day_tables(
+            con, [used_rows(homes, day, keys)], sky, day=FIRST + timedelta(days=day), settings=SETTINGS.day
+        )
+    finally:
+        con.close()
+
+
+def window_of(homes: Sequence[Home], days: int, folder: Path) -> WindowView:
+    """Return the window of these homes over so many days, as a night looks at it."""
+    files, line_files = [], []
+    for day in range(days):
+        tables = tables_of(homes, day, folder)
+        files.append(folder / f"site_day-{day}.parquet")
+        tables.site_day.write_parquet(files[-1])
+        if tables.line_day.height:
+            line_files.append(folder / f"line_day-{day}.parquet")
+            tables.line_day.write_parquet(line_files[-1])
+    con = sql_runner.connect(folder, SETTINGS.engine)
+    visits = pl.DataFrame(schema={"site_id": pl.String, "visited_on": pl.Date})
+    try:
+        return look(
+            con, files, sites_of(homes), visits=visits, as_of=FIRST + timedelta(days=days - 1), window_days=days,
+            settings=SETTINGS, line_files=line_files,
+        )  # fmt: skip
+    finally:
+        con.close()

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 from scored_homes import homes
-from three_lines import EUROPE, WYE, three_line_homes, wired_row
+from three_line_rows import EUROPE, WYE, three_line_homes, wired_row
 
 from pipeline.probes.line_rows import pair_rows
 from pipeline.probes.wirings import (
