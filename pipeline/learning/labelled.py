@@ -17,11 +17,8 @@ from pipeline.features.update_store import refresh_days
 from pipeline.features.window import look
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
-<<<<<<< HEAD
 from pipeline.probes.line_rows import THREE, has_three_lines
-=======
 from pipeline.storage.layout import LINE_TABLE
->>>>>>> hC
 
 
 @dataclass(frozen=True)

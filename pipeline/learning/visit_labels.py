@@ -99,12 +99,8 @@ def visited_homes(
     if not any(signals.height for signals in views):
         return None
     signals = pl.concat(views, how="diagonal_relaxed").sort("site_id")
-<<<<<<< HEAD
-    signals = signals.filter(
-        ~has_three_lines(signals)
-    )  # the fleet's own model is of homes of up to two lines
-=======
->>>>>>> hC
+    # The fleet's own model is of homes of up to two lines.
+    signals = signals.filter(~has_three_lines(signals))
     truth = visit_truths(visits, sites)
     matched = signals.select("site_id").join(truth, on="site_id", how="left", maintain_order="left")
     return Labelled(sites, signals, matched)
