@@ -58,7 +58,9 @@ def three_line_volts(plan: HomePlan, net_va: Complex, rng: np.random.Generator) 
     feeder = _feeder(plan, rng)
     lasting, slow, fast = UNBALANCE
     own = [
-        rng.normal(0.0, lasting) + slow * wander(rng, size, 600.0 / step) + fast * wander(rng, size, 15.0 / step)
+        rng.normal(0.0, lasting)
+        + slow * wander(rng, size, 600.0 / step)
+        + fast * wander(rng, size, 15.0 / step)
         for _ in turns
     ]
     line_ohm = rng.uniform(*LINE_OHM) * np.exp(UNLIKE * rng.normal(size=(3, 1)))

@@ -153,7 +153,9 @@ def _build_home(
     columns = _reported_columns(spec, home, means, circuit, power, volts)
     columns = logger.add_noise(columns, monitor.noise, rng)
     if home.is_clipped:
-        columns |= {name: np.maximum(columns[name], 0.0) for name in ("l1_w", "l2_w", "l3_w") if name in columns}
+        columns |= {
+            name: np.maximum(columns[name], 0.0) for name in ("l1_w", "l2_w", "l3_w") if name in columns
+        }
     starts = np.datetime64(spec.start, "us") + np.arange(spec.rows) * np.timedelta64(spec.minutes, "m")
     rows = pl.DataFrame({"interval_start": starts, **columns})
     named = (*MEASURES, *(name for name in columns if name not in MEASURES))
