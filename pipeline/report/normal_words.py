@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import exp, floor, log10, sinh
 
+from pipeline.probes.measured import OF_THREE_LINES
 from pipeline.report import words
 
 MEASURED = {
@@ -20,6 +21,8 @@ MEASURED = {
     "mirror": "Whether one leg is the other's copy or mirror, as two CTs around one conductor are.",
     "pairs": "How alike both legs step when a 240 V load starts or stops. Right is 1.",
     "sag": "Whether a leg's own voltage sags under its own load, which tells which leg a CT is really on.",
+    "wiring": "Which CT is on which of three lines and which way round, of all 48 ways, by all evidence together, in "
+    "log odds. Right is above 0 for the right wiring, below 0 for a CT turned around or on another line.",
     "meter": "The legs' readings against the utility's own meter, which counts the same energy. Right is 1.",
 }
 QUANTITIES = {
@@ -28,6 +31,7 @@ QUANTITIES = {
     "sun.gain_apart": "legs apart",
     "sun.noon_apart": "morning and afternoon apart",
     "sun.days_apart": "days apart beyond their own errors",
+    "sun.stray": "share of production seen on a line that it does not feed",
     "sun.slope_net": "slope on production at the utility meter",
     "phase.lead": "lead of the current",
     "nights.middle": "usual level of a leg",
@@ -96,6 +100,9 @@ QUANTITIES = {
     "meter.explained": "share of the meter's moves explained",
     "meter.production_weight": "production that the meter adds",
     "meter.energy_ratio": "meter's energy over the legs'",
+    "wiring.right": "log odds of the right wiring",
+    "wiring.turned": "log odds that a CT is turned around",
+    "wiring.moved": "log odds that a CT is on another line",
 }
 STRATA = {
     "at the loads": "CTs at the loads",
@@ -105,6 +112,7 @@ STRATA = {
     "position unknown": "position not on record",
     "position unknown, added back": "position not on record, production added back",
 }
+STRATA |= {f"{name}{OF_THREE_LINES}": f"{title}, three lines" for name, title in STRATA.items()}
 _UNITS = {"deg": "°", "h": "h", "1/day": "a day", "W/W": "W per W", "V/kW": "V per kW", "se": "errors"}
 _SINH = {"asinh(W/20)": (20.0, "W"), "asinh(kWh/0.5)": (0.5, "kWh")}
 
