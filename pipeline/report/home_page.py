@@ -8,23 +8,28 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.contract import SAFETY
-from pipeline.core.glossary import LOCATIONS, POSITIONS, SERVICES
+from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
+from pipeline.core.line_words import line_count_of, line_words
+from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import safety_words, words
-from pipeline.report.figures import Figure, home_figures, weight_figure
+from pipeline.report.figures import PAIRS, Figure, home_figures, pair_id, weight_figure
+from pipeline.report.home_lines import home_lines
 from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
 from pipeline.report.weight_table import home_checks, weight_sum
+from pipeline.report.wiring_panel import wiring_panel
 from pipeline.scoring.innocent import CAUSES
 from pipeline.worklist.earlier_visits import EarlierVisits
 from pipeline.worklist.energy_so_far_text import so_far_text
 
 CONVINCING = 2
-# Kind of picture (`faults.types.PictureName`) -> the figure that shows it, a leg.
+# Kind of picture (`faults.types.PictureName`) -> the figure that shows it, a line.
 _FIGURES = {
     "leg_against_pv": "pv-{}", "daily_slopes": "slopes", "night_levels": "nights", "night_floors": "nights",
     "day_profile": "map-{}", "zero_shares": "map-{}",
 }  # fmt: skip
+_OF_PAIRS = "leg_against_leg"
 _OF_PV = ("leg_against_pv", "daily_slopes")
 
 
@@ -55,13 +60,16 @@ def home_context(
     card = night.faults.get(fault or "")
     weights = tables["site_weight"].sort("ordinal")
     events = night.home_story.filter(pl.col("site_id") == row["site_id"])
-    figures = home_figures(series, score, since, settings=settings)
+    lines = home_lines(score, site.get("service"), series)
+    figures = home_figures(series, score, since, lines=lines, settings=settings)
     at_loads = score["slope_expected"] == 0 and not (card and card.is_record_error)
-    convincing = convincing_figures(figures, card.pictures if card else (), row["leg"], at_loads=at_loads)
+    wanted = lines_of(row["leg"], len(lines))
+    convincing = convincing_figures(figures, card.pictures if card else (), wanted, at_loads=at_loads)
     return {
         "row": row,
         "score": score,
         "facts": site_facts(site),
+        "wirings": wiring_panel(night.wiring, row["site_id"]),
         "card": card,
         "suspicion": words.suspicion(fault, row["leg"], night.faults),
         "since": words.since(since),
@@ -82,7 +90,7 @@ def home_context(
 
 
 def convincing_figures(
-    figures: Sequence[Figure], kinds: Sequence[str], leg: str | None, *, at_loads: bool
+    figures: Sequence[Figure], kinds: Sequence[str], lines: Sequence[str], *, at_loads: bool
 ) -> list[Figure]:
     """Return the two figures that show the suspected fault best, among those with something to draw if there are two.
 
@@ -92,20 +100,27 @@ def convincing_figures(
         The home's.
     kinds
         Kinds of pictures that show the fault, the best first.
-    leg
-        The fault's leg; figures of it come before those of the other.
+    lines
+        Those that the fault is on (l1, ...); figures of them come before those of others.
     at_loads
         The CTs are around the loads only, where PV moves nothing: figures of PV come last.
     """
-    legs = ("l2", "l1") if leg == "l2" else ("l1", "l2")
-    wanted = legs if leg == "both" else legs[:1]
     kinds = [*kinds, *(kind for kind in _FIGURES if kind not in kinds)]
     if at_loads:
         kinds.sort(key=lambda kind: kind in _OF_PV)
-    names = [_FIGURES[kind].format(on) for kind in kinds if kind in _FIGURES for on in wanted]
-    order = [*dict.fromkeys(names), *(figure.id for figure in figures)]
+    names = [name for kind in kinds for name in _figure_ids(kind, lines or ("l1",))]
+    order = [*dict.fromkeys([*names, *(figure.id for figure in figures)])]
     ranked = sorted(figures, key=lambda figure: (figure.spec is None, order.index(figure.id)))
     return ranked[:CONVINCING]
+
+
+def _figure_ids(kind: str, lines: Sequence[str]) -> list[str]:
+    """Return the figures that may show a kind of picture for a fault on these lines."""
+    if kind == _OF_PAIRS:
+        return [pair_id(pair) for pair in PAIRS if set(pair) <= set(lines)] or [
+            pair_id(pair) for pair in PAIRS if set(pair) & set(lines)
+        ]
+    return [_FIGURES[kind].format(line) for line in lines] if kind in _FIGURES else []
 
 
 def site_facts(site: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -114,16 +129,19 @@ def site_facts(site: Mapping[str, Any]) -> list[tuple[str, str]]:
     def fill(text: str, column: str) -> str | None:
         return words.fill(text, site.get(column))
 
+    one = line_words(line_count_of(site.get("service"))).one
     upstream, added_back = site.get("ct_sees_pv"), site.get("pv_added_back")
     position = None if upstream is None else POSITIONS[upstream]
     facts = [
         ("Service", SERVICES.get(site.get("service") or "", site.get("service"))),
         ("Service size", fill("{:g} A", "service_amps")),
         ("PV", fill("{:g} kW AC", "pv_kw")),
+        ("Production feeds", PV_ON.get(site.get("pv_on") or "")),
         ("CTs at", LOCATIONS.get(site.get("ct_location") or "", site.get("ct_location"))),
         ("CT location", words.fill("{} (recorded)", position)),
         ("CT rating", fill("{:g} A", "ct_amps")),
-        ("CTs per leg", fill("{:g}", "cts_per_leg")),
+        (f"CTs per {one}", fill("{:g}", "cts_per_leg")),
+        ("Channels", "one, the sum of all lines" if site.get("lines_summed") else None),
         ("Leads extended", words.yes_no(site.get("lead_extended"))),
         ("PV added back", None if added_back is None else "yes, by the source" if added_back else "no"),
         ("Battery", words.yes_no(site.get("has_battery"))),
