@@ -1,0 +1,56 @@
+"""What people call the line conductors of a home: legs where there are two, lines where there are one or three."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from pipeline.core import services
+
+
+@dataclass(frozen=True)
+class LineWords:
+    """What one of them is called, several, and all of them together ("both legs").
+
+    `shared_load` is a load that more than one of them feeds, as people name it: "240 V load".
+    """
+
+    one: str
+    many: str
+    together: str
+    shared_load: str
+
+    def spell(self, text: str) -> str:
+        """Return the text with {one}, {many}, {together} and {shared_load} filled in."""
+        return text.format(one=self.one, many=self.many, together=self.together, shared_load=self.shared_load)
+
+
+_SHARED_LOAD: Final = "load on several lines"
+_WORDS: Final = {
+    1: LineWords("line", "lines", "the line", _SHARED_LOAD),
+    2: LineWords("leg", "legs", "both legs", "240 V load"),
+    3: LineWords("line", "lines", "all three lines", _SHARED_LOAD),
+}
+_MIXED: Final = LineWords("line", "lines", "all lines", _SHARED_LOAD)
+
+
+def line_words(line_count: int | None) -> LineWords:
+    """Return the words of a home with so many lines; not known is two.
+
+    >>> line_words(2).together, line_words(3).one
+    ('both legs', 'line')
+    """
+    return _WORDS[line_count or 2]
+
+
+def fleet_words(line_counts: Iterable[int | None]) -> LineWords:
+    """Return the words of a page about many homes: of legs where every home has two, else of lines."""
+    counts = {count or 2 for count in line_counts}
+    return line_words(counts.pop()) if len(counts) == 1 else _WORDS[2] if not counts else _MIXED
+
+
+def line_count_of(service: str | None) -> int:
+    """Return how many lines a service by that name has; an empty or unknown one has two."""
+    name = service or services.UNKNOWN
+    return services.SERVICES[name].line_count if name in services.SERVICES else 2
