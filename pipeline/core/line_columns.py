@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Final
 
 import polars as pl
 
 from pipeline.core.services import BOTH, LINES
+
+# Pairs of lines by the end of their columns' names: in a column of pair 31 "l1" stands for line 3 and "l2" for line 1.
+PAIRS: Final = {"": ("l1", "l2"), "_23": ("l2", "l3"), "_31": ("l3", "l1")}
 
 
 def lines_in(columns: Collection[str], template: str) -> tuple[str, ...]:

@@ -155,7 +155,7 @@ def _is_likeliest(catalogue: Mapping[str, Fault]) -> pl.Expr:
 
 
 def _nights_since(worked_on: pl.DataFrame, daily: pl.DataFrame) -> pl.DataFrame:
-    """Return level_<line>_w [W], the mean of the nightly medians since the visit, and its standard error, of each line."""
+    """Return level_<line>_w [W], the mean of the nightly medians since the visit, and level_<line>_se, of each line."""
     nights = {line: pl.col(f"night_{line}_w") for line in lines_in(daily.columns, "night_{}_w")}
     return (
         daily.join(worked_on.select("site_id", "visited_on"), on="site_id")

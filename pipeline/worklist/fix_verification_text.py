@@ -54,7 +54,9 @@ def _right_slopes(row: Mapping[str, Any]) -> str:
     for line in lines_in(row, "pv_share_{}"):
         share, slope, gain = (row[name.format(line)] for name in ("pv_share_{}", "slope_{}", "gain_{}"))
         if share is not None and slope is not None:
-            rights[line] = slope + share * (gain - row["expected_gain"]) if share and gain is not None else 0.0
+            rights[line] = (
+                slope + share * (gain - row["expected_gain"]) if share and gain is not None else 0.0
+            )
     texts = {line: f"{right + 0.0:+.2f}" for line, right in rights.items()}
     if len(set(texts.values())) > 1:
         return ", ".join(f"{text} on {line.upper()}" for line, text in texts.items())
