@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.commands.explain_safety import safety_lines
+from pipeline.commands.explain_wirings import wiring_lines
 from pipeline.core.contract import SAFETY, SOUND
 from pipeline.core.glossary import LEGS
 from pipeline.core.percent_text import percent
@@ -35,6 +36,7 @@ def tell_home(
     card: FaultCard,
     events: pl.DataFrame,
     call: Row | None = None,
+    wirings: Row | None = None,
 ) -> str:
     """Return the page of text about a home, lines of at most 100 columns.
 
@@ -56,6 +58,8 @@ def tell_home(
         Its rows of `home_story`.
     call
         Its row of `safety_call` if that is open.
+    wirings
+        Its likeliest wirings (`wiring_panel`); None where it hasn't three lines.
     """
     safety = safety_lines(call) if call else ()
     checks = home_checks(weights, score["contradiction_probe"])
@@ -64,6 +68,7 @@ def tell_home(
         ("Before anything else", _cautions(score, listed, card)),
         ("Suspected, not found", _suspicion(score, listed, standing, card)),
         ("What decides", _checks(checks.deciding)),
+        ("Likeliest wirings of its CTs", (line for text in wiring_lines(wirings) for line in _item(text))),
         ("What to do", _work(listed, standing, card, call)),
         ("What else it could be", _others(score, listed)),
         ("Status", _standing(standing)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.core.contract import SOUND
+from pipeline.core.line_words import line_words
 from pipeline.faults.fault_text import fault_title, spell_faults
 from pipeline.faults.types import Fault
 from pipeline.workorder.order import Case, DeskFix
@@ -40,9 +41,24 @@ def desk_steps(desk: DeskFix) -> tuple[str, ...]:
 
 def known_load_note(case: Case) -> str:
     """Return how the known load is used, in a line."""
-    leg = "" if case.install.service == "single" else " L1 is the leg whose voltage the monitor calls L1."
     circuit = "" if case.install.sees_pv else " Take a circuit whose conductor passes through the CT."
     return (
         "Turn on one thing at a time and leave everything else as it is. Write down the change, not the level. "
-        f"Measure with the clamp meter what the load really draws; that is the right value.{leg}{circuit}"
+        f"Measure with the clamp meter what the load really draws; that is the right value.{_line_names(case)}{circuit}"
     )
+
+
+def _line_names(case: Case) -> str:
+    """Return which conductor is called L1: the monitor's own names, as letters and colours differ by country."""
+    install = case.install
+    if install.is_summed:
+        return (
+            f" The source reports one total of {line_words(len(install.lines)).together}: the one whose load reads"
+            " wrong has the CT at fault."
+        )
+    return {
+        1: "",
+        2: " L1 is the leg whose voltage the monitor calls L1.",
+        3: " L1, L2 and L3 are the lines whose voltages the monitor calls so; local codes say how conductors are"
+        " lettered and coloured.",
+    }[len(install.channels)]
