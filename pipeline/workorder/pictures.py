@@ -123,7 +123,8 @@ def _zero_shares(case: Case, series: HomeSeries, settings: ReportSettings) -> Dr
 def _night_floors(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     spec = night_floors(series, _DARK_HOURS, case.home.listed["since"], lines=_drawn(case))
     drops = _by_leg(case, lambda leg: words.watts(case.signal.get(f"floor_{leg}_drop_w")))
-    caption = f"One night in ten falls this far below the usual low: {drops}. Standby loads keep a right {_one(case)} up."
+    right = f"a right {_one(case)}"
+    caption = f"One night in ten falls this far below the usual low: {drops}. Standby loads keep {right} up."
     return "Lowest hour of each night", spec, caption
 
 
