@@ -11,7 +11,7 @@ from pipeline.report import safety_words
 def safety_lines(call: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """Yield (label, text) of an open call of table safety_call: status, what was measured, whom to call."""
     yield "Status", f"{call['status']}, since {call['since']}. {call['told']}."
-    yield "Means", safety_words.SUMMARY
+    yield "Means", safety_words.summary()
     if call["measured"]:
         yield "Data", f"{call['measured']}."
     for number, text in enumerate(safety_words.CALLS, start=1):

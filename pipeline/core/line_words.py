@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Final
 
 from pipeline.core import services
@@ -11,7 +11,7 @@ from pipeline.core import services
 
 @dataclass(frozen=True)
 class LineWords:
-    """What one of them is called, several, and all of them together ("both legs").
+    """What one of them is called, several, all of them together ("both legs"), and any two of them.
 
     `shared_load` is a load that more than one of them feeds, as people name it: "240 V load".
     """
@@ -19,20 +19,21 @@ class LineWords:
     one: str
     many: str
     together: str
+    pair: str
     shared_load: str
 
     def spell(self, text: str) -> str:
-        """Return the text with {one}, {many}, {together} and {shared_load} filled in."""
-        return text.format(one=self.one, many=self.many, together=self.together, shared_load=self.shared_load)
+        """Return the text with {one}, {many}, {together}, {pair} and {shared_load} filled in."""
+        return text.format(**asdict(self))
 
 
 _SHARED_LOAD: Final = "load on several lines"
 _WORDS: Final = {
-    1: LineWords("line", "lines", "the line", _SHARED_LOAD),
-    2: LineWords("leg", "legs", "both legs", "240 V load"),
-    3: LineWords("line", "lines", "all three lines", _SHARED_LOAD),
+    1: LineWords("line", "lines", "the line", "two lines", _SHARED_LOAD),
+    2: LineWords("leg", "legs", "both legs", "both legs", "240 V load"),
+    3: LineWords("line", "lines", "all three lines", "two lines", _SHARED_LOAD),
 }
-_MIXED: Final = LineWords("line", "lines", "all lines", _SHARED_LOAD)
+_MIXED: Final = LineWords("line", "lines", "all lines", "two lines", _SHARED_LOAD)
 
 
 def line_words(line_count: int | None) -> LineWords:
@@ -45,9 +46,9 @@ def line_words(line_count: int | None) -> LineWords:
 
 
 def fleet_words(line_counts: Iterable[int | None]) -> LineWords:
-    """Return the words of a page about many homes: of legs where every home has two, else of lines."""
-    counts = {count or 2 for count in line_counts}
-    return line_words(counts.pop()) if len(counts) == 1 else _WORDS[2] if not counts else _MIXED
+    """Return the words of a page about many homes: legs where two is the most that any home has, else lines."""
+    counts = {count or 2 for count in line_counts} or {2}
+    return _MIXED if len(counts) > 1 and 3 in counts else line_words(max(counts))
 
 
 def line_count_of(service: str | None) -> int:

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import polars as pl
 from scipy.special import expit
 
+from pipeline.core.line_columns import PAIRS
 from pipeline.core.line_words import line_words
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
@@ -22,7 +23,6 @@ from pipeline.report.vega import Spec
 from pipeline.report.weight_chart import running_totals, weight_bars
 from pipeline.report.weight_table import fold
 
-PAIRS = (("l1", "l2"), ("l2", "l3"), ("l3", "l1"))
 _NIGHT_HOURS = (0, 4)
 _MIDDAY_HOURS = (11, 14)
 
@@ -67,7 +67,11 @@ def home_figures(
         *(_map_figure(series, leg, reach, since, start, score) for leg in lines),
         *(_slope_figure(series, leg, lines, score, start, settings) for leg in lines),
         *_day_figures(series, score, since, lines, settings),
-        *(_pair_figure(series, pair, start) for pair in PAIRS if set(pair) <= set(lines) and len(lines) > 2),
+        *(
+            _pair_figure(series, pair, start)
+            for pair in PAIRS.values()
+            if set(pair) <= set(lines) and len(lines) > 2
+        ),
     ]
 
 

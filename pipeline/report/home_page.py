@@ -9,11 +9,12 @@ import polars as pl
 
 from pipeline.core.contract import SAFETY
 from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
+from pipeline.core.line_columns import PAIRS
 from pipeline.core.line_words import line_count_of, line_words
 from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import safety_words, words
-from pipeline.report.figures import PAIRS, Figure, home_figures, pair_id, weight_figure
+from pipeline.report.figures import Figure, home_figures, pair_id, weight_figure
 from pipeline.report.home_lines import home_lines
 from pipeline.report.report_input import FaultCard, ReportInput
 from pipeline.report.series import home_series
@@ -76,7 +77,7 @@ def home_context(
         "so_far": so_far_text(row),
         "onset_evidence": score["onset_evidence"],
         "is_scored_since": since is not None and (score["from_on"] or since) >= since,
-        "notices": notices(score),
+        "notices": notices(score, len(lines)),
         "cautions": [*night.cautions, *(card.cautions if card else ())],
         "others": other_faults(score, fault, night.faults)[: settings.other_faults],
         "convincing": convincing,
@@ -117,8 +118,8 @@ def convincing_figures(
 def _figure_ids(kind: str, lines: Sequence[str]) -> list[str]:
     """Return the figures that may show a kind of picture for a fault on these lines."""
     if kind == _OF_PAIRS:
-        return [pair_id(pair) for pair in PAIRS if set(pair) <= set(lines)] or [
-            pair_id(pair) for pair in PAIRS if set(pair) & set(lines)
+        return [pair_id(pair) for pair in PAIRS.values() if set(pair) <= set(lines)] or [
+            pair_id(pair) for pair in PAIRS.values() if set(pair) & set(lines)
         ]
     return [_FIGURES[kind].format(line) for line in lines] if kind in _FIGURES else []
 
@@ -152,9 +153,10 @@ def site_facts(site: Mapping[str, Any]) -> list[tuple[str, str]]:
     return [(name, value) for name, value in facts if value is not None]
 
 
-def notices(score: Mapping[str, Any]) -> list[tuple[str, str]]:
+def notices(score: Mapping[str, Any], line_count: int | None = None) -> list[tuple[str, str]]:
     """Return (kind, text) of what must be known before anything else: "stop" for safety, "note" for doubt."""
-    rows = [("stop", f"Safety call first. {safety_words.SUMMARY}")] if score["verdict"] == SAFETY else []
+    summary = safety_words.summary(line_count or score.get("line_count"))
+    rows = [("stop", f"Safety call first. {summary}")] if score["verdict"] == SAFETY else []
     if score["is_clock_suspect"]:
         rows.append(("note", f"{words.clock_off(score['clock_offset_h'])}: nights below may not be nights."))
     if score["unproven_why"] and score["contradiction"]:

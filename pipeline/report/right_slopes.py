@@ -23,9 +23,9 @@ def expected_slopes(score: Mapping[str, Any], lines: Sequence[str]) -> Expected:
     lines
         The home's (l1, ...).
     """
-    expected = score["slope_expected"]
-    shares = {line: score.get(f"pv_share_{line}") for line in lines}
-    if expected is None or len(lines) < 3 or None in shares.values():
+    expected: float | None = score["slope_expected"]
+    shares = {line: share for line in lines if (share := score.get(f"pv_share_{line}")) is not None}
+    if expected is None or len(lines) < 3 or len(shares) < len(lines):
         return expected
     largest = max(shares.values())
     by_line = {line: expected * share / largest if largest else 0.0 for line, share in shares.items()}

@@ -13,7 +13,7 @@ DESK = (
     "Should anybody go to the panel after all, then first:",
 )
 _NEUTRAL = (
-    f"SAFETY CALL FIRST. {safety_words.SUMMARY} Don't wait for this order's visit: no work on the CTs before the "
+    f"SAFETY CALL FIRST. {safety_words.summary()} Don't wait for this order's visit: no work on the CTs before the "
     "call is cleared."
 )
 _SERVICE_ENTRANCE = (

@@ -48,7 +48,7 @@ class SafetySheet:
     @property
     def safety_calls(self) -> tuple[str, ...]:
         """What stands in the black box on top."""
-        return (f"{self.status.upper()}. {safety_words.SUMMARY}",)
+        return (f"{self.status.upper()}. {safety_words.summary()}",)
 
 
 def safety_sheets(

@@ -15,11 +15,13 @@ def test_only_a_home_with_two_has_legs(line_count: int | None, one: str, togethe
     assert (line_words(line_count).one, line_words(line_count).together) == (one, together)
 
 
-def test_a_fleet_speaks_of_legs_only_where_every_home_has_two() -> None:
+def test_a_fleet_speaks_of_legs_where_two_is_the_most_that_any_home_has() -> None:
     assert fleet_words([2, None, 2]).one == "leg"
     assert fleet_words([]).one == "leg"
     assert fleet_words([3, 3]).together == "all three lines"
-    assert fleet_words([2, 1]).together == "all lines"
+    assert fleet_words([2, 1]).together == "both legs"
+    assert fleet_words([1, 1]).one == "line"
+    assert fleet_words([1, 2, 3]).together == "all lines"
 
 
 def test_texts_are_filled_in() -> None:
