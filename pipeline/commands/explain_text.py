@@ -12,6 +12,7 @@ from pipeline.commands.explain_safety import safety_lines
 from pipeline.commands.explain_wirings import wiring_lines
 from pipeline.core.contract import SAFETY, SOUND
 from pipeline.core.glossary import LEGS
+from pipeline.core.line_words import lines_seen
 from pipeline.core.percent_text import percent
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS
@@ -61,7 +62,7 @@ def tell_home(
     wirings
         Its likeliest wirings (`wiring_panel`); None where it hasn't three lines.
     """
-    safety = safety_lines(call) if call else ()
+    safety = safety_lines(call, lines_seen(score)) if call else ()
     checks = home_checks(weights, score["contradiction_probe"])
     sections = [
         ("SAFETY CALL FIRST", (line for label, text in safety for line in _field(label, text))),

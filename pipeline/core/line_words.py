@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
-from typing import Final
+from typing import Any, Final
 
 from pipeline.core import services
 
@@ -55,3 +55,8 @@ def line_count_of(service: str | None) -> int:
     """Return how many lines a service by that name has; an empty or unknown one has two."""
     name = service or services.UNKNOWN
     return services.SERVICES[name].line_count if name in services.SERVICES else 2
+
+
+def lines_seen(score: Mapping[str, Any]) -> int:
+    """Return how many lines a home has by its row of site_scores: those that were read, else by its service."""
+    return score.get("line_count") or line_count_of(score.get("service"))
