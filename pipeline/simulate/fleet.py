@@ -10,7 +10,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.cts import CT, Reading, Wiring, measure
+from pipeline.faults.cts import CT, PRODUCTION, Wiring, measure
+from pipeline.faults.reading import Reading
 from pipeline.simulate.drawn_meters import draw_meter
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import reported_rows
@@ -86,7 +87,7 @@ def sound_wiring(home: CleanHome, rng: np.random.Generator) -> Wiring:
         gain = (1 + draw_error(CLASS_RATIO)) * np.exp(1j * draw_error(np.deg2rad(CLASS_DEG)))
         return replace(ct, gain=complex(gain))
 
-    wiring = home.wiring.with_each_ct(within_class, ("l1", "l2", "production"))
+    wiring = home.wiring.with_each_ct(within_class, (*home.wiring.legs, PRODUCTION))
     return wiring.crossed_and_turned() if home.plan.hard == "crossed_and_turned" else wiring
 
 

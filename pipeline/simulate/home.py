@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.faults.circuit import Circuit, Float
+from pipeline.core.services import lines_of, service_of
+from pipeline.faults.circuit import Circuit, Complex, Float
 from pipeline.faults.cts import Wiring
 from pipeline.simulate.loads import household_va, plain_household_va
 from pipeline.simulate.plan import HomePlan, draw_plan
@@ -35,8 +36,8 @@ class CleanHome:
     @property
     def net_w(self) -> Float:
         """What the utility's meter sees: load - solar - battery [W], positive importing."""
-        load_1, load_2 = self.circuit.load_va
-        return (load_1 + load_2).real - self.pv_w - self.battery_w - self.unmonitored_w
+        load_va: Complex = self.circuit.load_va.sum(axis=0)
+        return load_va.real - self.pv_w - self.battery_w - self.unmonitored_w
 
 
 def _outage_share(plan: HomePlan, rng: np.random.Generator) -> Float | float:
@@ -116,20 +117,21 @@ def clean_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> CleanH
     others = battery_w + unmonitored_w
     load_1, load_2 = loads[0] + loads[1], loads[2] + loads[3]
     split = {"both": (0.5, 0.5), "l1": (1.0, 0.0), "l2": (0.0, 1.0)}[plan.pv_leg]
-    bundles_1, bundles_2 = (loads[0], loads[1]), (loads[2], loads[3])
-    if plan.service == "single":
+    bundles_a, bundles_b = loads[0::2], loads[1::2]
+    if service_of(plan.service).line_count == 1:
         load_1, load_2, split = load_1 + load_2, 0.0 * load_2, (1.0, 0.0)
-        bundles_1 = (loads[0] + loads[2], loads[1] + loads[3])
-    v1, v2 = _voltages(
+        bundles_a, bundles_b = (bundle.sum(axis=0, keepdims=True) for bundle in (bundles_a, bundles_b))
+    volts = _voltages(
         plan, load_1.real, load_2.real, split[0] * pv_w + others / 2, split[1] * pv_w + others / 2, rng
     )
+    pv_lines = lines_of(plan.pv_leg, len(bundles_a))
     circuit = Circuit.from_bundles(
-        bundles_1, bundles_2, pv_w, battery_w=others, v1=v1, v2=v2,
-        service=plan.service, minutes=float(window.step), pv_leg=plan.pv_leg,
+        bundles_a, bundles_b, pv_w, battery_w=others, volts=np.array(volts[: len(bundles_a)]),
+        service=plan.service, minutes=float(window.step), pv_lines=pv_lines,
     )  # fmt: skip
     wiring = Wiring.sound(
         plan.service, plan.sees_pv, plan.cts_per_leg, production_by=plan.production_by,
-        production_leg=plan.production_leg, pv_leg=plan.pv_leg, pv_added_back=plan.pv_added_back,
+        production_leg=plan.production_leg, pv_lines=pv_lines, pv_added_back=plan.pv_added_back,
         is_clipped=plan.is_clipped,
     )  # fmt: skip
     return CleanHome(spec, plan, circuit, wiring, pv_w, battery_w, unmonitored_w)

@@ -173,9 +173,9 @@ def household_va(plan: HomePlan, outdoor_c: Float, rng: np.random.Generator) -> 
         breath = 1.0 + 0.04 * wander(rng, window.size, 60.0 / window.step)
         loads[group] += share * phase * (plan.base_w * breath + (0.0 if plan.is_vacant else small))
     for bundle in (0, 1):
-        one, two = line_to_line_va(groups[4 + bundle], plan.volts, plan.volts, service=plan.service)
-        loads[bundle] += one
-        loads[2 + bundle] += two
+        drawn = line_to_line_va(groups[4 + bundle], plan.volts, service=plan.service)
+        for line, va in enumerate(drawn):
+            loads[2 * line + bundle] += va
     return loads
 
 

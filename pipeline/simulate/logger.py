@@ -12,7 +12,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.faults.circuit import Float
-from pipeline.faults.cts import Reading
+from pipeline.faults.reading import Reading
 from pipeline.simulate.home import CleanHome
 from pipeline.simulate.spec import utc_offsets_h
 
@@ -81,13 +81,14 @@ def _monitored(home: CleanHome, reading: Reading, is_producing: bool, rng: np.ra
     noisy_pv = mean.produced_w + scatter + 0.3 * noise_w * rng.standard_normal(size)
     if is_producing and rng.random() < 0.5:  # many inverters simply report 0 at night
         noisy_pv = np.where(np.abs(mean.produced_w) > 0, noisy_pv, 0.0)
-    l1_va = mean.l1_va + noise_w * rng.standard_normal(size)
-    l2_va = mean.l2_va + noise_w * rng.standard_normal(size)
-    mean = replace(mean, l1_va=l1_va, l2_va=l2_va, produced_w=noisy_pv)
+    noise = noise_w * rng.standard_normal((2, size))  # of two channels, whatever the home has
+    mean = replace(mean, va=mean.va + noise[: mean.line_count], produced_w=noisy_pv)
     columns = {name: _round_to(resolution_w, getattr(mean, name)) for name in ("l1_w", "l2_w", "pv_w")}
     has_volts, has_var = rng.random() < 0.78, rng.random() < 0.6
     volt_step = float(rng.choice([0.1, 1.0], p=[0.75, 0.25]))
-    for leg, phasor, var in (("l1", home.circuit.v1, mean.l1_var), ("l2", home.circuit.v2, mean.l2_var)):
+    for row, leg in enumerate(("l1", "l2")):
+        phasor = home.circuit.volts[min(row, home.circuit.line_count - 1)]
+        var = mean.line_var(row + 1)
         volts = _mean(np.abs(phasor), steps) * (1.0 + rng.normal(0.0, 0.002)) + rng.normal(0.0, 0.05, size)
         columns[f"{leg}_v"] = _round_to(volt_step, volts) if has_volts else absent
         columns[f"{leg}_var"] = _round_to(resolution_w, var) if has_var else absent
@@ -95,7 +96,7 @@ def _monitored(home: CleanHome, reading: Reading, is_producing: bool, rng: np.ra
     columns["battery_w"] = _round_to(1.0, _mean(home.battery_w, steps)) if is_known else absent
     if not plan.array:
         columns["pv_w"] = absent
-    if plan.service == "single":
+    if home.circuit.line_count == 1:
         columns |= dict.fromkeys(("l2_w", "l2_v", "l2_var"), absent)
     return columns
 

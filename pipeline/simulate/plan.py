@@ -8,7 +8,6 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.faults.circuit import PvLeg
 from pipeline.simulate.sky import Array
 from pipeline.simulate.spec import FleetSpec, Window, Wish
 
@@ -62,7 +61,7 @@ class HomePlan:
     lead_extended: bool
     production_by: Literal["line", "leg"]
     production_leg: int
-    pv_leg: PvLeg
+    pv_leg: str
     pv_added_back: bool
     is_clipped: bool
     # solar and battery

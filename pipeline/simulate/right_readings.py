@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import polars as pl
 
-from pipeline.faults.cts import Reading
+from pipeline.faults.reading import Reading
 from pipeline.simulate.families.build import build_street
 from pipeline.simulate.families.draw import areas, draw_fleet
 from pipeline.simulate.families.spec import UnlikeSpec
@@ -38,5 +38,6 @@ def _frame(site: str, reading: Reading, start: np.datetime64, minutes: int) -> p
     starts = start + np.arange(powers["l1_w"].size) * np.timedelta64(minutes * 60, "s")
     frame = pl.DataFrame({"interval_start": starts, **powers})
     return frame.select(
-        pl.lit(site).alias("site_id"), pl.col("interval_start").cast(pl.Datetime("us")), *powers
-    )
+        pl.lit(site).alias("site_id"), pl.col("interval_start").cast(pl.Datetime("us")),
+        pl.col(list(powers)).fill_nan(None),
+    )  # fmt: skip

@@ -11,9 +11,11 @@ from typing import TypeVar
 import numpy as np
 import polars as pl
 
+from pipeline.core.services import lines_of, service_of
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, Complex, Float, line_to_line_va
-from pipeline.faults.cts import Reading, Wiring, measure
+from pipeline.faults.cts import Wiring, measure
+from pipeline.faults.reading import Reading
 from pipeline.simulate.families import logger
 from pipeline.simulate.families.draw import right_wiring
 from pipeline.simulate.families.powers import Powers, powers_of
@@ -102,20 +104,19 @@ def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
 def circuit_of(home: Home, power: Powers, volts: tuple[Float, Float]) -> Circuit:
     """Return the home's circuit at one minute; voltages of legs 1 and 2 [V], shape (n,) each."""
     va = power.loads.va
-    line_a, line_b = (line_to_line_va(line, *volts, service=home.service) for line in va[4:])
+    count = service_of(home.service).line_count
+    sizes = np.array(volts[:count])
+    line_a, line_b = (line_to_line_va(line, sizes, service=home.service) for line in va[4:])
     circuit = Circuit.from_bundles(
-        (va[0] + line_a[0], va[1] + line_b[0]), (va[2] + line_a[1], va[3] + line_b[1]), power.pv_w,
-        battery_w=power.battery_w + power.hidden_w, v1=volts[0], v2=volts[1], service=home.service,
-        pv_leg=home.pv_leg, minutes=1.0,
+        va[0:4:2][:count] + line_a, va[1:4:2][:count] + line_b, power.pv_w,
+        battery_w=power.battery_w + power.hidden_w, volts=sizes, service=home.service,
+        pv_lines=lines_of(home.pv_leg, count), minutes=1.0,
     )  # fmt: skip
     if power.pv_tan is None:
         return circuit
     # S = V conj(I): reactive power on top of the same real power turns the inverter's current
-    more_1, more_2 = (-1j * power.pv_tan * amps for amps in (circuit.pv_1, circuit.pv_2))
-    return replace(
-        circuit, pv_1=circuit.pv_1 + more_1, pv_2=circuit.pv_2 + more_2,
-        source_1=circuit.source_1 + more_1, source_2=circuit.source_2 + more_2,
-    )  # fmt: skip
+    more = -1j * power.pv_tan * circuit.pv
+    return replace(circuit, pv=circuit.pv + more, source=circuit.source + more)
 
 
 def _build_home(

@@ -15,8 +15,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from pipeline.core.services import lines_of, service_of
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.circuit import Circuit, PvLeg
+from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
 from pipeline.simulate.families.spec import Area, Home, Roof, UnlikeSpec
 from pipeline.simulate.spec import seeded_rng
@@ -119,15 +120,17 @@ def right_wiring(home: Home) -> Wiring:
     """Return the right wiring of the home's position."""
     return Wiring.sound(
         service=home.service, ct_sees_pv=home.sees_pv, cts_per_leg=home.cts_per_leg,
-        production_by=home.production_by, production_leg=home.production_leg, pv_leg=home.pv_leg,
+        production_by=home.production_by, production_leg=home.production_leg,
+        pv_lines=lines_of(home.pv_leg, service_of(home.service).line_count),
         pv_added_back=home.added_back, is_clipped=home.is_clipped,
     )  # fmt: skip
 
 
 def _fits_fault(home: Home, name: str, spec: UnlikeSpec) -> bool:
-    one = np.ones(1)
-    pv_w = 1000.0 * one if home.roof else 0.0 * one
-    circuit = Circuit.from_powers(one, one, pv_w, service=home.service, pv_leg=home.pv_leg)
+    loads_w = np.ones((service_of(home.service).line_count, 1))
+    pv_w = np.array([1000.0 if home.roof else 0.0])
+    pv_lines = lines_of(home.pv_leg, len(loads_w))
+    circuit = Circuit.from_powers(loads_w, pv_w, service=home.service, pv_lines=pv_lines)
     fault = CATALOGUE[name]
     return bool(fault.legs_on(home.service)) and fault.fits(right_wiring(home), circuit)
 
@@ -171,7 +174,7 @@ def _with_hard(home: Home, word: str, nth: int, spec: UnlikeSpec, rng: np.random
     if word == "single_leg_inverter" and home.roof is not None:
         ac_kw = float(rng.choice([0.6, 0.9, 1.2, 1.8]))
         roof = replace(home.roof, ac_kw=ac_kw, dc_kw=ac_kw * 1.2)
-        leg: PvLeg = "l1" if coin else "l2"
+        leg = "l1" if coin else "l2"
         # What is added back goes half on each leg, which this inverter doesn't do.
         return replace(home, hard=word, roof=roof, pv_leg=leg, added_back=False, is_clipped=False)
     return replace(home, hard=word)

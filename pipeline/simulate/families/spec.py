@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from pipeline.core.contract import INTERVAL_MINUTES
 from pipeline.core.errors import InputError
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.circuit import PvLeg
 
 BatteryKind = Literal["", "self", "exports"]
 Family = Literal["crest", "weather", "measured"]
@@ -115,7 +114,7 @@ class Area:
 class Home:
     """The true facts of a home; what the register says of them is drawn when it is written.
 
-    `number` in the fleet, `street` it stands in, `area` by number. `pv_leg` as in Circuit; `roof` is None
+    `number` in the fleet, `street` it stands in, `area` by number. `pv_leg` is what the inverter feeds; `roof` is None
     without solar. `hard` is the word of a hard negative or "", `fault` "sound" or a fault on `leg` from
     minute `onset_min` on (0: from commissioning). `has_*` say which optional columns it reports;
     `declares_battery` what the register says.
@@ -126,7 +125,7 @@ class Home:
     area: int
     service: str
     roof: Roof | None
-    pv_leg: PvLeg
+    pv_leg: str
     sees_pv: bool
     cts_per_leg: int
     added_back: bool
