@@ -10,10 +10,12 @@ import polars as pl
 from pipeline.core.contract import SAFETY
 from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
 from pipeline.core.line_columns import PAIRS
+from pipeline.core.line_text import for_lines
 from pipeline.core.line_words import line_count_of, line_words
 from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import safety_words, words
+from pipeline.report.fault_cards import cards_for
 from pipeline.report.figures import Figure, home_figures, pair_id, weight_figure
 from pipeline.report.home_lines import home_lines
 from pipeline.report.report_input import FaultCard, ReportInput
@@ -57,11 +59,12 @@ def home_context(
     score = tables["site_scores"].row(0, named=True)
     site = next(tables["sites"].iter_rows(named=True), {})
     series = home_series(tables["site_hour"], tables["site_daily"], site.get("timezone"))
+    lines = home_lines(score, site.get("service"), series)
     fault, since, contradicting = row["suspected_fault"], row["since"], score["contradiction_probe"]
-    card = night.faults.get(fault or "")
+    cards = cards_for(night.faults, len(lines))
+    card = cards.get(fault or "")
     weights = tables["site_weight"].sort("ordinal")
     events = night.home_story.filter(pl.col("site_id") == row["site_id"])
-    lines = home_lines(score, site.get("service"), series)
     figures = home_figures(series, score, since, lines=lines, settings=settings)
     at_loads = score["slope_expected"] == 0 and not (card and card.is_record_error)
     wanted = lines_of(row["leg"], len(lines))
@@ -72,21 +75,24 @@ def home_context(
         "facts": site_facts(site),
         "wirings": wiring_panel(night.wiring, row["site_id"]),
         "card": card,
-        "suspicion": words.suspicion(fault, row["leg"], night.faults),
+        "suspicion": words.suspicion(fault, row["leg"], cards),
         "since": words.since(since),
         "so_far": so_far_text(row),
         "onset_evidence": score["onset_evidence"],
         "is_scored_since": since is not None and (score["from_on"] or since) >= since,
         "notices": notices(score, len(lines)),
-        "cautions": [*night.cautions, *(card.cautions if card else ())],
-        "others": other_faults(score, fault, night.faults)[: settings.other_faults],
+        "cautions": [
+            *(for_lines(text, len(lines)) for text in night.cautions),
+            *(card.cautions if card else ()),
+        ],
+        "others": other_faults(score, fault, cards)[: settings.other_faults],
         "convincing": convincing,
         "pictures": [figure for figure in figures if figure not in convincing],
         "earlier": night.earlier_visits.get(row["site_id"], EarlierVisits()),
         "events": events.sort("happened_on", "told_on", "what").to_dicts(),
         "checks": home_checks(weights, contradicting),
         "why": weight_figure(weights, contradicting),
-        "weights": weight_sum(weights, fault, night.faults),
+        "weights": weight_sum(weights, fault, cards),
     }
 
 

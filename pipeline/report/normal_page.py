@@ -9,7 +9,8 @@ import polars as pl
 
 from pipeline.core.line_words import LineWords
 from pipeline.core.setting_sections import VerdictSettings
-from pipeline.probes import PROBES
+from pipeline.probes import probes_of
+from pipeline.probes.measured import OF_THREE_LINES
 from pipeline.probes.probe import Probe
 from pipeline.report import words
 from pipeline.report.figures import Figure
@@ -34,7 +35,12 @@ def normal_context(night: ReportInput, settings: VerdictSettings) -> dict[str, A
     # The phase of an answer that isn't there may be any: at the loads no production passes.
     is_sure = (pl.col("unit") != "deg") | (pl.col("spread") < _ANY_ANGLE_DEG)
     normal, before = night.fleet_normal.filter(is_sure), night.fleet_normal_before
-    compared = [probe for probe in PROBES if any(quantity.is_compared for quantity in probe.quantities)]
+    has_three = normal["stratum"].str.ends_with(OF_THREE_LINES).any()
+    compared = [
+        probe
+        for probe in probes_of(3 if has_three else 2)
+        if any(quantity.is_compared for quantity in probe.quantities)
+    ]
     lines = words_of_fleet(night.site_scores, night.sites)
     return {
         "rate": _rate_sentence(night, settings),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import exp, floor, log10, sinh
 
 from pipeline.core.line_words import LineWords
+from pipeline.probes.measured import OF_THREE_LINES
 from pipeline.report import words
 
 # Words of the fleet for its lines stand in braces (`LineWords.spell`).
@@ -22,6 +23,8 @@ MEASURED = {
     "mirror": "Whether one {one} is the other's copy or mirror, as two CTs around one conductor are.",
     "pairs": "How alike {pair} step when a {shared_load} starts or stops. Right is 1.",
     "sag": "Whether a {one}'s own voltage sags under its own load, which tells which {one} a CT is really on.",
+    "wiring": "Which CT is on which of three lines and which way round, of all 48 ways, by all evidence together, in "
+    "log odds. Right is above 0 for the right wiring, below 0 for a CT turned around or on another line.",
     "meter": "The {many}' readings against the utility's own meter, which counts the same energy. Right is 1.",
 }
 QUANTITIES = {
@@ -30,6 +33,7 @@ QUANTITIES = {
     "sun.gain_apart": "{many} apart",
     "sun.noon_apart": "morning and afternoon apart",
     "sun.days_apart": "days apart beyond their own errors",
+    "sun.stray": "share of production seen on a line that it does not feed",
     "sun.slope_net": "slope on production at the utility meter",
     "phase.lead": "lead of the current",
     "nights.middle": "usual level of a {one}",
@@ -98,6 +102,9 @@ QUANTITIES = {
     "meter.explained": "share of the meter's moves explained",
     "meter.production_weight": "production that the meter adds",
     "meter.energy_ratio": "meter's energy over the {many}'",
+    "wiring.right": "log odds of the right wiring",
+    "wiring.turned": "log odds that a CT is turned around",
+    "wiring.moved": "log odds that a CT is on another line",
 }
 # Of a fleet with three lines anywhere: a home has such a number a pair.
 _OF_PAIRS = {
@@ -115,6 +122,7 @@ STRATA = {
     "position unknown": "position not on record",
     "position unknown, added back": "position not on record, production added back",
 }
+STRATA |= {f"{name}{OF_THREE_LINES}": f"{title}, three lines" for name, title in STRATA.items()}
 _UNITS = {"deg": "°", "h": "h", "1/day": "a day", "W/W": "W per W", "V/kW": "V per kW", "se": "errors"}
 _SINH = {"asinh(W/20)": (20.0, "W"), "asinh(kWh/0.5)": (0.5, "kWh")}
 
