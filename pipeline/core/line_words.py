@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Final
@@ -26,7 +27,21 @@ class LineWords:
         """Return the text with {one}, {many}, {together}, {pair} and {shared_load} filled in."""
         return text.format(**asdict(self))
 
+    def retell(self, text: str) -> str:
+        """Return a text that is written of legs, as a fault's is, in the words of this home.
 
+        >>> line_words(3).retell("all legs are scaled alike: turn the leg's CT")
+        "all three lines are scaled alike: turn the line's CT"
+        """
+        if self.together == _WORDS[1].together:
+            text = _TOGETHER_ARE.sub(f"{self.together} is", text)
+        for pattern, word in ((_TOGETHER, self.together), (_MANY, self.many), (_ONE, self.one)):
+            text = pattern.sub(word, text)
+        return text
+
+
+_TOGETHER, _MANY, _ONE = (re.compile(rf"\b{word}\b") for word in ("(?:both|all) legs", "legs", "leg"))
+_TOGETHER_ARE = re.compile(rf"{_TOGETHER.pattern} are\b")
 _SHARED_LOAD: Final = "load on several lines"
 _WORDS: Final = {
     1: LineWords("line", "lines", "the line", "two lines", _SHARED_LOAD),

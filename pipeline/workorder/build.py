@@ -9,7 +9,6 @@ from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
 from pipeline.core.line_words import line_count_of, line_words
 from pipeline.core.percent_text import percent
 from pipeline.core.settings import Settings
-from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.kit import order_kit
 from pipeline.faults.types import Fault
 from pipeline.report import words
@@ -55,24 +54,24 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         safety_calls=cautions.safety_calls(case),
         cautions=cautions.cautions(case),
         doubts=cautions.doubts(case),
-        story=spell_faults(fault.story),
+        story=case.retell(fault.story),
         evidence=listed["evidence"] or "",
         wirings=_wirings(home),
         facts=register_facts(home.register, with_place=not is_office),
         others=test.others,
-        looks_like=spell_faults(fault.looks_like),
+        looks_like=case.retell(fault.looks_like),
         bring=tuple(
             item.text for item in order_kit(fault, case.leg, home.register, settings=settings.orders)
         ),
         minutes=int(listed["minutes_on_site"]),
         steps=steps.desk_steps(desk)
         if is_office and desk is not None
-        else steps.visit_steps(fault, desk, test.is_silent),
+        else steps.visit_steps(case, desk, test.is_silent),
         expectations=() if is_office else test.rows,
         channels=() if is_office else test.channels,
         known_load="" if is_office else steps.known_load_note(case),
         key=WiringKey() if is_office else wiring_key(case.install, settings.orders),
-        prove=spell_faults(fault.remedy.prove),
+        prove=case.retell(fault.remedy.prove),
         desk=desk,
         record=visit_record(
             home.site_id, home.visit_id, fault.name, service=case.install.service, catalogue=catalogue

@@ -36,7 +36,7 @@ def cautions(case: Case) -> tuple[str, ...]:
         *((_SERVICE_ENTRANCE,) if register["ct_location"] == "service_entrance" else ()),
         *((_BATTERY,) if register["has_battery"] else ()),
     )
-    return (*CAUTIONS, *case.fault.cautions, *of_home)
+    return tuple(case.called.retell(text) for text in (*CAUTIONS, *case.fault.cautions, *of_home))
 
 
 def doubts(case: Case) -> tuple[str, ...]:

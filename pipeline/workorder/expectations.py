@@ -8,7 +8,6 @@ from typing import NamedTuple
 from pipeline.core.line_words import line_words
 from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import OrderSettings
-from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.types import Fault
 from pipeline.report import words
 from pipeline.workorder.install import Install
@@ -64,7 +63,7 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
             return Other("nothing wrong", share, text)
         fault = catalogue[name]
         test = tell_apart(_respond(fault, case, case.leg, settings))
-        text = test or f"One known load can't tell; look: {spell_faults(fault.story)}"
+        text = test or f"One known load can't tell; look: {case.retell(fault.story)}"
         return Other(words.fault(name), share, text)
 
     rows = []

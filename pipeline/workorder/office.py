@@ -51,8 +51,8 @@ def desk_fix(case: Case, settings: Settings) -> DeskFix | None:
     if remedy.fix_by == "office":
         return DeskFix(
             "Look the setting up before you change it.",
-            (Change("setting", _UNKNOWN, "as it should be", remedy.action),),
-            (Verification(remedy.prove, "", "", _after(settings.orders.usual_nights)),),
+            (Change("setting", _UNKNOWN, "as it should be", case.called.retell(remedy.action)),),
+            (Verification(case.called.retell(remedy.prove), "", "", _after(settings.orders.usual_nights)),),
             (_ENTER_CHANGE,),
         )
     return None
@@ -153,7 +153,12 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
         slopes = ", ".join(_measured_slope(case, leg) for leg in fed)
         last, names = [*fed][-1], together([words.leg(leg) for leg in fed])
         verifications.append(_verify_slope(case, last, names, fed[last], settings)._replace(now=slopes))
-    return DeskFix(stopgap.when, tuple(dict.fromkeys(changes)), tuple(verifications), _UNTIL_VISIT)
+    return DeskFix(
+        stopgap.when,
+        tuple(dict.fromkeys(changes)),
+        tuple(verifications),
+        tuple(map(case.called.retell, _UNTIL_VISIT)),
+    )
 
 
 def _gain(case: Case) -> tuple[float | None, float | None, str]:

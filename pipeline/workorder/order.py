@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal, NamedTuple
 
+from pipeline.core.line_words import LineWords, line_words
+from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.types import Change, Fault
 from pipeline.worklist.earlier_visits import EarlierVisits
 from pipeline.workorder.install import Install
@@ -29,6 +31,15 @@ class Case:
         """Return the case of a listed home; KeyError where the catalogue doesn't have its suspected fault."""
         fault = catalogue[home.listed["suspected_fault"]]
         return cls(home, fault, home.listed["leg"], Install.of(home.register, home.score, home.signal))
+
+    @property
+    def called(self) -> LineWords:
+        """What the home's lines are called: legs where there are two."""
+        return line_words(len(self.install.lines))
+
+    def retell(self, text: str) -> str:
+        """Return a fault's text with its codes as titles and the words for this home's lines."""
+        return spell_faults(self.called.retell(text))
 
     @property
     def signal(self) -> dict[str, Any]:

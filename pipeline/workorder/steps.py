@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from pipeline.core.contract import SOUND
-from pipeline.core.line_words import line_words
-from pipeline.faults.fault_text import fault_title, spell_faults
-from pipeline.faults.types import Fault
+from pipeline.faults.fault_text import fault_title
 from pipeline.workorder.order import Case, DeskFix
 
 
-def visit_steps(fault: Fault, desk: DeskFix | None, is_silent: bool) -> tuple[str, ...]:
+def visit_steps(case: Case, desk: DeskFix | None, is_silent: bool) -> tuple[str, ...]:
     """Return the steps of a visit; `is_silent`: the known load reads right also while the fault is there."""
     test = "Leave the covers closed. Do the known-load test below." + (
         " It will probably read right today: it can't show this fault."
@@ -21,7 +19,7 @@ def visit_steps(fault: Fault, desk: DeskFix | None, is_silent: bool) -> tuple[st
         test,
         "Make safe as the cautions say. Look before you change anything. If you see something else, read “What else "
         "it could be”.",
-        spell_faults(fault.remedy.action),
+        case.retell(case.fault.remedy.action),
         "Close the covers. Repeat the test: every row must read right. Photograph CTs, marks and labels.",
         "Record the visit below. Write down the time out and have the customer sign.",
     ]
@@ -50,10 +48,9 @@ def known_load_note(case: Case) -> str:
 
 def _line_names(case: Case) -> str:
     """Return which conductor is called L1: the monitor's own names, as letters and colours differ by country."""
-    install = case.install
-    if install.is_summed:
+    if case.install.is_summed:
         return (
-            f" The source reports one total of {line_words(len(install.lines)).together}: the one whose load reads"
+            f" The source reports one total of {case.called.together}: the one whose load reads"
             " wrong has the CT at fault."
         )
     return {
@@ -61,4 +58,4 @@ def _line_names(case: Case) -> str:
         2: " L1 is the leg whose voltage the monitor calls L1.",
         3: " L1, L2 and L3 are the lines whose voltages the monitor calls so; local codes say how conductors are"
         " lettered and coloured.",
-    }[len(install.channels)]
+    }[len(case.install.channels)]
