@@ -104,7 +104,12 @@ def pair_view(signals: pl.DataFrame, pair: str) -> pl.DataFrame:
         other = pl.col(name) if pair == "12" else pl.lit(None, schema[name])
         return pl.when(is_three).then(asked(source, schema[name])).otherwise(other).alias(name)
 
-    both = [(line, name) for name in line_columns(schema) for line in ("l1", "l2") if of_line(name, line) in schema]
+    both = [
+        (line, name)
+        for name in line_columns(schema)
+        for line in ("l1", "l2")
+        if of_line(name, line) in schema
+    ]
     if pair == SUM:
         told = {as_line: whole for whole, as_line in _SUM_COLUMNS.items()}
         sources = {of_line(name, leg): told.get(of_line(name, leg), "") for leg, name in both}
