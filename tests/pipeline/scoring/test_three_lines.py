@@ -79,7 +79,10 @@ def drawn() -> list[Labelled]:
 @pytest.fixture(scope="module")
 def both(small: Settings, drawn: list[Labelled]) -> Model:
     """The shipped model, with one of three lines that knows two faults."""
-    fleets = [Fleet("wired", homes_of, measure(homes_of.signals)) for homes_of in drawn]
+    fleets = [
+        Fleet("wired", homes_of, measure(homes_of.signals))
+        for homes_of in drawn
+    ]
     return replace(load_model(), three_lines=fit_model(fleets, small, 1, recipe={}))
 
 
