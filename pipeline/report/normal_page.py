@@ -98,7 +98,7 @@ def _block(probe: Probe, normal: pl.DataFrame, outside: pl.DataFrame, lines: Lin
     homes = outside.filter(pl.col("contradiction_probe") == probe.name)
     return {
         "name": probe.name,
-        "label": probe.label,
+        "label": probe.label_at(3 if lines.one == "line" else 2),
         "measured": what_is_measured(probe.name, lines),
         "main": _by_quantity([row for row in rows if row["is_main"]]),
         "rest": _by_quantity([row for row in rows if not row["is_main"]]),
