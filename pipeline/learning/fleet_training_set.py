@@ -33,9 +33,11 @@ from pipeline.learning.fleet_examples import (
 )  # fmt: skip
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.learning.visit_labels import estimate_rate, visited_homes
+from pipeline.probes.line_rows import has_three_lines
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import score
+from pipeline.storage.layout import LINE_TABLE
 
 Tell = Callable[[str], None]
 WINDOW_DAYS = 30
@@ -91,7 +93,9 @@ def build_training_set(
         con, lake, days, registers=registers, store=store, settings=settings, workdir=scratch
     )
     window = [day for day in stored if day.day >= first]
-    files = [path for day in window for path in day.paths(store, "site_day")]
+    files, line_files = (
+        [path for day in window for path in day.paths(store, table)] for table in ("site_day", LINE_TABLE)
+    )
     view = look(
         con,
         files,
@@ -100,6 +104,7 @@ def build_training_set(
         as_of=as_of,
         window_days=WINDOW_DAYS,
         settings=settings,
+        line_files=line_files,
     )
     seen = visited_homes(
         con, store, stored,
@@ -122,6 +127,8 @@ def build_training_set(
     scores = score(
         view.signals, registers.sites, fleet, model=model, catalogue=CATALOGUE, settings=settings.verdict
     )
+    of_three = view.signals.filter(has_three_lines(view.signals))["site_id"].to_list()
+    scores = scores.filter(~pl.col("site_id").is_in(of_three))  # they have the shipped model of three lines
     sound = find_sound_homes(scores, registers.visits, settings)
     homes = sample_homes(sound, own_fleet)
     parts = split_homes(homes, own_fleet)

@@ -17,6 +17,8 @@ from pipeline.features.update_store import refresh_days
 from pipeline.features.window import look
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
+from pipeline.probes.line_rows import THREE, has_three_lines
+from pipeline.storage.layout import LINE_TABLE
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,11 @@ class Labelled:
     sites: pl.DataFrame
     signals: pl.DataFrame
     truth: pl.DataFrame
+
+    def with_lines(self, line_count: int) -> Labelled:
+        """Return the homes of three lines, or of fewer; a channel that sends nothing takes a line away."""
+        is_asked = has_three_lines(self.signals) == (line_count == THREE)
+        return Labelled(self.sites, self.signals.filter(is_asked), self.truth.filter(is_asked))
 
     @property
     def fault(self) -> NDArray[np.str_]:
@@ -68,7 +75,9 @@ def labelled_lake(lake_root: Path, root: Path, window_days: int, *, settings: Se
     stored = refresh_days(
         con, lake, days, registers=registers, store=store, settings=settings, workdir=scratch
     )
-    files = [path for day in stored for path in day.paths(store, "site_day")]
+    files, line_files = (
+        [path for day in stored for path in day.paths(store, table)] for table in ("site_day", LINE_TABLE)
+    )
     view = look(
         con,
         files,
@@ -77,6 +86,7 @@ def labelled_lake(lake_root: Path, root: Path, window_days: int, *, settings: Se
         as_of=days[-1],
         window_days=window_days,
         settings=settings,
+        line_files=line_files,
     )
     con.close()
     truth = pl.read_csv(lake_root / "truth.csv", infer_schema_length=None)

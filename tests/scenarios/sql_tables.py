@@ -20,7 +20,7 @@ from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.aggregates import HomeDays, site_window
 from pipeline.features.day_statistics import day_params, site_sky
-from pipeline.features.window_features import WINDOW_TABLES, site_fact
+from pipeline.features.window_features import WINDOW_TABLES, site_fact, site_share
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import Registers, read_registers
@@ -101,6 +101,9 @@ class World:
         pl.DataFrame(schema=CORRECTED).write_parquet(root / "corrected.parquet")
         self.con.register("episode", pl.DataFrame(schema=EPISODE).to_arrow())
         intake = load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
+        files = pl.DataFrame(schema={"file_no": pl.Int32, "source_file": pl.String})
+        self.con.register("interval_file", files.to_arrow())
+        self.con.register("interval_unread", contract.rejects().with_row_index("place").to_arrow())
         self.con.register("wanted_home", registers.sites.select("site_id").to_arrow())
         self.params["reject_files"] = [str(path) for path in intake.reject_files]
         self.con.register("register_reject", registers.rejects.with_row_index("place").to_arrow())
@@ -116,7 +119,9 @@ class World:
         span = sites.with_columns(pl.lit(day).alias("from_on"), pl.lit(day).alias("to_on"))
         days = HomeDays.of([Path(path) for path in self.params["day_files"]])
         self.con.register("site_window", site_window(days, span, SETTINGS.feature).to_arrow())
-        self.con.register("site_fact", site_fact(registers.sites).to_arrow())
+        facts = site_fact(registers.sites)
+        self.con.register("site_fact", facts.to_arrow())
+        self.con.register("site_share", site_share(facts).to_arrow())
         for table in WINDOW_TABLES:
             sql_runner.build(self.con, table, self.params)
         for table, rows in crews(registers).items():

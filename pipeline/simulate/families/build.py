@@ -11,18 +11,22 @@ from typing import TypeVar
 import numpy as np
 import polars as pl
 
-from pipeline.core.services import lines_of, service_of
+from pipeline.core.services import LINES, service_of
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.circuit import Circuit, Complex, Float, line_to_line_va
+from pipeline.faults.circuit import Circuit, Complex, Float, numbers_of
 from pipeline.faults.cts import Wiring, measure
 from pipeline.faults.reading import Reading
+from pipeline.simulate.connections import home_circuit
+from pipeline.simulate.crossed_wiring import TURNED_SHARE, turn_some
 from pipeline.simulate.families import logger
 from pipeline.simulate.families.draw import right_wiring
 from pipeline.simulate.families.powers import Powers, powers_of
 from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
-from pipeline.simulate.families.street import Drop, solve_street
+from pipeline.simulate.families.street import Drop, LineDrop, solve_street
+from pipeline.simulate.families.three_lines import solve_three_lines
 from pipeline.simulate.families.unequal_service import solve_service
-from pipeline.simulate.families.witness import BundleShares, witness
+from pipeline.simulate.families.witness import WITNESS_COLUMNS, BundleShares, witness
+from pipeline.simulate.service_draws import is_dealt_anew
 from pipeline.simulate.spec import seeded_rng
 
 Values = TypeVar("Values", Float, Complex)
@@ -72,6 +76,8 @@ def build_street(
     street = seeded_rng(spec.seed, 6, homes[0].street)
     drops = [_drop(spec, home, power) for home, power in zip(homes, powers, strict=True)]
     solve = solve_street if spec.family == "crest" else solve_service
+    if is_dealt_anew(homes[0].service) and spec.family != "crest":
+        solve = solve_three_lines
     volts = solve(homes[0].service, drops, minutes=spec.minutes, rng=street)
     return [
         _build_home(spec, home, areas[home.area], power, volt, rng)
@@ -84,7 +90,12 @@ def _mean(values: Values, minutes: int) -> Values:
     return averaged
 
 
-def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
+def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop | LineDrop:
+    if is_dealt_anew(home.service):
+        nominal = circuit_of(home, power, service_of(home.service).volts)
+        net_va = nominal.load_va - nominal.source_va
+        means = net_va.reshape(len(net_va), -1, spec.minutes).mean(axis=2)
+        return LineDrop(means, has_loose_neutral=home.hard == "loose_neutral")
     leg_1, leg_2, line = power.loads.leg(1), power.loads.leg(2), power.loads.line
     other_w = power.battery_w + power.hidden_w
     if home.service == "single":
@@ -101,16 +112,11 @@ def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
     return Drop(leg_1, leg_2, line, has_loose_neutral=home.hard == "loose_neutral")
 
 
-def circuit_of(home: Home, power: Powers, volts: tuple[Float, Float]) -> Circuit:
-    """Return the home's circuit at one minute; voltages of legs 1 and 2 [V], shape (n,) each."""
-    va = power.loads.va
-    count = service_of(home.service).line_count
-    sizes = np.array(volts[:count])
-    line_a, line_b = (line_to_line_va(line, sizes, service=home.service) for line in va[4:])
-    circuit = Circuit.from_bundles(
-        va[0:4:2][:count] + line_a, va[1:4:2][:count] + line_b, power.pv_w,
-        battery_w=power.battery_w + power.hidden_w, volts=sizes, service=home.service,
-        pv_lines=lines_of(home.pv_leg, count), minutes=1.0,
+def circuit_of(home: Home, power: Powers, volts: Float | float) -> Circuit:
+    """Return the home's circuit at one minute; voltages of its lines [V]: a number or shape (lines, n)."""
+    circuit = home_circuit(
+        power.loads.by_line(volts), power.pv_w, power.battery_w, power.hidden_w, service=home.service, volts=volts,
+        minutes=1.0, pv_lines=home.pv_lines,
     )  # fmt: skip
     if power.pv_tan is None:
         return circuit
@@ -124,11 +130,11 @@ def _build_home(
     home: Home,
     area: Area,
     power: Powers,
-    volts: tuple[Float, Float],
+    volts: tuple[Float, ...],
     rng: np.random.Generator,
 ) -> BuiltHome:
-    v1, v2 = (np.repeat(volt, spec.minutes) for volt in volts)
-    circuit = circuit_of(home, power, (v1, v2))
+    count = service_of(home.service).line_count
+    circuit = circuit_of(home, power, np.repeat(np.array(volts[:count]), spec.minutes, axis=1))
     sound = logger.within_class(right_wiring(home), rng)
     if home.hard == "crossed_and_turned":
         sound = sound.crossed_and_turned()
@@ -136,6 +142,7 @@ def _build_home(
     right = reading
     if home.fault != "sound":
         wiring = CATALOGUE[home.fault].effect(sound, circuit, home.leg, rng)
+        wiring = turn_some(wiring, TURNED_SHARE, seeded_rng(spec.seed, 11, home.number))
         reading = reading.then(measure(circuit, wiring), home.onset_min)
     if home.hard == "production_scaled":  # the CTs are right, the production reading isn't
         reading = replace(reading, produced_w=reading.produced_w * float(rng.choice(PRODUCTION_FACTORS)))
@@ -146,11 +153,14 @@ def _build_home(
     columns = _reported_columns(spec, home, means, circuit, power, volts)
     columns = logger.add_noise(columns, monitor.noise, rng)
     if home.is_clipped:
-        columns |= {name: np.maximum(columns[name], 0.0) for name in ("l1_w", "l2_w") if name in columns}
+        columns |= {
+            name: np.maximum(columns[name], 0.0) for name in ("l1_w", "l2_w", "l3_w") if name in columns
+        }
     starts = np.datetime64(spec.start, "us") + np.arange(spec.rows) * np.timedelta64(spec.minutes, "m")
     rows = pl.DataFrame({"interval_start": starts, **columns})
+    named = (*MEASURES, *(name for name in columns if name not in MEASURES))
     rows = rows.select("interval_start", *(
-        pl.col(name) if name in columns else pl.lit(None, pl.Float64).alias(name) for name in MEASURES
+        pl.col(name) if name in columns else pl.lit(None, pl.Float64).alias(name) for name in named
     ))  # fmt: skip
     first_day = 0
     if home.hard == "new_site":
@@ -158,8 +168,10 @@ def _build_home(
         rows = rows.filter(pl.col("interval_start") >= spec.start + timedelta(days=first_day))
     rows = logger.misbehave(rows, home.hard, minutes=spec.minutes, offset_min=area.offset_min, rng=rng)
     rows = logger.lose_some(rows, rng)
-    shares = BundleShares.of(power.loads)
-    columns_of_witness = witness(wiring, shares, home.roof is not None, pv_leg=home.pv_leg)
+    columns_of_witness = dict.fromkeys(WITNESS_COLUMNS)
+    if count < 3:
+        shares = BundleShares.of(power.loads)
+        columns_of_witness = witness(wiring, shares, home.roof is not None, pv_leg=home.pv_leg)
     return BuiltHome(home, wiring, rows, columns_of_witness, first_day, monitor.averaged(right, spec.minutes))
 
 
@@ -169,22 +181,31 @@ def _reported_columns(
     reading: Reading,
     circuit: Circuit,
     power: Powers,
-    volts: tuple[Float, Float],
+    volts: tuple[Float, ...],
 ) -> dict[str, Float]:
     """Return what the home reports an interval, before the logger's noise: only the columns it has."""
-    columns = {"l1_w": reading.l1_w, "l2_w": reading.l2_w}
+    lines = LINES[: service_of(home.service).line_count]
+    columns = {f"{line}_w": reading.line_w(row) for row, line in enumerate(lines, start=1)}
     if home.roof is not None:
-        columns["pv_w"] = reading.pv_w
+        columns |= _production(home, reading, power, spec.minutes)
     if home.has_volts:
-        columns |= {"l1_v": volts[0], "l2_v": volts[1]}
+        columns |= {f"{line}_v": volts[row] for row, line in enumerate(lines)}
     if home.has_var:
-        columns |= {"l1_var": reading.l1_var, "l2_var": reading.l2_var}
+        columns |= {f"{line}_var": reading.line_var(row) for row, line in enumerate(lines, start=1)}
     if home.has_battery_w:
         columns["battery_w"] = _mean(power.battery_w, spec.minutes)
     if home.has_meter:
         net_w = sum(va.real for va in circuit.load_va) - sum(va.real for va in circuit.source_va)
         for name, power_w in (("import_wh", np.maximum(net_w, 0)), ("export_wh", np.maximum(-net_w, 0))):
             columns[name] = power_w.reshape(-1, spec.minutes).sum(axis=1) / 60
-    if home.service == "single":
-        return {name: values for name, values in columns.items() if not name.startswith("l2_")}
     return columns
+
+
+def _production(home: Home, reading: Reading, power: Powers, minutes: int) -> dict[str, Float]:
+    """Return production, of each line that the inverter feeds where the source gives that and it is production."""
+    made_w = _mean(power.pv_w, minutes)
+    is_right = np.abs(reading.pv_w - made_w).mean() < 0.1 * made_w.mean() + 5.0
+    if not home.is_by_line or not is_right:
+        return {"pv_w": reading.pv_w}
+    fed = [LINES[row] for row in numbers_of(home.pv_lines, home.service)]
+    return {f"pv_{line}_w": reading.pv_w / len(fed) for line in fed}

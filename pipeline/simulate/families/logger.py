@@ -32,7 +32,9 @@ ROUGH_NOISE_SHARE = (0.001, 0.01)
 LATE_SHARE, LATE, PRODUCTION_MOST = 0.15, (0.15, 0.9), 0.04
 SCANS_SHARE, SCAN_MIN = 0.2, (2, 3, 5)
 LOST_SHARE = 0.004  # of intervals, in any home
-CHANNELS = ("l1_w", "l2_w", "pv_w", "l1_var", "l2_var")
+CHANNELS = (
+    "l1_w", "l2_w", "pv_w", "l1_var", "l2_var", "l3_w", "l3_var", "pv_l1_w", "pv_l2_w", "pv_l3_w",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ class LoggerNoise:
 class Monitor:
     """How a monitor takes readings: noise, production's gain and lateness [intervals], its scans.
 
-    `scan_starts_min` are the first scans of leg 1, leg 2 and production, every `scan_min`.
+    `scan_starts_min` are the first scans of leg 1, leg 2 and production, every `scan_min`; a third line's are leg 1's.
     """
 
     noise: LoggerNoise
@@ -94,7 +96,7 @@ class Monitor:
         if self.scan_min == 1 or minutes % self.scan_min:
             return replace(reading, produced_w=produced_w).averaged(minutes)
         *legs, production = (slice(start, None, self.scan_min) for start in self.scan_starts_min)
-        va = np.array([va[seen] for va, seen in zip(reading.va, legs, strict=False)])
+        va = np.stack([line_va[legs[row % 2]] for row, line_va in enumerate(reading.va)])
         scanned = replace(reading, va=va, produced_w=produced_w[production])
         return scanned.averaged(minutes // self.scan_min)
 
@@ -112,7 +114,7 @@ def within_class(wiring: Wiring, rng: np.random.Generator) -> Wiring:
 
 
 def sign_glitches(reading: Reading, rng: np.random.Generator) -> Reading:
-    """Turn both legs' signs for one to three minutes, a few times a day."""
+    """Turn all legs' signs for one to three minutes, a few times a day."""
     steps = reading.produced_w.shape[0]
     sign = np.ones(steps)
     for start in np.flatnonzero(rng.random(steps) < rng.uniform(2, 8) / 1440):

@@ -44,7 +44,7 @@ def solve_service(
     """
     steps, nominal = drops[0].leg_1_va.shape[0], 240.0 if service == "single" else 120.0
     turn = np.exp(1j * np.deg2rad(service_of(service).degrees[-1]))
-    supply = nominal * _supply(steps, minutes, rng)
+    supply = nominal * draw_supply(steps, minutes, rng)
     shared = rng.uniform(*SHARED_OHM) * (1 + 1j * rng.uniform(0.5, 2.0))
     if service == "single":  # out and back
         shared *= 2
@@ -91,7 +91,7 @@ def _currents(
     return by(drop.leg_1_va, v_1, 0.7 * nominal) + line, by(drop.leg_2_va, v_2, 0.7 * nominal) - line
 
 
-def _supply(steps: int, minutes: float, rng: np.random.Generator) -> Float:
+def draw_supply(steps: int, minutes: float, rng: np.random.Generator) -> Float:
     """Return the supply's voltage [per unit]: two waves a day, taps that follow a limit, wander and noise."""
     day = np.arange(steps) * minutes / 1440 * 2 * np.pi
     swing = rng.uniform(0.002, 0.01) * np.sin(day + rng.uniform(0, 6.3)) + rng.uniform(0, 0.004) * np.sin(

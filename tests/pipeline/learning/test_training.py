@@ -67,7 +67,7 @@ def test_every_home_is_seen_beside_its_fleet_and_deviations_in_small_fleets(stre
 
     homes = streets[0].measured.size
     assert rows.symmetric.rows.shape == (2 * homes, len(columns()[0]))
-    assert rows.by_leg[0].shape == rows.by_leg[1].shape == (2 * homes, len(columns()[1]))
+    assert rows.by_leg[0].rows.shape == rows.by_leg[1].rows.shape == (2 * homes, len(columns()[1]))
     for part in (rows.fault, rows.leg, rows.hard_negative):
         assert part[:homes].tolist() == part[homes:].tolist()
     # raw values are the same from both looks, deviations are not
