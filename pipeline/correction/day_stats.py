@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.atomic_files import write_parquet
-from pipeline.core.contract import MEASURES
+from pipeline.core.contract import MEASURES, THIRD_LINE
 from pipeline.core.setting_sections import DaySettings
 from pipeline.features.day_statistics import site_sky
 from pipeline.features.kernels.day_tables import day_tables
@@ -55,7 +55,9 @@ def day_stats_of(
     blocks = []
     if keyed.height:
         home, minute = (keyed[name].to_numpy().astype(np.int64) for name in ("site_key", "minute"))
-        blocks.append(UsedRows(home, minute, {name: _numbers(keyed[name]) for name in MEASURES}))
+        has_third = "l3_w" in keyed.columns and keyed["l3_w"].count() > 0
+        names = (*MEASURES, *THIRD_LINE) if has_third else MEASURES
+        blocks.append(UsedRows(home, minute, {name: _numbers(keyed[name]) for name in names}))
     return day_tables(con, blocks, sky, day=day, settings=settings).site_day
 
 
