@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import duckdb
+import numpy as np
 import polars as pl
 import pytest
 from stored_nights import SETTINGS
@@ -24,7 +25,10 @@ from pipeline.correction.three_lines import (
     services_of_three,
     with_wirings,
 )
+from pipeline.correction.witnesses import UNKNOWN_FACTOR, find_witnesses
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.cts import Wiring, measure
 from pipeline.features.aggregates import HomeDays
 from pipeline.features.day_store import Store
 from pipeline.features.line_signals import line_days
@@ -188,3 +192,39 @@ def test_a_fault_that_is_over_is_not_put_right_by_tonights_wiring(tmp_path: Path
 
 def test_homes_of_two_lines_are_left_as_they_are(tmp_path: Path) -> None:
     assert wired(tmp_path, "legs_crossed", "both", "l2+ l1+", service="120/240") == ("both", None, None)
+
+
+@pytest.mark.parametrize(
+    ("pv_lines", "led", "factor"),
+    [(None, 1, 3.0), (("l1",), 1, 1.0), (None, 2, UNKNOWN_FACTOR), (("l1", "l2"), 1, UNKNOWN_FACTOR)],
+)
+def test_what_production_makes_of_a_watt_is_told_by_the_other_lines(
+    pv_lines: tuple[str, ...] | None, led: int, factor: float
+) -> None:
+    """Their slopes on what the exchanged lead of L1 shows; by another line's voltage it lies across, so unknown."""
+    rng, size = np.random.default_rng(4), 14 * 96
+    loads_w = 300 + rng.gamma(1.0, 150, (3, size))
+    pv_w = np.where(np.arange(size) % 96 < 48, 0.0, rng.uniform(0, 6000, size))
+    circuit = Circuit.from_powers(loads_w, pv_w, service="230/400", pv_lines=pv_lines)
+    sound = Wiring.sound("230/400", pv_lines=pv_lines, production_leg=led)
+    reading = measure(circuit, CATALOGUE["swapped_with_pv"].effect(sound, circuit, "l1", rng))
+    starts = [datetime(2026, 6, 1) + timedelta(minutes=15 * step) for step in range(size)]
+    inside = pl.DataFrame({
+        "site_id": "a", "interval_start": starts, "pv_w": reading.pv_w, "service": "230/400", "is_upstream": True,
+        "pv_kw": 6.0, **{f"l{line}_w": reading.line_w(line) for line in (1, 2, 3)},
+        **{f"l{line}_v": 230.0 for line in (1, 2, 3)},
+    })  # fmt: skip
+    facts = {
+        "is_added_back": False,
+        "has_battery": False,
+        "battery_w": None,
+        "import_wh": None,
+        "export_wh": None,
+    }
+    rows = inside.with_columns(longitude=0.0, **{name: pl.lit(value) for name, value in facts.items()})
+    story = {"site_id": "a", "fault": "swapped_with_pv", "leg": "l1"}
+    episodes = pl.DataFrame({name: [story.get(name)] for name in EPISODE.names()}, schema=EPISODE)
+
+    found = find_witnesses(rows.clear(), rows.clear(), episodes, inside=rows, catalogue=CATALOGUE)
+
+    assert found.production_factor == {"a": (factor,)}
