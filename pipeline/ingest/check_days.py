@@ -92,7 +92,7 @@ class DayReader:
         """Yield what the days that were read show together."""
         yield from local_day_problems(self.hours, self.registers.sites["timezone"].drop_nulls().to_list())
         yield from voltage_problems(self.volts)
-        yield from service_problems(self.registers.sites, self.lines, self.volts)
+        yield from service_problems(self.registers, self.lines, self.volts)
 
     def _column_problems(self, day: date) -> Iterator[Problem]:
         """Say which columns of the day's first readable file nothing reads."""

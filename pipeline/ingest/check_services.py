@@ -7,28 +7,35 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 
 from pipeline.core import contract
-from pipeline.core.services import LINES, service_of
+from pipeline.core.services import BOTH, LINES, service_of
 from pipeline.ingest.check_problem import Problem, count, name_some
+from pipeline.ingest.registers import Registers
 
 _EU_FROM_V = 180.0  # volts to neutral: 230 V above, 120 V below
-_ALL = "all"
+_ALL_LINES = (BOTH, "all")
 
 
 def service_problems(
-    sites: pl.DataFrame, lines: Sequence[pl.DataFrame], volts: Sequence[pl.DataFrame]
+    registers: Registers, lines: Sequence[pl.DataFrame], volts: Sequence[pl.DataFrame]
 ) -> Iterator[Problem]:
     """Yield a line a service and kind of misfit.
 
     Parameters
     ----------
-    sites
-        The register of homes.
+    registers
+        The registers.
     lines
         Rows of check_line of each day that was read.
     volts
         Rows of check_voltage of each day that was read.
     """
-    yield from _production_problems(sites)
+    sites = registers.sites
+    declared = sites.select("site_id", "service", named="pv_on")
+    yield from _lines_lacking(
+        "sites", "pv_on", declared, "correct pv_on or service; empty: found from the readings"
+    )
+    visited = registers.visits.select("site_id", named="leg").join(sites, on="site_id")
+    yield from _lines_lacking("visits", "leg", visited, "correct the visit's leg, or service in sites")
     if not lines:
         return
     middle = (
@@ -81,18 +88,17 @@ def _misfits(home: dict[str, object]) -> Iterator[tuple[str, str]]:
         )
 
 
-def _production_problems(sites: pl.DataFrame) -> Iterator[Problem]:
-    """Yield a line a service and line of pv_on that the service doesn't have."""
+def _lines_lacking(where: str, column: str, named: pl.DataFrame, hint: str) -> Iterator[Problem]:
+    """Yield a line a service and line that a register's column names (`named`) and the home's service doesn't have."""
     groups: dict[tuple[str, str], list[str]] = {}
-    for site_id, service, pv_on in sites.select("site_id", "service", "pv_on").drop_nulls().iter_rows():
-        lacking = [line for line in pv_on.split("+") if line not in (_ALL, *service_of(service).lines)]
+    told = named.select("site_id", "service", "named").drop_nulls().unique().sort("site_id", "named")
+    for site_id, service, names in told.iter_rows():
+        lacking = [line for line in names.split("+") if line not in (*_ALL_LINES, *service_of(service).lines)]
         if lacking:
             groups.setdefault((service, " and ".join(lacking)), []).append(site_id)
-    for (service, lines), names in groups.items():
-        what = (
-            f"pv_on names {lines}, which {service} has not ({count(len(names), 'home')}: {name_some(names)})"
-        )
-        yield Problem("note", "sites", what, "correct pv_on or service; empty: found from the readings")
+    for (service, lines), homes in groups.items():
+        those = f"{count(len(homes), 'home')}: {name_some(homes)}"
+        yield Problem("note", where, f"{column} names {lines}, which {service} has not ({those})", hint)
 
 
 def commonest_volts(sites: pl.DataFrame) -> float:

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from check_lines import problems
-from lakes import SITES, build_lake, put, rows
+from lakes import SITES, VISITS, build_lake, put, rows
 
 from pipeline.ingest.check_services import commonest_volts
 
@@ -78,6 +78,21 @@ def test_production_on_a_line_that_the_service_has_not_is_told(tmp_path: Path) -
          "correct pv_on or service; empty: found from the readings")
     ]  # fmt: skip
     assert told(tmp_path / "2", "120/240", more="pv_on", value="all") == []
+
+
+def test_a_visit_to_a_line_that_the_service_has_not_is_told(tmp_path: Path) -> None:
+    sites = SITES.replace("39.8,-105.1,north,120/240", "39.8,-105.1,north,230/400")
+    lake = build_lake(tmp_path / "lake", sites)
+    lines = [
+        "v1,a,2025-05-01,,reversed,l3,,",
+        "v2,b,2025-05-01,,reversed,l1+l3,,",
+        "v3,a,2025-05-02,,dead,both,,",
+    ]
+    (lake / "visits.csv").write_text(VISITS + "\n".join(lines) + "\n", encoding="utf-8")
+    put(lake, "1.parquet", rows("a"))
+    found = [(one.severity, one.where, one.what) for one in problems(lake) if "leg names" in one.what]
+    assert found == [("note", "visits", "leg names l3, which 120/240 has not (1 home: a)")]
+    assert [one for one in problems(lake) if one.severity == "fail"] == []
 
 
 def test_the_volts_of_most_homes_are_the_fleets() -> None:
