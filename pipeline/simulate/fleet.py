@@ -183,7 +183,8 @@ def _leg_weights(legs: Sequence[str], service: str) -> Float:
     """Return the chance of each leg: several lines at once are rarer than one where a fault can have one."""
     counts = np.array([len(lines_of(leg, service_of(service).line_count)) for leg in legs])
     weights = np.where((counts > 1) & (counts.min() == 1), 0.25, 1.0)
-    return weights / weights.sum()
+    chances: Float = weights / weights.sum()
+    return chances
 
 
 def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Install:
@@ -204,7 +205,9 @@ def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Inst
         if spec.service is not None:  # a fleet of one service stays so
             needs = tuple((name, value) for name, value in needs if name not in ("service", "volts"))
         home = clean_home(spec, number, replace(wish, values=wish.values + needs))
-    if not CATALOGUE[fault].fits(home.wiring, home.circuit):  # no solar to exchange or misdeclare, no other line
+    if not CATALOGUE[fault].fits(
+        home.wiring, home.circuit
+    ):  # no solar to exchange or misdeclare, no other line
         fitting = [name for name, other in CATALOGUE.items() if other.fits(home.wiring, home.circuit)]
         fault = fitting[0 if spec.service is None else number % len(fitting)]
     legs = CATALOGUE[fault].legs_on(home.plan.service)

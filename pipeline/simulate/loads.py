@@ -205,5 +205,7 @@ def plain_household_va(plan: HomePlan, rng: np.random.Generator) -> Complex:
     bundle = 0 if plan.bundle_a_share > 0.5 else 1
     loads[:, bundle] += big_w / lines
     for row in range(2 * lines):
-        loads[row // 2, row % 2] += 1400.0 * rng.random(hour.size) * (rng.random(hour.size) < 0.012 * plan.activity)
+        loads[row // 2, row % 2] += (
+            1400.0 * rng.random(hour.size) * (rng.random(hour.size) < 0.012 * plan.activity)
+        )
     return loads

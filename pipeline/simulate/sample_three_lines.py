@@ -1,4 +1,4 @@
-"""The sample lake of homes with three lines: every fault once or twice, oddities, sound homes, and some other services."""
+"""The sample lake of homes with three lines: every fault once or twice, oddities, sound homes, other services."""
 
 from __future__ import annotations
 
@@ -32,7 +32,9 @@ def write_sample_of(service: str, out: Path) -> None:
         The service has not three lines.
     """
     if service not in THREE_LINES:
-        raise InputError(f"no sample lake of {service}: choose one of {', '.join(THREE_LINES)}, or none for 120/240")
+        raise InputError(
+            f"no sample lake of {service}: choose one of {', '.join(THREE_LINES)}, or none for 120/240"
+        )
     wishes = list(_wishes(service))
     spec = FleetSpec(
         sites=len(wishes), days=28, minutes=15, seed=21, end=LAST_DAY, fault_share=0.0, hard_share=0.0,

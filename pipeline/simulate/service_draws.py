@@ -100,7 +100,11 @@ def draw_line_shares(rng: np.random.Generator) -> tuple[float, ...]:
 
 def draw_pv_leg(service: str, ac_kw: float, rng: np.random.Generator) -> str:
     """Draw which of three lines an inverter of this rating [kW] feeds, a leg's code; BOTH for all of them."""
-    two, on_three, start = rng.random() < TWO_LINES_SHARE, rng.random() < SMALL_ON_THREE_SHARE, int(rng.integers(3))
+    two, on_three, start = (
+        rng.random() < TWO_LINES_SHARE,
+        rng.random() < SMALL_ON_THREE_SHARE,
+        int(rng.integers(3)),
+    )
     pair = leg_code((LINES[start], LINES[(start + 1) % 3]), 3)
     if not has_230_volts(service):  # inverters of 208 V, larger ones on three lines
         return pair if ac_kw <= ONE_LINE_MOST_KW or (ac_kw <= 2 * ONE_LINE_MOST_KW and not on_three) else BOTH
@@ -169,7 +173,9 @@ def values_on(
     if array and known.volts < _NORTH_AMERICAN_MOST_V:
         array = replace(array, dc_w=LARGER * array.dc_w, ac_w=round(LARGER * array.ac_w, -2))
     if array and hard == SINGLE_LINE_INVERTER and array.ac_w > 1000.0 * ONE_LINE_MOST_KW:
-        array = replace(array, dc_w=array.dc_w * 1000.0 * ONE_LINE_MOST_KW / array.ac_w, ac_w=1000.0 * ONE_LINE_MOST_KW)
+        array = replace(
+            array, dc_w=array.dc_w * 1000.0 * ONE_LINE_MOST_KW / array.ac_w, ac_w=1000.0 * ONE_LINE_MOST_KW
+        )
     pv_leg = draw_pv_leg(service, array.ac_w / 1000.0, rng) if array else BOTH
     if hard == SINGLE_LINE_INVERTER:
         pv_leg = LINES[int(rng.integers(3))]

@@ -110,7 +110,7 @@ def day_bundles(day: int) -> NDArray[np.float32]:
 
 @cache
 def day_thirds(day: int) -> NDArray[np.float32]:
-    """Return a day's rest dealt to three lines' bundles a, b [W], shape (6, 1440): line 1 half of it, 2 and 3 a quarter."""
+    """Return a day's rest dealt to three lines' bundles a, b [W], shape (6, 1440): half to line 1, a quarter each."""
     one, others = deal(measured_days().watts["rest"][day].astype(np.float64))
     return np.array([bundle for line in (one, *deal(others)) for bundle in deal(line)], dtype=np.float32)
 
@@ -133,7 +133,9 @@ def draw_loads(spec: UnlikeSpec, home: Home, area: Area, *, rng: np.random.Gener
     elif home.has_ev and home.hard != "vacant":
         watts = va[: 2 * drawn_lines(home.service)].real.sum(axis=0)
         is_home = (watts > np.median(watts)).astype(np.float64)  # somebody who comes home switches things on
-        va[_draw_row(rng, home.service, True)] += heavy.car(rng, is_home, local, charger_w=float(rng.choice(CAR)))
+        va[_draw_row(rng, home.service, True)] += heavy.car(
+            rng, is_home, local, charger_w=float(rng.choice(CAR))
+        )
     return Loads.on_service(home.service, va)
 
 
@@ -162,7 +164,9 @@ def draw_circuits(
         [_like_days(rng, date.fromordinal(first + day), opposite, later.size) for day in range(count)]
     )
     circuits = [
-        MeasuredCircuit("rest", days[:, 0], _rest_sizes(rng, _draw_size(rng, REST_SIZE), home.service), int(later[0]))
+        MeasuredCircuit(
+            "rest", days[:, 0], _rest_sizes(rng, _draw_size(rng, REST_SIZE), home.service), int(later[0])
+        )
     ]
     if rng.random() < TWO_HOUSEHOLDS_SHARE:
         sizes = _rest_sizes(rng, _draw_size(rng, REST_SIZE), home.service)

@@ -17,7 +17,11 @@ from pipeline.simulate.families.street import LineDrop
 from pipeline.simulate.families.unequal_service import LOOSE_OHM, ROUNDS, draw_supply
 from pipeline.simulate.sky import smooth_noise
 
-LINE_OHM, LINE_SPREAD, UNLIKE = 0.02, 0.45, 0.25  # median of a home, spread of its logarithm, and of each line's own
+LINE_OHM, LINE_SPREAD, UNLIKE = (
+    0.02,
+    0.45,
+    0.25,
+)  # median of a home, spread of its logarithm, and of each line's own
 NEUTRAL, REACTANCE = (0.8, 1.5), (0.15, 0.9)  # times a line; of resistance
 SHARED_OHM = (0.005, 0.03)  # transformer and main cable, a line and the neutral
 STRANGERS_W, STRANGERS_LEAN_W = (800.0, 5000.0), (200.0, 1200.0)
@@ -66,7 +70,7 @@ def _at_home(bus: Complex, drop: LineDrop, nominal: float, rng: np.random.Genera
     lines = middle * np.exp(UNLIKE * rng.normal(size=(len(bus), 1))) * (1 + 1j * rng.uniform(*REACTANCE))
     back = middle * rng.uniform(*NEUTRAL) * (1 + 1j * rng.uniform(*REACTANCE))
     back += rng.uniform(*LOOSE_OHM) if drop.has_loose_neutral else 0.0
-    volts = bus
+    volts: Complex = bus
     for _ in range(ROUNDS):
         amps = np.conj(drop.line_va / volts) * np.minimum(np.abs(volts) / (0.7 * nominal), 1.0) ** 2
         volts = bus - lines * amps - back * amps.sum(axis=0)

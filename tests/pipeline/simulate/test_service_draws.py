@@ -1,4 +1,4 @@
-"""Homes on other services: which lines an inverter feeds, what the register says, how large what is on three lines is."""
+"""Homes on other services: which lines an inverter feeds, what the register says, how large loads on three are."""
 
 from __future__ import annotations
 
@@ -45,7 +45,9 @@ def test_a_small_inverter_is_on_any_line_and_a_pair_on_any_pair():
 
 
 def test_half_of_the_registers_say_in_the_contracts_words_what_the_inverter_feeds():
-    said = [draw_pv_on(leg, np.random.default_rng(seed)) for seed in range(300) for leg in (BOTH, "l1+l3", "l2")]
+    said = [
+        draw_pv_on(leg, np.random.default_rng(seed)) for seed in range(300) for leg in (BOTH, "l1+l3", "l2")
+    ]
     assert {word for word in said if word} == {"all", "l1+l3", "l2"} < set(PV_ON)
     assert 0.4 < said.count(None) / len(said) < 0.6
 
@@ -59,8 +61,14 @@ def test_circuits_lie_on_all_lines_and_a_large_load_on_the_lines_of_its_kind():
     shares = draw_line_shares(np.random.default_rng(3))
     assert sum(shares) == pytest.approx(1)
     assert min(shares) > 0
-    assert {len(draw_load_lines("230/400", "dryer", np.random.default_rng(seed))) for seed in range(50)} == {1}
-    assert {len(draw_load_lines("230/400", "range", np.random.default_rng(seed))) for seed in range(99)} == {1, 2, 3}
+    assert {len(draw_load_lines("230/400", "dryer", np.random.default_rng(seed))) for seed in range(50)} == {
+        1
+    }
+    assert {len(draw_load_lines("230/400", "range", np.random.default_rng(seed))) for seed in range(99)} == {
+        1,
+        2,
+        3,
+    }
 
 
 def test_a_load_on_one_line_fits_a_fuse_and_an_instantaneous_heater_runs_short():
