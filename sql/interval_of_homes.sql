@@ -4,7 +4,8 @@
 -- The other homes' rows go before anything is made of them: a join above the casts took twice as long.
 SELECT
   site_id, interval_start::TIMESTAMP AS interval_start,
-  l1_w, l2_w, pv_w, l1_v, l2_v, l1_var, l2_var, battery_w, import_wh, export_wh,
+  l1_w, l2_w, if(getvariable('has_pv_by_line'), coalesce(pv_w, sum_of_given(pv_l1_w, pv_l2_w, pv_l3_w)), pv_w) AS pv_w,
+  l1_v, l2_v, l1_var, l2_var, battery_w, import_wh, export_wh, l3_w, l3_v, l3_var, pv_l1_w, pv_l2_w, pv_l3_w,
   file_no, coalesce(_staged_no, file_row + 1) AS row_no,
   _staged_reason AS staged_reason, _staged_row AS staged_row
 FROM (

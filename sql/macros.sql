@@ -3,6 +3,10 @@
 -- NaN and infinity (DuckDB's corr and regr_* give them on constants) as null.
 CREATE OR REPLACE MACRO finite(x) AS CASE WHEN isfinite(x::DOUBLE) THEN x::DOUBLE END;
 
+-- Sum of the values that are there, null where none is.
+CREATE OR REPLACE MACRO sum_of_given(a, b, c) AS
+  CASE WHEN coalesce(a, b, c) IS NOT NULL THEN coalesce(a, 0) + coalesce(b, 0) + coalesce(c, 0) END;
+
 -- Sine of the sun's elevation [1], before refraction, at a site: latitude north and longitude east positive,
 -- the last three from sun_time. Spherical triangle pole, zenith, sun.
 CREATE OR REPLACE MACRO sun_sin_elevation(sin_lat, cos_lat, lon_rad, sin_decl, cos_decl, gha_rad) AS

@@ -43,6 +43,7 @@ _ROOMS = sorted(room.name for room in iter_modules([str(Path(__file__).parents[1
 FAULTS = (*_TRADE, *(name for name in _ROOMS if name not in _TRADE))
 FINDINGS = (*FAULTS, SOUND, OTHER)
 SERVICE_LEG_V = {name: service.volts for name, service in services.SERVICES.items()}
+SERVICE_LINES = {name: service.line_count for name, service in services.SERVICES.items()}
 SERVICES = tuple(services.SERVICES)
 # Lines that the production feeds, as sites name them ("all": every line of the service).
 PV_ON = ("l1", "l2", "l3", "l1+l2", "l1+l3", "l2+l3", "all")
@@ -109,7 +110,9 @@ class Interval(dy.Schema):
         metadata=_meta("UTC", is_required=True),
     )
     l1_w = _power("mean real power of the L1 consumption channel, as reported", is_required=True)
-    l2_w = _power("the same on L2; the column may be absent where every home is single", is_required=True)
+    l2_w = _power(
+        "the same on L2; the column may be absent where every home has one channel", is_required=True
+    )
     pv_w = _power("mean PV production, positive when producing", is_required=True)
     l1_v = _number("mean rms volts of L1 to neutral", "V", 0, 400)
     l2_v = _number("mean rms volts of L2 to neutral", "V", 0, 400)
@@ -118,6 +121,12 @@ class Interval(dy.Schema):
     battery_w = _number("battery power, positive discharging", "W", -100_000, 100_000)
     import_wh = _number("taken from the utility, at its own meter", "Wh", 0, 500_000)
     export_wh = _number("given to the utility, at its own meter", "Wh", 0, 500_000)
+    l3_w = _power("the same as l1_w on L3, of a home with three lines")
+    l3_v = _number("mean rms volts of L3 to neutral", "V", 0, 400)
+    l3_var = _power("reactive power of L3, positive lagging", "var")
+    pv_l1_w = _power("PV production that L1 takes, of a source that has it by line; pv_w empty: their sum")
+    pv_l2_w = _power("the same on L2")
+    pv_l3_w = _power("the same on L3")
 
 
 class Site(dy.Schema):
@@ -131,6 +140,8 @@ class Site(dy.Schema):
     service = _code("what the utility brings", SERVICES)
     service_amps = _number("rating of the service", "A", 1, 4000)
     pv_kw = _number("AC rating of the PV", "kW", 0, 10_000)
+    pv_on = _code("lines that the inverter feeds; empty: found from the readings", PV_ON)
+    lines_summed = _flag("the source exports one channel, the sum of all lines, in l1_w")
     ct_sees_pv = _flag("CTs upstream of the solar tie-in, as declared")
     pv_added_back = _flag("the source has already added production to the readings")
     ct_location = _code("where the CTs sit", CT_LOCATIONS)
@@ -209,11 +220,15 @@ TABLES: dict[str, type[dy.Schema]] = {
     "safety_calls": SafetyCall,
     "meters": Meter,
 }
-MEASURES = tuple(name for name, column in Interval.columns().items() if isinstance(column, dy.Float64))
+# What a source may also have where homes have three lines: the third channel, and production by line.
+THIRD_LINE = ("l3_w", "l3_v", "l3_var")
+PV_BY_LINE = ("pv_l1_w", "pv_l2_w", "pv_l3_w")
+READINGS = tuple(name for name, column in Interval.columns().items() if isinstance(column, dy.Float64))
+MEASURES = tuple(name for name in READINGS if name not in (*THIRD_LINE, *PV_BY_LINE))
 
 
 def required(table: str, *, are_all_single: bool = False) -> tuple[str, ...]:
-    """Return the columns `table` must have; a fleet of single-line homes may leave l2_w out."""
+    """Return the columns `table` must have; a fleet of homes with one channel may leave l2_w out."""
     names = [name for name, column in TABLES[table].columns().items() if meta(column)["is_required"]]
     return tuple(name for name in names if not (are_all_single and table == "intervals" and name == "l2_w"))
 

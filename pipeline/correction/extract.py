@@ -24,7 +24,7 @@ from pipeline.features.day_store import Store
 from pipeline.ingest.intervals import COUNTS
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.normalize import STAGED
-from pipeline.ingest.opened_files import Opened, close_day, open_day, point_at
+from pipeline.ingest.opened_files import Opened, by_line_of, close_day, open_day, point_at
 from pipeline.ingest.registers import Registers
 
 T = TypeVar("T")
@@ -212,7 +212,7 @@ class OpenedDay:
         )
         limits = self.reader.limits.filter(pl.col("site_id").is_in(wanted))
         con.register("site_register", limits.to_arrow())
-        point_at(con, self._paths(wanted), of_homes=True)
+        point_at(con, self._paths(wanted), by_line=by_line_of(self.files), of_homes=True)
         params = {"day": self.day, "as_of": self.reader.registers.as_of, **contract.interval_ranges()}
         sql_runner.build(con, "interval_checked", params)
         rows = sql_runner.query(con, "interval_used", params).select(_COLUMNS)

@@ -26,7 +26,7 @@ def widen(own: pl.DataFrame, long: Long, sources: dict[str, Source]) -> tuple[pl
         if name not in own.columns:
             raise UnusableFileError(missing(name, name, own.columns))
     own = own.with_columns(plain(pl.col(channel).cast(pl.String)))
-    measures = [source for name, source in sources.items() if name in contract.MEASURES]
+    measures = [source for name, source in sources.items() if name in contract.READINGS]
     wanted = [source.source for source in measures if source.source]
     wanted += [part for one in measures for part in (one.volts, one.power_factor) if isinstance(part, str)]
     wanted = list(dict.fromkeys(wanted))

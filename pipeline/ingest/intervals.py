@@ -19,7 +19,7 @@ from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, cut, homes_of
 from pipeline.ingest.lake import Lake, LakeFile
 from pipeline.ingest.normalize import STAGED
-from pipeline.ingest.opened_files import Opened, close_day, open_day, point_at
+from pipeline.ingest.opened_files import Opened, by_line_of, close_day, open_day, point_at
 from pipeline.ingest.registers import Registers
 from pipeline.ingest.used_rows import OutOfOrder, RowStream, UsedRows
 
@@ -179,14 +179,15 @@ def take_homes(
     read, unread = _register(con, opened, limits, shard, workdir)
     params = {"day": day, "as_of": as_of, **contract.interval_ranges()}
     checked = sql_runner.relation(con, "interval_checked", params)
-    rows = RowStream(checked)
+    more = contract.THIRD_LINE if by_line_of(opened) & set(contract.THIRD_LINE) else ()
+    rows = RowStream(checked, more=more)
     try:
         result = work(rows)
     except OutOfOrder:
-        rows = RowStream(checked.order("key_us, arrival"))
+        rows = RowStream(checked.order("key_us, arrival"), more=more)
         result = work(rows)
-    refused = checked.filter("reason IS NOT NULL") if rows.rejected else checked.limit(0)
-    sql_runner.keep(con, refused, "interval_checked")
+    if rows.rejected:
+        sql_runner.keep(con, checked.filter("reason IS NOT NULL"), "interval_checked")
     counts = {name: getattr(rows, name) for name in COUNTS}
     return _intake(con, lake, day, params, counts, read, unread, workdir), result
 
@@ -206,7 +207,7 @@ def _register(
     if not paths:
         paths = [workdir / f"nothing-{shard.name}.parquet"]
         write_parquet(paths[0], pl.DataFrame(schema=STAGED), is_synced=False)
-    point_at(con, paths)
+    point_at(con, paths, by_line=by_line_of(read))
     unread = (
         [(opened_file.file.name, None, opened_file.why, None) for opened_file in opened if opened_file.why]
         if shard.is_first
@@ -236,16 +237,19 @@ def _intake(
     if counts["rows_in"] != counts["used"] + counts["duplicate"] + counts["rejected"]:
         counts_text = ", ".join(f"{name} {count}" for name, count in counts.items())
         raise NightFailed(f"{lake.root}: the rows of {day} don't add up ({counts_text}); run the night again")
-    names = pl.DataFrame(
-        {"file_no": range(len(read)), "source_file": [file.name for file in read]},
-        schema={"file_no": pl.Int32, "source_file": pl.String},
-    )
-    con.register("interval_file", names.to_arrow())
-    con.register("interval_unread", unread.with_row_index("place").to_arrow())
-    rejects = workdir / f"reject-{uuid.uuid4().hex[:8]}.parquet"
-    sql_runner.write(con, "interval_reject", params, path=rejects)
-    unknown = tuple(sql_runner.query(con, "interval_unknown", params)["site_id"])
-    con.execute("DROP TABLE interval_checked")
+    rejects, unknown = workdir / f"reject-{uuid.uuid4().hex[:8]}.parquet", pl.Series(dtype=pl.String)
+    if counts["rejected"]:
+        names = pl.DataFrame(
+            {"file_no": range(len(read)), "source_file": [file.name for file in read]},
+            schema={"file_no": pl.Int32, "source_file": pl.String},
+        )
+        con.register("interval_file", names.to_arrow())
+        con.register("interval_unread", unread.with_row_index("place").to_arrow())
+        sql_runner.write(con, "interval_reject", params, path=rejects)
+        unknown = sql_runner.query(con, "interval_unknown", params)["site_id"]
+    else:  # as most shards are: no query is planned
+        write_parquet(rejects, unread, is_synced=False)
+    con.execute("DROP TABLE IF EXISTS interval_checked")
     return DayIntake(
-        day, counts["rows_in"], counts["used"], counts["duplicate"], counts["rejected"], (rejects,), unknown
+        day, counts["rows_in"], counts["used"], counts["duplicate"], counts["rejected"], (rejects,), tuple(unknown)
     )  # fmt: skip

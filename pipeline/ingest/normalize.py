@@ -67,7 +67,7 @@ def conform(
         if not sources[name].source or sources[name].source in own.columns
         else pl.lit(None, dtype=pl.Float64)
         for name, column in contract.Interval.columns().items()
-        if name in contract.MEASURES
+        if name in contract.READINGS
     }
     source = sources["pv_w"]
     if source.is_rated and source.source in own.columns:
@@ -138,7 +138,7 @@ def _numbers(
 ) -> tuple[dict[str, pl.Expr], list[pl.Expr]]:
     """Return every column that a measure needs as a number, and why a row has none."""
     needed: dict[str, None] = {}
-    for name in contract.MEASURES:
+    for name in contract.READINGS:
         source = sources[name]
         parts = (source.source, source.volts, source.power_factor)
         needed |= dict.fromkeys(part for part in parts if isinstance(part, str) and part)
@@ -159,7 +159,7 @@ def _numbers(
             told = pl.concat_str(pl.lit(f"{column}: '"), text, pl.lit("' is not a number"))
             faults.append(pl.when(text.is_not_null() & number.is_null()).then(told))
         numbers[column] = number
-    for source in (sources[name] for name in contract.MEASURES):
+    for source in (sources[name] for name in contract.READINGS):
         for helper in (source.volts, source.power_factor):
             if isinstance(helper, str) and source.source in own.columns and helper not in own.columns:
                 raise UnusableFileError(missing(helper, helper, own.columns))

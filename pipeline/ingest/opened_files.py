@@ -9,13 +9,13 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.core import sql_runner
+from pipeline.core import contract, sql_runner
 from pipeline.core.sharding import Shard
 from pipeline.ingest.csv_reader import UnusableFileError
 from pipeline.ingest.lake import LakeFile
 from pipeline.ingest.lake_config import Intervals
 from pipeline.ingest.normalize import STAGED
-from pipeline.ingest.staging import extent, has_nanoseconds, prepare
+from pipeline.ingest.staging import by_line_columns, extent, has_nanoseconds, prepare
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,8 @@ class Opened:
     """A file of a day, `number` in the order of arrival: the Parquet `path` that DuckDB reads, or `why` it can't be.
 
     `path` is the file itself or a copy. It says that it holds `rows` rows, of homes from `first_home` to `last_home`
-    (None where it doesn't say), perhaps some without a home; `is_fine` is a file in place with times in nanoseconds.
+    (None where it doesn't say), perhaps some without a home; `is_fine` is a file in place with times in nanoseconds;
+    `by_line` are the contract's THIRD_LINE and PV_BY_LINE that it has.
     """
 
     number: int
@@ -34,6 +35,7 @@ class Opened:
     first_home: str | None = None
     last_home: str | None = None
     is_fine: bool = False
+    by_line: frozenset[str] = frozenset()
 
     def may_hold(self, shard: Shard) -> bool:
         """Tell whether a row of it, or what is to be told of it, can belong to the shard."""
@@ -81,7 +83,7 @@ def open_files(
         try:
             path = prepare(file, how, required, workdir=workdir, number=number, may_be_in_place=in_place)
             if probe:
-                point_at(con, [path])
+                point_at(con, [path], by_line=by_line_columns(path))
                 sql_runner.query(con, "interval_probe", {})
         except UnusableFileError as error:
             opened.append(Opened(number, file, why=_told_once(file, f"the file {error}")))
@@ -91,7 +93,8 @@ def open_files(
             opened.append(Opened(number, file, why=_told_once(file, why)))
         else:
             is_fine = path == file.path and has_nanoseconds(path)
-            opened.append(Opened(number, file, path, None, *extent(path), is_fine=is_fine))
+            by_line = by_line_columns(path)
+            opened.append(Opened(number, file, path, None, *extent(path), is_fine=is_fine, by_line=by_line))
     return opened
 
 
@@ -145,10 +148,33 @@ def close_day(opened: Sequence[Opened]) -> None:
             opened_file.path.unlink(missing_ok=True)
 
 
-def point_at(con: duckdb.DuckDBPyConnection, paths: list[Path], *, of_homes: bool = False) -> None:
-    """Make the view interval_read read these files, in this order; `of_homes`: rows of table wanted_home only."""
-    con.execute(
-        "SET VARIABLE interval_files = $value", {"value": [sql_runner.as_named(path) for path in paths]}
-    )
+def by_line_of(opened: Sequence[Opened]) -> frozenset[str]:
+    """Return the contract's THIRD_LINE and PV_BY_LINE that any of the files has."""
+    return frozenset[str]().union(*(one.by_line for one in opened))
+
+
+def point_at(
+    con: duckdb.DuckDBPyConnection, paths: list[Path], *, by_line: frozenset[str], of_homes: bool = False
+) -> None:
+    """Make the view interval_read read these files, in this order.
+
+    Parameters
+    ----------
+    con
+        The DuckDB that reads.
+    paths
+        The files.
+    by_line
+        Which of the contract's THIRD_LINE and PV_BY_LINE any of them has: the others cost nothing.
+    of_homes
+        Whether rows of homes of table wanted_home are read only.
+    """
+    values = {
+        "interval_files": [sql_runner.as_named(path) for path in paths],
+        "has_third_line": not by_line.isdisjoint(contract.THIRD_LINE),
+        "has_pv_by_line": not by_line.isdisjoint(contract.PV_BY_LINE),
+    }
+    for name, value in values.items():
+        con.execute(f"SET VARIABLE {name} = $value", {"value": value})
     query = "interval_of_homes" if of_homes else "interval_read"
     con.sql(sql_runner.sql_text(query)).create_view("interval_read", replace=True)

@@ -63,5 +63,10 @@ def outside(name: str, column: dy.Column, value: pl.Expr, *, texts: pl.Series) -
 def _unlisted(name: str, listed: Iterable[str], word: str, texts: pl.Series) -> pl.Expr:
     codes = set(listed)
     odd = [text for text in texts.drop_nulls().unique().to_list() if text not in codes]
-    reasons = [f"{name}: '{text}' is not {word}{nearest(text, codes)}" for text in odd]
+    reasons = [f"{name}: '{text}' is not {word}{_nearest_code(text, codes)}" for text in odd]
     return pl.col(name).replace_strict(odd, reasons, default=None, return_dtype=pl.String)
+
+
+def _nearest_code(text: str, codes: set[str]) -> str:
+    """Return a hint with the likest code, one that has the text as a part before others: 240 is one of 120/240."""
+    return nearest(text, [code for code in codes if text in code.split("/")]) or nearest(text, codes)

@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.core import contract
 from pipeline.core.errors import InputError
+from pipeline.core.services import UNKNOWN
 from pipeline.core.setting_sections import LakeSettings
 from pipeline.ingest.csv_reader import BAD, REASON, ROW, TEXT
 from pipeline.ingest.lake import Lake
@@ -18,6 +19,12 @@ from pipeline.ingest.lake_config import REGISTERS, Fields
 from pipeline.ingest.register_days import as_known_on, with_day_reasons
 from pipeline.ingest.register_rows import register_texts, typed_rows
 
+# How many lines each home's service has.
+_LINES = (
+    pl.col("service")
+    .fill_null(UNKNOWN)
+    .replace_strict(contract.SERVICE_LINES, default=2, return_dtype=pl.Int64)
+)
 _SORTED_BY = {
     "sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id", "safety_calls": "site_id",
     "meters": "usage_point",
@@ -52,8 +59,9 @@ class Registers:
 
     @property
     def are_all_single(self) -> bool:
-        """Every home has one line only, so that l2_w may be absent."""
-        return bool(self.sites.height) and bool((self.sites["service"] == "single").fill_null(False).all())
+        """Every home has one channel only, of its one line or of all together, so that l2_w may be absent."""
+        has_one = (_LINES == 1) | pl.col("lines_summed").fill_null(False)
+        return bool(self.sites.height) and bool(self.sites.select(has_one.all()).item())
 
     def service_work(self) -> pl.DataFrame:
         """Return site_id and visited_on, the days after which a home's data start anew: visits, repairs of neutrals."""
@@ -63,13 +71,15 @@ class Registers:
     def site_limits(self, limits: LakeSettings) -> pl.DataFrame:
         """Return the sites with site_key (whole number), leg_max_w and pv_max_w, the most a reading is [W].
 
-        A leg carries service_amps x its nominal volts x headroom. PV gives pv_kw x headroom, but never less
-        than one leg carries, which is what exchanged CTs show as production.
+        A leg carries service_amps x its nominal volts x headroom, one channel of all lines as much as they do together.
+        PV gives pv_kw x headroom, but never less than one channel carries, which is what exchanged CTs show as
+        production.
         """
         volts = pl.col("service").replace_strict(
             contract.SERVICE_LEG_V, default=120.0, return_dtype=pl.Float64
         )
-        leg_w = pl.col("service_amps").fill_null(limits.default_service_amps) * volts
+        lines = pl.when("lines_summed").then(_LINES).otherwise(1)
+        leg_w = pl.col("service_amps").fill_null(limits.default_service_amps) * volts * lines
         pv_w = pl.col("pv_kw") * 1000 * limits.pv_headroom
         return self.sites.with_row_index("site_key").with_columns(
             (leg_w * limits.leg_headroom).alias("leg_max_w"),

@@ -18,6 +18,8 @@ from pipeline.ingest.plain_texts import has_plain_texts
 from pipeline.ingest.staged_rows import read_rows, unreadable
 from pipeline.ingest.untrusted_parquet import READ_ERRORS, refuse_absurd
 
+# Columns that only homes with three lines have: a copy has them where a reading is in them.
+_BY_LINE = (*contract.THIRD_LINE, *contract.PV_BY_LINE)
 _RESERVED = {"filename", "file_index", "file_row_number", "file_no", "file_row"}
 _RESERVED |= {"_staged_no", "_staged_reason", "_staged_row"}
 _MISPLACED = "interval_start lies outside its partition's local day"
@@ -67,7 +69,10 @@ def prepare(
             return file.path
         staged = read_rows(file, how, names)
     target = workdir / f"{number:05d}.parquet"
-    staged.write_parquet(target, compression="lz4")
+    unused = [
+        name for name in _BY_LINE if name in staged.columns and staged[name].null_count() == staged.height
+    ]
+    staged.drop(unused).write_parquet(target, compression="lz4")
     return target
 
 
@@ -104,6 +109,11 @@ def has_nanoseconds(path: Path) -> bool:
     schema = pq.read_schema(path)
     kinds = [field.type for field in schema if field.name.casefold() == "interval_start"]
     return any(pa.types.is_timestamp(kind) and kind.unit == "ns" for kind in kinds)
+
+
+def by_line_columns(path: Path) -> frozenset[str]:
+    """Return which of the contract's THIRD_LINE and PV_BY_LINE a readable Parquet file has."""
+    return frozenset(_BY_LINE) & {name.casefold() for name in pq.read_schema(path).names}
 
 
 def extent(path: Path) -> tuple[int, str | None, str | None]:
@@ -162,7 +172,7 @@ def _fits(name: str, kind: pa.DataType) -> bool:
         return _is_text(kind)
     if name == "interval_start":
         return bool(pa.types.is_timestamp(kind))
-    if name in contract.MEASURES:
+    if name in contract.READINGS:
         return any(fits(kind) for fits in (pa.types.is_floating, pa.types.is_integer, pa.types.is_null))
     return not pa.types.is_nested(kind)
 

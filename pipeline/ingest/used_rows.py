@@ -27,7 +27,7 @@ class UsedRows:
     """Rows of whole homes, sorted by home and time.
 
     `home` is each row's site_key, `minute` its minute of the UTC day, both shape (rows,); `channels` has each of the
-    contract's MEASURES by name, in its unit there, NaN for null.
+    contract's MEASURES by name, in its unit there, NaN for null, and THIRD_LINE where a file of the day has any of it.
     """
 
     home: NDArray[np.int64]
@@ -38,13 +38,15 @@ class UsedRows:
 class RowStream:
     """Rows of a relation (key_us, MEASURES, perhaps reason) as `UsedRows`; when it has ended, how many there were.
 
+    `more` are further columns of it that the channels have.
+
     A row with a reason is counted in `rejected` and passed over; of several for one home and time the last is used, the
     others are counted in `duplicate`. key_us is home and time in one number: rows are in order where it never falls.
     """
 
-    def __init__(self, relation: duckdb.DuckDBPyRelation) -> None:
+    def __init__(self, relation: duckdb.DuckDBPyRelation, *, more: tuple[str, ...] = ()) -> None:
         """Take the relation; nothing is read yet."""
-        self._relation = relation
+        self._relation, self._channels = relation, (*MEASURES, *more)
         self.rows_in = self.rejected = self.used = self.duplicate = 0
 
     def __iter__(self) -> Iterator[UsedRows]:
@@ -63,7 +65,7 @@ class RowStream:
             raise duckdb.IOException(str(error)) from error
 
     def _blocks(self) -> Iterator[UsedRows]:
-        names = [name for name in self._relation.columns if name in ("key_us", "reason", *MEASURES)]
+        names = [name for name in self._relation.columns if name in ("key_us", "reason", *self._channels)]
         unfinished: list[pa.RecordBatch] = []  # of a home whose last row may be still to come
         last_key = -1
         with self._relation.select(*names).to_arrow_reader(_ROWS_AT_ONCE) as reader:
@@ -88,7 +90,7 @@ class RowStream:
             return
         table = pa.Table.from_batches(batches)
         key = table["key_us"].to_numpy()
-        channels = {name: _numbers(table[name]) for name in MEASURES}
+        channels = {name: _numbers(table[name]) for name in self._channels}
         is_last = np.append(key[1:] != key[:-1], True)
         if not is_last.all():
             self.duplicate += len(key) - int(is_last.sum())

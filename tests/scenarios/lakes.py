@@ -61,6 +61,15 @@ def put(
     return path
 
 
+def only(frame: pl.DataFrame, number: int, **changed: object) -> pl.DataFrame:
+    """The frame with its row `number` (from 0) changed."""
+    is_it = pl.int_range(pl.len()) == number
+    return frame.with_columns(
+        pl.when(is_it).then(pl.lit(value)).otherwise(pl.col(name)).alias(name)
+        for name, value in changed.items()
+    )
+
+
 def take_in(root: Path, day: date = DAY, as_of: date | None = None) -> tuple[DayIntake, pl.DataFrame]:
     """Load one day of the lake as a night would; return the intake and the rows of interval_used."""
     return take_in_lake(open_lake(root), day, as_of)

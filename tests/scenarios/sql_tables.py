@@ -101,6 +101,9 @@ class World:
         pl.DataFrame(schema=CORRECTED).write_parquet(root / "corrected.parquet")
         self.con.register("episode", pl.DataFrame(schema=EPISODE).to_arrow())
         intake = load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
+        files = pl.DataFrame(schema={"file_no": pl.Int32, "source_file": pl.String})
+        self.con.register("interval_file", files.to_arrow())
+        self.con.register("interval_unread", contract.rejects().with_row_index("place").to_arrow())
         self.con.register("wanted_home", registers.sites.select("site_id").to_arrow())
         self.params["reject_files"] = [str(path) for path in intake.reject_files]
         self.con.register("register_reject", registers.rejects.with_row_index("place").to_arrow())

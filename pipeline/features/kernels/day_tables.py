@@ -58,8 +58,9 @@ def _work_out(rows: UsedRows, fleet: Fleet) -> Found:
         _lengths(rows.minute, start, count, fleet.default_length_min), return_inverse=True
     )
     results = empty_results(len(start))
+    channels = Channels(*(rows.channels[name] for name in Channels._fields))
     compute_homes(
-        start, count, home, Channels(**rows.channels), rows.minute, lengths[line], line,
+        start, count, home, channels, rows.minute, lengths[line], line,
         fleet.sky, fleet.suns.of(lengths), fleet.thresholds, empty_scratch(int(count.max())), *results,
     )  # fmt: skip
     return Found(home, *results)

@@ -10,7 +10,10 @@ def test_the_twelve_faults_and_the_codes() -> None:
     assert len(contract.FAULTS) == len(set(contract.FAULTS)) == 12
     assert contract.FINDINGS[-2:] == (contract.SOUND, contract.OTHER)
     assert contract.SOUND not in contract.FAULTS
-    assert contract.SERVICES == ("120/240", "120/208", "single")
+    assert contract.SERVICES == (
+        "120/240", "120/208", "single", "230", "230/400", "120/208 three-phase"
+    )  # fmt: skip
+    assert (contract.SERVICE_LINES["single"], contract.SERVICE_LINES["230/400"]) == (1, 3)
 
 
 def test_every_column_says_what_it_means() -> None:
@@ -73,4 +76,4 @@ def test_the_markdown_has_a_row_for_every_column(table: str) -> None:
 def test_the_markdown_tells_type_unit_range_and_meaning() -> None:
     lines = contract.markdown().splitlines()
     assert "| `l1_v` | number | V | yes | 0 to 400 | mean rms volts of L1 to neutral |" in lines
-    assert "| `leg` | text |  | yes | l1, l2, both | where |" in lines
+    assert "| `leg` | text |  | yes | l1, l2, both, l3, l1+l2, l1+l3, l2+l3, l1+l2+l3 | where |" in lines

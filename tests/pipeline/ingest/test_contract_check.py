@@ -60,7 +60,7 @@ def test_registers_rejects_are_told(lake: Path) -> None:
 def test_without_a_register_of_homes_all_else_is_told_all_the_same(lake: Path) -> None:
     (lake / "sites.csv").write_text("home\na\n")
     (lake / "visits.csv").write_text("visit_id,site_id\nv1,a\n")
-    put(lake, "1.parquet", pl.concat([rows("a"), rows("b")]).with_columns(l3_w=pl.lit(1.0)))
+    put(lake, "1.parquet", pl.concat([rows("a"), rows("b")]).with_columns(wind_ms=pl.lit(1.0)))
     told = lines(lake)
     assert [line for line in told if line[0] == "fail"] == [
         ("fail", "registers", f"{lake}/sites.csv: no column site_id"),
@@ -73,7 +73,7 @@ def test_without_a_register_of_homes_all_else_is_told_all_the_same(lake: Path) -
         "column home is not in the contract: not read",
         'if it is site_id, write site_id = "home" in lake.toml [sites]',
     ) in problems(lake)
-    assert any("column l3_w looks like a third line" in what for _, _, what in told)
+    assert any("column wind_ms is not in the contract" in what for _, _, what in told)
 
 
 def test_the_reason_of_every_home_is_told_where_none_is_left(lake: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
-from lakes import DAY, SITES, build_lake, put, reasons, rejects_of, rows, take_in
+from lakes import DAY, SITES, build_lake, only, put, reasons, rejects_of, rows, take_in
 
 from pipeline.core import contract, sql_runner
 from pipeline.core.errors import NightFailed
@@ -24,15 +24,6 @@ from pipeline.ingest.registers import read_registers
 @pytest.fixture
 def lake(tmp_path: Path) -> Path:
     return build_lake(tmp_path / "lake")
-
-
-def only(frame: pl.DataFrame, number: int, **changed: object) -> pl.DataFrame:
-    """The frame with its row `number` (from 0) changed."""
-    is_it = pl.int_range(pl.len()) == number
-    return frame.with_columns(
-        pl.when(is_it).then(pl.lit(value)).otherwise(pl.col(name)).alias(name)
-        for name, value in changed.items()
-    )
 
 
 def test_a_good_day_is_used_whole_sorted_with_absent_columns_null(lake: Path) -> None:

@@ -85,6 +85,19 @@ def test_a_row_out_of_order_is_noticed(late: tuple[int, int, float, str | None])
         list(stream((0, 5, 1.0, None), (1, 5, 2.0, None), late))
 
 
+def test_channels_of_a_third_line_are_there_where_they_are_asked_for() -> None:
+    plain = stream((0, 0, 1.0, None))
+    con = duckdb.connect()
+    con.register(
+        "rows", pl.DataFrame({"key_us": [0], **{name: [7.0] for name in (*MEASURES, "l3_w")}}).to_arrow()
+    )
+    more = RowStream(con.table("rows"), more=("l3_w",))
+    (without,), (with_it,) = list(plain), list(more)
+
+    assert set(without.channels) == set(MEASURES)
+    assert with_it.channels["l3_w"].tolist() == [7.0]
+
+
 def test_null_is_nan_and_the_arrays_can_be_written() -> None:
     (block,) = list(stream((0, 0, 1.0, None)))
     assert np.isnan(block.channels["l2_w"]).all()
