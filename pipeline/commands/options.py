@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from cyclopts import Parameter
 from rich.console import Console
@@ -41,6 +41,7 @@ Workers = Annotated[int, Parameter(validator=within(1, 256))]
 Homes = Annotated[int, Parameter(validator=within(1, MOST_HOMES))]
 Days = Annotated[int, Parameter(validator=within(1, 3650))]
 Share = Annotated[float, Parameter(validator=within(0.0, 1.0))]
+ServiceName = Literal["120/240", "120/208", "single", "230", "230/400", "120/208 three-phase"]
 Rows = Annotated[int, Parameter(validator=within(0, 100_000))]
 
 

@@ -9,7 +9,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from pipeline.commands.options import Days, Homes, OutputConsole, Seed, Share, Workers, within
+from pipeline.commands.options import Days, Homes, OutputConsole, Seed, ServiceName, Share, Workers, within
 from pipeline.core.contract import FIRST_DATE, LAST_DATE
 from pipeline.core.errors import InputError
 from pipeline.storage.object_url import object_url
@@ -28,6 +28,7 @@ def simulate(
     ] = None,
     workers: Workers = 1,
     utility_files: Share = 0.0,
+    service: ServiceName | None = None,
     sample: bool = False,
 ) -> None:
     """Make a lake of invented homes, with the truth in truth.csv.
@@ -54,12 +55,16 @@ def simulate(
         Processes to share the work.
     utility_files
         Share of homes whose meter is in a file of their utility, 0 to 1: LAKE/utility and meters.csv.
+    service
+        What the utility brings to every home; what North American homes have, most 120/240, if not given.
     sample
-        Make the project's sample lake instead; the other options are not used.
+        Make the project's sample lake instead, or with --service that of homes with three lines; no other option
+        is used.
     """
     from pipeline.commands.progress import progress
     from pipeline.simulate.lake import write_lake
     from pipeline.simulate.sample import write_sample_lake
+    from pipeline.simulate.sample_three_lines import write_sample_of
     from pipeline.simulate.spec import FleetSpec
 
     if object_url(out):
@@ -67,9 +72,14 @@ def simulate(
     if sample:
         if (out / "intervals").exists():
             raise InputError(f"{out}: holds intervals already; choose an empty folder")
-        write_sample_lake(out)
+        if service is None:
+            write_sample_lake(out)
+        else:
+            write_sample_of(service, out)
     else:
-        spec = FleetSpec(sites, days, minutes, seed, fault_share=fault_share, utility_share=utility_files)
+        spec = FleetSpec(
+            sites, days, minutes, seed, fault_share=fault_share, utility_share=utility_files, service=service
+        )
         with progress(OutputConsole()) as tell:
             write_lake(spec if end is None else replace(spec, end=end), out, workers=workers, tell=tell)
     print(f"{out}: written, the truth in {out / 'truth.csv'}")

@@ -2,34 +2,36 @@
 
 A CT upstream of the solar tie-in encloses load current minus source current, one around the load
 conductors encloses load current only. A channel multiplies the sum of its CTs' currents with its
-own leg's voltage, so a CT on the wrong leg turns the reading's sign on 120/240.
+own line's voltage, so a CT on another line turns the reading: by 180 degrees on 120/240, by 120 on three phases.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 
-from pipeline.faults.circuit import Circuit, Complex, Float, PvLeg
+from pipeline.core.services import LINES, service_of
+from pipeline.faults.circuit import Circuit, Complex, Float, numbers_of
+from pipeline.faults.reading import Reading
 
-Channel = Literal["l1", "l2", "production"]
+PRODUCTION = "production"
 
 
 @dataclass(frozen=True)
 class CT:
     """One CT: which conductors it encloses, and how its signal differs from their current.
 
-    `leg` is the leg whose conductors lie in it; `load_a`, `load_b`, `source` and `pv` are the shares
-    of that leg's bundles, of the source current (1 upstream of the tie-in, 0 at the loads) and of the
+    `line` (1 to 3) is the line whose conductors lie in it; `load_a`, `load_b`, `source` and `pv` are the shares
+    of that line's bundles, of the source current (1 upstream of the tie-in, 0 at the loads) and of the
     inverter's own conductor (2 if both conductors are folded through one CT). `gain` multiplies
     the current (a phase lead has a positive angle), `is_turned` means it faces the load, `alive` is
     the share [0, 1] of each step during which it is connected.
     """
 
-    leg: int
+    line: int
     load_a: float = 0.0
     load_b: float = 0.0
     source: float = 0.0
@@ -40,13 +42,11 @@ class CT:
 
     def current(self, circuit: Circuit) -> Complex:
         """Return the current [A] that the CT's output stands for, shape (n,)."""
-        currents = (circuit.load_1a, circuit.load_1b, circuit.source_1, circuit.pv_1)
-        if self.leg == 2:
-            currents = (circuit.load_2a, circuit.load_2b, circuit.source_2, circuit.pv_2)
+        currents = (circuit.load_a, circuit.load_b, circuit.source, circuit.pv)
         total = np.zeros(circuit.size, dtype=np.complex128)
         for share, amps in zip((self.load_a, self.load_b, -self.source, self.pv), currents, strict=True):
             if share:
-                total += share * amps
+                total += share * amps[self.line - 1]
         total *= -self.gain if self.is_turned else self.gain
         return total if self.alive is None else total * self.alive
 
@@ -54,9 +54,9 @@ class CT:
         """Return it facing the other way."""
         return replace(self, is_turned=not self.is_turned)
 
-    def on_other_leg(self) -> CT:
-        """Return it around the same conductors of the other leg."""
-        return replace(self, leg=3 - self.leg)
+    def on_line(self, line: int) -> CT:
+        """Return it around the same conductors of this line (1 to 3)."""
+        return replace(self, line=line)
 
     def scaled(self, factor: float) -> CT:
         """Return it around `factor` times the shares of loads and source that it enclosed."""
@@ -69,29 +69,31 @@ class CT:
 class Wiring:
     """Which CTs land on which channel of the monitor, and what is configured there.
 
-    `l1`, `l2`, `production` are the CTs in parallel on each channel; the consumption channels
-    multiply by their own leg's voltage. The production channel multiplies by the voltage between the
-    legs, led by `production_leg` (`production_by` "line"), or by that leg's voltage alone ("leg").
-    `ratio` is configured over true CT ratio. `leak_1` is the share of channel 2's current that gets
-    into channel 1's lead, `leak_2` the other way. `offset_1`, `offset_2` [W] is added to each channel.
-    `declared_sees_pv` is what the register says. `pv_added_back`: the source adds the reported
-    production, half a leg; `is_clipped`: it then writes negative values as 0. `severity` says in
+    `channels` are the CTs in parallel on each consumption channel, one channel a line, which multiplies by its own
+    line's voltage; `production` those on the production channel. That one multiplies by the voltage between the line
+    `production_leg` and the next one that the inverter feeds (`production_by` "line"), or by the voltage of that line
+    alone ("leg"), and by `production_scale`: on three lines a CT on one stands for all. `pv_lines` are the lines
+    that the inverter feeds, empty for all.
+    `ratio` is configured over true CT ratio. `leaks` is the share of a channel's current that gets into another
+    channel's lead, by (into, from); `offsets` [W] is added to each channel. `is_summed`: the monitor exports one
+    reading, the sum of its channels. `declared_sees_pv` is what the register says. `pv_added_back`: the source adds
+    the reported production in equal parts; `is_clipped`: it then writes negative values as 0. `severity` says in
     words how bad the fault is (for truth tables).
     """
 
     service: str
-    l1: tuple[CT, ...]
-    l2: tuple[CT, ...]
+    channels: tuple[tuple[CT, ...], ...]
     production: tuple[CT, ...]
     sees_pv: bool
     declared_sees_pv: bool
     production_by: Literal["line", "leg"] = "line"
     production_leg: int = 1
+    production_scale: float = 1.0
+    pv_lines: tuple[str, ...] = ()
     ratio: float = 1.0
-    leak_1: complex = 0.0
-    leak_2: complex = 0.0
-    offset_1: Float | float = 0.0
-    offset_2: Float | float = 0.0
+    leaks: Mapping[tuple[str, str], complex] = field(default_factory=dict)
+    offsets: Mapping[str, Float | float] = field(default_factory=dict)
+    is_summed: bool = False
     pv_added_back: bool = False
     is_clipped: bool = False
     severity: str = ""
@@ -105,7 +107,8 @@ class Wiring:
         *,
         production_by: Literal["line", "leg"] = "line",
         production_leg: int = 1,
-        pv_leg: PvLeg = "both",
+        pv_lines: Sequence[str] | None = None,
+        is_summed: bool = False,
         pv_added_back: bool = False,
         is_clipped: bool = False,
     ) -> Wiring:
@@ -114,145 +117,141 @@ class Wiring:
         Parameters
         ----------
         service
-            "120/240", "120/208" or "single".
+            A name of pipeline.core.services.
         ct_sees_pv
             Whether the CTs are upstream of the solar tie-in.
         cts_per_leg
             Two CTs a leg enclose one load bundle each at the loads, one of two parallel conductors each upstream.
         production_by, production_leg
             The production CT encloses one inverter conductor ("line"), or both, folded so that their currents
-            add ("leg").
-        pv_leg
-            "l1" or "l2" for an inverter from that leg to neutral, whose conductor the production CT then encloses.
-        pv_added_back, is_clipped
-            What the source does to the readings, as in `Wiring`.
+            add ("leg"). On three lines it encloses that line's conductor either way and is scaled up.
+        pv_lines
+            The lines that the inverter feeds, as in `Circuit.from_powers`; the production CT encloses the conductor of
+            a lone one.
+        is_summed, pv_added_back, is_clipped
+            What the monitor or the source does to the readings, as in `Wiring`.
         """
-        if pv_leg != "both" or service == "single":
-            leg = 2 if pv_leg == "l2" else 1
-            production_by, production_leg, production = "leg", leg, CT(leg, pv=1.0)
-        else:
-            production = CT(production_leg, pv=1.0 if production_by == "line" else 2.0)
+        fed = tuple(row + 1 for row in numbers_of(pv_lines, service))
+        lead = production_leg if production_leg in fed else fed[0]
+        if len(fed) == 1:
+            production_by = "leg"
+        is_line = production_by == "line"
+        # How many conductors go through it: two can be folded so that their currents add, three can't.
+        folded = 2.0 if len(fed) == 2 and not is_line else 1.0
+        scale = max(len(fed) - 1, 1) if is_line else len(fed) / folded
         # of bundle a, bundle b and source, what each CT of a leg encloses
         shares = [(1.0, 1.0, 1.0 if ct_sees_pv else 0.0)]
         if cts_per_leg > 1:
             shares = [(0.5, 0.5, 0.5)] * 2 if ct_sees_pv else [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0)]
-        l1, l2 = (tuple(CT(leg, *enclosed) for enclosed in shares) for leg in (1, 2))
+        lines = range(1, service_of(service).line_count + 1)
+        channels = tuple(tuple(CT(line, *enclosed) for enclosed in shares) for line in lines)
         return cls(
-            service, l1, () if service == "single" else l2, (production,), ct_sees_pv, ct_sees_pv,
-            production_by, production_leg, pv_added_back=pv_added_back, is_clipped=is_clipped,
+            service, channels, (CT(lead, pv=folded),), ct_sees_pv, ct_sees_pv, production_by, lead, float(scale),
+            tuple(pv_lines or ()), is_summed=is_summed, pv_added_back=pv_added_back, is_clipped=is_clipped,
         )  # fmt: skip
 
-    def cts(self, channel: Channel) -> tuple[CT, ...]:
-        """Return the CTs that land on this channel."""
-        cts: tuple[CT, ...] = getattr(self, channel)
-        return cts
+    @property
+    def line_count(self) -> int:
+        """How many consumption channels it has, one a line."""
+        return len(self.channels)
 
-    def with_cts(self, channel: Channel, cts: tuple[CT, ...]) -> Wiring:
+    @property
+    def legs(self) -> tuple[str, ...]:
+        """The codes of its consumption channels."""
+        return LINES[: self.line_count]
+
+    def cts(self, channel: str) -> tuple[CT, ...]:
+        """Return the CTs that land on this channel, "l1" to "l3" or "production"."""
+        return self.production if channel == PRODUCTION else self.channels[LINES.index(channel)]
+
+    def with_cts(self, channel: str, cts: tuple[CT, ...]) -> Wiring:
         """Return the wiring with other CTs on this channel."""
-        changed: dict[str, Any] = {channel: cts}
-        return replace(self, **changed)
+        if channel == PRODUCTION:
+            return replace(self, production=cts)
+        at = LINES.index(channel)
+        return replace(self, channels=(*self.channels[:at], cts, *self.channels[at + 1 :]))
 
-    def with_each_ct(self, change: Callable[[CT], CT], channels: Sequence[Channel] = ("l1", "l2")) -> Wiring:
-        """Return the wiring with `change` made to every CT of these channels, in their order."""
+    def with_each_ct(self, change: Callable[[CT], CT], channels: Sequence[str] | None = None) -> Wiring:
+        """Return the wiring with `change` made to every CT of these channels, in their order; None: of every leg's."""
         wiring = self
-        for channel in channels:
+        for channel in self.legs if channels is None else channels:
             wiring = wiring.with_cts(channel, tuple(change(ct) for ct in self.cts(channel)))
         return wiring
 
-    def with_offset(self, channel: Channel, offset_w: Float) -> Wiring:
+    def with_offset(self, channel: str, offset_w: Float | float) -> Wiring:
         """Return the wiring with this much added to a consumption channel [W], shape (n,)."""
-        if channel == "l1":
-            return replace(self, offset_1=self.offset_1 + offset_w)
-        return replace(self, offset_2=self.offset_2 + offset_w)
+        return replace(self, offsets={**self.offsets, channel: self.offset_w(channel) + offset_w})
+
+    def offset_w(self, channel: str) -> Float | float:
+        """Return what is added to a consumption channel [W]."""
+        return self.offsets.get(channel, 0.0)
+
+    def with_leak(self, into: str, from_: str, share: complex) -> Wiring:
+        """Return the wiring in which this share of a channel's current gets into another channel's lead."""
+        return replace(self, leaks={**self.leaks, (into, from_): share})
+
+    def permuted(self, order: Sequence[int], signs: Sequence[int] | None = None) -> Wiring:
+        """Return it with each CT of line i moved to line order[i - 1], and turned where signs[i - 1] is negative.
+
+        The lines are numbered from 1: (2, 1) exchanges two, (2, 3, 1) moves three around.
+
+        Raises
+        ------
+        ValueError
+            `order` is no permutation of its lines.
+        """
+        if sorted(order) != list(range(1, self.line_count + 1)):
+            raise ValueError(f"{tuple(order)} is no order of {self.line_count} lines")
+
+        def moved(ct: CT) -> CT:
+            there = ct.on_line(order[ct.line - 1])
+            return there.turned() if signs is not None and signs[ct.line - 1] < 0 else there
+
+        return self.with_each_ct(moved)
 
     def crossed_and_turned(self) -> Wiring:
-        """Return it with each leg's CTs on the other leg and turned: the powers stay right but for the volts."""
-        return self.with_each_ct(lambda ct: ct.on_other_leg().turned())
-
-
-@dataclass(frozen=True)
-class Reading:
-    """What the monitor measured, shape (n,), before the source's own bookkeeping.
-
-    `l1_va`, `l2_va` complex power of the consumption channels [W + j var]; `produced_w` [W] of the
-    production channel. The properties are the columns as reported: with production added back where
-    the source does that (`added_share` of it on each leg), then cut off at 0 where it clips.
-    """
-
-    l1_va: Complex
-    l2_va: Complex
-    produced_w: Float
-    added_share: float = 0.0
-    is_clipped: bool = False
-
-    def _reported_w(self, va: Complex) -> Float:
-        power: Float = va.real + self.added_share * self.produced_w
-        return np.maximum(power, 0.0) if self.is_clipped else power
-
-    @property
-    def l1_w(self) -> Float:
-        """Reported real power of channel L1 [W]."""
-        return self._reported_w(self.l1_va)
-
-    @property
-    def l2_w(self) -> Float:
-        """Reported real power of channel L2 [W]."""
-        return self._reported_w(self.l2_va)
-
-    @property
-    def l1_var(self) -> Float:
-        """Reactive power of channel L1 [var], positive lagging."""
-        return self.l1_va.imag
-
-    @property
-    def l2_var(self) -> Float:
-        """Reactive power of channel L2 [var], positive lagging."""
-        return self.l2_va.imag
-
-    @property
-    def pv_w(self) -> Float:
-        """Reported production [W]."""
-        return self.produced_w
-
-    def averaged(self, steps: int) -> Reading:
-        """Return the means of every `steps` steps; n must be a multiple of it."""
-        if steps == 1:
-            return self
-        l1_va, l2_va = (va.reshape(-1, steps).mean(axis=1) for va in (self.l1_va, self.l2_va))
-        return replace(
-            self, l1_va=l1_va, l2_va=l2_va, produced_w=self.produced_w.reshape(-1, steps).mean(axis=1)
-        )
-
-    def then(self, later: Reading, start: int) -> Reading:
-        """Return this reading up to step `start` and `later` from there on (a fault that starts then)."""
-        return replace(
-            later,
-            l1_va=np.r_[self.l1_va[:start], later.l1_va[start:]],
-            l2_va=np.r_[self.l2_va[:start], later.l2_va[start:]],
-            produced_w=np.r_[self.produced_w[:start], later.produced_w[start:]],
-        )
+        """Return it, of two lines, with each leg's CTs on the other and turned: right powers but for the volts."""
+        return self.permuted((2, 1), (-1, -1))
 
 
 def _sum(cts: tuple[CT, ...], circuit: Circuit) -> Complex:
     return sum((ct.current(circuit) for ct in cts), np.zeros(circuit.size, dtype=np.complex128))
 
 
+def production_volts(circuit: Circuit, wiring: Wiring) -> Complex:
+    """Return what the production channel multiplies by [V], without its scale, shape (n,)."""
+    lead = wiring.production_leg - 1
+    volts: Complex = circuit.volts[lead]
+    if wiring.production_by == "leg":
+        return volts
+    fed = numbers_of(wiring.pv_lines, wiring.service)
+    following = fed[(fed.index(lead) + 1) % len(fed)]
+    between: Complex = volts - circuit.volts[following]
+    return between
+
+
 def measure(circuit: Circuit, wiring: Wiring) -> Reading:
     """Return what a monitor wired like this reports of this circuit, step by step.
 
-    S = ratio * V_leg * conj(sum of the channel's CT currents + leak * the other channel's) + offset;
-    production P = Re(V * conj(I)) with V as `Wiring.production_by` says, and no ratio.
+    S = ratio * V_line * conj(sum of the channel's CT currents + leak * another channel's) + offset;
+    production P = scale * Re(V * conj(I)) with V as `Wiring.production_by` says, and no ratio.
     """
-    current_1, current_2 = _sum(wiring.l1, circuit), _sum(wiring.l2, circuit)
-    leaked_1 = current_1 + wiring.leak_1 * current_2 if wiring.leak_1 else current_1
-    leaked_2 = current_2 + wiring.leak_2 * current_1 if wiring.leak_2 else current_2
-    lead, other = (circuit.v1, circuit.v2) if wiring.production_leg == 1 else (circuit.v2, circuit.v1)
-    volt = lead - other if wiring.production_by == "line" else lead
+    currents = {leg: _sum(cts, circuit) for leg, cts in zip(wiring.legs, wiring.channels, strict=True)}
+    leaked = dict(currents)
+    for (into, from_), share in wiring.leaks.items():
+        if share:
+            leaked[into] = leaked[into] + share * currents[from_]
+    va = np.array([
+        wiring.ratio * volts * np.conj(leaked[leg]) + wiring.offset_w(leg)
+        for leg, volts in zip(wiring.legs, circuit.volts, strict=True)
+    ])  # fmt: skip
+    if wiring.is_summed:
+        va = va.sum(axis=0, keepdims=True)
+    made_va = production_volts(circuit, wiring) * np.conj(_sum(wiring.production, circuit))
     adds = wiring.pv_added_back and wiring.declared_sees_pv
     return Reading(
-        l1_va=wiring.ratio * circuit.v1 * np.conj(leaked_1) + wiring.offset_1,
-        l2_va=wiring.ratio * circuit.v2 * np.conj(leaked_2) + wiring.offset_2,
-        produced_w=(volt * np.conj(_sum(wiring.production, circuit))).real,
-        added_share=(1.0 if wiring.service == "single" else 0.5) if adds else 0.0,
+        va=va,
+        produced_w=wiring.production_scale * made_va.real,
+        added_share=1.0 / len(va) if adds else 0.0,
         is_clipped=wiring.is_clipped,
     )

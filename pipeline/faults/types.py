@@ -12,6 +12,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 import polars as pl
 
+from pipeline.core.services import lines_of
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
 
@@ -180,13 +181,11 @@ def record_errors(catalogue: Mapping[str, Fault]) -> list[str]:
     return [name for name, fault in catalogue.items() if fault.is_record_error]
 
 
-def channels_of(leg: str, wiring: Wiring) -> tuple[Literal["l1", "l2"], ...]:
-    """Return the consumption channels that "l1", "l2" or "both" means on this wiring."""
-    if leg == "l1" or (leg == "both" and wiring.service == "single"):
-        return ("l1",)
-    return ("l1", "l2") if leg == "both" else ("l2",)
+def channels_of(leg: str, wiring: Wiring) -> tuple[str, ...]:
+    """Return the consumption channels that a leg's code means on this wiring."""
+    return lines_of(leg, wiring.line_count)
 
 
 def on_two_legs(wiring: Wiring, circuit: Circuit) -> bool:
     """Return whether the home has two legs."""
-    return wiring.service != "single"
+    return wiring.line_count == 2

@@ -29,7 +29,8 @@ from numpy.typing import NDArray
 from pipeline.core.contract import SERVICE_LEG_V
 from pipeline.core.setting_sections import OwnFleetSettings
 from pipeline.faults.circuit import Circuit, Complex, Float
-from pipeline.faults.cts import Reading, Wiring, measure
+from pipeline.faults.cts import Wiring, measure
+from pipeline.faults.reading import Reading
 from pipeline.faults.types import Fault
 
 # Columns that come through the CTs.
@@ -163,39 +164,32 @@ def _circuit(
     """Return the circuit behind these readings; a leg is NaN where its reading is."""
     service = wiring.service
     nominal = SERVICE_LEG_V[service]
-    v1, v2 = (
-        np.where(np.abs(column[name] / nominal - 1) < VOLT_SPAN, column[name], nominal)
-        for name in ("l1_v", "l2_v")
-    )
+    volts = np.array([
+        np.where(np.abs(column[f"{leg}_v"] / nominal - 1) < VOLT_SPAN, column[f"{leg}_v"], nominal)
+        for leg in wiring.legs
+    ])  # fmt: skip
     reported_w, battery_w = np.nan_to_num(column["pv_w"]), np.nan_to_num(column["battery_w"])
-    none = np.zeros_like(reported_w)
+    none = np.zeros_like(volts)
     # What the production channel reports of 1 W: not quite 1 where it goes by one leg's voltage.
     unit = measure(
-        Circuit.from_powers(none, none, none + 1.0, battery_w=0.0, v1=v1, v2=v2, service=service), wiring
+        Circuit.from_powers(none, none[0] + 1.0, battery_w=0.0, volts=volts, service=service), wiring
     )
     pv_w = reported_w / unit.produced_w
-    sources = Circuit.from_powers(
-        none, none, pv_w, battery_w=battery_w, v1=v1, v2=v2, service=service
-    ).source_va
+    sources = Circuit.from_powers(none, pv_w, battery_w=battery_w, volts=volts, service=service).source_va
     loads: list[Complex] = []
-    for leg, source in zip(("l1", "l2"), sources, strict=True):
+    for leg, source in zip(wiring.legs, sources, strict=True):
         behind = source if wiring.sees_pv else np.zeros_like(source)
         load_w = column[f"{leg}_w"] - unit.added_share * reported_w + behind.real
         tangent = float(rng.uniform(settings.tangent_low, settings.tangent_high))
         measured = column[f"{leg}_var"] + behind.imag
         loads.append(load_w + 1j * np.where(np.isnan(measured), tangent * load_w, measured))
     circuit = Circuit.from_powers(
-        loads[0], loads[1], pv_w, battery_w=battery_w, v1=v1, v2=v2, service=service, minutes=minutes
+        np.array(loads), pv_w, battery_w=battery_w, volts=volts, service=service, minutes=minutes
     )
-    total_w = loads[0].real + (0.0 if service == "single" else loads[1].real)
+    total_w = np.array(loads).real.sum(axis=0)
     seed = int(rng.integers(2**32))
     shares = [_bundle_a(load.real, total_w, seed, settings) for load in loads]
-    whole_1, whole_2 = circuit.load_1a + circuit.load_1b, circuit.load_2a + circuit.load_2b
-    return replace(
-        circuit,
-        load_1a=whole_1 * shares[0], load_1b=whole_1 * (1 - shares[0]),
-        load_2a=whole_2 * shares[1], load_2b=whole_2 * (1 - shares[1]),
-    )  # fmt: skip
+    return circuit.with_bundle_shares(np.array(shares))
 
 
 def _bundle_a(load_w: Float, total_w: Float, seed: int, settings: OwnFleetSettings) -> Float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -9,12 +10,17 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.core.services import lines_of, service_of
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.cts import CT, Reading, Wiring, measure
+from pipeline.faults.circuit import Float
+from pipeline.faults.cts import CT, PRODUCTION, Wiring, measure
+from pipeline.faults.reading import Reading
+from pipeline.simulate.crossed_wiring import turn_some, wiring_code
 from pipeline.simulate.drawn_meters import draw_meter
 from pipeline.simulate.home import CleanHome, clean_home
 from pipeline.simulate.logger import reported_rows
 from pipeline.simulate.plan import AREAS, HomePlan
+from pipeline.simulate.service_draws import draw_main_amps, is_dealt_anew
 from pipeline.simulate.spec import FleetSpec, HomeRecord, Wish, seeded_rng
 
 HOMES_PER_CREW = 60
@@ -86,7 +92,7 @@ def sound_wiring(home: CleanHome, rng: np.random.Generator) -> Wiring:
         gain = (1 + draw_error(CLASS_RATIO)) * np.exp(1j * draw_error(np.deg2rad(CLASS_DEG)))
         return replace(ct, gain=complex(gain))
 
-    wiring = home.wiring.with_each_ct(within_class, ("l1", "l2", "production"))
+    wiring = home.wiring.with_each_ct(within_class, (*home.wiring.legs, PRODUCTION))
     return wiring.crossed_and_turned() if home.plan.hard == "crossed_and_turned" else wiring
 
 
@@ -98,7 +104,8 @@ def measure_home(install: Install) -> Measurement:
     if not install.fault:
         return Measurement(sound, sound, right, right, None)
     fault, onset_share = CATALOGUE[install.fault], install.onset_share
-    wiring = fault.effect(sound, circuit, install.leg, rng)
+    wiring, spec = fault.effect(sound, circuit, install.leg, rng), install.home.spec
+    wiring = turn_some(wiring, spec.turned_share, spec.rng(plan.number, "crew"))
     faulty = measure(circuit, wiring)
     if onset_share is None or fault.is_record_error:  # a record has no moment at which it changed
         return Measurement(sound, wiring, right, faulty, None)
@@ -118,18 +125,25 @@ def register_row(install: Install, wiring: Wiring) -> dict[str, Any]:
         # two decimals, about a kilometre: no invented home lies on a real house
         "latitude": round(plan.latitude, 2), "longitude": round(plan.longitude, 2),
         "area": AREAS[plan.area % len(AREAS)], "service": plan.service,
-        "service_amps": int(rng.choice([100, 125, 150, 200, 400], p=[0.15, 0.1, 0.1, 0.58, 0.07])),
+        "service_amps": _draw_service_amps(plan.service, rng),
         "pv_kw": plan.array.ac_w / 1000.0 if plan.array else None,
         "ct_sees_pv": wiring.declared_sees_pv, "pv_added_back": wiring.pv_added_back,
         "ct_location": location, "ct_amps": plan.ct_amps, "cts_per_leg": plan.cts_per_leg,
         "lead_extended": plan.lead_extended,
         "has_battery": bool(plan.battery_wh) and plan.hard != "battery_undeclared",
         "has_ev": bool(plan.ev_w), "crew_id": install.crew, "commissioned_on": plan.commissioned_on,
+        "pv_on": plan.pv_on,
     }  # fmt: skip
     for name in REGISTER_GAPS:
         if rng.random() < install.home.spec.register_gap_share:
             site[name] = None
     return site
+
+
+def _draw_service_amps(service: str, rng: np.random.Generator) -> int:
+    if is_dealt_anew(service):
+        return draw_main_amps(service, rng)
+    return int(rng.choice([100, 125, 150, 200, 400], p=[0.15, 0.1, 0.1, 0.58, 0.07]))
 
 
 def report_home(install: Install) -> HomeRecord:
@@ -148,6 +162,7 @@ def report_home(install: Install) -> HomeRecord:
         "leg": install.leg if is_faulty else None,
         "onset_on": measurement.onset_on if is_faulty else None, "severity": wiring.severity or None,
         "hard_negative": plan.hard or None, "sees_pv_true": plan.sees_pv,
+        "wiring": wiring_code(wiring) if wiring.line_count == 3 else None,
     }  # fmt: skip
     spec, name = home.spec, site_id(plan.number)
     meter = draw_meter(home, name, spec.rng(plan.number, "utility")) if spec.utility_share else None
@@ -162,6 +177,14 @@ def _fault_chance(spec: FleetSpec, plan: HomePlan, crew_factor: float) -> float:
         return spec.fault_share
     is_hard = plan.location == "load_conductors" or plan.cts_per_leg > 1 or plan.lead_extended
     return min(0.9, spec.fault_share * crew_factor * (HARD_POSITION if is_hard else EASY_POSITION))
+
+
+def _leg_weights(legs: Sequence[str], service: str) -> Float:
+    """Return the chance of each leg: several lines at once are rarer than one where a fault can have one."""
+    counts = np.array([len(lines_of(leg, service_of(service).line_count)) for leg in legs])
+    weights = np.where((counts > 1) & (counts.min() == 1), 0.25, 1.0)
+    chances: Float = weights / weights.sum()
+    return chances
 
 
 def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Install:
@@ -179,12 +202,16 @@ def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Inst
         return Install(home, "", "", rng, crew_id)
     if not CATALOGUE[fault].fits(home.wiring, home.circuit):
         needs = tuple(CATALOGUE[fault].needs.items()) + (() if home.circuit.has_pv else (("hard", ""),))
+        if spec.service is not None:  # a fleet of one service stays so
+            needs = tuple((name, value) for name, value in needs if name not in ("service", "volts"))
         home = clean_home(spec, number, replace(wish, values=wish.values + needs))
-    if not CATALOGUE[fault].fits(home.wiring, home.circuit):  # no solar to exchange or misdeclare
-        fault = next(name for name, other in CATALOGUE.items() if other.fits(home.wiring, home.circuit))
+    if not CATALOGUE[fault].fits(
+        home.wiring, home.circuit
+    ):  # no solar to exchange or misdeclare, no other line
+        fitting = [name for name, other in CATALOGUE.items() if other.fits(home.wiring, home.circuit)]
+        fault = fitting[0 if spec.service is None else number % len(fitting)]
     legs = CATALOGUE[fault].legs_on(home.plan.service)
-    weights = np.array([0.25 if leg == "both" and len(legs) > 1 else 1.0 for leg in legs])
-    leg = wish.leg or str(rng.choice(legs, p=weights / weights.sum()))
+    leg = wish.leg or str(rng.choice(legs, p=_leg_weights(legs, home.plan.service)))
     onset = float(rng.uniform(0.25, 0.9)) if rng.random() < spec.onset_share else None
     if wish.fault is not None:
         onset = None if wish.onset_day is None else (wish.onset_day + 0.4) / spec.days

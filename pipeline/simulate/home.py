@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from pipeline.faults.circuit import Circuit, Float
+from pipeline.faults.circuit import Circuit, Complex, Float, numbers_of
 from pipeline.faults.cts import Wiring
+from pipeline.simulate.connections import home_circuit, merge_lines
+from pipeline.simulate.line_voltages import three_line_volts, two_leg_volts
 from pipeline.simulate.loads import household_va, plain_household_va
 from pipeline.simulate.plan import HomePlan, draw_plan
 from pipeline.simulate.sky import area_sky, array_w, plain_array_w, sun, temperature_c, wander
@@ -35,8 +38,8 @@ class CleanHome:
     @property
     def net_w(self) -> Float:
         """What the utility's meter sees: load - solar - battery [W], positive importing."""
-        load_1, load_2 = self.circuit.load_va
-        return (load_1 + load_2).real - self.pv_w - self.battery_w - self.unmonitored_w
+        load_w: Float = self.circuit.load_va.sum(axis=0).real
+        return load_w - self.pv_w - self.battery_w - self.unmonitored_w
 
 
 def _outage_share(plan: HomePlan, rng: np.random.Generator) -> Float | float:
@@ -74,25 +77,6 @@ def _battery_w(plan: HomePlan, load_w: Float, pv_w: Float, hour: Float) -> Float
     return np.repeat(np.array(powers_w), steps)
 
 
-def _voltages(
-    plan: HomePlan, load_1: Float, load_2: Float, source_1: Float, source_2: Float, rng: np.random.Generator
-) -> tuple[Float, Float]:
-    """Return the legs' voltages [V]: the feeder's movement, and each leg's sag under its current."""
-    size, step = plan.window.size, plan.window.step
-    nominal = plan.volts
-    feeder = nominal * (1.0 + rng.normal(0.01, 0.012) + 0.006 * wander(rng, size, 600.0 / step))
-    feeder += nominal * 0.002 * wander(rng, size, 15.0 / step)
-    leg_ohm = float(rng.uniform(0.008, 0.05))
-    neutral_ohm = float(rng.uniform(*((0.25, 0.8) if plan.hard == "loose_neutral" else (0.005, 0.04))))
-    current_1, current_2 = (load_1 - source_1) / nominal, (load_2 - source_2) / nominal
-    if plan.service == "single":
-        return np.clip(feeder - leg_ohm * current_1, 0.8 * nominal, 1.2 * nominal), np.zeros(size)
-    neutral_v = neutral_ohm * (current_1 - current_2)
-    v1 = feeder - leg_ohm * current_1 - neutral_v
-    v2 = feeder - leg_ohm * current_2 + neutral_v
-    return np.clip(v1, 70.0, 170.0), np.clip(v2, 70.0, 170.0)
-
-
 def clean_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> CleanHome:
     """Return home `number` of the fleet without its fault; the same for the same spec and number."""
     plan = draw_plan(spec, number, wish)
@@ -112,24 +96,42 @@ def clean_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> CleanH
     if plan.second:
         unmonitored_w = array_w(plan.second, sine, azimuth, clearness=local, outdoor_c=outdoor_c)
     loads = plain_household_va(plan, rng) if plan.is_plain else household_va(plan, outdoor_c, rng)
-    battery_w = _battery_w(plan, loads.real.sum(axis=0), pv_w, hour)
-    others = battery_w + unmonitored_w
-    load_1, load_2 = loads[0] + loads[1], loads[2] + loads[3]
-    split = {"both": (0.5, 0.5), "l1": (1.0, 0.0), "l2": (0.0, 1.0)}[plan.pv_leg]
-    bundles_1, bundles_2 = (loads[0], loads[1]), (loads[2], loads[3])
-    if plan.service == "single":
-        load_1, load_2, split = load_1 + load_2, 0.0 * load_2, (1.0, 0.0)
-        bundles_1 = (loads[0] + loads[2], loads[1] + loads[3])
-    v1, v2 = _voltages(
-        plan, load_1.real, load_2.real, split[0] * pv_w + others / 2, split[1] * pv_w + others / 2, rng
-    )
-    circuit = Circuit.from_bundles(
-        bundles_1, bundles_2, pv_w, battery_w=others, v1=v1, v2=v2,
-        service=plan.service, minutes=float(window.step), pv_leg=plan.pv_leg,
-    )  # fmt: skip
+    battery_w = _battery_w(plan, loads.reshape(-1, window.size).real.sum(axis=0), pv_w, hour)
+    circuit = _circuit(plan, loads, pv_w, battery_w, unmonitored_w, rng)
     wiring = Wiring.sound(
         plan.service, plan.sees_pv, plan.cts_per_leg, production_by=plan.production_by,
-        production_leg=plan.production_leg, pv_leg=plan.pv_leg, pv_added_back=plan.pv_added_back,
+        production_leg=plan.production_leg, pv_lines=plan.pv_lines, pv_added_back=plan.pv_added_back,
         is_clipped=plan.is_clipped,
     )  # fmt: skip
     return CleanHome(spec, plan, circuit, wiring, pv_w, battery_w, unmonitored_w)
+
+
+def _circuit(
+    plan: HomePlan, loads: Complex, pv_w: Float, battery_w: Float, other_w: Float, rng: np.random.Generator
+) -> Circuit:
+    """Return the home's circuit under its own voltages.
+
+    Parameters
+    ----------
+    plan
+        The home.
+    loads
+        Of each line's bundles [W + j var], shape (lines drawn, 2, n).
+    pv_w, battery_w, other_w
+        What inverter, battery and an array that nobody monitors feed [W], shape (n,).
+    rng
+        Of the home.
+    """
+    by_line = merge_lines(plan.service, loads)
+    build = partial(
+        home_circuit, by_line, pv_w, battery_w, other_w, service=plan.service, minutes=float(plan.window.step),
+        pv_lines=plan.pv_lines,
+    )  # fmt: skip
+    if len(by_line) == 3:
+        nominal = build(volts=plan.volts)
+        return build(volts=three_line_volts(plan, nominal.load_va - nominal.source_va, rng))
+    fed = numbers_of(plan.pv_lines, plan.service)
+    shares = [(line in fed) / len(fed) for line in range(len(by_line))]
+    source_w = np.array([share * pv_w + (battery_w + other_w) / 2 for share in shares])
+    load_w = merge_lines(plan.service, loads.sum(axis=1)).real
+    return build(volts=two_leg_volts(plan, load_w, source_w, rng))

@@ -14,6 +14,7 @@ from pipeline.core.atomic_files import replacing
 from pipeline.core.contract import FAULTS, PRIVATE, Crew, Meter, Site, Training, Visit
 from pipeline.core.errors import InputError
 from pipeline.core.progress import counted
+from pipeline.core.services import UNKNOWN
 from pipeline.core.worker_processes import map_tasks
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.drawn_meters import write_meters
@@ -28,8 +29,10 @@ SITE_COLUMNS: dict[str, Any] = {
 }  # fmt: skip
 TRUTH_COLUMNS: dict[str, Any] = {
     "site_id": pl.String, "fault": pl.String, "leg": pl.String, "onset_on": pl.Date,
-    "severity": pl.String, "hard_negative": pl.String, "sees_pv_true": pl.Boolean,
+    "severity": pl.String, "hard_negative": pl.String, "sees_pv_true": pl.Boolean, "wiring": pl.String,
 }  # fmt: skip
+# Columns that a fleet's registers have only where a home of it has a value there.
+_AS_NEEDED = ("pv_on", "lines_summed", "wiring")
 
 Rows = list[dict[str, Any]]
 Task = TypeVar("Task")
@@ -48,7 +51,7 @@ def write_shard(records: Iterable[HomeRecord], out: Path, shard: int) -> tuple[R
         if record.meter:
             meters.append(record.meter)
         frames.append(record.readings.select(pl.lit(record.site["site_id"]).alias("site_id"), pl.all()))
-    rows = pl.concat(frames).with_columns(pl.col("interval_start").dt.date().alias("date"))
+    rows = pl.concat(frames, how="diagonal").with_columns(pl.col("interval_start").dt.date().alias("date"))
     days = rows.partition_by("date", as_dict=True, include_key=False, maintain_order=True)
     for (day,), day_rows in days.items():
         folder = out / "intervals" / f"date={day}"
@@ -69,8 +72,10 @@ def write_registers(
         "trainings": Training.create_empty().schema, "truth": truth_columns, "meters": Meter.create_empty().schema,
     }  # fmt: skip
     for name, rows in registers.items():
+        frame = pl.DataFrame(rows, schema=columns[name], orient="row")
+        unused = [column for column in _AS_NEEDED if column in frame.columns and not frame[column].count()]
         with replacing(out / f"{name}.csv", is_synced=False) as part:
-            pl.DataFrame(rows, schema=columns[name], orient="row").write_csv(part)
+            frame.drop(unused).write_csv(part)
 
 
 def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
@@ -90,7 +95,7 @@ def _history(spec: FleetSpec, sites: Rows, truths: Rows) -> tuple[Rows, Rows]:
     for index in sorted(rng.permutation(len(old_enough))[:count].tolist()):
         site_id, age_days = old_enough[index]
         found = str(rng.choice(list(FAULTS))) if rng.random() < 0.7 else "sound"
-        legs = CATALOGUE[found].legs if found in CATALOGUE else ()
+        legs = CATALOGUE[found].legs_on(spec.service or UNKNOWN) if found in CATALOGUE else ()
         visits.append({
             "visit_id": f"V{len(visits) + 1:05d}", "site_id": site_id,
             "visited_on": before - timedelta(days=int(rng.integers(age_days))),

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.faults.circuit import Complex, Float, line_to_line_va
+from pipeline.faults.circuit import Complex, Float
+from pipeline.simulate.connections import connections, drawn_lines, loads_by_line
 from pipeline.simulate.plan import HomePlan
+from pipeline.simulate.service_draws import size_large
 from pipeline.simulate.sky import wander
 from pipeline.simulate.spec import Window
 
@@ -32,38 +34,44 @@ BIG = {
     "dryer": (0.5, 14.0, 5200.0, 0.99, 3),
     "heater": (3.4, 22.0, 4300.0, 1.0, 1),
 }
-GROUPS = {(1, "a"): 0, (1, "b"): 1, (2, "a"): 2, (2, "b"): 3, (0, "a"): 4, (0, "b"): 5}
 
 
 class _Pulses:
-    """Pulses of loads: start and length [min], power [W], tangent of the phase angle, group; shape (5, pulses)."""
+    """Pulses of loads: start and length [min], power [W], tangent of the phase angle, row; shape (5, pulses)."""
 
     def __init__(self) -> None:
         self.columns: list[Float] = [np.zeros((5, 0))]
 
     def add(
-        self, start: Float, length: Float | float, power_w: Float | float, *, pf: float, group: int
+        self, start: Float, length: Float | float, power_w: Float | float, *, pf: float, row: int
     ) -> None:
-        """Append pulses of one load: start and length [min], what it takes [W], lagging power factor, of GROUPS."""
+        """Append pulses of one load: start and length [min], what it takes [W], lagging power factor, its row."""
         tangent = np.sqrt(1.0 / pf**2 - 1.0)
-        self.columns.append(np.stack(np.broadcast_arrays(start, length, power_w, tangent, float(group))))
+        self.columns.append(np.stack(np.broadcast_arrays(start, length, power_w, tangent, float(row))))
 
-    def complex_power(self, window: Window) -> Complex:
-        """Return mean complex power of each group and step [W + j var], shape (6, n)."""
+    def complex_power(self, window: Window, rows: int) -> Complex:
+        """Return mean complex power of each row and step [W + j var], shape (rows, n)."""
         width = window.size + 2
-        start, length, watts, tangent, group = np.concatenate(self.columns, axis=1)
+        start, length, watts, tangent, row = np.concatenate(self.columns, axis=1)
         edge = np.clip(np.concatenate([start, start + length]) / window.step, 0.0, float(window.size))
         whole = edge.astype(np.int64)
         part = edge - whole
         sign = np.concatenate([watts, -watts])
-        place = np.tile(group.astype(np.int64), 2) * width + whole
-        size = len(GROUPS) * width
+        place = np.tile(row.astype(np.int64), 2) * width + whole
+        size = rows * width
         powers = []
         for factor in (1.0, np.tile(tangent, 2)):
             jump = np.bincount(place, sign * factor * (1.0 - part), size)
             jump += np.bincount(place + 1, sign * factor * part, size + 1)[:size]
-            powers.append(np.cumsum(jump.reshape(len(GROUPS), width), axis=1)[:, : window.size])
+            powers.append(np.cumsum(jump.reshape(rows, width), axis=1)[:, : window.size])
         return powers[0] + 1j * powers[1]
+
+
+def _deal_large(plan: HomePlan, kind: str, rng: np.random.Generator) -> int:
+    """Return the row of a large load; two legs' homes draw a line for it that they then don't need."""
+    if drawn_lines(plan.service) == 2:
+        return 4 + plan.deal(rng) % 2
+    return plan.deal(rng, kind)
 
 
 def _bump(hour: Float, middle_h: float, width_h: float) -> Float:
@@ -94,9 +102,10 @@ def _add_appliances(
     pulses: _Pulses, plan: HomePlan, window: Window, busy: Float, rng: np.random.Generator
 ) -> None:
     for kinds, is_big in ((APPLIANCES, False), (BIG, True)):
-        for per_day, length, watts, pf, cycles in kinds.values():
+        for name, (per_day, length, watts, pf, cycles) in kinds.items():
             owned = rng.random() < (plan.big_share if is_big else 0.85)
-            leg, bundle = plan.deal(rng, is_big=is_big)
+            row = plan.deal(rng, name if is_big else "")
+            watts, length = size_large(plan.service, name, row, watts, length)
             if not owned or plan.is_vacant:
                 continue
             start = _draw_starts(rng, busy, per_day * plan.activity, window)
@@ -104,7 +113,7 @@ def _add_appliances(
             size_w = watts * rng.uniform(0.7, 1.2)
             for cycle in range(cycles):
                 gap = cycle * lengths * rng.uniform(1.4, 2.6)
-                pulses.add(start + gap, lengths, size_w, pf=pf, group=GROUPS[leg, bundle])
+                pulses.add(start + gap, lengths, size_w, pf=pf, row=row)
 
 
 def _add_fridges(pulses: _Pulses, plan: HomePlan, window: Window, rng: np.random.Generator) -> None:
@@ -114,9 +123,9 @@ def _add_fridges(pulses: _Pulses, plan: HomePlan, window: Window, rng: np.random
         period = rng.uniform(28.0, 95.0)
         count = int(total_min / period) + 2
         start = np.cumsum(period * rng.uniform(0.75, 1.25, count)) - 2.0 * period * rng.random()
-        leg, bundle = plan.deal(rng)
+        row = plan.deal(rng)
         length, watts = period * rng.uniform(0.25, 0.5), rng.uniform(60.0, 190.0)
-        pulses.add(start, length, watts, pf=rng.uniform(0.6, 0.95), group=GROUPS[leg, bundle])
+        pulses.add(start, length, watts, pf=rng.uniform(0.6, 0.95), row=row)
 
 
 def _add_heat_pump(
@@ -132,8 +141,9 @@ def _add_heat_pump(
     need = np.maximum(outside - 23.5, 0.0) / 13.0 + np.maximum(plan.heats_below_c - outside, 0.0) / 20.0
     duty = np.clip(need + rng.normal(0.0, 0.04, count), 0.0, 0.97)
     on, pf = duty > 0.08, rng.uniform(0.8, 0.97)
-    group = GROUPS[0, plan.deal(rng)[1]]
-    pulses.add(start[on], (duty * period)[on], plan.heat_pump_w, pf=pf, group=group)
+    row = _deal_large(plan, "heat_pump", rng)
+    watts, _ = size_large(plan.service, "heat_pump", row, plan.heat_pump_w, period)
+    pulses.add(start[on], (duty * period)[on], watts, pf=pf, row=row)
 
 
 def _add_car_and_pool(
@@ -141,22 +151,23 @@ def _add_car_and_pool(
 ) -> None:
     """Add car charging and a pool pump: long blocks at about the same time of day."""
     day_min = np.arange(window.days) * 1440.0
-    for watts, at_h, length_h, share, pf in (
-        (plan.ev_w, plan.ev_at_h, plan.ev_hours, plan.ev_share, 0.99),
-        (plan.pool_w, plan.wakes_h + 3.0, 7.0, 0.97, 0.8),
+    for kind, watts, at_h, length_h, share, pf in (
+        ("car", plan.ev_w, plan.ev_at_h, plan.ev_hours, plan.ev_share, 0.99),
+        ("pool", plan.pool_w, plan.wakes_h + 3.0, 7.0, 0.97, 0.8),
     ):
-        group = GROUPS[0, plan.deal(rng)[1]]
+        row = _deal_large(plan, kind, rng)
+        watts, _ = size_large(plan.service, kind, row, watts, length_h)
         if not watts or plan.is_vacant:
             continue
         utc_h = (at_h - hour[0]) % 24.0
         start = day_min + 60.0 * (utc_h + rng.normal(0.0, 0.6, window.days))
         runs = rng.random(window.days) < share
         length = 60.0 * np.minimum(length_h * rng.lognormal(0.0, 0.35, window.days), 14.0)
-        pulses.add(start[runs], length[runs], watts, pf=pf, group=group)
+        pulses.add(start[runs], length[runs], watts, pf=pf, row=row)
 
 
 def household_va(plan: HomePlan, outdoor_c: Float, rng: np.random.Generator) -> Complex:
-    """Return the load of (leg 1 a, leg 1 b, leg 2 a, leg 2 b) [W + j var], shape (4, n); outdoor air [deg C] (n,)."""
+    """Return the load of each line's bundles [W + j var], shape (lines, 2, n); outdoor air [deg C] (n,)."""
     hour = plan.window.local_hour(plan.timezone)
     window = plan.window
     busy = _draw_activity(plan, window, hour, rng)
@@ -165,38 +176,36 @@ def household_va(plan: HomePlan, outdoor_c: Float, rng: np.random.Generator) -> 
     _add_fridges(pulses, plan, window, rng)
     _add_heat_pump(pulses, plan, window, outdoor_c, rng)
     _add_car_and_pool(pulses, plan, window, hour, rng)
-    groups = pulses.complex_power(window)
-    loads = groups[:4]
+    rows = pulses.complex_power(window, 2 * len(connections(plan.service)))
     small = plan.lights_w * busy * np.exp(0.5 * wander(rng, window.size, 45.0 / window.step))
-    for group, share in enumerate(plan.group_shares):
+    for row, share in enumerate(plan.group_shares):
         phase = 1.0 + 1j * plan.base_tangent
         breath = 1.0 + 0.04 * wander(rng, window.size, 60.0 / window.step)
-        loads[group] += share * phase * (plan.base_w * breath + (0.0 if plan.is_vacant else small))
-    for bundle in (0, 1):
-        one, two = line_to_line_va(groups[4 + bundle], plan.volts, plan.volts, service=plan.service)
-        loads[bundle] += one
-        loads[2 + bundle] += two
-    return loads
+        rows[row] += share * phase * (plan.base_w * breath + (0.0 if plan.is_vacant else small))
+    return loads_by_line(plan.service, rows, plan.volts)
 
 
 def plain_household_va(plan: HomePlan, rng: np.random.Generator) -> Complex:
-    """Return the load, drawn with a broad brush, of (leg 1 a, leg 1 b, leg 2 a, leg 2 b) [W + j var], shape (4, n)."""
+    """Return the load, drawn with a broad brush, of each line's bundles [W + j var], shape (lines, 2, n)."""
     hour = plan.window.local_hour(plan.timezone)
     lights_w = 0.0 if plan.is_vacant else plan.lights_w * plan.activity
     shape = plan.base_w + lights_w * (_bump(hour, 19.0, 2.5) + 0.6 * _bump(hour, plan.wakes_h + 0.5, 1.5))
     spread = float(rng.uniform(0.02, 0.5))
-    loads = np.empty((4, hour.size), dtype=np.complex128)
-    for group, share in enumerate(plan.group_shares):
+    lines = drawn_lines(plan.service)
+    loads = np.empty((lines, 2, hour.size), dtype=np.complex128)
+    for row, share in enumerate(plan.group_shares):
         noise = rng.gamma(1.0 / spread**2, spread**2, hour.size)
-        loads[group] = share * shape * noise * (1.0 + 1j * plan.base_tangent)
+        loads[row // 2, row % 2] = share * shape * noise * (1.0 + 1j * plan.base_tangent)
     if plan.is_vacant:
         return loads
-    # Blocks between the legs (a water heater, a compressor) and spikes on one leg at a time.
+    # Blocks on all lines (a water heater, a compressor) and spikes on one line at a time.
     big_w = plan.heat_pump_w * (rng.random(hour.size) < rng.uniform(0.01, 0.25))
     if plan.ev_w:
         big_w = big_w + plan.ev_w * (((hour - plan.ev_at_h) % 24.0) < plan.ev_hours)
     bundle = 0 if plan.bundle_a_share > 0.5 else 1
-    loads[bundle::2] += big_w / 2
-    for group in range(4):
-        loads[group] += 1400.0 * rng.random(hour.size) * (rng.random(hour.size) < 0.012 * plan.activity)
+    loads[:, bundle] += big_w / lines
+    for row in range(2 * lines):
+        loads[row // 2, row % 2] += (
+            1400.0 * rng.random(hour.size) * (rng.random(hour.size) < 0.012 * plan.activity)
+        )
     return loads

@@ -11,8 +11,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.faults.circuit import Float
-from pipeline.faults.cts import Reading
+from pipeline.core.services import LINES
+from pipeline.faults.circuit import Float, numbers_of
+from pipeline.faults.reading import Reading
 from pipeline.simulate.home import CleanHome
 from pipeline.simulate.spec import utc_offsets_h
 
@@ -81,13 +82,16 @@ def _monitored(home: CleanHome, reading: Reading, is_producing: bool, rng: np.ra
     noisy_pv = mean.produced_w + scatter + 0.3 * noise_w * rng.standard_normal(size)
     if is_producing and rng.random() < 0.5:  # many inverters simply report 0 at night
         noisy_pv = np.where(np.abs(mean.produced_w) > 0, noisy_pv, 0.0)
-    l1_va = mean.l1_va + noise_w * rng.standard_normal(size)
-    l2_va = mean.l2_va + noise_w * rng.standard_normal(size)
-    mean = replace(mean, l1_va=l1_va, l2_va=l2_va, produced_w=noisy_pv)
-    columns = {name: _round_to(resolution_w, getattr(mean, name)) for name in ("l1_w", "l2_w", "pv_w")}
+    lines = LINES[: max(2, home.circuit.line_count)]
+    noise = noise_w * rng.standard_normal((len(lines), size))  # of two channels even where the home has one
+    mean = replace(mean, va=mean.va + noise[: mean.line_count], produced_w=noisy_pv)
+    columns = {f"{line}_w": _round_to(resolution_w, mean.line_w(row)) for row, line in enumerate(lines, 1)}
+    columns["pv_w"] = _round_to(resolution_w, mean.pv_w)
     has_volts, has_var = rng.random() < 0.78, rng.random() < 0.6
     volt_step = float(rng.choice([0.1, 1.0], p=[0.75, 0.25]))
-    for leg, phasor, var in (("l1", home.circuit.v1, mean.l1_var), ("l2", home.circuit.v2, mean.l2_var)):
+    for row, leg in enumerate(lines):
+        phasor = home.circuit.volts[min(row, home.circuit.line_count - 1)]
+        var = mean.line_var(row + 1)
         volts = _mean(np.abs(phasor), steps) * (1.0 + rng.normal(0.0, 0.002)) + rng.normal(0.0, 0.05, size)
         columns[f"{leg}_v"] = _round_to(volt_step, volts) if has_volts else absent
         columns[f"{leg}_var"] = _round_to(resolution_w, var) if has_var else absent
@@ -95,9 +99,30 @@ def _monitored(home: CleanHome, reading: Reading, is_producing: bool, rng: np.ra
     columns["battery_w"] = _round_to(1.0, _mean(home.battery_w, steps)) if is_known else absent
     if not plan.array:
         columns["pv_w"] = absent
-    if plan.service == "single":
+    if home.circuit.line_count == 1:
         columns |= dict.fromkeys(("l2_w", "l2_v", "l2_var"), absent)
+    if plan.is_by_line and plan.array and _is_production(home, mean.produced_w):
+        columns |= _production_by_line(home, columns["pv_w"], resolution_w, rng)
     return columns
+
+
+def _is_production(home: CleanHome, produced_w: Float) -> bool:
+    """Return whether the production channel reads what the inverter makes, and not something else's power."""
+    made_w = _mean(home.pv_w, home.plan.window.steps_out)
+    return bool(np.abs(produced_w - made_w).mean() < 0.1 * made_w.mean() + 5.0)
+
+
+def _production_by_line(
+    home: CleanHome, pv_w: Float, resolution_w: float, rng: np.random.Generator
+) -> Columns:
+    """Return production as a source reports it that meters each of the inverter's lines: no sum, unfed lines absent."""
+    plan, absent = home.plan, np.full(pv_w.size, np.nan)
+    fed = numbers_of(plan.pv_lines, plan.service)
+    columns = {f"pv_{line}_w": absent for line in LINES[: home.circuit.line_count]}
+    for row in fed:
+        share = (1.0 + rng.normal(0.0, 0.004)) / len(fed)
+        columns[f"pv_{LINES[row]}_w"] = _round_to(resolution_w, share * pv_w)
+    return columns | {"pv_w": absent}
 
 
 def _metered(home: CleanHome, rng: np.random.Generator) -> Columns:
@@ -147,7 +172,8 @@ def _misbehave(home: CleanHome, columns: Columns, rng: np.random.Generator) -> C
         columns = {name: np.where(lost & ~np.isnan(series), 0.0, series) for name, series in columns.items()}
     if plan.hard == "sign_glitches":
         flipped = _blocks(size, 3 * days, 1, rng)
-        columns |= {name: np.where(flipped, -columns[name], columns[name]) for name in ("l1_w", "l2_w")}
+        legs = [name for name in ("l1_w", "l2_w", "l3_w") if name in columns]
+        columns |= {name: np.where(flipped, -columns[name], columns[name]) for name in legs}
     return columns
 
 

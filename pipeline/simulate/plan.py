@@ -8,7 +8,15 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.faults.circuit import PvLeg
+from pipeline.core.services import BOTH, lines_of, service_of
+from pipeline.simulate.connections import drawn_lines, row_of
+from pipeline.simulate.service_draws import (
+    ONE_LINE_UNFIT,
+    draw_load_lines,
+    has_230_volts,
+    is_dealt_anew,
+    values_on,
+)
 from pipeline.simulate.sky import Array
 from pipeline.simulate.spec import FleetSpec, Window, Wish
 
@@ -27,6 +35,7 @@ PLACES = (
     ("Pacific/Auckland", (-46.0, -36.0), (168.0, 176.5)),
     ("Africa/Johannesburg", (-34.0, -25.0), (19.0, 31.0)),
 )
+PLACES_230_V = tuple(place for place in PLACES if not place[0].startswith(("America/", "Pacific/Honolulu")))
 AREAS = tuple(f"District {number}" for number in range(1, 13))  # no real place's name
 HARD = (
     "battery_export", "battery_undeclared", "ev_all_night", "vacant", "pv_outage", "snow",
@@ -62,7 +71,9 @@ class HomePlan:
     lead_extended: bool
     production_by: Literal["line", "leg"]
     production_leg: int
-    pv_leg: PvLeg
+    pv_leg: str  # code of the lines that the inverter feeds, BOTH for all
+    is_by_line: bool  # the source reports production by line
+    pv_on: str | None  # what the register says of pv_leg
     pv_added_back: bool
     is_clipped: bool
     # solar and battery
@@ -76,8 +87,8 @@ class HomePlan:
     base_tangent: float
     lights_w: float
     activity: float
-    group_shares: tuple[float, float, float, float]
-    appliance_leg_1_share: float
+    group_shares: tuple[float, ...]  # of what is always on: line 1 bundle a, b, line 2 bundle a, b ...
+    line_shares: tuple[float, ...]  # of circuits by line
     bundle_a_share: float
     big_share: float
     fridges: int
@@ -92,10 +103,20 @@ class HomePlan:
     home_by_day: float
     away_share: float
 
-    def deal(self, rng: np.random.Generator, *, is_big: bool = False) -> tuple[int, Literal["a", "b"]]:
-        """Draw a load's leg (0: between the legs) and bundle."""
-        leg = 0 if is_big else (1 if rng.random() < self.appliance_leg_1_share else 2)
-        return leg, "a" if rng.random() < self.bundle_a_share else "b"
+    @property
+    def pv_lines(self) -> tuple[str, ...]:
+        """The lines that the inverter feeds."""
+        return lines_of(self.pv_leg, service_of(self.service).line_count)
+
+    def deal(self, rng: np.random.Generator, kind: str = "") -> int:
+        """Draw the row (of `connections`) of a load: on one line, or on several if it is a large one of this kind."""
+        lines: tuple[int, ...] = (1, 2)
+        if kind and is_dealt_anew(self.service) and drawn_lines(self.service) == 3:
+            lines = draw_load_lines(self.service, kind, rng)
+        elif not kind:
+            drawn, bounds = rng.random(), np.cumsum(self.line_shares[:-1])
+            lines = (1 + int((drawn >= bounds).sum()),)
+        return row_of(self.service, lines, int(rng.random() >= self.bundle_a_share))
 
 
 def _log(rng: np.random.Generator, low: float, high: float) -> float:
@@ -129,13 +150,18 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomePla
     rng = spec.rng(number, "plan")
     window = _window(spec, rng)
     area = number % spec.areas
-    timezone, latitudes, longitudes = PLACES[area % len(PLACES)]
+    wanted = dict(wish.values).get("service", spec.service)
+    places = PLACES_230_V if has_230_volts(wanted) else PLACES
+    timezone, latitudes, longitudes = places[area % len(places)]
     latitude = float(rng.uniform(*latitudes))
     service = str(rng.choice(["120/240", "120/208", "single"], p=[0.84, 0.09, 0.07]))
     hard = str(rng.choice(HARD)) if rng.random() < spec.hard_share else ""
     hard = wish.hard if wish.hard is not None else hard
-    if service == "single" and hard in ("single_leg_inverter", "loose_neutral", "crossed_and_turned"):
+    if service == "single" and hard in ONE_LINE_UNFIT:
         service = "120/240"
+    if spec.service:
+        service = spec.service
+        hard = "" if service == "single" and hard in ONE_LINE_UNFIT else hard
     location, sees_pv = LOCATIONS[int(rng.choice(4, p=[0.4, 0.12, 0.13, 0.35]))]
     pv_kw = round(_log(rng, 1.5, 12.0), 1)
     array = _array(rng, 1000.0 * pv_kw, latitude)
@@ -166,7 +192,8 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomePla
         ct_amps=int(rng.choice(CT_AMPS, p=[0.05, 0.05, 0.2, 0.1, 0.5, 0.1])),
         lead_extended=bool(rng.random() < 0.25),
         production_by="line" if rng.random() < 0.5 else "leg", production_leg=int(rng.integers(1, 3)),
-        pv_leg=("l1" if rng.random() < 0.5 else "l2") if hard == "single_leg_inverter" else "both",
+        pv_leg=("l1" if rng.random() < 0.5 else "l2") if hard == "single_leg_inverter" else BOTH,
+        is_by_line=False, pv_on=None,
         pv_added_back=bool(added), is_clipped=bool(added and rng.random() < 0.5),
         array=array if has_pv else None, second=second if hard == "second_array" else None,
         battery_wh=1000.0 * float(rng.uniform(4.0, 27.0)) if battery else 0.0,
@@ -179,7 +206,7 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomePla
             base_balance * bundle, base_balance * (1 - bundle),
             (1 - base_balance) * bundle, (1 - base_balance) * (1 - bundle),
         ),
-        appliance_leg_1_share=balance, bundle_a_share=bundle,
+        line_shares=(balance, 1 - balance), bundle_a_share=bundle,
         big_share=float(rng.uniform(0.1, 0.95)), fridges=0 if is_vacant else int(rng.integers(1, 4)),
         heat_pump_w=_log(rng, 700.0, 5500.0) if rng.random() < 0.7 else 0.0,
         heats_below_c=float(rng.uniform(8.0, 17.0)) if rng.random() < 0.5 else -60.0,
@@ -191,4 +218,7 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomePla
         wakes_h=float(rng.uniform(5.0, 9.5)), home_by_day=float(rng.uniform(0.0, 0.9)),
         away_share=float(rng.choice([0.0, 0.02, 0.15])),
     )  # fmt: skip
+    if is_dealt_anew(wanted):
+        values = values_on(str(wanted), plan.array, hard, bundle, spec.rng(number, "service"))
+        plan = replace(plan, **values)
     return replace(plan, **dict(wish.values))

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import polars as pl
 
-from pipeline.faults.cts import Reading
+from pipeline.faults.reading import Reading
 from pipeline.simulate.families.build import build_street
 from pipeline.simulate.families.draw import areas, draw_fleet
 from pipeline.simulate.families.spec import UnlikeSpec
@@ -17,6 +17,8 @@ from pipeline.simulate.spec import FleetSpec
 
 def right_readings(spec: FleetSpec | UnlikeSpec) -> Iterator[pl.DataFrame]:
     """Yield for each home `site_id`, `interval_start`, `l1_w`, `l2_w`, `pv_w` [W] of every interval of the window.
+
+    A home with three lines has `l3_w` too; `l2_w` of one with one line is 0.
 
     The fleet is one that needs no pool of households (not family "crest").
     """
@@ -34,7 +36,8 @@ def right_readings(spec: FleetSpec | UnlikeSpec) -> Iterator[pl.DataFrame]:
 
 
 def _frame(site: str, reading: Reading, start: np.datetime64, minutes: int) -> pl.DataFrame:
-    powers = {name: getattr(reading, name) for name in ("l1_w", "l2_w", "pv_w")}
+    third = ("l3_w",) if reading.line_count == 3 else ()
+    powers = {name: np.nan_to_num(getattr(reading, name)) for name in ("l1_w", "l2_w", *third, "pv_w")}
     starts = start + np.arange(powers["l1_w"].size) * np.timedelta64(minutes * 60, "s")
     frame = pl.DataFrame({"interval_start": starts, **powers})
     return frame.select(

@@ -82,7 +82,7 @@ def _draw_wish(number: int, rng: np.random.Generator) -> Wish:
     return Wish(fault="", crew=crew, hard=HARD.get(number, ""), values=tuple(values.items()))
 
 
-def _contact(number: int) -> dict[str, str | None]:
+def sample_contact(number: int) -> dict[str, str | None]:
     """Return an address that isn't one, a customer without a name, and for one home in three how to get in."""
     access = ("gate code at the office", "dog in the yard: call first", "panel in the garage")[
         number // 3 % 3
@@ -100,7 +100,7 @@ def write_sample_lake(out: Path) -> None:
     out.mkdir(parents=True, exist_ok=True)
     records = (simulate_home(SPEC, number, wish) for number, wish in enumerate(wishes))
     sites, truths, _ = write_shard(records, out, 0)
-    sites = [site | _contact(number) for number, site in enumerate(sites)]
+    sites = [site | sample_contact(number) for number, site in enumerate(sites)]
     visits: Rows = [
         {
             "visit_id": f"V{count:04d}", "site_id": site_id(home),

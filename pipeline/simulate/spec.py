@@ -12,11 +12,13 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.errors import InputError
+from pipeline.core.services import SERVICES
 from pipeline.faults.circuit import Float
+from pipeline.simulate.crossed_wiring import TURNED_SHARE
 from pipeline.simulate.meter_kinds import MeterFile
 
 # Which stream of random numbers is drawn for what; a home's streams don't disturb each other.
-STREAMS = {"plan": 0, "series": 1, "report": 2, "utility": 3}
+STREAMS = {"plan": 0, "series": 1, "report": 2, "utility": 3, "service": 4, "crew": 5}
 
 
 def seeded_rng(seed: int, *key: int) -> np.random.Generator:
@@ -34,6 +36,8 @@ class FleetSpec:
     `hard_share` get a hard negative, `plain_share` are drawn
     with a broad brush. `register_gap_share` is how often a register value is empty. `utility_share` of the homes
     have their meter in a file of the utility, of one of `utility_kinds` (all if empty), and none in their rows.
+    `service` is that of all homes (None: what North American homes have, most 120/240). `turned_share` of the homes
+    with three lines whose CTs are on the wrong lines have some of them turned too: one crew's mistakes come together.
     """
 
     sites: int
@@ -50,6 +54,8 @@ class FleetSpec:
     areas: int = 8
     utility_share: float = 0.0
     utility_kinds: tuple[str, ...] = ()
+    service: str | None = None
+    turned_share: float = TURNED_SHARE
 
     def __post_init__(self) -> None:
         """Refuse what can't be simulated."""
@@ -57,14 +63,12 @@ class FleetSpec:
             raise InputError("a fleet needs at least one home, one day and one area")
         if self.minutes not in (None, 1, 5, 15, 30, 60):
             raise InputError(f"interval of {self.minutes} minutes: choose 1, 5, 15, 30 or 60")
+        if self.service is not None and self.service not in SERVICES:
+            raise InputError(f"{self.service} is no service: choose one of {', '.join(SERVICES)}")
         for name in (
-            "fault_share",
-            "onset_share",
-            "hard_share",
-            "plain_share",
-            "register_gap_share",
-            "utility_share",
-        ):
+            "fault_share", "onset_share", "hard_share", "plain_share", "register_gap_share", "utility_share",
+            "turned_share",
+        ):  # fmt: skip
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise InputError(f"{name} is {getattr(self, name)}: choose a share from 0 to 1")
 

@@ -138,14 +138,10 @@ def _faulty_wiring(fault: Fault, leg: str, install: Install, circuit: Circuit, d
 def _circuit(install: Install, settings: OrderSettings, bundle_share: float) -> Circuit:
     """Return minutes in groups of four: nothing on, load on leg 1, load on leg 2, sun."""
     watts = np.diag([0.0, settings.known_load_w, settings.known_load_w, settings.solar_w])
-    _, load_1, load_2, sun = np.tile(watts, _REPEATS)
-    volts = 240.0 if install.service == "single" else 120.0
+    _, *loads, sun = np.tile(watts, _REPEATS)
     return Circuit.from_powers(
-        load_1,
-        load_2,
+        np.array(loads[: len(install.legs)]),
         sun,
-        v1=volts,
-        v2=volts,
         service=install.service,
         bundle_share=bundle_share,
         minutes=1.0,
@@ -155,7 +151,9 @@ def _circuit(install: Install, settings: OrderSettings, bundle_share: float) -> 
 def _switch(wiring: Wiring, circuit: Circuit) -> Float:
     """Return by how much [W] each channel moves for each switch (3 switches, 3 channels)."""
     reading = measure(circuit, wiring)
-    levels = np.array([reading.l1_w, reading.l2_w, reading.pv_w]).reshape(3, _REPEATS, 4)
+    # a leg that there isn't stays at 0
+    channels = np.nan_to_num(np.array([reading.l1_w, reading.l2_w, reading.pv_w]))
+    levels = channels.reshape(3, _REPEATS, 4)
     moves: Float = np.median(levels[:, :, 1:] - levels[:, :, :1], axis=1).T
     return moves
 

@@ -9,10 +9,12 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.contract import MEASURES
+from pipeline.core.services import service_of
 from pipeline.correction.layout import EPISODE
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.cts import Reading, Wiring, measure
+from pipeline.faults.cts import Wiring, measure
+from pipeline.faults.reading import Reading
 
 N = 96
 START = datetime(2026, 6, 1)
@@ -45,8 +47,13 @@ def faulty_home(
     **wiring: object,
 ) -> FaultyHome:
     """Return home "H1" over one day of quarter hours."""
+    lines = slice(service_of(service).line_count)
     circuit = Circuit.from_powers(
-        ONE_VA, TWO_VA, PV_W, v1=VOLTS[0], v2=VOLTS[1], service=service, bundle_share=0.4
+        np.array([ONE_VA, TWO_VA])[lines],
+        PV_W,
+        volts=np.array(VOLTS)[lines],
+        service=service,
+        bundle_share=0.4,
     )
     sound = Wiring.sound(service, sees_pv, pv_added_back=is_added, is_clipped=is_clipped, **wiring)  # type: ignore[arg-type]
     wrong = CATALOGUE[fault].effect(sound, circuit, leg, np.random.default_rng(seed))

@@ -14,6 +14,7 @@ from functools import cache
 import numpy as np
 from opendss_circuit import Complex, Float, Service, solve
 
+from pipeline.core.services import lines_of, service_of
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
 
@@ -36,14 +37,13 @@ def home(service: str, pv_leg: str = "both") -> Service:
 def our_circuit(service: str, pv_leg: str = "both") -> Circuit:
     """The same home by our algebra from what its appliances take; the 240 V load is bundle b of each leg."""
     t = home(service, pv_leg)
-    v1, v2 = np.abs(t.v1), np.abs(t.v2)
-    a1, a2 = t.v1 * np.conj(t.load_1 - t.line_1), t.v2 * np.conj(t.load_2 - t.line_2)
-    b1, b2 = t.v1 * np.conj(t.line_1), t.v2 * np.conj(t.line_2)
-    whole = Circuit.from_powers(a1 + b1, a2 + b2, t.made_w, v1=v1, v2=v2, service=service, pv_leg=pv_leg)
-    c = Circuit.from_powers(a1, a2, t.made_w, v1=v1, v2=v2, service=service, bundle_share=1.0)
-    d = Circuit.from_powers(b1, b2, t.made_w, v1=v1, v2=v2, service=service, bundle_share=0.0)
-    parts = {"load_1a": c.load_1a, "load_2a": c.load_2a, "load_1b": d.load_1b, "load_2b": d.load_2b}
-    return Circuit(**{**vars(whole), **parts})
+    count = service_of(service).line_count
+    volts, line = np.array([t.v1, t.v2])[:count], np.array([t.line_1, t.line_2])[:count]
+    load = np.array([t.load_1, t.load_2])[:count]
+    return Circuit.from_bundles(
+        volts * np.conj(load - line), volts * np.conj(line), t.made_w, volts=np.abs(volts), service=service,
+        pv_lines=lines_of(pv_leg, count),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class Install:
             self.cts,
             production_by=self.by,
             production_leg=self.production_leg,
-            pv_leg=self.pv_leg,  # type: ignore[arg-type]
+            pv_lines=lines_of(self.pv_leg, service_of(self.service).line_count),
         )
 
     def clamped(self, leg: int) -> list[Complex]:
@@ -97,7 +97,7 @@ def as_described(fault: str, leg: str, install: Install, drawn: Wiring) -> tuple
     factor, added = 1.0, {1: np.zeros(STEPS), 2: np.zeros(STEPS)}
     right = {at: sum(cts[at]) for at in legs}
     for at in hit:
-        of_room = drawn.cts("l1" if at == 1 else "l2")
+        of_room = drawn.cts(f"l{at}")
         if fault == "reversed":  # faces the loads
             cts[at] = [-amps for amps in cts[at]]
         elif fault == "legs_crossed":  # around the other leg's conductors
@@ -106,7 +106,7 @@ def as_described(fault: str, leg: str, install: Install, drawn: Wiring) -> tuple
             way = -1 if "turned" in drawn.severity else 1
             cts[at] = [way * amps for amps in install.clamped(3 - at)]
         elif fault == "dead":  # an open input rustles
-            cts[at], added[at] = [], np.asarray(drawn.offset_1 if at == 1 else drawn.offset_2)
+            cts[at], added[at] = [], np.asarray(drawn.offset_w(f"l{at}"))
         elif fault == "partial":
             cts[at] = _with_some_outside(install, at, drawn)
         elif fault == "opposed_pair":
@@ -126,8 +126,8 @@ def as_described(fault: str, leg: str, install: Install, drawn: Wiring) -> tuple
             assert 0 <= np.min(of_room[0].alive) < 1
             cts[at] = [amps * of_room[0].alive for amps in cts[at]]
         elif fault == "pickup_noise":
-            leak, wander = (drawn.leak_1, drawn.offset_1) if at == 1 else (drawn.leak_2, drawn.offset_2)
-            assert 0 < abs(leak) < 0.5
+            leak, wander = drawn.leaks.get((f"l{at}", f"l{3 - at}"), 0.0), drawn.offset_w(f"l{at}")
+            assert (0 < abs(leak) < 0.5) == (len(legs) == 2)
             cts[at] = [right[at], leak * right.get(3 - at, np.zeros(STEPS))]
             added[at] = np.asarray(wander)
         elif fault == "swapped_with_pv":  # each lead on the other's terminals
@@ -146,7 +146,7 @@ def as_described(fault: str, leg: str, install: Install, drawn: Wiring) -> tuple
 
 def _with_some_outside(install: Install, at: int, drawn: Wiring) -> list[Complex]:
     """One of two CTs is missing, a bundle runs past a lone CT, or a part of its conductors does."""
-    (kept,) = drawn.cts("l1" if at == 1 else "l2")
+    (kept,) = drawn.cts(f"l{at}")
     own, line = Install(install.service, False, 2, pv_leg=install.pv_leg).clamped(at)
     if install.cts == 2 and install.sees_pv:
         return install.clamped(at)[:1]

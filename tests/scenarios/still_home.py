@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.core.services import service_of
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.cts import Reading, Wiring
+from pipeline.faults.cts import Wiring
+from pipeline.faults.reading import Reading
 
 SERVICES = ("120/240", "120/208", "single")
 SOURCES = ("upstream", "downstream", "added back", "clipped")
@@ -16,9 +18,8 @@ LOAD_W = {1: 900.0, 2: 400.0}
 
 
 def home(service: str) -> Circuit:
-    one, two = (np.full(N, LOAD_W[leg], dtype=np.complex128) for leg in (1, 2))
-    volts = 240.0 if service == "single" else 120.0
-    return Circuit.from_powers(one, two, PV_W, v1=volts, v2=volts, service=service)
+    loads_w = np.array([np.full(N, watts) for watts in LOAD_W.values()])
+    return Circuit.from_powers(loads_w[: service_of(service).line_count], PV_W, service=service)
 
 
 def sound(service: str, source: str, cts: int = 1) -> Wiring:

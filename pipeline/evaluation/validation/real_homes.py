@@ -68,20 +68,12 @@ class Window:
         amps_1 = (self.load_1_va.real - self.pv_w / 2) / self.supply_v
         amps_2 = (self.load_2_va.real - self.pv_w / 2) / self.supply_v
         neutral_v = NEUTRAL_OHM * (amps_1 - amps_2)
-        circuit = Circuit.from_powers(
-            self.load_1_va,
-            self.load_2_va,
-            self.pv_w,
-            v1=self.supply_v - LINE_OHM * amps_1 - neutral_v,
-            v2=self.supply_v - LINE_OHM * amps_2 + neutral_v,
-            minutes=SLOT_MIN,
-        )
-        share_1, share_2 = (deal(load.real)[0] / load.real for load in (self.load_1_va, self.load_2_va))
-        leg_1, leg_2 = circuit.load_1a + circuit.load_1b, circuit.load_2a + circuit.load_2b
-        return replace(
-            circuit, load_1a=leg_1 * share_1, load_1b=leg_1 * (1 - share_1),
-            load_2a=leg_2 * share_2, load_2b=leg_2 * (1 - share_2),
-        )  # fmt: skip
+        loads_va = np.array([self.load_1_va, self.load_2_va])
+        volts = np.array([
+            self.supply_v - LINE_OHM * amps_1 - neutral_v, self.supply_v - LINE_OHM * amps_2 + neutral_v
+        ])  # fmt: skip
+        circuit = Circuit.from_powers(loads_va, self.pv_w, volts=volts, minutes=SLOT_MIN)
+        return circuit.with_bundle_shares(np.array([deal(load)[0] / load for load in loads_va.real]))
 
 
 def window(start: date, year: int) -> Window | None:
@@ -231,7 +223,7 @@ def _intervals(
     reading = measure(circuit, wiring)
     columns = {"l1_w": reading.l1_w, "l2_w": reading.l2_w, "pv_w": reading.pv_w}
     if with_volts:
-        columns |= {"l1_v": np.abs(circuit.v1), "l2_v": np.abs(circuit.v2)}
+        columns |= dict(zip(("l1_v", "l2_v"), np.abs(circuit.volts), strict=True))
         columns |= {"l1_var": reading.l1_var, "l2_var": reading.l2_var}
     frame = pl.DataFrame({"interval_start": home.times, **columns})
     # a monitor's resolution: 0.1 W, 0.1 V

@@ -15,14 +15,14 @@ import numpy as np
 import polars as pl
 
 from pipeline.faults.circuit import Circuit
-from pipeline.faults.cts import CT, Wiring
+from pipeline.faults.cts import Wiring
 from pipeline.faults.energy_error import bounded, number, read_kwh
 from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap, on_two_legs
 
 
 def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Put each channel's CTs on the other leg's conductors; nothing to draw."""
-    return replace(wiring.with_each_ct(CT.on_other_leg), severity="legs exchanged")
+    return replace(wiring.permuted((2, 1)), severity="legs exchanged")
 
 
 def _inverse(now: Channels, repair: Repair) -> Channels:

@@ -41,7 +41,7 @@ FAULT = Fault(
     title="one of a parallel pair reversed",
     story="Of two CTs in parallel on one input one faces the wrong way, so they subtract.",
     looks_like="dead or partial upstream; reversed where the turned bundle carries most of the load",
-    fits=lambda wiring, circuit: len(wiring.l1) > 1,
+    fits=lambda wiring, circuit: len(wiring.channels[0]) > 1,
     effect=_effect,
     # A - B instead of A + B errs by 2 B, within |reading| of the leg's truth, which the other leg stands for.
     wrong_kwh_day={

@@ -47,7 +47,8 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
     for channel in channels_of(leg, wiring):
         offset = _wander(circuit, size_w, memory_min, rng) + rng.normal(0.0, size_w / 2)
         wiring = wiring.with_offset(channel, offset)
-        wiring = replace(wiring, leak_1=leak) if channel == "l1" else replace(wiring, leak_2=leak)
+        for other in (leg for leg in wiring.legs if leg != channel):
+            wiring = wiring.with_leak(channel, other, leak)
     return replace(wiring, severity=f"leak {abs(share):.2f}, wander {size_w:.0f} W over {memory_min:.0f} min")
 
 

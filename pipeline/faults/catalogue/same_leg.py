@@ -27,7 +27,7 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
     """Move the leg's CTs to the other leg; draw whether they are turned as well."""
     is_turned = bool(rng.random() < ALSO_TURNED_SHARE)
     channels = channels_of(leg, wiring)[:1]
-    wiring = wiring.with_each_ct(CT.on_other_leg, channels)
+    wiring = wiring.with_each_ct(lambda ct: ct.on_line(3 - ct.line), channels)
     if is_turned:
         wiring = wiring.with_each_ct(CT.turned, channels)
     return replace(wiring, severity="a copy: misplaced and turned" if is_turned else "a mirror image")

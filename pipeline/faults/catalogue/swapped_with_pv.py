@@ -16,7 +16,8 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from pipeline.faults.circuit import LEG_2_DEG, Circuit
+from pipeline.core.services import service_of
+from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
 from pipeline.faults.energy_error import each_leg, number, other_kwh, read_kwh
 from pipeline.faults.types import Channels, Fault, Remedy, Repair, channels_of
@@ -39,7 +40,7 @@ def _production_factor(leg_v: pl.Expr, other_v: pl.Expr, repair: Repair) -> pl.E
     factor = repair.production_factor
     if repair.service == "single" or factor == 1.0:
         return pl.lit(1.0)
-    across = leg_v * other_v * math.cos(math.radians(LEG_2_DEG[repair.service]))
+    across = leg_v * other_v * math.cos(math.radians(service_of(repair.service).degrees[1]))
     along = leg_v**2 - across  # the leg's voltage along the voltage between the legs, times the latter
     if factor == -1.0:
         return -(other_v**2 - across) / along

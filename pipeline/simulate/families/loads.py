@@ -48,7 +48,8 @@ def draw_loads(
     local = area.local_minutes(spec.steps)
     power, occupants = _household_days(spec, local, pool, rng)
     is_vacant = home.hard == "vacant"
-    panel = Panel(spec.steps, rng, lean=rng.uniform(0.3, 0.7), bundle_lean=rng.uniform(0.3, 0.7))
+    lean, bundle_lean = rng.uniform(0.3, 0.7), rng.uniform(0.3, 0.7)
+    panel = Panel(spec.steps, rng, lean=lean, bundle_lean=bundle_lean, service=home.service)
     for slot in range(SLOTS):
         scale, volts, tan = NAMEPLATE.get(slot, (LAMP_SCALE * rng.uniform(0.5, 2.0), 120, LAMP_TAN))
         row = panel.circuit(volts)
@@ -60,7 +61,7 @@ def draw_loads(
         panel.va[panel.circuit(120)] += rng.uniform(*size_w) * (1 + 0.3j)
     has_tank, has_pump = rng.random() < 0.5, rng.random() < 0.6
     if is_vacant:
-        return panel.loads(home.service)
+        return panel.loads()
     if has_tank:
         panel.va[panel.circuit(240)] += heavy.water_heater(rng, occupants, float(rng.choice(WATER)))
     if has_pump:
@@ -73,7 +74,7 @@ def draw_loads(
     elif home.has_ev:
         charger_w = float(rng.choice(CAR))
         panel.va[panel.circuit(240)] += heavy.car(rng, occupants, local, charger_w=charger_w)
-    return panel.loads(home.service)
+    return panel.loads()
 
 
 def _household_days(

@@ -15,7 +15,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.faults.circuit import Float
-from pipeline.faults.cts import CT, Reading, Wiring
+from pipeline.faults.cts import CT, PRODUCTION, Wiring
+from pipeline.faults.reading import Reading
 
 RATIO_SD, RATIO_MOST = 0.006, 0.015
 PHASE_SD_MIN, PHASE_MOST_MIN = 25.0, 90.0
@@ -31,7 +32,9 @@ ROUGH_NOISE_SHARE = (0.001, 0.01)
 LATE_SHARE, LATE, PRODUCTION_MOST = 0.15, (0.15, 0.9), 0.04
 SCANS_SHARE, SCAN_MIN = 0.2, (2, 3, 5)
 LOST_SHARE = 0.004  # of intervals, in any home
-CHANNELS = ("l1_w", "l2_w", "pv_w", "l1_var", "l2_var")
+CHANNELS = (
+    "l1_w", "l2_w", "pv_w", "l1_var", "l2_var", "l3_w", "l3_var", "pv_l1_w", "pv_l2_w", "pv_l3_w",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,7 @@ class LoggerNoise:
 class Monitor:
     """How a monitor takes readings: noise, production's gain and lateness [intervals], its scans.
 
-    `scan_starts_min` are the first scans of leg 1, leg 2 and production, every `scan_min`.
+    `scan_starts_min` are the first scans of leg 1, leg 2 and production, every `scan_min`; a third line's are leg 1's.
     """
 
     noise: LoggerNoise
@@ -92,10 +95,9 @@ class Monitor:
             produced_w = self.gain * np.interp(minute - self.late * minutes, minute, reading.produced_w)
         if self.scan_min == 1 or minutes % self.scan_min:
             return replace(reading, produced_w=produced_w).averaged(minutes)
-        leg_1, leg_2, production = (slice(start, None, self.scan_min) for start in self.scan_starts_min)
-        scanned = replace(
-            reading, l1_va=reading.l1_va[leg_1], l2_va=reading.l2_va[leg_2], produced_w=produced_w[production]
-        )
+        *legs, production = (slice(start, None, self.scan_min) for start in self.scan_starts_min)
+        va = np.stack([line_va[legs[row % 2]] for row, line_va in enumerate(reading.va)])
+        scanned = replace(reading, va=va, produced_w=produced_w[production])
         return scanned.averaged(minutes // self.scan_min)
 
 
@@ -108,16 +110,16 @@ def within_class(wiring: Wiring, rng: np.random.Generator) -> Wiring:
         factor = (1 + ratio) * np.exp(1j * np.deg2rad(arc_min / 60))
         return replace(ct, gain=complex(ct.gain * factor))
 
-    return wiring.with_each_ct(with_error, ("l1", "l2", "production"))
+    return wiring.with_each_ct(with_error, (*wiring.legs, PRODUCTION))
 
 
 def sign_glitches(reading: Reading, rng: np.random.Generator) -> Reading:
-    """Turn both legs' signs for one to three minutes, a few times a day."""
+    """Turn all legs' signs for one to three minutes, a few times a day."""
     steps = reading.produced_w.shape[0]
     sign = np.ones(steps)
     for start in np.flatnonzero(rng.random(steps) < rng.uniform(2, 8) / 1440):
         sign[start : start + int(rng.integers(1, 4))] = -1.0
-    return replace(reading, l1_va=reading.l1_va * sign, l2_va=reading.l2_va * sign)
+    return replace(reading, va=reading.va * sign)
 
 
 def add_noise(columns: dict[str, Float], noise: LoggerNoise, rng: np.random.Generator) -> dict[str, Float]:

@@ -15,12 +15,15 @@ from functools import cache, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.core.services import UNKNOWN
 from pipeline.faults.circuit import Complex, Float
+from pipeline.simulate.connections import drawn_lines, row_of
 from pipeline.simulate.families import heavy
 from pipeline.simulate.families.loads import CAR
 from pipeline.simulate.families.measurements import deal, household
-from pipeline.simulate.families.panel import GROUPS, Loads
+from pipeline.simulate.families.panel import Loads, count_rows
 from pipeline.simulate.families.spec import Area, Home, UnlikeSpec
+from pipeline.simulate.service_draws import draw_line_shares, draw_load_lines
 
 Index = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -57,7 +60,7 @@ class MeasuredDays:
 class MeasuredCircuit:
     """A circuit of a home: "rest" (dealt to legs and bundles), "kitchen", "laundry" or "heater".
 
-    `days` of MeasuredDays, one a local day; `sizes` (6,) how much larger than measured it is in each group of
+    `days` of MeasuredDays, one a local day; `sizes` (rows,) how much larger than measured it is in each row of
     Loads; `later_min` by how much later than measured it lives.
     """
 
@@ -105,6 +108,13 @@ def day_bundles(day: int) -> NDArray[np.float32]:
     return np.array([bundle for leg in legs for bundle in deal(leg)], dtype=np.float32)
 
 
+@cache
+def day_thirds(day: int) -> NDArray[np.float32]:
+    """Return a day's rest dealt to three lines' bundles a, b [W], shape (6, 1440): half to line 1, a quarter each."""
+    one, others = deal(measured_days().watts["rest"][day].astype(np.float64))
+    return np.array([bundle for line in (one, *deal(others)) for bundle in deal(line)], dtype=np.float32)
+
+
 def draw_loads(spec: UnlikeSpec, home: Home, area: Area, *, rng: np.random.Generator) -> Loads:
     """Return the home's loads: its measured circuits and its car.
 
@@ -114,16 +124,18 @@ def draw_loads(spec: UnlikeSpec, home: Home, area: Area, *, rng: np.random.Gener
         The fleet, the home and where it is; the home's random numbers.
     """
     local = area.local_minutes(spec.steps)
-    va: Complex = np.zeros((GROUPS, spec.steps), dtype=np.complex128)
+    va: Complex = np.zeros((count_rows(home.service), spec.steps), dtype=np.complex128)
     for circuit in draw_circuits(spec, home, local, rng=rng):
         va += _circuit_va(circuit, local)
     if home.hard == "ev_all_night":
         charger_w, volts = heavy.draw_slow_charger(rng)
-        va[_draw_group(rng, volts == 240)] += heavy.car_all_night(rng, local, charger_w)
+        va[_draw_row(rng, home.service, volts == 240)] += heavy.car_all_night(rng, local, charger_w)
     elif home.has_ev and home.hard != "vacant":
-        watts = va[:4].real.sum(axis=0)
+        watts = va[: 2 * drawn_lines(home.service)].real.sum(axis=0)
         is_home = (watts > np.median(watts)).astype(np.float64)  # somebody who comes home switches things on
-        va[_draw_group(rng, True)] += heavy.car(rng, is_home, local, charger_w=float(rng.choice(CAR)))
+        va[_draw_row(rng, home.service, True)] += heavy.car(
+            rng, is_home, local, charger_w=float(rng.choice(CAR))
+        )
     return Loads.on_service(home.service, va)
 
 
@@ -145,17 +157,19 @@ def draw_circuits(
     if home.hard == "vacant":
         days = rng.choice(table.quiet, count)
         size = rng.uniform(*VACANT_W) / float(table.watts["rest"][days].mean())
-        return [MeasuredCircuit("rest", days, _rest_sizes(rng, size), int(later[0]))]
+        return [MeasuredCircuit("rest", days, _rest_sizes(rng, size, home.service), int(later[0]))]
     opposite = rng.random() < OPPOSITE_SHARE
     first = spec.start.date().toordinal() - 1  # the local day before the window's
     days = np.array(
         [_like_days(rng, date.fromordinal(first + day), opposite, later.size) for day in range(count)]
     )
     circuits = [
-        MeasuredCircuit("rest", days[:, 0], _rest_sizes(rng, _draw_size(rng, REST_SIZE)), int(later[0]))
+        MeasuredCircuit(
+            "rest", days[:, 0], _rest_sizes(rng, _draw_size(rng, REST_SIZE), home.service), int(later[0])
+        )
     ]
     if rng.random() < TWO_HOUSEHOLDS_SHARE:
-        sizes = _rest_sizes(rng, _draw_size(rng, REST_SIZE))
+        sizes = _rest_sizes(rng, _draw_size(rng, REST_SIZE), home.service)
         circuits.append(MeasuredCircuit("rest", days[:, 1], sizes, int(later[1])))
     has_heater = rng.random() >= NO_HEATER_SHARE
     sub_meters = (
@@ -164,24 +178,26 @@ def draw_circuits(
         ("heater", True, _draw_size(rng, HEATER_SIZE) * has_heater),
     )
     for column, (name, is_between, size) in enumerate(sub_meters, start=2):
-        sizes = np.zeros(GROUPS)
-        sizes[_draw_group(rng, is_between)] = size
+        sizes = np.zeros(count_rows(home.service))
+        sizes[_draw_row(rng, home.service, is_between)] = size
         circuits.append(MeasuredCircuit(name, days[:, column], sizes, int(later[column])))
     return circuits
 
 
 def _circuit_va(circuit: MeasuredCircuit, local: Index) -> Complex:
-    """Return what a circuit takes in each group [W + j var], shape (6, n)."""
-    table, days = measured_days(), circuit.days
+    """Return what a circuit takes in each row [W + j var], shape (rows, n)."""
+    table, days, rows = measured_days(), circuit.days, circuit.sizes.size
     if circuit.name == "rest":
-        watts = np.stack([day_bundles(int(day)) for day in days], axis=1).reshape(4, -1)
+        dealt = day_bundles if rows == count_rows(UNKNOWN) else day_thirds
+        watts = np.stack([dealt(int(day)) for day in days], axis=1)
+        watts = watts.reshape(len(watts), -1)
     else:
-        watts = np.broadcast_to(table.watts[circuit.name][days].reshape(-1), (GROUPS, 1440 * days.size))
+        watts = np.broadcast_to(table.watts[circuit.name][days].reshape(-1), (rows, 1440 * days.size))
     tan = 0.0 * watts[0] if circuit.name == "heater" else table.tan[days].reshape(-1)
     # the first and last local day have hours to spare
     minutes = np.arange(local[0], local[-1] + 1) - circuit.later_min
     factor = 1 + 1j * tan.take(minutes, mode="wrap")
-    va: Complex = np.zeros((GROUPS, local.size), dtype=np.complex128)
+    va: Complex = np.zeros((rows, local.size), dtype=np.complex128)
     for group in np.flatnonzero(circuit.sizes):
         va[group] = circuit.sizes[group] * watts[group].take(minutes, mode="wrap") * factor
     return va
@@ -201,12 +217,20 @@ def _draw_size(rng: np.random.Generator, of: tuple[float, float]) -> float:
     return float(np.exp(rng.normal(*of)))
 
 
-def _rest_sizes(rng: np.random.Generator, size: float) -> Float:
-    """Return the sizes of what is dealt to the legs: one leg has more than the other, each bundle its leg's."""
-    lean = rng.uniform(*LEAN)
-    return 2 * size * np.array([lean, lean, 1 - lean, 1 - lean, 0.0, 0.0])
+def _rest_sizes(rng: np.random.Generator, size: float, service: str) -> Float:
+    """Return the sizes of what is dealt to the lines: one has more than another, each bundle its line's."""
+    sizes = np.zeros(count_rows(service))
+    if drawn_lines(service) == 3:
+        sizes[:6] = size * np.repeat(np.array(draw_line_shares(rng)) * (2.0, 4.0, 4.0), 2)
+    else:
+        lean = rng.uniform(*LEAN)
+        sizes[:4] = 2 * size * np.array([lean, lean, 1 - lean, 1 - lean])
+    return sizes
 
 
-def _draw_group(rng: np.random.Generator, is_between: bool) -> int:
-    leg, bundle = int(rng.integers(2)), int(rng.integers(2))
-    return 4 + bundle if is_between else 2 * leg + bundle
+def _draw_row(rng: np.random.Generator, service: str, is_between: bool) -> int:
+    line, bundle = 1 + int(rng.integers(drawn_lines(service))), int(rng.integers(2))
+    lines: tuple[int, ...] = (line,)
+    if is_between:
+        lines = draw_load_lines(service, "", rng) if drawn_lines(service) == 3 else (1, 2)
+    return row_of(service, lines, bundle)

@@ -8,9 +8,11 @@ from typing import Any
 import polars as pl
 
 from pipeline.simulate import lake
+from pipeline.simulate.crossed_wiring import wiring_code
 from pipeline.simulate.families.build import BuiltHome
 from pipeline.simulate.families.spec import Area, UnlikeSpec
 from pipeline.simulate.families.witness import WITNESS_COLUMNS
+from pipeline.simulate.service_draws import draw_ct_amps, is_dealt_anew
 from pipeline.simulate.spec import seeded_rng
 
 TRUTH_COLUMNS: dict[str, Any] = {
@@ -46,8 +48,10 @@ def site_row(spec: UnlikeSpec, built: BuiltHome, area: Area) -> dict[str, Any]:
         "pv_added_back": home.added_back, "ct_location": str(place),
         "ct_amps": int(rng.choice([100, 200, 400], p=[0.3, 0.6, 0.1])), "cts_per_leg": home.cts_per_leg,
         "lead_extended": bool(rng.random() < 0.2), "has_battery": home.declares_battery, "has_ev": home.has_ev,
-        "crew_id": CREWS[int(rng.integers(len(CREWS)))][0], "commissioned_on": since,
+        "crew_id": CREWS[int(rng.integers(len(CREWS)))][0], "commissioned_on": since, "pv_on": home.pv_on,
     }  # fmt: skip
+    if is_dealt_anew(home.service):
+        row["ct_amps"] = draw_ct_amps(home.service, seeded_rng(spec.seed, 10, home.number))
     for name, share in BLANK.items():
         is_blank = rng.random() < share
         if is_blank and not (name == "commissioned_on" and built.first_day):
@@ -63,6 +67,7 @@ def truth_row(spec: UnlikeSpec, built: BuiltHome) -> dict[str, Any]:
         "site_id": home.site_id, "fault": home.fault, "leg": home.leg or None, "onset_on": onset,
         "severity": built.wiring.severity or None, "hard_negative": home.hard or None,
         "sees_pv_true": home.sees_pv, **built.witness,
+        "wiring": wiring_code(built.wiring) if built.wiring.line_count == 3 else None,
         "has_volts": home.has_volts, "has_meter": home.has_meter, "has_var": home.has_var,
         "has_battery_w": home.has_battery_w,
     }  # fmt: skip

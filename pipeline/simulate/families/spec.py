@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from pipeline.core.contract import INTERVAL_MINUTES
 from pipeline.core.errors import InputError
+from pipeline.core.services import SERVICES, lines_of, service_of
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.faults.circuit import PvLeg
 
 BatteryKind = Literal["", "self", "exports"]
 Family = Literal["crest", "weather", "measured"]
@@ -28,12 +28,13 @@ class UnlikeSpec:
     homes have a fault, drawn evenly from `faults` (empty: the whole catalogue) as far as they fit;
     `onset_share` of those start inside the window. `hard_share` of the homes are sound but look odd.
     `with_volts` says whether homes report voltages; None: some do, as in life.
-    `family` says whose loads, sun and service the homes have.
+    `family` says whose loads, sun and service the homes have; `service` what the utility brings to all of them
+    (None: what North American homes have, most 120/240).
 
     Raises
     ------
     InputError
-        The family is unknown, a number is out of range, or a fault is not in the catalogue.
+        The family or the service is unknown, a number is out of range, or a fault is not in the catalogue.
     """
 
     sites: int = 2000
@@ -47,11 +48,14 @@ class UnlikeSpec:
     with_volts: bool | None = None
     faults: tuple[str, ...] = ()
     family: Family = "crest"
+    service: str | None = None
 
     def __post_init__(self) -> None:
         """Refuse what can't be built."""
         if self.family not in FAMILIES:
             raise InputError(f"{self.family} is no family of fleets: choose one of {', '.join(FAMILIES)}")
+        if self.service is not None and self.service not in SERVICES:
+            raise InputError(f"{self.service} is no service: choose one of {', '.join(SERVICES)}")
         if self.sites < 1 or self.days < 1:
             raise InputError(
                 f"a proof fleet needs sites and days of 1 or more, not {self.sites}, {self.days}"
@@ -115,10 +119,10 @@ class Area:
 class Home:
     """The true facts of a home; what the register says of them is drawn when it is written.
 
-    `number` in the fleet, `street` it stands in, `area` by number. `pv_leg` as in Circuit; `roof` is None
+    `number` in the fleet, `street` it stands in, `area` by number. `pv_leg` is what the inverter feeds; `roof` is None
     without solar. `hard` is the word of a hard negative or "", `fault` "sound" or a fault on `leg` from
     minute `onset_min` on (0: from commissioning). `has_*` say which optional columns it reports;
-    `declares_battery` what the register says.
+    `declares_battery` and `pv_on` are what the register says; `is_by_line`: its source gives production by line.
     """
 
     number: int
@@ -126,7 +130,7 @@ class Home:
     area: int
     service: str
     roof: Roof | None
-    pv_leg: PvLeg
+    pv_leg: str
     sees_pv: bool
     cts_per_leg: int
     added_back: bool
@@ -145,6 +149,13 @@ class Home:
     fault: str = "sound"
     leg: str = ""
     onset_min: int = 0
+    pv_on: str | None = None
+    is_by_line: bool = False
+
+    @property
+    def pv_lines(self) -> tuple[str, ...]:
+        """The lines that the inverter feeds."""
+        return lines_of(self.pv_leg, service_of(self.service).line_count)
 
     @property
     def site_id(self) -> str:

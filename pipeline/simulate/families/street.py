@@ -3,8 +3,10 @@
 120/240: a 25, 37.5 or 50 kVA centre-tapped transformer, an aluminium triplex secondary that the homes
 share and a drop of its own for each, with the neutral as a conductor: it carries the difference of the
 legs, is earthed at the pole and by a rod at every home. 120/208: a wye bank whose homes hang on two of
-three phases in turn. single: one 240 V winding and a neutral. So a home's voltages move with its own
-load and its neighbours', and the supply's voltage wanders through the day.
+three phases in turn. single: one 240 V winding and a neutral. 230/400 and 120/208 three-phase: a wye bank
+whose homes have all three phases, rotated from home to home; 230: homes on one phase of such a street, in
+turn. So a home's voltages move with its own load and its neighbours', and the supply's voltage wanders
+through the day.
 Transformer: 2 % reactance and 1.2 to 1.5 % resistance, common for this size; conductor: resistance and
 reactance of 4/0 and 2/0 aluminium triplex with a reduced neutral, ohm per kft (textbook values, memory).
 A loose neutral is a resistance in the drop's neutral. The engine solves one step an interval from the
@@ -20,15 +22,21 @@ from typing import Any
 import numpy as np
 
 from pipeline.core.errors import NightFailed
+from pipeline.core.services import service_of
 from pipeline.faults.circuit import Complex, Float
 from pipeline.simulate.families.extra import need
+from pipeline.simulate.service_draws import is_dealt_anew
 
 TRIPLEX = ((0.10, 0.16), (0.16, 0.20))  # resistance of a phase and of the neutral, ohm/kft
 SELF_X, MUTUAL_X, MUTUAL_R = 0.028, 0.010, 0.0  # ohm/kft: conductors touch, so little flux between them
 SECONDARY_FT, DROP_FT, ROD_OHM = (10.0, 80.0), (25.0, 85.0), (10.0, 60.0)
 LOOSE_OHM = (0.15, 1.2)
 SUPPLY_PU = (0.995, 1.03)
-KVA = {"120/240": (25.0, 37.5, 50.0), "120/208": (75.0, 112.5), "single": (25.0, 50.0)}
+KVA = {
+    "120/240": (25.0, 37.5, 50.0), "120/208": (75.0, 112.5), "single": (25.0, 50.0), "230": (100.0, 160.0, 250.0),
+    "230/400": (100.0, 160.0, 250.0), "120/208 three-phase": (75.0, 112.5, 150.0),
+}  # fmt: skip
+WYE_KV = {"120/208": 0.208, "120/208 three-phase": 0.208, "230/400": 0.4, "230": 0.4}
 
 
 @dataclass(frozen=True)
@@ -45,10 +53,22 @@ class Drop:
     has_loose_neutral: bool = False
 
 
+@dataclass(frozen=True)
+class LineDrop:
+    """What a home takes from each of its lines, mean a step [W + j var], shape (lines, n), sources negative.
+
+    Loads between lines are split over them as their currents are at nominal voltage; `has_loose_neutral` if the
+    neutral is badly joined.
+    """
+
+    line_va: Complex
+    has_loose_neutral: bool = False
+
+
 def solve_street(
-    service: str, drops: Sequence[Drop], *, minutes: float, rng: np.random.Generator
-) -> list[tuple[Float, Float]]:
-    """Return each home's leg-to-neutral voltages (v1, v2) [V rms], shape (n,) each; v2 is 0 on "single".
+    service: str, drops: Sequence[Drop | LineDrop], *, minutes: float, rng: np.random.Generator
+) -> list[tuple[Float, ...]]:
+    """Return each home's line-to-neutral voltages [V rms], shape (n,) each; (v1, 0) on "single".
 
     Parameters
     ----------
@@ -67,19 +87,14 @@ def solve_street(
         The engine found no solution.
     """
     engine = need("dss").DSS.NewContext()
-    steps = drops[0].leg_1_va.shape[0]
+    steps = (drops[0].line_va if isinstance(drops[0], LineDrop) else drops[0].leg_1_va).shape[-1]
     hours = minutes / 60
     _command(engine, _network(service, rng))
     _shape(engine, "supply", _supply(steps, hours, rng), None, hours)
     _command(engine, "Edit Vsource.source daily=supply")
     for home, drop in enumerate(drops):
         _command(engine, _service(service, home, drop.has_loose_neutral, rng))
-        line_kv = {"120/240": 0.24, "120/208": 0.208, "single": 0.24}[service]
-        loads = [("one", "1.3", 0.12, drop.leg_1_va), ("two", "2.3", 0.12, drop.leg_2_va)]
-        loads.append(("line", "1.2", line_kv, drop.line_va))
-        if service == "single":
-            loads = [("one", "1.2", line_kv, drop.leg_1_va)]
-        for name, nodes, kv, power in loads:
+        for name, nodes, kv, power in _loads(service, drop):
             _shape(engine, f"{name}{home}", power.real / 1000, power.imag / 1000, hours)
             load = f"New Load.{name}{home} bus1=home{home}.{nodes} phases=1 kv={kv} kw=1 kvar=1"
             _command(engine, f"{load} model=1 vminpu=0.6 vmaxpu=1.4 daily={name}{home}")
@@ -90,6 +105,19 @@ def solve_street(
     if not circuit.Solution.Converged:
         raise NightFailed("a street of the proof fleet has no power-flow solution: choose another seed")
     return [_volts(circuit, f"m{home}", service) for home in range(len(drops))]
+
+
+def _loads(service: str, drop: Drop | LineDrop) -> list[tuple[str, str, float, Complex]]:
+    """Return a home's loads: name, nodes of its bus, kV, power."""
+    if isinstance(drop, LineDrop):
+        neutral, kv = len(drop.line_va) + 1, service_of(service).volts / 1000
+        return [(f"line{row}_", f"{row}.{neutral}", kv, va) for row, va in enumerate(drop.line_va, start=1)]
+    line_kv = {"120/240": 0.24, "120/208": 0.208, "single": 0.24}[service]
+    if service == "single":
+        return [("one", "1.2", line_kv, drop.leg_1_va)]
+    return [
+        ("one", "1.3", 0.12, drop.leg_1_va), ("two", "2.3", 0.12, drop.leg_2_va), ("line", "1.2", line_kv, drop.line_va)
+    ]  # fmt: skip
 
 
 def _command(engine: Any, commands: str) -> None:
@@ -122,12 +150,12 @@ def _supply(steps: int, hours: float, rng: np.random.Generator) -> Float:
 def _network(service: str, rng: np.random.Generator) -> str:
     """Return the grid, the transformer, its earth and the secondary; the last wire is the neutral."""
     kva, loss = float(rng.choice(KVA[service])), rng.uniform(1.2, 1.5)  # of the windings, per cent
-    wires = {"120/240": 3, "120/208": 4, "single": 2}[service]
-    if service == "120/208":
+    wires = 4 if service in WYE_KV else {"120/240": 3, "single": 2}[service]
+    if service in WYE_KV:
         grid = "basekv=12.47 phases=3 bus1=hv pu=1 mvasc1=120 mvasc3=120"
         transformer = (
             f"bank phases=3 windings=2 xhl=2.5 %noloadloss=0.2 wdg=1 bus=hv conn=wye kv=12.47 kva={kva} "
-            f"%r={loss / 2} wdg=2 bus=pole.1.2.3.4 conn=wye kv=0.208 kva={kva} %r={loss / 2}"
+            f"%r={loss / 2} wdg=2 bus=pole.1.2.3.4 conn=wye kv={WYE_KV[service]} kva={kva} %r={loss / 2}"
         )
     else:
         grid = "basekv=7.2 phases=1 bus1=hv.1 pu=1 mvasc1=80 mvasc3=80"
@@ -182,6 +210,10 @@ def _service(service: str, home: int, is_loose: bool, rng: np.random.Generator) 
     rod_ohm, more_ohm = rng.uniform(*ROD_OHM), rng.uniform(*LOOSE_OHM) if is_loose else 0.0
     if service == "120/240":
         wires, tap = 3, "mid.1.2.3"
+    elif service == "230":
+        wires, tap = 2, f"mid.{home % 3 + 1}.4"
+    elif service_of(service).line_count == 3:
+        wires, tap = 4, ("mid.1.2.3.4", "mid.2.3.1.4", "mid.3.1.2.4")[home % 3]
     elif service == "120/208":  # leg 2 lags leg 1: phases 1-2, 2-3, 3-1 in turn
         wires, tap = 3, ("mid.1.2.4", "mid.2.3.4", "mid.3.1.4")[home % 3]
     else:
@@ -192,10 +224,13 @@ def _service(service: str, home: int, is_loose: bool, rng: np.random.Generator) 
     )
 
 
-def _volts(circuit: Any, monitor: str, service: str) -> tuple[Float, Float]:
+def _volts(circuit: Any, monitor: str, service: str) -> tuple[Float, ...]:
     circuit.Monitors.Name = monitor
     table = np.asarray(circuit.Monitors.AsMatrix(), dtype=np.float64)
     phasors = table[:, 2::2] + 1j * table[:, 3::2]
+    if is_dealt_anew(service):
+        count = service_of(service).line_count
+        return tuple(np.abs(phasors[:, line] - phasors[:, count]) for line in range(count))
     if service == "single":
         v1 = np.abs(phasors[:, 0] - phasors[:, 1])
         return v1, np.zeros_like(v1)

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from pipeline.faults.circuit import Float
+from pipeline.simulate.connections import drawn_lines
 from pipeline.simulate.families import heavy
 from pipeline.simulate.families.clouds import Outside
 from pipeline.simulate.families.panel import Loads, Panel
@@ -51,11 +52,11 @@ def draw_loads(
         Production that its diverter and its car can follow [W], shape (n,); the home's random numbers.
     """
     local = area.local_minutes(spec.steps)
-    panel = _draw_panel(spec.steps, rng)
+    panel = _draw_panel(home.service, spec.steps, rng)
     is_vacant = home.hard == "vacant"
     _base(panel, rng.uniform(*VACANT_W) if is_vacant else float(np.exp(rng.uniform(*np.log(BASE_W)))))
     if is_vacant:
-        return panel.loads(home.service)
+        return panel.loads()
     air_c, sun_w = _grid(outside.air_c), _grid(outside.sun_w)
     people = draw_people(rng, local, spec.start.date().toordinal() - 1)
     _climate(panel, people, air_c, sun_w, hours(local))
@@ -74,7 +75,7 @@ def draw_loads(
         total_w = panel.total_w
         diverted = surplus(total_w, pv_w, local, most_w=most_w, kwh_a_day=rng.uniform(3, 12), least_w=0.0)
         panel.put(diverted, volts=240)
-    return panel.loads(home.service)
+    return panel.loads()
 
 
 def cycles(rng: np.random.Generator, duty: Float, most_an_hour: float) -> Float:
@@ -118,13 +119,13 @@ def _grid(values: Float) -> Float:
     return mean
 
 
-def _draw_panel(steps: int, rng: np.random.Generator) -> Panel:
+def _draw_panel(service: str, steps: int, rng: np.random.Generator) -> Panel:
     """Return a home's panel: many lean far to one leg; in some everything that lives at night is on one."""
     is_even = rng.random() < EVEN_SHARE
     lean = float(rng.uniform(0.35, 0.65) if is_even else rng.uniform(0.1, 0.9))
     bundle_lean = float(rng.uniform(0.25, 0.75))
-    night_leg = int(rng.integers(1, 3)) if rng.random() < NIGHT_LEG_SHARE else 0
-    return Panel(steps, rng, lean=lean, bundle_lean=bundle_lean, night_leg=night_leg)
+    night_leg = int(rng.integers(1, drawn_lines(service) + 1)) if rng.random() < NIGHT_LEG_SHARE else 0
+    return Panel(steps, rng, lean=lean, bundle_lean=bundle_lean, night_leg=night_leg, service=service)
 
 
 def _base(panel: Panel, watts: float) -> None:

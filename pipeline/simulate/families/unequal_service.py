@@ -12,7 +12,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.faults.circuit import LEG_2_DEG, Complex, Float
+from pipeline.core.services import service_of
+from pipeline.faults.circuit import Complex, Float
 from pipeline.simulate.families.street import Drop
 from pipeline.simulate.sky import smooth_noise
 
@@ -42,8 +43,8 @@ def solve_service(
         Length of a step; the home's random numbers.
     """
     steps, nominal = drops[0].leg_1_va.shape[0], 240.0 if service == "single" else 120.0
-    turn = np.exp(1j * np.deg2rad(LEG_2_DEG[service]))
-    supply = nominal * _supply(steps, minutes, rng)
+    turn = np.exp(1j * np.deg2rad(service_of(service).degrees[-1]))
+    supply = nominal * draw_supply(steps, minutes, rng)
     shared = rng.uniform(*SHARED_OHM) * (1 + 1j * rng.uniform(0.5, 2.0))
     if service == "single":  # out and back
         shared *= 2
@@ -85,11 +86,12 @@ def _currents(
         leg_1 = by(drop.leg_1_va, v_1, 0.7 * nominal)
         return leg_1, np.zeros_like(leg_1)
     across = v_1 - v_2
-    line = by(drop.line_va, across, 0.7 * nominal * abs(1 - np.exp(1j * np.deg2rad(LEG_2_DEG[service]))))
+    turn = np.exp(1j * np.deg2rad(service_of(service).degrees[1]))
+    line = by(drop.line_va, across, 0.7 * nominal * abs(1 - turn))
     return by(drop.leg_1_va, v_1, 0.7 * nominal) + line, by(drop.leg_2_va, v_2, 0.7 * nominal) - line
 
 
-def _supply(steps: int, minutes: float, rng: np.random.Generator) -> Float:
+def draw_supply(steps: int, minutes: float, rng: np.random.Generator) -> Float:
     """Return the supply's voltage [per unit]: two waves a day, taps that follow a limit, wander and noise."""
     day = np.arange(steps) * minutes / 1440 * 2 * np.pi
     swing = rng.uniform(0.002, 0.01) * np.sin(day + rng.uniform(0, 6.3)) + rng.uniform(0, 0.004) * np.sin(

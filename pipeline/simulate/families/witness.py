@@ -12,10 +12,12 @@ from functools import partial
 
 import numpy as np
 
-from pipeline.faults.circuit import Circuit, PvLeg, line_to_line_va
-from pipeline.faults.cts import CT, Wiring, measure
+from pipeline.core.services import lines_of, service_of
+from pipeline.faults.circuit import Circuit, line_to_line_va
+from pipeline.faults.cts import CT, PRODUCTION, Wiring, measure
 from pipeline.simulate.families.panel import Loads
 
+LEGS = ("l1", "l2")
 STEP_W = 1000.0
 BASE_W = 6000.0  # of each leg: keeps a right reading clear of where a source clips
 WITNESS_COLUMNS = (
@@ -46,7 +48,7 @@ class BundleShares:
         return cls(leg_1a, leg_2a, line_a if a[2] + b[2] > 0 else None)
 
 
-def witness(wiring: Wiring, shares: BundleShares, has_pv: bool, *, pv_leg: PvLeg) -> dict[str, float | None]:
+def witness(wiring: Wiring, shares: BundleShares, has_pv: bool, *, pv_leg: str) -> dict[str, float | None]:
     """Return the witness columns of a wiring.
 
     pv: W of reading per W of PV (null without PV); load: W of a leg's reading per W of its own leg's
@@ -63,30 +65,30 @@ def witness(wiring: Wiring, shares: BundleShares, has_pv: bool, *, pv_leg: PvLeg
     has_pv
         Whether it has solar.
     pv_leg
-        Where the inverter feeds, as in `Circuit.from_powers`.
+        The leg that the inverter feeds, "both" for one between them.
     """
-    connected = wiring.with_each_ct(partial(replace, alive=None), ("l1", "l2", "production"))
-    connected = replace(connected, offset_1=0.0, offset_2=0.0)
+    connected = wiring.with_each_ct(partial(replace, alive=None), (*wiring.legs, PRODUCTION))
+    connected = replace(connected, offsets={})
     _, pv_w, added_1, added_2, between = STEP_W * np.eye(5)  # a step of each after one without any
-    volt = 240.0 if wiring.service == "single" else 120.0
-    line_1, line_2 = line_to_line_va(between, volt, volt, service=wiring.service)
+    line = line_to_line_va(between, service_of(wiring.service).volts, service=wiring.service)
     line_a = 0.5 if shares.line_a is None else shares.line_a
-    leg_1, leg_2 = BASE_W + added_1, BASE_W + added_2
+    count = wiring.line_count
+    own = (BASE_W + np.array([added_1, added_2]))[:count]
+    own_a = np.array([[shares.leg_1a], [shares.leg_2a]])[:count]
     circuit = Circuit.from_bundles(
-        (leg_1 * shares.leg_1a + line_1 * line_a, leg_1 * (1 - shares.leg_1a) + line_1 * (1 - line_a)),
-        (leg_2 * shares.leg_2a + line_2 * line_a, leg_2 * (1 - shares.leg_2a) + line_2 * (1 - line_a)),
-        pv_w * has_pv, v1=volt, v2=volt, service=wiring.service, pv_leg=pv_leg, minutes=1.0,
+        own * own_a + line * line_a, own * (1 - own_a) + line * (1 - line_a), pv_w * has_pv,
+        service=wiring.service, pv_lines=lines_of(pv_leg, count), minutes=1.0,
     )  # fmt: skip
     reading = measure(circuit, connected)
     rise_1, rise_2 = ((w - w[0]) / STEP_W for w in (reading.l1_w, reading.l2_w))
-    is_single = wiring.service == "single"
+    is_single = count == 1
     pair = None
     if not is_single and shares.line_a is not None and rise_1[4] > 1e-9 and rise_2[4] > 1e-9:
         pair = float(np.log(rise_2[4] / rise_1[4]))
     values = (
         rise_1[1] if has_pv else None, rise_2[1] if has_pv else None,
         rise_1[2], rise_2[3], rise_1[3], rise_2[2], pair,
-        np.std(wiring.offset_1), np.std(wiring.offset_2), _alive_share(wiring.l1), _alive_share(wiring.l2),
+        *(np.std(wiring.offset_w(leg)) for leg in LEGS), *(_alive_share(wiring, leg) for leg in LEGS),
     )  # fmt: skip
     columns = dict(zip(WITNESS_COLUMNS, values, strict=True))
     if is_single:  # nothing of a second leg
@@ -94,7 +96,8 @@ def witness(wiring: Wiring, shares: BundleShares, has_pv: bool, *, pv_leg: PvLeg
     return {name: None if value is None else round(float(value), 5) + 0.0 for name, value in columns.items()}
 
 
-def _alive_share(cts: tuple[CT, ...]) -> float:
+def _alive_share(wiring: Wiring, leg: str) -> float:
+    cts: tuple[CT, ...] = wiring.cts(leg) if leg in wiring.legs else ()
     if not cts:
         return 0.0
     return float(np.mean([1.0 if ct.alive is None else np.mean(ct.alive) for ct in cts]))

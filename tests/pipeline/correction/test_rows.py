@@ -179,4 +179,4 @@ def test_a_home_of_one_line_is_put_right_too() -> None:
     rows = corrected(home)
     np.testing.assert_allclose(rows["l1_w"], home.right["l1_w"])
     assert rows["l2_w"].null_count() == rows.height
-    assert Wiring.sound("single").l2 == ()
+    assert Wiring.sound("single").legs == ("l1",)

@@ -96,7 +96,8 @@ def at_the_limit(tmp_path_factory: pytest.TempPathFactory) -> Labelled:
 
     def wired(home: CleanHome, rng: np.random.Generator) -> Wiring:
         one, two = LIMITS[home.plan.number][3:]
-        return replace(home.wiring, l1=sized(home.wiring.l1, one), l2=sized(home.wiring.l2, two))
+        l1, l2 = home.wiring.channels
+        return replace(home.wiring, channels=(sized(l1, one), sized(l2, two)))
 
     patch.setattr(fleet, "clean_home", limited)
     patch.setattr(fleet, "sound_wiring", wired)
@@ -120,9 +121,9 @@ def lagging(circuit: Circuit, power_factor: float) -> Circuit:
         power = (volts * np.conj(amps)).real
         return np.conj(power * (1 + 1j * tangent) / volts)
 
-    one = {name: turned(getattr(circuit, name), circuit.v1) for name in ("load_1a", "load_1b")}
-    two = {name: turned(getattr(circuit, name), circuit.v2) for name in ("load_2a", "load_2b")}
-    return replace(circuit, **one, **two)
+    return replace(
+        circuit, load_a=turned(circuit.load_a, circuit.volts), load_b=turned(circuit.load_b, circuit.volts)
+    )
 
 
 def test_a_home_whose_clamps_sit_at_the_limit_of_class_1_is_not_suspected(

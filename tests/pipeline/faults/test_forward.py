@@ -149,9 +149,9 @@ def test_a_wrong_scope_leaves_the_readings_and_spoils_what_is_derived() -> None:
 @pytest.mark.parametrize("pv_leg", ["l1", "l2"])
 @pytest.mark.parametrize("service", ["120/240", "120/208"])
 def test_a_single_leg_inverter_shows_whole_on_its_leg(service: str, pv_leg: str) -> None:
-    one, two = (np.full(PV_W.size, LOAD_W[leg], dtype=np.complex128) for leg in (1, 2))
-    circuit = Circuit.from_powers(one, two, PV_W, service=service, pv_leg=pv_leg)  # type: ignore[arg-type]
-    right = Wiring.sound(service, pv_leg=pv_leg)  # type: ignore[arg-type]
+    loads_w = np.array([np.full(PV_W.size, watts) for watts in LOAD_W.values()])
+    circuit = Circuit.from_powers(loads_w, PV_W, service=service, pv_lines=(pv_leg,))
+    right = Wiring.sound(service, pv_lines=(pv_leg,))
 
     for fault, leg, sign in (("right", "", -1), ("reversed", "both", 1)):
         reading = measure(circuit, drawn(fault, leg, "", right, circuit))

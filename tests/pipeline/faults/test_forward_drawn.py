@@ -69,7 +69,7 @@ def test_an_intermittent_leg_reads_right_while_its_splice_conducts(service: str,
     circuit = home(service)
     right = measure(circuit, sound(service, source))
     wiring = CATALOGUE["intermittent"].effect(sound(service, source), circuit, "l1", np.random.default_rng(2))
-    alive = wiring.l1[0].alive
+    alive = wiring.cts("l1")[0].alive
     assert alive is not None
     assert 0 < np.mean(alive < 1) < 1
 
@@ -86,8 +86,8 @@ def test_an_intermittent_leg_reads_right_while_its_splice_conducts(service: str,
 def test_a_split_pair_takes_a_share_of_the_other_leg_and_an_offset(service: str, source: str) -> None:
     circuit = home(service)
     wiring = CATALOGUE["pickup_noise"].effect(sound(service, source), circuit, "l1", np.random.default_rng(4))
-    quiet = replace(wiring, leak_1=0.0)
-    leak = wiring.leak_1
+    quiet = replace(wiring, leaks={})
+    leak = wiring.leaks["l1", "l2"]
 
     taken = (
         measure(circuit, replace(wiring, is_clipped=False)).l1_w

@@ -193,8 +193,7 @@ def test_readings_keep_the_sources_rounding() -> None:
 def test_a_lost_bundle_is_not_a_constant_share() -> None:
     """Appliances are in one bundle or the other: what is left of the leg changes with them."""
     whole = home(cts_per_leg=2, ct_sees_pv=False)
-    whole_1 = whole.circuit.load_1a + whole.circuit.load_1b
-    share = np.abs(whole.circuit.load_1a) / np.maximum(np.abs(whole_1), 1e-9)
+    share = np.abs(whole.circuit.load_a) / np.maximum(np.abs(whole.circuit.load), 1e-9)
 
     assert np.nanmin(share) >= 0
     assert np.nanmax(share) <= 1 + 1e-9

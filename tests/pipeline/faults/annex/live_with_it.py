@@ -91,7 +91,7 @@ def lake() -> tuple[Path, pl.DataFrame]:
 def put_right() -> float:
     """The largest error [W] of past data after the inverse."""
     power = np.linspace(100, 3000, 50)
-    circuit = Circuit.from_powers(power + 0j, power + 0j, power)
+    circuit = Circuit.from_powers(np.array([power, power]), power)
     sound = Wiring.sound()
     faulty = measure(circuit, CATALOGUE[NEW].effect(sound, circuit, "l1", np.random.default_rng(0)))
     names = ("l1_w", "l2_w", "pv_w", "l1_var", "l2_var")

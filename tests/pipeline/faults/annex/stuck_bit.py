@@ -21,7 +21,7 @@ BIT_W = 2048.0
 
 def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
     """Add the bit to channel L1; nothing to draw."""
-    return replace(wiring, offset_1=wiring.offset_1 + BIT_W, severity="bit 11 stuck")
+    return replace(wiring.with_offset("l1", BIT_W), severity="bit 11 stuck")
 
 
 def inverse(now: Channels, repair: Repair) -> Channels:

@@ -37,7 +37,7 @@ def test_hard_negatives_are_sound_and_faults_fit(homes):
         if home.fault != "sound":
             assert home.leg in CATALOGUE[home.fault].legs_on(home.service)
         if home.fault == "opposed_pair":
-            assert len(right_wiring(home).l1) == 2
+            assert len(right_wiring(home).cts("l1")) == 2
         if home.hard == "crossed_and_turned":
             assert home.service == "120/240"
 

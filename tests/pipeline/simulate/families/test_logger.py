@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.faults.cts import Reading, Wiring
+from pipeline.faults.cts import Wiring
+from pipeline.faults.reading import Reading
 from pipeline.simulate.families.logger import (
     PHASE_MOST_MIN,
     RATIO_MOST,
@@ -22,7 +23,7 @@ from pipeline.simulate.families.logger import (
 START = datetime(2026, 6, 1)
 COUNT = 5 * 96
 RAMP = np.arange(120, dtype=np.float64)
-READING = Reading(RAMP + 2j, RAMP + 0j, RAMP)
+READING = Reading(np.array([RAMP + 2j, RAMP + 0j]), RAMP)
 NOISE = LoggerNoise.draw(np.random.default_rng(0), is_rough=True)
 
 
@@ -38,7 +39,7 @@ def test_each_clamp_is_within_its_class_and_has_its_own_error():
     gains = []
     for seed in range(200):
         wiring = within_class(Wiring.sound(cts_per_leg=2), np.random.default_rng(seed))
-        gains += [ct.gain for ct in (*wiring.l1, *wiring.l2, *wiring.production)]
+        gains += [ct.gain for ct in (*sum(wiring.channels, ()), *wiring.production)]
 
     assert np.abs(np.abs(gains) - 1).max() <= RATIO_MOST + 1e-9
     assert np.abs(np.angle(gains, deg=True)).max() <= PHASE_MOST_MIN / 60 + 1e-9
@@ -113,7 +114,9 @@ def test_dropouts_are_exactly_zero_on_all_channels_at_once():
 
 def test_sign_glitches_last_minutes():
     steady = np.full(10 * 1440, 500.0 + 0j)
-    reading = sign_glitches(Reading(steady, steady, np.zeros(steady.size)), np.random.default_rng(0))
+    reading = sign_glitches(
+        Reading(np.array([steady, steady]), np.zeros(steady.size)), np.random.default_rng(0)
+    )
 
     turned = reading.l1_w < 0
     assert 10 < turned.sum() < 300
@@ -143,4 +146,4 @@ def test_looking_now_and_then_sees_each_channel_at_its_own_moments():
     assert seen.l1_w[0] == pytest.approx(5.0)
     assert seen.l2_w[0] == pytest.approx(9.0)
     assert seen.pv_w[0] == pytest.approx(7.0)
-    assert seen.l1_va.shape == (8,)
+    assert seen.va.shape == (2, 8)

@@ -12,9 +12,7 @@ from pipeline.simulate.families.witness import WITNESS_COLUMNS, BundleShares, wi
 
 EVEN = BundleShares(0.5, 0.5, 0.5)
 MINUTES = 3 * 1440
-CIRCUIT = Circuit.from_powers(
-    np.full(MINUTES, 500.0), np.full(MINUTES, 400.0), np.full(MINUTES, 800.0), minutes=1.0
-)
+CIRCUIT = Circuit.from_powers(np.full((2, MINUTES), [[500.0], [400.0]]), np.full(MINUTES, 800.0), minutes=1.0)
 
 
 def _with(fault, leg, wiring=None, shares=EVEN):
@@ -37,7 +35,7 @@ def test_a_right_upstream_home_answers_half_of_pv_on_each_leg():
 def test_other_right_homes():
     downstream = witness(Wiring.sound(ct_sees_pv=False), EVEN, True, pv_leg="both")
     added_back = witness(Wiring.sound(pv_added_back=True, is_clipped=True), EVEN, True, pv_leg="both")
-    one_leg = witness(Wiring.sound(pv_leg="l2"), EVEN, True, pv_leg="l2")
+    one_leg = witness(Wiring.sound(pv_lines=("l2",)), EVEN, True, pv_leg="l2")
     single = witness(Wiring.sound("single"), BundleShares(0.5, 0.5, None), True, pv_leg="both")
     dark = witness(Wiring.sound(), EVEN, False, pv_leg="both")
 
@@ -79,10 +77,10 @@ def test_a_missing_bundle_counts_by_where_the_homes_energy_lies(share):
 
 
 def test_bundles_of_a_circuit_carry_their_own_power():
-    one, two = np.array([100.0 + 10j]), np.array([300.0 + 0j])
+    bundles_a, bundles_b = np.array([[100.0 + 10j], [300.0 + 0j]]), np.array([[300.0 + 0j], [100.0 + 10j]])
 
-    circuit = Circuit.from_bundles((one, two), (two, one), np.zeros(1), v1=118.0, v2=122.0)
+    circuit = Circuit.from_bundles(bundles_a, bundles_b, np.zeros(1), volts=np.array([[118.0], [122.0]]))
 
-    assert np.allclose(circuit.v1 * np.conj(circuit.load_1a), one)
-    assert np.allclose(circuit.v2 * np.conj(circuit.load_2a), two)
-    assert np.allclose(circuit.load_va, (one + two, one + two))
+    assert np.allclose(circuit.volts * np.conj(circuit.load_a), bundles_a)
+    assert np.allclose(circuit.volts * np.conj(circuit.load_b), bundles_b)
+    assert np.allclose(circuit.load_va, 400.0 + 10j)
