@@ -21,7 +21,7 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.faults.energy_error import LEAST_READ_KWH_DAY
+from pipeline.faults.energy_error import LEAST_READ_KWH_DAY, line_counts
 from pipeline.faults.types import Fault
 from pipeline.worklist.last_visit import UNFIXED
 
@@ -109,6 +109,8 @@ def energy_so_far(
         The faults by name.
     """
     coverage = (pl.col("covered_min") / 1440).clip(0, 1)
+    # Days hold the energy of two lines.
+    lines = signals.select("site_id", lines=line_counts(signals).clip(1, 2))
     known = (
         days.join(starts, on="site_id")
         .filter(pl.col("day").is_between(pl.col("from_on"), pl.lit(as_of)))
@@ -122,12 +124,13 @@ def energy_so_far(
             ),
         )
         .join(homes.select("site_id", "fault", "leg"), on="site_id")
+        .join(lines, on="site_id", how="left", maintain_order="left")
     )  # fmt: skip
     window = signals.join(starts.select("site_id"), on="site_id", how="semi")  # of a big fleet a few homes
     sums = [
-        _sum_of(catalogue[fault], leg, alike, window)
-        for (fault, leg), alike in known.partition_by(
-            "fault", "leg", as_dict=True, maintain_order=True
+        _sum_of(catalogue[fault].energy_kwh_day(leg, lines), catalogue[fault].wrong_kwh_span, alike, window)
+        for (fault, leg, lines), alike in known.partition_by(
+            "fault", "leg", "lines", as_dict=True, maintain_order=True
         ).items()
         if fault in catalogue
     ]
@@ -143,10 +146,10 @@ def energy_so_far(
     )
 
 
-def _sum_of(fault: Fault, leg: str | None, days: pl.DataFrame, signals: pl.DataFrame) -> pl.DataFrame:
-    """Return the sums of homes with the same suspected fault and leg, by their days."""
-    wrong = fault.wrong_kwh_day
-    energy = wrong[leg] if leg is not None and leg in wrong else pl.min_horizontal(wrong.values())
+def _sum_of(
+    energy: pl.Expr, span: tuple[float, float] | None, days: pl.DataFrame, signals: pl.DataFrame
+) -> pl.DataFrame:
+    """Return the sums of homes whose energy misreported a day is the same expression, by their days."""
     daily = {"l1_kwh_day", "l2_kwh_day", "pv_kwh_day"}
     needed = set(energy.meta.root_names()) | {"l1_kwh_day", "l2_kwh_day"}
     errors = {name: ERRORS[name] for name in sorted(needed & set(ERRORS))}
@@ -170,7 +173,7 @@ def _sum_of(fault: Fault, leg: str | None, days: pl.DataFrame, signals: pl.DataF
             ).sqrt(),
         )
     )  # fmt: skip
-    return _with_interval(sums, fault.wrong_kwh_span).select(SCHEMA.names()).cast(SCHEMA)
+    return _with_interval(sums, span).select(SCHEMA.names()).cast(SCHEMA)
 
 
 def _with_interval(sums: pl.DataFrame, span: tuple[float, float] | None) -> pl.DataFrame:

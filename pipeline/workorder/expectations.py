@@ -59,7 +59,8 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
             text = f"{test} Then change nothing." if test else "Every check reads right: change nothing."
             return Other("nothing wrong", share, text)
         fault = catalogue[name]
-        leg = case.leg if case.leg in fault.legs else "both" if "both" in fault.legs else fault.legs[0]
+        legs = fault.legs_on(case.install.service)
+        leg = case.leg if case.leg in legs else legs[-1] if fault.legs != "one" else legs[0]
         test = tell_apart(_respond(fault, case, leg, settings))
         text = test or f"One known load can't tell; look: {spell_faults(fault.story)}"
         return Other(words.fault(name), share, text)

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from energy_columns import energy_columns
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.counterfactual import twin_home
@@ -25,12 +26,7 @@ from pipeline.worklist.energy_so_far import (
 
 AS_OF = date(2026, 6, 14)
 TYPES = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_back": pl.Boolean}
-NEEDS = {
-    name
-    for fault in CATALOGUE.values()
-    for wrong in fault.wrong_kwh_day.values()
-    for name in wrong.meta.root_names()
-} | set(ERRORS.values())  # fmt: skip
+NEEDS = energy_columns() | set(ERRORS.values())
 EXACT = {name: replace(fault, wrong_kwh_span=(1.0, 1.0)) for name, fault in CATALOGUE.items()}
 
 
