@@ -173,6 +173,7 @@ def service_tables(homes: Mapping[str, pl.DataFrame]) -> tuple[Table, ...]:
             "targets", "Targets: no service far behind homes with two legs", check_services(numbers),
             "Wanted is the value of the fleet of two legs, with the difference that is allowed. Of 1,000 homes with 55 "
             "faulty ones, one home more or less is 1.8 % of the shares.",
+            columns=("service", "target", "wanted", "value", "met"),
         ),
         Table(
             "fleets", "First night, by service", fleets,
