@@ -14,13 +14,17 @@
 --   is_clock_suspect [bool]  PV says that the clock, not the CT, is wrong
 --   is_battery_hidden [bool] a battery is there but its power isn't reported
 --   has_probe [bool]         enough PV ramps to speak
+--   line_count [count]       line conductors of the home, 1 to 3; with three, the rows here are of a pair of lines
 WITH gain AS (
-  SELECT f.*, r.* EXCLUDE (site_id),
-    (CASE WHEN r.is_added_back THEN CASE WHEN r.service = 'single' THEN 1.0 ELSE 0.5 END ELSE 0 END)::DOUBLE AS added,
-    (CASE WHEN r.service = 'single' THEN -1.0 ELSE -0.5 END)::DOUBLE AS unit,
-    CASE WHEN r.service = 'single' THEN 1 ELSE 2 END AS legs
+  SELECT f.*, r.* EXCLUDE (site_id), s.* EXCLUDE (site_id),
+    -s.share_l1 AS unit_l1, -s.share_l2 AS unit_l2, -s.share_sum AS unit_sum, -s.share_fed AS unit_fed,
+    CASE WHEN r.is_added_back THEN s.share_l1 ELSE 0 END AS added_l1,
+    CASE WHEN r.is_added_back THEN s.share_l2 ELSE 0 END AS added_l2,
+    CASE WHEN r.is_added_back THEN s.share_sum ELSE 0 END AS added_sum,
+    CASE WHEN r.is_added_back THEN s.share_fed ELSE 0 END AS added_fed
   FROM site_feature f
   JOIN site_fact r USING (site_id)
+  JOIN site_share s USING (site_id)
 ), clock AS (
   SELECT *, pv_noon_h AS pv_clock_h,
     coalesce(abs(pv_noon_h) > $clock_off_h AND pv_max_w > $clock_pv_w
@@ -28,17 +32,18 @@ WITH gain AS (
       AND coalesce(greatest(zero_l1_dark_share, zero_l2_dark_share), 0) < 0.5, false) AS is_clock_suspect
   FROM gain
 )
-SELECT * EXCLUDE (added, unit, legs),
-  (slope_l1 - added) / unit AS gain_l1, (slope_l2 - added) / unit AS gain_l2,
-  coalesce((slope_sum - legs * added) / (legs * unit), (slope_l1 - added) / unit) AS gain_sum,
-  slope_l1_se / abs(unit) AS gain_l1_se, slope_l2_se / abs(unit) AS gain_l2_se,
-  coalesce(slope_sum_se / abs(legs * unit), slope_l1_se / abs(unit)) AS gain_sum_se,
+SELECT * EXCLUDE (added_l1, added_l2, added_sum, added_fed, unit_l1, unit_l2, unit_sum, unit_fed, share_l1, share_l2,
+    share_sum, share_fed, lead_l1_deg, lead_l2_deg, line_count),
+  (slope_l1 - added_l1) / unit_l1 AS gain_l1, (slope_l2 - added_l2) / unit_l2 AS gain_l2,
+  coalesce((slope_sum - added_sum) / unit_sum, (slope_l1 - added_l1) / unit_l1) AS gain_sum,
+  slope_l1_se / abs(unit_l1) AS gain_l1_se, slope_l2_se / abs(unit_l2) AS gain_l2_se,
+  coalesce(slope_sum_se / abs(unit_sum), slope_l1_se / abs(unit_l1)) AS gain_sum_se,
   (CASE WHEN is_declared_upstream THEN 1.0 WHEN NOT is_declared_upstream THEN 0.0 END)::DOUBLE AS expected_gain,
-  CASE WHEN is_declared_upstream THEN unit + added WHEN NOT is_declared_upstream THEN added END AS slope_expected,
-  degrees(atan2(var_l1, -slope_l1 + added)) - CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l1_deg,
-  degrees(atan2(var_l2, -slope_l2 + added)) + CASE WHEN service = '120/208' THEN 30 ELSE 0 END AS phase_l2_deg,
-  degrees(var_l1_se / nullif(abs(slope_l1 - added), 0)) AS phase_l1_se_deg,
-  degrees(var_l2_se / nullif(abs(slope_l2 - added), 0)) AS phase_l2_se_deg,
+  CASE WHEN is_declared_upstream THEN unit_fed + added_fed WHEN NOT is_declared_upstream THEN added_fed END AS slope_expected,
+  CASE WHEN unit_l1 < 0 THEN degrees(atan2(var_l1, -slope_l1 + added_l1)) - lead_l1_deg END AS phase_l1_deg,
+  CASE WHEN unit_l2 < 0 THEN degrees(atan2(var_l2, -slope_l2 + added_l2)) - lead_l2_deg END AS phase_l2_deg,
+  CASE WHEN unit_l1 < 0 THEN degrees(var_l1_se / nullif(abs(slope_l1 - added_l1), 0)) END AS phase_l1_se_deg,
+  CASE WHEN unit_l2 < 0 THEN degrees(var_l2_se / nullif(abs(slope_l2 - added_l2), 0)) END AS phase_l2_se_deg,
   CASE WHEN sag_apart > $sag_apart THEN sag_l1 / nullif(sag_l1_se, 0) END AS sag_l1_z,
   CASE WHEN sag_apart > $sag_apart THEN sag_l2 / nullif(sag_l2_se, 0) END AS sag_l2_z,
   CASE WHEN sag_apart > $sag_apart THEN ln(abs(nullif(sag_l1, 0) / nullif(sag_l2, 0))) END AS sag_log_ratio,
@@ -49,5 +54,5 @@ SELECT * EXCLUDE (added, unit, legs),
   1 / nullif(meter_l1, 0) AS meter_gain_l1, 1 / nullif(meter_l2, 0) AS meter_gain_l2,
   greatest(meter_l1_se, coalesce(meter_l2_se, 0)) AS meter_gain_se,
   coalesce(has_battery, false) AND NOT has_battery_w AS is_battery_hidden,
-  coalesce(gain_sum_se < $probe_se, false) AS has_probe
+  coalesce(gain_sum_se < $probe_se, false) AS has_probe, line_count
 FROM clock

@@ -56,8 +56,7 @@ def day_stats_of(
     if keyed.height:
         home, minute = (keyed[name].to_numpy().astype(np.int64) for name in ("site_key", "minute"))
         blocks.append(UsedRows(home, minute, {name: _numbers(keyed[name]) for name in MEASURES}))
-    site_day, _ = day_tables(con, blocks, sky, day=day, settings=settings)
-    return site_day
+    return day_tables(con, blocks, sky, day=day, settings=settings).site_day
 
 
 def put_day_stats(folder: Path, day: date, site_day: pl.DataFrame) -> Path:

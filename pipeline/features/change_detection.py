@@ -24,12 +24,11 @@ from pipeline.features.change_point import place_steps
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
-_SLOPES = ("slope_l1", "slope_l2")
-_SHARES = (
-    "night_l1_negative_share", "night_l2_negative_share", "tiny_l1_share", "tiny_l2_share",
+# Of each line; zeros are those while the rest lives.
+_SLOPES, _SHARES, _ZEROS, _NIGHTS = (
+    ("slope_{}",), ("night_{}_negative_share", "tiny_{}_share"), ("zero_{}_share",), ("night_{}_w",)
 )  # fmt: skip
-_ZEROS = ("zero_l1_share", "zero_l2_share")  # zero while the rest lives
-_NIGHTS = ("night_l1_w", "night_l2_w")
+_TWO_LINES, _THREE_LINES = ("l1", "l2"), ("l1", "l2", "l3")
 CHANGES = {
     "site_id": pl.String, "changed_on": pl.Date, "change_z": pl.Float64, "change_of": pl.String,
     "change_told": pl.String,
@@ -64,19 +63,34 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
     settings
         Section [onset] is used.
     """
-    days, onset = (last - first).days + 1, settings.onset
     inside = daily["day"].is_between(first, last)
     if not inside.all():
         daily = daily.filter(inside)
+    if "slope_l3" not in daily.columns:
+        return _find(daily, first, last, onset=settings.onset, lines=_TWO_LINES)
+    has_third = pl.any_horizontal(pl.col("night_l3_w", "slope_l3", "tiny_l3_share").is_not_null())
+    is_three = daily.select(has_third.any().over("site_id")).to_series()
+    parts = [
+        _find(daily.filter(chosen), first, last, onset=settings.onset, lines=lines)
+        for chosen, lines in ((~is_three, _TWO_LINES), (is_three, _THREE_LINES))
+    ]
+    return pl.concat(parts).sort("site_id")
+
+
+def _find(
+    daily: pl.DataFrame, first: date, last: date, *, onset: OnsetSettings, lines: tuple[str, ...]
+) -> pl.DataFrame:
+    """Return `find_changes` of homes with so many lines: all lines are searched, and place a change together."""
+    days = (last - first).days + 1
     homes = daily["site_id"].unique().sort()
     if days < 2 * onset.min_days or homes.is_empty():
         return pl.DataFrame(schema=CHANGES)
     home = daily["site_id"].cast(pl.Enum(homes)).to_physical().to_numpy().astype(np.int64)
-    lines = _Lines(daily, home, first, (len(homes), days))
-    series = _all_series(onset)
+    grids = _Grids(daily, home, first, (len(homes), days))
+    series = _all_series(onset, lines)
     z = np.zeros((len(homes), len(series)))
     for column, series_of_home in enumerate(series):
-        value, error = series_of_home.of(lines)
+        value, error = series_of_home.of(grids)
         # Means of what lies closer together than the least shift can't be that far apart: most homes' series do.
         known = np.where(np.isfinite(value) & np.isfinite(error), value, np.nan)
         reach = np.fmax.reduce(known, axis=1) - np.fmin.reduce(known, axis=1)
@@ -89,9 +103,9 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
     row_of = np.full(len(homes), -1)
     row_of[changed] = np.arange(len(changed))
     row = row_of[home]
-    lines = _Lines(daily.filter(row >= 0), row[row >= 0], first, (len(changed), days))
-    named = {series_of_home.name: lines[series_of_home.name] for series_of_home in series}
-    weighed = [series_of_home.weighed(*series_of_home.of(lines)) for series_of_home in series]
+    grids = _Grids(daily.filter(row >= 0), row[row >= 0], first, (len(changed), days))
+    named = {series_of_home.name: grids[series_of_home.name] for series_of_home in series}
+    weighed = [series_of_home.weighed(*series_of_home.of(grids)) for series_of_home in series]
     steps = place_steps(
         np.stack([value for value, _ in weighed]), np.stack([weight for _, weight in weighed])
     )
@@ -104,7 +118,7 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
     return pl.DataFrame(changes, schema=CHANGES, orient="row")
 
 
-class _Lines:
+class _Grids:
     """Daily numbers as grids (homes, days), NaN where there is none."""
 
     def __init__(self, daily: pl.DataFrame, home: Int, first: date, shape: tuple[int, int]) -> None:
@@ -126,10 +140,10 @@ class _Series:
     shift: float
     scale: Callable[[Float], Float]
 
-    def of(self, lines: _Lines) -> tuple[Float, Float]:
+    def of(self, grids: _Grids) -> tuple[Float, Float]:
         """Return value and error (homes, days), NaN where unknown."""
-        value = self.scale(lines[self.name])
-        return value, lines[f"{self.name}_se"] if self.name in _SLOPES else np.zeros_like(value)
+        value = self.scale(grids[self.name])
+        return value, grids[f"{self.name}_se"] if self.name.startswith("slope") else np.zeros_like(value)
 
     def weighed(self, value: Float, error: Float) -> tuple[Float, Float]:
         """Return value and weight, both 0 where value or error is unknown."""
@@ -139,7 +153,7 @@ class _Series:
         return np.where(known, value, 0.0), weight
 
 
-def _all_series(onset: OnsetSettings) -> list[_Series]:
+def _all_series(onset: OnsetSettings, lines: tuple[str, ...]) -> list[_Series]:
     def as_is(value: Float) -> Float:
         return value
 
@@ -155,7 +169,12 @@ def _all_series(onset: OnsetSettings) -> list[_Series]:
         (_SLOPES, onset.gain_sd, onset.gain_shift, as_is), (_SHARES, onset.share_sd, onset.share_shift, as_is),
         (_ZEROS, onset.zero_sd, onset.zero_shift, root), (_NIGHTS, onset.night_sd, onset.night_shift, level),
     )  # fmt: skip
-    return [_Series(name, sd, shift, scale) for names, sd, shift, scale in kinds for name in names]
+    return [
+        _Series(name.format(line), sd, shift, scale)
+        for names, sd, shift, scale in kinds
+        for name in names
+        for line in lines
+    ]
 
 
 def _told(name: str, line: Float, at: int, z: float) -> str:
@@ -164,7 +183,7 @@ def _told(name: str, line: Float, at: int, z: float) -> str:
         kind for kind in ("slope", "negative", "tiny", "zero", "night") if kind in name.removesuffix("_w")
     )
     label, write = _TOLD[kind]
-    leg = "L1" if "l1" in name else "L2"
+    leg = next(line.upper() for line in _THREE_LINES if line in name)
     sides = [side[~np.isnan(side)].tolist() for side in (line[:at], line[at:])]
     medians = [write(median(side)) for side in sides if side]
     return f"{label.format(leg=leg)} {' before, '.join(medians)} since ({z:.0f} standard errors)"

@@ -26,11 +26,14 @@ from pipeline.core.atomic_files import move_in, write_bytes, write_parquet
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, between
 from pipeline.features.kernel_digest import kernel_digest
-from pipeline.storage.layout import STORE_TABLES
+from pipeline.storage.layout import LINE_TABLE, STORE_TABLES
 
 _ROW_GROUP_ROWS = 5_000  # a night reads some homes of every day; it then opens only the groups they are in
-# Every night reads all of site_day, window after window: a fifth more disk, half the time to unpack.
-_COMPRESSION: dict[str, Literal["zstd", "lz4"]] = {"site_hour": "zstd", "reject": "zstd", "site_day": "lz4"}
+# Every night reads all of site_day and line_day, window after window: a fifth more disk, half the time to unpack.
+_COMPRESSION: dict[str, Literal["zstd", "lz4"]] = {
+    "site_hour": "zstd", "reject": "zstd", "line_day": "lz4", "site_day": "lz4",
+}  # fmt: skip
+_LONG_FOOTER = ("line_day", "site_day")
 _QUERIES = (
     "macros",
     "interval_read",
@@ -42,7 +45,10 @@ _QUERIES = (
 
 @dataclass(frozen=True)
 class DayCounts:
-    """Rows of one UTC day: `rows_in` = used + duplicate + rejected; and ids no register knows."""
+    """Rows of one UTC day: `rows_in` = used + duplicate + rejected; and ids no register knows.
+
+    `three_line_homes` have rows in line_day, whose file is there only where there are any.
+    """
 
     rows_in: int
     used: int
@@ -50,6 +56,14 @@ class DayCounts:
     rejected: int
     files: int
     unknown_homes: tuple[str, ...] = ()
+    three_line_homes: int = 0
+
+    def as_json(self) -> bytes:
+        """Return it as the store's file has it."""
+        told = asdict(self)
+        if not self.three_line_homes:
+            del told["three_line_homes"]
+        return json.dumps(told, indent=1).encode()
 
 
 @dataclass(frozen=True)
@@ -93,13 +107,16 @@ class Store:
     def has(self, day: date, digest: str, shard: Shard) -> bool:
         """Tell whether the shard is complete with this digest, each of its files readable.
 
-        Of site_day, whose footer is long, only that it has one: who asks whether a home moved reads it.
+        Of site_day and line_day, whose footers are long, only that they have one: who asks whether a home moved reads
+        it.
         """
         try:
-            self.counts(day, digest, shard)
+            counts = self.counts(day, digest, shard)
             for table in STORE_TABLES:
                 path = self.path(table, day, digest, shard)
-                if table != "site_day":
+                if table == LINE_TABLE and not counts.three_line_homes:
+                    continue
+                if table not in _LONG_FOOTER:
                     pq.read_metadata(path)
                 elif not _has_footer(path):
                     return False
@@ -135,17 +152,21 @@ class Store:
         shard
             The homes.
         tables
-            Each of STORE_TABLES, as rows or as a finished file.
+            Each of STORE_TABLES, as rows or as a finished file; line_day may be left out.
         counts
             What came in.
         """
         for table in STORE_TABLES:
-            table_rows, path = tables[table], self.path(table, day, digest, shard)
+            path = self.path(table, day, digest, shard)
+            if table == LINE_TABLE and not counts.three_line_homes:
+                path.unlink(missing_ok=True)
+                continue
+            table_rows = tables[table]
             if isinstance(table_rows, Path):
                 move_in(table_rows, path)
             else:
                 write_parquet(path, table_rows, _ROW_GROUP_ROWS, compression=_COMPRESSION[table])
-        write_bytes(self.counts_path(day, digest, shard), json.dumps(asdict(counts), indent=1).encode())
+        write_bytes(self.counts_path(day, digest, shard), counts.as_json())
 
     def cut(self, day: date, digest: str) -> Cut | None:
         """Return the cut of a day that was begun with this digest, or None."""
@@ -160,7 +181,7 @@ class Store:
     def whole_files(self, table: str, day: date, homes: Sequence[str]) -> list[Path]:
         """Return the files of a day, whatever its digest, that may have rows of these homes.
 
-        None where the day isn't there whole in one version.
+        None where the day isn't there whole in one version. A file of line_day that isn't there has no rows.
         """
         names = [
             path.stem.removeprefix("cut-") for path in (self.root / "cut" / f"date={day}").glob("cut-*.json")
@@ -168,6 +189,8 @@ class Store:
         cut = self.cut(day, names[0]) if len(names) == 1 else None
         shards = [shard for shard in cut.shards if any(map(shard.has, homes))] if cut else []
         paths = [self.path(table, day, names[0], shard) for shard in shards]
+        if table == LINE_TABLE:
+            paths = [path for path in paths if path.exists()]
         return paths if all(map(_is_whole, paths)) else []
 
     def newest_shards(self) -> tuple[Shard, ...]:
@@ -187,7 +210,7 @@ class Store:
                 *(self.path(table, day, digest, shard) for table in STORE_TABLES),
             }
         for folder in {path.parent for path in current}:
-            for path in folder.iterdir():
+            for path in folder.iterdir() if folder.is_dir() else ():
                 if path not in current:
                     path.unlink(missing_ok=True)
 
@@ -201,6 +224,7 @@ def total_counts(parts: Sequence[DayCounts]) -> DayCounts:
         sum(part.rejected for part in parts),
         max(part.files for part in parts),
         tuple(sorted({home for part in parts for home in part.unknown_homes})),
+        sum(part.three_line_homes for part in parts),
     )
 
 

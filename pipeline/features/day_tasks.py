@@ -132,7 +132,7 @@ def take_shard(con: duckdb.DuckDBPyConnection, task: ShardToTake) -> DayCounts |
     limits, sky = task.limits.of(shard), task.sky.of(shard)
     try:
         with homes_of(con, shard):
-            intake, (site_day, site_hour) = take_homes(
+            intake, made = take_homes(
                 con,
                 task.lake,
                 task.day,
@@ -158,9 +158,10 @@ def take_shard(con: duckdb.DuckDBPyConnection, task: ShardToTake) -> DayCounts |
     if task.lake.fingerprint(task.day) != task.fingerprint:
         return None
     counts = DayCounts(
-        intake.rows_in, intake.used, intake.duplicate, intake.rejected, task.files, intake.unknown_homes
+        intake.rows_in, intake.used, intake.duplicate, intake.rejected, task.files, intake.unknown_homes,
+        made.line_day["site_id"].n_unique(),
     )  # fmt: skip
     (rejects,) = intake.reject_files
-    tables: dict[str, pl.DataFrame | Path] = {"site_day": site_day, "site_hour": site_hour, "reject": rejects}
+    tables: dict[str, pl.DataFrame | Path] = {**made._asdict(), "reject": rejects}
     task.store.put(task.day, task.digest, shard, tables, counts)
     return counts

@@ -17,6 +17,7 @@ from pipeline.features.day_store import DayCounts, Store, total_counts
 from pipeline.features.day_update import DayState, DayWork
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.registers import Registers
+from pipeline.storage.layout import LINE_TABLE
 
 
 @dataclass(frozen=True)
@@ -30,12 +31,18 @@ class StoredDay:
     is_fresh: bool
 
     def paths(self, store: Store, table: str, homes: Shard | Sequence[str] = WHOLE) -> list[Path]:
-        """Return the files of this day's table that have rows of these homes, a shard or some by name."""
-        return [
+        """Return the files of this day's table that may have rows of these homes, a shard or some by name.
+
+        Of line_day only files that are there: a shard without a home of three lines has none.
+        """
+        if table == LINE_TABLE and not self.counts.three_line_homes:
+            return []
+        paths = [
             store.path(table, self.day, self.digest, shard)
             for shard in self.shards
             if (shard.meets(homes) if isinstance(homes, Shard) else any(shard.has(home) for home in homes))
         ]
+        return [path for path in paths if path.exists()] if table == LINE_TABLE else paths
 
 
 def refresh_days(

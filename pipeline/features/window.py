@@ -14,6 +14,9 @@ from pipeline.core.settings import Settings
 from pipeline.core.sharding import WHOLE, Shard
 from pipeline.features.aggregates import HomeDays, daily_numbers
 from pipeline.features.change_detection import find_changes
+from pipeline.features.line_daily import with_third_line
+from pipeline.features.line_pairs import LINE_COLUMNS
+from pipeline.features.line_signals import line_days
 from pipeline.features.utility_meter.window import ShardMeters, shard_evidence
 from pipeline.features.window_features import site_signals
 
@@ -40,6 +43,7 @@ def look(
     shard: Shard = WHOLE,
     meters: ShardMeters | None = None,
     running: date | None = None,
+    line_files: Sequence[Path] = (),
 ) -> WindowView:
     """Return the features of every home of `shard` with rows in the `window_days` UTC days that end with `as_of`.
 
@@ -69,10 +73,14 @@ def look(
     running
         The day after `as_of`, where it isn't over and files of it are given: its rows speak for their homes, but a part
         of a day is no day to find a change by.
+    line_files
+        Files of line_day of the same days: the pairs of lines of homes that have three.
     """
     first = as_of - timedelta(days=window_days - 1)
-    days = HomeDays.of(day_files, shard)
+    days, lines = HomeDays.of(day_files, shard), line_days(line_files, shard)
     daily = daily_numbers(days, settings)
+    if lines is not None:
+        daily = with_third_line(daily, daily_numbers(lines, settings))
     if running is not None:
         daily = daily.filter(pl.col("day") <= as_of)
     changes = find_changes(daily, first, as_of, settings=settings)
@@ -99,6 +107,10 @@ def look(
     evidence = None if meters is None else shard_evidence(meters, spans, first, settings=settings)
     if running is not None:
         spans = spans.with_columns(pl.lit(running).alias("to_on"))
-    signals = site_signals(con, days, spans, sites=sites, settings=settings, meters=evidence, running=running)
+    signals = site_signals(
+        con, days, spans, sites=sites, settings=settings, meters=evidence, running=running, lines=lines
+    )
     changed = span.select("site_id", "from_on", "changed_on", "change_z", "change_of", "change_told")
-    return WindowView(first, as_of, signals.join(changed, on="site_id", maintain_order="left"), daily)
+    signals = signals.join(changed, on="site_id", maintain_order="left")
+    # Last, so that the columns stand in one order whether the first shard has homes with three lines or the second.
+    return WindowView(first, as_of, signals.select(~LINE_COLUMNS, LINE_COLUMNS), daily)

@@ -36,6 +36,7 @@ from pipeline.learning.visit_labels import estimate_rate, visited_homes
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import score
+from pipeline.storage.layout import LINE_TABLE
 
 Tell = Callable[[str], None]
 WINDOW_DAYS = 30
@@ -91,7 +92,9 @@ def build_training_set(
         con, lake, days, registers=registers, store=store, settings=settings, workdir=scratch
     )
     window = [day for day in stored if day.day >= first]
-    files = [path for day in window for path in day.paths(store, "site_day")]
+    files, line_files = (
+        [path for day in window for path in day.paths(store, table)] for table in ("site_day", LINE_TABLE)
+    )
     view = look(
         con,
         files,
@@ -100,6 +103,7 @@ def build_training_set(
         as_of=as_of,
         window_days=WINDOW_DAYS,
         settings=settings,
+        line_files=line_files,
     )
     seen = visited_homes(
         con, store, stored,

@@ -17,6 +17,7 @@ from pipeline.features.update_store import refresh_days
 from pipeline.features.window import look
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
+from pipeline.storage.layout import LINE_TABLE
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,9 @@ def labelled_lake(lake_root: Path, root: Path, window_days: int, *, settings: Se
     stored = refresh_days(
         con, lake, days, registers=registers, store=store, settings=settings, workdir=scratch
     )
-    files = [path for day in stored for path in day.paths(store, "site_day")]
+    files, line_files = (
+        [path for day in stored for path in day.paths(store, table)] for table in ("site_day", LINE_TABLE)
+    )
     view = look(
         con,
         files,
@@ -77,6 +80,7 @@ def labelled_lake(lake_root: Path, root: Path, window_days: int, *, settings: Se
         as_of=days[-1],
         window_days=window_days,
         settings=settings,
+        line_files=line_files,
     )
     con.close()
     truth = pl.read_csv(lake_root / "truth.csv", infer_schema_length=None)

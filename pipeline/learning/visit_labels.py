@@ -5,7 +5,7 @@ A pure function of the lake: the window ends the day before the visit, whatever 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -28,6 +28,7 @@ from pipeline.learning.labelled import Labelled
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import judge_homes
+from pipeline.storage.layout import LINE_TABLE
 
 
 def first_visits(visits: pl.DataFrame, first: date, last: date) -> pl.DataFrame:
@@ -63,7 +64,9 @@ def visited_homes(
     window_days, settings
         How many days before a visit speak for the home; settings of the night.
     """
-    paths = {day.day: day.paths(store, "site_day") for day in stored}
+    paths, line_paths = (
+        {day.day: day.paths(store, table) for day in stored} for table in ("site_day", LINE_TABLE)
+    )
     visits = first_visits(registers.visits, min(paths) + timedelta(days=1), registers.as_of)
     sites = sites_before_visits(registers.sites, visits)
     scratch.mkdir(parents=True, exist_ok=True)
@@ -71,13 +74,15 @@ def visited_homes(
     for (visited_on,), group in visits.group_by("visited_on", maintain_order=True):
         before: date = visited_on - timedelta(days=1)  # type: ignore[operator]
         is_visited = pl.col("site_id").is_in(group["site_id"].to_list())
-        files = []
-        for day in sorted(paths):
-            if before - timedelta(days=window_days) < day <= before:
-                rows = pl.scan_parquet(paths[day], glob=False).filter(is_visited).collect()
-                if rows.height:
-                    files.append(scratch / f"{day}.parquet")
-                    rows.write_parquet(files[-1])
+        in_window = [day for day in sorted(paths) if before - timedelta(days=window_days) < day <= before]
+        files = [
+            path for day in in_window for path in _copy(paths[day], is_visited, scratch / f"{day}.parquet")
+        ]
+        line_files = [
+            path
+            for day in in_window
+            for path in _copy(line_paths[day], is_visited, scratch / f"lines-{day}.parquet")
+        ]
         if files:
             view = look(
                 con,
@@ -87,14 +92,24 @@ def visited_homes(
                 as_of=before,
                 window_days=window_days,
                 settings=settings,
+                line_files=line_files,
             )
             views.append(view.signals)
     if not any(signals.height for signals in views):
         return None
-    signals = pl.concat(views, how="vertical_relaxed").sort("site_id")
+    signals = pl.concat(views, how="diagonal_relaxed").sort("site_id")
     truth = visit_truths(visits, sites)
     matched = signals.select("site_id").join(truth, on="site_id", how="left", maintain_order="left")
     return Labelled(sites, signals, matched)
+
+
+def _copy(paths: Sequence[Path], is_wanted: pl.Expr, copy: Path) -> Iterator[Path]:
+    """Write the wanted rows of a day's files into `copy` and yield it, if there are any."""
+    if paths:
+        rows = pl.scan_parquet(list(paths), glob=False).filter(is_wanted).collect()
+        if rows.height:
+            rows.write_parquet(copy)
+            yield copy
 
 
 def sites_before_visits(sites: pl.DataFrame, visits: pl.DataFrame) -> pl.DataFrame:

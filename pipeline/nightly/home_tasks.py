@@ -26,6 +26,7 @@ from pipeline.nightly.utility_meters import MeterTask, NightMeters, meter_tasks
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import Scored, score
+from pipeline.storage.layout import LINE_TABLE
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,7 @@ class WindowTask:
 
     shard: Shard
     day_files: tuple[Path, ...]
+    line_files: tuple[Path, ...]
     sites: StoredTable
     visits: StoredTable
     as_of: date
@@ -80,7 +82,7 @@ def look_at_shard(con: duckdb.DuckDBPyConnection, task: WindowTask) -> ShardWind
     view = look(
         con, task.day_files, task.sites.of(shard), visits=task.visits.of(shard), as_of=task.as_of, running=task.running,
         window_days=task.window_days, settings=task.settings, shard=shard,
-        meters=None if task.meters is None else task.meters.of(shard),
+        meters=None if task.meters is None else task.meters.of(shard), line_files=task.line_files,
     )  # fmt: skip
     signals = tables.put(f"signals-{shard.name}", view.signals)
     return ShardWindow(shard, signals, tables.put(f"daily-{shard.name}", view.daily))
@@ -119,16 +121,20 @@ def look_at_window(
         sites, visits = tables.put("sites", registers.sites), tables.put("visits", registers.service_work())
         cut = days[-1].shards
         of_meters = meter_tasks(meters, inputs, days, shards=cut, tables=tables)
+
+        def files(table: str, shard: Shard) -> tuple[Path, ...]:
+            return tuple(path for day in days for path in day.paths(inputs.store, table, shard))
+
         tasks = [
             WindowTask(
-                shard, tuple(path for day in days for path in day.paths(inputs.store, "site_day", shard)), sites,
-                visits, inputs.as_of, inputs.running, window_days, inputs.settings, tables, meter_task,
+                shard, files("site_day", shard), files(LINE_TABLE, shard), sites, visits, inputs.as_of, inputs.running,
+                window_days, inputs.settings, tables, meter_task,
             )
             for shard, meter_task in zip(cut, of_meters, strict=True)
         ]  # fmt: skip
         shards = executor(Step.LOOK_AT_WINDOW, look_at_shard, tasks)
         signals, daily = (
-            pl.concat([source.of() for source in sources], how="vertical_relaxed")
+            pl.concat([source.of() for source in sources], how="diagonal_relaxed")  # some without three lines
             for sources in zip(*((shard.signals, shard.daily) for shard in shards), strict=True)
         )
     first = inputs.as_of - timedelta(days=window_days - 1)

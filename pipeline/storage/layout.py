@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 # Tables of OUT/store/<table>/date=D/, in the order in which a day's files are written.
-STORE_TABLES = ("site_hour", "reject", "site_day")
+STORE_TABLES = ("site_hour", "reject", "line_day", "site_day")
+LINE_TABLE = "line_day"  # of homes with three lines: a day without one has no file of it
 OWN_MODEL = "model"
 PLAN_FOLDER = "dispatch"  # OUT/dispatch/DATE/: the days planned by the run of DATE
 # OUT/corrected/date=D/corrected.parquet, and what is written once all days are there, its last file last.

@@ -23,6 +23,7 @@ from pipeline.ingest.registers import Registers, read_registers
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import score
+from pipeline.storage.layout import LINE_TABLE
 
 NIGHTS = (1, 2, 3, 5, 7, 10, 14, 21, 30)
 SOON_NIGHTS = 2  # within which what can't wait must be found
@@ -31,12 +32,13 @@ Nights = Mapping[int, pl.DataFrame]  # night, from 1 -> `join_truth`'s homes as 
 
 @dataclass(frozen=True)
 class StoredLake:
-    """A lake whose days are in the store: `files` of site_day by day, oldest first; truth; channels."""
+    """A lake whose days are in the store: `files` of site_day by day, oldest first, `line_files` of line_day; truth."""
 
     lake: Lake
     scratch: Path
     registers: Registers
     files: tuple[list[Path], ...]
+    line_files: tuple[list[Path], ...]
     truth: pl.DataFrame
     channels: pl.DataFrame
     settings: Settings
@@ -58,9 +60,11 @@ def store_lake(root: Path, scratch: Path, settings: Settings) -> StoredLake:
         stored = refresh_days(
             con, lake, days, registers=registers, store=store, settings=settings, workdir=scratch
         )
-    files = tuple(day.paths(store, "site_day") for day in stored)
+    files, line_files = (
+        tuple(day.paths(store, table) for day in stored) for table in ("site_day", LINE_TABLE)
+    )
     truth, channels = read_truth(root / "truth.csv"), read_channels(root)
-    return StoredLake(lake, scratch, registers, files, truth, channels, settings)
+    return StoredLake(lake, scratch, registers, files, line_files, truth, channels, settings)
 
 
 @dataclass(frozen=True)
@@ -78,9 +82,20 @@ def score_night(stored: StoredLake, night: int, model: Model) -> ScoredNight:
     """Return the lake scored as of its day `night` (from 1), as a first night there: all days up to then its window."""
     as_of, settings = stored.lake.days()[night - 1], stored.settings
     sites, visits = stored.registers.sites, stored.registers.visits
-    files = [path for day in stored.files[:night] for path in day]
+    files, line_files = (
+        [path for day in days[:night] for path in day] for days in (stored.files, stored.line_files)
+    )
     with closing(sql_runner.connect(stored.scratch, settings.engine)) as con:
-        view = look(con, files, sites, visits=visits, as_of=as_of, window_days=night, settings=settings)
+        view = look(
+            con,
+            files,
+            sites,
+            visits=visits,
+            as_of=as_of,
+            window_days=night,
+            settings=settings,
+            line_files=line_files,
+        )
     fleet = learn_normal(view.signals, model, settings.verdict)
     scores = score(view.signals, sites, fleet, model=model, catalogue=CATALOGUE, settings=settings.verdict)
     homes = join_truth(scores, stored.truth, stored.channels, as_of=as_of)

@@ -16,6 +16,7 @@ from pipeline.core.sharding import WHOLE, Shard
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Int = NDArray[np.int64]
+_SITE = pl.col("site_id")
 _NUMBERS_AT_ONCE = 10_000_000  # held as read, and as grids: 80 MB each, however long the window
 
 
@@ -42,23 +43,34 @@ class HomeDays:
     files: tuple[DayFile, ...]
 
     @classmethod
-    def of(cls, paths: Sequence[Path], shard: Shard = WHOLE) -> HomeDays:
-        """Return the days that site_day's files, each of one day, hold of the homes of `shard`."""
+    def of(cls, paths: Sequence[Path], shard: Shard = WHOLE, *, home: pl.Expr = _SITE) -> HomeDays:
+        """Return the days that site_day's files, each of one day, hold of the homes of `shard`.
+
+        Parameters
+        ----------
+        paths
+            The files.
+        shard
+            The homes.
+        home
+            What a row is about, where it isn't the home: then `homes` are these, and so the rows of other tables.
+        """
         scan = pl.scan_parquet(list(paths), glob=False, hive_partitioning=False, include_file_paths="file")
-        rows = scan.select("site_id", "day", "file").collect()
-        shard_rows = shard.rows(rows.lazy()).collect()
-        homes, days = (shard_rows[name].unique().sort() for name in ("site_id", "day"))
+        rows = scan.select(*dict.fromkeys(("site_id", *home.meta.root_names())), "day", "file").collect()
+        shard_rows = shard.rows(rows.lazy()).select(home.alias("home"), "day").collect()
+        homes, days = (shard_rows[name].unique().sort() for name in ("home", "day"))
         # An id becomes its place in the list of homes; one of another shard has none.
-        place = rows["site_id"].cast(pl.Enum(homes), strict=False).to_physical().cast(pl.Int64).fill_null(-1)
+        ids = rows.select(home).to_series()
+        places = ids.cast(pl.Enum(homes), strict=False).to_physical().cast(pl.Int64).fill_null(-1)
         is_there = np.zeros((len(days), len(homes)), bool)
         files = []
         ends = rows["file"].rle().struct["len"].cum_sum()
         for start, end in pairwise([0, *ends]):
-            home = place[start:end].to_numpy()
-            if (home >= 0).any():
+            place = places[start:end].to_numpy()
+            if (place >= 0).any():
                 line = int(days.search_sorted(rows["day"][start]))
-                is_there[line, home[home >= 0]] = True
-                files.append(DayFile(Path(rows["file"][start]), line, home))
+                is_there[line, place[place >= 0]] = True
+                files.append(DayFile(Path(rows["file"][start]), line, place))
         return cls(homes, days, is_there, tuple(sorted(files, key=lambda file: file.line)))
 
     def walk(self, names: Sequence[str]) -> Iterator[tuple[int, Int, pl.DataFrame]]:

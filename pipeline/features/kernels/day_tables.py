@@ -1,10 +1,11 @@
-"""Used rows of a day -> tables site_day and site_hour."""
+"""Used rows of a day -> tables site_day and site_hour, and line_day of homes with three lines."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import closing
 from datetime import date
+from typing import NamedTuple
 
 import duckdb
 import numpy as np
@@ -13,12 +14,25 @@ import polars as pl
 from pipeline.core.setting_sections import DaySettings
 from pipeline.features.kernels.compiled import Float, Int
 from pipeline.features.kernels.fleet import Fleet, fleet_of
-from pipeline.features.kernels.frames import Found, day_frame, hour_frame
+from pipeline.features.kernels.frames import Found, day_frame, hour_frame, line_frame
 from pipeline.features.kernels.homes import compute_homes, empty_results, empty_scratch
+from pipeline.features.kernels.lines import VIEWS, has_third_line, of_homes, view_channels, volt_units
 from pipeline.features.kernels.rows import Channels
 from pipeline.ingest.used_rows import UsedRows
 
 _LONGEST_MIN = 60.0
+
+
+class DayTables(NamedTuple):
+    """A day's tables: a row a home; a row a home and hour; three rows a home with three lines, others none. Sorted.
+
+    line_day has site_day's columns and `pair`, one of `lines.VIEWS`: the home's pairs of lines "23" and "31", each read
+    as a two-leg home, and "sum", all three lines as one.
+    """
+
+    site_day: pl.DataFrame
+    site_hour: pl.DataFrame
+    line_day: pl.DataFrame
 
 
 def day_tables(
@@ -28,8 +42,8 @@ def day_tables(
     *,
     day: date,
     settings: DaySettings,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return (site_day, site_hour), a row a home or a home and hour, sorted.
+) -> DayTables:
+    """Return the tables of a day.
 
     Parameters
     ----------
@@ -46,21 +60,45 @@ def day_tables(
     """
     with closing(con.cursor()) as beside:  # the blocks may still be a result of `con`, which is busy then
         fleet = fleet_of(beside, sky, day, settings=settings)
-        results = [_work_out(rows, fleet) for rows in blocks]
-    return day_frame(results, fleet).sort("site_id"), hour_frame(results, fleet).sort("site_id", "hour_start")
+        results = [_work_out_block(rows, fleet) for rows in blocks]
+    return DayTables(
+        day_frame(results, fleet).sort("site_id"),
+        hour_frame(results, fleet).sort("site_id", "hour_start"),
+        line_frame(results, fleet).sort("site_id", "pair"),
+    )
 
 
-def _work_out(rows: UsedRows, fleet: Fleet) -> Found:
+def _work_out_block(rows: UsedRows, fleet: Fleet) -> Found:
+    start, count = _cut(rows)
+    is_third = has_third_line(rows, start)
+    unit = volt_units(rows, start, is_third)
+    measures = {name: rows.channels[name] for name in Channels._fields}
+    found = _work_out(rows, measures, unit, fleet)
+    if not is_third.any():
+        return found
+    rows, unit = of_homes(rows, count, is_third), unit[is_third]
+    start, count = _cut(rows)
+    return found.with_lines(
+        is_third,
+        {view: _work_out(rows, view_channels(rows, start, count, view), unit, fleet) for view in VIEWS},
+    )
+
+
+def _cut(rows: UsedRows) -> tuple[Int, Int]:
+    """Return the first row of each home and how many it has."""
     start = np.flatnonzero(np.diff(rows.home, prepend=-1))
-    count = np.diff(start, append=len(rows.home))
+    return start, np.diff(start, append=len(rows.home))
+
+
+def _work_out(rows: UsedRows, channels: Mapping[str, Float], unit: Float, fleet: Fleet) -> Found:
+    start, count = _cut(rows)
     home = np.searchsorted(fleet.site_key, rows.home[start])
     lengths, line = np.unique(
         _lengths(rows.minute, start, count, fleet.default_length_min), return_inverse=True
     )
     results = empty_results(len(start))
-    channels = Channels(*(rows.channels[name] for name in Channels._fields))
     compute_homes(
-        start, count, home, channels, rows.minute, lengths[line], line,
+        start, count, home, Channels(**channels), rows.minute, lengths[line], line, unit,
         fleet.sky, fleet.suns.of(lengths), fleet.thresholds, empty_scratch(int(count.max())), *results,
     )  # fmt: skip
     return Found(home, *results)

@@ -1,17 +1,19 @@
-"""What homes gave, as the tables site_day and site_hour."""
+"""What homes gave, as the tables site_day, site_hour and line_day."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
 import polars as pl
 import polars.selectors as cs
 
-from pipeline.features.kernels.compiled import Float, Int
+from pipeline.features.kernels.compiled import Bool, Float, Int
 from pipeline.features.kernels.fleet import Fleet
 from pipeline.features.kernels.homes import COLUMNS, WHOLE
+from pipeline.features.kernels.lines import VIEWS
 
 # The means of table site_hour, in the order of `level.hours`.
 _HOURLY = ("l1_w", "l2_w", "pv_w", "battery_w")
@@ -20,12 +22,29 @@ _LENGTH = COLUMNS.index("length_min")
 
 @dataclass(frozen=True)
 class Found:
-    """What some homes give: `home` in the register, and what `compute_homes` fills for each."""
+    """What some homes give: `home` in the register, and what `compute_homes` fills for each.
+
+    Of those with a third line (`is_third`, shape (homes,)) `views` has the same, a `lines.VIEWS` each.
+    """
 
     home: Int
     columns: Float
     hour_rows: Float
     hour_sums: Float
+    is_third: Bool | None = None
+    views: Mapping[str, Found] = field(default_factory=dict)
+
+    def with_lines(self, is_third: Bool, views: Mapping[str, Found]) -> Found:
+        """Return it with the views of the homes that have a third line."""
+        return replace(self, is_third=is_third, views=views)
+
+    def third_line(self) -> tuple[Float, Float]:
+        """Return rows with a reading of the third line, and their sum [W], by home and hour, (homes, 24) each."""
+        rows, sums = np.zeros((len(self.home), 24)), np.zeros((len(self.home), 24))
+        if self.is_third is not None:
+            pair = self.views["23"]  # its leg 2
+            rows[self.is_third], sums[self.is_third] = pair.hour_rows[:, 2], pair.hour_sums[:, 1]
+        return rows, sums
 
 
 def day_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
@@ -41,19 +60,34 @@ def day_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
     return pl.DataFrame(head).with_columns(pl.lit(fleet.day).alias("day")).hstack(numbers.get_columns())
 
 
+def line_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
+    """Return table line_day, all blocks together."""
+    by_view = {view: [block.views[view] for block in blocks if block.views] for view in VIEWS}
+    return pl.concat(
+        day_frame(views, fleet).with_columns(pl.lit(view).alias("pair")) for view, views in by_view.items()
+    )
+
+
 def hour_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
     """Return table site_hour, all blocks together.
 
-    Means of the hour [W], and `minutes` of it [min] that every channel with a reading in it has.
+    Means of the hour [W], and `minutes` of it [min] that every channel with a reading in it has. Column l3_w is there
+    only where a home has a third line.
     """
+    names: tuple[str, ...] = _HOURLY
     home = np.concatenate([np.empty(0, np.int64), *(block.home for block in blocks)])
     rows = np.concatenate([np.empty((0, 1 + len(_HOURLY), 24)), *(block.hour_rows for block in blocks)])
     sums = np.concatenate([np.empty((0, len(_HOURLY), 24)), *(block.hour_sums for block in blocks)])
+    if any(block.views for block in blocks):
+        third = [block.third_line() for block in blocks]
+        rows = np.concatenate([rows, np.concatenate([rows for rows, _ in third])[:, None]], axis=1)
+        sums = np.concatenate([sums, np.concatenate([sums for _, sums in third])[:, None]], axis=1)
+        names = (*_HOURLY, "l3_w")
     length_min = np.concatenate([np.empty(0), *(block.columns[:, _LENGTH] for block in blocks)])
     run, hour = np.nonzero(rows[:, 0])
     count = rows[run, 1:, hour]
     with np.errstate(invalid="ignore"):
-        means = {name: sums[run, channel, hour] / count[:, channel] for channel, name in enumerate(_HOURLY)}
+        means = {name: sums[run, channel, hour] / count[:, channel] for channel, name in enumerate(names)}
     least = np.where(count > 0, count, np.inf).min(axis=1, initial=np.inf)
     minutes = np.where(np.isfinite(least), least * length_min[run], 0.0)
     midnight = pl.lit(datetime(fleet.day.year, fleet.day.month, fleet.day.day))
@@ -64,7 +98,8 @@ def hour_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
         .select(
             fleet.ids.gather(home[run]).alias("site_id"),
             (midnight + pl.duration(hours=pl.col("hour"))).alias("hour_start"),
-            *means,
+            *_HOURLY,
             "minutes",
+            *names[len(_HOURLY) :],
         )
     )

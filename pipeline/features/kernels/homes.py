@@ -56,6 +56,7 @@ def compute_homes(
     minute: Int,
     length_min: Float,
     sun_line: Int,
+    volt_unit: Float,
     sky: Sky,
     sun: Sun,
     thresholds: Thresholds,
@@ -82,6 +83,8 @@ def compute_homes(
         Interval length of each home [min].
     sun_line
         Line in `sun` of that length.
+    volt_unit
+        What each home's volts are multiplied by for the limits of the settings, shape (homes,).
     sky
         What the register says, a home each.
     sun
@@ -101,8 +104,9 @@ def compute_homes(
     for run in range(len(start)):
         home_number, size, length, value = home[run], rows[run], length_min[run], statistics[run]
         fill_rows(
-            r, channels, minute, start[run], size, length, sky, home_number, sun, sun_line[run], thresholds
-        )
+            r, channels, minute, start[run], size, length, sky, home_number, sun, sun_line[run], volt_unit[run],
+            thresholds,
+        )  # fmt: skip
         counts[:] = 0
         count_levels(r, size, sky.pv_quiet_w[home_number], thresholds, counts)
         put_counts(value[: _ENDS[0]], counts, size)

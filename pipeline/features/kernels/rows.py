@@ -82,6 +82,7 @@ def fill_rows(
     home: int,
     sun: Sun,
     sun_line: int,
+    volt_unit: float,
     thresholds: Thresholds,
 ) -> None:
     """Fill `r` with the `count` rows of a home, which begin at `first` in `channels`.
@@ -108,6 +109,8 @@ def fill_rows(
         Where the sun is, an interval length a line.
     sun_line
         Line of the home's length.
+    volt_unit
+        What the home's volts are multiplied by for the limits of the settings.
     thresholds
         The settings' numbers.
     """
@@ -125,8 +128,8 @@ def fill_rows(
         r[i].l1_var, r[i].l2_var = channels.l1_var[source], channels.l2_var[source]
         r[i].net_w = (channels.import_wh[source] - channels.export_wh[source]) * 60.0 / length_min
         if (
-            thresholds.volt_low <= v1 <= thresholds.volt_high
-            and thresholds.volt_low <= v2 <= thresholds.volt_high
+            thresholds.volt_low <= v1 * volt_unit <= thresholds.volt_high
+            and thresholds.volt_low <= v2 * volt_unit <= thresholds.volt_high
         ):
             r[i].vdiff_v, r[i].vmean_v = v1 - v2, (v1 + v2) / 2.0
         else:
