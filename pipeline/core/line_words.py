@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
-from typing import Final
+from typing import Any, Final
 
 from pipeline.core import services
 
@@ -26,7 +27,21 @@ class LineWords:
         """Return the text with {one}, {many}, {together}, {pair} and {shared_load} filled in."""
         return text.format(**asdict(self))
 
+    def retell(self, text: str) -> str:
+        """Return a text that is written of legs, as a fault's is, in the words of this home.
 
+        >>> line_words(3).retell("all legs are scaled alike: turn the leg's CT")
+        "all three lines are scaled alike: turn the line's CT"
+        """
+        if self.together == _WORDS[1].together:
+            text = _TOGETHER_ARE.sub(f"{self.together} is", text)
+        for pattern, word in ((_TOGETHER, self.together), (_MANY, self.many), (_ONE, self.one)):
+            text = pattern.sub(word, text)
+        return text
+
+
+_TOGETHER, _MANY, _ONE = (re.compile(rf"\b{word}\b") for word in ("(?:both|all) legs", "legs", "leg"))
+_TOGETHER_ARE = re.compile(rf"{_TOGETHER.pattern} are\b")
 _SHARED_LOAD: Final = "load on several lines"
 _WORDS: Final = {
     1: LineWords("line", "lines", "the line", "two lines", _SHARED_LOAD),
@@ -55,3 +70,8 @@ def line_count_of(service: str | None) -> int:
     """Return how many lines a service by that name has; an empty or unknown one has two."""
     name = service or services.UNKNOWN
     return services.SERVICES[name].line_count if name in services.SERVICES else 2
+
+
+def lines_seen(score: Mapping[str, Any]) -> int:
+    """Return how many lines a home has by its row of site_scores: those that were read, else by its service."""
+    return score.get("line_count") or line_count_of(score.get("service"))

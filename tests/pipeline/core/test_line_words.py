@@ -33,3 +33,12 @@ def test_texts_are_filled_in() -> None:
 def test_the_service_says_how_many_lines() -> None:
     names = ("230", "230/400", "120/208 three-phase", "single", None, "unheard of")
     assert [line_count_of(name) for name in names] == [1, 3, 3, 1, 2, 2]
+
+
+def test_a_text_of_legs_is_told_in_the_words_of_the_home() -> None:
+    text = "When both legs are negative or all legs are low, turn the leg's CT; same_leg looks like it."
+    assert line_words(2).retell(text) == text.replace("all legs", "both legs")
+    assert line_words(3).retell(text) == (
+        "When all three lines are negative or all three lines are low, turn the line's CT; same_leg looks like it."
+    )
+    assert "or the line is low, turn the line's CT" in line_words(1).retell(text)
