@@ -12,6 +12,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.services import LINES
+from pipeline.features.line_pairs import SUM
 
 Float = NDArray[np.float64]
 _RIDGE_W2 = 1.0  # as of site_window_fit
@@ -31,7 +32,8 @@ def joint_meter(pairs: dict[str, pl.DataFrame], side: Float) -> pl.DataFrame:
     Parameters
     ----------
     pairs
-        Table site_window of the homes' pairs of lines "12", "23", "31", the same homes in the same order.
+        Table site_window of the homes' pairs "23" and "31" and of their "sum", the same homes in the same order: the
+        squares of the sum hold what the third pair has.
     side
         Of each home 1 where the probe counts the battery (it lies behind the CTs), else 0.
     """
@@ -40,22 +42,23 @@ def joint_meter(pairs: dict[str, pl.DataFrame], side: Float) -> pl.DataFrame:
         return _numbers(pairs[pair], name) / _numbers(pairs[pair], "nm_n")
 
     def probe(pair: str, leg: str) -> Float:
-        return mean(pair, f"nm_{leg}p") + side * mean(pair, f"nm_{leg}b")
+        return np.nan_to_num(mean(pair, f"nm_{leg}p") + side * mean(pair, f"nm_{leg}b"))
 
     count = np.fmin.reduce([_numbers(rows, "nm_n") for rows in pairs.values()])
     square, product = np.zeros((len(side), 4, 4)), np.zeros((len(side), 4))
-    own = {0: ("12", "1"), 1: ("12", "2"), 2: ("23", "2")}
-    for line, (pair, leg) in own.items():
+    for line, (pair, leg) in enumerate((("31", "2"), ("23", "1"), ("23", "2"))):
         square[:, line, line] = mean(pair, f"nm_{leg}{leg}")
-        square[:, line, 3] = square[:, 3, line] = np.nan_to_num(probe(pair, leg))
+        square[:, line, 3] = square[:, 3, line] = probe(pair, leg)
         product[:, line] = mean(pair, f"nm_n{leg}")
-    for pair, (one, other) in {"12": (0, 1), "23": (1, 2), "31": (2, 0)}.items():
-        square[:, one, other] = square[:, other, one] = mean(pair, "nm_12")
+    square[:, 1, 2] = square[:, 2, 1] = mean("23", "nm_12")
+    square[:, 2, 0] = square[:, 0, 2] = mean("31", "nm_12")
+    own = np.trace(square[:, :3, :3], axis1=1, axis2=2)
+    square[:, 0, 1] = square[:, 1, 0] = (mean(SUM, "nm_11") - own) / 2 - square[:, 1, 2] - square[:, 2, 0]
     square[:, 3, 3] = np.nan_to_num(
-        mean("12", "nm_pp") + side * (2 * mean("12", "nm_pb") + mean("12", "nm_bb"))
+        mean("23", "nm_pp") + side * (2 * mean("23", "nm_pb") + mean("23", "nm_bb"))
     )
-    product[:, 3] = np.nan_to_num(mean("12", "nm_np") + side * mean("12", "nm_nb"))
-    total = mean("12", "nm_nn")
+    product[:, 3] = np.nan_to_num(mean("23", "nm_np") + side * mean("23", "nm_nb"))
+    total = mean("23", "nm_nn")
     is_known = np.isfinite(square).all(axis=(1, 2)) & np.isfinite(product).all(axis=1)
     tells = (count > _LEAST_ROWS) & (total > 0) & is_known
     found = {name: np.full(len(side), np.nan) for name in _NUMBERS}
@@ -89,12 +92,15 @@ def _solve(
     left_over = np.maximum(total - (slope * product).sum(axis=1), 0.0)
     variance = left_over[:, None] * np.diagonal(inverse, axis1=1, axis2=2)
     error = np.sqrt(np.maximum(variance, 0.0) / np.maximum(count - 4, 1)[:, None])
+    # A line without readings is null, as an absent leg 2 is.
+    slope[:, :3] = np.where(np.diagonal(square, axis1=1, axis2=2)[:, :3] > 0, slope[:, :3], np.nan)
+    error = np.where(np.isnan(slope), np.nan, error)
     for line, name in enumerate(LINES):
         found[f"meter_{name}"][rows], found[f"meter_{name}_se"][rows] = slope[:, line], error[:, line]
         found[f"meter_gain_{name}"][rows] = 1 / np.where(slope[:, line] == 0, np.nan, slope[:, line])
     found["meter_probe"][rows] = slope[:, 3]
     found["meter_r2"][rows] = 1 - left_over / total
-    found["meter_gain_se"][rows] = error[:, :3].max(axis=1)
+    found["meter_gain_se"][rows] = np.fmax.reduce(error[:, :3], axis=1)
 
 
 def _numbers(rows: pl.DataFrame, name: str) -> Float:

@@ -132,7 +132,7 @@ class LineHomes:
         for view in VIEWS:
             of[view] = under_pair(homes, view).join(signals, on="site_id", maintain_order="left")
         is_behind = self.facts.head(homes.height)["is_declared_upstream"].fill_null(False).not_()
-        meter = joint_meter({"12": self.window, **self.pairs}, is_behind.cast(pl.Float64).to_numpy())
+        meter = joint_meter(self.pairs, is_behind.cast(pl.Float64).to_numpy())
         columns = {
             **{of_line(name, "l3"): of["23"][of_line(name, "l2")] for name in line_columns(base.columns)},
             **{pair_column(name, pair): of[pair][name] for pair in PAIRS for name in PAIR_COLUMNS},

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core.alarm import Alarm, alarm, count_of
 from pipeline.core.percent_text import percent
 from pipeline.core.setting_sections import AlarmSettings
+from pipeline.features.hour_files import scan_hours
 from pipeline.nightly.rejects import by_reason
 
 DAY_MIN = 1440
@@ -147,7 +148,7 @@ def missing_hours(files: list[Path], homes: pl.Series, day: date) -> str:
     """
     if not files:
         return ""
-    rows = pl.scan_parquet(files, glob=False, hive_partitioning=False).select("site_id", "hour_start")
+    rows = scan_hours(files).select("site_id", "hour_start")
     heard = rows.filter(pl.col("site_id").is_in(homes.implode())).collect()
     count = heard["site_id"].n_unique()
     by_hour = dict(heard.group_by(pl.col("hour_start").dt.hour()).len().iter_rows())

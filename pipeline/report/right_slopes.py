@@ -44,7 +44,7 @@ def right_slopes(expected: Expected, lines: Sequence[str]) -> list[float]:
 
 
 def right_text(expected: Expected, lines: Sequence[str], unit: str = "") -> str:
-    """Return what is right, with its unit: "−0.50 W per W", or by line "−0.50 W per W on L1 and L3, 0.00 W per W on L2"."""
+    """Return what is right, with its unit: "−0.50", or by line "−0.50 on L1 and L3, 0.00 on L2"."""
     if not isinstance(expected, Mapping):
         return f"{words.number(expected, 2, sign=True)}{unit}"
     groups: dict[str, list[str]] = {}

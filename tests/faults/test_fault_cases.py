@@ -31,7 +31,7 @@ from pipeline.core import sql_runner
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.features.window_features import site_fact
+from pipeline.features.window_features import site_fact, site_share
 from pipeline.learning.labelled import Labelled
 from pipeline.scoring.model import Model
 
@@ -151,10 +151,10 @@ def test_the_numbers_of_a_case_hang_together(signals: pl.DataFrame, fleet: Label
     facts = site_fact(fleet.sites).columns
     derived = set(re.findall(r"\bAS (\w+)", sql_runner.sql_text("site_signal"))) & {*RIGHT}
     con = sql_runner.connect(tmp_path, SETTINGS.engine)
-    con.register(
-        "site_feature", signals.drop(*derived, *(set(facts) - {"site_id"}), *OF_THE_WINDOW).to_arrow()
-    )
+    given = {*derived, *OF_THE_WINDOW, *facts, "line_count"} - {"site_id"}
+    con.register("site_feature", signals.drop(given).to_arrow())
     con.register("site_fact", signals.select(facts).to_arrow())
+    con.register("site_share", site_share(signals.select(facts)).to_arrow())
     truth = sql_runner.query(con, "site_signal", SETTINGS.feature.model_dump()).sort("site_id")
     con.close()
 

@@ -50,6 +50,6 @@ def day_of(
     con = sql_runner.connect(tmp_path, SETTINGS.engine)
     con.register("used", keyed.sort("key_us").to_arrow())
     try:
-        return day_tables(con, RowStream(con.table("used")), sky, day=day, settings=SETTINGS.day)
+        return day_tables(con, RowStream(con.table("used")), sky, day=day, settings=SETTINGS.day)[:2]
     finally:
         con.close()

@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.core.contract import BY_FILE, BY_ROWS
 from pipeline.core.settings import Settings
+from pipeline.features.hour_files import scan_hours
 from pipeline.features.utility_meter.evidence import EVIDENCE, LEVELS, PRODUCTS, meter_evidence
 
 COVERED_MIN = 720  # a day counts as the meter's from half of it on
@@ -66,7 +67,7 @@ def shard_evidence(
     if homes.is_empty() or not meters.hour_files:
         return pl.DataFrame(schema=EVIDENCE)
     hours = (
-        pl.scan_parquet(list(meters.hour_files), glob=False, hive_partitioning=False)
+        scan_hours(meters.hour_files)
         .filter(pl.col("site_id").is_in(homes.implode()))
         .with_columns(pl.col("hour_start").dt.date().alias("day"))
         .collect()
