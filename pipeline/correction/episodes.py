@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.contract import FAULTS
+from pipeline.core.services import BOTH
 from pipeline.core.setting_sections import CorrectionSettings
 from pipeline.correction.layout import BY_SETTING, BY_VISIT, EPISODE, FOUND, OF_EPISODE, SUSPECTED
 from pipeline.correction.site_facts import site_facts
@@ -148,9 +149,9 @@ def _found(registers: Registers, promise: pl.DataFrame, catalogue: Mapping[str, 
 
 
 def _has_one_leg(catalogue: Mapping[str, Fault]) -> pl.Expr:
-    return pl.col("found").is_in([name for name, fault in catalogue.items() if len(fault.legs) == 1])
+    return pl.col("found").is_in([name for name, fault in catalogue.items() if fault.legs_of(2) == (BOTH,)])
 
 
 def _one_leg(catalogue: Mapping[str, Fault]) -> pl.Expr:
-    legs = {name: fault.legs[0] for name, fault in catalogue.items() if len(fault.legs) == 1}
+    legs = {name: BOTH for name, fault in catalogue.items() if fault.legs_of(2) == (BOTH,)}
     return pl.col("found").replace_strict(legs, default=None, return_dtype=pl.String)

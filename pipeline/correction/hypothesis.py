@@ -18,7 +18,8 @@ import polars as pl
 from pipeline.core.quantiles import Z95
 from pipeline.correction.layout import AS_REPORTED, EMPTY, ESTIMATED, EXACT
 from pipeline.correction.unseen import LEGS, Witnesses, unseen_legs
-from pipeline.faults.types import Channels, Fault, Repair
+from pipeline.faults.channels import Channels, Repair
+from pipeline.faults.types import Fault
 
 # Standard deviations, as shares: of two legs' voltages where they aren't recorded; of what another CT and voltage
 # channel of class 1 read of the same leg, and a production channel, which nobody holds to a class; of a production

@@ -128,7 +128,7 @@ def _under(
     for key, alike in cases.partition_by(*_CASE, as_dict=True, maintain_order=True).items():
         name, where, service, is_upstream, factor = key
         case = Hypothesis(
-            catalogue[str(name)], _leg_of(catalogue[str(name)], where), str(service), bool(is_upstream),
+            catalogue[str(name)], _leg_of(catalogue[str(name)], where, str(service)), str(service), bool(is_upstream),
             2.0 if factor is None else float(factor),  # type: ignore[arg-type]
         )  # fmt: skip
         parts.append(put_right(alike, case, witnesses).with_columns(place=alike["place"]))
@@ -137,9 +137,10 @@ def _under(
     return _covering(pl.concat(parts, how="vertical_relaxed"))
 
 
-def _leg_of(fault: Fault, leg: object) -> str:
+def _leg_of(fault: Fault, leg: object, service: str) -> str:
     """Return the leg if the fault can have it, else the first that it can."""
-    return str(leg) if leg in fault.legs else fault.legs[0]
+    legs = fault.legs_on(service)
+    return str(leg) if leg in legs else legs[0]
 
 
 def _covering(values: pl.DataFrame) -> pl.DataFrame:

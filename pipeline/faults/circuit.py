@@ -73,11 +73,16 @@ class Circuit:
         pv_lines
             The lines that the inverter feeds, as ("l1", "l3"): one to neutral, several between each other in equal
             parts. None: all lines of the service.
+
+        Raises
+        ------
+        ValueError
+            The loads are not those of the service's lines.
         """
         phasors = _phasors(np.shape(pv_w)[0], volts, service)
-        loads: Complex = np.conj(np.asarray(loads_va, dtype=np.complex128) / phasors)
-        if loads.shape != phasors.shape:
+        if np.shape(loads_va) != phasors.shape:
             raise ValueError(f"{service} has {len(phasors)} lines: loads of shape {np.shape(loads_va)}")
+        loads: Complex = np.conj(np.asarray(loads_va, dtype=np.complex128) / phasors)
         pv = _feed(pv_w, phasors, numbers_of(pv_lines, service))
         other = _feed(battery_w, phasors, numbers_of(None, service))
         a, b = bundle_share, 1.0 - bundle_share

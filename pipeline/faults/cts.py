@@ -124,7 +124,7 @@ class Wiring:
             Two CTs a leg enclose one load bundle each at the loads, one of two parallel conductors each upstream.
         production_by, production_leg
             The production CT encloses one inverter conductor ("line"), or both, folded so that their currents
-            add ("leg"). On three lines it encloses that line's conductor either way and is scaled up.
+            add ("leg"). Of three lines it encloses that one's conductor, multiplies by its voltage and is scaled up.
         pv_lines
             The lines that the inverter feeds, as in `Circuit.from_powers`; the production CT encloses the conductor of
             a lone one.
@@ -133,12 +133,11 @@ class Wiring:
         """
         fed = tuple(row + 1 for row in numbers_of(pv_lines, service))
         lead = production_leg if production_leg in fed else fed[0]
-        if len(fed) == 1:
+        if len(fed) != 2:
             production_by = "leg"
-        is_line = production_by == "line"
-        # How many conductors go through it: two can be folded so that their currents add, three can't.
-        folded = 2.0 if len(fed) == 2 and not is_line else 1.0
-        scale = max(len(fed) - 1, 1) if is_line else len(fed) / folded
+        # Two conductors can be folded through a CT so that their currents add, three can't.
+        folded = 2.0 if len(fed) == 2 and production_by == "leg" else 1.0
+        scale = 3.0 if len(fed) == 3 else 1.0
         # of bundle a, bundle b and source, what each CT of a leg encloses
         shares = [(1.0, 1.0, 1.0 if ct_sees_pv else 0.0)]
         if cts_per_leg > 1:
@@ -146,7 +145,7 @@ class Wiring:
         lines = range(1, service_of(service).line_count + 1)
         channels = tuple(tuple(CT(line, *enclosed) for enclosed in shares) for line in lines)
         return cls(
-            service, channels, (CT(lead, pv=folded),), ct_sees_pv, ct_sees_pv, production_by, lead, float(scale),
+            service, channels, (CT(lead, pv=folded),), ct_sees_pv, ct_sees_pv, production_by, lead, scale,
             tuple(pv_lines or ()), is_summed=is_summed, pv_added_back=pv_added_back, is_clipped=is_clipped,
         )  # fmt: skip
 

@@ -7,16 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 import numpy as np
 import polars as pl
 
-from pipeline.core.services import lines_of
+from pipeline.core.services import BOTH, LINES, SERVICES, leg_code, leg_codes, lines_of, service_of
+from pipeline.faults.channels import Channels, Repair
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
 
-Leg = Literal["l1", "l2", "both"]
+# Which sets of a home's lines a fault can be on: any, one line, several, or the home as a whole.
+LegSets = Literal["any", "one", "several", "whole"]
 PictureName = Literal[
     "leg_against_pv", "leg_against_leg", "daily_slopes", "night_levels", "night_floors", "day_profile", "zero_shares"
 ]  # fmt: skip
@@ -66,7 +68,7 @@ class Stopgap:
 
     when: str
     changes: tuple[Change, ...]
-    services: tuple[str, ...] = ("120/240", "120/208", "single")
+    services: tuple[str, ...] = tuple(SERVICES)
 
 
 @dataclass(frozen=True)
@@ -89,42 +91,8 @@ class Remedy:
     is_taught: bool = False
 
 
-class Channels(NamedTuple):
-    """Expressions for a row's readings, raw (without production added back), as in the contract.
-
-    `l1_var`, `l2_var` are only needed to put a crossed 120/208 home right; `l1_v`, `l2_v` may be
-    literals of equal value where voltages are unknown.
-    """
-
-    l1_w: pl.Expr
-    l2_w: pl.Expr
-    pv_w: pl.Expr
-    l1_var: pl.Expr
-    l2_var: pl.Expr
-    l1_v: pl.Expr
-    l2_v: pl.Expr
-
-    @classmethod
-    def columns(cls) -> Channels:
-        """Return the contract's columns of these names."""
-        return cls(*(pl.col(name) for name in cls._fields))
-
-
-class Repair(NamedTuple):
-    """What must be known of a home to put its past data right.
-
-    `leg` of the fault; `service` of the home; `ratio` configured over true (wrong_ratio);
-    `production_factor` how many watts of production the production channel reports for one that the
-    same CT makes on a consumption channel (2: one inverter conductor times the voltage between the
-    legs; 1: both conductors folded through the CT; negative if it is led by the other leg).
-    """
-
-    leg: str
-    service: str = "120/240"
-    ratio: float | pl.Expr = 1.0
-    production_factor: float = 2.0
-
-
+# The energy misreported by a fault on a leg of a home with so many lines [kWh/day], over table site_signal.
+WrongEnergy = Callable[[str, int], pl.Expr]
 Effect = Callable[[Wiring, Circuit, str, np.random.Generator], Wiring]
 Inverse = Callable[[Channels, Repair], Channels]
 
@@ -133,13 +101,14 @@ Inverse = Callable[[Channels, Repair], Channels]
 class Fault:
     """One way an install goes wrong.
 
-    `name` is its code in files, `title` what the trade calls it, on every page; `legs` it can have; `fits` tells
-    whether it can happen to this wiring of this circuit; `effect`
+    `name` is its code in files, `title` what the trade calls it, on every page; `legs` the sets of lines that it can
+    be on; `fits` tells whether it can happen to this wiring of this circuit; `effect`
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
     right exactly, or is None, and `inverse_needs` what else it must know; `known_ratios`
     are the ratios (configured over true) that the trade mixes up; `remains` says what a reading still tells of
-    the truth; `wrong_kwh_day` maps each leg to an expression over table site_signal: the
-    energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative;
+    the truth; `wrong_kwh_day` gives for a leg and a home's number of lines an expression over table site_signal: the
+    energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative
+    (callers ask `energy_kwh_day`);
     `wrong_kwh_span` what the truth was over that estimate, summed over weeks, in nine of ten invented homes with
     this fault (tests/pipeline/worklist/test_energy_so_far.py), None where such a sum says nothing;
     `pictures` convince, the best first; `cautions` come on top of CAUTIONS.
@@ -151,11 +120,11 @@ class Fault:
 
     name: str
     title: str
-    legs: tuple[Leg, ...] = ("l1", "l2", "both")
+    legs: LegSets = "any"
     story: str
     looks_like: str
     effect: Effect
-    wrong_kwh_day: Mapping[str, pl.Expr]
+    wrong_kwh_day: WrongEnergy
     remedy: Remedy
     pictures: tuple[PictureName, ...]
     wrong_kwh_span: tuple[float, float] | None = None
@@ -169,11 +138,34 @@ class Fault:
     same_powers_as: str | None = None
     needs: Mapping[str, Any] = field(default_factory=dict)
 
-    def legs_on(self, service: str) -> tuple[Leg, ...]:
-        """Return the legs it can have on this service: "single" has no second leg and so no l2."""
-        if service != "single":
-            return self.legs
-        return ("l1",) if "l1" in self.legs else self.legs
+    def legs_of(self, line_count: int) -> tuple[str, ...]:
+        """Return the legs it can have at a home with so many lines, single lines first.
+
+        On one line what is wrong with several, or with the home as a whole, is "both".
+        """
+        if self.legs == "whole":
+            return (BOTH if line_count == 1 else leg_code(LINES, line_count),)
+        codes = leg_codes(line_count)
+        if self.legs == "several":
+            return codes[line_count:] or (BOTH,)
+        return codes[:line_count] if self.legs == "one" else codes
+
+    def legs_on(self, service: str) -> tuple[str, ...]:
+        """Return the legs it can have on this service."""
+        return self.legs_of(service_of(service).line_count)
+
+    def energy_kwh_day(self, leg: str | None, line_count: int) -> pl.Expr:
+        """Return the energy misreported on a leg [kWh/day], over table site_signal; the least of its legs if none fits.
+
+        Parameters
+        ----------
+        leg, line_count
+            The leg's code or None, and how many lines the home has: of more than two it needs the columns of line 3.
+        """
+        legs = self.legs_of(line_count)
+        if leg in legs:
+            return self.wrong_kwh_day(leg, line_count)
+        return pl.min_horizontal(self.wrong_kwh_day(each, line_count) for each in legs)
 
 
 def record_errors(catalogue: Mapping[str, Fault]) -> list[str]:
@@ -186,6 +178,6 @@ def channels_of(leg: str, wiring: Wiring) -> tuple[str, ...]:
     return lines_of(leg, wiring.line_count)
 
 
-def on_two_legs(wiring: Wiring, circuit: Circuit) -> bool:
-    """Return whether the home has two legs."""
-    return wiring.line_count == 2
+def on_several_lines(wiring: Wiring, circuit: Circuit) -> bool:
+    """Return whether the home has more than one line."""
+    return wiring.line_count > 1

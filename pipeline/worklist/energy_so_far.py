@@ -23,7 +23,7 @@ import polars as pl
 
 from pipeline.core.line_columns import lines_in
 from pipeline.core.services import LINES
-from pipeline.faults.energy_error import LEAST_READ_KWH_DAY
+from pipeline.faults.energy_error import LEAST_READ_KWH_DAY, line_counts
 from pipeline.faults.types import Fault
 from pipeline.worklist.last_visit import UNFIXED
 
@@ -114,6 +114,7 @@ def energy_so_far(
     """
     coverage = (pl.col("covered_min") / 1440).clip(0, 1)
     lines = lines_in(days.columns, "{}_abs_wh")
+    count = signals.select("site_id", lines=line_counts(signals).clip(1, len(lines)))
     known = (
         days.join(starts, on="site_id")
         .filter(pl.col("day").is_between(pl.col("from_on"), pl.lit(as_of)))
@@ -127,12 +128,15 @@ def energy_so_far(
             ),
         )
         .join(homes.select("site_id", "fault", "leg"), on="site_id")
+        .join(count, on="site_id", how="left", maintain_order="left")
     )  # fmt: skip
     window = signals.join(starts.select("site_id"), on="site_id", how="semi")  # of a big fleet a few homes
     sums = [
-        _sum_of(catalogue[fault], leg, alike, window)
-        for (fault, leg), alike in known.partition_by(
-            "fault", "leg", as_dict=True, maintain_order=True
+        _sum_of(
+            catalogue[fault].energy_kwh_day(leg, count or 2), catalogue[fault].wrong_kwh_span, alike, window
+        )
+        for (fault, leg, count), alike in known.partition_by(
+            "fault", "leg", "lines", as_dict=True, maintain_order=True
         ).items()
         if fault in catalogue
     ]
@@ -148,10 +152,10 @@ def energy_so_far(
     )
 
 
-def _sum_of(fault: Fault, leg: str | None, days: pl.DataFrame, signals: pl.DataFrame) -> pl.DataFrame:
-    """Return the sums of homes with the same suspected fault and leg, by their days."""
-    wrong = fault.wrong_kwh_day
-    energy = wrong[leg] if leg is not None and leg in wrong else pl.min_horizontal(wrong.values())
+def _sum_of(
+    energy: pl.Expr, span: tuple[float, float] | None, days: pl.DataFrame, signals: pl.DataFrame
+) -> pl.DataFrame:
+    """Return the sums of homes whose energy misreported a day is the same expression, by their days."""
     lines = lines_in(days.columns, "{}_kwh_day")
     read = [f"{line}_kwh_day" for line in lines]
     daily = {*read, "pv_kwh_day"}
@@ -177,7 +181,7 @@ def _sum_of(fault: Fault, leg: str | None, days: pl.DataFrame, signals: pl.DataF
             ).sqrt(),
         )
     )  # fmt: skip
-    return _with_interval(sums, fault.wrong_kwh_span).select(SCHEMA.names()).cast(SCHEMA)
+    return _with_interval(sums, span).select(SCHEMA.names()).cast(SCHEMA)
 
 
 def _with_interval(sums: pl.DataFrame, span: tuple[float, float] | None) -> pl.DataFrame:

@@ -26,6 +26,7 @@ import polars as pl
 from pipeline.core.contract import SOUND
 from pipeline.core.setting_sections import RankingSettings
 from pipeline.core.settings import Settings
+from pipeline.faults.energy_error import line_counts
 from pipeline.faults.types import Fault
 from pipeline.worklist import energy_so_far
 from pipeline.worklist.drive_minutes import drive_minutes
@@ -151,13 +152,15 @@ def wrong_energy(homes: pl.DataFrame, signals: pl.DataFrame, catalogue: Mapping[
     Where `leg` is null or none of the fault's, the least of its legs counts.
     """
     known = homes.select("site_id", "fault", "leg").with_row_index("home")
-    heard = known.join(signals.select("site_id").with_row_index("signal"), on="site_id")
+    heard = known.join(
+        signals.select("site_id").with_row_index("signal").with_columns(lines=line_counts(signals)),
+        on="site_id",
+    )
     kwh_day = np.zeros(homes.height)
-    for (name, leg), alike in heard.partition_by("fault", "leg", as_dict=True).items():
+    for (name, leg, lines), alike in heard.partition_by("fault", "leg", "lines", as_dict=True).items():
         if name not in catalogue:
             continue
-        wrong = catalogue[str(name)].wrong_kwh_day
-        energy = wrong[leg] if leg in wrong else pl.min_horizontal(wrong.values())
+        energy = catalogue[str(name)].energy_kwh_day(leg, lines)
         needed = set(energy.meta.root_names())
         rows = alike.select("leg").with_columns(
             signals[column].gather(alike["signal"]) for column in signals.columns if column in needed

@@ -117,7 +117,7 @@ def test_leg_voltages_move_with_our_readings_as_with_the_engines(service: str, s
 def way(fault: str, sees_pv: bool, cts: int, seed: int) -> str:
     """What the room drew for leg 1, in its words; and which CT or bundle it left or turned."""
     install = Install("120/240", sees_pv, cts)
-    leg = CATALOGUE[fault].legs[0]
+    leg = CATALOGUE[fault].legs_of(2)[0]
     rng = np.random.default_rng(seed)
     wiring = CATALOGUE[fault].effect(install.wiring, our_circuit("120/240"), leg, rng)
     words, first = wiring.severity.lstrip("0123456789. "), wiring.cts("l1")

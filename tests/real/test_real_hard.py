@@ -85,7 +85,7 @@ def test_every_kind_and_every_leg_of_every_fault_is_in_a_lake(tmp_path: Path) ->
 
     assert set(truth["hard_negative"].drop_nulls()) == set(KINDS)
     assert set(truth.filter(pl.col("hard_negative").is_not_null())["fault"]) == {"sound"}
-    legs = {(name, leg) for name, fault in CATALOGUE.items() for leg in fault.legs}
+    legs = {(name, leg) for name, fault in CATALOGUE.items() for leg in fault.legs_of(2)}
     assert set(truth.filter(pl.col("fault") != "sound").select("fault", "leg").rows()) == legs
     assert truth["site_id"].n_unique() == truth.height
     assert {seed for *_, seed in injections(1)}.isdisjoint({seed for *_, seed in injections(2)})

@@ -153,7 +153,7 @@ def test_a_real_lake_holds_one_untouched_home_and_one_a_fault_for_each_window(tm
 
 
 def test_every_fault_of_the_catalogue_can_be_injected(tmp_path: Path) -> None:
-    faults = [(name, fault.legs[0], 3) for name, fault in CATALOGUE.items()]
+    faults = [(name, fault.legs_of(2)[0], 3) for name, fault in CATALOGUE.items()]
 
     truth = write_real_lake(tmp_path, faults, windows(START)[:1], with_volts=True)
 

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
+from energy_columns import energy_columns
 from scipy import special
 
 from pipeline.core.contract import FAULTS
@@ -29,14 +30,8 @@ TRAININGS = {"crew_id": pl.String, "trained_on": pl.Date, "topic": pl.String}
 
 def signals(site_ids: list[str]) -> pl.DataFrame:
     """Table site_signal as far as the energy misread needs it, all 1."""
-    needed = {
-        name
-        for fault in CATALOGUE.values()
-        for energy in fault.wrong_kwh_day.values()
-        for name in energy.meta.root_names()
-    }
     other = {"service": "120/240", "is_declared_upstream": True, "is_added_back": False}
-    columns = {name: pl.lit(other.get(name, 1.0)) for name in sorted(needed - {"site_id"})}
+    columns = {name: pl.lit(other.get(name, 1.0)) for name in sorted(energy_columns())}
     return pl.DataFrame({"site_id": site_ids}, schema={"site_id": pl.String}).with_columns(**columns)
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.contract import SOUND
+from pipeline.core.services import BOTH
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.fault_text import fault_title
 
@@ -130,9 +131,11 @@ def _is_right(name: str, leg: str) -> pl.Expr:
 
 def _twin(name: str, leg: str) -> pl.Expr:
     """Return the fault that only leg voltages tell from the one in these columns; null where none is."""
-    is_both = pl.col(leg).eq_missing(pl.lit("both"))
+    is_both = pl.col(leg).eq_missing(pl.lit(BOTH))
     return pl.coalesce(
-        pl.when((pl.col(name) == fault) & (is_both | (CATALOGUE[fault].legs == ("both",)))).then(pl.lit(twin))
+        pl.when((pl.col(name) == fault) & (is_both | (CATALOGUE[fault].legs_of(2) == (BOTH,)))).then(
+            pl.lit(twin)
+        )
         for fault, twin in TWINS.items()
     )
 

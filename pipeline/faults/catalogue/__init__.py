@@ -3,7 +3,7 @@
 In: nothing. Out: CATALOGUE, by name, in the contract's order. Open `reversed.py` first.
 
 >>> from pipeline.faults.catalogue import CATALOGUE
->>> CATALOGUE["dead"].legs
+>>> CATALOGUE["dead"].legs_on("120/240")
 ('l1', 'l2', 'both')
 """
 

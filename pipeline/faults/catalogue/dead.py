@@ -1,7 +1,7 @@
 """A channel without a CT.
 
 On site: an open lead, an unplugged connector, an unseated splice. The data: zero within a few watts
-of noise, day and night, while the other leg lives. What else looks the same: a logger that writes
+of noise, day and night, while the other legs live. What else looks the same: a logger that writes
 dropouts as exactly 0 (on all channels at once, for hours), an added-back and clipped source with a
 reversed CT (zero at night only), a leg that truly carries nothing. No inverse: what was never
 measured can't be worked out.
@@ -39,8 +39,8 @@ FAULT = Fault(
     looks_like="a logger's dropouts written as exactly 0; reversed in a source that adds "
     "production back and clips; a leg without load",
     effect=_effect,
-    # All of the leg's energy is missing: the other leg's stands for it, an average home's for both.
-    wrong_kwh_day={leg: bounded(unseen_kwh(leg)) for leg in ("l1", "l2", "both")},
+    # All of the leg's energy is missing: the other legs' stands for it, an average home's for all.
+    wrong_kwh_day=lambda leg, line_count: bounded(unseen_kwh(leg, line_count)),
     wrong_kwh_span=(0.5, 1.8),
     remedy=Remedy(
         action="Follow the lead from the monitor to the CT: reseat the terminal, the plug and the splice, "

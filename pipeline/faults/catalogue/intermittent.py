@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.faults.circuit import Circuit, Float
 from pipeline.faults.cts import Wiring
-from pipeline.faults.energy_error import each_leg, number, read_kwh
+from pipeline.faults.energy_error import each_line, number, read_kwh
 from pipeline.faults.types import Fault, Remedy, channels_of
 
 PER_DAY = (0.4, 6.0)  # range of dropouts a day, drawn on a log scale
@@ -66,7 +66,7 @@ FAULT = Fault(
     effect=_effect,
     remains="gaps",
     # |reading| z / (1 - z), with z the share of time that is lost.
-    wrong_kwh_day=each_leg(lambda leg: read_kwh(leg) * (1 / (1 - _lost(leg)) - 1)),
+    wrong_kwh_day=each_line(lambda leg, _: read_kwh([leg]) * (1 / (1 - _lost(leg)) - 1)),
     # No `wrong_kwh_span`: what was lost while the splice was open may be a quarter of the estimate or four times it.
     remedy=Remedy(
         action="Remake every splice and terminal of that leg's lead; pull on each wire, and replace the lead "

@@ -2,7 +2,7 @@
 
 On site: not latched, or dirt, tape or a wire caught in the gap. The data: the leg reads low, with a
 phase lead that also skews real power where the power factor is low, and turns reactive power. What
-else looks the same: partial (no phase lead), a wrong ratio (both legs alike). No inverse: gain and
+else looks the same: partial (no phase lead), a wrong ratio (all legs alike). No inverse: gain and
 lead follow from a gap that nobody measures and that moves with warmth; the answer to production
 only estimates them.
 """
@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
-from pipeline.faults.energy_error import each_leg, part_seen, read_kwh
+from pipeline.faults.energy_error import each_line, part_seen, read_kwh
 from pipeline.faults.types import Fault, Remedy, channels_of
 
 GAIN = (0.4, 0.92)
@@ -40,11 +40,13 @@ FAULT = Fault(
     name="loose_core",
     title="CT not closed",
     story="The CT's jaws are not latched or something lies in the gap, so it reads low and early.",
-    looks_like="partial; wrong_ratio when on both legs",
+    looks_like="partial; wrong_ratio when on all legs",
     effect=_effect,
     remains="share",
     # (1 / g - 1) |reading|, with g the gain of the open CT; unknown: the middle of GAIN.
-    wrong_kwh_day=each_leg(lambda leg: (1 / part_seen(leg, default=sum(GAIN) / 2) - 1) * read_kwh(leg)),
+    wrong_kwh_day=each_line(
+        lambda leg, count: (1 / part_seen(leg, count, default=sum(GAIN) / 2) - 1) * read_kwh([leg])
+    ),
     wrong_kwh_span=(0.6, 1.45),
     remedy=Remedy(
         action="Open the CT, wipe both faces of the gap, see that no wire or tape lies in it, and close it "

@@ -15,9 +15,10 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.core.services import lines_of
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
-from pipeline.faults.energy_error import bounded, other_kwh, read_kwh, unseen_kwh
+from pipeline.faults.energy_error import bounded, read_kwh, unseen_kwh
 from pipeline.faults.types import Fault, Remedy, channels_of
 
 UNEQUAL = 0.06  # standard deviation of how unequally two parallel conductors share the current
@@ -36,6 +37,13 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
     return replace(wiring, severity="one CT of the pair turned")
 
 
+def _wrong_kwh(leg: str, line_count: int) -> pl.Expr:
+    """Return what A - B instead of A + B errs by: 2 B, within |reading| of the truth, which other legs stand for."""
+    lines, unseen = lines_of(leg, line_count), unseen_kwh(leg, line_count)
+    is_whole = len(lines) == line_count > 1
+    return bounded(pl.max_horizontal(read_kwh(lines), unseen) if is_whole else unseen)
+
+
 FAULT = Fault(
     name="opposed_pair",
     title="one of a parallel pair reversed",
@@ -43,12 +51,7 @@ FAULT = Fault(
     looks_like="dead or partial upstream; reversed where the turned bundle carries most of the load",
     fits=lambda wiring, circuit: len(wiring.channels[0]) > 1,
     effect=_effect,
-    # A - B instead of A + B errs by 2 B, within |reading| of the leg's truth, which the other leg stands for.
-    wrong_kwh_day={
-        "l1": bounded(other_kwh("l1")),
-        "l2": bounded(other_kwh("l2")),
-        "both": bounded(pl.max_horizontal(read_kwh("both"), unseen_kwh("both"))),
-    },
+    wrong_kwh_day=_wrong_kwh,
     wrong_kwh_span=(0.4, 2.2),
     remedy=Remedy(
         action="Turn the one CT of the pair whose mark faces the loads; both marks must face the utility.",

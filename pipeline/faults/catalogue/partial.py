@@ -1,10 +1,10 @@
 """A part of the leg's current passes outside the CT.
 
 On site: one CT of a parallel pair is missing, or one conductor or bundle was left outside the jaws.
-The data: a part of the load is never seen; upstream the slope on production shrinks with it (-0.25
-for one of two parallel conductors), downstream only the utility meter or the steps of 240 V loads
-tell. What else looks the same: a loose core or a wrong ratio (which scale everything, and the ratio
-both legs), a home with uneven legs. No inverse: at the loads what ran outside was never measured;
+The data: a part of the load is never seen; upstream the slope on production shrinks with it (to half
+for one of two parallel conductors), downstream only the utility meter or the steps of loads between
+two legs tell. What else looks the same: a loose core or a wrong ratio (which scale everything, and the ratio
+all legs), a home with uneven legs. No inverse: at the loads what ran outside was never measured;
 upstream the reading is a share of the truth, but that share is only estimated, from the answer to
 production.
 """
@@ -17,7 +17,7 @@ import numpy as np
 
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import CT, Wiring
-from pipeline.faults.energy_error import each_leg, part_seen, read_kwh
+from pipeline.faults.energy_error import each_line, part_seen, read_kwh
 from pipeline.faults.types import Fault, Remedy, channels_of
 
 HALF_SHARE = 0.6  # how often a lone CT misses one of two equal conductors
@@ -53,11 +53,13 @@ FAULT = Fault(
     name="partial",
     title="part of the load outside the CTs",
     story="A parallel CT is missing or a conductor was left outside, so part of the leg is never seen.",
-    looks_like="loose_core; wrong_ratio when on both legs; a home whose load sits mostly on the other leg",
+    looks_like="loose_core; wrong_ratio when on all legs; a home whose load sits mostly on another leg",
     effect=_effect,
     remains="upstream share",
     # (1 / g - 1) |reading|, with g the share of the current that is enclosed; unknown: one of two conductors.
-    wrong_kwh_day=each_leg(lambda leg: (1 / part_seen(leg, default=0.5) - 1) * read_kwh(leg)),
+    wrong_kwh_day=each_line(
+        lambda leg, count: (1 / part_seen(leg, count, default=0.5) - 1) * read_kwh([leg])
+    ),
     wrong_kwh_span=(0.6, 1.7),
     remedy=Remedy(
         action="Count the leg's conductors and enclose every one of them: add the missing parallel CT or "
@@ -66,7 +68,7 @@ FAULT = Fault(
         bring=("CT of the same rating", "splices and tool", "clamp meter"),
         minutes=45,
         prove="Clamp meter around all of the leg's conductors against the reading at the same moment, with "
-        "a 240 V load running: within 5 %.",
+        "a large load running: within 5 %.",
         habit="Count conductors out of the panel and conductors in the CTs: the two numbers must agree.",
         is_taught=True,
     ),

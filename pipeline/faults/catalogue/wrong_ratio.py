@@ -1,8 +1,8 @@
 """The monitor is configured for another CT rating.
 
 On site: nothing is wrong; the rating entered at commissioning is not the one printed on the CTs.
-The data: both legs scaled by the same factor, load and slope on production alike. What else looks the
-same: partial or loose cores on both legs (never the same factor twice), a production reading that is
+The data: all legs scaled by the same factor, load and slope on production alike. What else looks the
+same: partial or loose cores on all legs (never the same factor twice), a production reading that is
 itself scaled wrongly.
 """
 
@@ -13,10 +13,12 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.core.services import LINES
+from pipeline.faults.channels import Channels, Repair
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
-from pipeline.faults.energy_error import bounded, number, read_kwh, where_usable
-from pipeline.faults.types import Channels, Fault, Remedy, Repair
+from pipeline.faults.energy_error import number, read_kwh, where_usable, whole_home
+from pipeline.faults.types import Fault, Remedy
 
 # (configured, true) ratings in amperes that get confused.
 RATINGS = ((100, 200), (200, 100), (50, 100), (60, 200), (400, 200), (50, 200), (200, 400), (150, 200))
@@ -31,11 +33,10 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
 
 
 def _inverse(now: Channels, repair: Repair) -> Channels:
-    """Divide both legs by configured over true; exact."""
-    return now._replace(
-        l1_w=now.l1_w / repair.ratio, l2_w=now.l2_w / repair.ratio,
-        l1_var=now.l1_var / repair.ratio, l2_var=now.l2_var / repair.ratio,
-    )  # fmt: skip
+    """Divide every leg by configured over true; exact."""
+    for leg in LINES:
+        now = now.with_leg(leg, now.get(leg, "w") / repair.ratio, now.get(leg, "var") / repair.ratio)
+    return now
 
 
 def _ratio() -> pl.Expr:
@@ -50,16 +51,16 @@ def _ratio() -> pl.Expr:
 FAULT = Fault(
     name="wrong_ratio",
     title="CT ratio set wrong",
-    legs=("both",),
-    story="The monitor is configured for CTs of another rating; both legs are scaled alike.",
-    looks_like="partial or loose_core on both legs; a scaled production reading",
+    legs="whole",
+    story="The monitor is configured for CTs of another rating; all legs are scaled alike.",
+    looks_like="partial or loose_core on all legs; a scaled production reading",
     effect=_effect,
     inverse=_inverse,
     inverse_needs=("ratio",),
     known_ratios=tuple(sorted({configured / true for configured, true in RATINGS})),
     remains="all",
-    # |1 - 1 / k| (|P1| + |P2|), with k configured over true.
-    wrong_kwh_day={"both": bounded((1 - 1 / _ratio()).abs() * read_kwh("both"))},
+    # |1 - 1 / k| of what all lines read, with k configured over true.
+    wrong_kwh_day=whole_home(lambda count: (1 - 1 / _ratio()).abs() * read_kwh(LINES[:count])),
     wrong_kwh_span=(0.8, 2.0),
     remedy=Remedy(
         action="Ask for a photo of the CTs' labels (or look it up in the install photos) and set the "
@@ -67,7 +68,7 @@ FAULT = Fault(
         fix_by="office",
         bring=(),
         minutes=10,
-        prove="After the change the slope of each upstream leg on production returns to -0.5, and the load "
+        prove="After the change the upstream legs fall by a watt for each watt of production in all, and the load "
         "agrees with the utility meter within 5 %.",
         habit="Read the rating off the CT and enter that number, never the one from the last job.",
         desk="ct_amps",

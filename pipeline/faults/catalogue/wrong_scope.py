@@ -2,7 +2,7 @@
 
 On site: nothing is wrong; the CTs sit upstream of the solar tie-in and the register says
 downstream, or the other way round. The data: the readings are right and every number derived from
-them is wrong. Declared upstream, the legs never fall with the sun (slope 0, not -0.5); declared
+them is wrong. Declared upstream, the legs never fall with the sun (slope 0, not their part of -1); declared
 downstream, they do. What else looks the same: opposed pairs upstream (slope 0), a site whose
 production is already added back, a production outage (no probe signal, so nothing to say). No
 inverse of the readings: they are right; correcting the record puts right what is derived.
@@ -16,7 +16,7 @@ import numpy as np
 
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
-from pipeline.faults.energy_error import bounded, number
+from pipeline.faults.energy_error import number, whole_home
 from pipeline.faults.types import Fault, Remedy
 
 
@@ -36,14 +36,14 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
 FAULT = Fault(
     name="wrong_scope",
     title="CT location recorded wrong",
-    legs=("both",),
+    legs="whole",
     story="The record says the CTs see the solar power and they don't, or the other way round.",
     looks_like="opposed_pair upstream; a source that adds production back without saying so",
     fits=_fits,
     effect=_effect,
     remains="right",
     # The readings are right; the load worked out from them has production counted twice or not at all.
-    wrong_kwh_day={"both": bounded(number("pv_kwh_day").abs())},
+    wrong_kwh_day=whole_home(lambda _: number("pv_kwh_day").abs()),
     wrong_kwh_span=(0.99, 1.01),
     remedy=Remedy(
         action="Compare with the install photos and correct ct_sees_pv in the site's record; nothing on "

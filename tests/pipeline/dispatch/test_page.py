@@ -54,7 +54,8 @@ def text_of(file: Path) -> str:
 
 def test_everything_on_each_order_is_on_the_trucks_list_with_its_quantity(tmp_path: Path) -> None:
     legs = {
-        fault: "both" if "both" in CATALOGUE[fault].legs else CATALOGUE[fault].legs[0] for fault in VISITS
+        fault: "both" if "both" in CATALOGUE[fault].legs_of(2) else CATALOGUE[fault].legs_of(2)[0]
+        for fault in VISITS
     }
     wishes = [Wish(fault, leg, site_id=f"h{row}") for row, (fault, leg) in enumerate(legs.items())]
     homes = [{"suspected_fault": wish.fault, "leg": wish.leg} for wish in wishes]

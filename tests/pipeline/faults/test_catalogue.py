@@ -9,9 +9,9 @@ import pytest
 from pipeline.core.contract import FAULTS
 from pipeline.core.services import service_of
 from pipeline.faults.catalogue import CATALOGUE, discover
+from pipeline.faults.channels import Channels, Repair
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring, measure
-from pipeline.faults.types import Channels, Repair
 
 N = 7 * 96
 T = np.arange(N)

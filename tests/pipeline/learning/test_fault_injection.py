@@ -174,7 +174,7 @@ def test_every_fault_that_fits_keeps_rows_gaps_and_empty_values(name: str) -> No
     fault = CATALOGUE[name]
     assert fault.fits(whole.wiring, whole.circuit)
 
-    done = inject(whole, fault, fault.legs[0], rng=np.random.default_rng(5))
+    done = inject(whole, fault, fault.legs_of(2)[0], rng=np.random.default_rng(5))
 
     assert done.rows.select("site_id", "interval_start").equals(rows.select("site_id", "interval_start"))
     assert done.rows.schema == rows.schema

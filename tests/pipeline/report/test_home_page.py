@@ -167,7 +167,7 @@ def test_other_explanations_are_ranked_and_leave_out_the_suspect() -> None:
     }
     others = other_faults(score, "reversed", {})[:3]
     assert [(item["name"], item["share"]) for item in others] == [
-        ("no signal (open lead)", 0.2), ("both CTs on one leg", 0.05), ("no CT fault", 0.05)
+        ("no signal (open lead)", 0.2), ("two CTs on one leg", 0.05), ("no CT fault", 0.05)
     ]  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from energy_columns import energy_columns
 
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.counterfactual import twin_home
@@ -25,12 +26,7 @@ from pipeline.worklist.energy_so_far import (
 
 AS_OF = date(2026, 6, 14)
 TYPES = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_back": pl.Boolean}
-NEEDS = {
-    name
-    for fault in CATALOGUE.values()
-    for wrong in fault.wrong_kwh_day.values()
-    for name in wrong.meta.root_names()
-} | set(ERRORS.values())  # fmt: skip
+NEEDS = energy_columns() | set(ERRORS.values())
 EXACT = {name: replace(fault, wrong_kwh_span=(1.0, 1.0)) for name, fault in CATALOGUE.items()}
 
 
@@ -229,7 +225,7 @@ def test_the_truth_of_invented_homes_lies_in_the_interval(fault: str) -> None:
 def test_a_third_line_adds_what_it_read_and_what_it_misreported() -> None:
     """A fault of all three lines by hand: twice what each reads, day by day."""
     twice = sum((2 * pl.col(f"{line}_kwh_day") for line in ("l1", "l2", "l3")), pl.lit(0.0))
-    fault = replace(EXACT["reversed"], wrong_kwh_day={"l1+l2+l3": twice})
+    fault = replace(EXACT["reversed"], wrong_kwh_day=lambda leg, line_count: twice)
     homes = pl.DataFrame(
         {"site_id": ["A", "B"], "fault": ["reversed", "reversed"], "leg": ["l1+l2+l3", "l1"]}
     )

@@ -4,6 +4,7 @@ from datetime import date
 
 import polars as pl
 import pytest
+from energy_columns import energy_columns
 
 from pipeline.core.contract import Site
 from pipeline.core.settings import load_settings
@@ -20,12 +21,7 @@ OWN = SETTINGS.ranking.model_copy(
         "office_rate_h": 30.0, "needless_visit_cost": 100.0, "needless_office_cost": 10.0,
     }
 )  # fmt: skip
-NEEDS = {
-    name
-    for fault in CATALOGUE.values()
-    for wrong in fault.wrong_kwh_day.values()
-    for name in wrong.meta.root_names()
-}
+NEEDS = energy_columns()
 TYPES = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_back": pl.Boolean}
 
 

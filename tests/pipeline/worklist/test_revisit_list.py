@@ -5,6 +5,7 @@ from datetime import date
 
 import polars as pl
 import pytest
+from energy_columns import energy_columns
 
 from pipeline.core.contract import FAULTS, Site, Visit
 from pipeline.core.settings import Settings, load_settings
@@ -19,14 +20,7 @@ from pipeline.worklist.revisit_list import SCHEMA, also_possible, revisit_list
 
 SETTINGS = load_settings()
 TONIGHT = date(2026, 6, 14)
-NEEDS = sorted(
-    {
-        name
-        for fault in CATALOGUE.values()
-        for wrong in fault.wrong_kwh_day.values()
-        for name in wrong.meta.root_names()
-    }
-)
+NEEDS = sorted(energy_columns())
 TYPES = {"service": pl.String, "is_declared_upstream": pl.Boolean, "is_added_back": pl.Boolean}
 
 

@@ -20,7 +20,7 @@ from pipeline.workorder.order import Order
 from pipeline.workorder.tables import REGISTER
 
 OrderOf = Callable[[Wish], Order]
-EVERY = [(name, leg) for name, fault in CATALOGUE.items() for leg in fault.legs]
+EVERY = [(name, leg) for name, fault in CATALOGUE.items() for leg in fault.legs_of(2)]
 
 
 @pytest.mark.parametrize(("name", "leg"), EVERY)

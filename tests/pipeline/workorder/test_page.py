@@ -19,7 +19,7 @@ from pipeline.workorder.order import Order
 from pipeline.workorder.write import order_page
 
 SheetOf = Callable[[Wish], Sheet]
-FIRST_LEGS = [(name, fault.legs[0]) for name, fault in CATALOGUE.items()]
+FIRST_LEGS = [(name, fault.legs_of(2)[0]) for name, fault in CATALOGUE.items()]
 
 
 @pytest.mark.parametrize(("name", "leg"), FIRST_LEGS)

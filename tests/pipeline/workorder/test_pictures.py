@@ -16,7 +16,7 @@ OrderOf = Callable[[Wish], Order]
 
 @pytest.mark.parametrize("name", CATALOGUE)
 def test_each_picture_is_drawn_and_told_in_numbers_or_words(name: str, order_of: OrderOf) -> None:
-    pictures = order_of(Wish(name, CATALOGUE[name].legs[0])).pictures
+    pictures = order_of(Wish(name, CATALOGUE[name].legs_of(2)[0])).pictures
     assert len({picture.title for picture in pictures}) == 2
     for picture in pictures:
         assert picture.svg.startswith("<svg")

@@ -13,9 +13,9 @@ from pipeline.commands.home_story import read_home
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.channels import Channels, Repair
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring, measure
-from pipeline.faults.types import Channels, Repair
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
 from pipeline.learning.labelled import Labelled, labelled_lake
@@ -98,7 +98,7 @@ def put_right() -> float:
     frame = pl.DataFrame({name: getattr(faulty, name) for name in names}).with_columns(l1_v=120.0, l2_v=120.0)
     inverse = CATALOGUE[NEW].inverse
     assert inverse is not None
-    fixed = frame.select(**inverse(Channels.columns(), Repair("l1"))._asdict())
+    fixed = frame.select(inverse(Channels.columns(), Repair("l1")).l1_w.alias("l1_w"))
     return float(np.abs(fixed["l1_w"].to_numpy() - measure(circuit, sound).l1_w).max())
 
 

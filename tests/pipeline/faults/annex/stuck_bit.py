@@ -1,6 +1,6 @@
-"""A bit of the monitor's first input sticks.
+"""A bit of an input of the monitor sticks.
 
-On site: nothing to see; the monitor adds 2048 W to channel L1 day and night. The data: the leg never
+On site: nothing to see; the monitor adds 2048 W to a channel day and night. The data: the leg never
 reads less, slopes and steps are those of a right CT. What else looks the same: a load that never
 stops.
 """
@@ -12,32 +12,33 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from pipeline.faults.channels import Channels, Repair
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
-from pipeline.faults.types import Change, Channels, Fault, Remedy, Repair, Stopgap
+from pipeline.faults.types import Change, Fault, Remedy, Stopgap
 
 BIT_W = 2048.0
 
 
 def effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator) -> Wiring:
-    """Add the bit to channel L1; nothing to draw."""
-    return replace(wiring.with_offset("l1", BIT_W), severity="bit 11 stuck")
+    """Add the bit to the channel; nothing to draw."""
+    return replace(wiring.with_offset(leg, BIT_W), severity="bit 11 stuck")
 
 
 def inverse(now: Channels, repair: Repair) -> Channels:
     """Take the bit off; exact."""
-    return now._replace(l1_w=now.l1_w - BIT_W)
+    return now.with_leg(repair.leg, now.get(repair.leg, "w") - BIT_W, now.get(repair.leg, "var"))
 
 
 FAULT = Fault(
     name="stuck_bit",
     title="stuck bit",
-    legs=("l1",),
-    story="A bit of the monitor's first input sticks, which adds 2048 W to leg 1 day and night.",
+    legs="one",
+    story="A bit of an input of the monitor sticks, which adds 2048 W to a leg day and night.",
     looks_like="a load that never stops",
     effect=effect,
     inverse=inverse,
-    wrong_kwh_day={"l1": pl.lit(BIT_W * 24 / 1000)},
+    wrong_kwh_day=lambda leg, line_count: pl.lit(BIT_W * 24 / 1000),
     remedy=Remedy(
         action="Replace the monitor's input board.",
         fix_by="visit",
