@@ -1,4 +1,4 @@
-"""Which line each channel's CTs are on and how they face: what one crew gets wrong together, and how truth.csv says it."""
+"""Which line each channel's CTs are on and how they face: what a crew gets wrong together, how truth.csv says it."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def is_permuted(wiring: Wiring) -> bool:
 def wiring_code(wiring: Wiring) -> str:
     """Return a word a consumption channel, "l2+ l1- l3+": its CTs' line and "+", or "-" where they are turned.
 
-    Unlike CTs of a channel are joined by "&", one around the inverter's conductor is "pv+", a channel without is "none".
+    Unlike CTs of a channel are joined by "&", one around the inverter's conductor is "pv+", no CT is "none".
     """
     return " ".join("&".join(sorted({_ct_code(ct) for ct in cts})) or "none" for cts in wiring.channels)
 

@@ -1,4 +1,4 @@
-"""The sample lake of homes with three lines: every fault once or twice, oddities, sound homes, and some other services."""
+"""The sample lake of homes with three lines: every fault once or twice, oddities, sound homes, other services."""
 
 from __future__ import annotations
 

@@ -216,7 +216,8 @@ def lake_name(spec: UnlikeSpec) -> str:
     shares = "-".join(f"{share:g}" for share in (spec.fault_share, spec.hard_share, spec.onset_share))
     volts = {None: "some", True: "all", False: "no"}[spec.with_volts]
     parts = (f"{spec.sites}x{spec.days}", f"{spec.minutes}min", str(spec.end), shares, f"{volts}-volts")
-    return "-".join(("fleet", spec.family, *parts, *spec.faults, f"seed{spec.seed}"))
+    services = () if spec.service is None else (spec.service.translate({ord("/"): "_", ord(" "): "_"}),)
+    return "-".join(("fleet", spec.family, *parts, *services, *spec.faults, f"seed{spec.seed}"))
 
 
 def copy_without_volts(lake: Path, out: Path) -> None:
