@@ -25,7 +25,7 @@ from pipeline.scoring.score_homes import score
 from pipeline.simulate.families.fleet import write_unlike_lake
 from pipeline.simulate.families.spec import UnlikeSpec
 
-VOLTS = ("l1_v", "l2_v")
+VOLTS = ("l1_v", "l2_v", "l3_v")
 SMALL_FLEET_HOMES = 60
 # Shares of an ordinary fleet, also what the homes of real measurements are weighted to.
 FAULT_SHARE, HARD_SHARE = 0.055, 0.15
