@@ -11,8 +11,7 @@ import polars as pl
 from pipeline.commands.explain_safety import safety_lines
 from pipeline.commands.explain_wirings import wiring_lines
 from pipeline.core.contract import SAFETY, SOUND
-from pipeline.core.glossary import LEGS
-from pipeline.core.line_words import LineWords, line_words, lines_seen
+from pipeline.core.line_words import LineWords, leg_name, line_words, lines_seen
 from pipeline.core.percent_text import percent
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS
@@ -124,7 +123,8 @@ def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -
 def _named(score: Row, listed: Row | None, card: FaultCard) -> str:
     """Return the fault, its leg, how likely it is and any is, since when, and what happens there."""
     leg = listed["leg"] if listed else score["leg"]
-    where = f" on {LEGS[leg]}" if leg in LEGS else ""
+    named = leg_name(leg, lines_seen(score))
+    where = f" on {named}" if named else ""
     since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
     likely = words.likelihoods(score["fault_likelihoods"].get(score["likely_fault"]), score["likelihood"])
     return f"{card.name}{where}, {since} ({likely}). {_called(score).retell(card.story)}"

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 from pipeline.core import services
+from pipeline.core.glossary import LEGS
 
 
 @dataclass(frozen=True)
@@ -75,3 +76,12 @@ def line_count_of(service: str | None) -> int:
 def lines_seen(score: Mapping[str, Any]) -> int:
     """Return how many lines a home has by its row of site_scores: those that were read, else by its service."""
     return score.get("line_count") or line_count_of(score.get("service"))
+
+
+def leg_name(leg: str | None, line_count: int | None) -> str:
+    """Return where a fault is, as people read it; "" where it has no leg, and for all lines of a home that has one.
+
+    >>> leg_name("l1+l3", 3), leg_name("both", 2), leg_name("both", 1)
+    ('L1 and L3', 'both legs', '')
+    """
+    return "" if leg == services.BOTH and line_count == 1 else LEGS.get(leg or "", "")

@@ -30,10 +30,12 @@ def fed_lines() -> pl.Expr:
 
 def _tell(row: Row) -> str:
     upstream, cts = row.get("is_declared_upstream"), value_of(row, "cts_per_leg")
+    service = services.SERVICES.get(row.get("service") or "")
+    word = "line" if service is not None and service.line_count > 2 else "leg"
     facts = [
         SERVICES.get(row.get("service") or "", ""),
         "CT location not recorded" if upstream is None else f"CTs {POSITIONS[upstream]}",
-        "" if cts is None else f"{number(cts)} CT{'' if cts == 1 else 's'} per leg",
+        "" if cts is None else f"{number(cts)} CT{'' if cts == 1 else 's'} per {word}",
         "leads extended" if row.get("lead_extended") else "",
         ("battery not metered" if row.get("is_battery_hidden") else "battery")
         if row.get("has_battery")

@@ -35,7 +35,7 @@ def row_of(service: str, lines: tuple[int, ...], bundle: int) -> int:
     return 2 * connections(service).index(lines) + bundle
 
 
-def loads_by_line(service: str, rows_va: Complex, volts: Float | float | None) -> Complex:
+def loads_by_line(service: str, rows_va: Complex, volts: Float | float) -> Complex:
     """Return what each line's bundles take [W + j var], shape (lines, 2, n), of the lines that loads are drawn for.
 
     Parameters
@@ -45,7 +45,7 @@ def loads_by_line(service: str, rows_va: Complex, volts: Float | float | None) -
     rows_va
         Loads by `row_of`, shape (rows, n).
     volts
-        Size of each line's voltage to neutral [V rms]: a number, (lines, 1) or (lines, n); None: nominal.
+        Size of each line's voltage to neutral [V rms]: a number, (lines, 1) or (lines, n).
     """
     count = drawn_lines(service)
     by_line = rows_va[: 2 * count].reshape(count, 2, -1).copy()

@@ -1,4 +1,4 @@
-"""Which line each channel's CTs are on and how they face: what one crew gets wrong together, and how truth.csv says it."""
+"""Which line each channel's CTs are on and how they face: what a crew gets wrong together, how truth.csv says it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def turn_some(wiring: Wiring, share: float, rng: np.random.Generator) -> Wiring:
     if wiring.line_count < 3 or not is_permuted(wiring) or rng.random() >= share:
         return wiring
     turned = [leg for leg in wiring.legs if rng.random() < 0.5] or [wiring.legs[int(rng.integers(3))]]
-    words = f"{wiring.severity}, CTs of {' and '.join(turned)} turned"
+    words = f"{wiring.severity}, CTs of {' and '.join(leg.upper() for leg in turned)} turned"
     return replace(wiring.with_each_ct(CT.turned, turned), severity=words)
 
 
@@ -30,7 +30,7 @@ def is_permuted(wiring: Wiring) -> bool:
 def wiring_code(wiring: Wiring) -> str:
     """Return a word a consumption channel, "l2+ l1- l3+": its CTs' line and "+", or "-" where they are turned.
 
-    Unlike CTs of a channel are joined by "&", one around the inverter's conductor is "pv+", a channel without is "none".
+    Unlike CTs of a channel are joined by "&", one around the inverter's conductor is "pv+", no CT is "none".
     """
     return " ".join("&".join(sorted({_ct_code(ct) for ct in cts})) or "none" for cts in wiring.channels)
 

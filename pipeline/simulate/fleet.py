@@ -183,7 +183,8 @@ def _leg_weights(legs: Sequence[str], service: str) -> Float:
     """Return the chance of each leg: several lines at once are rarer than one where a fault can have one."""
     counts = np.array([len(lines_of(leg, service_of(service).line_count)) for leg in legs])
     weights = np.where((counts > 1) & (counts.min() == 1), 0.25, 1.0)
-    return weights / weights.sum()
+    chances: Float = weights / weights.sum()
+    return chances
 
 
 def draw_install(spec: FleetSpec, number: int, wish: Wish | None = None) -> Install:

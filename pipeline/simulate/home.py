@@ -38,7 +38,8 @@ class CleanHome:
     @property
     def net_w(self) -> Float:
         """What the utility's meter sees: load - solar - battery [W], positive importing."""
-        return self.circuit.load_va.sum(axis=0).real - self.pv_w - self.battery_w - self.unmonitored_w
+        load_w: Float = self.circuit.load_va.sum(axis=0).real
+        return load_w - self.pv_w - self.battery_w - self.unmonitored_w
 
 
 def _outage_share(plan: HomePlan, rng: np.random.Generator) -> Float | float:

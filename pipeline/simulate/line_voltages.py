@@ -34,7 +34,8 @@ def two_leg_volts(plan: HomePlan, load_w: Float, source_w: Float, rng: np.random
     neutral_ohm = float(rng.uniform(*(LOOSE_NEUTRAL_OHM if plan.hard == "loose_neutral" else (0.005, 0.04))))
     amps = (load_w - source_w) / nominal
     if len(load_w) == 1:
-        return np.clip(feeder - leg_ohm * amps, 0.8 * nominal, 1.2 * nominal)
+        alone: Float = np.clip(feeder - leg_ohm * amps, 0.8 * nominal, 1.2 * nominal)
+        return alone
     neutral_v = neutral_ohm * (amps[0] - amps[1])
     v1 = feeder - leg_ohm * amps[0] - neutral_v
     v2 = feeder - leg_ohm * amps[1] + neutral_v

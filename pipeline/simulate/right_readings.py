@@ -41,6 +41,5 @@ def _frame(site: str, reading: Reading, start: np.datetime64, minutes: int) -> p
     starts = start + np.arange(powers["l1_w"].size) * np.timedelta64(minutes * 60, "s")
     frame = pl.DataFrame({"interval_start": starts, **powers})
     return frame.select(
-        pl.lit(site).alias("site_id"), pl.col("interval_start").cast(pl.Datetime("us")),
-        pl.col(list(powers)).fill_nan(None),
-    )  # fmt: skip
+        pl.lit(site).alias("site_id"), pl.col("interval_start").cast(pl.Datetime("us")), *powers
+    )

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
-from pipeline.core.line_words import line_count_of, line_words
+from pipeline.core.line_words import leg_name, line_count_of, line_words
 from pipeline.core.percent_text import percent
 from pipeline.core.settings import Settings
 from pipeline.faults.kit import order_kit
@@ -46,7 +46,9 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         site_id=home.site_id,
         as_of=home.as_of,
         kind="office" if is_office else "visit",
-        suspicion=words.suspicion(fault.name, case.leg),
+        suspicion=", ".join(
+            filter(None, (words.fault(fault.name), leg_name(case.leg, len(case.install.lines))))
+        ),
         how_likely=f"{likelihood_word(share or 0.0, settings.orders.likelihood_words)}:"
         f" {words.likelihoods(share, listed['likelihood'])}",
         since=words.since(listed["since"]),
@@ -111,10 +113,16 @@ def register_facts(register: Mapping[str, Any], *, with_place: bool) -> tuple[tu
 
 
 def _wirings(home: Home) -> tuple[str, ...]:
-    """Return the likeliest wirings of the three CTs, each with its likelihood; nothing for one or two lines."""
+    """Return the likeliest wirings of the three CTs, each with its likelihood, and what tells the first two apart.
+
+    Nothing for a home of one or two lines.
+    """
     panel = wiring_panel(home.wirings, home.site_id)
-    rows = panel["rows"][:_MOST_WIRINGS] if panel else []
-    return tuple(f"{percent(row['likelihood'])}: {' '.join(row['wiring'])}" for row in rows)
+    if panel is None:
+        return ()
+    rows = panel["rows"][:_MOST_WIRINGS]
+    look_at = (f"To tell the first two apart: {panel['look_at']}.",) if panel["look_at"] and rows[1:] else ()
+    return (*(f"{percent(row['likelihood'])}: {' '.join(row['parts'])}" for row in rows), *look_at)
 
 
 def contact_of(contact: Mapping[str, Any]) -> Contact:

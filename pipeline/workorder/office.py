@@ -136,7 +136,7 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
     if not legs or case.install.service not in stopgap.services:
         return None
     changes = [
-        replace(change, setting=change.setting.format(leg=words.leg(leg)))
+        replace(change, setting=change.setting.format(leg=words.leg(leg)), why=case.called.retell(change.why))
         for change in stopgap.changes
         for leg in legs
     ]
@@ -154,7 +154,7 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
         last, names = [*fed][-1], together([words.leg(leg) for leg in fed])
         verifications.append(_verify_slope(case, last, names, fed[last], settings)._replace(now=slopes))
     return DeskFix(
-        stopgap.when,
+        case.called.retell(stopgap.when),
         tuple(dict.fromkeys(changes)),
         tuple(verifications),
         tuple(map(case.called.retell, _UNTIL_VISIT)),

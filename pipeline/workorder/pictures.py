@@ -8,7 +8,6 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.line_words import line_words
 from pipeline.core.services import LINES, lines_of
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.faults.types import PictureName
@@ -80,7 +79,7 @@ def _daily_slopes(case: Case, series: HomeSeries, settings: ReportSettings) -> D
 def _night_levels(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     spec = night_levels(series.days, settings.least_reach_w, case.home.listed["since"], lines=_drawn(case))
     levels = _by_leg(case, lambda leg: words.watts(case.home.score[f"night_{leg}_w"]))
-    caption = f"Median {levels}. Without a battery a right {_one(case)} is above zero all night."
+    caption = f"Median {levels}. Without a battery a right {case.called.one} is above zero all night."
     return "Overnight baseload", spec, caption
 
 
@@ -123,7 +122,7 @@ def _zero_shares(case: Case, series: HomeSeries, settings: ReportSettings) -> Dr
 def _night_floors(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     spec = night_floors(series, _DARK_HOURS, case.home.listed["since"], lines=_drawn(case))
     drops = _by_leg(case, lambda leg: words.watts(case.signal.get(f"floor_{leg}_drop_w")))
-    right = f"a right {_one(case)}"
+    right = f"a right {case.called.one}"
     caption = f"One night in ten falls this far below the usual low: {drops}. Standby loads keep {right} up."
     return "Lowest hour of each night", spec, caption
 
@@ -135,10 +134,6 @@ def _suspected(case: Case) -> tuple[str, ...]:
 def _drawn(case: Case) -> tuple[str, ...]:
     """Return the lines of a picture by line; both legs at least, as tables have their columns."""
     return LINES[: max(2, len(case.install.channels))]
-
-
-def _one(case: Case) -> str:
-    return line_words(len(case.install.channels)).one if len(case.install.channels) == 3 else "leg"
 
 
 def _pair(case: Case, series: HomeSeries) -> tuple[str, str] | None:

@@ -1,24 +1,18 @@
-"""Homes of three lines: the right home's row with a third line, and what a home wired any way shows of itself.
-
-What a wiring shows is worked out from a circuit: loads that switch on each line and on all, solar with clouds, and
-voltages that sag under what really flows; the numbers of table site_signal come from regressions over its readings.
-"""
+"""Homes of three lines: the right home's row with a third line, and what a home wired any way shows of itself."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
 import polars as pl
 from scored_homes import OF_THE_WINDOW, right_home
 
 from pipeline.core.services import LINES, service_of
-from pipeline.faults.circuit import Circuit
-from pipeline.faults.cts import Wiring, measure
+from pipeline.evaluation.wiring_study import what_is_shown
 from pipeline.features.line_pairs import PAIR_COLUMNS
+from pipeline.probes.wirings import Wiring
 
-PAIRS = {"": (0, 1), "_23": (1, 2), "_31": (2, 0)}
 EUROPE, WYE = "230/400", "120/208 three-phase"
 _KINDS = {bool: pl.Boolean, int: pl.Int64, float: pl.Float64, str: pl.String}
 
@@ -67,46 +61,11 @@ def wired_row(
     seed
         Of the loads and clouds.
     """
-    rng = np.random.default_rng(seed)
-    lines, size = service_of(service).line_count, 2400
-    hour = np.arange(size) % 96 / 4
-    sun = np.maximum(np.sin((hour - 6) / 12 * np.pi), 0.0) * np.where((hour > 6) & (hour < 18), 1.0, 0.0)
-    pv_w = 5000 * sun * rng.uniform(0.3, 1.0, size)
-    on_one = 1500 * (rng.random((lines, size)) < 0.25) * rng.uniform(0.3, 1.0, (lines, size))
-    on_all = 2400 * (rng.random(size) < 0.2)
-    tangent = rng.uniform(0.05, 0.3, (lines, 1))
-    loads = (rng.uniform(80, 200, (lines, 1)) + on_one) * (1 + 1j * tangent) + on_all / lines * (1 + 0.2j)
-    circuit = Circuit.from_powers(loads, pv_w, service=service, pv_lines=pv_lines)
-    sound = Wiring.sound(service, sees_pv, pv_lines=pv_lines)
-    reading = measure(circuit, sound.permuted([line + 1 for line in order], list(signs)))
-    true_w = (circuit.load_va - circuit.source_va).real
-    row = right_row(service) if lines == 3 else dict(right_home()) | {"service": service}
-    shown = np.column_stack([pv_w, np.ones(size)])
-    is_night = pv_w == 0
-    seen = reading.va + rng.normal(0, 3, reading.va.shape)
-    balance = np.linalg.lstsq(
-        np.column_stack([*seen.real, *([] if sees_pv else [pv_w])]),
-        true_w.sum(axis=0) if sees_pv else circuit.load_va.real.sum(axis=0) - pv_w, rcond=None,
-    )[0]  # fmt: skip
-    for at, line in enumerate(LINES[:lines]):
-        coefficient = np.linalg.lstsq(shown, seen[at], rcond=None)[0][0]
-        night = seen[at].real[is_night]
-        row |= {
-            f"slope_{line}": float(coefficient.real), f"var_{line}": float(coefficient.imag),
-            f"night_{line}_w": float(np.median(night)), f"night_{line}_negative_share": float((night < 0).mean()),
-            f"meter_{line}": float(balance[at]), f"meter_gain_{line}": float(1 / balance[at]),
-        }  # fmt: skip
-    steps, flows = np.diff(seen.real, axis=1) / 1000, np.diff(true_w, axis=1) / 1000
-    for suffix, (one, other) in [*PAIRS.items()][: 3 if lines == 3 else 1]:
-        volts = 0.2 * (flows[other] - flows[one]) + rng.normal(0, 0.05, size - 1)
-        both = steps[[one, other]].T
-        sag, error = np.linalg.lstsq(both, volts, rcond=None)[0], 0.05 / np.sqrt((both**2).sum(axis=0))
-        together = np.abs(np.diff(on_all)) > 0
-        ratio = steps[other][together] / steps[one][together]
-        row |= {
-            f"sag_l1{suffix}": float(sag[0]), f"sag_l2{suffix}": float(sag[1]),
-            f"sag_l1_z{suffix}": float(sag[0] / error[0]), f"sag_l2_z{suffix}": float(sag[1] / error[1]),
-            f"pair_opposite_share{suffix}": float((ratio < 0).mean()),
-            f"pair_log_ratio{suffix}": float(np.median(np.log(np.abs(ratio)))),
-        }  # fmt: skip
-    return row | {"is_declared_upstream": sees_pv, "expected_gain": float(sees_pv), "pv_kw": 5.0}
+    wiring = Wiring(tuple(order), tuple(signs))
+    shown = what_is_shown(wiring, service, sees_pv=sees_pv, pv_lines=pv_lines or (), seed=seed)
+    row = (
+        right_row(service)
+        if service_of(service).line_count == 3
+        else dict(right_home()) | {"service": service}
+    )
+    return row | shown | {"expected_gain": float(sees_pv)}

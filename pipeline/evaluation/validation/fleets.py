@@ -25,7 +25,7 @@ from pipeline.scoring.score_homes import score
 from pipeline.simulate.families.fleet import write_unlike_lake
 from pipeline.simulate.families.spec import UnlikeSpec
 
-VOLTS = ("l1_v", "l2_v")
+VOLTS = ("l1_v", "l2_v", "l3_v")
 SMALL_FLEET_HOMES = 60
 # Shares of an ordinary fleet, also what the homes of real measurements are weighted to.
 FAULT_SHARE, HARD_SHARE = 0.055, 0.15
@@ -216,7 +216,8 @@ def lake_name(spec: UnlikeSpec) -> str:
     shares = "-".join(f"{share:g}" for share in (spec.fault_share, spec.hard_share, spec.onset_share))
     volts = {None: "some", True: "all", False: "no"}[spec.with_volts]
     parts = (f"{spec.sites}x{spec.days}", f"{spec.minutes}min", str(spec.end), shares, f"{volts}-volts")
-    return "-".join(("fleet", spec.family, *parts, *spec.faults, f"seed{spec.seed}"))
+    services = () if spec.service is None else (spec.service.translate({ord("/"): "_", ord(" "): "_"}),)
+    return "-".join(("fleet", spec.family, *parts, *services, *spec.faults, f"seed{spec.seed}"))
 
 
 def copy_without_volts(lake: Path, out: Path) -> None:

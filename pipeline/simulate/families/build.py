@@ -74,11 +74,7 @@ def build_street(
         for home, rng in zip(homes, rngs, strict=True)
     ]
     street = seeded_rng(spec.seed, 6, homes[0].street)
-    drops = [_drop(spec, home, power) for home, power in zip(homes, powers, strict=True)]
-    solve = solve_street if spec.family == "crest" else solve_service
-    if is_dealt_anew(homes[0].service) and spec.family != "crest":
-        solve = solve_three_lines
-    volts = solve(homes[0].service, drops, minutes=spec.minutes, rng=street)
+    volts = _solve_voltages(spec, homes, powers, rng=street)
     return [
         _build_home(spec, home, areas[home.area], power, volt, rng)
         for home, power, volt, rng in zip(homes, powers, volts, rngs, strict=True)
@@ -90,12 +86,28 @@ def _mean(values: Values, minutes: int) -> Values:
     return averaged
 
 
-def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop | LineDrop:
-    if is_dealt_anew(home.service):
-        nominal = circuit_of(home, power, service_of(home.service).volts)
-        net_va = nominal.load_va - nominal.source_va
-        means = net_va.reshape(len(net_va), -1, spec.minutes).mean(axis=2)
-        return LineDrop(means, has_loose_neutral=home.hard == "loose_neutral")
+def _solve_voltages(
+    spec: UnlikeSpec, homes: Sequence[Home], powers: Sequence[Powers], *, rng: np.random.Generator
+) -> Sequence[tuple[Float, ...]]:
+    """Return each home's line voltages an interval, as `street.solve_street` gives them."""
+    service = homes[0].service
+    if is_dealt_anew(service):
+        solve = solve_street if spec.family == "crest" else solve_three_lines
+        drops = [_line_drop(spec, home, power) for home, power in zip(homes, powers, strict=True)]
+        return solve(service, drops, minutes=spec.minutes, rng=rng)
+    solve_legs = solve_street if spec.family == "crest" else solve_service
+    legs = [_drop(spec, home, power) for home, power in zip(homes, powers, strict=True)]
+    return solve_legs(service, legs, minutes=spec.minutes, rng=rng)
+
+
+def _line_drop(spec: UnlikeSpec, home: Home, power: Powers) -> LineDrop:
+    nominal = circuit_of(home, power, service_of(home.service).volts)
+    net_va = nominal.load_va - nominal.source_va
+    means = net_va.reshape(len(net_va), -1, spec.minutes).mean(axis=2)
+    return LineDrop(means, has_loose_neutral=home.hard == "loose_neutral")
+
+
+def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
     leg_1, leg_2, line = power.loads.leg(1), power.loads.leg(2), power.loads.line
     other_w = power.battery_w + power.hidden_w
     if home.service == "single":

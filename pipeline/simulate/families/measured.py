@@ -110,7 +110,7 @@ def day_bundles(day: int) -> NDArray[np.float32]:
 
 @cache
 def day_thirds(day: int) -> NDArray[np.float32]:
-    """Return a day's rest dealt to three lines' bundles a, b [W], shape (6, 1440): line 1 half of it, 2 and 3 a quarter."""
+    """Return a day's rest dealt to three lines' bundles a, b [W], shape (6, 1440): half to line 1, a quarter each."""
     one, others = deal(measured_days().watts["rest"][day].astype(np.float64))
     return np.array([bundle for line in (one, *deal(others)) for bundle in deal(line)], dtype=np.float32)
 

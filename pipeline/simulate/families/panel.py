@@ -52,7 +52,7 @@ class Loads:
         power: Float = self.va.real.sum(axis=0)
         return power
 
-    def by_line(self, volts: Float | float | None) -> Complex:
+    def by_line(self, volts: Float | float) -> Complex:
         """Return what each line's bundles take [W + j var], shape (lines, 2, n); volts as in `loads_by_line`."""
         return merge_lines(self.service, loads_by_line(self.service, self.va, volts))
 

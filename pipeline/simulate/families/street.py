@@ -3,9 +3,10 @@
 120/240: a 25, 37.5 or 50 kVA centre-tapped transformer, an aluminium triplex secondary that the homes
 share and a drop of its own for each, with the neutral as a conductor: it carries the difference of the
 legs, is earthed at the pole and by a rod at every home. 120/208: a wye bank whose homes hang on two of
-three phases in turn. single: one 240 V winding and a neutral. 230/400 and 120/208 three-phase: a wye bank whose homes
-have all three phases, rotated from home to home; 230: homes on one phase of such a street, in turn. So a home's voltages move with its own
-load and its neighbours', and the supply's voltage wanders through the day.
+three phases in turn. single: one 240 V winding and a neutral. 230/400 and 120/208 three-phase: a wye bank
+whose homes have all three phases, rotated from home to home; 230: homes on one phase of such a street, in
+turn. So a home's voltages move with its own load and its neighbours', and the supply's voltage wanders
+through the day.
 Transformer: 2 % reactance and 1.2 to 1.5 % resistance, common for this size; conductor: resistance and
 reactance of 4/0 and 2/0 aluminium triplex with a reduced neutral, ohm per kft (textbook values, memory).
 A loose neutral is a resistance in the drop's neutral. The engine solves one step an interval from the

@@ -70,7 +70,7 @@ def _at_home(bus: Complex, drop: LineDrop, nominal: float, rng: np.random.Genera
     lines = middle * np.exp(UNLIKE * rng.normal(size=(len(bus), 1))) * (1 + 1j * rng.uniform(*REACTANCE))
     back = middle * rng.uniform(*NEUTRAL) * (1 + 1j * rng.uniform(*REACTANCE))
     back += rng.uniform(*LOOSE_OHM) if drop.has_loose_neutral else 0.0
-    volts = bus
+    volts: Complex = bus
     for _ in range(ROUNDS):
         amps = np.conj(drop.line_va / volts) * np.minimum(np.abs(volts) / (0.7 * nominal), 1.0) ** 2
         volts = bus - lines * amps - back * amps.sum(axis=0)

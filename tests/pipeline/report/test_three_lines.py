@@ -81,7 +81,8 @@ def test_each_line_is_held_against_its_own_right_slope(page: Page, three: Report
     assert right_slopes(expected, LINES) == [-0.5, 0.0]
     said = right_text(expected, LINES)
     assert said == "0.00 on L1, −0.50 on L2 and L3"
-    assert f"right is {said} W per W" in page.all("figcaption", id="slopes-caption")[0].text
+    caption = page.all("figcaption", id="slopes-caption")[0].text
+    assert f"right is {right_text(expected, LINES, ' W per W')}. " in caption
     assert "right is 0.00." in page.all("figcaption", id="pv-l1-caption")[0].text
     assert [row["slope"] for row in spec(page, "slopes")["datasets"]["expected"]] == [-0.5, 0.0]
 

@@ -1,4 +1,4 @@
-"""Loads on lines: no watt is lost, loads between lines turn as the voltages do, and a battery feeds the inverter's lines."""
+"""Loads on lines: no watt is lost, loads between lines turn as voltages do, a battery feeds the inverter's lines."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ def test_what_is_put_on_any_lines_is_taken_from_them_and_from_no_other(service):
     for lines in connections(service):
         rows = np.zeros((2 * len(connections(service)), 3), dtype=np.complex128)
         rows[row_of(service, lines, 1)] = 900 + 300j
-        taken = merge_lines(service, loads_by_line(service, rows, None))
+        taken = merge_lines(service, loads_by_line(service, rows, service_of(service).volts))
         assert taken.shape == (service_of(service).line_count, 2, 3)
         np.testing.assert_allclose(taken.sum(axis=(0, 1)), 900 + 300j)
         assert not taken[:, 0].any()
@@ -25,8 +25,8 @@ def test_what_is_put_on_any_lines_is_taken_from_them_and_from_no_other(service):
 def test_two_lines_share_a_load_between_them_with_reactive_power_and_one_to_neutral_without():
     rows = np.zeros((14, 1), dtype=np.complex128)
     rows[row_of("230/400", (3, 1), 0)] = 2000.0
-    np.testing.assert_allclose(loads_by_line("230/400", rows, None)[:, 0, 0], [1000, 0, 1000], atol=1e-9)
-    between = loads_by_line("120/208 three-phase", rows, None)[:, 0, 0]
+    np.testing.assert_allclose(loads_by_line("230/400", rows, 230.0)[:, 0, 0], [1000, 0, 1000], atol=1e-9)
+    between = loads_by_line("120/208 three-phase", rows, 120.0)[:, 0, 0]
     # line 3 leads line 1 by 120 degrees, so its voltage leads the current between them by 30: by hand
     turn = 1000 * np.tan(np.deg2rad(30.0))
     np.testing.assert_allclose(between, [1000 + 1j * turn, 0, 1000 - 1j * turn], atol=1e-9)

@@ -1,4 +1,4 @@
-"""Voltages of three lines: equal loads sag them alike, an unequal one lifts the others by the neutral, a loose one more."""
+"""Voltages of three lines: equal loads sag them alike; an unequal one lifts the others by the neutral's drop."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Homes on other services: which lines an inverter feeds, what the register says, how large what is on three lines is."""
+"""Homes on other services: which lines an inverter feeds, what the register says, how large loads on three are."""
 
 from __future__ import annotations
 
