@@ -132,10 +132,12 @@ def _is_right(name: str, leg: str) -> pl.Expr:
 def _twin(name: str, leg: str) -> pl.Expr:
     """Return the fault that only leg voltages tell from the one in these columns; null where none is."""
     is_both = pl.col(leg).eq_missing(pl.lit(BOTH))
+    # three lines tell by their angles
+    is_of_two = ~pl.col(leg).str.contains("+", literal=True).fill_null(False)
     return pl.coalesce(
-        pl.when((pl.col(name) == fault) & (is_both | (CATALOGUE[fault].legs_of(2) == (BOTH,)))).then(
-            pl.lit(twin)
-        )
+        pl.when(
+            (pl.col(name) == fault) & is_of_two & (is_both | (CATALOGUE[fault].legs_of(2) == (BOTH,)))
+        ).then(pl.lit(twin))
         for fault, twin in TWINS.items()
     )
 
