@@ -38,10 +38,11 @@ SHOWN = (
     "night_l1_w", "night_l2_w", "night_l1_negative_share", "night_l2_negative_share", "zero_l1_share",
     "zero_l2_share", "coverage_share", "nights", "is_clock_suspect", "meter_why_not",
 )  # fmt: skip
-# The same of the third line, null at homes that have none; and the lines the likelihood goes by.
+# The same of the third line, and which lines production feeds; null at homes that have no third line.
 SHOWN_OF_THREE = {
     "slope_l3": pl.Float64, "slope_l3_se": pl.Float64, "night_l3_w": pl.Float64,
-    "night_l3_negative_share": pl.Float64, "zero_l3_share": pl.Float64,
+    "night_l3_negative_share": pl.Float64, "zero_l3_share": pl.Float64, "pv_share_l1": pl.Float64,
+    "pv_share_l2": pl.Float64, "pv_share_l3": pl.Float64,
 }  # fmt: skip
 
 
@@ -245,6 +246,9 @@ def _score_part(
             (pl.col(name) if line_count == THREE else pl.lit(None)).cast(kind).alias(name)
             for name, kind in SHOWN_OF_THREE.items()
         ),
+        (pl.col("line_count") if "line_count" in signals.columns else pl.lit(None))
+        .cast(pl.Int64)
+        .alias("line_count"),
     )
 
 
