@@ -11,7 +11,7 @@ import pytest
 from cyclopts import ArgumentCollection
 
 from pipeline.commands.app import app
-from pipeline.core import contract
+from pipeline.core import contract_text
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.ingest.lake_config import read_lake_config
 from pipeline.ingest.lake_words import describe
@@ -35,7 +35,7 @@ DOCUMENTS = sorted(
 
 
 def test_the_contract_in_the_documents_is_the_contract_in_the_code() -> None:
-    assert contract.markdown().strip() in LAKE
+    assert contract_text.markdown().strip() in LAKE
 
 
 def test_both_worked_mappings_are_read_as_they_say() -> None:

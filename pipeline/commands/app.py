@@ -34,6 +34,7 @@ from pipeline.commands.train import train
 from pipeline.commands.utility import utility
 from pipeline.commands.validation import proof
 from pipeline.commands.verify import verify
+from pipeline.commands.wirings import wirings
 from pipeline.core.build_identity import build_identity
 from pipeline.core.disk_errors import tell_failure
 from pipeline.core.errors import NightclampError
@@ -44,7 +45,7 @@ from pipeline.core.terminal_text import one_line
 GROUPS = {
     "Every day": (nightly, check, utility, explain, orders, dispatch, correct),
     "Now and then": (backfill, verify, train, simulate),
-    "Studies": (proof, fairness, rehearse, coverage, mornings, bench),
+    "Studies": (proof, fairness, rehearse, coverage, wirings, mornings, bench),
 }
 # What a command leaves behind when it is stopped or fails; `nightly` says more once it is about to publish.
 LEAVES = {

@@ -8,10 +8,13 @@ from typing import Any
 from pipeline.report import safety_words
 
 
-def safety_lines(call: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Yield (label, text) of an open call of table safety_call: status, what was measured, whom to call."""
+def safety_lines(call: Mapping[str, Any], line_count: int | None = None) -> Iterator[tuple[str, str]]:
+    """Yield (label, text) of an open call of table safety_call: status, what was measured, whom to call.
+
+    `line_count` is how many lines the home has; not known is two.
+    """
     yield "Status", f"{call['status']}, since {call['since']}. {call['told']}."
-    yield "Means", safety_words.SUMMARY
+    yield "Means", safety_words.summary(line_count)
     if call["measured"]:
         yield "Data", f"{call['measured']}."
     for number, text in enumerate(safety_words.CALLS, start=1):

@@ -9,8 +9,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.commands.explain_safety import safety_lines
+from pipeline.commands.explain_wirings import wiring_lines
 from pipeline.core.contract import SAFETY, SOUND
 from pipeline.core.glossary import LEGS
+from pipeline.core.line_words import LineWords, line_words, lines_seen
 from pipeline.core.percent_text import percent
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS
@@ -35,6 +37,7 @@ def tell_home(
     card: FaultCard,
     events: pl.DataFrame,
     call: Row | None = None,
+    wirings: Row | None = None,
 ) -> str:
     """Return the page of text about a home, lines of at most 100 columns.
 
@@ -56,15 +59,18 @@ def tell_home(
         Its rows of `home_story`.
     call
         Its row of `safety_call` if that is open.
+    wirings
+        Its likeliest wirings (`wiring_panel`); None where it hasn't three lines.
     """
-    safety = safety_lines(call) if call else ()
+    safety = safety_lines(call, lines_seen(score)) if call else ()
     checks = home_checks(weights, score["contradiction_probe"])
     sections = [
         ("SAFETY CALL FIRST", (line for label, text in safety for line in _field(label, text))),
         ("Before anything else", _cautions(score, listed, card)),
         ("Suspected, not found", _suspicion(score, listed, standing, card)),
         ("What decides", _checks(checks.deciding)),
-        ("What to do", _work(listed, standing, card, call)),
+        ("Likeliest wirings of its CTs", (line for text in wiring_lines(wirings) for line in _item(text))),
+        ("What to do", _work(listed, standing, card, call=call, called=_called(score))),
         ("What else it could be", _others(score, listed)),
         ("Status", _standing(standing)),
         ("What happened", _events(events)),
@@ -100,7 +106,7 @@ def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
             yield from _item(notice)
     if listed is not None and listed["fix_by"] == "visit":
         for caution in (*CAUTIONS, *card.cautions):
-            yield from _item(caution)
+            yield from _item(_called(score).retell(caution))
 
 
 def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
@@ -121,7 +127,11 @@ def _named(score: Row, listed: Row | None, card: FaultCard) -> str:
     where = f" on {LEGS[leg]}" if leg in LEGS else ""
     since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
     likely = words.likelihoods(score["fault_likelihoods"].get(score["likely_fault"]), score["likelihood"])
-    return f"{card.name}{where}, {since} ({likely}). {card.story}"
+    return f"{card.name}{where}, {since} ({likely}). {_called(score).retell(card.story)}"
+
+
+def _called(score: Row) -> LineWords:
+    return line_words(lines_seen(score))
 
 
 def _checks(lines: Sequence[tuple[str, str]]) -> Iterator[str]:
@@ -165,7 +175,9 @@ def _others(score: Row, listed: Row | None) -> Iterator[str]:
         yield from _item(", ".join(names))
 
 
-def _work(listed: Row | None, standing: Row, card: FaultCard, call: Row | None) -> Iterator[str]:
+def _work(
+    listed: Row | None, standing: Row, card: FaultCard, *, call: Row | None, called: LineWords
+) -> Iterator[str]:
     if call:
         yield from _text("The safety call above, and nothing else before it is cleared.")
     if listed is None and call:
@@ -176,9 +188,9 @@ def _work(listed: Row | None, standing: Row, card: FaultCard, call: Row | None) 
     where = "site visit" if listed["fix_by"] == "visit" else "remote fix: by a setting, from the office"
     yield from _field("Rank", f"{listed['rank']} (expected value {listed['priority']:.0f})")
     yield from _field("By", f"{where}, {listed['minutes_on_site']} min")
-    yield from _field("Do", card.action)
+    yield from _field("Do", called.retell(card.action))
     yield from _field("Bring", listed["bring"] or "nothing special")
-    yield from _field("Prove", card.prove)
+    yield from _field("Prove", called.retell(card.prove))
     yield from _field(
         "Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is this fault"
     )

@@ -17,12 +17,14 @@ from pipeline.faults.fault_text import fault_title
 from pipeline.ingest.column_names import nearest
 from pipeline.report.fault_cards import fault_cards
 from pipeline.report.report_input import FaultCard
+from pipeline.report.wiring_panel import wiring_panel
 from pipeline.scoring.fleet_normal import normal_from
 from pipeline.scoring.model_choice import choose_model
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.storage.output_location import read_out
 from pipeline.worklist.taken_back import TAKEN_BACK
 from pipeline.workorder.tables import read_latest
+from pipeline.workorder.wirings import own_wirings, read_wirings
 
 # Tables of a run that tell of a home.
 _TABLES = (
@@ -43,21 +45,23 @@ class HomeStory:
     card: FaultCard
     events: pl.DataFrame
     safety_call: dict[str, Any] | None
+    wiring: pl.DataFrame | None = None
 
     def text(self) -> str:
         """Return the page of text."""
         return tell_home(
             self.site_id, self.score, self.weights,
             listed=self.listed, standing=self.standing, card=self.card, events=self.events,
-            call=self.safety_call,
+            call=self.safety_call, wirings=wiring_panel(self.wiring, self.site_id),
         )  # fmt: skip
 
     def document(self) -> dict[str, Any]:
         """Return the same for `--json`.
 
         Keys: site_id, as_of, score, listed (null if it isn't), status, fault (the likeliest, in words), weights (one a
-        probe, strongest first in the text), events and safety_call (null without an open one); the keys inside are the
-        columns of site_scores, revisit_list, standing, site_weight, home_story and safety_call.
+        probe, strongest first in the text), events, safety_call (null without an open one) and wiring (the likeliest
+        first, of a home with three lines); the keys inside are the columns of site_scores, revisit_list, standing,
+        site_weight, home_story, safety_call and wiring.
         """
         return {
             "site_id": self.site_id,
@@ -69,6 +73,7 @@ class HomeStory:
             "weights": self.weights.to_dicts(),
             "events": self.events.sort("happened_on", "told_on", "what").to_dicts(),
             "safety_call": self.safety_call,
+            "wiring": [] if self.wiring is None else self.wiring.to_dicts(),
         }
 
 
@@ -124,5 +129,5 @@ def _read(site: str, out: Path, model_folder: Path | None) -> HomeStory:
     call = next(own_rows("safety_call").filter("is_open").iter_rows(named=True), None)
     return HomeStory(
         site, as_of, row.row(0, named=True), weights, own_row("revisit_list") or None, standing, card,
-        own_rows("home_story"), call,
+        own_rows("home_story"), call, own_wirings(read_wirings(out), site),
     )  # fmt: skip

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
@@ -17,6 +18,7 @@ def train(
     out: Path | None = None,
     seed: Seed = 7,
     scale: Annotated[float, Parameter(validator=within(0.001, 100.0))] = 1.0,
+    lines: Literal[2, 3] | None = None,
     workers: Workers = 1,
     settings: SettingsFile = None,
 ) -> None:
@@ -39,6 +41,8 @@ def train(
         The same seed, scale and version give the same weights.
     scale
         Multiplies the number of simulated homes.
+    lines
+        Without LAKE: only the model of homes of up to two lines (2), or only that of three (3); else both.
     workers
         Processes to share the simulation.
     """
@@ -46,7 +50,7 @@ def train(
     from pipeline.learning.lessons import train as make
     from pipeline.learning.model_comparison import comparison_lines
     from pipeline.learning.train_fleet import train_own
-    from pipeline.scoring.model_file import save_model
+    from pipeline.scoring.model_file import THREE_LINES, save_model
     from pipeline.storage.output_location import keep_model
 
     console, all_settings = OutputConsole(), load_settings(settings)
@@ -56,8 +60,12 @@ def train(
             folder = keep_model(out or OUT, all_settings, lambda folder: save_model(model, folder))
         else:
             folder = str(out or Path("nightclamp-model"))
-            model = make(all_settings, seed, scale=scale, workers=workers, tell=tell)
-            save_model(model, Path(folder))
-    lines = comparison_lines(model.against_shipped) if model.against_shipped else ()
-    for line in (*lines, f"model {model.model_id} in {folder}"):
+            models = {
+                count: make(all_settings, seed, scale=scale, workers=workers, line_count=count, tell=tell)
+                for count in ((lines,) if lines else (2, 3))
+            }
+            model = models[max(models)] if lines else replace(models[2], three_lines=models[3])
+            save_model(model, Path(folder) / THREE_LINES if lines == 3 else Path(folder))
+    told = comparison_lines(model.against_shipped) if model.against_shipped else ()
+    for line in (*told, f"model {model.model_id} in {folder}"):
         console.print(line, highlight=False, markup=False, soft_wrap=True)

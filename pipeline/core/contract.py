@@ -5,7 +5,7 @@ The checks, the SQL's parameters and the tables of ingest/README.md are all deri
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -233,6 +233,12 @@ def required(table: str, *, are_all_single: bool = False) -> tuple[str, ...]:
     return tuple(name for name in names if not (are_all_single and table == "intervals" and name == "l2_w"))
 
 
+def absent(required: Iterable[str], columns: Collection[str]) -> list[str]:
+    """Return the required columns of intervals that are not among `columns`; production by line stands for pv_w."""
+    has_pv = not set(PV_BY_LINE).isdisjoint(columns)
+    return [name for name in required if name not in columns and not (has_pv and name == "pv_w")]
+
+
 def shared_columns(table: str) -> tuple[str, ...]:
     """Return the columns of `table` that may stand in tables others share: all but the private ones."""
     private = PRIVATE.get(table, ())
@@ -262,38 +268,3 @@ def interval_ranges() -> dict[str, float]:
 def rejects(rows: Iterable[tuple[str, int | None, str, str | None]] = ()) -> pl.DataFrame:
     """Return rejects (source_file, source_row, reason, row) as the contract's frame."""
     return pl.DataFrame(list(rows), schema=pl.Schema(Reject), orient="row")
-
-
-def kind(column: dy.Column) -> str:
-    """Return a column's type in the words of the documents."""
-    words = {pl.String: "text", pl.Float64: "number", pl.Boolean: "true/false", pl.Date: "date"}
-    return words.get(column.dtype.base_type(), "timestamp")
-
-
-def span(column: dy.Column) -> str:
-    """Return a column's allowed values in words, empty where anything goes."""
-    noted = meta(column)
-    if "codes" in noted:
-        return ", ".join(noted["codes"])  # type: ignore[arg-type]
-    if noted.get("is_by_home"):
-        return "what the home's service and array can carry"
-    low, high = getattr(column, "min", None), getattr(column, "max", None)
-    if low is None or high is None:
-        return ""
-    return f"{low} to {high}" if isinstance(low, date) else f"{low:,g} to {high:,g}"
-
-
-def markdown() -> str:
-    """Return the contract as Markdown tables, one a table of the lake; ingest/README.md has this text."""
-    parts: list[str] = []
-    for table, schema in TABLES.items():
-        parts += [f"**{table}**", "", "| column | type | unit | may be empty | allowed | meaning |"]
-        parts += ["|---|---|---|---|---|---|"]
-        for name, column in schema.columns().items():
-            empty = "yes" if column.nullable else "no"
-            if meta(column)["is_required"] and column.nullable:
-                empty = "yes, but not the column"
-            cells = (f"`{name}`", kind(column), meta(column)["unit"], empty, span(column), column.description)
-            parts.append("| " + " | ".join(str(cell) for cell in cells) + " |")
-        parts.append("")
-    return "\n".join(parts)

@@ -19,6 +19,8 @@ LOCATIONS: Final = {
     "service_entrance": "service entrance", "bus_bar": "bus bar", "feeder": "feeder",
     "load_conductors": "load conductors",
 }  # fmt: skip
+# Which lines production feeds, where the site record says it of a home with three.
+PV_ON: Final = {"all": "all lines", **{on: LEGS[on] for on in ("l1", "l2", "l3", "l1+l2", "l1+l3", "l2+l3")}}
 SERVICES: Final = {name: service.title for name, service in services.SERVICES.items()}
 POSITIONS: Final = {True: "upstream of the solar tie-in", False: "around the loads only"}
 # What an unproven home needs before the data can say either way: short name, and what to do about it.

@@ -10,6 +10,7 @@ from pipeline.core.setting_sections import OrderSettings
 from pipeline.dispatch.plan import STOPS
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.kit import Item, order_kit
+from pipeline.report.home_lines import line_counts
 from pipeline.worklist.fault_likelihood import fault_likelihood
 from pipeline.worklist.safety_first import open_calls
 
@@ -37,6 +38,11 @@ def safety_calls(night: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Return `site_id`, `safety_call` (its status) and `area` of homes with an open safety call, sorted."""
     areas = night["site_scores"].select("site_id", "area")
     return open_calls(night["safety_call"]).join(areas, on="site_id", how="left").sort("site_id")
+
+
+def home_lines(night: Mapping[str, pl.DataFrame]) -> dict[str, int]:
+    """Return how many lines each home of the night has, by its site_id."""
+    return dict(line_counts(night["site_scores"], night["sites"]).select("site_id", "line_count").iter_rows())
 
 
 def stop_kits(

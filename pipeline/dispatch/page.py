@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -10,6 +10,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.line_words import LineWords, fleet_words
 from pipeline.dispatch.calendars import ALL_TRUCKS
 from pipeline.dispatch.picture import route_map
 from pipeline.dispatch.plan import DispatchPlan
@@ -51,8 +52,8 @@ class PageInput:
     The plan of the night `as_of`, its `stops` (plan.STOPS), `trucks` and each home's kit, `notes` on how it came
     about, the night's `safety_calls` (site_id, safety_call, area), the faults' cards, `links`, the `calendars` by
     truck_id, the `currency` of expected values, and `past_pages`: truck pages of days already gone, by name.
-    `contacts` has `address` and `access_note` by site_id where a crew may see them, `earlier` the visits before by
-    site_id.
+    `line_counts` says how many lines a home has by site_id, two where it is not in it; `contacts` has `address` and
+    `access_note` by site_id where a crew may see them, `earlier` the visits before by site_id.
     """
 
     as_of: date
@@ -69,6 +70,11 @@ class PageInput:
     past_pages: Sequence[str] = ()
     contacts: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     earlier: Mapping[str, EarlierVisits] = field(default_factory=dict)
+    line_counts: Mapping[str, int] = field(default_factory=dict)
+
+    def called(self, sites: Iterable[str]) -> LineWords:
+        """Return what the lines of these homes are called: legs where none has more than two."""
+        return fleet_words(self.line_counts.get(site) for site in sites)
 
 
 def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
@@ -101,6 +107,7 @@ def write_pages(folder: Path, night: PageInput, page_rows: int) -> None:
         "reasons": reason_counts(unscheduled),
         "safety": night.safety_calls.head(page_rows).to_dicts(),
         "safety_in_all": night.safety_calls.height,
+        "called": night.called(night.safety_calls["site_id"]),
         "calendar": ALL_TRUCKS,
         "past_pages": night.past_pages,
     }
@@ -130,13 +137,14 @@ def _round(night: PageInput, total: dict[str, Any]) -> dict[str, Any]:
         for row in stops.join(places, on="site_id", maintain_order="left").to_dicts()
     ]
     cards = [night.faults[row["suspected_fault"]] for row in rows if row["suspected_fault"] in night.faults]
+    cautions = dict.fromkeys([*CAUTIONS, *(text for card in cards for text in card.cautions)])
     load = truck_load({row["stop"]: night.kits.get(row["site_id"], ()) for row in rows})
     return {
         **total,
         "rows": rows,
         "page": truck_day_page(total["day"], total["truck_id"]),
         "calendar": night.calendars.get(total["truck_id"]),
-        "cautions": list(dict.fromkeys([*CAUTIONS, *(text for card in cards for text in card.cautions)])),
+        "cautions": [night.called(stops["site_id"]).retell(text) for text in cautions],
         "parts": [loaded for loaded in load if loaded.item.quantity is not None],
         "tools": [loaded for loaded in load if loaded.item.quantity is None],
         "map": route_map(

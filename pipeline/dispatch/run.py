@@ -19,7 +19,7 @@ from pipeline.core.settings import Settings
 from pipeline.dispatch.calendars import write_calendars
 from pipeline.dispatch.drive_times import read_drive_times
 from pipeline.dispatch.gone_days import refuse_gone_first_day, refuse_other_plan
-from pipeline.dispatch.listed_visits import TABLES, read_stops, safety_calls, stop_kits
+from pipeline.dispatch.listed_visits import TABLES, home_lines, read_stops, safety_calls, stop_kits
 from pipeline.dispatch.page import Links, PageInput, write_pages
 from pipeline.dispatch.past_days import PastDays, read_past_days
 from pipeline.dispatch.plan import UNDISPATCHED, DispatchPlan, plan_days
@@ -158,7 +158,7 @@ def _dispatch(
             links=find_links(out.pages(as_of), stops["site_id"].to_list(), calls["site_id"].to_list()),
             calendars=write_calendars(folder, plan.dispatch, zones, as_of=as_of),
             past_pages=[page.name for page in past.pages],
-            earlier=earlier_on_pages(out.local, settings), contacts=contacts,
+            earlier=earlier_on_pages(out.local, settings), contacts=contacts, line_counts=home_lines(night),
         )  # fmt: skip
         write_pages(folder, pages, settings.dispatch.page_rows)
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 
 import polars as pl
 
+from pipeline.core.line_columns import PAIRS
 from pipeline.core.services import LINES, SERVICES, lines_of, service_of
 
 # A home takes about 29 kWh a day (a United States average; memory), an equal part on each line.
@@ -21,8 +22,6 @@ LEAST_READ_KWH_DAY = 1.0
 MOST_KWH_DAY = 1200.0
 # A gain outside this is no part of a current that could be scaled up.
 GAIN_SPAN = (0.13, 0.9)
-# Two lines of a home of three, and the ending of a column about them.
-_PAIRS = (("l1", "l2", ""), ("l2", "l3", "_23"), ("l3", "l1", "_31"))
 
 
 def number(name: str) -> pl.Expr:
@@ -92,13 +91,13 @@ def part_seen(leg: str, line_count: int, *, default: float) -> pl.Expr:
         What it is where nothing tells.
     """
     is_metered = (number("meter_r2") > 0.5) & (number("meter_gain_se") < 0.1)
-    pairs = _PAIRS[: 1 if line_count < 3 else 3]
+    pairs = [(ending, *pair) for ending, pair in PAIRS.items()][: 1 if line_count < 3 else 3]
     return pl.coalesce(
         where_usable(number(f"gain_{leg}"), number(f"gain_{leg}_se") <= 0.15),
         where_usable(number(f"meter_gain_{leg}"), is_metered),
         *(
             _by_pair(ending, -1.0 if leg == first else 1.0)
-            for first, second, ending in pairs
+            for ending, first, second in pairs
             if leg in (first, second)
         ),
         pl.lit(default),

@@ -10,7 +10,7 @@ from pipeline.core.contract import SOUND
 from pipeline.core.percent_text import NOTHING
 from pipeline.faults.catalogue import CATALOGUE
 
-_TITLES = {name: fault.title for name, fault in CATALOGUE.items()} | {
+TITLES = {name: fault.title for name, fault in CATALOGUE.items()} | {
     SOUND: "no CT fault",
     "other": "another cause",
 }
@@ -18,13 +18,13 @@ _TITLES = {name: fault.title for name, fault in CATALOGUE.items()} | {
 
 def fault_title(code: str | None) -> str:
     """Return what the trade calls a fault, "–" for None; a code that is none loses its underscores."""
-    return _TITLES.get(code, code.replace("_", " ")) if code else NOTHING
+    return TITLES.get(code, code.replace("_", " ")) if code else NOTHING
 
 
 def fault_title_column(code: pl.Expr) -> pl.Expr:
     """Return `fault_title` of each value of a column, null where it is null."""
     return code.replace_strict(
-        _TITLES, default=code.str.replace_all("_", " ", literal=True), return_dtype=pl.String
+        TITLES, default=code.str.replace_all("_", " ", literal=True), return_dtype=pl.String
     )
 
 

@@ -10,14 +10,21 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
+from pipeline.core.line_words import line_count_of
+from pipeline.core.services import BOTH, SERVICES
 from pipeline.core.setting_sections import OrderSettings
 from pipeline.faults.types import Fault
 
 STANDARD_KIT = "standard test and safety kit"
 _CONNECTORS_PER_CT = 4  # two conductors a lead, each made once and remade once
+_TESTER = "voltage tester rated CAT IV, 300 V or more"
+# Between two lines of a 230/400 V service are 400 V; it also comes where nobody knows the service.
+_TESTER_400 = "voltage tester rated CAT IV, 600 V or more"
+_BOTH_TESTERS = (_TESTER, _TESTER_400)
+_LOW_V = 150.0  # volts to neutral up to which no two lines have more than 300 V between them
 # The standard kit's tools, what keeps people safe first.
 _TOOLS: Mapping[str, str] = {
-    "voltage_tester": "voltage tester rated CAT IV, 300 V or more",
+    "voltage_tester": _TESTER,
     "proving_unit": "proving unit for the voltage tester",
     "lockout": "lockout/tagout kit",
     "protection": "shock and arc-flash protective equipment (insulating gloves, eye protection, hard hat)",
@@ -72,7 +79,7 @@ def order_kit(
     Parameters
     ----------
     fault, leg
-        What is suspected, and where ("l1", "l2", "both" or None).
+        What is suspected, and where (a code of pipeline.core.services, or None).
     register
         The home's site record: ct_amps [A], cts_per_leg, lead_extended, service; any of them may be None.
     settings
@@ -122,7 +129,8 @@ def truck_load(kits: Mapping[int, Iterable[Item]]) -> tuple[LoadItem, ...]:
             stops = (*(before.stops if before else ()), stop)
             is_for_fault = item.is_for_fault or (before is not None and before.item.is_for_fault)
             load[item.name] = LoadItem(Item(item.name, quantity, is_for_fault), stops)
-    tools = list(_TOOLS.values())
+    load = _with_one_tester(load)
+    tools = [_TESTER_400, *_TOOLS.values()]
 
     def order(loaded: LoadItem) -> tuple[bool, int, int]:
         item = loaded.item
@@ -132,19 +140,45 @@ def truck_load(kits: Mapping[int, Iterable[Item]]) -> tuple[LoadItem, ...]:
     return tuple(sorted(load.values(), key=order))
 
 
+def _with_one_tester(load: Mapping[str, LoadItem]) -> dict[str, LoadItem]:
+    """Return the load with the higher rated voltage tester alone where stops ask for both."""
+    if not all(name in load for name in _BOTH_TESTERS):
+        return dict(load)
+    low, high = (load[name] for name in _BOTH_TESTERS)
+    is_for_fault = low.item.is_for_fault or high.item.is_for_fault
+    one = LoadItem(high.item._replace(is_for_fault=is_for_fault), tuple(sorted({*low.stops, *high.stops})))
+    return {name: item for name, item in load.items() if name != _TESTER} | {_TESTER_400: one}
+
+
+def _sets(leg: str | None, service: str | None) -> int:
+    """Return how many lines' CTs a leg means; "both" is what is written of two lines, never of three."""
+    if leg == BOTH:
+        return min(2, line_count_of(service))
+    return len((leg or "l1").split("+"))
+
+
+def _tester(service: str | None) -> str:
+    if service not in SERVICES:
+        return _TESTER_400
+    known = SERVICES[service]
+    return _TESTER_400 if known.line_count > 1 and known.volts > _LOW_V else _TESTER
+
+
 def _standard_kit(
     fault: Fault, leg: str | None, register: Mapping[str, Any], settings: OrderSettings
 ) -> dict[str, Item]:
     """Return what comes to every home, by key; safety first. A lead only where the fault or the record asks for it."""
     per_leg = max(1, round(register["cts_per_leg"] or 1))
     replaces_cts = any(_COVERED["ct"].search(thing) for thing in fault.remedy.bring)
-    cts = per_leg * (2 if leg == "both" and replaces_cts and register["service"] != "single" else 1)
+    cts = per_leg * (_sets(leg, register["service"]) if replaces_cts else 1)
     amps = register["ct_amps"]
     rating = "rating not in the site record, read it off the CTs" if amps is None else f"{amps:g} A"
     needs_lead = register["lead_extended"] or any(
         _COVERED["twisted_pair"].search(thing) for thing in fault.remedy.bring
     )
-    tools = {key: Item(name) for key, name in _TOOLS.items()}
+    tools = {key: Item(name) for key, name in _TOOLS.items()} | {
+        "voltage_tester": Item(_tester(register["service"]))
+    }
     known_load = f"known load of about {settings.known_load_w / 1000:g} kW without a motor"
     items = {
         **tools,

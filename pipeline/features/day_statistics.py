@@ -39,8 +39,11 @@ def site_sky(sites: pl.DataFrame, settings: DaySettings) -> pl.DataFrame:
     )
     latitude = np.radians(placed["latitude"].to_numpy())
     peak_w = pl.col("pv_kw").fill_null(0.0) * 1000
+    # One channel of all lines may read more than a line's; a home without the flag keeps its older digest.
+    is_summed = sites.get_column("lines_summed", default=pl.Series([None], dtype=pl.Boolean)).fill_null(False)
     facts = placed.select(
         pl.concat_str([pl.col(name).cast(pl.String).fill_null("") for name in _KEY_COLUMNS], separator="|")
+        + pl.when(pl.lit(is_summed)).then(pl.lit("|lines_summed")).otherwise(pl.lit(""))
     )
     keys = [hashlib.blake2b(fact.encode(), digest_size=6).hexdigest() for fact in facts.to_series()]
     return placed.select(

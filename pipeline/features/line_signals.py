@@ -13,7 +13,7 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.core.services import LINES, SERVICES
+from pipeline.core.services import SERVICES
 from pipeline.core.sharding import WHOLE, Shard
 from pipeline.features.aggregates import HomeDays
 from pipeline.features.line_meter import joint_meter
@@ -31,6 +31,7 @@ from pipeline.features.line_pairs import (
     under_pair,
 )
 from pipeline.features.pv_shares import home_shares
+from pipeline.features.site_share import SITE_SHARE, share_of_pair, share_of_views
 
 _EU_FROM_V = 180.0  # volts to neutral: 230 V above, 120 V below
 _THREE_LINES: Final = [name for name, service in SERVICES.items() if service.line_count == 3]
@@ -94,30 +95,10 @@ class LineHomes:
         window = homes.join(merged, on="site_id", maintain_order="left")
         own = homes.join(facts, on="site_id", maintain_order="left")
         own = own.with_columns(service=_service(own, window))
-        legs = [
-            f"{name}_{leg}{end}" for name in ("slope", "var") for leg in ("l1", "l2") for end in ("", "_se")
-        ]
         third = pairs["23"].select(slope_l3="slope_l2", slope_l3_se="slope_l2_se", var_l3="var_l2")
-        declared = homes.join(
-            sites.select("site_id", _pv_on(sites)), on="site_id", how="left", maintain_order="left"
-        )
-        pv_shares = home_shares(
-            window.select("site_id", *legs)
-            .hstack(third)
-            .hstack([own["is_added_back"], own["pv_kw"], declared["pv_on"]])
-        )
-        return cls(
-            window,
-            pairs,
-            pl.concat([own, *(under_pair(own, view) for view in VIEWS)]),
-            _shares(pv_shares),
-            pv_shares,
-        )
-
-    def put_into(self, table: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
-        """Return a table by home with `rows` instead of those of the same homes, and the pairs' below."""
-        others = table.join(rows, on="site_id", how="anti", maintain_order="left")
-        return pl.concat([others, rows.select(others.columns)], how="vertical_relaxed")
+        pv_shares = home_shares(_slopes(window, third, own, sites))
+        all_facts = pl.concat([own, *(under_pair(own, view) for view in VIEWS)])
+        return cls(window, pairs, all_facts, share_of_views(pv_shares), pv_shares)
 
     def all_windows(self, merged: pl.DataFrame) -> pl.DataFrame:
         """Return table site_window of all homes and of the pairs."""
@@ -151,8 +132,48 @@ class LineHomes:
         return pl.concat([others, three], how="diagonal_relaxed").sort("site_id")
 
 
-def _pv_on(sites: pl.DataFrame) -> pl.Expr:
-    return pl.col("pv_on") if "pv_on" in sites.columns else pl.lit(None, pl.String).alias("pv_on")
+def share_of_first_two(
+    merged: pl.DataFrame, facts: pl.DataFrame, *, sites: pl.DataFrame, third: LineHomes | None
+) -> pl.DataFrame:
+    """Return table site_share of homes with a service of three lines whose third line is never read.
+
+    Parameters
+    ----------
+    merged, facts
+        Tables site_window and site_fact of all homes.
+    sites
+        The register.
+    third
+        The homes whose third line is read.
+    """
+    is_summed = pl.col("lines_summed").fill_null(False)
+    homes = sites.filter(pl.col("service").is_in(_THREE_LINES) & ~is_summed).select("site_id")
+    if third is not None:
+        homes = homes.join(third.window, on="site_id", how="anti")
+    if homes.is_empty():
+        return pl.DataFrame(schema=SITE_SHARE)
+    window = homes.join(merged, on="site_id", maintain_order="left")
+    own = window.select("site_id").join(facts, on="site_id", maintain_order="left")
+    unread = pl.DataFrame({name: [None] * window.height for name in ("slope_l3", "slope_l3_se", "var_l3")})
+    return share_of_pair(home_shares(_slopes(window, unread, own, sites)), "12", line_count=2)
+
+
+def with_rows(table: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Return a table by home with `rows` instead of those of the same homes, and with those of other names."""
+    others = table.join(rows, on="site_id", how="anti", maintain_order="left")
+    return pl.concat([others, rows.select(others.columns)], how="vertical_relaxed")
+
+
+def _slopes(
+    window: pl.DataFrame, third: pl.DataFrame, own: pl.DataFrame, sites: pl.DataFrame
+) -> pl.DataFrame:
+    """Return what `home_shares` reads: slopes of legs 1 and 2, of line 3, and the homes' facts."""
+    legs = [name for leg in ("l1", "l2") for name in (f"slope_{leg}", f"slope_{leg}_se", f"var_{leg}")]
+    declared = window.select("site_id").join(
+        sites.select("site_id", "pv_on"), on="site_id", how="left", maintain_order="left"
+    )
+    facts = [own["is_added_back"], own["pv_kw"], declared["pv_on"]]
+    return window.select("site_id", *legs).hstack(third).hstack(facts)
 
 
 def _service(own: pl.DataFrame, window: pl.DataFrame) -> pl.Series:
@@ -161,28 +182,6 @@ def _service(own: pl.DataFrame, window: pl.DataFrame) -> pl.Series:
     by_volts = pl.when(volts > _EU_FROM_V).then(pl.lit("230/400")).otherwise(pl.lit("120/208 three-phase"))
     is_named = pl.col("service").is_in(_THREE_LINES)
     return own.select(pl.when(is_named).then("service").otherwise(by_volts).alias("service"))["service"]
-
-
-def _shares(pv_shares: pl.DataFrame) -> pl.DataFrame:
-    """Return table site_share of homes with three lines and of their pairs; null for a line without production."""
-
-    def fed(line: str) -> pl.Expr:
-        share = pl.col(f"pv_share_{line}")
-        return pl.when(share > 0).then(share)
-
-    parts = []
-    each = pl.max_horizontal(*(f"pv_share_{line}" for line in LINES))
-    for pair, (first, second) in PAIRS.items():
-        total = pl.col(f"pv_share_{first}") + pl.col(f"pv_share_{second}")
-        rows = pv_shares.select(
-            "site_id", share_l1=fed(first), share_l2=fed(second), share_sum=pl.when(total > 0).then(total),
-            share_fed=each, lead_l1_deg=f"pv_lead_{first}_deg", lead_l2_deg=f"pv_lead_{second}_deg",
-        )  # fmt: skip
-        parts.append(rows if pair == "12" else under_pair(rows, pair))
-    ones = {name: pl.lit(1.0) for name in ("share_l1", "share_l2", "share_sum", "share_fed")}
-    none = {name: pl.lit(0.0) for name in ("lead_l1_deg", "lead_l2_deg")}
-    parts.append(under_pair(pv_shares.select("site_id", **ones, **none), SUM))
-    return pl.concat(parts).with_columns(line_count=pl.lit(3, pl.Int32))
 
 
 def _larger(of: dict[str, pl.DataFrame]) -> dict[str, pl.Series]:

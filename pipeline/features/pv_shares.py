@@ -21,6 +21,7 @@ from pipeline.core.services import LINES, SERVICES, lines_of
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+LEAD_DEG: Final = 30.0  # of an inverter's current between two lines, against the first one's voltage
 _DEGREES = np.array(SERVICES["230/400"].degrees)
 _ALL = "all"
 # All lines first: where nothing tells the sets apart, no line is said to be without production.
@@ -28,7 +29,7 @@ _SETS: Final = tuple(lines for size in (3, 1, 2) for lines in combinations(range
 _ONE_LINE_KW = 4.6  # many grids allow one line no more
 # Minus twice the logarithm of how usual each is among homes.
 _TWO_LINES, _ONE_LINE_BIG, _ONE_LINE_UNKNOWN = 6.0, 6.0, 2.0
-_TURNED, _CROSSED, _DEAD, _UNSEEN, _OTHER = 5.0, 5.0, 6.0, 3.0, 12.0
+_TURNED, _CROSSED, _DEAD, _UNSEEN, _OTHER = 5.0, 5.0, 6.0, 3.0, 15.0
 _SCALE_SD, _LEAST_SD = 0.08, 0.02  # of what a CT reads, and W/W
 _VAR_SD = 0.35  # of what a CT reads: inverters give reactive power along with real power
 _LEAST_READ = 1e-9  # of a watt: what cancels but for rounding
@@ -85,7 +86,7 @@ def shares_of(chosen: NDArray[np.int64]) -> tuple[Float, Float]:
         share[row, list(lines)] = 1 / len(lines)
         if len(lines) == 2:
             first, second = _in_turn(lines)
-            lead[row, first], lead[row, second] = 30.0, -30.0
+            lead[row, first], lead[row, second] = LEAD_DEG, -LEAD_DEG
     return share[chosen], lead[chosen]
 
 

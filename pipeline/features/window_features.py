@@ -8,11 +8,12 @@ import duckdb
 import polars as pl
 
 from pipeline.core import sql_runner
-from pipeline.core.services import SERVICES
 from pipeline.core.settings import Settings
 from pipeline.features.aggregates import HomeDays, site_window
-from pipeline.features.line_signals import LineHomes, pair_rows
+from pipeline.features.line_signals import LineHomes, pair_rows, share_of_first_two, with_rows
+from pipeline.features.site_share import site_share
 from pipeline.features.utility_meter.evidence import EVIDENCE
+from pipeline.features.utility_meter.line_evidence import pair_evidence
 from pipeline.features.utility_meter.window import METER_COLUMNS, with_file_meters
 
 WINDOW_TABLES = ("site_window_fit", "site_feature")
@@ -37,26 +38,6 @@ def site_fact(sites: pl.DataFrame) -> pl.DataFrame:
         pl.col("pv_kw").cast(pl.Float64),
         "ct_location",
     )
-
-
-def site_share(facts: pl.DataFrame) -> pl.DataFrame:
-    """Return how much of a watt of production each leg of a home with one or two lines sees, a row a home.
-
-    `facts` is table site_fact. Columns `site_id`; `share_l1`, `share_l2`, `share_sum` [0..1], `share_fed` that of a leg
-    which is fed; `lead_l1_deg`, `lead_l2_deg` [deg] by how much the current of production leads the leg's voltage;
-    `line_count`. A home with three lines whose third never reads is taken as its first two.
-    """
-    is_one, is_three = (
-        pl.col("service").is_in([name for name, service in SERVICES.items() if service.line_count == lines])
-        for lines in (1, 3)
-    )
-    share = pl.when(is_one).then(1.0).when(is_three).then(1 / 3).otherwise(0.5)
-    lead = pl.when(pl.col("service") == "120/208").then(30.0).otherwise(0.0)
-    return facts.select(
-        "site_id", share_l1=share, share_l2=share, share_sum=pl.when(is_one).then(1.0).otherwise(2 * share),
-        share_fed=share, lead_l1_deg=lead, lead_l2_deg=-lead,
-        line_count=pl.when(is_one).then(1).otherwise(2).cast(pl.Int32),
-    )  # fmt: skip
 
 
 def site_signals(
@@ -95,24 +76,23 @@ def site_signals(
         The days of the pairs of homes with three lines (`line_signals.line_days`).
     """
     params = settings.feature.model_dump()
-    merged = with_file_meters(
-        site_window(days, span, settings.feature, running=running),
-        pl.DataFrame(schema=EVIDENCE) if meters is None else meters,
-    )
+    meters = pl.DataFrame(schema=EVIDENCE) if meters is None else meters
+    merged = with_file_meters(site_window(days, span, settings.feature, running=running), meters)
     sources = merged.select("site_id", "meter_by", *METER_COLUMNS, "is_dark_only")
-    facts = site_fact(sites)
+    facts, shares = site_fact(sites), site_share(sites)
     merged = merged.drop(sources.columns[1:])
-    inputs = {"site_window": merged, "site_fact": facts, "site_share": site_share(facts)}
     third = None
     if lines is not None:
-        lined = site_window(lines, pair_rows(span, lines.homes), settings.feature, running=running)
+        lined = with_file_meters(
+            site_window(lines, pair_rows(span, lines.homes), settings.feature, running=running),
+            pair_evidence(meters),
+        )
         third = LineHomes.of(merged, lined, facts, sites=sites) if lined.height else None
+    shares = with_rows(shares, share_of_first_two(merged, facts, sites=sites, third=third))
     if third is not None:
-        inputs = {
-            "site_window": third.all_windows(merged),
-            "site_fact": third.put_into(facts, third.facts),
-            "site_share": third.put_into(inputs["site_share"], third.shares),
-        }
+        shares, facts = with_rows(shares, third.shares), with_rows(facts, third.facts)
+        merged = third.all_windows(merged)
+    inputs = {"site_window": merged, "site_fact": facts, "site_share": shares}
     for name, frame in inputs.items():
         con.register(name, frame.to_arrow())
     for table in WINDOW_TABLES:

@@ -16,6 +16,7 @@ from pipeline.core.settings import Settings
 from pipeline.ingest.check_local_days import DayHours, local_day_problems
 from pipeline.ingest.check_problem import LISTED_HOMES, Problem, count
 from pipeline.ingest.check_registers import column_problems
+from pipeline.ingest.check_services import commonest_volts, service_problems
 from pipeline.ingest.check_voltages import out_of_range_hint, voltage_problems
 from pipeline.ingest.csv_reader import UnusableFileError
 from pipeline.ingest.intervals import DayIntake, load_shards, total
@@ -47,6 +48,7 @@ class DayReader:
     workdir: Path
     hours: list[DayHours] = field(default_factory=list)
     volts: list[pl.DataFrame] = field(default_factory=list)
+    lines: list[pl.DataFrame] = field(default_factory=list)
 
     def day_problems(self, day: date) -> Iterator[Problem]:
         """Yield what is wrong or odd in a day; without a home only its columns are looked at."""
@@ -64,6 +66,7 @@ class DayReader:
             intakes.append(intake)
             homes.append(sql_runner.query(self.con, "check_home", params))
             self.volts.append(sql_runner.query(self.con, "check_voltage", params))
+            self.lines.append(sql_runner.query(self.con, "check_line", params))
             hours |= set(sql_runner.query(self.con, "check_hour", params)["hour_no"])
         intake = total(intakes)
         self.hours.append(DayHours(day, intake.rows_in, hours=frozenset(hours)))
@@ -89,6 +92,7 @@ class DayReader:
         """Yield what the days that were read show together."""
         yield from local_day_problems(self.hours, self.registers.sites["timezone"].drop_nulls().to_list())
         yield from voltage_problems(self.volts)
+        yield from service_problems(self.registers, self.lines, self.volts)
 
     def _column_problems(self, day: date) -> Iterator[Problem]:
         """Say which columns of the day's first readable file nothing reads."""
@@ -98,7 +102,13 @@ class DayReader:
                 columns = source_columns(file.path, how)
             except UnusableFileError:
                 continue
-            found = unknown_columns(columns, how.reads(), contract.Interval.column_names(), table=INTERVALS)
+            found = unknown_columns(
+                columns,
+                how.reads(),
+                contract.Interval.column_names(),
+                table=INTERVALS,
+                volts=commonest_volts(self.registers.sites),
+            )
             yield from column_problems(file.name, found)
 
 

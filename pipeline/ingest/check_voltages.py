@@ -6,16 +6,23 @@ from collections.abc import Iterator, Sequence
 
 import polars as pl
 
+from pipeline.core import contract
+from pipeline.core.services import service_of
 from pipeline.ingest.check_problem import Problem, count, name_some
 
-# Volts of a leg to neutral that a service brings, and how far off a home may be [share]; ANSI C84.1 allows far less.
-_LEG_V = {
-    "120/240": ((120.0, 120.0),),
-    "120/208": ((120.0, 120.0),),
-    "single": ((100.0, 127.0), (220.0, 240.0)),
+# Volts of a line to neutral that a service brings, and how far off a home may be [share]; ANSI C84.1 and EN 50160
+# allow far less. One line alone is 120 V here and 230 V there.
+_US_V, _EU_V = (120.0, 120.0), (220.0, 240.0)
+_LINE_V = {
+    **{name: ((_EU_V if volts > 180.0 else _US_V),) for name, volts in contract.SERVICE_LEG_V.items()},
+    "single": ((100.0, 127.0), _EU_V),
 }
 _OFF = 0.15
-_LINE_TO_LINE_V = 208.0 * (1 - _OFF), 240.0 * (1 + _OFF)
+# Volts from line to line, where one has several.
+_LINE_TO_LINE_V = {
+    120.0: (208.0 * (1 - _OFF), 240.0 * (1 + _OFF)),
+    230.0: (400.0 * (1 - _OFF), 400.0 * (1 + _OFF)),
+}
 _UNKNOWN = "a service that is not known"
 # What a reading that much too small or large is most probably, by the factor that puts it right.
 _SCALES = (
@@ -54,14 +61,14 @@ def voltage_problems(days: Sequence[pl.DataFrame]) -> Iterator[Problem]:
 def out_of_range_hint(reason: str) -> str:
     """Return a hint for rows rejected since their volts are out of range, "" for another reason."""
     return (
-        "tenths of volts or millivolts? send volts from leg to neutral"
+        "tenths of volts, millivolts, or volts from line to line? send volts from leg to neutral"
         if reason[3:] == "v is out of range"
         else ""
     )
 
 
 def _has(service: str | None, volts: float) -> bool:
-    spans = _LEG_V.get(service or "", tuple(span for spans in _LEG_V.values() for span in spans))
+    spans = _LINE_V.get(service or "", tuple(span for spans in _LINE_V.values() for span in spans))
     return any(low * (1 - _OFF) <= volts <= high * (1 + _OFF) for low, high in spans)
 
 
@@ -71,6 +78,10 @@ def _cause(service: str | None, volts: float) -> str:
     for factor, cause in _SCALES:
         if _has(service, volts * factor):
             return f"{cause}? send volts from leg to neutral"
-    if service != "single" and _LINE_TO_LINE_V[0] <= volts <= _LINE_TO_LINE_V[1]:
-        return "volts from line to line? send each leg's volts to neutral, or service is single"
-    return "send volts from leg to neutral, or correct service in sites"
+    others = [name for name in contract.SERVICES if _has(name, volts)]
+    those = f"; {', '.join(others[:-1])} and {others[-1]} have such volts" if len(others) > 1 else ""
+    known = service_of(service)
+    low, high = _LINE_TO_LINE_V[120.0 if known.volts < 180.0 else 230.0]
+    if known.line_count > 1 and low <= volts <= high:
+        return f"volts from line to line? send each leg's volts to neutral, or correct service{those}"
+    return f"send volts from leg to neutral, or correct service in sites{those}"

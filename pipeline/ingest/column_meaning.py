@@ -1,4 +1,4 @@
-"""What a column of another's file most probably is by its name: a third line, or a known quantity called otherwise."""
+"""What a column of another's file most probably is by its name: a known quantity, called otherwise."""
 
 from __future__ import annotations
 
@@ -52,6 +52,8 @@ _REGISTER_NAMES: Mapping[str, tuple[str, ...]] = {
     "longitude": ("lon", "lng", "long"),
     "area": ("region", "depot", "territory", "district", "zip", "zipcode", "city"),
     "service_amps": ("amps", "mainamps", "breakeramps", "panelamps", "mainbreaker", "serviceampacity"),
+    "pv_on": ("pvphase", "pvphases", "pvlines", "solarphase", "inverterphase", "inverterphases", "inverteron"),
+    "lines_summed": ("summed", "phasessummed", "sumofphases", "sumoflines", "totalonly"),
     "pv_kw": ("solarkw", "pvsize", "pvsizekw", "systemkw", "systemsize", "arraykw", "ackw", "pvkwac"),
     "crew_id": ("crew", "installer", "installerid", "team", "teamid", "technician"),
     "crew_name": ("name", "installername", "teamname"),
@@ -75,13 +77,13 @@ class Meaning:
     column: str
     unit: str | None = None
 
-    def toml(self, source: str) -> str:
-        """Return the line of lake.toml that says so."""
+    def toml(self, source: str, volts: float = 120.0) -> str:
+        """Return the line of lake.toml that says so; `volts` [V] make a power of a current."""
         name = '"' + source.replace("\\", "\\\\").replace('"', '\\"') + '"'
         if self.unit is None:
             return f"{self.column} = {name}"
-        volts = ", volts = 120" if self.unit == "A" else ""
-        return f'{self.column} = {{ from = {name}, unit = "{self.unit}"{volts} }}'
+        times = f", volts = {volts:g}" if self.unit == "A" else ""
+        return f'{self.column} = {{ from = {name}, unit = "{self.unit}"{times} }}'
 
 
 def is_third_line(name: str) -> bool:
@@ -95,7 +97,9 @@ def meaning_of_interval(name: str) -> Meaning | None:
     there = set(words)
     unit = next((_UNITS[word] for word in words if word in _UNITS), None)
     line = _line(words)
-    if line in (1, 2):
+    if line is not None and there & _PRODUCTION:
+        return Meaning(f"pv_l{line}_w", unit) if there & (_POWER | _ENERGY) else None
+    if line is not None:
         if there & _REACTIVE:
             return Meaning(f"l{line}_var", unit if unit == "kvar" else None)
         if there & _VOLTS:
@@ -104,8 +108,6 @@ def meaning_of_interval(name: str) -> Meaning | None:
             return Meaning(f"l{line}_w", "A")
         if there & (_POWER | _ENERGY):
             return Meaning(f"l{line}_w", unit)
-        return None
-    if line is not None:
         return None
     if there & _BATTERY:
         return Meaning("battery_w", unit) if there & (_POWER | _ENERGY) or len(words) == 1 else None

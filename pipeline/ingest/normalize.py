@@ -53,9 +53,9 @@ def conform(
     bad = pl.DataFrame(schema=BAD)
     if how.long is not None:
         own, bad = widen(own, how.long, sources)
-    for name in required:
-        if sources[name].source and sources[name].source not in own.columns:
-            raise UnusableFileError(missing(name, sources[name].source, own.columns))
+    there = [name for name, source in sources.items() if not source.source or source.source in own.columns]
+    for name in contract.absent(required, there):
+        raise UnusableFileError(missing(name, sources[name].source, own.columns))
     own = own.with_columns(number_as_text(own[sources["site_id"].source]))
     numbers, faults = _numbers(own, how, sources)
     time = own[sources["interval_start"].source].alias(how.stamp_name)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.core import contract
+from pipeline.core import contract, contract_text
 from pipeline.core.errors import InputError
 from pipeline.ingest.column_names import nearest
 from pipeline.ingest.csv_reader import BAD, REASON, ROW, UnusableFileError, read_delimited
@@ -102,7 +102,7 @@ def typed_rows(path: Path, texts: pl.DataFrame, table: str, *, fields: Fields) -
     parsed = {name: as_typed(name, column) for name, column in schema.columns().items()}
     faults: list[pl.Expr] = [
         pl.when(pl.col(name).is_not_null() & expr.is_null()).then(
-            pl.format(f"{name}: '{{}}' is not a {contract.kind(column)}", pl.col(name))
+            pl.format(f"{name}: '{{}}' is not a {contract_text.kind(column)}", pl.col(name))
         )
         for (name, column), expr in zip(schema.columns().items(), parsed.values(), strict=True)
     ]

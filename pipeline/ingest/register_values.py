@@ -8,7 +8,7 @@ from typing import cast
 import dataframely as dy
 import polars as pl
 
-from pipeline.core import contract
+from pipeline.core import contract, contract_text
 from pipeline.ingest.column_names import nearest
 
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
@@ -53,7 +53,7 @@ def outside(name: str, column: dy.Column, value: pl.Expr, *, texts: pl.Series) -
         if isinstance(column, dy.Float64):
             rule = ~value.is_finite() | rule
         reason = pl.when(rule).then(
-            pl.format(f"{name}: {{}} is outside {contract.span(column)}", pl.col(name))
+            pl.format(f"{name}: {{}} is outside {contract_text.span(column)}", pl.col(name))
         )
     if not column.nullable:
         reason = pl.when(value.is_null()).then(pl.lit(f"{name} is missing")).otherwise(reason)

@@ -19,16 +19,15 @@ from pipeline.ingest.lake_config import REGISTERS, Fields
 from pipeline.ingest.register_days import as_known_on, with_day_reasons
 from pipeline.ingest.register_rows import register_texts, typed_rows
 
-# How many lines each home's service has.
-_LINES = (
-    pl.col("service")
-    .fill_null(UNKNOWN)
-    .replace_strict(contract.SERVICE_LINES, default=2, return_dtype=pl.Int64)
-)
 _SORTED_BY = {
     "sites": "site_id", "crews": "crew_id", "visits": "visit_id", "trainings": "crew_id", "safety_calls": "site_id",
     "meters": "usage_point",
 }  # fmt: skip
+
+
+def service_lines() -> pl.Expr:
+    """Return how many lines each site's service has; an empty one has those of what it is taken for."""
+    return pl.col("service").fill_null(UNKNOWN).replace_strict(contract.SERVICE_LINES, return_dtype=pl.Int64)
 
 
 def _none_of(table: str) -> pl.DataFrame:
@@ -60,7 +59,7 @@ class Registers:
     @property
     def are_all_single(self) -> bool:
         """Every home has one channel only, of its one line or of all together, so that l2_w may be absent."""
-        has_one = (_LINES == 1) | pl.col("lines_summed").fill_null(False)
+        has_one = (service_lines() == 1) | pl.col("lines_summed").fill_null(False)
         return bool(self.sites.height) and bool(self.sites.select(has_one.all()).item())
 
     def service_work(self) -> pl.DataFrame:
@@ -78,7 +77,7 @@ class Registers:
         volts = pl.col("service").replace_strict(
             contract.SERVICE_LEG_V, default=120.0, return_dtype=pl.Float64
         )
-        lines = pl.when("lines_summed").then(_LINES).otherwise(1)
+        lines = pl.when("lines_summed").then(service_lines()).otherwise(1)
         leg_w = pl.col("service_amps").fill_null(limits.default_service_amps) * volts * lines
         pv_w = pl.col("pv_kw") * 1000 * limits.pv_headroom
         return self.sites.with_row_index("site_key").with_columns(

@@ -157,7 +157,7 @@ def _is_contract(path: Path, required: tuple[str, ...]) -> bool:
     """Tell whether DuckDB can read the file in place: columns as the contract has them, ids with nothing around."""
     schema = _schema(path)
     names = [name.casefold() for name in schema.names]
-    if len(set(names)) < len(names) or not set(required) <= set(names) or _RESERVED & set(names):
+    if len(set(names)) < len(names) or contract.absent(required, names) or _RESERVED & set(names):
         return False
     if not all(_fits(name, field.type) for name, field in zip(names, schema, strict=True)):
         return False

@@ -16,6 +16,7 @@ from pipeline.ingest.column_meaning import (
 # Names shorter than this are codes (l1_v, pv_kw): another of one letter's difference may well be meant as it is.
 _SHORTEST_WORD, _SAME_WORD, _LIKELY = 6, 0.85, 0.6
 INTERVALS = "intervals"
+_THIRD = "l3_w"
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class UnknownColumn:
 
 
 def unknown_columns(
-    columns: Sequence[str], read: Iterable[str], known: Iterable[str], *, table: str
+    columns: Sequence[str], read: Iterable[str], known: Iterable[str], *, table: str, volts: float = 120.0
 ) -> Iterator[UnknownColumn]:
     """Yield those of a file's `columns` that nobody reads, regardless of case and blanks around them.
 
@@ -46,6 +47,8 @@ def unknown_columns(
         Names of the contract.
     table
         "intervals" or the register, as lake.toml calls it.
+    volts
+        Of a line to neutral at most homes [V rms], for columns of currents.
     """
     is_read = {name.casefold() for name in read}
     known = tuple(known)
@@ -55,35 +58,34 @@ def unknown_columns(
     for name, text in plain.items():
         if text in is_read:
             continue
-        if table == INTERVALS and is_third_line(name):
-            what = (
-                "looks like a third line; this program reads two: homes on three lines are not judged rightly"
-            )
-            yield UnknownColumn(name, f"column {name} {what}", "leave such homes out of sites", False)
-            continue
         what = f"column {name} is not in the contract: not read"
         likest = max(known, key=lambda one: _likeness(text, one))
         is_missing = likest in missing
         is_same = difflib.SequenceMatcher(None, text, likest).ratio() >= _SAME_WORD
         if is_missing and is_same and len(likest) >= _SHORTEST_WORD:
-            hint = f"did you mean '{likest}'? rename it, or {_line(Meaning(likest), name, table)}"
+            hint = f"did you mean '{likest}'? rename it, or {_line(Meaning(likest), name, table, volts)}"
             yield UnknownColumn(name, what, hint, True)
             continue
         meant = meaning_of_interval(name) if table == INTERVALS else meaning_in_register(name, tuple(missing))
         if meant is not None and meant.column in missing:
-            yield UnknownColumn(name, what, f"if it is {meant.column}, {_line(meant, name, table)}", False)
+            hint = f"if it is {meant.column}, {_line(meant, name, table, volts)}"
+            yield UnknownColumn(name, what, hint, False)
+            continue
+        if table == INTERVALS and is_third_line(name) and _THIRD in missing:
+            hint = f"if it is the power of a third line, {_line(Meaning(_THIRD), name, table, volts)}"
+            yield UnknownColumn(name, what, hint, False)
             continue
         is_likely = is_missing and _likeness(text, likest) >= _LIKELY
         hint = f"did you mean '{likest}'?" if is_likely else f"the nearest column is '{likest}'"
         yield UnknownColumn(name, what, hint, False)
 
 
-def _line(meant: Meaning, name: str, table: str) -> str:
+def _line(meant: Meaning, name: str, table: str, volts: float) -> str:
     """Return what to write in lake.toml so that the column is read as what it means."""
     if table != INTERVALS:
         return f"write {meant.toml(name)} in lake.toml [{table}]"
     minutes = " and minutes = 15, say, in [intervals]" if (meant.unit or "").endswith("interval") else ""
-    return f"write {meant.toml(name)} in lake.toml [intervals.columns]{minutes}"
+    return f"write {meant.toml(name, volts)} in lake.toml [intervals.columns]{minutes}"
 
 
 def _likeness(name: str, known: str) -> float:

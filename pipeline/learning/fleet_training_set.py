@@ -33,6 +33,7 @@ from pipeline.learning.fleet_examples import (
 )  # fmt: skip
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.learning.visit_labels import estimate_rate, visited_homes
+from pipeline.probes.line_rows import has_three_lines
 from pipeline.scoring.fleet_normal import FleetNormal, learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import score
@@ -126,6 +127,8 @@ def build_training_set(
     scores = score(
         view.signals, registers.sites, fleet, model=model, catalogue=CATALOGUE, settings=settings.verdict
     )
+    of_three = view.signals.filter(has_three_lines(view.signals))["site_id"].to_list()
+    scores = scores.filter(~pl.col("site_id").is_in(of_three))  # they have the shipped model of three lines
     sound = find_sound_homes(scores, registers.visits, settings)
     homes = sample_homes(sound, own_fleet)
     parts = split_homes(homes, own_fleet)

@@ -17,6 +17,7 @@ from pipeline.features.update_store import refresh_days
 from pipeline.features.window import look
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import read_registers
+from pipeline.probes.line_rows import THREE, has_three_lines
 from pipeline.storage.layout import LINE_TABLE
 
 
@@ -27,6 +28,11 @@ class Labelled:
     sites: pl.DataFrame
     signals: pl.DataFrame
     truth: pl.DataFrame
+
+    def with_lines(self, line_count: int) -> Labelled:
+        """Return the homes of three lines, or of fewer; a channel that sends nothing takes a line away."""
+        is_asked = has_three_lines(self.signals) == (line_count == THREE)
+        return Labelled(self.sites, self.signals.filter(is_asked), self.truth.filter(is_asked))
 
     @property
     def fault(self) -> NDArray[np.str_]:

@@ -14,6 +14,7 @@ from tempfile import TemporaryDirectory
 from pipeline.core.settings import Settings
 from pipeline.learning.labelled import Labelled, labelled_lake
 from pipeline.learning.training import Fleet, fit_model
+from pipeline.probes.line_rows import TWO
 from pipeline.probes.measured import measure
 from pipeline.scoring.model import Model
 from pipeline.simulate.families.fleet import write_unlike_lake
@@ -24,13 +25,14 @@ from pipeline.simulate.spec import FleetSpec
 
 @dataclass(frozen=True)
 class Lesson:
-    """A fleet to learn from: its `family`, size, window and season."""
+    """A fleet to learn from: its `family`, size, window and season, and its homes' `service` where all have one."""
 
     family: str
     sites: int
     days: int
     minutes: int
     end: date
+    service: str = ""
 
 
 LESSONS = (
@@ -55,6 +57,23 @@ LESSONS = (
     Lesson("measured", 1200, 30, 60, date(2026, 3, 20)),
     Lesson("measured", 900, 8, 15, date(2025, 9, 5)),
 )
+_EUROPE, _WYE = "230/400", "120/208 three-phase"
+# Fewer homes than of two legs: what a line or a pair of lines shows is what a leg or two legs show.
+LESSONS_OF_THREE_LINES = (
+    Lesson(STREETS, 450, 28, 15, date(2025, 6, 20), _EUROPE),
+    Lesson(STREETS, 350, 28, 15, date(2025, 12, 21), _WYE),
+    Lesson(STREETS, 200, 28, 60, date(2026, 3, 31), _EUROPE),
+    Lesson(STREETS, 200, 5, 15, date(2026, 7, 4), _WYE),
+    Lesson("crest", 120, 21, 15, date(2026, 6, 14), _WYE),
+    Lesson("crest", 120, 21, 15, date(2025, 12, 30), _EUROPE),
+    Lesson("crest", 80, 21, 60, date(2026, 4, 14), _WYE),
+    Lesson("weather", 220, 28, 15, date(2026, 7, 2), _EUROPE),
+    Lesson("weather", 220, 28, 15, date(2026, 1, 20), _WYE),
+    Lesson("weather", 120, 5, 15, date(2025, 8, 20), _EUROPE),
+    Lesson("measured", 150, 28, 15, date(2025, 7, 10), _WYE),
+    Lesson("measured", 150, 28, 15, date(2025, 12, 10), _EUROPE),
+    Lesson("measured", 100, 28, 60, date(2026, 3, 20), _EUROPE),
+)
 
 
 def labelled_fleet(
@@ -75,6 +94,8 @@ def labelled_fleet(
         "sites": max(60, round(lesson.sites * scale)), "days": lesson.days, "minutes": lesson.minutes, "seed": seed,
         "end": lesson.end, "fault_share": settings.training.fault_share, "hard_share": settings.training.hard_share,
     }  # fmt: skip
+    if lesson.service:
+        spec["service"] = lesson.service
     with TemporaryDirectory(prefix="nightclamp-") as folder:
         root = Path(folder)
         if lesson.family == STREETS:
@@ -91,6 +112,7 @@ def train(
     *,
     scale: float = 1.0,
     workers: int = 1,
+    line_count: int = TWO,
     tell: Callable[[str], None] = lambda line: None,
 ) -> Model:
     """Return the model of this seed; the same seed, scale and version give the same weights on the same machine.
@@ -101,21 +123,22 @@ def train(
         Of the night; [training] has sizes and shares.
     seed, scale
         Of the homes and of what is drawn from them; scale multiplies the number of homes of each lesson.
-    workers, tell
-        Processes that write a fleet; called with lines of progress.
+    workers, line_count, tell
+        Processes that write a fleet; 3, or 2 for homes of up to two lines; called with lines of progress.
     """
-    fleets = []
-    for number, lesson in enumerate(LESSONS):
+    lessons, fleets = LESSONS if line_count == TWO else LESSONS_OF_THREE_LINES, []
+    for number, lesson in enumerate(lessons):
         tell(
-            f"fleet {number + 1} of {len(LESSONS)}: {round(lesson.sites * scale)} homes ({lesson.family}), "
-            f"{lesson.days} days at {lesson.minutes} minutes"
+            f"fleet {number + 1} of {len(lessons)}: {round(lesson.sites * scale)} homes ({lesson.family}"
+            f"{', ' if lesson.service else ''}{lesson.service}), {lesson.days} days at {lesson.minutes} minutes"
         )
         homes = labelled_fleet(lesson, seed * 1000 + number, scale, settings=settings, workers=workers)
+        homes = homes.with_lines(line_count)
         fleets.append(Fleet(lesson.family, homes, measure(homes.signals)))
     recipe = {
         "seed": seed,
         "scale": scale,
-        "fleets": [{**asdict(lesson), "end": str(lesson.end)} for lesson in LESSONS],
+        "fleets": [{**asdict(lesson), "end": str(lesson.end)} for lesson in lessons],
         "training": settings.training.model_dump(),
     }
     return fit_model(fleets, settings, seed, recipe=recipe, tell=tell)

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from pipeline.probes import NAMES
 from pipeline.scoring.model import Model
 
 Float = NDArray[np.float64]
@@ -52,6 +51,6 @@ def adapt(
     start = np.append(np.ones(terms.shape[1]), 0.0)
     bounds = [FACTOR] * terms.shape[1] + [SHIFT]
     best = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 500})
-    factors = zip(NAMES, best.x[:-1].tolist(), strict=True)
+    factors = zip(model.names, best.x[:-1].tolist(), strict=True)
     slopes = {name: round(model.probe_slope.get(name, 1.0) * factor, 4) for name, factor in factors}
     return replace(model, probe_slope=slopes, intercept=round(model.intercept + float(best.x[-1]), 4))

@@ -26,7 +26,6 @@ from pipeline.learning.labelled import Labelled
 from pipeline.learning.map_adaptation import adapt
 from pipeline.learning.model_comparison import compare
 from pipeline.learning.training import home_weights
-from pipeline.probes import NAMES
 from pipeline.probes.measured import measure
 from pipeline.scoring.design import symmetric_design
 from pipeline.scoring.fleet_normal import FleetNormal
@@ -104,8 +103,8 @@ def _best_penalty(
 def _log_loss(model: Model, shipped: Model, evidence: Evidence) -> float:
     """Return the mean -log p(a fault or none) of homes at even odds; the terms are by the shipped model."""
     terms, is_faulty, weights = evidence
-    factor = np.array([model.probe_slope.get(name, 1.0) for name in NAMES])
-    before = np.array([shipped.probe_slope.get(name, 1.0) for name in NAMES])
+    factor = np.array([model.probe_slope.get(name, 1.0) for name in model.names])
+    before = np.array([shipped.probe_slope.get(name, 1.0) for name in model.names])
     log_odds = terms @ (factor / before) + model.base_log_odds
     loss = np.logaddexp(0.0, np.where(is_faulty, -log_odds, log_odds))
     return float(weights @ loss / weights.sum())

@@ -16,13 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.core.contract import SOUND
+from pipeline.core.services import LINES, lines_of
 from pipeline.core.setting_sections import TrainingSettings
 from pipeline.core.settings import Settings
 from pipeline.learning.calibration import ONE_OF_EACH, HeldOut, calibrate
 from pipeline.learning.labelled import Labelled
-from pipeline.probes import NAMES
-from pipeline.probes.measured import Measured, all_quantities, legs_of
-from pipeline.scoring.design import Design, leg_design, symmetric_design
+from pipeline.probes import names_of
+from pipeline.probes.line_rows import THREE
+from pipeline.probes.measured import Measured
+from pipeline.scoring.design import Design, leg_designs, symmetric_design
 from pipeline.scoring.fit import fit_trees
 from pipeline.scoring.innocent import A_FAULT, CAUSE_OF, NOTHING
 from pipeline.scoring.model import Model, fault_columns
@@ -55,13 +57,13 @@ class Fleet:
 
 @dataclass(frozen=True)
 class TrainingRows:
-    """What the trees are fitted to: a `symmetric` design and the leg designs from both ends, two rows a home.
+    """What the trees are fitted to: a `symmetric` design and the leg designs from each end, two rows a home.
 
     `fault`, `leg`, `hard_negative` and `weight` are (n,).
     """
 
     symmetric: Design
-    by_leg: tuple[Float, Float]
+    by_leg: tuple[Design, ...]
     fault: NDArray[np.str_]
     leg: NDArray[np.str_]
     hard_negative: NDArray[np.str_]
@@ -69,9 +71,9 @@ class TrainingRows:
 
     def take(self, rows: Bool) -> TrainingRows:
         """Return these rows only."""
-        one, other = self.by_leg
         return TrainingRows(
-            replace(self.symmetric, rows=self.symmetric.rows[rows]), (one[rows], other[rows]),
+            replace(self.symmetric, rows=self.symmetric.rows[rows]),
+            tuple(replace(design, rows=design.rows[rows]) for design in self.by_leg),
             self.fault[rows], self.leg[rows], self.hard_negative[rows], self.weight[rows],
         )  # fmt: skip
 
@@ -89,7 +91,7 @@ def fit_model(
     Parameters
     ----------
     fleets
-        Homes with their truth.
+        Homes with their truth, which all have three lines or all fewer.
     settings, seed
         Of the night, [training] above all; of what is drawn from the homes.
     recipe
@@ -98,6 +100,8 @@ def fit_model(
         Called with lines of progress.
     """
     training, rate = settings.training, settings.verdict.base_rate
+    line_count = fleets[0].measured.line_count
+    probes = len(names_of(line_count))
     held_out: list[HeldOut] = []
     for left_out, is_out in held_out_parts(fleets):
         tell(f"fitting without {left_out}")
@@ -106,7 +110,7 @@ def fit_model(
         trees = _fit_any_fault(training_rows(others, shipped, training, seed=seed), training)
         unseen = [fleet for fleet, out in zip(fleets, is_out, strict=True) if out]
         rows = training_rows(unseen, shipped, training, seed=seed + 1)
-        log_odds = trees.terms(rows.symmetric.rows, len(NAMES)).sum(axis=(1, 2)) + trees.start[0]
+        log_odds = trees.terms(rows.symmetric.rows, probes).sum(axis=(1, 2)) + trees.start[0]
         held_out.append((log_odds, rows.fault != SOUND, rows.weight, left_out))
     shipped = pool_normals(fleets, training, seed)
     rows = training_rows(fleets, shipped, training, seed=seed)
@@ -126,11 +130,9 @@ def fit_model(
     innocent, innocents = fit_trees(
         rows.symmetric, causes, cause_weights, settings=training, rounds=training.innocent_rounds
     )
-    measured = fleets[0].measured
     return Model(
-        any_fault, which, leg, innocent, faults, innocents, rows.symmetric.names,
-        leg_design(measured, measure_deviations(measured, shipped), False).names,
-        shipped, slope, intercept, recipe={**recipe, "left_out": scores},
+        any_fault, which, leg, innocent, faults, innocents, rows.symmetric.names, rows.by_leg[0].names,
+        shipped, slope, intercept, recipe={**recipe, "left_out": scores}, line_count=line_count,
     )  # fmt: skip
 
 
@@ -157,22 +159,23 @@ def _fit_any_fault(rows: TrainingRows, settings: TrainingSettings) -> Trees:
 
 
 def _fit_leg(faulty: TrainingRows, faults: tuple[str, ...], settings: TrainingSettings) -> Trees:
-    """Return the trees that tell a fault's leg; each home is seen from both ends."""
+    """Return the trees that tell a fault's leg; each home is seen from each end, or of three lines from each line."""
     chosen = fault_columns(np.array([faults.index(name) for name in faulty.fault.tolist()]), len(faults))
-    labels = [
-        np.where(faulty.leg == this, "this", np.where(faulty.leg == other, "other", "both"))
+    rows = np.concatenate([np.column_stack([design.rows, chosen]) for design in faulty.by_leg])
+    design = Design(rows, (), (*faulty.by_leg[0].probes, *["register"] * len(faults)), (0,) * rows.shape[1])
+    labels = np.concatenate(_leg_labels(faulty.leg, len(faulty.by_leg)))
+    weights = np.tile(faulty.weight, len(faulty.by_leg))
+    return fit_trees(design, labels, weights, settings=settings, rounds=settings.leg_rounds)[0]
+
+
+def _leg_labels(leg: NDArray[np.str_], ends: int) -> list[NDArray[np.str_]]:
+    """Return where each home's fault is from each end: "this", "other", "both"; of three lines "this", "elsewhere"."""
+    if ends == THREE:
+        lines = [lines_of(code, THREE) for code in leg.tolist()]
+        return [np.array(["this" if line in on else "elsewhere" for on in lines]) for line in LINES]
+    return [
+        np.where(leg == this, "this", np.where(leg == other, "other", "both"))
         for this, other in (("l1", "l2"), ("l2", "l1"))
-    ]
-    rows = np.concatenate([np.column_stack([half, chosen]) for half in faulty.by_leg])
-    probes = [
-        probe
-        for _, probe, quantity in all_quantities()
-        for _ in range((2 if quantity.is_compared else 1) * len(legs_of(quantity)))
-    ]
-    design = Design(rows, (), (*probes, *["register"] * len(faults)), (0,) * rows.shape[1])
-    weights = np.tile(faulty.weight, 2)
-    return fit_trees(design, np.concatenate(labels), weights, settings=settings, rounds=settings.leg_rounds)[
-        0
     ]
 
 
@@ -208,7 +211,7 @@ def training_rows(
     settings, seed
         [training]; of what is drawn from the homes.
     """
-    designs, ones, others, homes = [], [], [], []
+    designs, by_leg, homes = [], [], []
     for number, fleet in enumerate(fleets):
         rng = np.random.default_rng([seed, 1, number])
         fault = fleet.homes.fault
@@ -217,14 +220,16 @@ def training_rows(
         few = deviations_in_small_fleets(fleet.measured, fault, shipped, settings=settings, rng=rng)
         for deviations in (whole, few):
             designs.append(symmetric_design(fleet.measured, deviations))
-            ones.append(leg_design(fleet.measured, deviations, False).rows)
-            others.append(leg_design(fleet.measured, deviations, True).rows)
+            by_leg.append(leg_designs(fleet.measured, deviations))
             homes.append((fault, fleet.homes.leg, fleet.homes.hard_negative))
     fault, leg, hard_negative = (np.concatenate(parts) for parts in zip(*homes, strict=True))
     design = replace(designs[0], rows=np.concatenate([design.rows for design in designs]))
     weights = home_weights(fault, hard_negative != "", settings.hard_weight)
-    by_leg = (np.concatenate(ones), np.concatenate(others))
-    return TrainingRows(design, by_leg, fault, leg, hard_negative, weights)
+    ends = tuple(
+        replace(parts[0], rows=np.concatenate([part.rows for part in parts]))
+        for parts in zip(*by_leg, strict=True)
+    )
+    return TrainingRows(design, ends, fault, leg, hard_negative, weights)
 
 
 def deviations_in_small_fleets(

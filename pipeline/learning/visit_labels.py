@@ -25,6 +25,7 @@ from pipeline.ingest.registers import Registers
 from pipeline.learning.base_rate import BaseRate, base_rate, fault_mix
 from pipeline.learning.fleet_examples import TRUTH
 from pipeline.learning.labelled import Labelled
+from pipeline.probes.line_rows import has_three_lines
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import judge_homes
@@ -98,6 +99,8 @@ def visited_homes(
     if not any(signals.height for signals in views):
         return None
     signals = pl.concat(views, how="diagonal_relaxed").sort("site_id")
+    # The fleet's own model is of homes of up to two lines.
+    signals = signals.filter(~has_three_lines(signals))
     truth = visit_truths(visits, sites)
     matched = signals.select("site_id").join(truth, on="site_id", how="left", maintain_order="left")
     return Labelled(sites, signals, matched)

@@ -22,9 +22,10 @@ from pipeline.ingest.utility import UtilityIntake
 from pipeline.nightly.monitor import look_back, watch
 from pipeline.nightly.night_inputs import NightInputs, Tables
 from pipeline.nightly.rejects import by_reason, count_rejects
-from pipeline.probes.measured import measure, probe_table
+from pipeline.probes.measured import probe_table
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import Scored
+from pipeline.scoring.wiring_table import wiring_table
 from pipeline.worklist.energy_so_far import DAY_COLUMNS
 from pipeline.worklist.known_onsets import keep_onsets
 from pipeline.worklist.planned_visits import read_plans
@@ -77,7 +78,8 @@ def make_lists(
             scored.scores, scored.signals, homes, fleet=scored.fleet, model=inputs.model
         ),
         "fleet_normal": scored.fleet.table,
-        "probe": probe_table(listed_signals, measure(listed_signals)),
+        "probe": probe_table(listed_signals),
+        "wiring": wiring_table(scored.scores, scored.signals),
         "site_signal": scored.signals,
         "sites": published_sites(registers, settings.privacy),
         "visits": registers.visits,

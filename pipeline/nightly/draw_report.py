@@ -44,6 +44,7 @@ def draw_report(inputs: NightInputs, tables: Tables, built: Path) -> None:
         faults=fault_cards(),
         cautions=CAUTIONS,
         earlier_visits=visits_of_listed(inputs, published),
+        wiring=published.get("wiring"),
     )  # fmt: skip
     write_report(built / "report", night, inputs.settings, script_cache=inputs.store.root / "charts")
 

@@ -15,7 +15,15 @@ from pipeline.probes.leg_text import (
     together,
     value_of,
 )
-from pipeline.probes.probe import Probe, Quantity, home_quantity, leg_quantity, watt_quantity, watts
+from pipeline.probes.probe import (
+    Probe,
+    Quantity,
+    columns_of_lines,
+    home_quantity,
+    leg_quantity,
+    watt_quantity,
+    watts,
+)
 
 _RATED_W = pl.when(pl.col("pv_kw") > 0).then(pl.col("pv_kw") * 1000)
 
@@ -89,8 +97,7 @@ DAYLIGHT = Probe(
     ),
     _tell_daylight,
     (
-        "pv_corr_l1", "pv_corr_l2", "day_l1_negative_share", "day_l2_negative_share", "zero_l1_dark_share",
-        "zero_l2_dark_share", "slope_expected",
+        *columns_of_lines("pv_corr_{}", "day_{}_negative_share", "zero_{}_dark_share"), "slope_expected",
     ),
     pl.col("pv_corr_l1").is_not_null(),
 )  # fmt: skip

@@ -9,14 +9,14 @@ from typing import Any, NamedTuple
 
 from pipeline.core.number_text import number
 from pipeline.core.percent_text import percent
+from pipeline.core.services import LINES
 
 Row = Mapping[str, Any]
 NOT_KNOWN = "too little data to tell"
-LEGS = ("l1", "l2")
 
 
 class Verb(NamedTuple):
-    """What is said of one leg and of two: "tracks PV", "track PV"."""
+    """What is said of one leg and of several: "tracks PV", "track PV"."""
 
     one: str
     two: str
@@ -49,7 +49,7 @@ def known_legs(row: Row, template: str) -> list[tuple[str, float]]:
 
 @cache
 def _leg_columns(template: str) -> tuple[tuple[str, str], ...]:
-    return tuple((leg, template.format(leg)) for leg in LEGS)
+    return tuple((leg, template.format(leg)) for leg in LINES)
 
 
 def leg_numbers(
@@ -98,8 +98,8 @@ def tell_legs(legs: Sequence[LegNumber], *, unit: str = "", right: str, before: 
     parts = []
     for verb, members in groups.items():
         said = verb.one if len(members) == 1 else verb.two
-        numbers = " and ".join(leg.text for leg in members)
-        parts.append(f"{' and '.join(leg.leg for leg in members)} {said}: {numbers}{unit}")
+        numbers = together([leg.text for leg in members])
+        parts.append(f"{together([leg.leg for leg in members])} {said}: {numbers}{unit}")
         unit = ""
     others = ", ".join(f"{leg.leg} {leg.text}" for leg in legs if wrong and not leg.is_wrong)
     return f"{before}{', '.join(parts)}, right is {right}" + (f" ({others})" if others else "")

@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.core.contract import BY_FILE
 from pipeline.probes.leg_text import Row, Verb, leg_numbers, plain, tell_legs, value_of
-from pipeline.probes.probe import Probe, Quantity, home_quantity
+from pipeline.probes.probe import Probe, Quantity, columns_of_lines, home_quantity
 
 _NEAR, _OF_HALF = 0.07, 0.08  # of the right gain, and of half or twice it
 
@@ -64,8 +64,7 @@ METER = Probe(
     ),
     _tell,
     (
-        "meter_gain_l1", "meter_gain_l2", "meter_l1_se", "meter_l2_se", "meter_by", "meter_offset_min", "meter_to_on",
-        "from_on",
+        *columns_of_lines("meter_gain_{}", "meter_{}_se"), "meter_by", "meter_offset_min", "meter_to_on", "from_on",
     ),
     pl.col("meter_gain_l1").is_not_null(),
 )  # fmt: skip

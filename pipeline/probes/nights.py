@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.core.percent_text import percent
 from pipeline.probes.leg_text import NOT_KNOWN, Row, known_legs, say_legs, together, value_of, watts
-from pipeline.probes.probe import Probe, home_quantity, leg_quantity, watt_quantity
+from pipeline.probes.probe import Probe, columns_of_lines, home_quantity, leg_quantity, watt_quantity
 
 _COUNT = (pl.col("nights").cast(pl.Float64), "nights")
 _LEVELS = {"middle": "w", "low": "low_w", "high": "high_w"}
@@ -60,7 +60,7 @@ NIGHTS = Probe(
         home_quantity("nights", is_compared=False),
     ),
     _tell_levels,
-    ("night_l1_w", "night_l2_w", "night_l1_negative_share", "night_l2_negative_share"),
+    columns_of_lines("night_{}_w", "night_{}_negative_share"),
     pl.col("nights") > 0,
     count=_COUNT,
 )  # fmt: skip
@@ -79,7 +79,7 @@ FLOORS = Probe(
         watt_quantity("sum_low", "night_sum_low_w", "home"),
     ),
     _tell_floors,
-    ("floor_l1_drop_w", "floor_l2_drop_w"),
+    columns_of_lines("floor_{}_drop_w"),
     pl.col("floor_l1_drop_w").is_not_null(),
     count=_COUNT,
 )  # fmt: skip

@@ -8,10 +8,12 @@ from typing import Any, Literal
 
 import polars as pl
 
+from pipeline.core.services import LINES
 from pipeline.probes.leg_text import Row
 
 Shape = Literal["leg", "home", "contrast"]
 Wrong = Literal["low", "high", "both", ""]
+Scope = Literal["home", "pair"]
 
 
 @dataclass(frozen=True)
@@ -23,7 +25,7 @@ class Quantity:
     name
         Its name within the probe.
     value
-        Expression over table site_signal; called with "l1" and "l2" where each leg has its own, else with "l1" only.
+        Expression over table site_signal; called with each leg where each has its own, else with "l1" only.
     shape
         "leg": a value a leg; "home": one a home; "contrast": one a home whose sign turns when the legs are exchanged,
         positive where leg 2 shows more.
@@ -41,6 +43,11 @@ class Quantity:
         Least spread [unit] that a fleet's homes are taken to have: the resolution of meters.
     decides
         How far [unit] from right a value must lie to contradict a right install by itself; None: it never does alone.
+    scope
+        "pair": it is about two legs held against each other; three lines have one a pair of lines. A contrast always
+        is.
+    least_lines
+        How many lines a home must have for it to be asked.
     """
 
     name: str
@@ -53,6 +60,13 @@ class Quantity:
     is_compared: bool = True
     floor: float = 1e-3
     decides: float | None = None
+    scope: Scope = "home"
+    least_lines: int = 1
+
+    @property
+    def is_of_pair(self) -> bool:
+        """Whether homes of three lines have it a pair of lines."""
+        return self.scope == "pair" or self.shape == "contrast"
 
 
 # How many intervals of the home's span have a reading.
@@ -65,7 +79,8 @@ class Probe:
 
     `tell` returns one sentence, without a full stop, from a row of site_signal with the columns `reads`: what was
     measured, with its number, on which leg, and what right would be. `is_there` tells whether the probe could speak;
-    `count` how much it rests on, and of what.
+    `count` how much it rests on, and of what. `least_lines` is how many lines a home must have for it to be asked, and
+    `label_of_three` what people call it at homes of three lines, where that is another name.
     """
 
     name: str
@@ -75,6 +90,12 @@ class Probe:
     reads: tuple[str, ...]
     is_there: pl.Expr
     count: tuple[pl.Expr, str] = (INTERVALS, "intervals")
+    least_lines: int = 1
+    label_of_three: str = ""
+
+    def label_at(self, line_count: int) -> str:
+        """Return what people call it at a home of so many lines."""
+        return self.label_of_three if line_count > 2 and self.label_of_three else self.label
 
 
 def column(template: str) -> Callable[[str], pl.Expr]:
@@ -92,9 +113,19 @@ def leg_quantity(name: str, template: str, wrong: Wrong = "", **fields: Any) -> 
     return Quantity(name, column(template), "leg", wrong=wrong, **fields)
 
 
+def pair_quantity(name: str, column_name: str = "", wrong: Wrong = "", **fields: Any) -> Quantity:
+    """Return a quantity of two legs together that is a column of site_signal, of its own name unless given."""
+    return Quantity(name, column(column_name or name), "home", wrong=wrong, scope="pair", **fields)
+
+
 def home_quantity(name: str, column_name: str = "", wrong: Wrong = "", **fields: Any) -> Quantity:
     """Return a quantity of the home that is a column of site_signal, of its own name unless another is given."""
     return Quantity(name, column(column_name or name), "home", wrong=wrong, **fields)
+
+
+def columns_of_lines(*templates: str) -> tuple[str, ...]:
+    """Return the columns of every line, "{}" in each template filled with it."""
+    return tuple(template.format(line) for template in templates for line in LINES)
 
 
 def watt_quantity(name: str, template: str, shape: Shape = "leg", *, wrong: Wrong = "") -> Quantity:

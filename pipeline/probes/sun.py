@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import polars as pl
 
 from pipeline.core.number_text import number
@@ -13,9 +15,10 @@ from pipeline.probes.leg_text import (
     leg_numbers,
     signed,
     tell_legs,
+    together,
     value_of,
 )
-from pipeline.probes.probe import Probe, Quantity, column, home_quantity, leg_quantity
+from pipeline.probes.probe import Probe, Quantity, column, columns_of_lines, home_quantity, leg_quantity
 
 RIGHT = pl.col("expected_gain")
 _COUNT = (pl.col("slope_days").cast(pl.Float64), "days with ramps")
@@ -40,22 +43,49 @@ def _difference(first: str, second: str) -> pl.Expr:
     return (pl.col(first) - pl.col(second)).abs()
 
 
+def _stray(leg: str) -> pl.Expr:
+    """Return the slope of a line that the inverter doesn't feed: right is none."""
+    return pl.when(pl.col(f"pv_share_{leg}") == 0).then(pl.col(f"slope_{leg}"))
+
+
 def _lead_deg(leg: str) -> pl.Expr:
     """Return the lead [deg]; a leg that doesn't answer production has no phase towards it."""
     return pl.when(pl.col(f"gain_{leg}").abs() > 0.25).then(pl.col(f"phase_{leg}_deg"))
 
 
-def _tell_slopes(row: Row) -> str:
-    right = value_of(row, "slope_expected")
+def _right_slopes(row: Row, legs: Sequence[str]) -> dict[str, float]:
+    """Return the right slope of each of these legs: by the share of production that feeds it, where that is known."""
+    right, gain = value_of(row, "slope_expected"), value_of(row, "expected_gain")
     if right is None:
-        slopes = " and ".join(
-            f"{leg.upper()} by {signed(slope)}" for leg, slope in known_legs(row, "slope_{}")
-        )
-        text = f"with PV moves {slopes}{_UNIT}, the site record does not say what is right"
-        return text if slopes else NOT_KNOWN
+        return {}
+    shares = {leg: value_of(row, f"pv_share_{leg}") for leg in legs}
+    if gain is None or None in shares.values():
+        return dict.fromkeys(legs, right)
+    is_added = bool(row.get("is_added_back"))
+    return {leg: (share or 0.0) * (is_added - gain) for leg, share in shares.items()}
+
+
+def _right_text(rights: Mapping[str, float]) -> str:
+    """Return "−0.33", or "−1.00 on L1 and 0.00 on L2 and L3" where lines differ."""
+    legs_of: dict[str, list[str]] = {}
+    for leg, right in rights.items():
+        legs_of.setdefault(signed(right), []).append(leg.upper())
+    if len(legs_of) == 1:
+        return next(iter(legs_of))
+    return together([f"{right} on {together(legs)}" for right, legs in legs_of.items()])
+
+
+def _tell_slopes(row: Row) -> str:
+    known = known_legs(row, "slope_{}")
+    rights = _right_slopes(row, [leg for leg, _ in known])
+    if not known:
+        return NOT_KNOWN
+    if not rights:
+        slopes = together([f"{leg.upper()} by {signed(slope)}" for leg, slope in known])
+        return f"with PV moves {slopes}{_UNIT}, the site record does not say what is right"
 
     def judge(leg: str, slope: float) -> tuple[Verb, bool]:
-        scatter = 2 * (value_of(row, f"slope_{leg}_se") or 0.0)
+        right, scatter = rights[leg], 2 * (value_of(row, f"slope_{leg}_se") or 0.0)
         if right == 0:
             if abs(slope) <= max(_LEAST_W, scatter):
                 return _NOT_AT_ALL, False
@@ -68,7 +98,7 @@ def _tell_slopes(row: Row) -> str:
             _WRONG_SIGN if slope * right < 0 else _TOO_WEAK if abs(slope) < abs(right) else _TOO_STRONG
         ), True
 
-    return tell_legs(leg_numbers(row, "slope_{}", judge, write=signed), unit=_UNIT, right=signed(right))
+    return tell_legs(leg_numbers(row, "slope_{}", judge, write=signed), unit=_UNIT, right=_right_text(rights))
 
 
 def _tell_phase(row: Row) -> str:
@@ -90,14 +120,18 @@ SUN = Probe(
                  decides=0.3),
         leg_quantity("gain_error", "gain_{}_se", is_compared=False),
         home_quantity("gain_sum_error", "gain_sum_se", is_compared=False),
-        Quantity("gain_apart", lambda _: _difference("gain_l1", "gain_l2")),
+        Quantity("gain_apart", lambda _: _difference("gain_l1", "gain_l2"), scope="pair"),
         Quantity("noon_apart", lambda _: _difference("slope_am", "slope_pm")),
         home_quantity("days_apart", "slope_scatter"),
         home_quantity("slope_net"),
         home_quantity("slope_days", is_compared=False),
+        Quantity("stray", _stray, "leg", column("slope_{}_se"), wrong="both", floor=0.01, least_lines=3),
     ),
     _tell_slopes,
-    ("slope_l1", "slope_l2", "slope_l1_se", "slope_l2_se", "slope_expected"),
+    (
+        *columns_of_lines("slope_{}", "slope_{}_se", "pv_share_{}"), "slope_expected", "expected_gain",
+        "is_added_back",
+    ),
     pl.col("gain_l1").is_not_null() & (pl.col("gain_sum_se") < 0.5),
     count=_COUNT,
 )  # fmt: skip
@@ -113,7 +147,7 @@ PHASE = Probe(
         leg_quantity("gain", "gain_{}", is_compared=False),
     ),
     _tell_phase,
-    ("phase_l1_deg", "phase_l2_deg", "phase_l1_se_deg", "phase_l2_se_deg"),
+    columns_of_lines("phase_{}_deg", "phase_{}_se_deg"),
     pl.col("phase_l1_se_deg") < 10,
     count=_COUNT,
 )  # fmt: skip

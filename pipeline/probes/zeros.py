@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.core.number_text import number
 from pipeline.probes.leg_text import NOT_KNOWN, Row, known_legs, share_of, together, value_of
-from pipeline.probes.probe import Probe, home_quantity, leg_quantity, watt_quantity
+from pipeline.probes.probe import Probe, columns_of_lines, home_quantity, leg_quantity, watt_quantity
 
 _SELDOM, _MOSTLY = 0.01, 0.5  # shares of intervals
 _DROPS_DAY = 0.3
@@ -52,9 +52,6 @@ ZEROS = Probe(
         home_quantity("all_share", "zero_all_share"),
     ),
     _tell,
-    (
-        "zero_l1_share", "zero_l2_share", "lone_zero_l1_share", "lone_zero_l2_share", "tiny_l1_share", "tiny_l2_share",
-        "drop_l1_day", "drop_l2_day",
-    ),
+    columns_of_lines("zero_{}_share", "lone_zero_{}_share", "tiny_{}_share", "drop_{}_day"),
     pl.col("zero_l1_share").is_not_null(),
 )  # fmt: skip

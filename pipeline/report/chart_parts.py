@@ -1,4 +1,4 @@
-"""What several pictures share: finishing a spec, axes by day, the legs' colours and shapes, the zero line."""
+"""What several pictures share: finishing a spec, axes by day, the lines' colours and shapes, the zero line."""
 
 from __future__ import annotations
 
@@ -7,11 +7,13 @@ from typing import Any, TypeAlias
 
 import polars as pl
 
+from pipeline.core.services import LINES
 from pipeline.report import theme, vega
 from pipeline.report.vega import Channel, Layer, Spec
 
 Rows: TypeAlias = list[dict[str, Any]]
-_LEGS = ["L1", "L2"]
+_SHAPES = {"l1": "circle", "l2": "square", "l3": "triangle-up"}
+TWO_LEGS = ("l1", "l2")
 _MOST_TICKS = 8
 
 
@@ -49,15 +51,33 @@ def day_axis(days: int) -> Channel:
     return vega.x("day:T", title=None, scale=vega.scale(type="utc", padding=8), axis=axis)
 
 
-def leg_colour(title: str | None = None) -> Channel:
-    """Return the two legs' colours with a legend."""
-    scale = vega.scale(domain=_LEGS, range=[theme.light("l1"), theme.light("l2")])
+def leg_colour(title: str | None = None, *, lines: Sequence[str] = TWO_LEGS) -> Channel:
+    """Return the colours of a home's lines (l1, ...) with a legend."""
+    scale = vega.scale(domain=_names(lines), range=[theme.light(line) for line in lines])
     return vega.colour("leg:N", scale=scale, legend=vega.legend(title=title))
 
 
-def leg_shape() -> Channel:
-    """Return the two legs' shapes: legs differ in more than colour."""
-    return vega.shape("leg:N", scale=vega.scale(domain=_LEGS, range=["circle", "square"]))
+def leg_shape(*, lines: Sequence[str] = TWO_LEGS) -> Channel:
+    """Return the lines' shapes: they differ in more than colour."""
+    return vega.shape(
+        "leg:N", scale=vega.scale(domain=_names(lines), range=[mark_of(line) for line in lines])
+    )
+
+
+def mark_of(line: str) -> str:
+    """Return the shape of a line's marks in every picture."""
+    return _SHAPES[line]
+
+
+def lines_in(frame: pl.DataFrame, column: str) -> tuple[str, ...]:
+    """Return the lines that `column` ("slope_{}") is known of: both legs at least, as most homes have two."""
+    name = column.format("l3")
+    has_third = name in frame.columns and frame.get_column(name).drop_nulls().len() > 0
+    return LINES if has_third else TWO_LEGS
+
+
+def _names(lines: Sequence[str]) -> list[str]:
+    return [line.upper() for line in lines]
 
 
 def zero_line() -> tuple[Layer, dict[str, Rows]]:

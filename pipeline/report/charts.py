@@ -6,6 +6,7 @@ about pages. The leg-against-PV and weight pictures have modules of their own.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 import polars as pl
@@ -19,11 +20,13 @@ from pipeline.report.chart_parts import (
     finish,
     leg_colour,
     leg_shape,
+    lines_in,
     quantile,
     rows,
     whole,
     zero_line,
 )
+from pipeline.report.right_slopes import Expected, right_slopes, right_text
 from pipeline.report.series import HomeSeries
 from pipeline.report.vega import Layer, Spec
 
@@ -39,7 +42,7 @@ def day_hour_map(series: HomeSeries, leg: str, reach_w: float, *, onset: date | 
     series
         The home's days and hours.
     leg
-        l1 or l2.
+        l1, l2 or l3.
     reach_w
         Colours end at minus and plus this [W].
     onset
@@ -71,12 +74,24 @@ def day_hour_map(series: HomeSeries, leg: str, reach_w: float, *, onset: date | 
     return finish(layers, tables, height=step * len(days), view=background)
 
 
-def night_levels(days: pl.DataFrame, reach_w: float, onset: date | None) -> Spec | None:
-    """Return each night's median W of both legs over the days, the onset marked.
+def night_levels(
+    days: pl.DataFrame, reach_w: float, onset: date | None, *, lines: Sequence[str] | None = None
+) -> Spec | None:
+    """Return each night's median W of every line over the days, the onset marked.
 
-    The axis goes up to at least `reach_w`, so that a dead leg's noise stays as small as it is.
+    Parameters
+    ----------
+    days
+        Table site_daily of the home.
+    reach_w
+        The axis goes up to this [W] at least, so that a dead line's noise stays as small as it is.
+    onset
+        Day of the change, marked where there is one.
+    lines
+        The home's (l1, ...); None: both legs, and the third line where it has a night.
     """
-    nights = by_leg_rows(days, {"w": "night_{}_w"}).drop_nulls("w").with_columns(whole("w"))
+    lines = lines or lines_in(days, "night_{}_w")
+    nights = by_leg_rows(days, {"w": "night_{}_w"}, lines=lines).drop_nulls("w").with_columns(whole("w"))
     if nights.is_empty():
         return None
     zero, zero_data = zero_line()
@@ -84,41 +99,51 @@ def night_levels(days: pl.DataFrame, reach_w: float, onset: date | None) -> Spec
     low, high = (quantile(nights.get_column("w"), end) for end in (0, 1))
     axis = vega.scale(domain=[min(low, 0), max(high, reach_w)], nice=True)
     base = data("nights").encode(
-        day_axis(days.height), vega.y("w:Q", title="overnight baseload, W", scale=axis), leg_colour()
+        day_axis(days.height),
+        vega.y("w:Q", title="overnight baseload, W", scale=axis),
+        leg_colour(lines=lines),
     )
     told = [vega.tooltip("leg:N"), vega.tooltip("day:T", format="%-d %b"), vega.tooltip("w:Q")]
-    dots = base.mark("point", filled=True, size=55).encode(leg_shape(), tooltip=told)
+    dots = base.mark("point", filled=True, size=55).encode(leg_shape(lines=lines), tooltip=told)
     layers = [zero, base.mark("line", strokeWidth=1.5, opacity=0.7), dots, *marks]
     return finish(layers, {"nights": rows(nights)} | zero_data | mark_data, height=220)
 
 
 def daily_slopes(
-    days: pl.DataFrame, expected: float | None, reach: float, *, onset: date | None
+    days: pl.DataFrame,
+    expected: Expected,
+    reach: float,
+    *,
+    onset: date | None,
+    lines: Sequence[str] | None = None,
 ) -> Spec | None:
-    """Return each day's slope on PV with its 95 % interval, both legs, against the expected slope.
-
-    L1 stands at 6:00 and L2 at 18:00 of its day so that the bars lie side by side.
+    """Return each day's slope on PV with its 95 % interval, every line, against the expected slope.
 
     Parameters
     ----------
     days
         Table site_daily of the home.
     expected
-        The slope of a right install [W/W], None where the sun proves nothing.
+        The slope of a right install [W/W], of every line or by line (l1, ...); None where the sun proves nothing.
     reach
         Least half width of the axis [W/W].
     onset
         Day of the change, marked where there is one.
+    lines
+        The home's (l1, ...); None: both legs, and the third line where it has a slope.
     """
-    slopes = by_leg_rows(days, {"slope": "slope_{}", "se": "slope_{}_se"}).drop_nulls("slope")
+    lines = lines or lines_in(days, "slope_{}")
+    right = right_slopes(expected, lines)
+    slopes = by_leg_rows(days, {"slope": "slope_{}", "se": "slope_{}_se"}, lines=lines).drop_nulls("slope")
     if slopes.is_empty():
         return None
-    largest = max(reach, abs(expected or 0) + 0.2, quantile(slopes.get_column("slope").abs(), 0.95) + 0.2)
+    largest = max(
+        reach, *(abs(value) + 0.2 for value in right), quantile(slopes.get_column("slope").abs(), 0.95) + 0.2
+    )
     half = pl.col("se").fill_null(0) * Z95
-    time = pl.when(pl.col("leg") == "L1").then(pl.lit("T06:00Z")).otherwise(pl.lit("T18:00Z"))
     slopes = slopes.select(
         "leg",
-        pl.concat_str("day", time),
+        side_by_side(lines),
         slope=pl.col("slope").round(3),
         low=(pl.col("slope") - half).round(3),
         high=(pl.col("slope") + half).round(3),
@@ -126,26 +151,31 @@ def daily_slopes(
     zero, zero_data = zero_line()
     marks, mark_data = onset_marks(slopes, onset)
     domain = vega.scale(domain=[-round(largest, 1), round(largest, 1)], nice=False)
-    title = None if expected is None else f"dashed: right, {words.number(expected, 2, sign=True)}"
-    base = data("slopes").encode(day_axis(days.height), leg_colour(title))
+    title = f"dashed: right, {right_text(expected, lines)}" if right else None
+    base = data("slopes").encode(day_axis(days.height), leg_colour(title, lines=lines))
     told = [vega.tooltip("leg:N"), vega.tooltip("day:T", format="%-d %b"), vega.tooltip("slope:Q")]
     dots = base.mark("point", filled=True, size=55, clip=True).encode(
-        vega.y("slope:Q", title="slope, W per W of PV", scale=domain), leg_shape(), tooltip=told
+        vega.y("slope:Q", title="slope, W per W of PV", scale=domain), leg_shape(lines=lines), tooltip=told
     )
     bars = base.mark("rule", strokeWidth=2, opacity=0.6, clip=True).encode(vega.y("low:Q"), vega.y2("high:Q"))
     layers = [zero, bars, dots, *marks]
     tables = {"slopes": rows(slopes)} | zero_data | mark_data
-    if expected is not None:
+    if right:
         line = data("expected").mark(
             "rule", strokeDash=[6, 4], strokeWidth=1.5, color=theme.light("expected")
         )
         layers.append(line.encode(vega.y("slope:Q")))
-        tables["expected"] = [{"slope": expected}]
+        tables["expected"] = [{"slope": value} for value in right]
     return finish(layers, tables, height=240)
 
 
-def by_leg_rows(days: pl.DataFrame, fields: dict[str, str]) -> pl.DataFrame:
-    """Return one row a day and leg: leg ("L1"/"L2"), day (ISO text) and the fields, for both legs."""
+def by_leg_rows(
+    days: pl.DataFrame, fields: dict[str, str], *, lines: Sequence[str] | None = None
+) -> pl.DataFrame:
+    """Return one row a day and line: leg ("L1"...), day (ISO text) and the fields, by their columns ("slope_{}").
+
+    `lines` None: both legs, and the third line where it has a value.
+    """
     day = pl.col("day").dt.to_string("%Y-%m-%d")
     parts = [
         days.select(
@@ -153,9 +183,16 @@ def by_leg_rows(days: pl.DataFrame, fields: dict[str, str]) -> pl.DataFrame:
             day,
             **{name: pl.col(column.format(leg)).cast(pl.Float64) for name, column in fields.items()},
         )
-        for leg in ("l1", "l2")
+        for leg in lines or lines_in(days, next(iter(fields.values())))
     ]
     return pl.concat(parts)
+
+
+def side_by_side(lines: Sequence[str]) -> pl.Expr:
+    """Return when in its day each line's mark stands, so that their bars lie side by side: two at 6:00 and 18:00."""
+    hours = {line.upper(): 24 * (place + 0.5) / len(lines) for place, line in enumerate(lines)}
+    times = {name: f"T{hour:02.0f}:00Z" for name, hour in hours.items()}
+    return pl.concat_str("day", pl.col("leg").replace_strict(times, return_dtype=pl.String))
 
 
 def onset_marks(by_leg: pl.DataFrame, onset: date | None) -> tuple[list[Layer], dict[str, Rows]]:

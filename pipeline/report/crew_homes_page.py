@@ -9,10 +9,10 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.core.setting_sections import CrewSettings
-from pipeline.faults.fault_text import fault_title_column
 from pipeline.report import words
 from pipeline.report.crew_charts import percent_interval, ratio_interval
 from pipeline.report.crew_words import comparison_text
+from pipeline.report.home_lines import fault_title_by_lines
 from pipeline.report.names import crew_anchor
 
 LIKELY = 0.1  # a fault less likely than this is counted with the rest
@@ -89,7 +89,11 @@ def describe_homes(homes: pl.DataFrame, scores: pl.DataFrame) -> pl.DataFrame:
     faults = [name for name in scores["fault_likelihoods"].struct.fields if name != SOUND]
     shares = [pl.col("fault_likelihoods").struct.field(name) for name in faults]
     suspected = scores.select(
-        "site_id", "likely_fault", "likely_leg", share=pl.max_horizontal(shares) / pl.sum_horizontal(shares)
+        "site_id",
+        "likely_fault",
+        "likely_leg",
+        line_count="line_count" if "line_count" in scores.columns else pl.lit(2),
+        share=pl.max_horizontal(shares) / pl.sum_horizontal(shares),
     )
     was_found = pl.col("found").is_not_null() & (pl.col("found") != SOUND)
     kind = (
@@ -111,7 +115,10 @@ def describe_homes(homes: pl.DataFrame, scores: pl.DataFrame) -> pl.DataFrame:
             any_likelihood=pl.when(~pl.col("is_visited")).then(pl.max_horizontal("chance", "later")),
         )
         .with_columns(
-            fault=fault_title_column(pl.when(was_found).then("found").when(is_named).then("likely_fault")),
+            fault=fault_title_by_lines(
+                pl.when(was_found).then("found").when(is_named).then("likely_fault"),
+                pl.col("line_count").fill_null(2),
+            ),
             fault_leg=pl.when(was_found).then("leg").when(is_named).then("likely_leg"),
             fault_likelihood=pl.when(is_named).then(pl.col("any_likelihood") * pl.col("share")),
         )

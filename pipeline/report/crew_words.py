@@ -21,7 +21,7 @@ _MOST_NAMES = 10
 RANDOM_VISITS = 20
 NOT_DIFFERENT = "not significantly different"
 TERMS = {
-    "Fair rate": "the crew's rate on the fleet's average mix of installs (CT location, CTs per leg, extended leads, "
+    "Fair rate": "the crew's rate on the fleet's average mix of installs (CT location, parallel CTs, extended leads, "
     "service, quarter of commissioning), small-sample adjusted: the fewer installs, the closer to the fleet's rate.",
     "Observed / expected": "the crew's faults divided by those of an average crew on the same installs; 1 is average. "
     "Of many crews some have an interval without 1 by chance: only “against the fleet” says which differ.",

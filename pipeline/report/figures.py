@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any, NamedTuple
 
 import polars as pl
 from scipy.special import expit
 
+from pipeline.core.line_columns import PAIRS
+from pipeline.core.line_words import line_words
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.chart_parts import quantile
 from pipeline.report.charts import daily_slopes, day_hour_map, night_levels
+from pipeline.report.line_pair_chart import line_against_line, pair_caption
 from pipeline.report.pv_chart import leg_against_pv
+from pipeline.report.right_slopes import expected_of, expected_slopes, right_text
 from pipeline.report.series import HomeSeries, daylight
 from pipeline.report.vega import Spec
 from pipeline.report.weight_chart import running_totals, weight_bars
 from pipeline.report.weight_table import fold
 
-_LEGS = ("l1", "l2")
 _NIGHT_HOURS = (0, 4)
 _MIDDAY_HOURS = (11, 14)
 
@@ -35,9 +38,16 @@ class Figure(NamedTuple):
 
 
 def home_figures(
-    series: HomeSeries, score: Mapping[str, Any], since: date | None, *, settings: ReportSettings
+    series: HomeSeries,
+    score: Mapping[str, Any],
+    since: date | None,
+    *,
+    lines: Sequence[str],
+    settings: ReportSettings,
 ) -> list[Figure]:
-    """Return each leg by day and hour, each leg against PV, the overnight baseload and the daily response to PV.
+    """Return each line by day and hour and against PV, the overnight baseload and the daily response to PV.
+
+    A home with three lines also has each pair of them against each other.
 
     Parameters
     ----------
@@ -45,28 +55,40 @@ def home_figures(
         The home's readings and its row of site_scores.
     since
         The onset of the suspected fault.
+    lines
+        The home's (l1, ...).
     settings
         [report].
     """
-    levels = pl.concat([series.hours.get_column(f"{leg}_w").abs() for leg in _LEGS]).drop_nulls()
+    levels = pl.concat([series.hours.get_column(f"{leg}_w").abs() for leg in lines]).drop_nulls()
     reach = max(settings.least_reach_w, round(quantile(levels, settings.colour_quantile), -2))
     start = _start(series, score["from_on"] or since)
     return [
-        *(_map_figure(series, leg, reach, since, start, score) for leg in _LEGS),
-        *(_slope_figure(series, leg, score, start, settings) for leg in _LEGS),
-        *_day_figures(series, score, since, settings),
+        *(_map_figure(series, leg, reach, since, start, score) for leg in lines),
+        *(_slope_figure(series, leg, lines, score, start, settings) for leg in lines),
+        *_day_figures(series, score, since, lines, settings),
+        *(
+            _pair_figure(series, pair, start)
+            for pair in PAIRS.values()
+            if set(pair) <= set(lines) and len(lines) > 2
+        ),
     ]
 
 
 def _day_figures(
-    series: HomeSeries, score: Mapping[str, Any], since: date | None, settings: ReportSettings
+    series: HomeSeries,
+    score: Mapping[str, Any],
+    since: date | None,
+    lines: Sequence[str],
+    settings: ReportSettings,
 ) -> list[Figure]:
     night_texts, slope_texts = [], []
-    for leg in _LEGS:
+    expected = expected_slopes(score, lines)
+    for leg in lines:
         if not series.has(f"{leg}_w"):
             continue
-        night = f"median {words.watts(score[f'night_{leg}_w'])}"
-        slope = f"{words.slope(score[f'slope_{leg}'], score[f'slope_{leg}_se'])} over the window"
+        night = f"median {words.watts(score.get(f'night_{leg}_w'))}"
+        slope = f"{words.slope(score.get(f'slope_{leg}'), score.get(f'slope_{leg}_se'))} over the window"
         days = series.days
         before = days.clear() if since is None else days.filter(pl.col("day") < since)
         if before.height:
@@ -81,16 +103,16 @@ def _day_figures(
         Figure(
             "nights",
             "Overnight baseload, night by night",
-            night_levels(series.days, settings.least_reach_w, since),
+            night_levels(series.days, settings.least_reach_w, since, lines=lines),
             "No night with readings in the window." if series.hours.height else "No readings in the window.",
             f"{'; '.join(night_texts)}. Without a battery a right CT stays above zero at night.",
         ),
         Figure(
             "slopes",
             "Response to PV, day by day",
-            daily_slopes(series.days, score["slope_expected"], settings.slope_reach, onset=since),
-            _no_slope(series, "l1"),
-            f"{'; '.join(slope_texts)}; right is {words.number(score['slope_expected'], 2, sign=True)} W per W. "
+            daily_slopes(series.days, expected, settings.slope_reach, onset=since, lines=lines),
+            _no_slope(series, "l1", lines),
+            f"{'; '.join(slope_texts)}; right is {right_text(expected, lines)} W per W. "
             "Bars are each day's 95 % interval: a cloudless day has a wide one.",
         ),
     ]
@@ -128,7 +150,7 @@ def _map_figure(
         _median(hours.filter(pl.col("hour").is_between(first, end - 1)), f"{leg}_w")
         for first, end in (_NIGHT_HOURS, _MIDDAY_HOURS)
     )
-    share = score[f"night_{leg}_negative_share"]
+    share = score.get(f"night_{leg}_negative_share")
     below = (
         "It is never below zero at night."
         if share == 0
@@ -147,10 +169,16 @@ def _map_figure(
 
 
 def _slope_figure(
-    series: HomeSeries, leg: str, score: Mapping[str, Any], start: date | None, settings: ReportSettings
+    series: HomeSeries,
+    leg: str,
+    lines: Sequence[str],
+    score: Mapping[str, Any],
+    start: date | None,
+    settings: ReportSettings,
 ) -> Figure:
     name = words.leg(leg)
-    slope, se, expected = score[f"slope_{leg}"], score[f"slope_{leg}_se"], score["slope_expected"]
+    slope, se = score.get(f"slope_{leg}"), score.get(f"slope_{leg}_se")
+    expected = expected_of(expected_slopes(score, lines), leg)
     points = daylight(series, leg, settings.daylight_share)
     used = points if start is None else points.filter(pl.col("day") >= start)
     hours = words.count(used.height, "daylight hour") + _from(start)
@@ -166,7 +194,18 @@ def _slope_figure(
     if used.height < points.height:
         caption += " Grey dots are earlier days, which had no part in it."
     spec = leg_against_pv(points, leg, slope, se=se, expected=expected, start=start)
-    return Figure(f"pv-{leg}", f"{name} against PV", spec, _no_slope(series, leg), caption)
+    return Figure(f"pv-{leg}", f"{name} against PV", spec, _no_slope(series, leg, lines), caption)
+
+
+def _pair_figure(series: HomeSeries, pair: tuple[str, str], start: date | None) -> Figure:
+    names = " and ".join(words.leg(line) for line in pair)
+    spec, caption = line_against_line(series, pair, start), pair_caption(series, pair, start)
+    return Figure(pair_id(pair), f"{names} against each other", spec, f"No hour with both {names}.", caption)
+
+
+def pair_id(pair: tuple[str, str]) -> str:
+    """Return the id of the figure of two lines against each other."""
+    return f"pair-{pair[0][1]}{pair[1][1]}"
 
 
 def _start(series: HomeSeries, first: date | None) -> date | None:
@@ -184,15 +223,17 @@ def _from(start: date | None) -> str:
 
 
 def _no_leg(name: str) -> str:
-    return f"No {name} readings in the window: a single-leg service or a source of whole-home power has none."
+    why = ": a single-leg service or a source of whole-home power has none" if name == "L2" else ""
+    return f"No {name} readings in the window{why}."
 
 
-def _no_slope(series: HomeSeries, leg: str) -> str:
+def _no_slope(series: HomeSeries, leg: str, lines: Sequence[str]) -> str:
+    one = line_words(len(lines)).one
     if not series.has("pv_w"):
-        return "No PV readings in the window: the leg can't be compared with production."
+        return f"No PV readings in the window: the {one} can't be compared with production."
     if not series.has(f"{leg}_w"):
         return _no_leg(words.leg(leg))
-    return "PV never rose enough in the window to compare the leg with it."
+    return f"PV never rose enough in the window to compare the {one} with it."
 
 
 def _median(frame: pl.DataFrame, column: str) -> float | None:

@@ -7,9 +7,9 @@ import polars as pl
 from pipeline.core.contract import SAFETY, SOUND, SUSPECT, UNPROVEN
 from pipeline.core.glossary import UNPROVEN_NEEDS
 
-# In reading order; code: (name, what it means).
+# In reading order; code: (name, what it means, with the fleet's words for its lines: `LineWords.spell`).
 GROUPS: dict[str, tuple[str, str]] = {
-    SAFETY: ("safety call", "The legs' voltages move apart with load: pass it on at once. No CT job."),
+    SAFETY: ("safety call", "The {many}' voltages move apart with load: pass it on at once. No CT job."),
     SUSPECT: (SUSPECT, "The data make a CT fault likely."),
     **{
         f"{UNPROVEN}-{need}": (f"unproven: needs {name}", text)

@@ -7,15 +7,17 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.core.glossary import LEGS, UNPROVEN_NEEDS
+from pipeline.core.line_words import line_words
 from pipeline.core.percent_text import percent_column
-from pipeline.faults.fault_text import fault_title_column
+from pipeline.core.services import LINES
 from pipeline.report.home_groups import home_group
+from pipeline.report.home_lines import fault_title_by_lines, line_counts
 from pipeline.report.names import crew_anchor
 from pipeline.report.report_input import ReportInput
 from pipeline.report.visit_plan import plan_pages
 from pipeline.worklist.fault_likelihood import fault_likelihood
 
-_SLOPES = {"slope_l1": "L1", "slope_l2": "L2", "slope_sum": "both"}
+_TOGETHER = {2: "both", 3: "all"}  # the slope of a home's lines together; one line is all there is
 
 
 def home_records(night: ReportInput, pages: Mapping[str, str]) -> pl.DataFrame:
@@ -42,6 +44,7 @@ def home_records(night: ReportInput, pages: Mapping[str, str]) -> pl.DataFrame:
         .join(status, on="site_id", how="left")
         .join(night.revisit_list.select("site_id", "rank", "fix_by"), on="site_id", how="left")
         .join(night.sites.select("site_id", "commissioned_on"), on="site_id", how="left")
+        .join(line_counts(scores, night.sites).rename({"line_count": "lines"}), on="site_id", how="left")
     )
     fault = pl.coalesce("suspected_fault", "likely_fault")
     leg = pl.coalesce("leg", *(["likely_leg"] if "likely_leg" in scores.columns else []))
@@ -64,7 +67,7 @@ def home_records(night: ReportInput, pages: Mapping[str, str]) -> pl.DataFrame:
         group=home_group(),
         crew=pl.col("crew_id").replace_strict(anchors, default=None, return_dtype=pl.String),
         commissioned=_day("commissioned_on"),
-        fault=fault_title_column(fault),
+        fault=fault_title_by_lines(fault, pl.col("lines")),
         leg=leg.replace_strict(LEGS, default=None, return_dtype=pl.String),
         this_fault=percent_column(fault_likelihood(fault, scores["fault_likelihoods"].struct.fields)),
         any_fault=percent_column(pl.col("likelihood")),
@@ -84,16 +87,42 @@ def _day(column: str) -> pl.Expr:
 
 
 def _slopes(columns: list[str]) -> pl.Expr:
-    """Return the slopes on production in a line, null where none was measured."""
+    """Return the slopes on production in one text, null where none was measured; `lines` is how many a home has."""
     parts = [
-        pl.format("{} {}", pl.lit(name), _signed(column))
-        for column, name in _SLOPES.items()
-        if column in columns
+        pl.format("{} {}", pl.lit(line.upper()), _signed(f"slope_{line}"))
+        for line in LINES
+        if f"slope_{line}" in columns
     ]
+    together = pl.col("lines").replace_strict(_TOGETHER, default=None, return_dtype=pl.String)
+    if "slope_sum" in columns:
+        parts.append(pl.format("{} {}", together, _signed("slope_sum")))
     measured = pl.concat_str(parts, separator=", ", ignore_nulls=True)
-    expected = pl.format("{} W per W of PV, right is {} a leg", measured, _signed("slope_expected"))
+    expected = pl.format("{} W per W of PV, right is {}", measured, _right(columns))
     plain = pl.format("{} W per W of PV", measured)
     return pl.when(measured != "").then(pl.coalesce(expected, plain))
+
+
+def _right(columns: list[str]) -> pl.Expr:
+    """Return the slope of a right line, and on which lines where production feeds only some."""
+    right = _signed("slope_expected")
+    of_each = pl.col("lines").replace_strict(
+        {count: f" a {line_words(count).one}" for count in (2, 3)}, default=""
+    )
+    alike = pl.format("{}{}", right, of_each)
+    shares = {line: f"pv_share_{line}" for line in LINES}
+    if not set(shares.values()) <= set(columns):
+        return alike
+    is_fed = {line: pl.col(share) > 0 for line, share in shares.items()}
+    fed = pl.concat_str(
+        [pl.when(fed).then(pl.lit(line.upper())) for line, fed in is_fed.items()],
+        separator=", ",
+        ignore_nulls=True,
+    )
+    by_line = pl.format("{} on {}, 0.00 elsewhere", right, fed)
+    is_some = (
+        (pl.col("lines") == 3) & ~pl.all_horizontal(is_fed.values()) & pl.any_horizontal(is_fed.values())
+    )
+    return pl.when(is_some).then(by_line).otherwise(alike)
 
 
 def _signed(column: str) -> pl.Expr:

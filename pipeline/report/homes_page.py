@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from pipeline.report.home_groups import GROUPS, group_counts
+from pipeline.report.home_lines import words_of_fleet
 from pipeline.report.report_input import ReportInput
 
 # Fields of a record in reading order, under what they are called.
@@ -21,9 +22,10 @@ FIELDS = (
 def homes_context(night: ReportInput) -> dict[str, Any]:
     """Return the template values of the page."""
     counts = group_counts(night.site_scores)
+    lines = words_of_fleet(night.site_scores, night.sites)
     groups = [
-        {"group": group, "name": name, "text": text, "homes": counts[group]}
+        {"group": group, "name": name, "text": lines.spell(text), "homes": counts[group]}
         for group, (name, text) in GROUPS.items()
         if counts[group]
     ]
-    return {"groups": groups, "homes": night.site_scores.height, "fields": FIELDS}
+    return {"groups": groups, "homes": night.site_scores.height, "fields": FIELDS, "lines": lines}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -11,7 +12,7 @@ from pipeline.core.glossary import FIX_BY
 from pipeline.report import words
 from pipeline.report.fleet_map import WIDTH, flat_map
 from pipeline.report.home_groups import home_group
-from pipeline.report.report_input import ReportInput
+from pipeline.report.report_input import FaultCard, ReportInput
 
 MOST_DOTS = 1500  # above, homes are counted in squares of a grid
 MOST_LISTED = 500
@@ -29,7 +30,7 @@ def map_context(night: ReportInput) -> dict[str, Any]:
         "homes": homes.height,
         "without_place": homes.height - known.height,
         "areas": _areas(homes),
-        "picture": _picture(known) if known.height else None,
+        "picture": _picture(known, night.faults) if known.height else None,
     }
 
 
@@ -64,7 +65,7 @@ def _areas(homes: pl.DataFrame) -> list[dict[str, Any]]:
     )
 
 
-def _picture(known: pl.DataFrame) -> dict[str, Any]:
+def _picture(known: pl.DataFrame, faults: Mapping[str, FaultCard]) -> dict[str, Any]:
     flat = flat_map(known)
     placed = flat.placed(known)
     marked = placed.drop_nulls("mark")
@@ -81,7 +82,8 @@ def _picture(known: pl.DataFrame) -> dict[str, Any]:
         "squares": _squares(others) if is_counted else [],
         "square": WIDTH / CELLS,
         "marks": [
-            row | {"told": _told(row)} for row in shown.head(MOST_LISTED).reverse().iter_rows(named=True)
+            row | {"told": _told(row, faults)}
+            for row in shown.head(MOST_LISTED).reverse().iter_rows(named=True)
         ],
         "marks_left_off": max(0, marked.height - MOST_LISTED),
         "labels": _labels(placed),
@@ -110,12 +112,12 @@ def _squares(others: pl.DataFrame) -> list[dict[str, Any]]:
     )
 
 
-def _told(row: dict[str, Any]) -> str:
+def _told(row: dict[str, Any], faults: Mapping[str, FaultCard]) -> str:
     """Return what a marked home's tooltip says."""
     where = f"{row['site_id']}, {row['area'] or 'no area'}"
     listed = ""
     if row["rank"] is not None:
-        suspicion = words.suspicion(row["suspected_fault"], row["leg"])
+        suspicion = words.suspicion(row["suspected_fault"], row["leg"], faults)
         any_fault = words.percent(row["likelihood"])
         listed = f"rank {row['rank']}, {FIX_BY[row['fix_by']]}: {suspicion}, {any_fault} any fault"
     return ". ".join(filter(None, (where, "Safety call" if row["mark"] == SAFETY else "", listed)))

@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.core.contract import SAFETY, UNPROVEN
 from pipeline.core.glossary import UNPROVEN_NEEDS
+from pipeline.core.services import LINES
 from pipeline.report import words
 from pipeline.report.home_groups import home_group
 from pipeline.report.names import crew_anchor
@@ -32,13 +33,14 @@ def new_installs(night: ReportInput) -> dict[str, Any]:
         pl.col("commissioned_on") > night.as_of - timedelta(days=NEW_DAYS),
         pl.col("commissioned_on") <= night.as_of,
     ).select("site_id", "commissioned_on")
+    slopes = [f"slope_{line}" for line in LINES if f"slope_{line}" in night.site_scores.columns]
     homes = (
         night.site_scores.join(recent, on="site_id")
         .join(night.standing.select("site_id", "standing", "is_listed"), on="site_id", how="left")
         .with_columns(
             group=home_group(),
             nights_so_far=pl.col("nights").fill_null(0),
-            lacks_sun=pl.col("slope_l1").is_null() & pl.col("slope_l2").is_null(),
+            lacks_sun=pl.all_horizontal(pl.col(name).is_null() for name in slopes),
         )
         .sort("commissioned_on", "site_id", descending=[True, False])
     )

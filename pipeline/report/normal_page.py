@@ -7,14 +7,17 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.line_words import LineWords
 from pipeline.core.setting_sections import VerdictSettings
-from pipeline.probes import PROBES
+from pipeline.probes import probes_of
+from pipeline.probes.measured import OF_THREE_LINES
 from pipeline.probes.probe import Probe
 from pipeline.report import words
 from pipeline.report.figures import Figure
+from pipeline.report.home_lines import words_of_fleet
 from pipeline.report.normal_chart import spread_chart
 from pipeline.report.normal_drift import moved_since, unlike_others
-from pipeline.report.normal_words import MEASURED, QUANTITIES, STRATA, scatter
+from pipeline.report.normal_words import STRATA, quantity_name, scatter, what_is_measured
 from pipeline.report.report_input import ReportInput
 from pipeline.scoring.normal import MOST_HOMES
 
@@ -32,14 +35,20 @@ def normal_context(night: ReportInput, settings: VerdictSettings) -> dict[str, A
     # The phase of an answer that isn't there may be any: at the loads no production passes.
     is_sure = (pl.col("unit") != "deg") | (pl.col("spread") < _ANY_ANGLE_DEG)
     normal, before = night.fleet_normal.filter(is_sure), night.fleet_normal_before
-    compared = [probe for probe in PROBES if any(quantity.is_compared for quantity in probe.quantities)]
+    has_three = normal["stratum"].str.ends_with(OF_THREE_LINES).any()
+    compared = [
+        probe
+        for probe in probes_of(3 if has_three else 2)
+        if any(quantity.is_compared for quantity in probe.quantities)
+    ]
+    lines = words_of_fleet(night.site_scores, night.sites)
     return {
         "rate": _rate_sentence(night, settings),
         "outside": outside.height,
-        "unlike": _first(unlike_others(normal)),
-        "moved": _first([] if before is None else moved_since(normal, before.filter(is_sure))),
+        "unlike": _first(unlike_others(normal, lines)),
+        "moved": _first([] if before is None else moved_since(normal, before.filter(is_sure), lines)),
         "is_first_night": before is None,
-        "blocks": [_block(probe, normal, outside) for probe in compared],
+        "blocks": [_block(probe, normal, outside, lines) for probe in compared],
     }
 
 
@@ -58,15 +67,15 @@ def _first(lines: list[str]) -> dict[str, Any]:
     return {"count": len(lines), "lines": lines[:MOST_MOVES], "rest": max(0, len(lines) - MOST_MOVES)}
 
 
-def _block(probe: Probe, normal: pl.DataFrame, outside: pl.DataFrame) -> dict[str, Any]:
-    """Return the template values of one probe."""
+def _block(probe: Probe, normal: pl.DataFrame, outside: pl.DataFrame, lines: LineWords) -> dict[str, Any]:
+    """Return the template values of one probe, in the fleet's words for its lines."""
     quantities = [quantity for quantity in probe.quantities if quantity.is_compared]
     main = {quantity.name for quantity in quantities if quantity.wrong}
     main = main or {quantity.name for quantity in quantities[:_MAIN_WITHOUT_FAULTS]}
     of_probe = normal.filter((pl.col("probe") == probe.name) & (pl.col("homes") > 0))
     rows, bars = [], []
     for quantity in quantities:
-        name, is_main = QUANTITIES[f"{probe.name}.{quantity.name}"], quantity.name in main
+        name, is_main = quantity_name(probe.name, quantity.name, lines), quantity.name in main
         for row in of_probe.filter(pl.col("quantity") == quantity.name).iter_rows(named=True):
             stratum = STRATA[row["stratum"]]
             here, many = (
@@ -89,8 +98,8 @@ def _block(probe: Probe, normal: pl.DataFrame, outside: pl.DataFrame) -> dict[st
     homes = outside.filter(pl.col("contradiction_probe") == probe.name)
     return {
         "name": probe.name,
-        "label": probe.label,
-        "measured": MEASURED[probe.name],
+        "label": probe.label_at(3 if lines.one == "line" else 2),
+        "measured": what_is_measured(probe.name, lines),
         "main": _by_quantity([row for row in rows if row["is_main"]]),
         "rest": _by_quantity([row for row in rows if not row["is_main"]]),
         "figure": _figure(probe, bars),

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.core.quantiles import Z95
 from pipeline.report import theme, vega, words
-from pipeline.report.chart_parts import Rows, data, finish, quantile, rows, whole, zero_line
+from pipeline.report.chart_parts import Rows, data, finish, mark_of, quantile, rows, whole, zero_line
 from pipeline.report.vega import Spec
 
 _LABELS = {"fitted": "measured", "expected": "right"}
@@ -54,8 +54,9 @@ def leg_against_pv(
     x, y = vega.x("pv:Q", title="PV production, W"), vega.y("w:Q", title=f"{words.leg(leg)}, W")
     zero, zero_data = zero_line()
     old = data("earlier").mark("point", filled=True, size=12, opacity=0.5, color=theme.light("prior"))
-    shape = "circle" if leg == "l1" else "square"
-    dots = data("hours").mark("point", filled=True, size=24, opacity=0.4, color=theme.light(leg), shape=shape)
+    dots = data("hours").mark(
+        "point", filled=True, size=24, opacity=0.4, color=theme.light(leg), shape=mark_of(leg)
+    )
     told = [vega.tooltip("day:N"), vega.tooltip("hour:O"), vega.tooltip("pv:Q"), vega.tooltip("w:Q")]
     layers = [zero, dots.encode(x, y, tooltip=told)]
     if earlier.height:

@@ -53,7 +53,8 @@ class ReportInput:
     only. `crews` and `list_tables` are tables and views by name (`crews_page.TABLES`, `list_page.TABLES`), `rejects`
     (reason, count), `sites` the register, `plans` each home's newest plan (`planned_visits.PLANS`).
     `fleet_normal_before` is None where there was no run before, `base_rate` the fleet's share of homes with a fault.
-    `earlier_visits` are those of listed homes by site_id. `faults` maps a fault's contract name to its card; `cautions`
+    `earlier_visits` are those of listed homes by site_id. `wiring` is None where no home of the night has three lines.
+    `faults` maps a fault's contract name to its card; `cautions`
     go on every work order.
     """
 
@@ -84,3 +85,4 @@ class ReportInput:
     faults: Mapping[str, FaultCard]
     cautions: tuple[str, ...]
     earlier_visits: Mapping[str, EarlierVisits] = field(default_factory=dict)
+    wiring: pl.DataFrame | None = None

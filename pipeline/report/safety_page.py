@@ -7,6 +7,8 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.line_columns import PAIRS
+from pipeline.core.line_words import line_count_of
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.report import safety_words, words
 from pipeline.report.figures import Figure
@@ -50,12 +52,13 @@ def safety_context(
     return {
         "call": call,
         "words": safety_words,
+        "lines": line_count_of(site.get("service")),
         "score": score,
         "ct_verdict": score["ct_verdict"] if score else None,
         "listed": listed,
         "facts": site_facts(site),
         "measured": measured_rows(call, site.get("service"), settings),
-        "picture": _figure(tables["safety_day"], settings),
+        "picture": _figure(tables["safety_day"], line_count_of(site.get("service")), settings),
         "events": tables["home_story"].sort("happened_on", "told_on", "what").to_dicts(),
     }
 
@@ -69,22 +72,26 @@ def measured_rows(
     from_v = f"{settings.neutral_v_per_kw:g}"
     moved = [
         (
-            f"V1 − V2 for each kW of {leg.upper()} as read",
-            f"{words.slope(call[f'v_per_kw_{leg}'], call[f'v_per_kw_{leg}_se'])} V",
+            f"V{first[1]} − V{second[1]} for each kW of {line.upper()} as read",
+            f"{words.slope(call[f'v_per_kw_{end}{pair}'], call[f'v_per_kw_{end}_se{pair}'])} V",
             f"{sign}, {RIGHT}",
         )
-        for leg, sign in (("l1", "minus"), ("l2", "plus"))
+        for pair, (first, second) in PAIRS.items()
+        if call.get(f"v_per_kw_l1{pair}") is not None
+        for end, line, sign in (("l1", first, "minus"), ("l2", second, "plus"))
     ]
+    between = "V1 − V2" if len(moved) == 2 else "Between two lines"
+    of_both = "both legs" if len(moved) == 2 else "their two loads"
     ohm = safety_words.path_ohm(call["v_per_kw"], service)
     return [
         *moved,
         (
-            "V1 − V2 for each kW that flows, less of both legs",
+            f"{between} for each kW that flows, less of {of_both}",
             f"{words.slope(call['v_per_kw'], call['v_per_kw_se'])} V",
             f"under {from_v} V",
         ),
         (
-            "As a resistance, of one leg and twice the neutral",
+            f"As a resistance, {safety_words.path_text(service)}",
             f"about {ohm:.2f} Ω",
             f"under {safety_words.path_ohm(settings.neutral_v_per_kw, service):.2f} Ω",
         ),
@@ -92,7 +99,7 @@ def measured_rows(
     ]  # fmt: skip
 
 
-def _figure(days: pl.DataFrame, settings: VerdictSettings) -> Figure:
+def _figure(days: pl.DataFrame, line_count: int, settings: VerdictSettings) -> Figure:
     """Return the picture by day; its caption carries the numbers."""
     from_v = f"{settings.neutral_v_per_kw:g} V per kW"
     caption = ""
@@ -101,8 +108,9 @@ def _figure(days: pl.DataFrame, settings: VerdictSettings) -> Figure:
             pl.concat([-days["v_per_kw_l1"], days["v_per_kw_l2"]]).quantile(share) or 0.0
             for share in (0.0, 1.0)
         )
+        loads = "both legs' load" if line_count == 2 else "the load on L1 and L2"
         caption = (
-            f"V1 − V2, fitted to the changes of both legs' load, {words.count(days.height, 'day')} one by one: it "
+            f"V1 − V2, fitted to the changes of {loads}, {words.count(days.height, 'day')} one by one: it "
             f"moves by {low:.2f} to {high:.2f} V for each kW (bars: 95 % interval of a day). Right is {RIGHT} (grey); "
             f"a loose neutral is suspected from {from_v} (dashed)."
         )

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from pipeline.core.contract import SERVICE_LEG_V
+from pipeline.core.line_words import line_words
+from pipeline.core.services import SERVICES, UNKNOWN
 
 TITLE: Final = "Safety call: suspected loose service neutral"
-SUMMARY: Final = (
-    "The legs' voltages move apart with load, as with a loose (open or high-resistance) service neutral: danger of "
+_SUMMARY: Final = (
+    "The {many}' voltages move apart with load, as with a loose (open or high-resistance) service neutral: danger of "
     "fire, of shock and to appliances. This is no CT fault and no visit of the list. Call the utility at its emergency "
     "or trouble line, or a licensed electrician, today, and tell the customer."
 )
@@ -26,9 +27,9 @@ CALLS: Final = (
     "Record the call in the register safety_calls, and the repair once it is done. Only then, and once the data since "
     "agree, is the call closed.",
 )
-UTILITY_SCRIPT: Final = (
-    "“I'm reporting a suspected loose service neutral. A monitor at the panel shows the two legs' voltages moving "
-    "apart as the load changes. Nobody has opened anything. Please check the neutral from transformer to meter.”"
+_UTILITY_SCRIPT: Final = (
+    "“I'm reporting a suspected loose service neutral. A monitor at the panel shows the {number} {many}' voltages "
+    "moving apart as the load changes. Nobody has opened anything. Please check the neutral from transformer to meter.”"
 )
 CUSTOMER_SCRIPT: Final = (
     "“Our monitor suggests a loose connection in the neutral of your electric service. It can damage appliances and "
@@ -52,9 +53,9 @@ MAY_BE: Final = (
     "weatherhead, the meter base or the main panel",
     "a neutral conductor that is damaged underground or by a tree",
 )
-LOOKS_LIKE: Final = (
+_LOOKS_LIKE: Final = (
     "a loose neutral lead of the monitor's own voltage input: then the readings move apart and the service doesn't",
-    "a loose connection of one leg: then mostly that leg's own load moves its voltage",
+    "a loose connection of one {one}: then mostly that {one}'s own load moves its voltage",
     "a long thin drop or a small transformer, in order but weak",
     "CTs that read far less than flows, so that each kW read is more than a kW",
 )
@@ -63,10 +64,44 @@ LOOKS_LIKE_NOTE: Final = (
 )
 
 
+def summary(line_count: int | None = None) -> str:
+    """Return what it means and whom to call, of a home with so many lines; not known is two legs."""
+    return _spell(_SUMMARY, line_count)
+
+
+def utility_script(line_count: int | None = None) -> str:
+    """Return what to say to the utility."""
+    return _spell(_UTILITY_SCRIPT, line_count)
+
+
+def looks_like(line_count: int | None = None) -> tuple[str, ...]:
+    """Return what else looks like a loose neutral."""
+    return tuple(_spell(text, line_count) for text in _LOOKS_LIKE)
+
+
+def _spell(text: str, line_count: int | None) -> str:
+    spoken = line_words(line_count)
+    return text.format(one=spoken.one, many=spoken.many, number="three" if line_count == 3 else "two")
+
+
 def path_ohm(v_per_kw: float, service: str | None) -> float:
-    """Return the resistance [ohm] that moves V1 - V2 by so many V per kW on one leg: the leg's and twice the neutral's.
+    """Return the resistance [ohm] that moves two lines' voltages apart by so many V per kW on one of them.
+
+    It is the line's own and a part of the neutral's (`path_text`).
 
     >>> round(path_ohm(1.2, "120/240"), 3)
     0.144
     """
-    return v_per_kw * SERVICE_LEG_V.get(service or "", 120.0) / 1000
+    return v_per_kw * SERVICES[service if service in SERVICES else UNKNOWN].volts / 1000
+
+
+def path_text(service: str | None) -> str:
+    """Return of what the resistance is.
+
+    The neutral's drop by one line's current is in phase with that line: at half turn it counts twice, at a third of a
+    turn half of it counts on the other line.
+    """
+    found = SERVICES[service if service in SERVICES else UNKNOWN]
+    one = line_words(found.line_count).one
+    is_half_turn = found.degrees == (0.0, 180.0)
+    return f"of one {one} and {'twice' if is_half_turn else 'one and a half times'} the neutral"

@@ -15,7 +15,8 @@ _FALLBACK_ZONE = "UTC"
 class HomeSeries:
     """A home's readings for its pictures.
 
-    `hours`: day (local date), hour (local, 0..23), l1_w, l2_w, pv_w [mean W], one row a local hour, sorted.
+    `hours`: day (local date), hour (local, 0..23), l1_w, l2_w, l3_w, pv_w [mean W], one row a local hour, sorted; l3_w
+    is null where the home has no third line.
     `days`: the home's `site_daily` rows, sorted by day. `zone` is the time zone the hours are in;
     `has_own_zone` is false where the register gave none that is known and UTC stands in.
     """
@@ -42,7 +43,12 @@ def home_series(site_hour: pl.DataFrame, site_daily: pl.DataFrame, timezone: str
         site_hour.select(
             local.dt.date().alias("day"),
             local.dt.hour().cast(pl.Int64).alias("hour"),
-            *(pl.col(name).cast(pl.Float64).fill_nan(None) for name in ("l1_w", "l2_w", "pv_w")),
+            *(
+                pl.col(name).cast(pl.Float64).fill_nan(None)
+                if name in site_hour.columns
+                else pl.lit(None, pl.Float64).alias(name)
+                for name in ("l1_w", "l2_w", "l3_w", "pv_w")
+            ),
         )
         .group_by("day", "hour")
         .mean()

@@ -2,8 +2,8 @@
 
 Specs carry the light colours, so they are complete by themselves (print, SVG export); the page's script
 swaps them one for one where the reader prefers dark. Sign of power is orange (negative, towards the
-utility) against blue (positive, into the home), legs are violet circles and green squares: pairs that stay
-apart for colour-blind readers and in grey, and never red against green.
+utility) against blue (positive, into the home); lines are violet circles, green squares and ochre triangles: they
+stay apart for colour-blind readers and in grey, and are never red against green.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ PALETTE: dict[str, tuple[str, str]] = {
     "positive_far": ("#0b4a86", "#8cc8ff"),
     "l1": ("#5e35a8", "#c3a6ff"),
     "l2": ("#0b7a64", "#5fd6b8"),
+    "l3": ("#96650a", "#f2c14e"),
     "expected": ("#2b3135", "#dfe3e6"),
     "supports": ("#a85200", "#ffa64d"),
     "against": ("#1f6fb2", "#6db8f7"),

@@ -6,8 +6,8 @@ import polars as pl
 
 from pipeline.core.quantiles import Z95
 from pipeline.report import theme, vega
-from pipeline.report.chart_parts import data, day_axis, finish, leg_colour, leg_shape, rows
-from pipeline.report.charts import by_leg_rows
+from pipeline.report.chart_parts import TWO_LEGS, data, day_axis, finish, leg_colour, leg_shape, rows
+from pipeline.report.charts import by_leg_rows, side_by_side
 from pipeline.report.vega import Spec
 
 _RIGHT_V = 1.0  # what a service in order reaches, a long thin drop included
@@ -16,7 +16,7 @@ _RIGHT_V = 1.0  # what a service in order reaches, a long thin drop included
 def voltage_picture(days: pl.DataFrame, suspected_from: float) -> Spec | None:
     """Return each day's movement of V1 - V2 for a kW of each leg, with the sign that is right as plus; None: no day.
 
-    L1 stands at 6:00 and L2 at 18:00 of its day so that the bars, 95 % intervals, lie side by side.
+    The bars are 95 % intervals.
 
     Parameters
     ----------
@@ -27,12 +27,12 @@ def voltage_picture(days: pl.DataFrame, suspected_from: float) -> Spec | None:
     """
     if days.is_empty():
         return None
-    time = pl.when(pl.col("leg") == "L1").then(pl.lit("T06:00Z")).otherwise(pl.lit("T18:00Z"))
     size = pl.when(pl.col("leg") == "L1").then(-pl.col("v")).otherwise("v")
     half = pl.col("se") * Z95
-    points = by_leg_rows(days, {"v": "v_per_kw_{}", "se": "v_per_kw_{}_se"}).select(
+    fields = {"v": "v_per_kw_{}", "se": "v_per_kw_{}_se"}
+    points = by_leg_rows(days, fields, lines=TWO_LEGS).select(
         "leg",
-        pl.concat_str("day", time),
+        side_by_side(TWO_LEGS),
         v=size.round(3),
         low=(size - half).round(3),
         high=(size + half).round(3),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,8 @@ from pipeline.report import theme
 from pipeline.report.bundle import chart_script
 from pipeline.report.crew_homes_page import crew_contexts
 from pipeline.report.crews_page import crews_context
+from pipeline.report.fault_cards import cards_for
+from pipeline.report.home_lines import fleet_line_count, with_line_counts
 from pipeline.report.home_page import home_context
 from pipeline.report.home_records import home_records
 from pipeline.report.home_scripts import write_home_scripts
@@ -93,19 +96,21 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> dict[s
     chosen = night.revisit_list.sort("rank").head(settings.report.home_pages)
     sites = frozenset(chosen["site_id"])
     calls = night.safety_call.filter("is_open").head(settings.report.home_pages)  # most urgent first
-    pages = report_environment(night.faults, sites, frozenset(calls["site_id"]))
+    night = replace(night, site_scores=with_line_counts(night.site_scores, night.sites))
+    fleet = replace(night, faults=cards_for(night.faults, fleet_line_count(night.site_scores, night.sites)))
+    pages = report_environment(fleet.faults, sites, frozenset(calls["site_id"]))
     shared = {
         "as_of": night.as_of, "window_days": night.window_days, "model_id": night.model_id, "root": ".",
         "swaps": theme.swaps(),
     }  # fmt: skip
     contexts: dict[str, dict[str, Any]] = {
-        "index": index_context(night, settings.report),
-        "homes": homes_context(night),
-        "map": map_context(night),
-        "trend": trend_context(night),
-        "list": list_context(night, settings),
-        "crews": crews_context(night.crews, settings.crews) | {"doubts": doubt_rows(night)},
-        "normal": normal_context(night, settings.verdict),
+        "index": index_context(fleet, settings.report),
+        "homes": homes_context(fleet),
+        "map": map_context(fleet),
+        "trend": trend_context(fleet),
+        "list": list_context(fleet, settings),
+        "crews": crews_context(night.crews, settings.crews) | {"doubts": doubt_rows(fleet)},
+        "normal": normal_context(fleet, settings.verdict),
     }
     for name, context in contexts.items():
         write_page(folder / f"{name}.html", pages, f"{name}.html", values=shared | context)

@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from pipeline.probes import NAMES
+from pipeline.probes import names_of
 from pipeline.probes.measured import Measured, all_quantities
 from pipeline.scoring.normal import Deviations, Normal, spread_column
 
@@ -56,10 +56,13 @@ def contradictions(
     normal
         What is normal in their fleet.
     """
-    deciding = [(key, probe, q) for key, probe, q in all_quantities() if q.decides is not None]
+    names = names_of(measured.line_count)
+    deciding = [
+        (key, probe, q) for key, probe, q in all_quantities(measured.line_count) if q.decides is not None
+    ]
     limit_z = float(ndtri(1 - 0.5 / ONCE_IN / (2 * len(deciding))))
     is_hidden = signals["is_battery_hidden"].fill_null(False).to_numpy()
-    strength = np.zeros((measured.size, len(NAMES)))
+    strength = np.zeros((measured.size, len(names)))
     for key, probe, quantity in deciding:
         right = measured.rights.get(key, np.zeros(measured.size))[:, None]
         limit = limit_z * spread_column(measured, normal, key, name="tail", otherwise=1.0)
@@ -70,6 +73,6 @@ def contradictions(
         if probe != "meter":
             limits[is_hidden] = np.nan
         largest = np.minimum(np.nan_to_num(limits).max(axis=1), MOST_STRENGTH)
-        column = NAMES.index(probe)
+        column = names.index(probe)
         strength[:, column] = np.maximum(strength[:, column], largest)
     return Contradiction(strength)

@@ -44,9 +44,10 @@ def fit_trees(
     from sklearn.ensemble import HistGradientBoostingClassifier  # long to load, and a night fits nothing
 
     probe = np.array([NAMES.index(name) for name in design.probes], dtype=np.int32)
+    known = sorted({*probe.tolist(), REGISTER})
     groups = [
         set(np.flatnonzero((probe == number) | (probe == REGISTER)).tolist())
-        for number in range(len(NAMES))
+        for number in known
         if number != REGISTER
     ]
     estimator = HistGradientBoostingClassifier(

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.setting_sections import VerdictSettings
-from pipeline.probes.measured import measure
+from pipeline.probes.line_rows import THREE, TWO, by_line_count
+from pipeline.probes.measured import OF_THREE_LINES, measure
 from pipeline.scoring.design import symmetric_design
 from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import model_for
 from pipeline.scoring.normal import (
     NORMAL_SCHEMA,
     Normal,
@@ -33,17 +35,40 @@ class FleetNormal:
     """What a fleet shows of itself.
 
     `normal` says how right homes scatter here; `rate` is the share of homes with a fault before a home's own data, and
-    `fault_mix` how the faults share it (sums to 1); `table` is `fleet_normal` as published.
+    `fault_mix` how the faults share it (sums to 1); `table` is `fleet_normal` as published. `three_lines` is the
+    same of the homes of three lines, which are compared among themselves; None where there are none.
     """
 
     normal: Normal
     rate: float
     fault_mix: Mapping[str, float]
     table: pl.DataFrame
+    three_lines: FleetNormal | None = None
+
+    def of(self, line_count: int) -> FleetNormal:
+        """Return what the fleet's homes of so many lines show; of none of three lines, what all others do."""
+        return self.three_lines or self if line_count == THREE else self
 
 
 def learn_normal(signals: pl.DataFrame, model: Model, settings: VerdictSettings) -> FleetNormal:
     """Return what this fleet's homes say is normal, by themselves: no labels, and the same homes give the same.
+
+    Homes of three lines are a part by themselves, with its own share of faulty homes; a part of few homes leans on what
+    many other fleets show.
+    """
+    parts = {
+        line_count: _learn_part(homes, model_for(model, line_count), settings)
+        for line_count, homes in by_line_count(signals)
+    }
+    three = parts.get(THREE)
+    if three is None:
+        return parts[TWO]
+    few = parts.get(TWO) or FleetNormal({}, three.rate, model.mix(), pl.DataFrame(schema=NORMAL_SCHEMA))
+    return replace(few, table=pl.concat([few.table, three.table]), three_lines=three)
+
+
+def _learn_part(signals: pl.DataFrame, model: Model, settings: VerdictSettings) -> FleetNormal:
+    """Return what homes that all have three lines or all fewer show of themselves.
 
     Of a big fleet an even part is looked at, so that this costs the same for a hundred thousand homes as for ten.
     """
@@ -57,7 +82,10 @@ def learn_normal(signals: pl.DataFrame, model: Model, settings: VerdictSettings)
     # Homes without a probe that could speak say nothing of the fleet's share.
     log_ratio = model.log_odds(symmetric_design(measured, measure_deviations(measured, normal)).rows)
     rate = fleet_rate(log_ratio, usual, settings.rate_homes)
-    return FleetNormal(normal, rate, model.mix(), normal_table(normal, seen, model.shipped_normal))
+    table = normal_table(normal, seen, model.shipped_normal)
+    if model.line_count == THREE:
+        table = table.with_columns(pl.col("stratum") + OF_THREE_LINES, pl.lit(rate).alias("base_rate"))
+    return FleetNormal(normal, rate, model.mix(), table.cast(NORMAL_SCHEMA))
 
 
 def fleet_rate(log_ratio: Float, usual: float, prior_homes: float) -> float:
@@ -90,12 +118,24 @@ def fleet_rate(log_ratio: Float, usual: float, prior_homes: float) -> float:
 
 
 def normal_from(table: pl.DataFrame, rate: float, fault_mix: Mapping[str, float]) -> FleetNormal:
-    """Return what a night knew of its fleet, from its published table `fleet_normal`."""
+    """Return what a night knew of its fleet, from its published table `fleet_normal`.
+
+    `rate` and `fault_mix` are of homes of up to two lines; those of three lines have their rate in the table.
+    """
+    is_three = pl.col("stratum").str.ends_with(OF_THREE_LINES)
+    of_three = table.filter(is_three).with_columns(pl.col("stratum").str.strip_suffix(OF_THREE_LINES))
+    fleet = FleetNormal(_normal_of(table.filter(~is_three)), rate, fault_mix, table)
+    if of_three.is_empty():
+        return fleet
+    three = FleetNormal(_normal_of(of_three), float(of_three["base_rate"][0]), fault_mix, of_three)
+    return replace(fleet, three_lines=three)
+
+
+def _normal_of(table: pl.DataFrame) -> Normal:
     rows = table.select(
         "probe", "quantity", "stratum", "centre", "spread", "homes", "tail", "outer"
     ).iter_rows()
-    normal = {
+    return {
         (f"{probe}.{quantity}", stratum): Spread(centre, spread, homes, tail=tail, outer=outer)
         for probe, quantity, stratum, centre, spread, homes, tail, outer in rows
     }
-    return FleetNormal(normal, rate, fault_mix, table)

@@ -18,12 +18,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.probes import NAMES
+from pipeline.core.services import LINES, leg_codes, lines_of
+from pipeline.probes import names_of
+from pipeline.probes.line_rows import THREE, TWO
 from pipeline.scoring.normal import Spread
 from pipeline.scoring.trees import Trees
 
 Float = NDArray[np.float64]
-LEG_CLASSES = ("both", "other", "this")
+# What the leg head tells apart: of two legs where the fault is, of each of three lines whether it is there.
+LEG_CLASSES = {TWO: ("both", "other", "this"), THREE: ("elsewhere", "this")}
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,7 @@ class Model:
     `shipped_normal` is how right homes of many fleets scatter; `columns` and `leg_columns` name what the trees ask of,
     to refuse a model of other probes. `base_rate` and `fault_mix` (shares summing to 1) are those that a fleet's visits
     say, where a model of its own has them; `recipe` and `against_shipped` tell how it was made and how it compared.
+    `line_count` is 2 for homes of up to two lines, or 3; `three_lines` the model of the same folder for these.
     """
 
     any_fault: Trees
@@ -53,6 +57,13 @@ class Model:
     base_rate: float | None = None
     fault_mix: Mapping[str, float] = field(default_factory=dict)
     against_shipped: Mapping[str, Any] = field(default_factory=dict)
+    line_count: int = TWO
+    three_lines: Model | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the probes that it asks, in the order of its terms."""
+        return names_of(self.line_count)
 
     def rate(self, otherwise: float) -> float:
         """Return the base rate of the model's own fleet, or `otherwise` where it has none."""
@@ -77,8 +88,8 @@ class Model:
 
     def probe_terms(self, rows: Float) -> Float:
         """Return what each probe adds to the log odds of a fault, (n, probes), calibrated, of symmetric rows."""
-        slopes = np.array([self.slope * self.probe_slope.get(name, 1.0) for name in NAMES])
-        return np.asarray(self.any_fault.terms(rows, len(NAMES))[:, 0, :] * slopes)
+        slopes = np.array([self.slope * self.probe_slope.get(name, 1.0) for name in self.names])
+        return np.asarray(self.any_fault.terms(rows, len(self.names))[:, 0, :] * slopes)
 
     @property
     def base_log_odds(self) -> float:
@@ -91,7 +102,7 @@ class Model:
 
     def which_terms(self, rows: Float) -> Float:
         """Return what each probe adds to each fault's score [log], (n, faults, probes)."""
-        return self.which.terms(rows, len(NAMES))
+        return self.which.terms(rows, len(self.names))
 
     def fault_shares(self, terms: Float) -> Float:
         """Return each fault's share of the likelihood of any, (n, faults), rows summing to 1, from `which_terms`."""
@@ -99,26 +110,47 @@ class Model:
         return softmax(terms.sum(axis=2) + self.which.start + np.log(mix * mix.size))
 
     def leg_shares(self, rows: Sequence[Float], fault: NDArray[np.int64]) -> Float:
-        """Return the likelihoods of leg 1, leg 2 and both, (n, 3), given that the home has this fault.
+        """Return the likelihoods of `services.leg_codes` of its number of lines, (n, legs), given this fault.
+
+        Of two legs that is leg 1, leg 2 and both. Of three lines those of every set of lines, each line being asked by
+        itself; they don't sum to 1.
 
         Parameters
         ----------
         rows
-            Of `leg_design`, as they are and with the legs exchanged, (n, columns) each.
+            Of `leg_designs`, from each end, (n, columns) each.
         fault
             The index in `faults` of each home's, (n,).
         """
-        both, other, this = range(len(LEG_CLASSES))
+        if self.line_count == THREE:
+            return self._line_set_shares(rows, fault)
+        both, other, this = range(len(LEG_CLASSES[TWO]))
         total = np.zeros((len(fault), 3))
         for half, order in zip(rows, ([this, other, both], [other, this, both]), strict=True):
             columns = np.column_stack([half, fault_columns(fault, len(self.faults))])
-            share = softmax(self.leg.terms(columns, len(NAMES)).sum(axis=2) + self.leg.start)
+            share = softmax(self.leg.terms(columns, len(self.names)).sum(axis=2) + self.leg.start)
             total += share[:, order] / len(rows)
         return total
 
+    def _line_set_shares(self, rows: Sequence[Float], fault: NDArray[np.int64]) -> Float:
+        chosen = fault_columns(fault, len(self.faults))
+        is_there = np.column_stack(
+            [
+                softmax(
+                    self.leg.terms(np.column_stack([line, chosen]), len(self.names)).sum(axis=2)
+                    + self.leg.start
+                )[:, 1]
+                for line in rows
+            ]
+        )
+        codes = leg_codes(THREE)
+        has_line = np.array([[line in lines_of(code, THREE) for line in LINES] for code in codes])
+        each = np.where(has_line[None], is_there[:, None, :], 1 - is_there[:, None, :])
+        return np.asarray(each.prod(axis=2))
+
     def innocent_shares(self, rows: Float) -> Float:
         """Return the likelihood of each of `innocents`, (n, innocents), among themselves."""
-        return softmax(self.innocent.terms(rows, len(NAMES)).sum(axis=2) + self.innocent.start)
+        return softmax(self.innocent.terms(rows, len(self.names)).sum(axis=2) + self.innocent.start)
 
 
 def fault_columns(fault: NDArray[np.int64], faults: int) -> Float:

@@ -2,6 +2,7 @@
 
     weights.npz   every head's trees and the shipped normal, as arrays of numbers
     card.json     what they mean and how they were made, the arrays' digest, and the card's own
+    three_lines/  the same two files for homes of three lines, where the model has one for them
 
 Nothing in the folder is ever run: no object is named, found or built. What was damaged, edited, mixed up or written by
 another version is refused with how to get a model that fits. The seals keep out accidents and careless edits; who can
@@ -15,10 +16,11 @@ import io
 import json
 import zipfile
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,13 +28,15 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.core.atomic_files import write_bytes, write_text
 from pipeline.core.errors import InputError
-from pipeline.probes import NAMES
+from pipeline.probes import names_of
+from pipeline.probes.line_rows import TWO
 from pipeline.scoring.design import columns
 from pipeline.scoring.model import LEG_CLASSES, Model
 from pipeline.scoring.normal import Spread
 from pipeline.scoring.trees import Trees
 
 WEIGHTS, CARD, SHIPPED = "weights.npz", "card.json", "shipped_model"
+THREE_LINES = "three_lines"
 FORMAT = 2  # of the two files; another number is another version's
 AGAIN = "train it again with `nightclamp train`"
 TREE_KINDS = "ifiibfiiif"  # integers, floats and booleans of the fields of `Trees`, in their order
@@ -40,7 +44,7 @@ HEADS = ("any_fault", "which", "leg", "innocent")
 NUMBERS = ("centre", "spread", "homes", "centre_sd", "spread_sd", "tail", "outer")
 _LISTS = ("faults", "innocents", "columns", "leg_columns")
 _TABLES = ("probe_slope", "recipe", "fault_mix", "against_shipped")
-_SCALARS = ("slope", "intercept", "base_rate")
+_SCALARS = ("slope", "intercept", "base_rate", "line_count")
 _SEAL = "card_sha256"
 _MOST_BYTES = 64 * 2**20  # unpacked; the shipped arrays take 2 MB
 
@@ -65,10 +69,11 @@ class Card(BaseModel):
     base_rate: float | None = Field(default=None, gt=0, lt=1)
     fault_mix: dict[str, float] = {}
     against_shipped: dict[str, Any] = {}
+    line_count: Literal[2, 3] = 2
 
 
 def save_model(model: Model, folder: Path) -> None:
-    """Write the arrays and their card."""
+    """Write the arrays and their card, and those of its model of three lines beside them."""
     arrays = {
         f"{head}.{part.name}": getattr(getattr(model, head), part.name)
         for head in HEADS
@@ -95,11 +100,16 @@ def save_model(model: Model, folder: Path) -> None:
         **{name: getattr(model, name) for name in _SCALARS},
     }
     card = {name: card[name] for name in Card.model_fields}
+    if model.line_count == TWO:  # what a card of two lines has no need to say
+        del card["line_count"]
     write_text(folder / CARD, json.dumps({**card, _SEAL: _seal(card)}, indent=1) + "\n")
+    if model.three_lines is not None:
+        (folder / THREE_LINES).mkdir(exist_ok=True)
+        save_model(model.three_lines, folder / THREE_LINES)
 
 
 def load_model(folder: Path | None = None) -> Model:
-    """Load a model from `folder`, or the shipped one.
+    """Load a model from `folder`, with its model of three lines where it has one; or the shipped one of two lines.
 
     Raises
     ------
@@ -107,7 +117,32 @@ def load_model(folder: Path | None = None) -> Model:
         A file is missing, was changed since it was written, belongs to another version or other probes, or holds what a
         model has no need of; one line with what to do.
     """
-    root = folder or Path(str(files("pipeline.scoring").joinpath(SHIPPED)))
+    model = _load(folder or _shipped_folder())
+    if model.line_count != TWO:
+        raise InputError(f"{folder}: a model of homes of three lines only; {AGAIN}")
+    if folder is None or not (folder / THREE_LINES).is_dir():
+        return model
+    return replace(model, three_lines=_load(folder / THREE_LINES))
+
+
+@cache
+def shipped_of_three_lines() -> Model:
+    """Return the shipped model of homes of three lines; read when the first such home is met."""
+    return _load(_shipped_folder() / THREE_LINES)
+
+
+def model_for(model: Model, line_count: int) -> Model:
+    """Return the model for homes of so many lines: this one, the one of its folder, or the shipped one."""
+    if line_count == model.line_count:
+        return model
+    return model.three_lines or shipped_of_three_lines()
+
+
+def _shipped_folder() -> Path:
+    return Path(str(files("pipeline.scoring").joinpath(SHIPPED)))
+
+
+def _load(root: Path) -> Model:
     try:
         content = json.loads((root / CARD).read_text(encoding="utf-8"))
         raw = (root / WEIGHTS).read_bytes()
@@ -119,7 +154,7 @@ def load_model(folder: Path | None = None) -> Model:
     model = _model_of(card, _arrays(root / WEIGHTS, raw), root / WEIGHTS)
     if model.model_id != card.model_id:
         raise InputError(f"{root}: the trees are not those of model {card.model_id}; {AGAIN}")
-    expected = columns()
+    expected = columns(model.line_count)
     if (model.columns, model.leg_columns) != expected:
         odd = sorted(set(expected[0]) ^ set(model.columns)) or ["their order"]
         raise InputError(
@@ -160,14 +195,15 @@ def _arrays(path: Path, raw: bytes) -> dict[str, NDArray[Any]]:
 
 
 def _model_of(card: Card, arrays: Mapping[str, NDArray[Any]], path: Path) -> Model:
-    classes = (1, len(card.faults), len(LEG_CLASSES), len(card.innocents))
+    classes = (1, len(card.faults), len(LEG_CLASSES[card.line_count]), len(card.innocents))
     try:
         heads: dict[str, Any] = {
             head: _checked_trees(
                 head,
                 arrays,
-                count,
-                len(card.leg_columns) + len(card.faults) if head == "leg" else len(card.columns),
+                classes=count,
+                columns=len(card.leg_columns) + len(card.faults) if head == "leg" else len(card.columns),
+                probes=len(names_of(card.line_count)),
             )
             for head, count in zip(HEADS, classes, strict=True)
         }
@@ -187,7 +223,9 @@ def _model_of(card: Card, arrays: Mapping[str, NDArray[Any]], path: Path) -> Mod
     return Model(**heads, **lists, **values, shipped_normal=spreads)
 
 
-def _checked_trees(head: str, arrays: Mapping[str, NDArray[Any]], classes: int, columns: int) -> Trees:
+def _checked_trees(
+    head: str, arrays: Mapping[str, NDArray[Any]], *, classes: int, columns: int, probes: int
+) -> Trees:
     """Return the head's trees: every way down ends, every number is finite and inside its table."""
     trees = Trees(**{part.name: arrays[f"{head}.{part.name}"] for part in fields(Trees)})
     nodes = trees.feature.size
@@ -202,7 +240,7 @@ def _checked_trees(head: str, arrays: Mapping[str, NDArray[Any]], classes: int, 
         and trees.start.shape == (classes,)
         and bool((trees.feature < columns).all())
         and all(bool(((side > node) & (side < nodes))[inner].all()) for side in (trees.left, trees.right))
-        and bool(((trees.probe >= 0) & (trees.probe < len(NAMES)))[~inner].all())
+        and bool(((trees.probe >= 0) & (trees.probe < probes))[~inner].all())
         and bool(((trees.root >= 0) & (trees.root < nodes)).all())
         and bool(((trees.of_class >= 0) & (trees.of_class < classes)).all())
         and bool(np.isfinite(trees.value).all() and np.isfinite(trees.start).all())

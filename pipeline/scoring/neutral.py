@@ -9,40 +9,61 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.core.setting_sections import VerdictSettings
+from pipeline.probes.line_rows import THREE, TWO
 
 _LEAST_SCALE = 0.2  # a CT that reads less than this says nothing of the volts for each kW
+_PAIRS = {
+    "": ("l1", "l2"),
+    "_23": ("l2", "l3"),
+    "_31": ("l3", "l1"),
+}  # how a pair's columns end, and its lines
 _CLEAR_Z = 3.0  # standard errors from nothing, on both legs: a dead CT's noise moves with nothing
 
 
-def neutral_columns(settings: VerdictSettings) -> dict[str, pl.Expr]:
+def neutral_columns(settings: VerdictSettings, line_count: int = TWO) -> dict[str, pl.Expr]:
     """Return what site_scores says of the neutral, over the columns of site_signal.
 
     `neutral_v_per_kw` [V/kW] is the movement of V1 - V2 on the leg that moves it less, for each kW that flows, null
     where the legs' steps are too alike to tell; `neutral_v_per_kw_se` its standard error; `is_neutral_suspect` whether
-    it is beyond [verdict] neutral_v_per_kw.
+    it is beyond [verdict] neutral_v_per_kw. A loose neutral moves every pair of three lines, so of these the pair that
+    moves least is shown.
     """
-    scale, is_apart = _scale(settings), pl.col("sag_v_per_kw").is_not_null()
-    moved = {leg: pl.col(f"sag_{leg}").abs() for leg in ("l1", "l2")}
-    size = pl.min_horizontal(moved[leg] * scale[leg] for leg in moved)
-    error = pl.max_horizontal(pl.col(f"sag_{leg}_se") * scale[leg] for leg in moved)
-    is_clear = pl.all_horizontal(moved[leg] > _CLEAR_Z * pl.col(f"sag_{leg}_se") for leg in moved)
-    is_suspect = is_apart & is_clear & (size > settings.neutral_v_per_kw)
+    pairs = _PAIRS if line_count == THREE else {"": _PAIRS[""]}
+    sizes, errors, suspects = zip(*(_of_pair(*pair, settings) for pair in pairs.items()), strict=True)
+    size = pl.min_horizontal(sizes)
+    error = pl.max_horizontal(errors) if line_count == THREE else errors[0]
+    is_known = pl.all_horizontal(pair.is_not_null() for pair in sizes)
     return {
-        "neutral_v_per_kw": pl.when(is_apart).then(size),
-        "neutral_v_per_kw_se": pl.when(is_apart).then(error),
-        "is_neutral_suspect": is_suspect.fill_null(False),
+        "neutral_v_per_kw": pl.when(is_known).then(size) if line_count == THREE else sizes[0],
+        "neutral_v_per_kw_se": pl.when(is_known).then(error) if line_count == THREE else errors[0],
+        "is_neutral_suspect": pl.all_horizontal(suspects) if line_count == THREE else suspects[0],
     }
 
 
-def _scale(settings: VerdictSettings) -> dict[str, pl.Expr]:
-    """Return how much of what flows each leg's CT reads, [_LEAST_SCALE..1]."""
+def _of_pair(
+    suffix: str, lines: tuple[str, str], settings: VerdictSettings
+) -> tuple[pl.Expr, pl.Expr, pl.Expr]:
+    """Return how far one pair's voltages move apart [V/kW], the error, and whether that is too far."""
+    is_apart = pl.col(f"sag_v_per_kw{suffix}").is_not_null()
+    moved = {leg: pl.col(f"sag_{leg}{suffix}").abs() for leg in ("l1", "l2")}
+    scale = {leg: _scale(line, settings) for leg, line in zip(moved, lines, strict=True)}
+    size = pl.min_horizontal(moved[leg] * scale[leg] for leg in moved)
+    error = pl.max_horizontal(pl.col(f"sag_{leg}_se{suffix}") * scale[leg] for leg in moved)
+    is_clear = pl.all_horizontal(moved[leg] > _CLEAR_Z * pl.col(f"sag_{leg}_se{suffix}") for leg in moved)
+    is_suspect = is_apart & is_clear & (size > settings.neutral_v_per_kw)
+    return (
+        pl.when(is_apart).then(size),
+        pl.when(is_apart).then(error),
+        is_suspect.fill_null(False),
+    )
+
+
+def _scale(line: str, settings: VerdictSettings) -> pl.Expr:
+    """Return how much of what flows the line's CT reads, [_LEAST_SCALE..1]."""
     is_metered = (pl.col("meter_share") > 0.5) & (pl.col("meter_r2") > 0.5)
     sees_sun = pl.col("is_declared_upstream").fill_null(False) & pl.col("has_probe")
-    return {
-        leg: pl.coalesce(
-            pl.when(is_metered).then(pl.col(f"meter_gain_{leg}").abs()),
-            pl.when(sees_sun).then(pl.col("gain_sum").abs()),
-            pl.lit(settings.neutral_scale),
-        ).clip(_LEAST_SCALE, 1.0)
-        for leg in ("l1", "l2")
-    }
+    return pl.coalesce(
+        pl.when(is_metered).then(pl.col(f"meter_gain_{line}").abs()),
+        pl.when(sees_sun).then(pl.col("gain_sum").abs()),
+        pl.lit(settings.neutral_scale),
+    ).clip(_LEAST_SCALE, 1.0)

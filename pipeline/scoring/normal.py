@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.probes.line_rows import THREE, TWO
 from pipeline.probes.measured import STRATA, Measured, all_quantities
 from pipeline.probes.probe import Quantity
 
@@ -63,13 +64,14 @@ def observe_spreads(
     """
     is_asked = np.ones(measured.size, dtype=np.bool_) if rows is None else rows
     spreads = {}
-    for key, _, quantity in compared_quantities():
+    for key, _, quantity in compared_quantities(measured.line_count):
+        columns = measured.values[key].shape[1] * (2 if quantity.shape == "contrast" else 1)
         for name in (ANYWHERE, *STRATA):
             homes = is_asked if name == ANYWHERE else is_asked & (measured.stratum == STRATA.index(name))
             value, error = measured.values[key][homes].ravel(), measured.errors[key][homes].ravel()
             if quantity.shape == "contrast":  # legs can be exchanged: as far above zero as below
                 value, error = np.concatenate([value, -value]), np.concatenate([error, error])
-            spread = _robust(value, error, quantity.floor, legs=2 if quantity.shape != "home" else 1)
+            spread = _robust(value, error, quantity.floor, legs=columns)
             if spread is not None:
                 spreads[key, name] = spread
     return spreads
@@ -133,7 +135,9 @@ def shrink_spreads(seen: Normal, shipped: Normal) -> dict[tuple[str, str], Sprea
     home is compared with itself: of n homes n - 1 are others. What is not known of the centre stays in the spread.
     """
     normal = {}
-    for key, _, _ in compared_quantities():
+    for key, _, _ in compared_quantities(
+        THREE
+    ):  # of two legs too: what these aren't asked, neither of both has
         for name in STRATA:
             prior = shipped.get((key, name), shipped.get((key, ANYWHERE)))
             spread = seen.get((key, name))
@@ -188,9 +192,9 @@ class Deviations:
         )
 
 
-def compared_quantities() -> Iterator[tuple[str, str, Quantity]]:
+def compared_quantities(line_count: int = TWO) -> Iterator[tuple[str, str, Quantity]]:
     """Yield (key, probe, quantity) of those that are held against the fleet's own."""
-    return (row for row in all_quantities() if row[2].is_compared)
+    return (row for row in all_quantities(line_count) if row[2].is_compared)
 
 
 def spread_column(measured: Measured, normal: Normal, key: str, *, name: str, otherwise: float) -> Float:
@@ -212,7 +216,7 @@ def spread_column(measured: Measured, normal: Normal, key: str, *, name: str, ot
 def measure_deviations(measured: Measured, normal: Normal) -> Deviations:
     """Return how far the homes lie from what is normal."""
     spreads, outers = {}, {}
-    for key, _, quantity in compared_quantities():
+    for key, _, quantity in compared_quantities(measured.line_count):
         centre = spread_column(measured, normal, key, name="centre", otherwise=np.nan)
         spread = spread_column(measured, normal, key, name="spread", otherwise=np.nan)
         if quantity.shape == "contrast":
@@ -230,10 +234,11 @@ def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
     """Return table `fleet_normal`, one row a quantity and stratum.
 
     probe, quantity, stratum, unit; centre, spread, tail and outer as the night used them; `homes` that they
-    rest on; `own_centre`, `own_spread` of this fleet alone and `shipped_centre`, `shipped_spread` of many.
+    rest on; `own_centre`, `own_spread` of this fleet alone and `shipped_centre`, `shipped_spread` of many; `base_rate`,
+    null here, is that of homes of three lines.
     """
     rows = []
-    units = {key: (probe, quantity.name, quantity.unit) for key, probe, quantity in all_quantities()}
+    units = {key: (probe, quantity.name, quantity.unit) for key, probe, quantity in all_quantities(THREE)}
     for (key, stratum), spread in normal.items():
         probe, quantity, unit = units[key]
         seen, prior = own.get((key, stratum)), shipped.get((key, stratum), shipped.get((key, ANYWHERE)))
@@ -242,6 +247,7 @@ def normal_table(normal: Normal, own: Normal, shipped: Normal) -> pl.DataFrame:
                 probe, quantity, stratum, unit, spread.centre, spread.spread, spread.tail, spread.outer, spread.homes,
                 *((seen.centre, seen.spread) if seen else (None, None)),
                 *((prior.centre, prior.spread) if prior else (None, None)),
+                None,
             )
         )  # fmt: skip
     return pl.DataFrame(rows, schema=NORMAL_SCHEMA, orient="row")
@@ -251,6 +257,6 @@ NORMAL_SCHEMA = pl.Schema(
     {
         "probe": pl.String, "quantity": pl.String, "stratum": pl.String, "unit": pl.String, "centre": pl.Float64,
         "spread": pl.Float64, "tail": pl.Float64, "outer": pl.Float64, "homes": pl.Int64, "own_centre": pl.Float64,
-        "own_spread": pl.Float64, "shipped_centre": pl.Float64, "shipped_spread": pl.Float64,
+        "own_spread": pl.Float64, "shipped_centre": pl.Float64, "shipped_spread": pl.Float64, "base_rate": pl.Float64,
     }
 )  # fmt: skip

@@ -10,12 +10,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.percent_text import percent
-from pipeline.probes import NAMES, PROBES
+from pipeline.probes import names_of, probes_of
 from pipeline.probes.leg_text import NOT_KNOWN
+from pipeline.probes.line_rows import by_line_count, has_three_lines
 from pipeline.probes.measured import Measured, all_quantities, measure
 from pipeline.scoring.design import symmetric_design
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import model_for
 from pipeline.scoring.normal import measure_deviations
 from pipeline.scoring.sentences import probe_sentences, strength_words
 
@@ -54,9 +56,30 @@ def site_weights(
         .join(signals.select("site_id").with_row_index("row"), on="site_id", maintain_order="left")
         .join(scores.select("site_id", "likely_fault").drop_nulls(), on="site_id", maintain_order="left")
     )
-    if listed.is_empty():
+    # A home of three lines is weighed by the model of three lines; homes keep the order that they are asked for in.
+    parts = [
+        _weights_of(listed.filter(pl.Series(has_three == is_three)), signals, fleet, model)
+        for has_three in [has_three_lines(signals[listed["row"].to_list()])]
+        for is_three in (False, True)
+        if (has_three == is_three).any()
+    ]
+    if not parts:
         return pl.DataFrame(schema=SCHEMA)
-    rows = signals[listed["row"].to_list()]
+    order = listed.select("site_id").with_row_index("home")
+    return (
+        pl.concat(parts)
+        .join(order, on="site_id", maintain_order="left")
+        .sort("home", "ordinal", maintain_order=True)
+        .drop("home")
+    )
+
+
+def _weights_of(
+    listed: pl.DataFrame, signals: pl.DataFrame, fleet: FleetNormal, model: Model
+) -> pl.DataFrame:
+    """Return the rows of homes that all have three lines or all fewer; `listed` says where each is in `signals`."""
+    ((line_count, rows),) = by_line_count(signals[listed["row"].to_list()])
+    model, fleet, probes = model_for(model, line_count), fleet.of(line_count), probes_of(line_count)
     measured = measure(rows)
     deviations = measure_deviations(measured, fleet.normal)
     design = symmetric_design(measured, deviations).rows
@@ -78,12 +101,12 @@ def site_weights(
             sentence=_prior_sentence(fleet.rate, model.base_log_odds),
         )
     ]  # fmt: skip
-    for number, probe in enumerate(PROBES):
+    for number, probe in enumerate(probes):
         sentence = np.where(is_known[:, number], probe_sentences(probe, rows), NOT_KNOWN)
         parts.append(
             _rows(
                 home, added[:, number], which[:, number], against,
-                ordinal=ordinal[:, number], probe=probe.name, label=probe.label, sentence=sentence,
+                ordinal=ordinal[:, number], probe=probe.name, label=probe.label_at(line_count), sentence=sentence,
                 value=_largest(probe.name, deviations.spread, home.size), is_known=is_known[:, number],
             )
         )  # fmt: skip
@@ -114,9 +137,10 @@ def _rows(
 
 def _has_values(measured: Measured) -> NDArray[np.bool_]:
     """Return whether any quantity of each probe is known at each home, (n, probes)."""
-    is_known = np.zeros((measured.size, len(PROBES)), dtype=np.bool_)
-    for key, probe, _ in all_quantities():
-        is_known[:, NAMES.index(probe)] |= ~np.isnan(measured.values[key]).all(axis=1)
+    names = names_of(measured.line_count)
+    is_known = np.zeros((measured.size, len(names)), dtype=np.bool_)
+    for key, probe, _ in all_quantities(measured.line_count):
+        is_known[:, names.index(probe)] |= ~np.isnan(measured.values[key]).all(axis=1)
     return is_known
 
 

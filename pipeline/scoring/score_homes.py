@@ -9,23 +9,28 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core import services
 from pipeline.core.contract import SOUND
+from pipeline.core.services import leg_codes
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.faults.types import Fault
-from pipeline.probes import NAMES
+from pipeline.probes.line_rows import THREE, by_line_count
 from pipeline.probes.measured import measure
+from pipeline.probes.register import fed_lines
+from pipeline.probes.wirings import service_of_lines
 from pipeline.scoring.contradiction import Contradiction, contradictions
-from pipeline.scoring.design import leg_design, symmetric_design
+from pipeline.scoring.design import leg_designs, symmetric_design
 from pipeline.scoring.fleet_normal import FleetNormal
 from pipeline.scoring.innocent import CAUSES
 from pipeline.scoring.model import Model
+from pipeline.scoring.model_file import model_for
 from pipeline.scoring.neutral import neutral_columns
 from pipeline.scoring.normal import measure_deviations
 from pipeline.scoring.sentences import evidence_lines, has_data, strongest_probes
 from pipeline.scoring.verdict import Prior, add_verdicts, missing_evidence
 
 Float = NDArray[np.float64]
-LEGS = ("l1", "l2", "both")
+LEGS = leg_codes(2)
 FIRST = 100.0  # log odds, more than any probe weighs
 # Columns of site_signal that are published beside the scores.
 SHOWN = (
@@ -33,6 +38,12 @@ SHOWN = (
     "night_l1_w", "night_l2_w", "night_l1_negative_share", "night_l2_negative_share", "zero_l1_share",
     "zero_l2_share", "coverage_share", "nights", "is_clock_suspect", "meter_why_not",
 )  # fmt: skip
+# The same of the third line, and which lines production feeds; null at homes that have no third line.
+SHOWN_OF_THREE = {
+    "slope_l3": pl.Float64, "slope_l3_se": pl.Float64, "night_l3_w": pl.Float64,
+    "night_l3_negative_share": pl.Float64, "zero_l3_share": pl.Float64, "pv_share_l1": pl.Float64,
+    "pv_share_l2": pl.Float64, "pv_share_l3": pl.Float64,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -69,7 +80,7 @@ def judge_homes(
     catalogue: Mapping[str, Fault],
     settings: VerdictSettings,
 ) -> HomeLikelihoods:
-    """Return what the model says of the homes of `signals`.
+    """Return what the model says of the homes of `signals`, which all have three lines or all fewer.
 
     Which fault, which leg and which innocent cause is asked only of homes that may have one ([verdict] ask_from) or
     whose numbers contradict a right install; elsewhere faults share the likelihood as they share the fleet's.
@@ -79,9 +90,10 @@ def judge_homes(
     signals, fleet
         Table site_signal, one row a home, and what is normal in their fleet.
     model, catalogue, settings
-        The model, the faults with the legs each can be on, and [verdict].
+        The model, or the one whose model of three lines is asked; the faults with the legs each can be on; [verdict].
     """
     measured = measure(signals)
+    model, fleet = model_for(model, measured.line_count), fleet.of(measured.line_count)
     deviations = measure_deviations(measured, fleet.normal)
     rows = symmetric_design(measured, deviations).rows
     terms = model.probe_terms(rows)
@@ -96,10 +108,8 @@ def judge_homes(
         share[asked] = model.fault_shares(model.which_terms(rows[asked]))
         fault = share[asked].argmax(axis=1)
         leg_share = model.leg_shares(
-            [leg_design(measured.take(asked), deviations.take(asked), is_exchanged).rows
-             for is_exchanged in (False, True)],
-            fault,
-        )  # fmt: skip
+            [design.rows for design in leg_designs(measured.take(asked), deviations.take(asked))], fault
+        )
         leg[asked] = _likeliest_leg(leg_share, fault, signals["service"][asked], model, catalogue)
         causes = [index for index, name in enumerate(model.innocents) if name in CAUSES]
         innocent = model.innocent_shares(rows[asked])[:, causes]
@@ -114,14 +124,20 @@ def _likeliest_leg(
     share: Float, fault: NDArray[np.int64], service: pl.Series, model: Model, catalogue: Mapping[str, Fault]
 ) -> NDArray[np.object_]:
     """Return the likeliest leg of each home's fault among those it can have on the home's service."""
-    services = service.fill_null("120/240").to_list()
+    legs = leg_codes(model.line_count)
+    services = [_service_name(name, model.line_count) for name in service.to_list()]
     is_possible = {
-        (index, service): [leg in catalogue[name].legs_on(service) for leg in LEGS]
+        (index, service): [leg in catalogue[name].legs_on(service) for leg in legs]
         for index, name in enumerate(model.faults)
         for service in set(services)
     }
     possible = np.array([is_possible[home] for home in zip(fault.tolist(), services, strict=True)])
-    return np.asarray(np.array(LEGS, dtype=object)[np.where(possible, share, -1.0).argmax(axis=1)])
+    return np.asarray(np.array(legs, dtype=object)[np.where(possible, share, -1.0).argmax(axis=1)])
+
+
+def _service_name(name: str | None, line_count: int) -> str:
+    """Return the home's service, or of three lines one that has as many where the record says another."""
+    return service_of_lines(name, line_count).name if line_count == THREE else name or services.UNKNOWN
 
 
 def score(
@@ -146,21 +162,60 @@ def score(
     model, catalogue, settings
         The model, the faults and [verdict].
     """
-    judged = judge_homes(signals, fleet, model, catalogue=catalogue, settings=settings)
+    parts = [*by_line_count(signals)]
+    models = [model_for(model, line_count) for line_count, _ in parts]
     faults = [name for name in catalogue if name in model.faults]  # of equally likely ones the first is named
-    shares = judged.shares[:, [*(model.faults.index(name) for name in faults), -1]]
+    scored = pl.concat(
+        [
+            _score_part(homes, fleet, part, faults=faults, catalogue=catalogue, settings=settings)
+            for (_, homes), part in zip(parts, models, strict=True)
+        ],
+        how="vertical_relaxed",
+    )
+    scores = (
+        sites.select("site_id", "area", "crew_id", "service")
+        .join(
+            signals.select("site_id", "service"),
+            on="site_id",
+            how="left",
+            maintain_order="left",
+            suffix="_seen",
+        )
+        .with_columns(service=pl.coalesce("service", "service_seen", pl.lit(services.UNKNOWN)))
+        .drop("service_seen")
+        .join(scored, on="site_id", how="left", maintain_order="left")
+    )
+    return add_verdicts(scores, Prior(fleet.rate, {name: fleet.fault_mix[name] for name in faults}), settings)
+
+
+def _score_part(
+    signals: pl.DataFrame,
+    fleet: FleetNormal,
+    model: Model,
+    *,
+    faults: list[str],
+    catalogue: Mapping[str, Fault],
+    settings: VerdictSettings,
+) -> pl.DataFrame:
+    """Return what scoring says of homes that all have three lines or all fewer, one row a home of `signals`."""
+    judged = judge_homes(signals, fleet, model, catalogue=catalogue, settings=settings)
+    line_count, none = model.line_count, np.zeros(signals.height)
+    shares = np.column_stack(
+        [judged.shares[:, model.faults.index(name)] if name in model.faults else none for name in faults]
+        + [judged.shares[:, -1]]
+    )
     likelihood = 1 - shares[:, -1]
     is_suspected = likelihood >= settings.sound
     contradiction = judged.contradiction
     # What contradicts a right install comes first, whatever its weight.
     first = np.where(is_suspected[:, None] & (contradiction.strength > 1), FIRST, 0.0)
-    order = strongest_probes(judged.terms + first, has_data(signals) | (first > 0), is_suspected)
+    order = strongest_probes(judged.terms + first, has_data(signals, line_count) | (first > 0), is_suspected)
     order = _with_first(order, contradiction.probe)
     likely = pl.Series("likely_fault", faults, dtype=pl.String).gather(shares[:, :-1].argmax(axis=1))
     likely_leg = pl.Series("likely_leg", judged.leg.tolist(), dtype=pl.String)
     is_contradicted = pl.Series(contradiction.is_there)
     is_suspect = pl.Series(likelihood >= settings.suspect)
-    scored = signals.select(
+    return signals.select(
         "site_id",
         pl.Series("likelihood", likelihood),
         pl.when(pl.Series(is_suspected)).then(likely).alias("suspected_fault"),
@@ -178,19 +233,30 @@ def score(
         .then(pl.Series(evidence_lines(signals, contradiction.probe[:, None]), dtype=pl.String))
         .alias("contradiction"),
         pl.when(is_contradicted)
-        .then(pl.Series(NAMES, dtype=pl.String).gather(contradiction.probe.clip(0)))
+        .then(pl.Series(model.names, dtype=pl.String).gather(contradiction.probe.clip(0)))
         .alias("contradiction_probe"),
         pl.Series("record_cause", judged.cause.tolist(), dtype=pl.String),
         pl.Series("record_likelihood", judged.cause_likelihood),
         *SHOWN,
         pl.when("is_clock_suspect").then("pv_clock_h").alias("clock_offset_h"),
-        *(column.alias(name) for name, column in neutral_columns(settings).items()),
-        missing_evidence(settings).alias("unproven_need"),
+        *(column.alias(name) for name, column in neutral_columns(settings, line_count).items()),
+        missing_evidence(settings, line_count).alias("unproven_need"),
+        _is_partly_fed(line_count).alias("is_partly_fed"),
+        *(
+            (pl.col(name) if line_count == THREE else pl.lit(None)).cast(kind).alias(name)
+            for name, kind in SHOWN_OF_THREE.items()
+        ),
+        (pl.col("line_count") if "line_count" in signals.columns else pl.lit(None))
+        .cast(pl.Int64)
+        .alias("line_count"),
     )
-    scores = sites.select("site_id", "area", "crew_id", pl.col("service").fill_null("120/240")).join(
-        scored, on="site_id", how="left", maintain_order="left"
-    )
-    return add_verdicts(scores, Prior(fleet.rate, {name: fleet.fault_mix[name] for name in faults}), settings)
+
+
+def _is_partly_fed(line_count: int) -> pl.Expr:
+    """Return whether CTs of three lines see production on some of them only."""
+    if line_count != THREE:
+        return pl.lit(False)
+    return (fed_lines() < THREE) & pl.col("is_declared_upstream").fill_null(False)
 
 
 def _with_first(order: NDArray[np.int64], probe: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -7,8 +7,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.number_text import number
-from pipeline.probes import PROBES
+from pipeline.probes import PROBES, probes_of
 from pipeline.probes.leg_text import NOT_KNOWN
+from pipeline.probes.line_rows import THREE, TWO, pair_rows
 from pipeline.probes.probe import Probe
 
 Float = NDArray[np.float64]
@@ -30,9 +31,13 @@ def _columns(probe: Probe, signals: pl.DataFrame) -> pl.DataFrame:
     return signals.select([name for name in probe.reads if name in signals.columns] or pl.col("site_id"))
 
 
-def has_data(signals: pl.DataFrame) -> NDArray[np.bool_]:
-    """Return which probes have data at each home, (n, probes)."""
-    return _for_each_home(signals, *(probe.is_there for probe in PROBES))
+def has_data(signals: pl.DataFrame, line_count: int = TWO) -> NDArray[np.bool_]:
+    """Return which probes have data at each home, (n, probes); of three lines, at any pair of them."""
+    conditions = [probe.is_there for probe in probes_of(line_count)]
+    if line_count != THREE:
+        return _for_each_home(signals, *conditions)
+    seen = [_for_each_home(rows, *conditions) for rows in pair_rows(signals).values()]
+    return np.asarray(np.logical_or.reduce(seen))
 
 
 def _for_each_home(signals: pl.DataFrame, *conditions: pl.Expr) -> NDArray[np.bool_]:
@@ -50,7 +55,7 @@ def strongest_probes(
     nothing (a tenth of a log odds) is not said, and the record never says it alone.
     """
     toward = np.where(is_faulty[:, None], terms, -terms)
-    is_named = np.array([probe.name != "register" for probe in PROBES])
+    is_named = np.array([probe.name != "register" for probe in PROBES[: terms.shape[1]]])
     toward = np.where(speaks & is_named & (toward > 0.1), toward, -np.inf)
     order = np.argsort(-toward, axis=1, kind="stable")[:, :MOST_SAID]
     return np.where(np.take_along_axis(toward, order, axis=1) > 0, order, -1)

@@ -10,6 +10,8 @@ import polars as pl
 from pipeline.core.contract import SAFETY, SOUND, SUSPECT, UNPROVEN
 from pipeline.core.percent_text import percent_column
 from pipeline.core.setting_sections import VerdictSettings
+from pipeline.probes.line_rows import TWO
+from pipeline.probes.register import fed_lines
 from pipeline.scoring.innocent import CAUSES
 
 
@@ -28,21 +30,27 @@ MISSING = {
     "record": f"{NO_METER}, and the site record doesn't say whether the CTs see production",
     "meter": f"CTs that don't see production and {NO_METER}: nothing proves the scale",
 }
+# The same of three lines of which production feeds only some.
+PARTLY_FED = f"production does not feed every line, and {NO_METER}: nothing proves the scale of the others"
 # Every code of `unproven_need`. `visit`: there is evidence for a fault and against it, and only a look on site tells.
 NEEDS = ("readings", "nights", *MISSING, "visit")
 
 
-def missing_evidence(settings: VerdictSettings) -> pl.Expr:
+def missing_evidence(settings: VerdictSettings, line_count: int = TWO) -> pl.Expr:
     """Return the code of what is missing to call a home sound: nights, or a probe of scale; null if nothing is.
 
     The sun tells the scale of a CT that sees production, the utility meter that of any. Loads alone don't: a CT
-    at the loads that reads half of everything gives the readings of a right one in a smaller home.
+    at the loads that reads half of everything gives the readings of a right one in a smaller home. Of three lines the
+    sun tells nothing of those that production doesn't feed.
     """
-    by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
+    is_fed = pl.lit(True) if line_count == TWO else fed_lines() == line_count
+    sees_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
+    by_sun = sees_sun & is_fed
     by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
     return (
         pl.when(pl.col("nights") < settings.min_nights).then(pl.lit("nights"))
         .when(by_sun | by_meter).then(None)
+        .when(sees_sun).then(pl.lit("meter"))
         .when(pl.col("is_declared_upstream").fill_null(False)).then(pl.lit("sun"))
         .when(pl.col("is_declared_upstream").is_null()).then(pl.lit("record"))
         .otherwise(pl.lit("meter"))
@@ -57,6 +65,7 @@ def _missing_words(settings: VerdictSettings) -> pl.Expr:
     file = pl.format("a utility file that {}", pl.col("meter_why_not"))
     return (
         pl.when(pl.col("unproven_need") == "nights").then(few)
+        .when((pl.col("unproven_need") == "meter") & pl.col("is_partly_fed")).then(pl.lit(PARTLY_FED))
         .when(pl.col("meter_why_not").is_not_null()).then(missing.str.replace(NO_METER, file, literal=True))
         .otherwise(missing)
     )  # fmt: skip
@@ -79,6 +88,8 @@ def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) 
         pl.lit(1 - base_rate).alias(SOUND),
     )
     is_empty = pl.col("likelihood").is_null()
+    if "is_partly_fed" not in scores.columns:
+        scores = scores.with_columns(is_partly_fed=pl.lit(False))
     filled = scores.with_columns(
         pl.col("likelihood").fill_null(base_rate),
         pl.col("likely_fault").fill_null(max(prior.fault_mix, key=prior.fault_mix.__getitem__)),
@@ -124,7 +135,7 @@ def add_verdicts(scores: pl.DataFrame, prior: Prior, settings: VerdictSettings) 
     is_unproven = pl.col("ct_verdict") == UNPROVEN
     return with_verdict.with_columns(
         unproven_why=pl.when(is_unproven).then(why), unproven_need=pl.when(is_unproven).then(settled_by)
-    )
+    ).drop("is_partly_fed")
 
 
 def ct_scores(scores: pl.DataFrame) -> pl.DataFrame:

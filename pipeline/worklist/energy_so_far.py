@@ -21,11 +21,13 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.core.line_columns import lines_in
+from pipeline.core.services import LINES
 from pipeline.faults.energy_error import LEAST_READ_KWH_DAY, line_counts
 from pipeline.faults.types import Fault
 from pipeline.worklist.last_visit import UNFIXED
 
-# Columns of site_day that a day's energy is made of.
+# Columns of site_day that a day's energy is made of; days may also have `l3_abs_wh`, of homes with three lines.
 DAY_COLUMNS = ("covered_min", "l1_abs_wh", "l2_abs_wh", "pv_wh")
 COLUMNS: dict[str, pl.DataType] = {
     "days_so_far": pl.Int64(), "kwh_so_far": pl.Float64(), "kwh_so_far_low": pl.Float64(),
@@ -38,10 +40,12 @@ NINE_OF_TEN = 1.645  # standard errors
 LEAST_SCATTER = 0.3  # of a day's mean energy: a few days say little about how much days differ
 # Estimates of the window that a formula may use, and their standard errors.
 ERRORS = {
-    "gain_l1": "gain_l1_se", "gain_l2": "gain_l2_se", "gain_sum": "gain_sum_se", "meter_gain_l1": "meter_gain_se",
-    "meter_gain_l2": "meter_gain_se", "pair_log_ratio": "pair_log_se", "leak_l1": "leak_l1_se",
-    "leak_l2": "leak_l2_se",
-}  # fmt: skip
+    "gain_sum": "gain_sum_se",
+    **{f"gain_{line}": f"gain_{line}_se" for line in LINES},
+    **{f"meter_gain_{line}": "meter_gain_se" for line in LINES},
+    **{f"pair_log_ratio{pair}": f"pair_log_se{pair}" for pair in ("", "_23", "_31")},
+    **{f"leak_{line}": f"leak_{line}_se" for line in LINES},
+}
 # Homes and the first day wanted -> `site_id`, `day`, DAY_COLUMNS (`features.home_days.read_home_days`).
 HomeDayReader = Callable[[Sequence[str], date], pl.DataFrame]
 
@@ -109,8 +113,8 @@ def energy_so_far(
         The faults by name.
     """
     coverage = (pl.col("covered_min") / 1440).clip(0, 1)
-    # Days hold the energy of two lines.
-    lines = signals.select("site_id", lines=line_counts(signals).clip(1, 2))
+    lines = lines_in(days.columns, "{}_abs_wh")
+    count = signals.select("site_id", lines=line_counts(signals).clip(1, len(lines)))
     known = (
         days.join(starts, on="site_id")
         .filter(pl.col("day").is_between(pl.col("from_on"), pl.lit(as_of)))
@@ -120,16 +124,18 @@ def energy_so_far(
             "site_id", "day", "coverage",
             *(
                 (pl.col(f"{name}_wh") / 1000 / pl.col("coverage")).alias(f"{channel}_kwh_day")
-                for name, channel in (("l1_abs", "l1"), ("l2_abs", "l2"), ("pv", "pv"))
+                for name, channel in [*((f"{line}_abs", line) for line in lines), ("pv", "pv")]
             ),
         )
         .join(homes.select("site_id", "fault", "leg"), on="site_id")
-        .join(lines, on="site_id", how="left", maintain_order="left")
+        .join(count, on="site_id", how="left", maintain_order="left")
     )  # fmt: skip
     window = signals.join(starts.select("site_id"), on="site_id", how="semi")  # of a big fleet a few homes
     sums = [
-        _sum_of(catalogue[fault].energy_kwh_day(leg, lines), catalogue[fault].wrong_kwh_span, alike, window)
-        for (fault, leg, lines), alike in known.partition_by(
+        _sum_of(
+            catalogue[fault].energy_kwh_day(leg, count or 2), catalogue[fault].wrong_kwh_span, alike, window
+        )
+        for (fault, leg, count), alike in known.partition_by(
             "fault", "leg", "lines", as_dict=True, maintain_order=True
         ).items()
         if fault in catalogue
@@ -150,21 +156,23 @@ def _sum_of(
     energy: pl.Expr, span: tuple[float, float] | None, days: pl.DataFrame, signals: pl.DataFrame
 ) -> pl.DataFrame:
     """Return the sums of homes whose energy misreported a day is the same expression, by their days."""
-    daily = {"l1_kwh_day", "l2_kwh_day", "pv_kwh_day"}
-    needed = set(energy.meta.root_names()) | {"l1_kwh_day", "l2_kwh_day"}
+    lines = lines_in(days.columns, "{}_kwh_day")
+    read = [f"{line}_kwh_day" for line in lines]
+    daily = {*read, "pv_kwh_day"}
+    needed = {*energy.meta.root_names(), *read}
     errors = {name: ERRORS[name] for name in sorted(needed & set(ERRORS))}
     window = signals.select("site_id", *sorted((needed | set(errors.values())) & set(signals.columns)))
     rows = days.join(window.rename({name: f"{name}_window" for name in daily & needed}), on="site_id")
-    values = _day_energy(rows, energy, errors)
+    values = _day_energy(rows, energy, errors, lines=lines)
     mean, unseen = pl.col("kwh").mean(), 1 - pl.col("coverage")
     scatter = pl.max_horizontal(pl.col("kwh").std().fill_null(0.0), LEAST_SCATTER * mean)
     sums = (
-        rows.select("site_id", "day", "coverage", "l1_kwh_day", "l2_kwh_day").hstack(values)
+        rows.select("site_id", "day", "coverage", *read).hstack(values)
         .group_by("site_id", maintain_order=True)
         .agg(
             days_so_far=pl.len().cast(pl.Int64),
             kwh_so_far=pl.col("kwh").sum(),
-            kwh_read_so_far=pl.col("l1_kwh_day").fill_null(0.0).sum() + pl.col("l2_kwh_day").fill_null(0.0).sum(),
+            kwh_read_so_far=sum((pl.col(name).fill_null(0.0).sum() for name in read), pl.lit(0.0)),
             so_far_from=pl.col("day").min(),
             so_far_to=pl.col("day").max(),
             error=(
@@ -189,11 +197,13 @@ def _with_interval(sums: pl.DataFrame, span: tuple[float, float] | None) -> pl.D
     )
 
 
-def _day_energy(rows: pl.DataFrame, energy: pl.Expr, errors: Mapping[str, str]) -> pl.DataFrame:
+def _day_energy(
+    rows: pl.DataFrame, energy: pl.Expr, errors: Mapping[str, str], *, lines: Sequence[str]
+) -> pl.DataFrame:
     """Return `kwh` of each row by its own day's readings, and `step_NAME`, how much each estimate's error moves it.
 
-    A leg that usually reads something stands for its twin also on a day without load, when the formulas would take an
-    average home instead: then it is lifted to the least that they accept. All variants of a row (lifted or not, each
+    A line that usually reads something stands for the others also on a day without load, when the formulas would take
+    an average home instead: then it is lifted to the least that they accept. All variants of a row (lifted or not, each
     estimate up, down or as it is) are worked out in one go: many small frames would cost more than their numbers.
     """
     signs = [dict.fromkeys(errors, 0)]
@@ -207,11 +217,11 @@ def _day_energy(rows: pl.DataFrame, energy: pl.Expr, errors: Mapping[str, str]) 
         for name, error in errors.items()
     ]
     lifted = [
-        pl.when(pl.col("is_lifted") & (pl.col(f"{leg}_kwh_day_window") >= LEAST_READ_KWH_DAY))
-        .then(pl.col(f"{leg}_kwh_day").clip(LEAST_READ_KWH_DAY))
-        .otherwise(f"{leg}_kwh_day")
-        .alias(f"{leg}_kwh_day")
-        for leg in ("l1", "l2")
+        pl.when(pl.col("is_lifted") & (pl.col(f"{line}_kwh_day_window") >= LEAST_READ_KWH_DAY))
+        .then(pl.col(f"{line}_kwh_day").clip(LEAST_READ_KWH_DAY))
+        .otherwise(f"{line}_kwh_day")
+        .alias(f"{line}_kwh_day")
+        for line in lines
     ]
     kwh = (
         rows.join(variants, how="cross", maintain_order="left_right")

@@ -8,6 +8,7 @@ from typing import Any
 from pipeline.core.alarm import count_of
 from pipeline.core.day_text import spell_day
 from pipeline.core.number_text import number
+from pipeline.core.services import BOTH
 
 
 def so_far_text(row: Mapping[str, Any]) -> str:
@@ -24,5 +25,9 @@ def so_far_text(row: Mapping[str, Any]) -> str:
     text = f"{begins}: estimate {middle} kWh ({low} to {high})"
     if row["kwh_so_far_low"] > row["kwh_read_so_far"]:
         text += f", more than the home's reading of {number(row['kwh_read_so_far'])} kWh"
-        text += ": the channels' errors add up" if row["leg"] == "both" else ""
+        text += ": the channels' errors add up" if _is_on_several(row["leg"]) else ""
     return text if row["since"] == row["so_far_from"] else f"{text}; before that: not known"
+
+
+def _is_on_several(leg: str | None) -> bool:
+    return leg == BOTH or "+" in (leg or "")

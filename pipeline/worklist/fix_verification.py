@@ -14,7 +14,7 @@ from the data.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import date
 
 import numpy as np
@@ -22,10 +22,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.contract import SOUND
+from pipeline.core.line_columns import has_line, lines_in
 from pipeline.core.setting_sections import VisitSettings
 from pipeline.faults.types import Fault, record_errors
 from pipeline.scoring.verdict import Prior
-from pipeline.worklist.fix_verification_text import NUMBERS, verification_text
+from pipeline.worklist.fix_verification_text import numbers_in, verification_text
 
 Float = NDArray[np.float64]
 PROVED, DISPROVED, OPEN = "proved right", "still wrong", "too early to tell"
@@ -54,7 +55,7 @@ def verify_fixes(
     Parameters
     ----------
     worked_on
-        `last_visit.worked_on`: site_id, visited_on, `fault` and `leg` worked on (leg null: both are looked at).
+        `last_visit.worked_on`: site_id, visited_on, `fault` and `leg` worked on (leg null: all lines are looked at).
     scores
         `site_scores`: fault_likelihoods, from_on, nights, is_clock_suspect.
     signals
@@ -94,7 +95,8 @@ def verify_fixes(
     still_wrong, any_fault = _still_wrong(homes, prior, catalogue, settings.fix_works)
     homes = homes.with_columns(
         _is_likeliest(catalogue), still_wrong_share=pl.Series(still_wrong), any_fault=pl.Series(any_fault)
-    ).with_columns(**_measured(settings, catalogue))
+    )
+    homes = homes.with_columns(**_measured(homes.columns, settings, catalogue))
     measured = pl.col("^.*_is$")
     right, wrong = (pl.any_horizontal(is_so.fill_null(False)) for is_so in (measured, ~measured))
     days = (pl.lit(as_of) - pl.col("from_on")).dt.total_days() + 1
@@ -114,7 +116,9 @@ def verify_fixes(
         )
         .with_columns(
             nights_wanted=_nights_wanted(settings),
-            proof_told=pl.struct(NUMBERS).map_elements(verification_text, return_dtype=pl.String),
+            proof_told=pl.struct(numbers_in(homes.columns)).map_elements(
+                verification_text, return_dtype=pl.String
+            ),
         )
         .select(SCHEMA.names())
         .cast(SCHEMA)
@@ -151,49 +155,62 @@ def _is_likeliest(catalogue: Mapping[str, Fault]) -> pl.Expr:
 
 
 def _nights_since(worked_on: pl.DataFrame, daily: pl.DataFrame) -> pl.DataFrame:
-    """Return level_l1_w, level_l2_w [W], the mean of the nightly medians since the visit, and their standard errors."""
-    nights = {leg: pl.col(f"night_{leg}_w") for leg in ("l1", "l2")}
+    """Return level_<line>_w [W], the mean of the nightly medians since the visit, and level_<line>_se, of each line."""
+    nights = {line: pl.col(f"night_{line}_w") for line in lines_in(daily.columns, "night_{}_w")}
     return (
         daily.join(worked_on.select("site_id", "visited_on"), on="site_id")
         .filter(pl.col("day") > pl.col("visited_on"))
         .group_by("site_id")
         .agg(
-            **{f"level_{leg}_w": night.mean() for leg, night in nights.items()},
-            **{f"level_{leg}_se": night.std() / night.count().sqrt() for leg, night in nights.items()},
+            **{f"level_{line}_w": night.mean() for line, night in nights.items()},
+            **{f"level_{line}_se": night.std() / night.count().sqrt() for line, night in nights.items()},
         )
     )
 
 
-def _measured(settings: VisitSettings, catalogue: Mapping[str, Fault]) -> dict[str, pl.Expr]:
-    """Return {gain,meter,night}_{l1,l2}_is: true right, false wrong, null where it can't tell or wasn't worked on."""
+def _measured(
+    columns: Collection[str], settings: VisitSettings, catalogue: Mapping[str, Fault]
+) -> dict[str, pl.Expr]:
+    """Return {gain,meter,night}_<line>_is: true right, false wrong, null where it can't tell or wasn't worked on."""
     marks: dict[str, pl.Expr] = {}
     # A record that was corrected moved no CT: it says nothing of the CTs' scale and nights.
     is_record = pl.col("fault").is_in(record_errors(catalogue))
-    for leg in ("l1", "l2"):
-        is_worked_on = pl.col("has_data") & pl.col("leg").is_in([leg, "both"]).fill_null(True)
-        off = (pl.col(f"gain_{leg}") - pl.col("expected_gain")).abs()
-        meter_off = (pl.col(f"meter_gain_{leg}") - 1).abs()
+    for line in lines_in(columns, "gain_{}"):
+        is_worked_on = pl.col("has_data") & has_line(pl.col("leg"), line).fill_null(True)
+        off = (pl.col(f"gain_{line}") - pl.col("expected_gain")).abs()
+        meter_off = (pl.col(f"meter_gain_{line}") - 1).abs()
         # Where legs and production don't explain the meter (an unknown battery) it gives no scale.
         is_metered = (pl.col("meter_share") > 0.5) & (pl.col("meter_r2") > 0.5)
         meter_se = pl.when(is_metered).then("meter_gain_se")
         # A CT at the loads has no answer to production, right or wrong: it can only show a fault there.
-        gain = _within(off, pl.col(f"gain_{leg}_se"), settings)
+        gain = _within(off, pl.col(f"gain_{line}_se"), settings)
         # But a corrected record is right where no answer is what it now expects.
         gain = pl.when(gain & (pl.col("expected_gain") == 0) & ~is_record).then(None).otherwise(gain)
         meter = pl.when(~is_record | gain.is_null()).then(_within(meter_off, meter_se, settings))
-        level, half = pl.col(f"level_{leg}_w"), settings.proof_z * pl.col(f"level_{leg}_se")
-        share = pl.col(f"night_{leg}_negative_share")
-        # A battery shows in a CT that sees what production does; around the loads it doesn't.
-        sees_battery = pl.col("has_battery") & (pl.col("expected_gain") != 0).fill_null(True)
-        may_go_below = sees_battery | pl.col("is_clock_suspect")
-        night = (
-            pl.when(may_go_below | is_record).then(None)
-            .when((level - half > settings.night_least_w) & (share <= settings.night_negative)).then(True)
-            .when((level + half < 0) | (half.is_null() & (share > 0.5))).then(False)
-        )  # fmt: skip
+        night = pl.lit(None, pl.Boolean)
+        if f"level_{line}_w" in columns:
+            night = pl.when(_may_go_below() | is_record).then(None).otherwise(_is_night_right(line, settings))
         for name, is_right in (("gain", gain), ("meter", meter), ("night", night)):
-            marks[f"{name}_{leg}_is"] = pl.when(is_worked_on).then(is_right)
+            marks[f"{name}_{line}_is"] = pl.when(is_worked_on).then(is_right)
     return marks
+
+
+def _may_go_below() -> pl.Expr:
+    """Return whether a right line may be negative at night.
+
+    A battery shows in a CT that sees what production does; around the loads it doesn't.
+    """
+    sees_battery = pl.col("has_battery") & (pl.col("expected_gain") != 0).fill_null(True)
+    return sees_battery | pl.col("is_clock_suspect")
+
+
+def _is_night_right(line: str, settings: VisitSettings) -> pl.Expr:
+    level, half = pl.col(f"level_{line}_w"), settings.proof_z * pl.col(f"level_{line}_se")
+    share = pl.col(f"night_{line}_negative_share")
+    return (
+        pl.when((level - half > settings.night_least_w) & (share <= settings.night_negative)).then(True)
+        .when((level + half < 0) | (half.is_null() & (share > 0.5))).then(False)
+    )  # fmt: skip
 
 
 def _within(off: pl.Expr, se: pl.Expr, settings: VisitSettings) -> pl.Expr:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.core.line_words import LineWords, line_words, lines_seen
 from pipeline.core.percent_text import percent
 from pipeline.core.setting_sections import OrderSettings, RankingSettings
 from pipeline.faults.fault_text import fault_title, spell_faults
@@ -70,7 +71,15 @@ def revisit_list(
     likelihood and how to tell them on site, null where there is none.
     """
     ranked = (
-        scores.select("site_id", "area", "crew_id", "fault_likelihoods", "onset_on", "evidence")
+        scores.select(
+            "site_id",
+            "area",
+            "crew_id",
+            "fault_likelihoods",
+            "onset_on",
+            "evidence",
+            *(["line_count"] if "line_count" in scores.columns else []),
+        )
         .join(standing.filter("is_listed").select("site_id", "standing", "nights_listed"), on="site_id")
         .join(worth, on="site_id")
         .join(sites.select("site_id", *_PARTS), on="site_id", how="left")
@@ -85,7 +94,13 @@ def revisit_list(
     for row in ranked.iter_rows(named=True):
         bring.append(kit_text(order_kit(catalogue[row["fault"]], row["leg"], row, settings=orders)))
         possible.append(
-            also_possible(row["fault_likelihoods"], row["fault"], catalogue, from_share=ranking.also_from)
+            also_possible(
+                row["fault_likelihoods"],
+                row["fault"],
+                catalogue,
+                from_share=ranking.also_from,
+                called=line_words(lines_seen(row)),
+            )
         )
     return (
         ranked.with_columns(bring=pl.Series(bring, dtype=pl.String), also_possible=pl.Series(possible, dtype=pl.String))
@@ -95,7 +110,12 @@ def revisit_list(
 
 
 def also_possible(
-    shares: Mapping[str, float | None], fault: str, catalogue: Mapping[str, Fault], *, from_share: float
+    shares: Mapping[str, float | None],
+    fault: str,
+    catalogue: Mapping[str, Fault],
+    *,
+    from_share: float,
+    called: LineWords | None = None,
 ) -> str | None:
     """Return the other likely faults in words, likeliest first, each with how to tell it on site.
 
@@ -109,13 +129,20 @@ def also_possible(
         The faults by name.
     from_share
         Least likelihood, above 0.
+    called
+        What the home's lines are called; None: legs.
     """
+    called = called or line_words(2)
+
+    def retell(text: str) -> str:
+        return spell_faults(called.retell(text))
+
     others = [
         (share, name) for name, share in shares.items() if name in catalogue and name != fault and share
     ]
     possible = [
-        f"{fault_title(name)} {percent(share)} (looks like: {spell_faults(catalogue[name].looks_like)}. "
-        f"Test on site: {spell_faults(catalogue[name].remedy.prove)})"
+        f"{fault_title(name)} {percent(share)} (looks like: {retell(catalogue[name].looks_like)}. "
+        f"Test on site: {retell(catalogue[name].remedy.prove)})"
         for share, name in sorted(others, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share
     ]

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from pipeline.core.line_columns import PAIRS
 from pipeline.core.setting_sections import VerdictSettings
 
 CALL_NOW = "call now"
@@ -19,33 +20,51 @@ RIGHT = "about 0.1 to 0.3 V per kW, up to 1 V on a long thin drop"
 
 
 def measured_text(seen: Mapping[str, Any], as_of: date, verdict: VerdictSettings) -> str:
-    """Return how V1 - V2 moves with each leg's load, with standard errors, and what is right.
+    """Return how V1 - V2 moves with each leg's load, with standard errors, and what is right; of three lines each pair.
 
     Parameters
     ----------
     seen
-        v_per_kw, and v_per_kw_l1, v_per_kw_l2 with their standard errors [V/kW]; nights, data_from.
+        v_per_kw, and v_per_kw_l1, v_per_kw_l2 of each pair with their standard errors [V/kW]; nights, data_from.
     as_of, verdict
         The night; neutral_v_per_kw is where a loose neutral is suspected.
     """
-    moved = [(leg, seen[f"v_per_kw_{leg}"], seen[f"v_per_kw_{leg}_se"]) for leg in ("l1", "l2")]
-    legs = " and ".join(
-        f"{size:+.2f} V for each kW of {leg.upper()} (standard error {error:.2f})"
-        for leg, size, error in moved
-    )
-    size, least = seen["v_per_kw"], min(abs(seen["v_per_kw_l1"]), abs(seen["v_per_kw_l2"]))
+    pairs = {pair: lines for pair, lines in PAIRS.items() if _has_pair(seen, pair)}
+    moved = "; ".join(_moved(seen, pair, lines) for pair, lines in pairs.items())
+    sizes = [abs(seen[f"v_per_kw_{line}{pair}"]) for pair in pairs for line in ("l1", "l2")]
+    size = seen["v_per_kw"]
     counted = (
-        f", {size:.2f} V for each kW that flows, as the CTs may read less" if size < 0.95 * least else ""
+        f", {size:.2f} V for each kW that flows, as the CTs may read less"
+        if size < 0.95 * min(sizes, default=0.0)
+        else ""
     )
     span = (
         f"{_nights(seen['nights'])}, {seen['data_from']} to {as_of}"
         if seen["data_from"]
         else f"up to {as_of}"
     )
+    first, second = "the first line of each pair", "the second"
+    if len(pairs) == 1:
+        first, second = (line.upper() for line in next(iter(pairs.values())))
     return (
-        f"V1 - V2 moves {legs}{counted}, by the data of {span}. Right is minus on L1 and plus on L2, {RIGHT}; "
+        f"{moved}{counted}, by the data of {span}. Right is minus on {first} and plus on {second}, {RIGHT}; "
         f"a loose neutral is suspected from {verdict.neutral_v_per_kw:g} V per kW"
     )
+
+
+def _has_pair(seen: Mapping[str, Any], pair: str) -> bool:
+    return all(seen.get(f"v_per_kw_{line}{pair}") is not None for line in ("l1", "l2"))
+
+
+def _moved(seen: Mapping[str, Any], pair: str, lines: tuple[str, str]) -> str:
+    """Return how the voltage between two lines moves with the load of each."""
+    first, second = (line.removeprefix("l") for line in lines)
+    by_line = " and ".join(
+        f"{seen[f'v_per_kw_{end}{pair}']:+.2f} V for each kW of {line.upper()}"
+        f" (standard error {seen[f'v_per_kw_{end}_se{pair}']:.2f})"
+        for end, line in zip(("l1", "l2"), lines, strict=True)
+    )
+    return f"V{first} - V{second} moves {by_line}"
 
 
 def status_text(call: Mapping[str, Any], seen: Mapping[str, Any], settings: VerdictSettings) -> str:

@@ -1,6 +1,6 @@
 """Safety calls from one night to the next: homes with a suspected loose service neutral, and what became of each.
 
-The legs' voltages of such a home move apart with load. That is no CT fault and no visit of the list: the utility or a
+The voltages of such a home's lines move apart with load. That is no CT fault and no visit of the list: the utility or a
 licensed electrician is called at once. A call ends only when a repair is recorded (register safety_calls) and enough
 nights of data since agree; data that merely stop, or show it no longer, end nothing.
 """
@@ -14,6 +14,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.line_columns import PAIRS
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.worklist.safety_call_text import (
     CALL_NOW,
@@ -25,8 +26,15 @@ from pipeline.worklist.safety_call_text import (
     status_text,
 )
 
+# What is measured of a pair of lines, first line and second, and the column of site_signal it is.
+_OF_PAIR = {
+    "v_per_kw_l1": "sag_l1", "v_per_kw_l1_se": "sag_l1_se", "v_per_kw_l2": "sag_l2", "v_per_kw_l2_se": "sag_l2_se",
+}  # fmt: skip
+_SIGNALS = {f"{name}{pair}": f"{column}{pair}" for pair in PAIRS for name, column in _OF_PAIR.items()}
+_SCORES = {"v_per_kw": "neutral_v_per_kw", "v_per_kw_se": "neutral_v_per_kw_se"}
 # since: the night that told it first; shown_on: the last night that did, of which v_per_kw... and measured are;
-# v_per_kw: for each kW that flows, held against [verdict] neutral_v_per_kw; v_per_kw_l1, _l2: V1 - V2 for each kW read.
+# v_per_kw: for each kW that flows, held against [verdict] neutral_v_per_kw; v_per_kw_l1, _l2: V1 - V2 for each kW read;
+# with _23 and _31 at their end the same of V2 - V3 and V3 - V1 of a home with three lines.
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String, "area": pl.String, "as_of": pl.Date, "status": pl.String, "is_open": pl.Boolean,
@@ -35,13 +43,10 @@ SCHEMA = pl.Schema(
         "measured": pl.String, "v_per_kw": pl.Float64, "v_per_kw_se": pl.Float64,
         "v_per_kw_l1": pl.Float64, "v_per_kw_l1_se": pl.Float64,
         "v_per_kw_l2": pl.Float64, "v_per_kw_l2_se": pl.Float64, "nights": pl.Int64, "data_from": pl.Date,
+        **{name: pl.Float64 for name in _SIGNALS if name not in _OF_PAIR},
     }
 )  # fmt: skip
 _SHOWN = SCHEMA.names()[SCHEMA.names().index("shown_on") :]  # kept from the last night that showed it
-_SIGNALS = {
-    "v_per_kw_l1": "sag_l1", "v_per_kw_l1_se": "sag_l1_se", "v_per_kw_l2": "sag_l2", "v_per_kw_l2_se": "sag_l2_se",
-}  # fmt: skip
-_SCORES = {"v_per_kw": "neutral_v_per_kw", "v_per_kw_se": "neutral_v_per_kw_se"}
 
 
 @dataclass(frozen=True)
@@ -104,7 +109,7 @@ def next_safety_calls(
         `site_scores`: site_id, area, is_neutral_suspect, neutral_v_per_kw with its standard error, from_on, nights.
     signals
         Table site_signal over each home's span, which begins after a repair: sag_l1, sag_l2 with their standard errors
-        [V/kW].
+        [V/kW], and those of the other pairs of lines on a night that has any home with three.
     as_of, settings
         The night, and section [verdict].
     """
@@ -160,7 +165,8 @@ def _seen(scores: pl.DataFrame, signals: pl.DataFrame, homes: list[str]) -> dict
         data_from="from_on",
         **{name: pl.col(column) for name, column in _SCORES.items()},
     )
-    volts = signals.select("site_id", **{name: pl.col(column) for name, column in _SIGNALS.items()})
+    known = {name: pl.col(column) for name, column in _SIGNALS.items() if column in signals.columns}
+    volts = signals.select("site_id", **known)
     seen = of_homes.join(volts, on="site_id", how="left")
     return {row["site_id"]: row for row in seen.iter_rows(named=True)}
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.core.glossary import LOCATIONS, POSITIONS, SERVICES
+from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
+from pipeline.core.line_words import line_count_of, line_words
+from pipeline.core.percent_text import percent
 from pipeline.core.settings import Settings
-from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.kit import order_kit
 from pipeline.faults.types import Fault
 from pipeline.report import words
+from pipeline.report.wiring_panel import wiring_panel
 from pipeline.worklist.earlier_visits import one_line
 from pipeline.workorder import cautions, steps
 from pipeline.workorder.expectations import known_load_test
@@ -19,7 +21,9 @@ from pipeline.workorder.order import Case, Contact, Order
 from pipeline.workorder.pictures import pictures
 from pipeline.workorder.tables import Home
 from pipeline.workorder.visit_record import visit_record
+from pipeline.workorder.wiring_key import WiringKey, wiring_key
 
+_MOST_WIRINGS = 3  # on a sheet
 _LONGEST_CONTACT = 120  # characters of an address or an access note that fit on the sheet
 
 
@@ -50,22 +54,24 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         safety_calls=cautions.safety_calls(case),
         cautions=cautions.cautions(case),
         doubts=cautions.doubts(case),
-        story=spell_faults(fault.story),
+        story=case.retell(fault.story),
         evidence=listed["evidence"] or "",
+        wirings=_wirings(home),
         facts=register_facts(home.register, with_place=not is_office),
         others=test.others,
-        looks_like=spell_faults(fault.looks_like),
+        looks_like=case.retell(fault.looks_like),
         bring=tuple(
             item.text for item in order_kit(fault, case.leg, home.register, settings=settings.orders)
         ),
         minutes=int(listed["minutes_on_site"]),
         steps=steps.desk_steps(desk)
         if is_office and desk is not None
-        else steps.visit_steps(fault, desk, test.is_silent),
+        else steps.visit_steps(case, desk, test.is_silent),
         expectations=() if is_office else test.rows,
         channels=() if is_office else test.channels,
         known_load="" if is_office else steps.known_load_note(case),
-        prove=spell_faults(fault.remedy.prove),
+        key=WiringKey() if is_office else wiring_key(case.install, settings.orders),
+        prove=case.retell(fault.remedy.prove),
         desk=desk,
         record=visit_record(
             home.site_id, home.visit_id, fault.name, service=case.install.service, catalogue=catalogue
@@ -90,16 +96,25 @@ def register_facts(register: Mapping[str, Any], *, with_place: bool) -> tuple[tu
         ("Place", f"{latitude:.5f}, {longitude:.5f}" if is_placed else None),
         ("Service", f"{SERVICES[service]}{amps}" if service else None),
         ("PV", words.fill("{:g} kW AC", register["pv_kw"])),
+        ("PV feeds", PV_ON[register["pv_on"]] if register.get("pv_on") else None),
         ("Battery", words.yes_no(register["has_battery"])),
         ("CTs at", LOCATIONS[register["ct_location"]] if register["ct_location"] else None),
         ("Position", POSITIONS.get(register["ct_sees_pv"])),  # type: ignore[arg-type]
         ("CT rating", words.fill("{:g} A", register["ct_amps"])),
-        ("CTs a leg", words.fill("{:g}", register["cts_per_leg"])),
+        (f"CTs a {line_words(line_count_of(service)).one}", words.fill("{:g}", register["cts_per_leg"])),
+        ("Source reports", "one total of all lines" if register.get("lines_summed") else None),
         ("Leads extended", words.yes_no(register["lead_extended"])),
         ("Source adds PV back", "yes" if register["pv_added_back"] else None),
         ("Commissioned", words.day(register["commissioned_on"]) if register["commissioned_on"] else None),
     ]
     return tuple((name, value) for name, value in facts if value is not None)
+
+
+def _wirings(home: Home) -> tuple[str, ...]:
+    """Return the likeliest wirings of the three CTs, each with its likelihood; nothing for one or two lines."""
+    panel = wiring_panel(home.wirings, home.site_id)
+    rows = panel["rows"][:_MOST_WIRINGS] if panel else []
+    return tuple(f"{percent(row['likelihood'])}: {' '.join(row['wiring'])}" for row in rows)
 
 
 def contact_of(contact: Mapping[str, Any]) -> Contact:

@@ -12,10 +12,6 @@ DESK = (
     "This is a remote fix. Never ask the customer to open a panel or to touch a CT, not even for a photo.",
     "Should anybody go to the panel after all, then first:",
 )
-_NEUTRAL = (
-    f"SAFETY CALL FIRST. {safety_words.SUMMARY} Don't wait for this order's visit: no work on the CTs before the "
-    "call is cleared."
-)
 _SERVICE_ENTRANCE = (
     "By the site record the CTs here sit on the service entrance: live with the main breaker off."
 )
@@ -26,7 +22,11 @@ _BATTERY = (
 
 def safety_calls(case: Case) -> tuple[str, ...]:
     """Return what stops everything else: an open safety call."""
-    return (_NEUTRAL,) if case.home.score["verdict"] == SAFETY else ()
+    if case.home.score["verdict"] != SAFETY:
+        return ()
+    summary = safety_words.summary(len(case.install.lines))
+    wait = "Don't wait for this order's visit: no work on the CTs before the call is cleared."
+    return (f"SAFETY CALL FIRST. {summary} {wait}",)
 
 
 def cautions(case: Case) -> tuple[str, ...]:
@@ -36,7 +36,7 @@ def cautions(case: Case) -> tuple[str, ...]:
         *((_SERVICE_ENTRANCE,) if register["ct_location"] == "service_entrance" else ()),
         *((_BATTERY,) if register["has_battery"] else ()),
     )
-    return (*CAUTIONS, *case.fault.cautions, *of_home)
+    return tuple(case.called.retell(text) for text in (*CAUTIONS, *case.fault.cautions, *of_home))
 
 
 def doubts(case: Case) -> tuple[str, ...]:

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from pipeline.core.line_words import line_words
+from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import OrderSettings
-from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.types import Fault
 from pipeline.report import words
-from pipeline.workorder.load_test import CHANNELS, Response, fault_response, right_response
+from pipeline.workorder.install import Install
+from pipeline.workorder.load_test import Response, fault_response, right_response
 from pipeline.workorder.order import Case, Expectation, Other
 
-_NAMES = {"l1": "L1", "l2": "L2", "pv": "production"}
+PRODUCTION = "production"
 
 
 class KnownLoadTest(NamedTuple):
     """The test of one home.
 
-    `rows` is one a switch; `channels` are worth a column: the legs, and production where the suspicion says that it
-    moves wrongly. `is_silent`: the known load reads right also while the fault is there, so it can't show it.
+    `rows` is one a switch; `channels` are worth a column: those of consumption, and production where the suspicion says
+    that it moves wrongly. `is_silent`: the known load reads right also while the fault is there, so it can't show it.
     `others` are the other explanations, likeliest first.
     """
 
@@ -30,13 +32,14 @@ class KnownLoadTest(NamedTuple):
 
 
 def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderSettings) -> KnownLoadTest:
-    """Return the known-load test of one home: the load on each leg with the solar off, then the sun alone."""
-    legs, has_pv = case.install.legs, case.install.has_pv
+    """Return the known-load test of one home: the load on each line with the solar off, then the sun alone."""
+    lines, has_pv = case.install.lines, case.install.has_pv
     load = f"{words.number(settings.known_load_w)} W"
-    switches = {row: f"{load} on an outlet of {_NAMES[leg]}, solar off" for row, leg in enumerate(legs)}
+    switches = {row: f"{load} on an outlet of {line.upper()}, solar off" for row, line in enumerate(lines)}
     if has_pv:
-        switches[2] = f"solar on, at {words.number(settings.solar_w)} W"
-    channels = {CHANNELS.index(channel): _NAMES[channel] for channel in (*legs, *(("pv",) if has_pv else ()))}
+        switches[len(lines)] = f"solar on, at {words.number(settings.solar_w)} W"
+    consumption = channel_names(case.install)
+    channels = dict(enumerate((*consumption, *((PRODUCTION,) if has_pv else ()))))
     right = right_response(case.install, settings)
     suspected = _respond(case.fault, case, case.leg, settings)
     by_w = settings.load_tolerance * settings.known_load_w
@@ -59,10 +62,8 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
             text = f"{test} Then change nothing." if test else "Every check reads right: change nothing."
             return Other("nothing wrong", share, text)
         fault = catalogue[name]
-        legs = fault.legs_on(case.install.service)
-        leg = case.leg if case.leg in legs else legs[-1] if fault.legs != "one" else legs[0]
-        test = tell_apart(_respond(fault, case, leg, settings))
-        text = test or f"One known load can't tell; look: {spell_faults(fault.story)}"
+        test = tell_apart(_respond(fault, case, case.leg, settings))
+        text = test or f"One known load can't tell; look: {case.retell(fault.story)}"
         return Other(words.fault(name), share, text)
 
     rows = []
@@ -73,9 +74,8 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
             channel: moves_text(suspected, cell, settings) for channel, cell in cells.items() if suspected
         }
         rows.append(Expectation(name, right_texts, texts))
-    production = _NAMES["pv"]
     is_moved = any(
-        not row.right[production].startswith(row.now[production]) for row in rows if has_pv and row.now
+        not row.right[PRODUCTION].startswith(row.now[PRODUCTION]) for row in rows if has_pv and row.now
     )
     shares: dict[str, float | None] = case.home.score["fault_likelihoods"] or {}
     other_shares = sorted(
@@ -86,16 +86,30 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
     count = min(settings.others, max(near, settings.others_least))
     return KnownLoadTest(
         tuple(rows),
-        (*(_NAMES[leg] for leg in legs), *((production,) if is_moved else ())),
+        (*consumption, *((PRODUCTION,) if is_moved else ())),
         suspected is None or suspected.is_within(right, by_w),
         tuple(explain(*pair) for pair in other_shares[:count]),
     )
 
 
+def channel_names(install: Install) -> tuple[str, ...]:
+    """Return what people call the consumption channels: L1 and so on, or the total of all lines."""
+    if install.is_summed:
+        return (f"total of {line_words(len(install.lines)).together}",)
+    return tuple(channel.upper() for channel in install.channels)
+
+
 def _respond(fault: Fault, case: Case, leg: str | None, settings: OrderSettings) -> Response | None:
     legs = fault.legs_on(case.install.service)
-    leg = leg if leg in legs else legs[0]
+    leg = leg if leg in legs else _nearest_leg(legs, leg, len(case.install.lines))
     return fault_response(fault, leg, case.install, signal=case.home.signal, settings=settings)
+
+
+def _nearest_leg(legs: Sequence[str], leg: str | None, line_count: int) -> str:
+    """Return the leg, of those that a fault can have, that has all lines of this one and least besides."""
+    wanted = set(lines_of(leg, line_count))
+    around = [code for code in legs if wanted <= set(lines_of(code, line_count))]
+    return min(around or legs, key=lambda code: len(lines_of(code, line_count)))
 
 
 def moves_text(response: Response, cell: tuple[int, int], settings: OrderSettings) -> str:

@@ -10,10 +10,15 @@ from dataclasses import replace
 from math import ceil
 from typing import Any
 
+from pipeline.core.line_words import line_words
+from pipeline.core.services import lines_of
 from pipeline.core.settings import Settings
 from pipeline.faults.types import Change, Stopgap
+from pipeline.probes.leg_text import together
 from pipeline.report import words
+from pipeline.report.right_slopes import expected_of, expected_slopes, right_text
 from pipeline.workorder.order import Case, DeskFix, Verification
+from pipeline.workorder.pv_slopes import right_slopes, upstream_slopes
 
 _UNKNOWN = "what is set now"
 _UNTIL_VISIT = (
@@ -46,37 +51,44 @@ def desk_fix(case: Case, settings: Settings) -> DeskFix | None:
     if remedy.fix_by == "office":
         return DeskFix(
             "Look the setting up before you change it.",
-            (Change("setting", _UNKNOWN, "as it should be", remedy.action),),
-            (Verification(remedy.prove, "", "", _after(settings.orders.usual_nights)),),
+            (Change("setting", _UNKNOWN, "as it should be", case.called.retell(remedy.action)),),
+            (Verification(case.called.retell(remedy.prove), "", "", _after(settings.orders.usual_nights)),),
             (_ENTER_CHANGE,),
         )
     return None
 
 
 def _fix_ct_amps(case: Case, settings: Settings) -> DeskFix:
-    gain, error, source = _gain(case.signal)
+    gain, error, source = _gain(case)
+    called = line_words(len(case.install.channels))
     amps = case.home.register["ct_amps"]
     now = _UNKNOWN if amps is None else f"{amps:g} A by the site record"
     if gain is None or gain <= 0:
         to, why = "the rating on the CTs' labels", "the data give no single factor"
     else:
-        why = f"both legs read {_measured(gain, error, sign=False)} times the true value, {source}"
+        reads = "reads" if len(case.install.channels) == 1 else "read"
+        why = f"{called.together} {reads} {_measured(gain, error, sign=False)} times the true value, {source}"
         if amps is None:
             to = f"{1 / gain:.2f} times what is set now"
         else:
             amps_error = f" ± {amps / gain**2 * error:.0f}" if error is not None else ""
             to = f"{amps / gain:.0f}{amps_error} A by the data; the label decides"
-    right = _right_slope(case)
+    rights = right_slopes(case)
     slopes = [
         _verify_slope(case, leg, words.leg(leg), right, settings)
-        for leg in case.install.legs
-        if case.signal.get(f"slope_{leg}") is not None and right is not None
+        for leg, right in rights.items()
+        if case.signal.get(f"slope_{leg}") is not None
     ]
     usual = _after(settings.orders.usual_nights)
-    bill = Verification("level of the legs beside the customer's bill", "", "alike", usual)
+    several = called.one if len(case.install.channels) == 1 else called.many
+    bill = Verification(f"level of the {several} beside the customer's bill", "", "alike", usual)
     return DeskFix(
         _LABELS_FIRST,
-        (Change("ct_amps (CT rating, both legs) in the monitor and in the site record", now, to, why),),
+        (
+            Change(
+                f"ct_amps (CT rating, {called.together}) in the monitor and in the site record", now, to, why
+            ),
+        ),
         (*slopes, *_verify_meter(case, settings)) or (bill,),
         (_ENTER_CHANGE,),
     )
@@ -86,23 +98,23 @@ def _fix_ct_sees_pv(case: Case, settings: Settings) -> DeskFix:
     is_upstream = case.install.sees_pv
     now = {True: "true", False: "false"}.get(case.home.register["ct_sees_pv"], "empty")
     to = "false (CTs around the loads only)" if is_upstream else "true (CTs upstream of the solar tie-in)"
-    right = words.number(0.0 if is_upstream else _upstream_slope(case), 2, sign=True)
-    expected = words.number(case.signal.get("slope_expected"), 2, sign=True)
+    channels = case.install.channels
+    expected = expected_slopes({"slope_expected": None, **case.signal}, channels)
+    right = 0.0 if is_upstream else upstream_slopes(case)
     slopes = {
-        leg: _slope_text(case, leg)
-        for leg in case.install.legs
-        if case.signal.get(f"slope_{leg}") is not None
+        leg: _measured_slope(case, leg) for leg in channels if case.signal.get(f"slope_{leg}") is not None
     }
     measured = ", ".join(f"{words.leg(leg)} {text}" for leg, text in slopes.items()) or "unknown"
-    why = f"slope on PV is {measured} W per W; CTs there would give {right}"
+    why = f"slope on PV is {measured} W per W; CTs there would give {right_text(right, channels)}"
     verifications = tuple(
         Verification(
             f"slope of {words.leg(leg)} on PV beside the one expected",
-            f"{text}, expected {expected}",
-            f"the same slope, expected {right}",
+            f"{text}, expected {right_text(expected_of(expected, leg), channels)}",
+            f"the same slope, expected {right_text(expected_of(right, leg), channels)}",
             "the first night after the change",
         )
         for leg, text in slopes.items()
+        if case.install.pv_shares[leg]
     )
     usual = _after(settings.orders.usual_nights)
     return DeskFix(
@@ -119,7 +131,8 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
     Verified by nights above zero (no word where a battery may hold them below) and, where the sun can tell, the right
     slope.
     """
-    legs = [leg for leg in case.install.legs if case.leg in (leg, "both")]
+    faulty = lines_of(case.leg, len(case.install.lines))
+    legs = [leg for leg in case.install.channels if leg in faulty]
     if not legs or case.install.service not in stopgap.services:
         return None
     changes = [
@@ -127,7 +140,7 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
         for change in stopgap.changes
         for leg in legs
     ]
-    names = " and ".join(words.leg(leg) for leg in legs)
+    names = together([words.leg(leg) for leg in legs])
     verifications = []
     if not case.home.register["has_battery"]:
         levels = ", ".join(words.watts(case.signal.get(f"night_{leg}_w")) for leg in legs)
@@ -135,16 +148,24 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
         verifications.append(
             Verification(f"overnight baseload of {names}", levels, "above 0 W, all night", nights)
         )
-    right = _right_slope(case)
-    if right is not None:
-        slopes = ", ".join(_slope_text(case, leg) for leg in legs)
-        verifications.append(_verify_slope(case, legs[-1], names, right, settings)._replace(now=slopes))
-    return DeskFix(stopgap.when, tuple(dict.fromkeys(changes)), tuple(verifications), _UNTIL_VISIT)
+    fed = {leg: right for leg, right in right_slopes(case).items() if leg in legs}
+    if fed:
+        slopes = ", ".join(_measured_slope(case, leg) for leg in fed)
+        last, names = [*fed][-1], together([words.leg(leg) for leg in fed])
+        verifications.append(_verify_slope(case, last, names, fed[last], settings)._replace(now=slopes))
+    return DeskFix(
+        stopgap.when,
+        tuple(dict.fromkeys(changes)),
+        tuple(verifications),
+        tuple(map(case.called.retell, _UNTIL_VISIT)),
+    )
 
 
-def _gain(signal: Mapping[str, Any]) -> tuple[float | None, float | None, str]:
-    """Return reading over truth of both legs, its standard error, and how it is known; the meter before the sun."""
-    gains = [signal[name] for name in ("meter_gain_l1", "meter_gain_l2") if signal.get(name) is not None]
+def _gain(case: Case) -> tuple[float | None, float | None, str]:
+    """Return reading over truth of all legs, its standard error, and how it is known; the meter before the sun."""
+    signal = case.signal
+    measured = [signal.get(f"meter_gain_{leg}") for leg in case.install.channels]
+    gains = [gain for gain in measured if gain is not None]
     if gains and _has_meter(signal):
         return sum(gains) / len(gains), signal.get("meter_gain_se"), "by the utility meter"
     if signal.get("gain_sum") is not None and signal.get("expected_gain") != 0:
@@ -156,22 +177,12 @@ def _has_meter(signal: Mapping[str, Any]) -> bool:
     return (signal.get("meter_share") or 0) > 0.5
 
 
-def _upstream_slope(case: Case) -> float:
-    """Return the slope on PV [W/W] of a right leg upstream, without production added back."""
-    return -1.0 if case.install.service == "single" else -0.5
-
-
-def _right_slope(case: Case) -> float | None:
-    """Return the slope [W/W] a right leg has as the home is declared; None where the sun proves nothing there."""
-    return _upstream_slope(case) if case.install.sees_pv and not case.install.pv_added_back else None
-
-
 def _verify_slope(case: Case, leg: str, name: str, right: float, settings: Settings) -> Verification:
     tolerance = settings.visits.gain_off * abs(right)
     nights = _nights_until(case.signal.get(f"slope_{leg}_se"), tolerance, case.signal, settings)
     then = f"{words.number(right, 2, sign=True)}, at most {tolerance:.2f} off"
     return Verification(
-        f"slope of {name} on PV (W per W)", _slope_text(case, leg), then, _after(nights, "days of sun")
+        f"slope of {name} on PV (W per W)", _measured_slope(case, leg), then, _after(nights, "days of sun")
     )
 
 
@@ -186,7 +197,7 @@ def _verify_meter(case: Case, settings: Settings) -> list[Verification]:
             f"1.00, at most {tolerance:.2f} off",
             _after(_nights_until(error, tolerance, case.signal, settings)),
         )
-        for leg in case.install.legs
+        for leg in case.install.channels
         if case.signal.get(f"meter_gain_{leg}") is not None
     ]
 
@@ -204,7 +215,7 @@ def _nights_until(
     return max(settings.orders.min_nights, ceil(days * (settings.visits.proof_z * error / tolerance) ** 2))
 
 
-def _slope_text(case: Case, leg: str) -> str:
+def _measured_slope(case: Case, leg: str) -> str:
     return _measured(case.signal.get(f"slope_{leg}"), case.signal.get(f"slope_{leg}_se"))
 
 

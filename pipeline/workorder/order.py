@@ -7,11 +7,14 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal, NamedTuple
 
+from pipeline.core.line_words import LineWords, line_words
+from pipeline.faults.fault_text import spell_faults
 from pipeline.faults.types import Change, Fault
 from pipeline.worklist.earlier_visits import EarlierVisits
-from pipeline.workorder.load_test import Install
+from pipeline.workorder.install import Install
 from pipeline.workorder.tables import Home
 from pipeline.workorder.visit_record import VisitRecord
+from pipeline.workorder.wiring_key import WiringKey
 
 
 @dataclass(frozen=True)
@@ -27,7 +30,16 @@ class Case:
     def of(cls, home: Home, catalogue: Mapping[str, Fault]) -> Case:
         """Return the case of a listed home; KeyError where the catalogue doesn't have its suspected fault."""
         fault = catalogue[home.listed["suspected_fault"]]
-        return cls(home, fault, home.listed["leg"], Install.of(home.register, home.score))
+        return cls(home, fault, home.listed["leg"], Install.of(home.register, home.score, home.signal))
+
+    @property
+    def called(self) -> LineWords:
+        """What the home's lines are called: legs where there are two."""
+        return line_words(len(self.install.lines))
+
+    def retell(self, text: str) -> str:
+        """Return a fault's text with its codes as titles and the words for this home's lines."""
+        return spell_faults(self.called.retell(text))
 
     @property
     def signal(self) -> dict[str, Any]:
@@ -94,10 +106,11 @@ class Order:
 
     `kind` "visit" has steps and expectations, "office" a `desk` fix to make from the office; on a visit `desk` is what
     can serve until then, where something can. `safety_calls` must be read before anything else, `doubts` come after it.
-    `how_likely` is this fault's own likelihood and that of any fault, in words.
+    `how_likely` is this fault's own likelihood and that of any fault, in words; `wirings` are the likeliest wirings of
+    three CTs.
     `facts` are (name, value) of the site record, only what the job needs. `channels` are those of the expectations
-    worth a column; `record` is the row of the visits register to fill in. `earlier` are the visits before, and
-    `since_visit` what the data say since the last of them.
+    worth a column, `key` how to read them on three lines; `record` is the row of the visits register to fill in.
+    `earlier` are the visits before, and `since_visit` what the data say since the last of them.
     """
 
     site_id: str
@@ -112,6 +125,7 @@ class Order:
     doubts: tuple[str, ...]
     story: str
     evidence: str
+    wirings: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
     others: tuple[Other, ...]
     looks_like: str
@@ -121,6 +135,7 @@ class Order:
     expectations: tuple[Expectation, ...]
     channels: tuple[str, ...]
     known_load: str
+    key: WiringKey
     prove: str
     desk: DeskFix | None
     record: VisitRecord

@@ -8,11 +8,14 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.line_words import line_words
+from pipeline.core.services import LINES, lines_of
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.faults.types import PictureName
 from pipeline.report import words
 from pipeline.report.charts import daily_slopes, night_levels
 from pipeline.report.pv_chart import leg_against_pv
+from pipeline.report.right_slopes import expected_of, expected_slopes, right_text
 from pipeline.report.series import HomeSeries, daylight, home_series
 from pipeline.report.vega import Spec
 from pipeline.workorder.charts import day_profile, leg_against_leg, night_floors, zero_shares
@@ -49,8 +52,10 @@ def _first(case: Case) -> tuple[PictureName, ...]:
 
 
 def _leg_against_pv(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
-    score, leg = case.home.score, case.leg if case.leg in case.install.legs else "l1"
-    slope, se, expected = score[f"slope_{leg}"], score[f"slope_{leg}_se"], score["slope_expected"]
+    score, channels = case.home.score, case.install.channels
+    leg = next((line for line in _suspected(case) if line in channels), "l1")
+    slope, se = score[f"slope_{leg}"], score[f"slope_{leg}_se"]
+    expected = expected_of(expected_slopes(score, channels), leg)
     points = daylight(series, leg, settings.daylight_share)
     spec = None
     if slope is not None:
@@ -62,36 +67,47 @@ def _leg_against_pv(case: Case, series: HomeSeries, settings: ReportSettings) ->
 
 
 def _daily_slopes(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
-    score = case.home.score
+    score, channels = case.home.score, case.install.channels
+    expected = expected_slopes(score, channels)
     spec = daily_slopes(
-        series.days, score["slope_expected"], settings.slope_reach, onset=case.home.listed["since"]
+        series.days, expected, settings.slope_reach, onset=case.home.listed["since"], lines=_drawn(case)
     )
     slopes = _by_leg(case, lambda leg: words.slope(score[f"slope_{leg}"], score[f"slope_{leg}_se"]))
-    expected = words.number(score["slope_expected"], 2, sign=True)
-    caption = f"Slope on production: {slopes} W per W; expected {expected}."
+    caption = f"Slope on production: {slopes} W per W; expected {right_text(expected, channels)}."
     return "Slope on PV, day by day", spec, caption
 
 
 def _night_levels(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
-    spec = night_levels(series.days, settings.least_reach_w, case.home.listed["since"])
+    spec = night_levels(series.days, settings.least_reach_w, case.home.listed["since"], lines=_drawn(case))
     levels = _by_leg(case, lambda leg: words.watts(case.home.score[f"night_{leg}_w"]))
-    caption = f"Median {levels}. Without a battery a right leg is above zero all night."
+    caption = f"Median {levels}. Without a battery a right {_one(case)} is above zero all night."
     return "Overnight baseload", spec, caption
 
 
 def _day_profile(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     dark = series.hours.filter(pl.col("hour").is_between(_DARK_HOURS[0], _DARK_HOURS[1] - 1))
-    means: dict[str, Any] = dark.select(pl.col("l1_w", "l2_w", "pv_w").mean()).row(0, named=True)
+    means: dict[str, Any] = dark.select(pl.col("l1_w", "l2_w", "l3_w", "pv_w").mean()).row(0, named=True)
     caption = "Mean from midnight to 4:00: " + _by_leg(case, lambda leg: words.watts(means[f"{leg}_w"]))
     if means["pv_w"] is not None:
         caption += f", production {words.watts(means['pv_w'])}"
-    return "A mean day", day_profile(series, case.home.score["from_on"]), f"{caption}."
+    spec = day_profile(series, case.home.score["from_on"], lines=case.install.channels)
+    return "A mean day", spec, f"{caption}."
 
 
 def _leg_against_leg(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
-    spec = leg_against_leg(series, case.home.score["from_on"]) if len(case.install.legs) == 2 else None
-    caption = "Two legs that carry their own loads make a cloud; on a line, both CTs read one conductor."
-    return "L2 against L1, hour by hour", spec, caption
+    pair, start = _pair(case, series), case.home.score["from_on"]
+    if pair is None:
+        return "", None, ""
+    across, up = (line.upper() for line in pair)
+    title = f"{up} against {across}, hour by hour"
+    if len(case.install.channels) == 2:
+        caption = "Two legs that carry their own loads make a cloud; on a line, both CTs read one conductor."
+        return title, leg_against_leg(series, start, pair), caption
+    caption = (
+        f"Two lines that carry their own loads make a cloud. If {up}'s CT is on line {across}, it reads minus half of "
+        f"{across}; reversed as well, plus half."
+    )
+    return title, leg_against_leg(series, start, pair, others_share=0.5), caption
 
 
 def _zero_shares(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
@@ -99,18 +115,44 @@ def _zero_shares(case: Case, series: HomeSeries, settings: ReportSettings) -> Dr
         share = case.home.score[f"zero_{leg}_share"]
         return words.NOTHING if share is None else f"{share * 100:.1f} %"
 
-    spec = zero_shares(series.days, case.home.listed["since"])
+    spec = zero_shares(series.days, case.home.listed["since"], lines=_drawn(case))
     caption = f"At zero: {_by_leg(case, percent)} of all intervals."
     return "Share of intervals at zero", spec, caption
 
 
 def _night_floors(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
-    spec = night_floors(series, _DARK_HOURS, case.home.listed["since"])
+    spec = night_floors(series, _DARK_HOURS, case.home.listed["since"], lines=_drawn(case))
     drops = _by_leg(case, lambda leg: words.watts(case.signal.get(f"floor_{leg}_drop_w")))
-    caption = (
-        f"One night in ten falls this far below the usual low: {drops}. Standby loads keep a right leg up."
-    )
+    right = f"a right {_one(case)}"
+    caption = f"One night in ten falls this far below the usual low: {drops}. Standby loads keep {right} up."
     return "Lowest hour of each night", spec, caption
+
+
+def _suspected(case: Case) -> tuple[str, ...]:
+    return lines_of(case.leg, len(case.install.lines))
+
+
+def _drawn(case: Case) -> tuple[str, ...]:
+    """Return the lines of a picture by line; both legs at least, as tables have their columns."""
+    return LINES[: max(2, len(case.install.channels))]
+
+
+def _one(case: Case) -> str:
+    return line_words(len(case.install.channels)).one if len(case.install.channels) == 3 else "leg"
+
+
+def _pair(case: Case, series: HomeSeries) -> tuple[str, str] | None:
+    """Return the two lines to hold against each other, a suspected one last; of three those that run most alike."""
+    channels = case.install.channels
+    if len(channels) == 2:
+        return channels[0], channels[1]
+    suspected = _suspected(case) or channels
+    pairs = [(other, line) for line in suspected for other in channels if other != line]
+    alike = {
+        pair: abs(series.hours.select(pl.corr(f"{pair[0]}_w", f"{pair[1]}_w")).item() or 0.0)
+        for pair in pairs
+    }
+    return max(pairs, key=lambda pair: alike[pair], default=None)
 
 
 _DRAW: dict[PictureName, Callable[[Case, HomeSeries, ReportSettings], Drawing]] = {
@@ -126,7 +168,7 @@ _LAST: tuple[PictureName, ...] = ("day_profile", "night_levels", "daily_slopes",
 
 
 def _by_leg(case: Case, text: Callable[[str], str]) -> str:
-    return ", ".join(f"{words.leg(leg)} {text(leg)}" for leg in case.install.legs)
+    return ", ".join(f"{words.leg(leg)} {text(leg)}" for leg in case.install.channels)
 
 
 def _picture(title: str, spec: Spec, caption: str, case: Case, prefix: str) -> Picture:

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import polars as pl
 
+from pipeline.core.line_words import lines_seen
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.report import safety_words, words
 from pipeline.report.safety_page import measured_rows
@@ -31,7 +32,10 @@ RECORD = ("site_id", "called_on", "repaired_on", "note")
 
 @dataclass(frozen=True)
 class SafetySheet:
-    """What the sheet of one open call says; `measured` (what, measured, right)."""
+    """What the sheet of one open call says.
+
+    `measured` is (what, measured, right), `line_count` how many lines the home has.
+    """
 
     site_id: str
     as_of: date
@@ -41,6 +45,7 @@ class SafetySheet:
     measured: tuple[tuple[str, str, str], ...]
     facts: tuple[tuple[str, str], ...]
     contact: Contact
+    line_count: int = 2
     kind: Literal["safety"] = "safety"
     desk: None = None
     suspicion: str = "loose service neutral"
@@ -48,7 +53,7 @@ class SafetySheet:
     @property
     def safety_calls(self) -> tuple[str, ...]:
         """What stands in the black box on top."""
-        return (f"{self.status.upper()}. {safety_words.SUMMARY}",)
+        return (f"{self.status.upper()}. {safety_words.summary(self.line_count)}",)
 
 
 def safety_sheets(
@@ -60,15 +65,27 @@ def safety_sheets(
         chosen = chosen.filter(pl.col("site_id").is_in(list(wanted)))
     called = pl.col("site_id").is_in(chosen["site_id"].to_list())
     sites = {row["site_id"]: row for row in night.frames["sites"].filter(called).iter_rows(named=True)}
+    scores = {row["site_id"]: row for row in night.frames["site_scores"].filter(called).iter_rows(named=True)}
     contacts = night.contact_rows()
     return [
-        _sheet(call, sites.get(call["site_id"], {}), contacts.get(call["site_id"], {}), settings=settings)
+        _sheet(
+            call,
+            sites.get(call["site_id"], {}),
+            contacts.get(call["site_id"], {}),
+            line_count=lines_seen(scores.get(call["site_id"], {})),
+            settings=settings,
+        )
         for call in chosen.iter_rows(named=True)
     ]
 
 
 def _sheet(
-    call: Mapping[str, Any], site: Mapping[str, Any], contact: Mapping[str, Any], *, settings: VerdictSettings
+    call: Mapping[str, Any],
+    site: Mapping[str, Any],
+    contact: Mapping[str, Any],
+    *,
+    line_count: int,
+    settings: VerdictSettings,
 ) -> SafetySheet:
     known = {name: site.get(name) for name in REGISTER}
     return SafetySheet(
@@ -80,6 +97,7 @@ def _sheet(
         measured=tuple(measured_rows(call, known["service"], settings)),
         facts=register_facts(known, with_place=True),
         contact=contact_of(contact),
+        line_count=line_count,
     )
 
 

@@ -21,11 +21,12 @@ from pipeline.storage.run_files import refuse_unpublished, require_whole
 from pipeline.worklist.earlier_visits import EarlierVisits, earlier_visits
 from pipeline.worklist.tables import earlier_table
 from pipeline.workorder.visit_record import visit_id_of
+from pipeline.workorder.wirings import own_wirings, read_wirings
 
 # Of the site record a sheet may carry these columns and, of the private ones, who and where: no others.
 REGISTER = (
     "area", "latitude", "longitude", "service", "service_amps", "pv_kw", "ct_sees_pv", "pv_added_back",
-    "ct_location", "ct_amps", "cts_per_leg", "lead_extended", "has_battery", "commissioned_on",
+    "ct_location", "ct_amps", "cts_per_leg", "lead_extended", "has_battery", "commissioned_on", "pv_on", "lines_summed",
 )  # fmt: skip
 # Needed, but not printed: the pictures' hours are local.
 _UNPRINTED = ("timezone",)
@@ -40,6 +41,7 @@ class Home:
     """One listed home on a night: its rows of the tables as dicts (empty where it has none), its days and hours.
 
     `contact` is private (address, access_note, customer); `earlier` are the visits before, `visit_id` that of the next.
+    `wirings` are its rows of table wiring, None where it hasn't three lines.
     """
 
     as_of: date
@@ -53,6 +55,7 @@ class Home:
     contact: dict[str, Any] = field(default_factory=dict)
     earlier: EarlierVisits = field(default_factory=EarlierVisits)
     visit_id: str = ""
+    wirings: pl.DataFrame | None = None
 
     @property
     def site_id(self) -> str:
@@ -65,14 +68,15 @@ class NightTables:
     """Tables of one night by the names under which it publishes them, and its day.
 
     `revisit_list`, `site_scores`, `site_signal`, `standing`, `sites` (the register), `site_daily` and `site_hour` (of
-    listed homes), `visits` (their register), `safety_call`. `contacts` and `notes` are the private tables; None where
-    there are none.
+    listed homes), `visits` (their register), `safety_call`. `contacts` and `notes` are the private tables, `wirings` is
+    table wiring; None where there are none.
     """
 
     as_of: date
     frames: dict[str, pl.DataFrame]
     contacts: pl.DataFrame | None = None
     notes: pl.DataFrame | None = None
+    wirings: pl.DataFrame | None = None
 
     def shared_by(self, privacy: PrivacySettings) -> NightTables:
         """Return the tables without what may name people and [privacy] doesn't share."""
@@ -118,6 +122,7 @@ class NightTables:
                 contact=contacts.get(site, {}),
                 earlier=earlier.get(site, EarlierVisits()),
                 visit_id=visit_id_of(site, self.as_of, taken),
+                wirings=own_wirings(self.wirings, site),
             )
 
 
@@ -126,7 +131,7 @@ def read_night(out: Path) -> NightTables:
     as_of, frames = read_latest(out, ("revisit_list", *_ONE_ROW, *_MANY_ROWS, "visits", "safety_call"))
     require_private_whole(out)
     contacts, notes = (read_private(out / "latest", name) for name in (SITE_CONTACT, VISIT_NOTE))
-    return NightTables(as_of, frames, contacts, notes)
+    return NightTables(as_of, frames, contacts, notes, read_wirings(out))
 
 
 def earlier_on_pages(out: Path, settings: Settings) -> dict[str, EarlierVisits]:

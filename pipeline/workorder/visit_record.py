@@ -8,8 +8,9 @@ from collections.abc import Collection, Mapping
 from datetime import date
 from typing import NamedTuple
 
-from pipeline.core.contract import FINDINGS, LEGS
-from pipeline.core.glossary import LEGS as LEG_WORDS
+from pipeline.core.contract import FINDINGS
+from pipeline.core.glossary import LEGS
+from pipeline.core.services import leg_code, leg_codes, lines_of, service_of
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import Fault
 
@@ -45,17 +46,23 @@ def visit_record(
     suspected
         The fault that is listed first.
     service
-        Of the home; a single line has no second leg.
+        Of the home: a finding is on any set of its lines.
     catalogue
         The faults by name, for the legs each can be on.
     """
     codes = [suspected, *(code for code in FINDINGS if code != suspected)]
+    count = service_of(service).line_count
     findings = tuple(
-        Finding(code, fault_title(code), catalogue[code].legs_on(service) if code in catalogue else ())
+        Finding(code, fault_title(code), _legs(catalogue[code], service, count) if code in catalogue else ())
         for code in codes
     )
-    legs = LEGS[:1] if service == "single" else LEGS
-    return VisitRecord(visit_id, site_id, findings, tuple((code, LEG_WORDS[code]) for code in legs))
+    return VisitRecord(visit_id, site_id, findings, tuple((code, LEGS[code]) for code in leg_codes(count)))
+
+
+def _legs(fault: Fault, service: str, line_count: int) -> tuple[str, ...]:
+    """Return the legs it can be on, as this home's codes: "both" of one line is that line."""
+    codes = (leg_code(lines_of(leg, line_count), line_count) for leg in fault.legs_on(service))
+    return tuple(dict.fromkeys(codes))
 
 
 def visit_id_of(site_id: str, as_of: date, taken: Collection[str] = ()) -> str:

@@ -31,7 +31,8 @@ from pipeline.core import sql_runner
 from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.features.window_features import site_fact, site_share
+from pipeline.features.site_share import site_share
+from pipeline.features.window_features import site_fact
 from pipeline.learning.labelled import Labelled
 from pipeline.scoring.model import Model
 
@@ -154,7 +155,8 @@ def test_the_numbers_of_a_case_hang_together(signals: pl.DataFrame, fleet: Label
     given = {*derived, *OF_THE_WINDOW, *facts, "line_count"} - {"site_id"}
     con.register("site_feature", signals.drop(given).to_arrow())
     con.register("site_fact", signals.select(facts).to_arrow())
-    con.register("site_share", site_share(signals.select(facts)).to_arrow())
+    register = signals.select("site_id", "service", pv_on=None, lines_summed=None)
+    con.register("site_share", site_share(register).to_arrow())
     truth = sql_runner.query(con, "site_signal", SETTINGS.feature.model_dump()).sort("site_id")
     con.close()
 

@@ -11,6 +11,7 @@ import polars as pl
 from example_safety import call, safety_calls
 
 from pipeline.core.contract import PRIVATE, Site, Visit
+from pipeline.core.services import LINES, service_of
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.workorder.tables import Home, NightTables
 
@@ -44,6 +45,12 @@ class Wish:
     has_call: bool = False
     contact: dict[str, str] = field(default_factory=dict)
     visits: tuple[dict[str, Any], ...] = ()
+    wirings: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Its line conductors."""
+        return service_of(self.service).lines
 
 
 def night(*wishes: Wish) -> NightTables:
@@ -60,9 +67,15 @@ def night(*wishes: Wish) -> NightTables:
     visits = pl.DataFrame(past, schema=pl.Schema(Visit))
     contacts = pl.DataFrame([{"site_id": wish.site_id, **wish.contact} for wish in wishes], schema=CONTACT)
     frames |= {"site_daily": days, "site_hour": hours, "safety_call": calls}
+    known = [(wish.site_id, code, share, "") for wish in wishes for code, share in wish.wirings]
+    wirings = (
+        pl.DataFrame(known, schema=["site_id", "wiring", "likelihood", "look_at"], orient="row")
+        if known
+        else None
+    )
     return NightTables(
         AS_OF, frames | {"visits": visits.drop(PRIVATE["visits"])},
-        contacts, visits.select("visit_id", *PRIVATE["visits"]),
+        contacts, visits.select("visit_id", *PRIVATE["visits"]), wirings,
     )  # fmt: skip
 
 
@@ -73,10 +86,10 @@ def home(wish: Wish) -> Home:
 
 def _home(wish: Wish, rank: int) -> dict[str, Any]:
     fault = CATALOGUE[wish.fault]
-    is_single = wish.service == "single"
-    slopes = {"slope_l1": -0.5, "slope_l1_se": 0.01, "slope_l2": -0.5, "slope_l2_se": 0.01}
-    if is_single:
-        slopes |= {"slope_l1": -1.0, "slope_l2": None, "slope_l2_se": None}
+    slope = -1 / len(wish.lines)
+    slopes: dict[str, float | None] = dict.fromkeys(("slope_l2", "slope_l2_se"))
+    for line in wish.lines:
+        slopes |= {f"slope_{line}": slope, f"slope_{line}_se": 0.01}
     register = dict.fromkeys(Site.columns()) | {
         "site_id": wish.site_id, "timezone": "America/Denver", "latitude": 39.76543, "longitude": -104.98765,
         "area": "North", "service": wish.service, "service_amps": 200.0, "pv_kw": 6.0, "ct_sees_pv": True,
@@ -84,19 +97,22 @@ def _home(wish: Wish, rank: int) -> dict[str, Any]:
         "lead_extended": True, "has_battery": False, "has_ev": True, "crew_id": CREW,
         "commissioned_on": date(2026, 3, 2),
     } | wish.register  # fmt: skip
-    levels = {"night_l1_w": 180.0, "night_l2_w": None if is_single else 210.0}
+    levels = {"night_l2_w": None} | {
+        f"night_{line}_w": level for line, level in zip(wish.lines, (180.0, 210.0, 195.0), strict=False)
+    }
     rest = 0.06 / (len(CATALOGUE) - 1)
     shares = dict.fromkeys(CATALOGUE, rest) | {wish.fault: 0.93, "sound": 0.01}
     score = {
         "site_id": wish.site_id, "area": "North", "crew_id": CREW, "service": wish.service,
         "fault_likelihoods": shares, "verdict": "suspect", "unproven_why": None, "from_on": None,
-        "is_neutral_suspect": False, "is_clock_suspect": False, "clock_offset_h": None, "slope_expected": -0.5,
-        "zero_l1_share": 0.0, "zero_l2_share": 0.02,
+        "is_neutral_suspect": False, "is_clock_suspect": False, "clock_offset_h": None, "slope_expected": slope,
+        "zero_l1_share": 0.0, "zero_l2_share": 0.02, "zero_l3_share": 0.01, "line_count": len(wish.lines),
     } | slopes | levels | wish.score  # fmt: skip
     signal = {
-        "site_id": wish.site_id, "service": wish.service, "slope_days": 25, "nights": 28, "slope_expected": -0.5,
+        "site_id": wish.site_id, "service": wish.service, "slope_days": 25, "nights": 28, "slope_expected": slope,
         "expected_gain": 1.0, "gain_sum": 0.5, "gain_sum_se": 0.01, "meter_gain_l1": None, "meter_gain_l2": None,
         "meter_gain_se": None, "meter_share": 0.0, "floor_l1_drop_w": 9.0, "floor_l2_drop_w": 80.0,
+        "floor_l3_drop_w": 30.0, "line_count": len(wish.lines),
     } | slopes | levels | wish.signal  # fmt: skip
     listed = {
         "rank": rank, "site_id": wish.site_id, "area": "North", "likelihood": 0.94,
@@ -117,14 +133,16 @@ def _home(wish: Wish, rank: int) -> dict[str, Any]:
 def _days(wish: Wish) -> pl.DataFrame:
     rng = np.random.default_rng(4)
     days = [AS_OF - timedelta(days=DAYS - 1 - at) for at in range(DAYS)]
-    second = [None] * DAYS if wish.service == "single" else list(rng.normal(200.0, 9.0, DAYS))
-    frame = {
-        "site_id": [wish.site_id] * DAYS, "day": days, "night_l1_w": list(rng.normal(180.0, 9.0, DAYS)),
-        "night_l2_w": second, "slope_l1": list(rng.normal(-0.5, 0.02, DAYS)), "slope_l1_se": [0.04] * DAYS,
-        "slope_l2": list(rng.normal(-0.5, 0.02, DAYS)), "slope_l2_se": [0.04] * DAYS,
-        "zero_l1_share": [0.0] * DAYS, "zero_l2_share": [0.02] * DAYS,
-    }  # fmt: skip
-    return pl.DataFrame(frame, schema_overrides={"night_l2_w": pl.Float64})
+    frame: dict[str, Any] = {"site_id": [wish.site_id] * DAYS, "day": days}
+    for line, level, zeros in zip(LINES, (180.0, 200.0, 195.0), (0.0, 0.02, 0.01), strict=True):
+        has_line = line in wish.lines
+        frame |= {
+            f"night_{line}_w": list(rng.normal(level, 9.0, DAYS)) if has_line else [None] * DAYS,
+            f"slope_{line}": list(rng.normal(-1 / len(wish.lines), 0.02, DAYS)), f"slope_{line}_se": [0.04] * DAYS,
+            f"zero_{line}_share": [zeros] * DAYS,
+        }  # fmt: skip
+    absent = [name for name in frame if "l3" in name and len(wish.lines) < 3]
+    return pl.DataFrame(frame, schema_overrides={"night_l2_w": pl.Float64}).drop(absent)
 
 
 def _hours(wish: Wish) -> pl.DataFrame:
@@ -132,17 +150,10 @@ def _hours(wish: Wish) -> pl.DataFrame:
     count = DAYS * 24 if wish.has_hours else 0
     starts = [datetime(2026, 6, 5) + timedelta(hours=at) for at in range(count)]
     pv = np.clip(np.sin((np.arange(count) % 24 - 12) / 12 * np.pi), 0, None) * 4000
-    legs = [np.abs(rng.normal(400.0, 200.0, count)) - pv / 2 for _ in range(2)]
-    second: list[float | None] = [None] * count if wish.service == "single" else legs[1].tolist()
-    frame = {
-        "site_id": [wish.site_id] * count,
-        "hour_start": starts,
-        "l1_w": legs[0],
-        "l2_w": second,
-        "pv_w": pv,
-    }
-    kinds = {
-        "site_id": pl.String, "hour_start": pl.Datetime("us"), "l1_w": pl.Float64, "l2_w": pl.Float64,
-        "pv_w": pl.Float64,
-    }  # fmt: skip
-    return pl.DataFrame(frame, schema=kinds)
+    frame: dict[str, Any] = {"site_id": [wish.site_id] * count, "hour_start": starts, "pv_w": pv}
+    kinds = {"site_id": pl.String, "hour_start": pl.Datetime("us"), "pv_w": pl.Float64}
+    for line in LINES[: max(2, len(wish.lines))]:
+        level = np.abs(rng.normal(400.0, 200.0, count)) - pv / max(2, len(wish.lines))
+        frame[f"{line}_w"] = level if line in wish.lines else [None] * count
+        kinds[f"{line}_w"] = pl.Float64()
+    return pl.DataFrame(frame, schema_overrides=kinds)

@@ -20,7 +20,8 @@ from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.features.aggregates import HomeDays, site_window
 from pipeline.features.day_statistics import day_params, site_sky
-from pipeline.features.window_features import WINDOW_TABLES, site_fact, site_share
+from pipeline.features.site_share import site_share
+from pipeline.features.window_features import WINDOW_TABLES, site_fact
 from pipeline.ingest.intervals import load_day
 from pipeline.ingest.lake import open_lake
 from pipeline.ingest.registers import Registers, read_registers
@@ -119,9 +120,8 @@ class World:
         span = sites.with_columns(pl.lit(day).alias("from_on"), pl.lit(day).alias("to_on"))
         days = HomeDays.of([Path(path) for path in self.params["day_files"]])
         self.con.register("site_window", site_window(days, span, SETTINGS.feature).to_arrow())
-        facts = site_fact(registers.sites)
-        self.con.register("site_fact", facts.to_arrow())
-        self.con.register("site_share", site_share(facts).to_arrow())
+        self.con.register("site_fact", site_fact(registers.sites).to_arrow())
+        self.con.register("site_share", site_share(registers.sites).to_arrow())
         for table in WINDOW_TABLES:
             sql_runner.build(self.con, table, self.params)
         for table, rows in crews(registers).items():

@@ -20,9 +20,9 @@ _RIDGE_W2 = 1.0  # as of site_window_fit
 
 @dataclass(frozen=True)
 class Squares:
-    """Sums over a home's first differences, (shifts,) each but `xx` (shifts, 4, 4) and `xy` (shifts, 4).
+    """Sums over a home's first differences, (shifts,) each but `xx` (shifts, c, c) and `xy` (shifts, c).
 
-    `xx`, `xy`: leg 1, leg 2, production, battery [W2]; `yy`: of the meter's net power; `n` differences.
+    `xx`, `xy`: the c channels of `HomeHours` [W2]; `yy`: of the meter's net power; `n` differences.
     """
 
     xx: Float
@@ -43,9 +43,9 @@ def squares(meter: MeterSeries, hours: HomeHours, shifts: Int) -> Squares:
     return Squares(xx, y @ x, (y * y).sum(axis=1), use.sum(axis=1).astype(np.int64))
 
 
-def squares_left(sums: Squares, columns: tuple[int, ...] = (0, 1, 2, 3)) -> Float:
-    """Return the squares [W2] of net power that these columns of the readings leave unexplained, (shifts,)."""
-    chosen = list(columns)
+def squares_left(sums: Squares, columns: tuple[int, ...] = ()) -> Float:
+    """Return the squares [W2] of net power that these columns of the readings (none: all) leave unexplained."""
+    chosen = list(columns or range(sums.xx.shape[1]))
     xx = sums.xx[:, chosen][:, :, chosen] + _RIDGE_W2 * np.eye(len(chosen))
     xy = sums.xy[:, chosen]
     explained = (np.linalg.solve(xx, xy[:, :, None])[:, :, 0] * xy).sum(axis=1)

@@ -29,6 +29,11 @@ PRODUCTS = (
     ("nm_2b", 1, 3), ("nm_pb", 2, 3), ("nm_bb", 3, 3),
 )  # fmt: skip
 LEVELS = ("ne_net", "ne_l1", "ne_l2")
+# The same of a third line, null where the home has none.
+THIRD_PRODUCTS = (
+    ("nm_n3", -1, 4), ("nm_33", 4, 4), ("nm_13", 0, 4), ("nm_23", 1, 4), ("nm_3p", 4, 2), ("nm_3b", 4, 3)
+)  # fmt: skip
+THIRD_LINE = (*(name for name, _, _ in THIRD_PRODUCTS), "ne_l3")
 # Why a file is no evidence, said after "a utility file that".
 TOO_FEW, NOT_FOLLOWING = (
     "has too few hours in common with the readings",
@@ -39,6 +44,7 @@ EVIDENCE = pl.Schema(
         "site_id": pl.String(), "meter_offset_min": pl.Int64(), "meter_from_on": pl.Date(), "meter_to_on": pl.Date(),
         "meter_hours": pl.Int64(), "is_dark_only": pl.Boolean(), "why_not": pl.String(), "nm_n": pl.Float64(),
         **dict.fromkeys((name for name, _, _ in PRODUCTS), pl.Float64()), **dict.fromkeys(LEVELS, pl.Float64()),
+        **dict.fromkeys(THIRD_LINE, pl.Float64()),
     }
 )  # fmt: skip
 
@@ -63,7 +69,7 @@ def meter_evidence(
         `site_id`; `meter_offset_min` [min] how far the meter's clock is ahead of the readings'; `meter_from_on`,
         `meter_to_on` first and last UTC day of the hours in common, null without; `meter_hours` how many these are;
         `is_dark_only`: only import is metered, so only hours without production count; `why_not`: null where the meter
-        is evidence; and site_window's `nm_n`, PRODUCTS [W2] and LEVELS [W].
+        is evidence; site_window's `nm_n`, PRODUCTS [W2] and LEVELS [W]; and THIRD_LINE.
     """
     by_home = utility.partition_by("site_id", as_dict=True, maintain_order=True)
     readings = hours.partition_by("site_id", as_dict=True, maintain_order=True)
@@ -133,7 +139,9 @@ def _step_w2(meter: MeterSeries) -> float:
 
 
 def _sums(net: Float, is_known: Any, hours: HomeHours, step_w2: float) -> dict[str, float]:
-    """Return nm_n, PRODUCTS and LEVELS; summed one by one, so that no machine's matrix product rounds them its own way.
+    """Return nm_n, PRODUCTS, LEVELS and THIRD_LINE.
+
+    Summed one by one, so that no machine's matrix product rounds them its own way.
 
     What the readings leave of the meter's squares is at least what its steps give: few hours that happen to
     fit don't prove more than the meter can.
@@ -141,18 +149,20 @@ def _sums(net: Float, is_known: Any, hours: HomeHours, step_w2: float) -> dict[s
     means = hours.means
     use = is_known[1:] & is_known[:-1] & (np.diff(hours.hour) == 1)
     steps = [np.diff(means[:, channel])[use] for channel in range(means.shape[1])] + [np.diff(net)[use]]
-    sums = {name: float((steps[one] * steps[other]).sum()) for name, one, other in PRODUCTS}
+    has_third = means.shape[1] > 4
+    products = (*PRODUCTS, *THIRD_PRODUCTS) if has_third else PRODUCTS
+    sums = {name: float((steps[one] * steps[other]).sum()) for name, one, other in products}
     count = int(use.sum())
     xx = np.array([[float((one * other).sum()) for other in steps[:-1]] for one in steps[:-1]])
     xy = np.array([float((one * steps[-1]).sum()) for one in steps[:-1]])
     explained = float((np.linalg.solve(xx + np.eye(len(xx)), xy) * xy).sum())
     left = max(sums["nm_nn"] - explained, 0.0)
     sums["nm_nn"] += max(count * step_w2 - left, 0.0)
-    levels = (net, means[:, 0], means[:, 1])
+    levels = dict(zip(LEVELS, (net, means[:, 0], means[:, 1]), strict=True))
+    if has_third:
+        levels["ne_l3"] = means[:, 4]
     return (
-        {"nm_n": float(count)}
-        | sums
-        | {name: float(level[is_known].sum()) for name, level in zip(LEVELS, levels, strict=True)}
+        {"nm_n": float(count)} | sums | {name: float(level[is_known].sum()) for name, level in levels.items()}
     )
 
 

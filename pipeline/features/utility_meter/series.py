@@ -30,10 +30,10 @@ class MeterSeries:
 
 @dataclass(frozen=True)
 class HomeHours:
-    """A home's hours of readings, in order: `hour` since 1970 (UTC), (hours,), and their means [W], (hours, 4).
+    """A home's hours of readings, in order: `hour` since 1970 (UTC), (hours,), and their means [W], (hours, 4 or 5).
 
-    The columns are leg 1, leg 2, production and battery; 0 where the home has none. `is_whole` tells which hours every
-    channel covers in full.
+    The columns are leg 1, leg 2, production and battery, 0 where the home has none, and line 3 where it has one.
+    `is_whole` tells which hours every channel covers in full.
     """
 
     hour: Int
@@ -73,7 +73,10 @@ def home_hours(rows: pl.DataFrame) -> HomeHours:
     produce nothing. Any other hour without production, at a home that has some, isn't known.
     """
     hour = rows["hour_start"].dt.epoch("s").to_numpy() // 3600
-    means = rows.select(pl.col("l1_w", "l2_w", "pv_w", "battery_w").cast(pl.Float64)).to_numpy(writable=True)
+    channels = ["l1_w", "l2_w", "pv_w", "battery_w"]
+    if "l3_w" in rows.columns and rows["l3_w"].is_not_null().any():
+        channels.append("l3_w")
+    means = rows.select(pl.col(channels).cast(pl.Float64)).to_numpy(writable=True)
     has = ~np.isnan(means).all(axis=0)
     clock_hour = hour % 24
     is_produced = np.zeros(24, bool)

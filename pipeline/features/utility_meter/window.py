@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.core.contract import BY_FILE, BY_ROWS
 from pipeline.core.settings import Settings
 from pipeline.features.hour_files import scan_hours
-from pipeline.features.utility_meter.evidence import EVIDENCE, LEVELS, PRODUCTS, meter_evidence
+from pipeline.features.utility_meter.evidence import EVIDENCE, LEVELS, PRODUCTS, THIRD_LINE, meter_evidence
 
 COVERED_MIN = 720  # a day counts as the meter's from half of it on
 HOME_DAY = pl.Schema({"site_id": pl.String, "day": pl.Date})
@@ -93,7 +93,9 @@ def with_file_meters(site_window: pl.DataFrame, evidence: pl.DataFrame) -> pl.Da
     """
     is_rows = pl.col("n_net").fill_null(0) > 0.5 * pl.col("n_row")
     is_file = ~is_rows & pl.col("is_evidence").fill_null(False)
-    told = evidence.rename({"why_not": "meter_why_not", **{name: f"{name}_file" for name in _SUMS}})
+    told = evidence.drop(THIRD_LINE).rename(
+        {"why_not": "meter_why_not", **{name: f"{name}_file" for name in _SUMS}}
+    )
     return (
         site_window.join(
             told.with_columns(is_evidence=pl.col("meter_why_not").is_null()), on="site_id", how="left"

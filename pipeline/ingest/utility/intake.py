@@ -13,7 +13,7 @@ from pipeline.core import contract
 from pipeline.core.atomic_files import write_parquet
 from pipeline.core.settings import Settings
 from pipeline.ingest.lake import Lake
-from pipeline.ingest.registers import Registers
+from pipeline.ingest.registers import Registers, service_lines
 from pipeline.ingest.row_config import ENERGIES
 from pipeline.ingest.utility.home_points import homes_of_points
 from pipeline.ingest.utility.kept_parts import FACTS, REJECTS, TABLE, KeptParts
@@ -160,7 +160,7 @@ class _Intake:
 
 def _service_limits(registers: Registers, settings: Settings) -> pl.DataFrame:
     """Return site_id and most_w, what all lines of the home's service can carry [W]."""
-    lines = pl.when(pl.col("service") == "single").then(1.0).otherwise(2.0)
+    lines = pl.when("lines_summed").then(1).otherwise(service_lines())
     return registers.site_limits(settings.lake).select("site_id", most_w=pl.col("leg_max_w") * lines)
 
 

@@ -58,7 +58,7 @@ def test_a_home_with_sound_cts_is_told_as_a_safety_call() -> None:
     parts = (
         f"SAFETY CALL: a suspected loose service neutral. Its CTs: {likely}",
         "Status call now, since 2026-06-12. No call is recorded. The data show it.",
-        safety_words.SUMMARY,
+        safety_words.summary(),
         "Data L1 by 2.5 V.",
         *safety_words.CALLS,
         *safety_words.HANDS_OFF,

@@ -1,7 +1,6 @@
 """The contract is said once; everything else is derived from it."""
 
 import polars as pl
-import pytest
 
 from pipeline.core import contract
 
@@ -64,16 +63,3 @@ def test_rejects_are_typed_even_when_there_are_none() -> None:
     assert contract.rejects().schema == pl.Schema(contract.Reject)
     told = contract.rejects([("x.csv", None, "the file is empty", None)])
     assert told.row(0) == ("x.csv", None, "the file is empty", None)
-
-
-@pytest.mark.parametrize("table", list(contract.TABLES))
-def test_the_markdown_has_a_row_for_every_column(table: str) -> None:
-    part = contract.markdown().split(f"**{table}**")[1].split("**")[0]
-    listed = [line.split("`")[1] for line in part.splitlines() if line.startswith("| `")]
-    assert listed == contract.TABLES[table].column_names()
-
-
-def test_the_markdown_tells_type_unit_range_and_meaning() -> None:
-    lines = contract.markdown().splitlines()
-    assert "| `l1_v` | number | V | yes | 0 to 400 | mean rms volts of L1 to neutral |" in lines
-    assert "| `leg` | text |  | yes | l1, l2, both, l3, l1+l2, l1+l3, l2+l3, l1+l2+l3 | where |" in lines

@@ -176,3 +176,18 @@ def test_an_address_is_shown_where_a_crew_may_see_it(tmp_path: Path) -> None:
     index = text_of(tmp_path / "index.html")
     assert "Mill" not in index
     assert "Expected value less drive, EUR" in index
+
+
+def test_a_round_of_three_line_homes_speaks_of_lines_and_takes_what_suits_their_volts(tmp_path: Path) -> None:
+    homes = ({"leg": "l1+l3", "suspected_fault": "dead"}, {}, {})
+    publish_night(tmp_path, *homes, register={"service": "230/400"}, calls=(call("h2"),))
+    done = dispatch_night(tmp_path / "lake", tmp_path / "out", settings(trucks=1, days=1))
+    text = text_of(done.folder / TRUCK_PAGE)
+    assert "or lines whose voltages drift apart under load" in text
+    assert "voltage tester rated CAT IV, 600 V or more" in text
+    assert "300 V" not in text
+    assert "L1 and L3" in text
+    assert "2 × spare CT, 200 A" in text
+    assert "The lines' voltages move apart with load" in text_of(done.folder / "index.html")
+    calendar = (done.folder / "calendar.ics").read_text(encoding="utf-8")
+    assert "no signal (open lead)\\, L1 and L3 suspected" in calendar.replace("\r\n ", "")

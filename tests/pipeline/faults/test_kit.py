@@ -58,6 +58,12 @@ def test_as_many_cts_as_the_suspected_legs_have() -> None:
     assert quantity(kit("dead", "both"), "spare CT") == 2
     assert quantity(kit("dead", "both", cts_per_leg=2.0), "spare CT") == 4
     assert quantity(kit("dead", "both", service="single"), "spare CT") == 1
+    assert quantity(kit("dead", "l1+l3", service="230/400"), "spare CT") == 2
+    assert quantity(kit("dead", "l1+l2+l3", service="230/400", cts_per_leg=2.0), "spare CT") == 6
+    assert (
+        quantity(kit("dead", "l1+l2+l3", service=None), "spare CT") == 3
+    )  # by its readings, not by its record
+    assert quantity(kit("dead", "both", service="230/400"), "spare CT") == 2  # a third line without readings
     assert quantity(kit("reversed", "both"), "spare CT") == 1  # in case: turning one takes none
     assert quantity(kit("dead", "both"), "insulation-displacement connector") == 8
 
@@ -98,3 +104,30 @@ def test_everything_of_every_kit_is_on_the_truck() -> None:
             assert stop in load[item.name].stops
             needed[item.name] = needed.get(item.name, 0) + (item.quantity or 0)
     assert {name: loaded.item.quantity or 0 for name, loaded in load.items()} == needed
+
+
+@pytest.mark.parametrize(
+    ("service", "rating"),
+    [
+        ("120/240", 300), ("120/208", 300), ("120/208 three-phase", 300), ("single", 300), ("230", 300),
+        ("230/400", 600), (None, 600),
+    ],
+)  # fmt: skip
+def test_the_voltage_tester_suits_the_service(service: str | None, rating: int) -> None:
+    assert f"voltage tester rated CAT IV, {rating} V or more" in [
+        item.name for item in kit("dead", service=service)
+    ]
+
+
+def test_a_truck_takes_the_tester_that_suits_all_its_stops_and_no_other() -> None:
+    load = truck_load(
+        {1: kit("dead"), 2: kit("same_leg", "l1", service="230/400"), 3: kit("dead", service="230")}
+    )
+    names = [loaded.item.name for loaded in load]
+    (tester,) = (loaded for loaded in load if "tester rated" in loaded.item.name)
+    assert tester.item.text == "voltage tester rated CAT IV, 600 V or more"
+    assert tester.stops == (1, 2, 3)
+    assert tester.item.is_for_fault
+    first_tool = next(loaded for loaded in load if loaded.item.quantity is None)
+    assert first_tool == tester
+    assert len(names) == len(set(names))

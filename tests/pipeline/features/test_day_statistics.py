@@ -67,13 +67,14 @@ def test_a_home_under_the_sky() -> None:
         ("service", "single"),
         ("service_amps", 100.0),
         ("ct_sees_pv", False),
+        ("lines_summed", True),
     ],
 )
 def test_the_register_key_is_of_the_facts_a_day_depends_on(fact: str, other: object) -> None:
     def key(**changed: object) -> str:
         return site_sky(register({**DENVER, **changed}), SETTINGS.day)["register_key"][0]
 
-    assert key() == key(area="elsewhere", crew_id="c9", cts_per_leg=2.0)
+    assert key() == key(area="elsewhere", crew_id="c9", cts_per_leg=2.0, lines_summed=False)
     assert key() != key(**{fact: other})
 
 

@@ -24,7 +24,8 @@ def told(*homes: tuple[str, str | None, float], leg: str = "l1") -> list[Problem
 @pytest.mark.parametrize(
     ("service", "volts"),
     [("120/240", 120.0), ("120/240", 104.0), ("120/208", 137.0), ("single", 100.0), ("single", 127.0),
-     ("single", 230.0), (None, 120.0), (None, 240.0)],
+     ("single", 230.0), (None, 120.0), (None, 240.0),
+     ("230", 230.0), ("230/400", 231.0), ("230/400", 240.0), ("120/208 three-phase", 119.0)],
 )  # fmt: skip
 def test_what_a_service_has_is_not_told(service: str | None, volts: float) -> None:
     assert told(("a", service, volts)) == []
@@ -40,6 +41,23 @@ def test_what_a_service_has_is_not_told(service: str | None, volts: float) -> No
         ("single", 0.23, "0.23", "kilovolts?"),
         ("120/240", 0.0, "0", "an input that nothing is connected to?"),
         ("single", 170.0, "170", "send volts from leg to neutral, or correct service"),
+        ("230/400", 400.0, "400", "volts from line to line?"),
+        ("120/208 three-phase", 207.0, "207", "volts from line to line?"),
+        (
+            "230/400",
+            120.0,
+            "120",
+            "send volts from leg to neutral, or correct service in sites; 120/240, 120/208, "
+            "single and 120/208 three-phase have such volts",
+        ),
+        (
+            "120/240",
+            231.0,
+            "231",
+            "volts from line to line? send each leg's volts to neutral, or correct service; "
+            "single, 230 and 230/400 have such volts",
+        ),
+        ("230", 23.0, "23", "volts divided by ten?"),
         ("120/240", 99.0, "99", "send volts from leg to neutral, or correct service"),
     ],
 )
@@ -67,9 +85,16 @@ def test_a_lake_s_volts_are_read(tmp_path: Path) -> None:
     assert line == "l1_v is 240 V in the middle of the days read, which 120/240 never has (1 home: a)"
 
 
+def test_the_third_line_s_volts_are_read_too(tmp_path: Path) -> None:
+    lake = build_lake(tmp_path / "lake", SITES.replace("120/240", "230/400"))
+    put(lake, "1.parquet", rows("a", l1_v=230.0, l2_v=231.0, l3_v=23.0, l3_w=1.0))
+    (line,) = [what for _, _, what in lines(lake) if "_v " in what]
+    assert line == "l3_v is 23 V in the middle of the days read, which 230/400 never has (1 home: a)"
+
+
 def test_volts_out_of_range_come_with_a_hint(tmp_path: Path) -> None:
 
     lake = build_lake(tmp_path / "lake", SITES)
     put(lake, "1.parquet", rows("a", l1_v=1200.0))
     (problem,) = [problem for problem in problems(lake) if problem.what.startswith("l1_v is out of range")]
-    assert problem.hint.startswith("tenths of volts or millivolts?")
+    assert problem.hint.startswith("tenths of volts, millivolts, or volts from line to line?")

@@ -22,7 +22,7 @@ from pipeline.nightly.run import run_night
 TEXT = (Path(lake_module.__file__).parent / "EXAMPLES.md").read_text(encoding="utf-8")
 TOML = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
 RAW = re.findall(r"```text\n(.*?)```", TEXT, re.DOTALL)
-METER, LOGGER, SIMULATION = range(3)
+METER, LOGGER, SIMULATION, THREE_LINES, SUMMED = range(5)
 DENVER = ZoneInfo("America/Denver")
 
 
@@ -60,7 +60,7 @@ def meter_year(first: date, days: int, meter: str) -> Iterator[str]:
 
 
 def test_the_raw_texts_are_those_of_the_tests() -> None:
-    assert len(TOML) == len(RAW) == 3
+    assert len(TOML) == len(RAW) == 5
     assert next(iter(list(meter_year(date(2025, 1, 1), 1, "4711"))[3:])) == RAW[METER].splitlines()[3]
 
 
@@ -148,6 +148,36 @@ def test_the_stamp_of_a_simulation_in_one_text(tmp_path: Path) -> None:
     intake, used = take_in_lake(lake, date(2026, 1, 1))
     assert used["interval_start"].to_list() == [datetime(2026, 1, 1, 5), datetime(2026, 1, 1, 6)]
     assert reasons(intake) == ["Date/Time: '02/29  01:00:00' is not a time"]
+
+
+def service_notes(lake: Lake) -> list[str]:
+    problems = check_lake(lake, load_settings(), date(2025, 6, 2), all_days=True)
+    words = ("service", "_v is", "not in the contract")
+    told = [one.what for one in problems if one.where != "lake.toml"]
+    return [what for what in told if any(word in what for word in words)]
+
+
+def test_a_meter_of_three_lines(tmp_path: Path) -> None:
+    files = {"m1.csv": RAW[THREE_LINES], "m2.csv": RAW[THREE_LINES].replace("M1", "M2")}
+    lake = open_lake(lake_of(tmp_path, THREE_LINES, files, ("M1", "M2")))
+    intake, used = take_in_lake(lake, date(2025, 6, 1))
+    assert (intake.rows_in, intake.used) == (4, 4)
+    first = used.row(0, named=True)
+    assert first["interval_start"] == datetime(2025, 6, 1, 10)
+    legs = [first[name] for name in ("l1_w", "l2_w", "l3_w", "l3_v", "l3_var")]
+    assert legs == pytest.approx([-310.0, -920.0, 450.0, 229.8, 110.0])
+    assert used["pv_w"].to_list() == pytest.approx([3630.0, 3550.0] * 2)
+    assert (fails(lake, date(2025, 6, 2)), service_notes(lake)) == ([], [])
+
+
+def test_one_channel_of_all_three_lines(tmp_path: Path) -> None:
+    files = {"m1.csv": RAW[SUMMED], "m2.csv": RAW[SUMMED].replace("M1", "M2")}
+    lake = open_lake(lake_of(tmp_path, SUMMED, files, ("M1", "M2")))
+    intake, used = take_in_lake(lake, date(2025, 6, 1))
+    assert (intake.rows_in, intake.used) == (4, 4)
+    assert used["l1_w"].to_list() == [-780.0, -720.0] * 2
+    assert used["l2_w"].null_count() == used["l3_w"].null_count() == 4
+    assert (fails(lake, date(2025, 6, 2)), service_notes(lake)) == ([], [])
 
 
 def test_a_night_without_production_proves_nothing_and_fails_nowhere(tmp_path: Path) -> None:

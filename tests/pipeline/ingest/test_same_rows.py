@@ -17,6 +17,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from lakes import build_lake, put, rejects_of, rows, take_in
 
+from pipeline.core import contract
 from pipeline.ingest.lake import LakeFile
 from pipeline.ingest.lake_config import Intervals
 from pipeline.ingest.plain_texts import has_plain_texts
@@ -43,7 +44,11 @@ POOL = pl.concat(
 PADS = ("", " ", "\t", "  \t ", "\u00a0", "\x00\x00", "\ufeff", "\x1f")
 
 
-def outcome(name: str, content: pl.DataFrame | bytes | Callable[[Path], None]) -> Outcome:
+def outcome(
+    name: str,
+    content: pl.DataFrame | bytes | Callable[[Path], None],
+    measures: tuple[str, ...] = ("l1_w", "l2_w", "pv_w"),
+) -> Outcome:
     """What becomes of a file's rows: the counts, each reject's row and reason, the rows that are used."""
     with tempfile.TemporaryDirectory() as folder:
         lake = build_lake(Path(folder) / "lake")
@@ -52,7 +57,7 @@ def outcome(name: str, content: pl.DataFrame | bytes | Callable[[Path], None]) -
             content(path)
         intake, used = take_in(lake)
         rejects = rejects_of(intake).sort("source_row").select("source_row", "reason").rows()
-    kept = used.select("site_id", "interval_start", "l1_w", "l2_w", "pv_w").rows()
+    kept = used.select("site_id", "interval_start", *measures).rows()
     return (intake.rows_in, intake.used, intake.duplicate, intake.rejected), rejects, kept
 
 
@@ -167,6 +172,28 @@ def test_what_stands_around_an_id_unseen_never_matters(
         assert outcome(f"1.{way}", gzip.compress(text) if way == "csv.gz" else text) == EXPECTED
     else:
         assert outcome("1.parquet", as_parquet(padded, types[way], group_rows)) == EXPECTED
+
+
+READING = st.none() | st.sampled_from([0.0, 5.0, -70.0, 401.0, 1e9, float("nan"), float("inf")])
+BY_LINE = ("l1_w", "l2_w", "pv_w", *contract.THIRD_LINE, *contract.PV_BY_LINE)
+
+
+@effort(max_examples=25, deadline=None)
+@given(
+    table=st.lists(st.tuples(*(READING for _ in BY_LINE)), min_size=1, max_size=8),
+    way=st.sampled_from(["parquet", "texts", "floats", "csv.gz"]),
+    group_rows=st.integers(1, 5),
+)
+def test_a_row_with_three_lines_counts_the_same_wherever_it_comes_from(
+    table: list[tuple[float | None, ...]], way: str, group_rows: int
+) -> None:
+    values = pl.DataFrame(table, schema=dict.fromkeys(BY_LINE, pl.Float64), orient="row")
+    day = rows("b").head(values.height).drop("l1_w", "l2_w", "pv_w").hstack(values)
+    expected = outcome("1.csv", as_csv(day), BY_LINE)
+    kind = {"parquet": None, "texts": pa.string(), "floats": pa.float32()}.get(way)
+    types = {} if kind is None else dict.fromkeys(("l3_w", "pv_l2_w"), kind)
+    content = gzip.compress(as_csv(day)) if way == "csv.gz" else as_parquet(day, types, group_rows)
+    assert outcome(f"1.{way if way == 'csv.gz' else 'parquet'}", content, BY_LINE) == expected
 
 
 @pytest.mark.parametrize("place", [0, 50, 95])

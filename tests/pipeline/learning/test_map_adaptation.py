@@ -10,9 +10,11 @@ import pytest
 from numpy.typing import NDArray
 
 from pipeline.learning.map_adaptation import FACTOR, adapt
-from pipeline.probes import NAMES
+from pipeline.probes import names_of
 from pipeline.scoring.model import Model
 from pipeline.scoring.model_file import load_model, save_model
+
+NAMES = names_of(2)
 
 Float = NDArray[np.float64]
 SUN, NIGHTS, SAG = (NAMES.index(name) for name in ("sun", "nights", "sag"))

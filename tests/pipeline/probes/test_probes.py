@@ -6,11 +6,19 @@ import numpy as np
 import polars as pl
 import pytest
 from scored_homes import OF_THE_WINDOW, homes, right_home
+from three_line_rows import three_line_homes
 
 from pipeline.learning.labelled import Labelled
 from pipeline.probes import NAMES, PROBES
+from pipeline.probes.line_rows import with_wirings
 from pipeline.probes.measured import STRATA, all_quantities, legs_of, measure, probe_table, strata
 from pipeline.probes.probe import Quantity
+
+
+def columns_of_three_lines() -> list[str]:
+    """What the rows of homes of three lines have, with their wirings."""
+    return with_wirings(three_line_homes([{}])).columns
+
 
 QUANTITIES = [pytest.param(key, quantity, id=key) for key, _, quantity in all_quantities()]
 
@@ -23,7 +31,7 @@ def test_names_are_unique_and_every_probe_has_something_to_say() -> None:
     for probe in PROBES:
         assert probe.quantities
         assert probe.reads
-        assert set(probe.reads) <= {*right_home(), *OF_THE_WINDOW}
+        assert set(probe.reads) <= {*columns_of_three_lines(), *OF_THE_WINDOW}
         assert probe.label
 
 
@@ -124,7 +132,7 @@ def test_a_meter_that_counts_against_a_leg_reads_as_a_gain_next_to_nothing() -> 
 def test_the_table_has_a_row_for_every_quantity_that_is_known() -> None:
     signals = homes([{}, {"meter_gain_l1": None, "meter_gain_l2": None, "gain_l2": None}])
 
-    table = probe_table(signals, measure(signals))
+    table = probe_table(signals)
 
     assert table.columns == [
         "site_id", "probe", "quantity", "leg", "value", "standard_error", "right", "unit", "count", "counted"

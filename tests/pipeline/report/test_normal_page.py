@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,16 +11,25 @@ import pytest
 from example_normal import BEFORE, NORMAL
 from page import Page
 
+from pipeline.core.line_words import line_words
 from pipeline.core.settings import Settings
 from pipeline.probes import NAMES
+from pipeline.probes.measured import OF_THREE_LINES, all_quantities
 from pipeline.probes.measured import STRATA as EVERY_STRATUM
-from pipeline.probes.measured import all_quantities
 from pipeline.report import ReportInput
 from pipeline.report.normal_chart import spread_chart, spread_rows
 from pipeline.report.normal_drift import moved_since, unlike_others
 from pipeline.report.normal_page import MOST_NAMES, normal_context
-from pipeline.report.normal_words import MEASURED, QUANTITIES, STRATA, scatter
+from pipeline.report.normal_words import (
+    MEASURED,
+    QUANTITIES,
+    STRATA,
+    quantity_name,
+    scatter,
+    what_is_measured,
+)
 
+LEGS = line_words(2)
 SPACE = "\u00a0"  # lines don't break within a number and its unit
 
 
@@ -33,9 +43,17 @@ def block(night: ReportInput, settings: Settings, name: str) -> dict:
 
 
 def test_the_whole_catalogue_has_words() -> None:
-    assert set(QUANTITIES) == {key for key, _, quantity in all_quantities() if quantity.is_compared}
+    assert set(QUANTITIES) == {key for key, _, quantity in all_quantities(3) if quantity.is_compared}
     assert set(MEASURED) == set(NAMES) - {"register"}
-    assert set(STRATA) == set(EVERY_STRATUM)
+    assert set(STRATA) == {f"{name}{end}" for name in EVERY_STRATUM for end in ("", OF_THREE_LINES)}
+
+
+def test_a_fleet_with_three_lines_is_spoken_of_in_lines() -> None:
+    lines = line_words(3)
+    texts = [what_is_measured(name, lines) for name in MEASURED]
+    texts += [quantity_name(*name.split("."), lines) for name in QUANTITIES]
+    assert not [text for text in texts if {"leg", "legs", "L2's", "240"} & set(re.split(r"[ ,]", text))]
+    assert quantity_name("pairs", "log_ratio", line_words(2)) == "L2's step over L1's"
 
 
 def test_the_share_and_what_it_rests_on_stand_on_top(page: Page, settings: Settings) -> None:
@@ -46,7 +64,7 @@ def test_the_share_and_what_it_rests_on_stand_on_top(page: Page, settings: Setti
 
 def test_each_probe_says_what_it_measures_and_how_homes_scatter(page: Page) -> None:
     text = page.all("main")[0].text
-    assert all(sentence in text for sentence in MEASURED.values())
+    assert [name for name in MEASURED if what_is_measured(name, LEGS) not in text] == ["wiring"]
     sun = page.all("section", **{"aria-labelledby": "normal-sun"})[0].text.replace(SPACE, " ")
     assert "CTs upstream of the solar tie-in: 184 homes0.996 ± 0.0320.999 ± 0.014" in sun
     assert "CTs at the loads: 40 homes0.001 ± 0.0110.000 ± 0.010" in sun
@@ -69,12 +87,12 @@ def test_of_many_homes_outside_only_a_few_are_named(night: ReportInput, settings
 
 
 def test_drift_names_what_is_unlike_many_fleets_and_what_moved(page: Page) -> None:
-    (unlike,) = unlike_others(NORMAL)
+    (unlike,) = unlike_others(NORMAL, LEGS)
     assert unlike.replace(SPACE, " ") == (
         "share of production seen, a leg (CTs upstream of the solar tie-in): scatters 2.2 times as wide as in many "
         "fleets; 0.996 ± 0.032 against 0.999 ± 0.014"
     )
-    (moved,) = moved_since(NORMAL, BEFORE)
+    (moved,) = moved_since(NORMAL, BEFORE, LEGS)
     assert moved.replace(SPACE, " ") == (
         "hours from the sun's noon (CTs upstream of the solar tie-in): the middle lies 1.5 spreads above that in "
         "the run before; −0.04 ± 0.58 h against −0.90 ± 0.58 h"
@@ -89,7 +107,7 @@ def test_a_first_night_and_a_fleet_like_others_say_so(night: ReportInput, settin
     context = normal_context(replace(night, fleet_normal=alike, fleet_normal_before=None), settings.verdict)
     assert (context["unlike"]["count"], context["is_first_night"]) == (0, True)
     few = NORMAL.with_columns(homes=pl.lit(5, dtype=pl.Int64))
-    assert unlike_others(few) == []
+    assert unlike_others(few, LEGS) == []
 
 
 def test_a_night_without_any_normal_still_has_a_page(night: ReportInput, settings: Settings) -> None:

@@ -28,11 +28,11 @@ def test_what_to_do_and_not_to_touch_comes_before_the_numbers(folder: Path) -> N
     page = page_of(folder)
     text = page.all("main")[0].text
     assert page.mistakes == []
-    assert page.all("p", role="alert")[0].text == safety_words.SUMMARY
+    assert page.all("p", role="alert")[0].text == safety_words.summary()
     parts = (
-        safety_words.TITLE, "call now", safety_words.SUMMARY, *safety_words.CALLS, safety_words.UTILITY_SCRIPT,
+        safety_words.TITLE, "call now", safety_words.summary(), *safety_words.CALLS, safety_words.utility_script(),
         *safety_words.HANDS_OFF, *safety_words.LEAVE, safety_words.GOVERN, "What was measured", "What it may be",
-        *safety_words.MAY_BE, *safety_words.LOOKS_LIKE,
+        *safety_words.MAY_BE, *safety_words.looks_like(),
     )  # fmt: skip
     places = [text.index(part) for part in parts]
     assert places == sorted(places)

@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 from scored_homes import homes, unseen_fleet, varied
 
-from pipeline.probes import NAMES
+from pipeline.probes import names_of
 from pipeline.probes.measured import all_quantities, measure
 from pipeline.scoring.contradiction import Contradiction, contradictions
 from pipeline.scoring.model import Model
 from pipeline.scoring.normal import Normal, Spread, measure_deviations, observe_spreads, shrink_spreads
+
+NAMES = names_of(2)
 
 
 def found(normal: Normal, *rows: dict[str, Any]) -> Contradiction:

@@ -9,11 +9,13 @@ import pytest
 from scored_homes import homes, unseen_fleet, varied
 
 from pipeline.learning.labelled import Labelled
-from pipeline.probes import NAMES
+from pipeline.probes import names_of
 from pipeline.probes.measured import Measured, all_quantities, measure
 from pipeline.scoring.design import columns, leg_design, symmetric_design
 from pipeline.scoring.model import Model
 from pipeline.scoring.normal import Deviations, measure_deviations
+
+NAMES = names_of(2)
 
 
 def exchanged(measured: Measured) -> Measured:

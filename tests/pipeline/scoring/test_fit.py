@@ -9,9 +9,11 @@ import pytest
 from numpy.typing import NDArray
 
 from pipeline.core.settings import load_settings
-from pipeline.probes import NAMES
+from pipeline.probes import names_of
 from pipeline.scoring.design import Design
 from pipeline.scoring.fit import fit_trees
+
+NAMES = names_of(2)
 
 OWN = load_settings().training.model_copy(update={"fewest_in_leaf": 5, "leaves": 4, "learning_rate": 0.2})
 SUN, NIGHTS = NAMES.index("sun"), NAMES.index("nights")

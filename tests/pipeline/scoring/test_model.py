@@ -14,13 +14,15 @@ from pipeline.core.contract import SOUND
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled
-from pipeline.probes import NAMES
+from pipeline.probes import names_of
 from pipeline.probes.measured import Measured, measure
 from pipeline.scoring.design import Design, columns, leg_design, symmetric_design
 from pipeline.scoring.innocent import A_FAULT, CAUSES, NOTHING
 from pipeline.scoring.model import Model, fault_columns, softmax
 from pipeline.scoring.normal import Deviations, measure_deviations
 from pipeline.scoring.trees import Trees
+
+NAMES = names_of(2)
 
 BASE_RATE = load_settings().verdict.base_rate
 

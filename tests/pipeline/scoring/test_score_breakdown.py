@@ -9,12 +9,15 @@ from scored_homes import night_scored
 
 from pipeline.core.settings import load_settings
 from pipeline.learning.labelled import Labelled
-from pipeline.probes import NAMES, PROBES
+from pipeline.probes import names_of, probes_of
 from pipeline.probes.leg_text import NOT_KNOWN
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import Scored
 from pipeline.scoring.sentences import probe_sentences
+
+NAMES = names_of(2)
+PROBES = probes_of(2)
 
 SETTINGS = load_settings()
 

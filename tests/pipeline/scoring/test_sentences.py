@@ -7,7 +7,7 @@ import pytest
 from scored_homes import homes
 
 from pipeline.learning.labelled import Labelled
-from pipeline.probes import NAMES, PROBES
+from pipeline.probes import names_of, probes_of
 from pipeline.scoring.sentences import (
     evidence_lines,
     has_data,
@@ -16,6 +16,9 @@ from pipeline.scoring.sentences import (
     strength_words,
     strongest_probes,
 )
+
+NAMES = names_of(2)
+PROBES = probes_of(2)
 
 
 def test_the_one_that_adds_most_comes_first_and_what_says_nothing_is_not_said() -> None:

@@ -220,3 +220,28 @@ def test_the_truth_of_invented_homes_lies_in_the_interval(fault: str) -> None:
     inside = [row["kwh_so_far_low"] <= true <= row["kwh_so_far_high"] for row, true in known]
     assert len(inside) >= 12
     assert sum(inside) / len(inside) >= 0.75
+
+
+def test_a_third_line_adds_what_it_read_and_what_it_misreported() -> None:
+    """A fault of all three lines by hand: twice what each reads, day by day."""
+    twice = sum((2 * pl.col(f"{line}_kwh_day") for line in ("l1", "l2", "l3")), pl.lit(0.0))
+    fault = replace(EXACT["reversed"], wrong_kwh_day=lambda leg, line_count: twice)
+    homes = pl.DataFrame(
+        {"site_id": ["A", "B"], "fault": ["reversed", "reversed"], "leg": ["l1+l2+l3", "l1"]}
+    )
+    days = pl.DataFrame(
+        [day(1) | {"l3_abs_wh": 5000.0}, day(0) | {"l3_abs_wh": 3000.0}, day(0) | {"site_id": "B"}],
+        schema={**no_home_days([], AS_OF).schema, "l3_abs_wh": pl.Float64},
+    )
+    starts = pl.DataFrame({"site_id": ["A", "B"], "from_on": [AS_OF - timedelta(days=30)] * 2})
+    window = signal(l3_kwh_day=4.0).with_columns(l3_kwh_day=pl.lit(4.0))
+    signals = pl.concat(
+        [window, window.with_columns(site_id=pl.lit("B"), l3_kwh_day=pl.lit(None, pl.Float64))]
+    )
+    table = energy_so_far(
+        homes, signals, days, starts=starts, as_of=AS_OF, catalogue=EXACT | {"reversed": fault}
+    )
+    three, two = table.iter_rows(named=True)
+    assert three["kwh_read_so_far"] == pytest.approx(10 + 8 + 5 + 10 + 8 + 3)
+    assert three["kwh_so_far"] == pytest.approx(2 * three["kwh_read_so_far"])
+    assert two["kwh_read_so_far"] == pytest.approx(18)

@@ -20,12 +20,13 @@ def test_a_number_stands_with_its_days_its_interval_and_the_word_estimate() -> N
     assert so_far_text(ROW | {"since": date(2026, 5, 18)}) == said
 
 
-def test_more_than_the_home_reads_is_said_and_why_on_two_legs() -> None:
+def test_more_than_the_home_reads_is_said_and_why_on_several_lines() -> None:
     row = ROW | {"kwh_read_so_far": 200.0}
     assert ", more than the home's reading of 200 kWh; before" in so_far_text(row)
     assert "more than" not in so_far_text(row | {"kwh_so_far_low": 150.0})  # it may be less
-    both = so_far_text(row | {"leg": "both"})
-    assert ", more than the home's reading of 200 kWh: the channels' errors add up; before" in both
+    for leg in ("both", "l1+l3"):
+        several = so_far_text(row | {"leg": leg})
+        assert ", more than the home's reading of 200 kWh: the channels' errors add up; before" in several
 
 
 def test_what_is_not_known_has_no_number() -> None:

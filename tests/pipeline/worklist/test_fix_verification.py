@@ -34,6 +34,7 @@ def proof(
     from_on=None,
     clock=False,
     lasted=None,
+    third=False,
     **signals,
 ):
     """Return the row of one home; `shares` are tonight's likelihoods of faults, `levels` its nights since the visit.
@@ -53,7 +54,7 @@ def proof(
         schema_overrides={"from_on": pl.Date},
     )  # fmt: skip
     row = pl.DataFrame([{"site_id": "A", **RIGHT, **signals}]).with_columns(
-        pl.col("meter_gain_l1", "meter_gain_l2", "meter_gain_se").cast(pl.Float64)
+        pl.col("^(meter_)?gain_.*$").cast(pl.Float64)
     )
     daily = pl.DataFrame(
         {"site_id": "A", "day": VISIT + timedelta(days=at + 1), "night_l1_w": level, "night_l2_w": level}
@@ -63,6 +64,8 @@ def proof(
         daily = pl.DataFrame(
             schema={"site_id": pl.String, "day": pl.Date, "night_l1_w": pl.Float64, "night_l2_w": pl.Float64}
         )
+    if third:
+        daily = daily.with_columns(night_l3_w=pl.col("night_l1_w"))
     worked_on = pl.DataFrame(
         [{"site_id": "A", "visited_on": VISIT, "fault": fault, "leg": leg}],
         schema_overrides={"leg": pl.String},
@@ -196,3 +199,35 @@ def test_nobody_visited():
     assert verify_fixes(
         empty, empty, empty, daily=empty, prior=PRIOR, catalogue=CATALOGUE, as_of=VISIT, settings=OWN
     ).equals(pl.DataFrame(schema=SCHEMA))
+
+
+THIRD = {
+    "slope_l1": -1 / 3, "slope_l2": -0.34, "slope_l3": -1 / 3, "slope_l3_se": 0.01, "slope_expected": -1 / 3,
+    "gain_l1": 1.0, "gain_l2": 1.02, "gain_l3": 1.0, "gain_l3_se": 0.02, "meter_gain_l3": None,
+    "night_l3_negative_share": 0.0, **dict.fromkeys(("pv_share_l1", "pv_share_l2", "pv_share_l3"), 1 / 3),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("leg", "is_seen"),
+    [("l1+l3", True), ("both", True), ("l3", True), (None, True), ("l1+l2", False), ("l2", False)],
+)
+def test_a_third_line_counts_where_the_visit_worked_on_it(leg, is_seen):
+    """Line 3 still answers the wrong way: the fix is not right where line 3 was worked on."""
+    wrong = THIRD | {"slope_l3": 0.33, "gain_l3": -1.0}
+    told = proof({"reversed": 0.0002}, leg=leg, third=True, **wrong)
+    assert told["proof"] == (OPEN if is_seen else PROVED)
+    right = proof({"reversed": 0.0002}, leg=leg, third=True, **THIRD)
+    assert right["proof"] == PROVED
+    assert right["proof_told"].startswith(
+        "4 nights since the visit; L1 -0.33 ± 0.01, L2 -0.34 ± 0.01, L3 -0.33 ± 0.01 W per W of PV, right is -0.33; "
+        "overnight baseload L1 201 ± 4, L2 201 ± 4, L3 201 ± 4 W; "
+    )
+
+
+def test_where_production_feeds_one_line_of_three_right_is_said_line_by_line():
+    fed = {"pv_share_l1": 0.0, "pv_share_l2": 1.0, "pv_share_l3": 0.0}
+    slopes = {"slope_l1": 0.0, "slope_l2": -0.9, "slope_l3": 0.01}
+    gains = {"gain_l1": None, "gain_l2": 0.9, "gain_l3": None}
+    told = proof({"reversed": 0.0002}, third=True, **THIRD | fed | slopes | gains)
+    assert "right is +0.00 on L1, -1.00 on L2, +0.00 on L3;" in told["proof_told"]

@@ -46,14 +46,18 @@ def called(on: int, repaired: int | None = None) -> tuple[str, date, date | None
 def live(*nights: tuple[int, dict[str, Any] | None, list[tuple[Any, ...]]]) -> list[dict[str, Any]]:
     """Run the nights (number, what is seen, the register); return home A's row after each, {} where it has none."""
     previous, rows = None, []
+    volts = (
+        "site_id",
+        *(name for name in next(home for _, home, _ in nights if home) if name.startswith("sag_")),
+    )
     for number, home, calls in nights:
-        kinds = {"from_on": pl.Date, **dict.fromkeys(("sag_l1", "sag_l2", "neutral_v_per_kw"), pl.Float64)}
+        kinds = {"from_on": pl.Date, **dict.fromkeys((*volts[1:], "neutral_v_per_kw"), pl.Float64)}
         scores = pl.DataFrame([home or seen() | {"site_id": "other"}], schema_overrides=kinds)
         previous = next_safety_calls(
             previous,
             pl.DataFrame(calls, schema=pl.Schema(SafetyCall), orient="row"),
             scores,
-            signals=scores.select(OF_SIGNALS),
+            signals=scores.select(volts),
             as_of=night(number),
             settings=VERDICT,
         )
@@ -186,3 +190,26 @@ def test_calls_to_make_stand_above_those_that_wait() -> None:
         None, register, scores, signals=scores.select(OF_SIGNALS), as_of=MONDAY, settings=VERDICT
     )
     assert told.select("site_id", "status").rows() == [("B", CALL_NOW), ("C", CALL_NOW), ("A", CALLED)]
+
+
+def test_three_lines_are_told_pair_by_pair_and_stay_as_the_last_night_that_showed_it_said() -> None:
+    pairs = {
+        "sag_l1_23": -2.6, "sag_l1_se_23": 0.2, "sag_l2_23": 2.7, "sag_l2_se_23": 0.2,
+        "sag_l1_31": -2.8, "sag_l1_se_31": 0.3, "sag_l2_31": 2.9, "sag_l2_se_31": 0.3,
+    }  # fmt: skip
+    shown, quiet = live((0, seen(2.5) | pairs, []), (1, seen(0.2) | dict.fromkeys(pairs, 0.1), []))
+    assert shown["measured"].startswith(
+        "V1 - V2 moves -2.50 V for each kW of L1 (standard error 0.10) and +2.50 V for each kW of L2 "
+        "(standard error 0.10); V2 - V3 moves -2.60 V for each kW of L2 (standard error 0.20) and +2.70 V for each kW "
+        "of L3 (standard error 0.20); V3 - V1 moves -2.80 V for each kW of L3 (standard error 0.30) and +2.90 V for "
+        "each kW of L1 (standard error 0.30), by the data of 9 nights"
+    )
+    assert "Right is minus on the first line of each pair and plus on the second" in shown["measured"]
+    assert (quiet["measured"], quiet["v_per_kw_l2_31"]) == (shown["measured"], 2.9)
+
+
+def test_a_pair_that_tells_alone_is_told_alone() -> None:
+    lone = dict.fromkeys(("sag_l1", "sag_l2")) | {"sag_l1_23": -3.0, "sag_l1_se_23": 0.2, "sag_l2_23": 3.1}
+    (row,) = live((0, seen(3.0) | lone | {"sag_l2_se_23": 0.2}, []))
+    assert row["measured"].startswith("V2 - V3 moves -3.00 V for each kW of L2")
+    assert "Right is minus on L2 and plus on L3" in row["measured"]

@@ -9,7 +9,8 @@ from pipeline.core.setting_sections import OrderSettings
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.workorder.expectations import accepted_text, moves_text
-from pipeline.workorder.load_test import Install, Response, fault_response, right_response
+from pipeline.workorder.install import Install
+from pipeline.workorder.load_test import Response, fault_response, right_response
 
 SETTINGS: OrderSettings = load_settings().orders
 UPSTREAM = Install("120/240", sees_pv=True, cts_per_leg=1, pv_added_back=False, has_pv=True)
@@ -22,16 +23,56 @@ UPSTREAM = Install("120/240", sees_pv=True, cts_per_leg=1, pv_added_back=False, 
         ("120/208", True, False, (-1000.0, -1000.0)),  # half the PV power on each leg
         ("120/240", False, False, (0.0, 0.0)),
         ("120/240", True, True, (0.0, 0.0)),
-        ("single", True, False, (-2000.0, 0.0)),
+        ("single", True, False, (-2000.0,)),
+        ("230", True, False, (-2000.0,)),
+        ("230/400", True, False, (-2000 / 3,) * 3),  # a third on each
+        ("120/208 three-phase", True, False, (-2000 / 3,) * 3),
+        ("230/400", False, False, (0.0,) * 3),
     ],
 )
 def test_a_right_install_by_position(
-    service: str, sees_pv: bool, added_back: bool, sun: tuple[float, float]
+    service: str, sees_pv: bool, added_back: bool, sun: tuple[float, ...]
 ) -> None:
     moved = right_response(Install(service, sees_pv, 1, added_back, True), SETTINGS).low
-    assert moved[0, :2] == pytest.approx([1500.0, 0.0], abs=1e-6)
-    assert moved[2, :2] == pytest.approx(sun, abs=1e-6)
-    assert moved[2, 2] == pytest.approx(2000.0)
+    lines = len(sun)
+    assert moved.shape == (lines + 1, lines + 1)
+    assert moved[:lines, :lines] == pytest.approx(1500.0 * np.eye(lines), abs=1e-6)
+    assert moved[lines, :lines] == pytest.approx(sun, abs=1e-6)
+    assert moved[lines, lines] == pytest.approx(2000.0)
+
+
+@pytest.mark.parametrize(
+    ("fed", "sun"),
+    [(("l2",), (0.0, -2000.0, 0.0)), (("l1", "l3"), (-1000.0, 0.0, -1000.0))],
+)
+def test_the_sun_is_on_the_lines_that_the_inverter_feeds(
+    fed: tuple[str, ...], sun: tuple[float, ...]
+) -> None:
+    install = Install("230/400", True, 1, False, True, pv_lines=fed)
+    moved = right_response(install, SETTINGS).low
+    assert moved[3] == pytest.approx([*sun, 2000.0], abs=1e-6)
+
+
+def test_a_ct_on_another_of_three_lines_reads_minus_half_and_reversed_plus_half() -> None:
+    """P cos 120 deg; its own load moves nothing. Where the effect also turns some, both halves are there."""
+    install = Install("230/400", True, 1, False, True)
+    response = fault_response(CATALOGUE["same_leg"], "l1", install, signal={}, settings=SETTINGS)
+    assert response is not None
+    assert (response.low[0, 0], response.high[0, 0]) == pytest.approx((0.0, 0.0), abs=1e-6)
+    there = {round(float(size)) for size in (*response.low[1:3, 0], *response.high[1:3, 0])}
+    assert there <= {-750, 0, 750}
+    assert -750 in there
+    assert response.low[1:3, 1:3] == pytest.approx(1500.0 * np.eye(2), abs=1e-6)
+
+
+def test_one_total_of_three_lines_reads_every_load_and_nobody_knows_whose_ct_is_wrong() -> None:
+    install = Install("230/400", True, 1, False, True, is_summed=True)
+    right = right_response(install, SETTINGS).low
+    assert right[:, 0] == pytest.approx([1500.0, 1500.0, 1500.0, -2000.0], abs=1e-6)
+    response = fault_response(CATALOGUE["reversed"], "l1", install, signal={}, settings=SETTINGS)
+    assert response is not None
+    assert (response.low[1, 0], response.high[1, 0]) == pytest.approx((-1500.0, 1500.0))
+    assert response.is_either[1, 0]
 
 
 def test_crossed_legs_answer_on_the_other_channel_and_half_so_on_208() -> None:
@@ -43,7 +84,7 @@ def test_crossed_legs_answer_on_the_other_channel_and_half_so_on_208() -> None:
         assert response.low[0, :2] == pytest.approx([0.0, share * 1500.0], abs=1e-6)
 
 
-def test_the_measured_slope_settles_how_much_a_clamp_sees() -> None:
+def test_the_measured_slope_settles_how_much_a_ct_sees() -> None:
     free = fault_response(CATALOGUE["wrong_ratio"], "both", UPSTREAM, signal={}, settings=SETTINGS)
     measured = {"slope_l1": -1.0, "slope_l1_se": 0.01, "slope_l2": -1.0, "slope_l2_se": 0.01}
     settled = fault_response(CATALOGUE["wrong_ratio"], "both", UPSTREAM, signal=measured, settings=SETTINGS)

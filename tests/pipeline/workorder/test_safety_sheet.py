@@ -27,8 +27,8 @@ def test_the_box_the_calls_and_the_hands_off_come_first_then_the_numbers(sheet: 
     assert sheet.mistakes == []
     assert sheet.open == []
     parts = (
-        f"CALL NOW. {safety_words.SUMMARY}", *safety_words.CALLS, *safety_words.HANDS_OFF, *safety_words.LEAVE,
-        safety_words.UTILITY_SCRIPT, safety_words.CUSTOMER_SCRIPT, "−2.50 ± 0.04 V", "Site record", "Write down",
+        f"CALL NOW. {safety_words.summary()}", *safety_words.CALLS, *safety_words.HANDS_OFF, *safety_words.LEAVE,
+        safety_words.utility_script(), safety_words.CUSTOMER_SCRIPT, "−2.50 ± 0.04 V", "Site record", "Write down",
         safety_words.GOVERN,
     )  # fmt: skip
     places = [sheet.text.index(part) for part in parts]
