@@ -73,7 +73,8 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
         texts = {
             channel: moves_text(suspected, cell, settings) for channel, cell in cells.items() if suspected
         }
-        rows.append(Expectation(name, right_texts, texts))
+        short = f"load on {lines[switch].upper()}" if switch < len(lines) else "solar on"
+        rows.append(Expectation(name, right_texts, texts, short))
     is_moved = any(
         not row.right[PRODUCTION].startswith(row.now[PRODUCTION]) for row in rows if has_pv and row.now
     )
