@@ -16,7 +16,7 @@ def turn_some(wiring: Wiring, share: float, rng: np.random.Generator) -> Wiring:
     if wiring.line_count < 3 or not is_permuted(wiring) or rng.random() >= share:
         return wiring
     turned = [leg for leg in wiring.legs if rng.random() < 0.5] or [wiring.legs[int(rng.integers(3))]]
-    words = f"{wiring.severity}, CTs of {' and '.join(turned)} turned"
+    words = f"{wiring.severity}, CTs of {' and '.join(leg.upper() for leg in turned)} turned"
     return replace(wiring.with_each_ct(CT.turned, turned), severity=words)
 
 

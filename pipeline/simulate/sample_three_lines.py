@@ -59,7 +59,7 @@ def write_sample_of(service: str, out: Path) -> None:
 
 
 def _wishes(service: str) -> Iterator[Wish]:
-    """Yield what each home is: faults on their fewest and on their most lines, then the rest."""
+    """Yield what each home is: faults on one line and on several, then the rest."""
     installed = (("commissioned_on", LAST_DAY - timedelta(days=200)), *PLAIN.items())
 
     def wish(count: int, **what: Any) -> Wish:
@@ -68,8 +68,12 @@ def _wishes(service: str) -> Iterator[Wish]:
 
     count = 0
     for name, fault in CATALOGUE.items():
-        legs = sorted(fault.legs_on(service), key=lambda leg: len(lines_of(leg, 3)))
-        for leg in dict.fromkeys((legs[count % len(legs)] if len(legs) == 3 else legs[0], legs[-1])):
+        legs = fault.legs_on(service)
+        alone = [leg for leg in legs if len(lines_of(leg, 3)) == 1]
+        several = [leg for leg in legs if leg not in alone]
+        # a line, and more than one; every way to cross lines
+        chosen = (alone[count % 3], *several[count % 4 :][:1]) if alone else several
+        for leg in chosen:
             onset = ONSET_DAY if count % 5 == 4 and not fault.is_record_error else None
             yield wish(count, fault=name, leg=leg, onset_day=onset, values=(("battery_wh", 0.0),))
             count += 1

@@ -135,9 +135,9 @@ def _twin(name: str, leg: str) -> pl.Expr:
     # three lines tell by their angles
     is_of_two = ~pl.col(leg).str.contains("+", literal=True).fill_null(False)
     return pl.coalesce(
-        pl.when((pl.col(name) == fault) & is_of_two & (is_both | (CATALOGUE[fault].legs_of(2) == (BOTH,)))).then(
-            pl.lit(twin)
-        )
+        pl.when(
+            (pl.col(name) == fault) & is_of_two & (is_both | (CATALOGUE[fault].legs_of(2) == (BOTH,)))
+        ).then(pl.lit(twin))
         for fault, twin in TWINS.items()
     )
 

@@ -19,7 +19,7 @@ def test_a_lake_is_named_by_all_of_its_spec() -> None:
     changes = (
         {"sites": 9}, {"days": 9}, {"minutes": 5}, {"seed": 9}, {"end": spec.end.replace(day=1)},
         {"fault_share": 0.2}, {"hard_share": 0.2}, {"onset_share": 0.2}, {"with_volts": True}, {"faults": ("dead",)},
-        {"family": "weather"},
+        {"family": "weather"}, {"service": "230/400"},
     )  # fmt: skip
 
     names = {lake_name(replace(spec, **change)) for change in changes} | {lake_name(spec)}
