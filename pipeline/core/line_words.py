@@ -35,14 +35,14 @@ class LineWords:
         "all three lines are scaled alike: turn the line's CT"
         """
         if self.together == _WORDS[1].together:
-            text = _TOGETHER_ARE.sub(f"{self.together} is", text)
+            text = _TOGETHER_ARE.sub(rf"{self.together} is \1", text)
         for pattern, word in ((_TOGETHER, self.together), (_MANY, self.many), (_ONE, self.one)):
             text = pattern.sub(word, text)
         return text
 
 
 _TOGETHER, _MANY, _ONE = (re.compile(rf"\b{word}\b") for word in ("(?:both|all) legs", "legs", "leg"))
-_TOGETHER_ARE = re.compile(rf"{_TOGETHER.pattern} are\b")
+_TOGETHER_ARE = re.compile(rf"{_TOGETHER.pattern} are (\w+)(?: alike)?\b")
 _SHARED_LOAD: Final = "load on several lines"
 _WORDS: Final = {
     1: LineWords("line", "lines", "the line", "two lines", _SHARED_LOAD),

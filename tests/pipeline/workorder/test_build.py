@@ -260,7 +260,7 @@ def test_a_fault_added_as_one_file_has_its_order(settings: Settings) -> None:
 
 OTHERS = [
     (service, name, leg)
-    for service in ("230/400", "120/208 three-phase", "230", "single")
+    for service in ("230/400", "230")
     for name, fault in CATALOGUE.items()
     for leg in fault.legs_on(service)
     if service_of(service).line_count > 1 or name not in ("legs_crossed", "same_leg")
@@ -321,8 +321,8 @@ def test_one_total_of_three_lines_is_tested_on_each_line(order_of: OrderOf) -> N
     order = order_of(Wish("reversed", "l1", service="230/400", register=total, signal={"line_count": 1}))
     (channel,) = order.channels
     assert channel == "total of all three lines"
-    assert [row.switch[:30] for row in order.expectations[:3]] == [
-        f"1\u202f500 W on an outlet of {line}, s" for line in ("L1", "L2", "L3")
+    assert [row.switch.split(",")[0] for row in order.expectations[:3]] == [
+        f"1\u202f500 W on an outlet of {line}" for line in ("L1", "L2", "L3")
     ]
     assert [row.right[channel] for row in order.expectations] == [
         *["+1\u202f500 ± 150"] * 3,
@@ -337,8 +337,8 @@ def test_the_likeliest_wirings_stand_on_the_sheet(order_of: OrderOf) -> None:
     wirings = (("l3+ l2+ l1+", 0.07), ("l2+ l1- l3+", 0.9), ("l1- l2+ l3+", 0.02), ("l1- l2- l3+", 0.01))
     order = order_of(Wish("legs_crossed", "l1+l2", service="230/400", wirings=wirings))
     assert order.wirings == (
-        "90 %: CT of channel L1 is on line L2. CT of channel L2 is on line L1, turned. L3 is right.",
-        "7 %: CT of channel L1 is on line L3. CT of channel L3 is on line L1. L2 is right.",
-        "2 %: CT of channel L1 is turned, on its own line. L2 and L3 are right.",
+        "90 %: CT of channel L1 is on line L2. CT of channel L2 is on line L1, turned. CT of channel L3 is right.",
+        "7 %: CT of channel L1 is on line L3. CT of channel L3 is on line L1. CT of channel L2 is right.",
+        "2 %: CT of channel L1 is turned, on its own line. CTs of channels L2 and L3 are right.",
     )
     assert order_of(Wish("legs_crossed", "both")).wirings == ()
