@@ -5,7 +5,7 @@
 --   hours_covered, hours_flow, hours_use, hours_pv, hours_meter [h] of the rows that net, import and export, use,
 --                                    production and the meter's sums are taken over
 --   hours_by_meter [h]               of rows whose corrected readings are the meter's own: no part of the comparison
---   net_reported, net_corrected, net_below, net_above [kWh] l1_w + l2_w; how far below and above what else errs alike reaches
+--   net_reported, net_corrected, net_below, net_above [kWh] sum of all legs; how far below and above what else errs alike reaches
 --   import_reported, import_corrected, import_below, import_above [kWh] net above 0, where the CTs read net
 --   export_reported, export_corrected, export_below, export_above [kWh] net below 0, likewise
 --   use_reported, use_corrected, use_below, use_above [kWh] by the home: net, and where the CTs read net what
@@ -13,9 +13,9 @@
 --   production_reported, production_corrected, production_below, production_above [kWh]
 --   net_common, import_common, export_common, use_common, production_common [kWh] a factor's standard error, signed
 --   net_variance, import_variance, export_variance, use_variance, production_variance [kWh2] from what errs anew each hour
---   empty_reported [kWh]             l1_w + l2_w as reported in rows without a corrected one
+--   empty_reported [kWh]             sum of all legs as reported in rows without a corrected one
 --   meter_import, meter_export, meter_net [kWh] by the utility's meter
---   meter_net_reported, meter_net_corrected [kWh] the same by the readings: l1_w + l2_w, of CTs around the loads less
+--   meter_net_reported, meter_net_corrected [kWh] the same by the readings: sum of all legs, of CTs around the loads less
 --                                    production and battery
 --   meter_off_reported, meter_off_corrected [kWh] how far these are from the meter hour by hour, without sign
 WITH reading AS (
@@ -30,9 +30,11 @@ WITH reading AS (
   SELECT r.*, h.row_h, h.row_h / 1000 AS kwh_per_w, e.from_on,
     -- null where nobody knows on which side of the tie-in the CTs are
     coalesce(e.is_added_back, false) OR NOT e.is_upstream AS reads_use,
-    r.l1_w + CASE WHEN e.service = 'single' THEN coalesce(r.l2_w, 0) ELSE r.l2_w END AS legs_w,
-    r.l1_w_reported
-      + CASE WHEN e.service = 'single' THEN coalesce(r.l2_w_reported, 0) ELSE r.l2_w_reported END AS legs_before_w,
+    -- what a home hasn't counts nothing; what a line that it has didn't give makes the sum unknown
+    r.l1_w + CASE WHEN e.line_count = 1 THEN coalesce(r.l2_w, 0) ELSE r.l2_w END
+      + CASE WHEN e.line_count < 3 THEN 0 ELSE r.l3_w END AS legs_w,
+    r.l1_w_reported + CASE WHEN e.line_count = 1 THEN coalesce(r.l2_w_reported, 0) ELSE r.l2_w_reported END
+      + CASE WHEN e.line_count < 3 THEN 0 ELSE r.l3_w_reported END AS legs_before_w,
     CASE WHEN e.has_battery THEN r.battery_w ELSE coalesce(r.battery_w, 0) END AS storage_w
   FROM reading r
   JOIN home_day h USING (site_id, day)

@@ -19,6 +19,7 @@ def proof(
     model: Path | None = None,
     out: Path = Path("nightclamp-proof"),
     quick: bool = False,
+    services: bool = False,
     workers: Workers = 2,
     keep: Path | None = None,
     settings: SettingsFile = None,
@@ -43,6 +44,8 @@ def proof(
         Folder for the page, the tables and the picture.
     quick
         A tenth of the homes, half of the nights, fewer small fleets.
+    services
+        Fleets of 1,000 homes of each service instead (half of --sites), the others beside the one of two legs.
     workers
         Processes to share the building of fleets.
     keep
@@ -52,10 +55,15 @@ def proof(
     from pipeline.commands.study_console import show_study
     from pipeline.evaluation.validation.page import write_validation
     from pipeline.evaluation.validation.run import ValidationRequest, validate
+    from pipeline.evaluation.validation.services import ServicesRequest, judge_services
 
-    request = ValidationRequest(sites, seed, visits, model, quick, workers, keep)
     console = OutputConsole()
     with progress(console) as tell:
-        study = validate(request, load_settings(settings), tell)
+        if services:
+            by_service = ServicesRequest(sites // (20 if quick else 2), seed, model, workers, keep)
+            study = judge_services(by_service, load_settings(settings), tell)
+        else:
+            request = ValidationRequest(sites, seed, visits, model, quick, workers, keep)
+            study = validate(request, load_settings(settings), tell)
         page = write_validation(study, out)
     show_study(console, study, page, left_out=("mistaken", "confusion"))

@@ -19,7 +19,7 @@ from pipeline.correction.stages import Correct
 
 # What became of a day's file.
 WRITTEN, UNCHANGED, REMOVED, GONE = "written", "unchanged", "removed", "gone from the lake"
-_REPORTED = ("l1_w", "l2_w", "pv_w")
+_REPORTED = ("l1_w", "l2_w", "l3_w", "pv_w")
 
 
 @dataclass(frozen=True)

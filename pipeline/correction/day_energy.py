@@ -14,11 +14,14 @@ import polars as pl
 from pipeline.core import sql_runner
 from pipeline.core.atomic_files import write_parquet
 from pipeline.core.quantiles import Z95
+from pipeline.core.services import SERVICES
 from pipeline.core.settings import Settings
 from pipeline.correction.layout import CORRECTED
 
 _QUERIES = ("corrected_energy", "corrected_reason")
 _BATCH_ROWS = 400_000  # read at once, a day at the least
+_COUNTS = {name: service.line_count for name, service in SERVICES.items()}
+_LINE_COUNT = pl.col("service").replace_strict(_COUNTS, default=2, return_dtype=pl.Int64).fill_null(2)
 _ASKED = ("site_id", "from_on", "service", "is_upstream", "is_added_back", "has_battery")
 
 
@@ -46,7 +49,7 @@ def read_energy(
         path for path in files if not all(_place(kept, names[path], query).is_file() for query in _QUERIES)
     ]
     with closing(sql_runner.connect(workdir, settings.engine)) as con:
-        con.register("episode", episodes.to_arrow())
+        con.register("episode", episodes.with_columns(line_count=_LINE_COUNT).to_arrow())
         for batch in _batches(missing):
             for query in _QUERIES:
                 found = _ask(con, query, batch, settings)

@@ -11,10 +11,10 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.atomic_files import write_parquet
-from pipeline.core.contract import MEASURES
+from pipeline.core.contract import MEASURES, THIRD_LINE
 from pipeline.core.setting_sections import DaySettings
 from pipeline.features.day_statistics import site_sky
-from pipeline.features.kernels.day_tables import day_tables
+from pipeline.features.kernels.day_tables import DayTables, day_tables
 from pipeline.ingest.used_rows import UsedRows
 
 
@@ -25,8 +25,8 @@ def day_stats_of(
     day: date,
     sites: pl.DataFrame,
     settings: DaySettings,
-) -> pl.DataFrame:
-    """Return table site_day of the homes of `rows`, a row a home, sorted; empty without rows.
+) -> DayTables:
+    """Return table site_day of the homes of `rows`, a row a home, sorted, and the others; empty without rows.
 
     Parameters
     ----------
@@ -55,15 +55,21 @@ def day_stats_of(
     blocks = []
     if keyed.height:
         home, minute = (keyed[name].to_numpy().astype(np.int64) for name in ("site_key", "minute"))
-        blocks.append(UsedRows(home, minute, {name: _numbers(keyed[name]) for name in MEASURES}))
-    return day_tables(con, blocks, sky, day=day, settings=settings).site_day
+        has_third = "l3_w" in keyed.columns and keyed["l3_w"].count() > 0
+        names = (*MEASURES, *THIRD_LINE) if has_third else MEASURES
+        blocks.append(UsedRows(home, minute, {name: _numbers(keyed[name]) for name in names}))
+    return day_tables(con, blocks, sky, day=day, settings=settings)
 
 
-def put_day_stats(folder: Path, day: date, site_day: pl.DataFrame) -> Path:
-    """Write a day's statistics into `folder`, whole or not at all, and return the file that `history` reads."""
-    path = folder / f"site_day-{day}.parquet"
-    write_parquet(path, site_day, compression="lz4", is_synced=False)
-    return path
+def put_day_stats(folder: Path, day: date, tables: DayTables) -> tuple[Path, Path]:
+    """Write a day's statistics into `folder`, whole or not at all, and return the files that `history` reads.
+
+    The first is of site_day, the second of line_day.
+    """
+    paths = folder / f"site_day-{day}.parquet", folder / f"line_day-{day}.parquet"
+    for path, table in zip(paths, (tables.site_day, tables.line_day), strict=True):
+        write_parquet(path, table, compression="lz4", is_synced=False)
+    return paths
 
 
 def _numbers(column: pl.Series) -> NDArray[np.float64]:

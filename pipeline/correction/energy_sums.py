@@ -23,7 +23,7 @@ import polars as pl
 
 from pipeline.core.quantiles import Z95
 
-# l1_w + l2_w; its parts above and below 0 where the CTs read net; what the home used; what its PV made.
+# The sum of all legs; its parts above and below 0 where the CTs read net; what the home used; what its PV made.
 QUANTITIES = ("use", "import", "export", "net", "production")
 HOURS = (
     "hours", "hours_exact", "hours_estimated", "hours_as_reported", "hours_empty", "hours_covered", "hours_flow",

@@ -12,10 +12,11 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.contract import FAULTS
-from pipeline.core.services import BOTH
+from pipeline.core.services import BOTH, SERVICES
 from pipeline.core.setting_sections import CorrectionSettings
 from pipeline.correction.layout import BY_SETTING, BY_VISIT, EPISODE, FOUND, OF_EPISODE, SUSPECTED
 from pipeline.correction.site_facts import site_facts
+from pipeline.correction.three_lines import services_of_three, with_wirings
 from pipeline.faults.types import Fault
 from pipeline.ingest.registers import Registers
 
@@ -52,13 +53,13 @@ def find_episodes(
     """
     scores = pl.read_parquet(night / "site_scores.parquet", glob=False)
     promise = pl.read_parquet(night / "promise.parquet", glob=False)
-    found = _found(registers, promise, catalogue)
+    facts = site_facts(registers.sites, services_of_three(night)).select(
+        "site_id", *OF_EPISODE, "commissioned_on"
+    )
+    found = _found(registers, promise, catalogue, facts=facts)
     suspected = _suspected(scores, registers, settings)
     both = pl.concat([found, suspected], how="diagonal").join(
-        site_facts(registers.sites).select("site_id", *OF_EPISODE, "commissioned_on"),
-        on="site_id",
-        how="left",
-        maintain_order="left",
+        facts, on="site_id", how="left", maintain_order="left"
     )
     first = pl.max_horizontal(pl.lit(first_day), pl.col("commissioned_on"), pl.col("after_on"))
     episodes = both.with_columns(
@@ -68,7 +69,8 @@ def find_episodes(
     columns = [
         pl.col(name) if name in episodes.columns else pl.lit(None).alias(name) for name in EPISODE.names()
     ]
-    return episodes.select(columns).cast(EPISODE).sort("site_id", "from_on")  # type: ignore[arg-type]
+    table = episodes.select(columns).cast(EPISODE).sort("site_id", "from_on")  # type: ignore[arg-type]
+    return with_wirings(table, night, catalogue)
 
 
 def _never(catalogue: Mapping[str, Fault]) -> pl.Expr:
@@ -125,7 +127,9 @@ def _suspected(scores: pl.DataFrame, registers: Registers, settings: CorrectionS
     )  # fmt: skip
 
 
-def _found(registers: Registers, promise: pl.DataFrame, catalogue: Mapping[str, Fault]) -> pl.DataFrame:
+def _found(
+    registers: Registers, promise: pl.DataFrame, catalogue: Mapping[str, Fault], *, facts: pl.DataFrame
+) -> pl.DataFrame:
     """Return the episodes that a visit ended: a fault found and said to be put right."""
     visits = registers.visits.filter(pl.col("visited_on") <= registers.as_of).sort("site_id", "visited_on")
     before = visits.with_columns(after_on=pl.col("visited_on").shift(1).over("site_id") + DAY)
@@ -137,8 +141,10 @@ def _found(registers: Registers, promise: pl.DataFrame, catalogue: Mapping[str, 
         before.filter(pl.col("found").is_in(FAULTS), pl.col("fixed").fill_null(False))
         .join(known, on="visit_id", how="left", maintain_order="left")
         .with_columns(leg=pl.coalesce(pl.col("leg").cast(pl.String), pl.col("promised_leg").cast(pl.String)))
-        .with_columns(is_without_leg=pl.col("leg").is_null() & ~_has_one_leg(catalogue))
-        .with_columns(leg=pl.coalesce("leg", _one_leg(catalogue)))
+        .join(facts.select("site_id", "service"), on="site_id", how="left", maintain_order="left")
+        .join(_only_legs(catalogue), on=["found", "service"], how="left", maintain_order="left")
+        .with_columns(is_without_leg=pl.coalesce("leg", "only_leg").is_null())
+        .with_columns(leg=pl.coalesce("leg", "only_leg"))
         .select(
             "site_id", "leg", "after_on", fault="found", from_on="since", to_on=pl.col("visited_on") - DAY,
             likelihood=pl.lit(1.0), basis=pl.lit(FOUND),
@@ -148,10 +154,13 @@ def _found(registers: Registers, promise: pl.DataFrame, catalogue: Mapping[str, 
     )  # fmt: skip
 
 
-def _has_one_leg(catalogue: Mapping[str, Fault]) -> pl.Expr:
-    return pl.col("found").is_in([name for name, fault in catalogue.items() if fault.legs_of(2) == (BOTH,)])
-
-
-def _one_leg(catalogue: Mapping[str, Fault]) -> pl.Expr:
-    legs = {name: BOTH for name, fault in catalogue.items() if fault.legs_of(2) == (BOTH,)}
-    return pl.col("found").replace_strict(legs, default=None, return_dtype=pl.String)
+def _only_legs(catalogue: Mapping[str, Fault]) -> pl.DataFrame:
+    """Return `found`, `service` and `only_leg` of faults that have no choice of legs on several lines."""
+    rows = [
+        (name, service, legs[0])
+        for name, fault in catalogue.items()
+        if fault.legs_of(2) == (BOTH,)
+        for service in SERVICES
+        if len(legs := fault.legs_on(service)) == 1
+    ]
+    return pl.DataFrame(rows, schema=dict.fromkeys(("found", "service", "only_leg"), pl.String), orient="row")

@@ -34,7 +34,8 @@ _TRIES = 3
 # Rows of homes that are in memory at once; about 0.3 GB of corrected rows.
 ROWS_AT_ONCE = 500_000
 COUNT_SCHEMA = pl.Schema({"site_id": pl.String, **dict.fromkeys(COUNTS, pl.Int64)})
-_COLUMNS = ("site_id", "interval_start", *contract.MEASURES)
+_CHANNELS = (*contract.MEASURES, *contract.THIRD_LINE)
+_COLUMNS = ("site_id", "interval_start", *_CHANNELS)
 
 
 class UnlikeTheNightError(Exception):
@@ -45,9 +46,9 @@ class UnlikeTheNightError(Exception):
 class HomeRows:
     """What a day's files hold of some homes.
 
-    `rows` are the used ones: site_id, interval_start (naive UTC) and the contract's MEASURES, in its units, sorted by
-    home and time, each start once. `counts` has a row a home that has a data row: site_id and COUNTS, where rows_in =
-    used + duplicate + rejected; `used` is counted apart from `rows`.
+    `rows` are the used ones: site_id, interval_start (naive UTC) and the contract's MEASURES and THIRD_LINE, in its
+    units, sorted by home and time, each start once. `counts` has a row a home that has a data row: site_id and COUNTS,
+    where rows_in = used + duplicate + rejected; `used` is counted apart from `rows`.
     """
 
     rows: pl.DataFrame
@@ -57,7 +58,7 @@ class HomeRows:
     def none(cls) -> HomeRows:
         """Return the rows of no home."""
         schema: dict[str, pl.DataType] = {"site_id": pl.String(), "interval_start": pl.Datetime("us")}
-        rows = pl.DataFrame(schema=schema | dict.fromkeys(contract.MEASURES, pl.Float64()))
+        rows = pl.DataFrame(schema=schema | dict.fromkeys(_CHANNELS, pl.Float64()))
         return cls(rows, pl.DataFrame(schema=COUNT_SCHEMA))
 
 

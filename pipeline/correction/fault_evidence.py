@@ -8,11 +8,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.services import leg_code, leg_codes, lines_of
 from pipeline.correction.yardstick import Yardstick
+from pipeline.probes.line_rows import by_line_count
 from pipeline.probes.measured import measure
-from pipeline.scoring.design import leg_design, symmetric_design
+from pipeline.scoring.design import leg_designs, symmetric_design
+from pipeline.scoring.model_file import model_for
 from pipeline.scoring.normal import measure_deviations
-from pipeline.scoring.score_homes import LEGS
 
 Float = NDArray[np.float64]
 # The fault is known of other days of the home: each other fault is that much less likely than it beforehand.
@@ -37,19 +39,36 @@ def fault_log_odds(
     yardstick
         The night's model and what is normal in its fleet.
     """
-    if signals.is_empty():
-        return np.empty(0)
-    model = yardstick.model
+    said = np.full(signals.height, np.nan)
+    for count, homes in by_line_count(signals.with_row_index("span_row")):
+        rows = homes["span_row"].to_numpy()
+        if rows.size:
+            asked = [faults[row] for row in rows], [legs[row] for row in rows]
+            said[rows] = _of_line_count(homes, *asked, count=count, yardstick=yardstick)
+    return said
+
+
+def _of_line_count(
+    signals: pl.DataFrame,
+    faults: Sequence[str],
+    legs: Sequence[str | None],
+    *,
+    count: int,
+    yardstick: Yardstick,
+) -> Float:
+    """Return the log odds of spans of homes that all have three lines or all fewer."""
+    model, codes = model_for(yardstick.model, count), leg_codes(count)
     measured = measure(signals)
-    deviations = measure_deviations(measured, yardstick.fleet.normal)
+    deviations = measure_deviations(measured, yardstick.fleet.of(count).normal)
     rows = symmetric_design(measured, deviations).rows
     known = {name: index for index, name in enumerate(model.faults)}
     fault = np.array([known.get(name, 0) for name in faults])
-    leg_rows = [leg_design(measured, deviations, is_exchanged).rows for is_exchanged in (False, True)]
+    leg_rows = [design.rows for design in leg_designs(measured, deviations)]
     leg_share = model.leg_shares(leg_rows, fault)
     line = np.arange(len(fault))
-    is_any = np.array([leg is None for leg in legs])
-    leg_index = np.array([LEGS.index(leg or "both") for leg in legs])
+    own = [leg_code(lines_of(leg, count), count) for leg in legs]
+    is_any = np.array([leg is None or code not in codes for leg, code in zip(legs, own, strict=True)])
+    leg_index = np.array([codes.index(code) if code in codes else len(codes) - 1 for code in own])
     share = model.fault_shares(model.which_terms(rows))[line, fault]
     share = np.maximum(share * np.where(is_any, 1.0, leg_share[line, leg_index]), LEAST_SHARE)
     any_fault = model.log_odds(rows)

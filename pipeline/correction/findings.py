@@ -28,9 +28,11 @@ from pipeline.correction.rows import correct_rows
 from pipeline.correction.settled import settle
 from pipeline.correction.severity import with_severity
 from pipeline.correction.stages import EPISODES, Findings, PublishedNight, Stages
+from pipeline.correction.three_lines import services_of_three, with_wirings
 from pipeline.correction.unseen import NEED_WITNESSES, Witnesses
 from pipeline.correction.yardstick import yardstick_of
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.storage.layout import LINE_TABLE
 
 
 def shipped_stages() -> Stages:
@@ -52,20 +54,27 @@ def find(night: PublishedNight) -> Findings:
     known, new = split_known(open_ones, before, night.registers, first_day=days[0])
     known_past, new_past = split_known(past, before, night.registers, first_day=days[0])
     with night.connect() as con:
-        files = _day_files(night, con, days, sorted(set(new["site_id"])))
+        files, lines = _day_files(night, con, days, sorted(set(new["site_id"])))
         # A fault that went away was suspected by nights, so the store has its days.
-        past_files = _stored_files(night, days, sorted(set(new_past["site_id"])))
+        past_files, past_lines = _stored_files(night, days, sorted(set(new_past["site_id"])))
         yardstick = yardstick_of(
             night.folder, night.corrected.parent, night.registers.sites, settings=night.settings
         )
 
-        def with_days(known: pl.DataFrame, some: pl.DataFrame, from_files: Sequence[Path]) -> pl.DataFrame:
-            found = extend(con, some, from_files, registers=night.registers, yardstick=yardstick)
+        def with_days(
+            known: pl.DataFrame, some: pl.DataFrame, from_files: Sequence[Path], line_files: Sequence[Path]
+        ) -> pl.DataFrame:
+            found = extend(
+                con, some, from_files, registers=night.registers, yardstick=yardstick, line_files=line_files
+            )
             return pl.concat([known, whole_days(found)], how="diagonal")
 
-        dated, over = with_days(known, new, files), with_days(known_past, new_past, past_files)
+        dated, over = (
+            with_days(known, new, files, lines),
+            with_days(known_past, new_past, past_files, past_lines),
+        )
         dated = pl.concat([dated, those_over(begun_before(over, before), dated)], how="diagonal")
-        stored = _stored_files(night, days, sorted(set(dated["site_id"])))
+        stored, stored_lines = _stored_files(night, days, sorted(set(dated["site_id"])))
         severe = with_severity(
             con,
             dated,
@@ -73,6 +82,7 @@ def find(night: PublishedNight) -> Findings:
             as_of=night.as_of,
             yardstick=yardstick,
             catalogue=CATALOGUE,
+            line_files=sorted({*lines, *past_lines, *stored_lines}),
         )
     found = pl.concat([severe, episodes.filter(pl.col("why_not").is_not_null())], how="diagonal_relaxed")
     found = _apart(found.sort("site_id", "from_on"))
@@ -102,23 +112,31 @@ def _past_suspects(
         earlier,
         episodes,
         registers=night.registers,
+        three=services_of_three(night.folder),
         catalogue=CATALOGUE,
         least_likelihood=night.settings.correction.least_likelihood,
     )
+    past = with_wirings(past, night.folder, CATALOGUE)
     return past.filter(pl.col("site_id").is_in(list(night.sites))) if night.sites else past
 
 
-def _stored_files(night: PublishedNight, days: Sequence[date], homes: Sequence[str]) -> list[Path]:
-    """Return the store's files of site_day that have these homes' days."""
-    return [path for day in days for path in night.store.whole_files("site_day", day, homes)] if homes else []
+def _stored_files(
+    night: PublishedNight, days: Sequence[date], homes: Sequence[str]
+) -> tuple[list[Path], list[Path]]:
+    """Return the store's files of site_day and of line_day that have these homes' days."""
+    found = [
+        [path for day in days for path in night.store.whole_files(table, day, homes)] if homes else []
+        for table in ("site_day", LINE_TABLE)
+    ]
+    return found[0], found[1]
 
 
 def _day_files(
     night: PublishedNight, con: duckdb.DuckDBPyConnection, days: Sequence[date], homes: Sequence[str]
-) -> list[Path]:
-    """Return files of site_day with these homes' days: the store's where it has them, else worked out from rows."""
+) -> tuple[list[Path], list[Path]]:
+    """Return files of site_day and of line_day with these homes' days: the store's, else worked out from rows."""
     if not homes:
-        return []
+        return [], []
     stored = {day: night.store.whole_files("site_day", day, homes) for day in days}
     missing = [day for day in days if not stored[day]]
     reader, sites = night.reader(), night.registers.sites.filter(pl.col("site_id").is_in(list(homes)))
@@ -126,17 +144,22 @@ def _day_files(
     folder = night.workdir / "site_day"
     folder.mkdir(parents=True, exist_ok=True)
 
-    def work(con: duckdb.DuckDBPyConnection, day: date) -> Path:
+    def work(con: duckdb.DuckDBPyConnection, day: date) -> tuple[Path, Path]:
         rows = reader.apart(str(day)).read(con, day, homes).rows
         stats = day_stats_of(con, rows, day=day, sites=sites, settings=night.settings.day)
         return put_day_stats(folder, day, stats)
 
-    made: list[Path] = []
+    made: list[tuple[Path, Path]] = []
     at_once = 4 * executor.width
     for first in range(0, len(missing), at_once):
         made += executor("look at older days", work, missing[first : first + at_once])
         night.tell(counted("look at older days", len(made), len(missing), things="days"))
-    return [path for day in days for path in stored[day]] + made
+    there = [day for day in days if stored[day]]
+    lines = [path for day in there for path in night.store.whole_files(LINE_TABLE, day, homes)]
+    return (
+        [path for day in there for path in stored[day]] + [site_day for site_day, _ in made],
+        lines + [line_day for _, line_day in made],
+    )
 
 
 def _apart(episodes: pl.DataFrame) -> pl.DataFrame:

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.services import lines_of
 from pipeline.probes.measured import LEGS, Measured, measure
 from pipeline.probes.probe import INTERVALS
 from pipeline.scoring.normal import MOST_TAIL, Normal, spread_column
@@ -36,20 +37,42 @@ def leg_gains(
     Parameters
     ----------
     signals, normal
-        Table site_signal, a row an episode, and what is normal in the fleet.
+        Table site_signal, a row an episode, of homes that all have three lines or all fewer; what is normal in the
+        fleet.
     leg, remains
         Each episode's leg, and what its fault leaves of a reading (`Fault.remains`).
     """
     measured = measure(signals)
-    shape = (measured.size, len(LEGS), len(SOURCES))
+    shape = (measured.size, measured.line_count, len(SOURCES))
     value, error = np.full(shape, np.nan), np.full(shape, np.nan)
     spread = np.where(
-        leg == "both",
+        [len(lines_of(code, measured.line_count)) > 1 for code in leg.tolist()],
         _spread(measured, normal, "sun.gain", is_unchecked=True),
         _spread(measured, normal, "sun.gain"),
     )
     value[:, :, 0], error[:, :, 0] = _by_production(measured, normal, "sun.gain", spread=spread)
     value[:, :, 1], error[:, :, 1] = _by_meter(signals, measured, normal)
+    if measured.line_count == len(LEGS):
+        _by_other_leg(signals, measured, normal, leg, value=value, error=error)
+    is_skewed = (remains == "share")[:, None]
+    error[:, :, 1:] = np.where(is_skewed[..., None], np.hypot(error[:, :, 1:], SKEW), error[:, :, 1:])
+    is_turned = is_skewed & (signals["service"] == "120/208").fill_null(False).to_numpy()[:, None]
+    error[:, :, 0] = np.where(is_turned, np.hypot(error[:, :, 0], SKEW_208), error[:, :, 0])
+    sees = measured.rights["sun.gain"] == 1.0
+    value[(remains == "upstream share") & ~sees] = np.nan
+    return _usable(value, error)
+
+
+def _by_other_leg(
+    signals: pl.DataFrame,
+    measured: Measured,
+    normal: Normal,
+    leg: NDArray[np.object_],
+    *,
+    value: Float,
+    error: Float,
+) -> None:
+    """Put in what the other one of two legs says of one: by 240 V loads, and by production where that is better."""
     contrast = measured.values["pairs.log_ratio"][:, 0]
     own_error, spread = measured.errors["pairs.log_ratio"][:, 0], _spread(measured, normal, "pairs.log_ratio")
     pair_error = np.sqrt(own_error**2 + spread**2 + (CHANCE_PAIRS * contrast) ** 2)
@@ -64,13 +87,6 @@ def leg_gains(
         is_better = is_alone & (against_error < error[:, column, 0])
         value[is_better, column, 0] = against[is_better]
         error[is_better, column, 0] = against_error[is_better]
-    is_skewed = (remains == "share")[:, None]
-    error[:, :, 1:] = np.where(is_skewed[..., None], np.hypot(error[:, :, 1:], SKEW), error[:, :, 1:])
-    is_turned = is_skewed & (signals["service"] == "120/208").fill_null(False).to_numpy()[:, None]
-    error[:, :, 0] = np.where(is_turned, np.hypot(error[:, :, 0], SKEW_208), error[:, :, 0])
-    sees = measured.rights["sun.gain"] == 1.0
-    value[(remains == "upstream share") & ~sees] = np.nan
-    return _usable(value, error)
 
 
 def _against(log_gain: Float, measured: Measured, column: int) -> tuple[Float, Float]:

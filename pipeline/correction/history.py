@@ -58,6 +58,7 @@ def extend(
     *,
     registers: Registers,
     yardstick: Yardstick,
+    line_files: Sequence[Path] = (),
 ) -> pl.DataFrame:
     """Return the episodes with the days on which the data show the fault.
 
@@ -78,10 +79,13 @@ def extend(
         Homes, visits and repairs.
     yardstick
         What the days are judged by.
+    line_files
+        Files of line_day of the same days.
     """
     cases, found = _cases(episodes, day_files, registers), dict[int, _Found]()
+    files = day_files, line_files
     blocks = {case.row: case.blocks() for case in cases}
-    said = _log_odds(con, episodes, day_files, spans=blocks, yardstick=yardstick)
+    said = _log_odds(con, episodes, files, spans=blocks, yardstick=yardstick)
     runs = {}
     for case in cases:
         values = said[case.row]
@@ -91,7 +95,7 @@ def extend(
             runs[case.row] = blocks[case.row][run.first][0], blocks[case.row][run.last][1]
     edges = {case.row: _edge_days(case, *runs[case.row]) for case in cases if case.row in runs}
     spans = {row: [(day, day) for day in sorted({*starts, *ends})] for row, (starts, ends) in edges.items()}
-    by_day = _log_odds(con, episodes, day_files, spans=spans, yardstick=yardstick)
+    by_day = _log_odds(con, episodes, files, spans=spans, yardstick=yardstick)
     for case in cases:
         if case.row in runs:
             value_of = dict(zip((day for day, _ in spans[case.row]), by_day[case.row].tolist(), strict=True))
@@ -176,7 +180,7 @@ def service_work(registers: Registers) -> pl.DataFrame:
 def _log_odds(
     con: duckdb.DuckDBPyConnection,
     episodes: pl.DataFrame,
-    day_files: Sequence[Path],
+    files: tuple[Sequence[Path], Sequence[Path]],
     *,
     spans: Mapping[int, Sequence[tuple[date, date]]],
     yardstick: Yardstick,
@@ -190,8 +194,14 @@ def _log_odds(
     asked = asked.with_columns(
         pl.col("span").cast(pl.Int64), site_id=episodes["site_id"].gather(asked["row"])
     )
+    day_files, line_files = files
     signals = span_signals(
-        con, day_files, asked.drop("row"), sites=yardstick.sites, settings=yardstick.settings
+        con,
+        day_files,
+        asked.drop("row"),
+        sites=yardstick.sites,
+        settings=yardstick.settings,
+        line_files=line_files,
     )
     said = np.full(asked.height, np.nan)
     if signals.height:

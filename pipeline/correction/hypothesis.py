@@ -11,14 +11,17 @@ have added is added again. What the fault left of a reading (`Fault.remains`) de
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.core.quantiles import Z95
+from pipeline.core.services import LINES, lines_of, service_of
 from pipeline.correction.layout import AS_REPORTED, EMPTY, ESTIMATED, EXACT
-from pipeline.correction.unseen import LEGS, Witnesses, unseen_legs
-from pipeline.faults.channels import Channels, Repair
+from pipeline.correction.reported_rows import as_reported
+from pipeline.correction.unseen import Witnesses, channels_of, unseen_legs
+from pipeline.faults.channels import Channels, Order, Repair, Signs
 from pipeline.faults.types import Fault
 
 # Standard deviations, as shares: of two legs' voltages where they aren't recorded; of what another CT and voltage
@@ -33,6 +36,7 @@ LEAST_V = 50.0  # a voltage channel below this is not connected
 CUT_OFF = "the source cut off what was below 0, and nothing else tells"
 NO_READING = "no reading"
 NO_SEVERITY = "how much of the load is seen can't be told"
+NO_WIRING = "which way the CTs are moved around can't be told"
 NOT_RECORDED = "it takes reactive power, which wasn't recorded"
 # A row is put right by rows of its own UTC day alone: a day corrected by itself comes out the same.
 DAY = pl.col("interval_start").dt.date()
@@ -40,27 +44,50 @@ DAY = pl.col("interval_start").dt.date()
 
 @dataclass(frozen=True)
 class Hypothesis:
-    """A fault on a leg of a home on this service; `production_factor` as in `Repair`."""
+    """A fault on a leg of a home on this service; `production_factor`, `order` and `signs` as in `Repair`."""
 
     fault: Fault
     leg: str
     service: str
     is_upstream: bool
     production_factor: float = 2.0
+    order: Order | None = None
+    signs: Signs | None = None
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The home's lines."""
+        return service_of(self.service).lines
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The channels that its rows have, two or three."""
+        return channels_of(self.lines)
+
+    @property
+    def is_ambiguous(self) -> bool:
+        """Whether it may be more than one wiring, and nothing says which."""
+        wirings = self.fault.wirings
+        return self.order is None and wirings is not None and len(wirings(self.leg, len(self.lines))) > 1
 
     @property
     def wrong_legs(self) -> tuple[str, ...]:
         """The channels whose readings are wrong."""
-        legs = LEGS if self.leg == "both" else (self.leg,)
-        return ("l1",) if self.service == "single" else legs
+        moved = [
+            line for line, on in zip(self.lines, self.order or (), strict=False) if line != LINES[on - 1]
+        ]
+        turned = [line for line, sign in zip(self.lines, self.signs or (), strict=False) if sign < 0]
+        wrong = {*lines_of(self.leg, len(self.lines)), *moved, *turned}
+        return tuple(line for line in self.lines if line in wrong) or self.lines[:1]
 
 
 def put_right(rows: pl.DataFrame, case: Hypothesis, witnesses: Witnesses) -> pl.DataFrame:
     """Return what a right install would have read in each row, as reported by its source.
 
-    Columns: `l1_w`, `l2_w`, `pv_w`, `l1_var`, `l2_var`; of each power `_low` and `_high` (95 %); `common`, `scatter`
-    [W], standard deviations of the sum of both legs, of what errs alike in all rows and row by row; `method`, `reason`,
-    `factor_l1`, `factor_l2`. A wrong leg that can't be told is null and the method "empty".
+    Columns: `l1_w`, `l2_w`, `l3_w`, `pv_w`, `l1_var`, `l2_var`, `l3_var`; of each power `_low` and `_high` (95 %);
+    `common`, `scatter` [W], standard deviations of the sum of all legs, of what errs alike in all rows and row by row;
+    `method`, `reason`, `factor_l1`, `factor_l2`, `factor_l3`. A wrong leg that can't be told is null and the method
+    "empty"; what a home hasn't is null.
 
     Parameters
     ----------
@@ -78,13 +105,11 @@ def put_right(rows: pl.DataFrame, case: Hypothesis, witnesses: Witnesses) -> pl.
     elif remains == "share" or (remains == "upstream share" and case.is_upstream):
         legs = _by_gain(rows, case)
     else:
-        legs = unseen_legs(
-            rows, case.wrong_legs, witnesses, is_single=case.service == "single", is_noisy=remains == "noisy"
-        )
+        legs = unseen_legs(rows, case.wrong_legs, witnesses, lines=case.lines, is_noisy=remains == "noisy")
     is_cut = pl.any_horizontal(pl.lit(False), *(f"is_cut_{leg}" for leg in case.wrong_legs))
     cut = rows.select(is_cut.alias("is_cut"))["is_cut"]
     if cut.any():
-        seen = unseen_legs(rows, case.wrong_legs, witnesses, is_single=case.service == "single")
+        seen = unseen_legs(rows, case.wrong_legs, witnesses, lines=case.lines)
         unknown = seen.with_columns(
             reason=pl.when(pl.col("method") == EMPTY).then(pl.lit(CUT_OFF)).otherwise("reason")
         )
@@ -93,35 +118,37 @@ def put_right(rows: pl.DataFrame, case: Hypothesis, witnesses: Witnesses) -> pl.
         )
     if remains == "gaps":
         legs = _only_gaps(rows, legs, case)
-    return _as_reported(rows, legs, case)
+    return as_reported(rows, legs, case.lines, wrong_legs=case.wrong_legs)
 
 
-def _blank(rows: pl.DataFrame) -> pl.DataFrame:
-    """Return the rows as they are, right and certain."""
+def _blank(rows: pl.DataFrame, legs: Sequence[str]) -> pl.DataFrame:
+    """Return the rows of these channels as they are, right and certain."""
     return rows.select(
-        *(pl.col(f"raw_{leg}").alias(leg) for leg in LEGS), "pv_w", "l1_var", "l2_var",
-        *(pl.col(f"raw_{leg}").alias(f"{leg}_{end}") for leg in LEGS for end in ("low", "high")),
-        *(pl.lit(0.0).alias(f"{leg}_{end}") for leg in LEGS for end in ("common", "scatter")),
+        *(pl.col(f"raw_{leg}").alias(leg) for leg in legs), "pv_w", *(f"{leg}_var" for leg in legs),
+        *(pl.col(f"raw_{leg}").alias(f"{leg}_{end}") for leg in legs for end in ("low", "high")),
+        *(pl.lit(0.0).alias(f"{leg}_{end}") for leg in legs for end in ("common", "scatter")),
         pv_share=pl.lit(0.0), pv_scatter=pl.lit(0.0), is_shared=pl.lit(False), method=pl.lit(EXACT),
-        reason=pl.lit(None, pl.String), factor_l1=pl.lit(1.0), factor_l2=pl.lit(1.0),
+        reason=pl.lit(None, pl.String), **{f"factor_{leg}": pl.lit(1.0) for leg in legs},
     )  # fmt: skip
 
 
 def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
     """Return the legs by the fault's inverse, with the error of what it must know."""
-    fault = case.fault
-    has_volts = ((pl.col("l1_v") > LEAST_V) & (pl.col("l2_v") > LEAST_V)).fill_null(False)
-    volts = {f"{leg}_v": pl.when(has_volts).then(f"{leg}_v").otherwise(120.0) for leg in LEGS}
-    numbers = {name: pl.col(name).cast(pl.Float64) for name in ("pv_w", "l1_var", "l2_var")}
-    repair = Repair(case.leg, case.service, pl.col("ratio"), case.production_factor)
+    fault, legs = case.fault, case.channels
+    has_volts = _all_of(*((pl.col(f"{leg}_v") > LEAST_V) for leg in legs)).fill_null(False)
+    volts = {f"{leg}_v": pl.when(has_volts).then(f"{leg}_v").otherwise(120.0) for leg in legs}
+    numbers = {name: pl.col(name).cast(pl.Float64) for name in ("pv_w", *(f"{leg}_var" for leg in legs))}
+    repair = Repair(
+        case.leg, case.service, pl.col("ratio"), case.production_factor, order=case.order, signs=case.signs
+    )
 
     def inverse(**given: pl.Expr) -> Channels:
         assert fault.inverse is not None
-        raw = {f"{leg}_w": pl.col(f"raw_{leg}") for leg in LEGS}
+        raw = {f"{leg}_w": pl.col(f"raw_{leg}") for leg in legs}
         return fault.inverse(Channels(**(raw | numbers | volts | given)), repair)
 
     is_exchanged = "production_factor" in fault.inverse_needs
-    needs_volts = "voltages" in fault.inverse_needs and case.service != "single"
+    needs_volts = "voltages" in fault.inverse_needs and len(case.lines) > 1
     by_ratio = (
         pl.col("ratio_se").fill_null(0.0) / pl.col("ratio").abs()
         if "ratio" in fault.inverse_needs
@@ -132,19 +159,20 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
     by_guess = (VOLTS_APART**2 + channel**2) ** 0.5
     by_volts = pl.when(has_volts).then(by_class).otherwise(by_guess) if needs_volts else pl.lit(0.0)
     is_exact = (by_ratio == 0) & (has_volts if needs_volts else pl.lit(True))
-    right, blank = inverse(), _blank(rows)
+    right, blank = inverse(), _blank(rows, legs)
     # What a watt of each leg alone comes to: a factor, unless it comes from the other leg or from production.
     alone = {
-        leg: inverse(pv_w=pl.lit(0.0), l1_var=pl.lit(0.0), l2_var=pl.lit(0.0), **{
-            f"{each}_w": pl.lit(1.0 if each == leg else 0.0) for each in LEGS
+        leg: inverse(pv_w=pl.lit(0.0), **{f"{each}_var": pl.lit(0.0) for each in legs}, **{
+            f"{each}_w": pl.lit(1.0 if each == leg else 0.0) for each in legs
         })
-        for leg in LEGS
+        for leg in legs
     }  # fmt: skip
-    factor = {leg: getattr(alone[leg], f"{leg}_w").cast(pl.Float64) for leg in LEGS}
+    factor = {leg: alone[leg].get(leg, "w").cast(pl.Float64) for leg in legs}
     put = rows.select(
-        l1=right.l1_w, l2=right.l2_w, pv_w=right.pv_w, l1_var=right.l1_var, l2_var=right.l2_var,
+        **{leg: right.get(leg, "w") for leg in legs}, pv_w=right.pv_w,
+        **{f"{leg}_var": right.get(leg, "var") for leg in legs},
         share=(by_ratio**2 + by_volts**2).sqrt(), _is_exact=is_exact,
-        **{f"factor_{leg}": pl.when(factor[leg] != 0).then(factor[leg]) for leg in LEGS},
+        **{f"factor_{leg}": pl.when(factor[leg] != 0).then(factor[leg]) for leg in legs},
         _has_readings=pl.all_horizontal(pl.col(f"raw_{leg}").is_not_null() for leg in case.wrong_legs),
         **{f"{leg}_noise": _noise(factor[leg], getattr(right, f"{leg}_w")) for leg in case.wrong_legs},
         **{f"{leg}_change": _change(getattr(right, f"{leg}_w")) for leg in case.wrong_legs},
@@ -170,7 +198,8 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
     )
     why = (
         pl.when(is_there).then(None).when(~pl.col("_has_readings")).then(pl.lit(NO_READING))
-        .when(~pl.col("_has_severity")).then(pl.lit(NO_SEVERITY)).otherwise(pl.lit(NOT_RECORDED))
+        .when(~pl.col("_has_severity")).then(pl.lit(NO_SEVERITY))
+        .otherwise(pl.lit(NO_WIRING if case.is_ambiguous else NOT_RECORDED))
     )  # fmt: skip
     noises = [f"{leg}_{name}" for leg in case.wrong_legs for name in ("noise", "change")]
     return (
@@ -206,7 +235,7 @@ def _by_gain(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
     """Return the wrong legs over their gain; a lead in phase skews the load but not the solar power."""
     skew = SKEW if case.fault.remains == "share" else 0.0
     half = pl.when(pl.col("is_upstream")).then(pl.col("pv_w").fill_null(0.0)).otherwise(0.0)
-    half = half / (1 if case.service == "single" else 2)
+    half = half / len(case.lines)
     values: dict[str, pl.Expr] = {}
     for leg in case.wrong_legs:
         gain, error = pl.col(f"gain_{leg}"), pl.col(f"gain_{leg}_se").fill_null(0.0)
@@ -224,7 +253,7 @@ def _by_gain(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         method=pl.when(gains & has_readings).then(pl.lit(ESTIMATED)).otherwise(pl.lit(EMPTY)),
         reason=pl.when(~has_readings).then(pl.lit(NO_READING)).when(~gains).then(pl.lit(NO_SEVERITY)),
     )
-    return _blank(rows).with_columns(put)
+    return _blank(rows, case.channels).with_columns(put)
 
 
 def _only_gaps(rows: pl.DataFrame, legs: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
@@ -240,39 +269,15 @@ def _only_gaps(rows: pl.DataFrame, legs: pl.DataFrame, case: Hypothesis) -> pl.D
         | is_zero.shift(1).over("site_id", DAY).fill_null(False)
         | is_zero.shift(-1).over("site_id", DAY).fill_null(False)
     )["is_gap"]
-    right = _blank(rows).with_columns(method=pl.lit(AS_REPORTED))
+    right = _blank(rows, case.channels).with_columns(method=pl.lit(AS_REPORTED))
     return legs.select(
         pl.when(gaps).then(pl.col(name)).otherwise(right[name]).alias(name) for name in legs.columns
     )
 
 
-def _as_reported(rows: pl.DataFrame, legs: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
-    """Return the legs as a right install's source would report them, and the error of their sum."""
-    is_single = case.service == "single"
-    added = rows["added"] * legs["pv_w"].fill_null(0.0)
-    is_empty = pl.col("method") == EMPTY
-    wrong = set(case.wrong_legs)
-    put: dict[str, pl.Expr] = {}
-    for leg in LEGS:
-        for end, name in (("", f"{leg}_w"), ("_low", f"{leg}_w_low"), ("_high", f"{leg}_w_high")):
-            value = pl.col(f"{leg}{end}") + added
-            put[name] = pl.when(is_empty).then(None).otherwise(value) if leg in wrong else value
-    for name, sign in (("pv_w_low", -1), ("pv_w_high", 1)):
-        error = ((pl.col("pv_share") * pl.col("pv_w")) ** 2 + pl.col("pv_scatter") ** 2).sqrt()
-        put[name] = pl.col("pv_w") + sign * Z95 * error
-    # Independent factors of two legs add in squares, with the sign of their sum.
-    one, two = pl.col("l1_common"), pl.col("l2_common")
-    one_sign = (one + two).sign()
-    together = pl.when(pl.col("is_shared")).then(one + two).otherwise((one**2 + two**2).sqrt() * one_sign)
-    scatter = (pl.col("l1_scatter") ** 2 + pl.col("l2_scatter") ** 2).sqrt()
-    return legs.select(
-        **put,
-        pv_w=pl.col("pv_w"),
-        l1_var=pl.col("l1_var"),
-        l2_var=pl.col("l2_var"),
-        common=one if is_single else together,
-        scatter=pl.col("l1_scatter") if is_single else scatter,
-        method="method",
-        reason="reason",
-        **{f"factor_{leg}": pl.when(~is_empty).then(f"factor_{leg}") for leg in LEGS},
-    )
+def _all_of(*conditions: pl.Expr) -> pl.Expr:
+    """Return whether all conditions hold."""
+    whole = conditions[0]
+    for condition in conditions[1:]:
+        whole = whole & condition
+    return whole

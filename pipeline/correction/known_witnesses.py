@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.core.executors import ThreadExecutor
 from pipeline.correction.site_facts import site_facts
 from pipeline.correction.stages import PublishedNight
+from pipeline.correction.three_lines import services_of_three
 from pipeline.correction.unseen import Witnesses
 from pipeline.correction.witness_file import read_witnesses, rounded, write_witnesses
 from pipeline.correction.witnesses import find_witnesses, right_homes
@@ -116,5 +117,7 @@ def _read(night: PublishedNight, wanted: Sequence[Days]) -> pl.DataFrame:
             )
 
         rows = pl.concat(executor("read what tells", work, sorted(homes)), how="vertical_relaxed")
-    beside = rows.join(site_facts(night.registers.sites), on="site_id", how="left")
+    beside = rows.join(
+        site_facts(night.registers.sites, services_of_three(night.folder)), on="site_id", how="left"
+    )
     return beside.sort("site_id", "interval_start")

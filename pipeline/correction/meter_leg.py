@@ -7,11 +7,13 @@ by what each row adds (the meter counts in whole steps). Where no home can say, 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from pipeline.core.line_columns import lines_in
 from pipeline.core.quantiles import Z95
 from pipeline.correction.raw_readings import with_raw
 
@@ -45,11 +47,12 @@ def fit_meter_error(rows: pl.DataFrame) -> MeterError:
 
     `rows` as `raw_readings.with_raw` takes them.
     """
-    legs = pl.col("raw_l1") + pl.col("raw_l2").fill_null(0.0)
+    raw = with_raw(rows)
+    others = [f"raw_{leg}" for leg in lines_in(raw.columns, "raw_{}")[1:]]
+    legs = sum((pl.col(name).fill_null(0.0) for name in others), pl.col("raw_l1"))
     error, power = pl.col("error"), pl.col("power")
     apart = (
-        with_raw(rows)
-        .select("site_id", power=_power("raw_l1", "raw_l2"), error=pl.col("metered_sum") - legs)
+        raw.select("site_id", power=_power("raw_l1", others), error=pl.col("metered_sum") - legs)
         .drop_nulls()
         .with_columns(share=((error * power).sum() / (power**2).sum()).over("site_id"))
         .filter(pl.col("share").abs() < MOST_APART, pl.len().over("site_id") >= LEAST_ROWS)
@@ -69,24 +72,25 @@ def fit_meter_error(rows: pl.DataFrame) -> MeterError:
     return MeterError(common, floor, row_share, float(scaled.quantile(TAIL) or Z95), homes)
 
 
-def metered_leg(other: str | None, error: MeterError) -> dict[str, pl.Expr]:
-    """Return a leg's raw reading [W] by the meter less the `other` leg: value, low, high, common, scatter.
+def metered_leg(others: Sequence[str], error: MeterError) -> dict[str, pl.Expr]:
+    """Return legs' raw reading [W] by the meter less the `others`: value, low, high, common, scatter.
 
-    `common` and `scatter` are standard deviations of what errs alike in all rows, and row by row. None for `other` is
-    the sum of both legs, or the one line of a home that has one.
+    `common` and `scatter` are standard deviations of what errs alike in all rows, and row by row. Without others it is
+    the sum of all legs, or the one line of a home that has one.
     """
-    value = pl.col("metered_sum") - (pl.col(f"raw_{other}") if other else 0.0)
-    power = _power("metered_sum", f"raw_{other}" if other else None)
+    raw = [f"raw_{leg}" for leg in others]
+    value = pl.col("metered_sum") - (sum((pl.col(name) for name in raw[1:]), pl.col(raw[0])) if raw else 0.0)
+    power = _power("metered_sum", raw)
     common = error.common_share * power
     scatter = (error.floor_w**2 + (error.row_share * power) ** 2).sqrt()
     width = ((Z95 * common) ** 2 + (error.reach * scatter) ** 2).sqrt()
     return {"value": value, "low": value - width, "high": value + width, "common": common, "scatter": scatter}
 
 
-def _power(one: str, other: str | None) -> pl.Expr:
+def _power(one: str, others: Sequence[str]) -> pl.Expr:
     """Return the power that the instruments measured between them [W]."""
-    both = pl.col(one).abs() + (pl.col(other).abs().fill_null(0.0) if other else 0.0)
-    return both + pl.col("seen").fill_null(0.0).abs()
+    together = sum((pl.col(other).abs().fill_null(0.0) for other in others), pl.col(one).abs())
+    return together + pl.col("seen").fill_null(0.0).abs()
 
 
 def _rms(values: pl.Series) -> float:

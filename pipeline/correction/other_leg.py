@@ -15,6 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.quantiles import Z95
+from pipeline.core.services import SERVICES
 from pipeline.correction.raw_readings import with_raw
 
 Float = NDArray[np.float64]
@@ -24,6 +25,7 @@ LEAST_HOMES = 8  # with fewer right homes nothing is said by the other leg
 BLOCK, LEAST_BLOCKS = "2d", 7  # a home's own right days, in blocks as if each were a home
 ROWS_A_HOME = 2000
 ENDS = np.array([0.025, 0.975])
+_THREE_LINES = [name for name, service in SERVICES.items() if service.line_count > 2]
 
 
 @dataclass(frozen=True)
@@ -47,11 +49,14 @@ class Pairs:
 def right_loads(rows: pl.DataFrame) -> pl.DataFrame:
     """Return `site_id`, `interval_start`, `daypart` and the legs' loads `load_l1`, `load_l2` [W] of right homes.
 
+    Of a home with three lines nothing is said: which of them production feeds isn't of the record.
+
     `rows` as `raw_readings.with_raw` takes them, beside `longitude`.
     """
     half = pl.col("seen") / 2
+    two = rows.filter(~pl.col("service").is_in(_THREE_LINES).fill_null(False))
     return (
-        with_raw(rows)
+        with_raw(two)
         .select(
             "site_id", "interval_start", daypart=daypart(), load_l1=pl.col("raw_l1") + half,
             load_l2=pl.col("raw_l2") + half,

@@ -24,6 +24,7 @@ def past_suspects(
     episodes: pl.DataFrame,
     *,
     registers: Registers,
+    three: pl.DataFrame,
     catalogue: Mapping[str, Fault],
     least_likelihood: float,
 ) -> pl.DataFrame:
@@ -39,19 +40,21 @@ def past_suspects(
         Episodes of the run before; None without one.
     episodes
         Tonight's.
-    registers, catalogue
-        Homes, visits and repairs; the faults by name.
+    registers, three, catalogue
+        Homes, visits and repairs; homes with three lines (`three_lines.services_of_three`); the faults by name.
     least_likelihood
         Likelihood from which a fault is corrected.
     """
     told = [book.select(*_STORY, "likelihood", last_on="promised_on")]
-    if earlier is not None and set(EPISODE) <= set(earlier.columns):
+    if earlier is not None and {*_STORY, "likelihood", "basis", "why_not", "from_on", "to_on"} <= set(
+        earlier.columns
+    ):
         was = earlier.filter(pl.col("basis") == SUSPECTED, pl.col("why_not").is_null())
         told.append(was.select(*_STORY, "likelihood", last_on=pl.coalesce("to_on", "from_on")))
     work = registers.service_work().group_by("site_id").agg(worked_on=pl.col("visited_on").max())
     right = [name for name, fault in catalogue.items() if fault.remains == "right"]
     tonight = episodes.filter(pl.col("basis") == SUSPECTED).select(_STORY)
-    facts = site_facts(registers.sites).select("site_id", *OF_EPISODE)
+    facts = site_facts(registers.sites, three).select("site_id", *OF_EPISODE)
     once = (
         pl.concat(told, how="vertical_relaxed")
         .filter(

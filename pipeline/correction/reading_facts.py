@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.core.line_columns import lines_in
+
 STEPS_W = (100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.1)
 STEPS_V = (5.0, 2.0, 1.0, 0.5, 0.1)
 MULTIPLES = 0.999  # share of readings that are whole steps
@@ -57,8 +59,10 @@ def read_facts(rows: pl.DataFrame) -> dict[str, ReadingFacts]:
     facts: dict[str, ReadingFacts] = {}
     minutes = dict(minutes_of(rows).iter_rows())
     for (site,), home in rows.partition_by("site_id", as_dict=True, maintain_order=True).items():
-        powers = pl.concat([home["l1_w"], home["l2_w"]]).drop_nulls()
-        volts = pl.concat([home["l1_v"], home["l2_v"]]).drop_nulls()
+        powers, volts = (
+            pl.concat([home[template.format(leg)] for leg in lines_in(home.columns, template)]).drop_nulls()
+            for template in ("{}_w", "{}_v")
+        )
         facts[str(site)] = ReadingFacts(
             minutes[site], _step(powers, STEPS_W), _step(volts, STEPS_V), _noise(home), REPEATS
         )
@@ -80,8 +84,8 @@ def _step(values: pl.Series, steps: tuple[float, ...]) -> float:
 def _noise(home: pl.DataFrame) -> float:
     """Return the noise of a home's legs [W] by their quietest runs of rows; of the quieter leg that lives."""
     found: list[float] = []
-    for leg in ("l1_w", "l2_w"):
-        dark = home.filter(pl.col("pv_w").fill_null(0.0).abs() < 20)[leg].drop_nulls()
+    for leg in lines_in(home.columns, "{}_w"):
+        dark = home.filter(pl.col("pv_w").fill_null(0.0).abs() < 20)[f"{leg}_w"].drop_nulls()
         if _quantile(dark.abs(), 0.5) < LEAST_LOAD_W:
             continue  # a leg that reads nothing, or another channel's production
         spread = dark.rolling_std(RUN).drop_nulls().drop_nans()

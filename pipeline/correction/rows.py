@@ -10,22 +10,24 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.core.contract import MEASURES
+from pipeline.core.contract import MEASURES, THIRD_LINE
 from pipeline.core.quantiles import Z95
+from pipeline.core.services import LINES
 from pipeline.correction.hypothesis import Hypothesis, put_right
 from pipeline.correction.layout import AS_REPORTED, CORRECTED, EMPTY, ESTIMATED, EXACT, OF_EPISODE
 from pipeline.correction.raw_readings import with_raw
 from pipeline.correction.reading_facts import ReadingFacts
 from pipeline.correction.unseen import Witnesses
 from pipeline.faults.fault_text import fault_title
+from pipeline.faults.permutations import read_wiring
 from pipeline.faults.types import Fault
 
 RIVAL = "it could also be {}, and then nothing tells"
 FACTS = ("minutes", "error_w", "error_share", "volt_share")
 _KEY = ("site_id", "interval_start")
-_POWERS = ("l1_w", "l2_w", "pv_w")
-_SEVERITY = ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "ratio", "ratio_se")
-_CASE = ("fault", "leg", "service", "is_upstream", "factor")
+_POWERS = (*(f"{leg}_w" for leg in LINES), "pv_w")
+_SEVERITY = (*(f"gain_{leg}{end}" for leg in LINES for end in ("", "_se")), "ratio", "ratio_se")
+_CASE = ("fault", "leg", "service", "is_upstream", "factor", "wiring")
 
 
 def correct_rows(
@@ -58,7 +60,10 @@ def correct_rows(
     """
     if rows.is_empty():
         return pl.DataFrame(schema=CORRECTED)
-    rows = rows.select(pl.col("site_id", "interval_start"), pl.col(MEASURES).cast(pl.Float64))
+    rows = rows.select(
+        "site_id", "interval_start", pl.col(MEASURES).cast(pl.Float64),
+        *(pl.col(name) if name in rows.columns else pl.lit(None).alias(name) for name in THIRD_LINE),
+    ).with_columns(pl.col(THIRD_LINE).cast(pl.Float64))  # fmt: skip
     placed = _with_episode(rows, episodes).join(
         sites.select("site_id", "longitude"), on="site_id", how="left", maintain_order="left"
     )
@@ -91,7 +96,8 @@ def _with_episode(rows: pl.DataFrame, episodes: pl.DataFrame) -> pl.DataFrame:
     """Return the rows beside the episode that each lies in."""
     day = pl.col("interval_start").dt.date()
     wanted = episodes.select(
-        "site_id", "fault", "leg", "likelihood", "from_on", "to_on", *OF_EPISODE, *_SEVERITY, "rival_fault", "rival_leg"
+        "site_id", "fault", "leg", "likelihood", "from_on", "to_on", *OF_EPISODE, *_SEVERITY, "rival_fault",
+        "rival_leg", "wiring",
     ).sort("site_id", "from_on")  # fmt: skip
     found = rows.with_columns(day=day).join_asof(
         wanted, left_on="day", right_on="from_on", by="site_id", strategy="backward", check_sortedness=False
@@ -126,10 +132,12 @@ def _under(
     )
     parts = []
     for key, alike in cases.partition_by(*_CASE, as_dict=True, maintain_order=True).items():
-        name, where, service, is_upstream, factor = key
+        name, where, service, is_upstream, factor, wiring = key
+        each = catalogue[str(name)]
+        order, signs = (None, None) if wiring is None or each.wirings is None else read_wiring(str(wiring))
         case = Hypothesis(
-            catalogue[str(name)], _leg_of(catalogue[str(name)], where, str(service)), str(service), bool(is_upstream),
-            2.0 if factor is None else float(factor),  # type: ignore[arg-type]
+            each, _leg_of(each, where, str(service)), str(service), bool(is_upstream),
+            2.0 if factor is None else float(factor), order, signs,  # type: ignore[arg-type]
         )  # fmt: skip
         parts.append(put_right(alike, case, witnesses).with_columns(place=alike["place"]))
     if not parts:
@@ -145,9 +153,11 @@ def _leg_of(fault: Fault, leg: object, service: str) -> str:
 
 def _covering(values: pl.DataFrame) -> pl.DataFrame:
     """Return one row a place: the first value, with sums' bounds and an interval that covers all of the place."""
-    total = pl.col("l1_w") + pl.when(pl.col("l2_w").is_null() & (pl.col("method") != EMPTY)).then(
-        0.0
-    ).otherwise("l2_w")
+    is_absent = pl.col("method") != EMPTY  # else it is empty
+    total = pl.col("l1_w")
+    for leg in LINES[1:]:
+        power = pl.col(f"{leg}_w")
+        total = total + pl.when(power.is_null() & is_absent).then(0.0).otherwise(power)
     with_sum = values.with_columns(
         sum_w_low=total - Z95 * pl.col("common").abs(), sum_w_high=total + Z95 * pl.col("common").abs()
     )
@@ -210,14 +220,15 @@ def _assemble(placed: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
     titles = {name: fault_title(name) for name in placed["rival_fault"].drop_nulls().unique()}
     rival = placed["rival_fault"].replace_strict(titles, default=None, return_dtype=pl.String)
     frame = placed.select(
-        *_KEY, *MEASURES, "fault", "leg", "likelihood", *(pl.col(name).alias(f"{name}_reported") for name in _POWERS)
+        *_KEY, *MEASURES, *THIRD_LINE, "fault", "leg", "likelihood",
+        *(pl.col(name).alias(f"{name}_reported") for name in _POWERS),
     ).with_columns(values.drop("place").rename({"common": "sum_w_common"}))  # fmt: skip
     is_empty, is_lost = pl.col("method") == EMPTY, pl.col("is_lost")
     bounds = [f"{name}_{end}" for name in (*_POWERS, "sum_w") for end in ("low", "high")] + ["sum_w_common"]
     lost = pl.when(is_lost).then(None)
     return (
         frame.with_columns(
-            *(lost.otherwise(pl.col(name)).alias(name) for name in ("l1_w", "l2_w", *bounds)),
+            *(lost.otherwise(pl.col(name)).alias(name) for name in (*(f"{leg}_w" for leg in LINES), *bounds)),
             reason=pl.when(is_lost).then(pl.format(RIVAL, rival)).otherwise("reason"),
         )
         .with_columns(

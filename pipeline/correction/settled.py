@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.services import LINES
 from pipeline.correction.layout import EPISODE
 
 SAME_LIKELIHOOD = 0.05
 SAME_ERRORS = 1.0  # standard errors of the new estimate
 FINER = 0.7  # a new standard error below this share of the earlier one is news too
+_OF_THREE_LINES = {"gain_l3", "gain_l3_se", "wiring"}
 SAME_DAYS = 2  # of the day since when
 _KEY = ("site_id", "fault", "leg", "basis")
-_ESTIMATES = ("gain_l1", "gain_l2", "ratio")
+_ESTIMATES = (*(f"gain_{leg}" for leg in LINES), "ratio")
 
 
 def settle(episodes: pl.DataFrame, earlier: pl.DataFrame | None, *, least_likelihood: float) -> pl.DataFrame:
@@ -30,8 +32,12 @@ def settle(episodes: pl.DataFrame, earlier: pl.DataFrame | None, *, least_likeli
     least_likelihood
         Likelihood from which a fault is corrected; crossing it is news.
     """
-    if earlier is None or not set(EPISODE) <= set(earlier.columns):
+    if earlier is None or not set(EPISODE) - _OF_THREE_LINES <= set(earlier.columns):
         return episodes
+    # An earlier version knew of no third line.
+    earlier = earlier.with_columns(
+        pl.lit(None, EPISODE[name]).alias(name) for name in _OF_THREE_LINES if name not in earlier.columns
+    )
     numbers = [*_ESTIMATES, *(f"{name}_se" for name in _ESTIMATES)]
     kept = earlier.filter(pl.col("why_not").is_null()).select(
         *_KEY, *(pl.col(name).alias(f"{name}_before") for name in ("from_on", "to_on", "likelihood", "rival_fault",

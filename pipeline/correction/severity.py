@@ -15,16 +15,17 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.services import LINES, lines_of
 from pipeline.correction.gain_sources import SOURCES, combine, home_ratio, leg_gains
 from pipeline.correction.known_ratios import snap_ratios
 from pipeline.correction.span_signals import span_signals
 from pipeline.correction.yardstick import Yardstick
 from pipeline.faults.types import Fault
-from pipeline.probes.measured import LEGS
+from pipeline.probes.line_rows import by_line_count
 
 Float = NDArray[np.float64]
 BY_RATING = "rating"
-_NUMBERS = ("gain_l1", "gain_l1_se", "gain_l2", "gain_l2_se", "ratio", "ratio_se")
+_NUMBERS = (*(f"gain_{leg}{end}" for leg in LINES for end in ("", "_se")), "ratio", "ratio_se")
 
 
 def with_severity(
@@ -35,8 +36,9 @@ def with_severity(
     as_of: date,
     yardstick: Yardstick,
     catalogue: Mapping[str, Fault],
+    line_files: Sequence[Path] = (),
 ) -> pl.DataFrame:
-    """Return the episodes with `gain_l1`, `gain_l2`, `ratio`, their standard errors and `gain_by`, null if not known.
+    """Return the episodes with `gain_l1` to `gain_l3`, `ratio`, their standard errors and `gain_by`, null if not known.
 
     A gain is given for the legs of an episode whose fault, or its rival, leaves a share of the reading or one factor on
     both legs; `ratio` (configured over true) where it leaves one factor;
@@ -56,29 +58,31 @@ def with_severity(
         What is normal in the fleet.
     catalogue
         The faults by name.
+    line_files
+        Files of line_day of the same days.
     """
     spans = episodes.select(
         "site_id", "from_on", pl.col("to_on").fill_null(as_of), span=pl.int_range(pl.len(), dtype=pl.Int64)
     )
-    signals = span_signals(con, day_files, spans, sites=yardstick.sites, settings=yardstick.settings)
+    all_signals = span_signals(
+        con, day_files, spans, sites=yardstick.sites, settings=yardstick.settings, line_files=line_files
+    )
     columns = {name: np.full(episodes.height, np.nan) for name in _NUMBERS}
     by = np.full(episodes.height, None, dtype=object)
-    if signals.height:
-        rows = signals["span"].to_numpy()
+    for count, signals in by_line_count(all_signals) if all_signals.height else ():
+        rows, normal = signals["span"].to_numpy(), yardstick.fleet.of(count).normal
         leg = episodes["leg"].gather(signals["span"]).fill_null("both").to_numpy()
         remains = [catalogue[name].remains for name in episodes["fault"].gather(signals["span"])]
-        value, error = leg_gains(
-            signals, yardstick.fleet.normal, leg, remains=np.array(remains, dtype=object)
-        )
+        value, error = leg_gains(signals, normal, leg, remains=np.array(remains, dtype=object))
         gain, gain_se, used = combine(value, error)
         scaled = _is_scaled(episodes, catalogue)[rows]
-        for column, name in enumerate(LEGS):
-            is_asked = scaled & ((leg == name) | (leg == "both"))
+        for column, name in enumerate(LINES[:count]):
+            is_asked = scaled & np.array([name in lines_of(code, count) for code in leg.tolist()])
             columns[f"gain_{name}"][rows] = np.where(is_asked, np.exp(gain[:, column]), np.nan)
             columns[f"gain_{name}_se"][rows] = columns[f"gain_{name}"][rows] * gain_se[:, column]
             used[:, column] &= is_asked[:, None]
         known = _known_ratios(episodes, catalogue)[rows]
-        ratio, ratio_se = home_ratio(signals, yardstick.fleet.normal)
+        ratio, ratio_se = home_ratio(signals, normal)
         ratio, is_known = snap_ratios(ratio, ratio_se, known)
         is_asked = ~np.isnan(known).all(axis=1)
         columns["ratio"][rows] = np.where(is_asked, np.exp(ratio), np.nan)

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.core.settings import Settings
 from pipeline.features.aggregates import HomeDays
+from pipeline.features.line_signals import line_days
 from pipeline.features.window_features import site_signals
 
 _FIRST = date(2000, 1, 1)  # where the days of all spans begin
@@ -29,6 +30,7 @@ def span_signals(
     *,
     sites: pl.DataFrame,
     settings: Settings,
+    line_files: Sequence[Path] = (),
 ) -> pl.DataFrame:
     """Return table site_signal, a row a span with rows in it, with the span's own columns `span`, `from_on`, `to_on`.
 
@@ -44,6 +46,8 @@ def span_signals(
         The register, every contract column present.
     settings
         Section [feature] is used.
+    line_files
+        Files of line_day of homes with three lines, as far as there are any.
 
     Returns
     -------
@@ -51,11 +55,11 @@ def span_signals(
         Sorted by `span`.
     """
     parts = [
-        _signals(con, day_files, part, sites=sites, settings=settings)
+        _signals(con, day_files, part, sites=sites, settings=settings, line_files=line_files)
         for part in _parts(spans, len(day_files))
     ]
     return (
-        pl.concat(parts, how="vertical_relaxed").sort("span")
+        pl.concat(parts, how="diagonal_relaxed").sort("span")
         if parts
         else pl.DataFrame(schema={"span": pl.Int64})
     )
@@ -76,28 +80,28 @@ def _signals(
     *,
     sites: pl.DataFrame,
     settings: Settings,
+    line_files: Sequence[Path],
 ) -> pl.DataFrame:
     named = spans.with_columns(as_home=pl.col("span").cast(pl.String).str.zfill(12))
     homes = spans["site_id"].unique()
     asked = named.select("site_id", "as_home", day=pl.date_ranges("from_on", "to_on")).explode("day")
-    rows = (
-        pl.scan_parquet(list(day_files), glob=False, hive_partitioning=False)
-        .filter(pl.col("site_id").is_in(homes.implode()))
-        .join(asked.lazy(), on=["site_id", "day"])
-        .collect()
-        .sort("as_home", "day")
-        .with_columns(place=pl.int_range(pl.len()).over("as_home"))
-        .with_columns(site_id="as_home", day=pl.lit(_FIRST) + pl.duration(days="place"))
-        .drop("as_home")
-        .sort("place", "site_id")
-    )
+
+    def of_homes(files: Sequence[Path]) -> pl.DataFrame:
+        rows = pl.scan_parquet(list(files), glob=False, hive_partitioning=False)
+        wanted = rows.filter(pl.col("site_id").is_in(homes.implode()))
+        return wanted.join(asked.lazy(), on=["site_id", "day"]).collect().sort("as_home", "day")
+
+    placed = of_homes(day_files).with_columns(place=pl.int_range(pl.len()).over("as_home"))
+    rows = _laid_out(placed)
     if rows.is_empty():
         return pl.DataFrame(schema={"span": pl.Int64})
     with tempfile.TemporaryDirectory(prefix="nightclamp-spans-") as folder:
-        files = []
-        for (place,), days in rows.group_by("place", maintain_order=True):
-            files.append(Path(folder) / f"{place}.parquet")
-            days.drop("place").write_parquet(files[-1], compression="lz4")
+        files = _write_days(rows, Path(folder), "site_day")
+        lined: list[Path] = []
+        if line_files:
+            places = placed.select("as_home", "day", "place")
+            pairs = of_homes(line_files).join(places, on=["as_home", "day"], maintain_order="left")
+            lined = _write_days(_laid_out(pairs), Path(folder), "line_day")
         last = _FIRST + timedelta(days=len(files))
         register = named.join(sites, on="site_id").with_columns(site_id="as_home").select(sites.columns)
         signals = site_signals(
@@ -106,8 +110,27 @@ def _signals(
             named.select(site_id="as_home", from_on=pl.lit(_FIRST), to_on=pl.lit(last)),
             sites=register,
             settings=settings,
+            lines=line_days(lined),
         )
     found = named.select("as_home", "span", home="site_id", from_on="from_on", to_on="to_on")
     return (
         signals.join(found, left_on="site_id", right_on="as_home").with_columns(site_id="home").drop("home")
     )
+
+
+def _laid_out(placed: pl.DataFrame) -> pl.DataFrame:
+    """Return rows of spans as those of homes, on the days of their places."""
+    return (
+        placed.with_columns(site_id="as_home", day=pl.lit(_FIRST) + pl.duration(days="place"))
+        .drop("as_home")
+        .sort("place", "site_id", maintain_order=True)
+    )
+
+
+def _write_days(rows: pl.DataFrame, folder: Path, name: str) -> list[Path]:
+    """Write a file a place and return them."""
+    files = []
+    for (place,), days in rows.group_by("place", maintain_order=True):
+        files.append(folder / f"{name}-{place}.parquet")
+        days.drop("place").write_parquet(files[-1], compression="lz4")
+    return files

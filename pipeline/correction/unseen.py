@@ -1,12 +1,13 @@
-"""Legs that were not seen: by the utility's meter less the other leg, else by what usually goes with the other leg."""
+"""Legs that were not seen: by the utility's meter less the others, else by what usually goes with the other of two."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.core.services import LINES
 from pipeline.correction.layout import EMPTY, ESTIMATED
 from pipeline.correction.meter_leg import UNKNOWN, MeterError, metered_leg
 from pipeline.correction.other_leg import Pairs, expected_leg
@@ -14,7 +15,7 @@ from pipeline.correction.reading_facts import ReadingFacts
 
 NOTHING_TELLS = "no utility meter, and no other leg to go by"
 NOISE = "a disturbance that only the utility's meter could take out"
-LEGS = ("l1", "l2")
+LEGS = LINES[:2]  # every row has their channels, also that of a home with one line
 # What a fault may leave of a reading (`Fault.remains`) where the other leg tells, and where any witness is needed.
 BY_OTHER_LEG = ("gaps", "nothing", "upstream share")
 NEED_WITNESSES = (*BY_OTHER_LEG, "noisy")
@@ -42,10 +43,10 @@ def unseen_legs(
     wrong_legs: tuple[str, ...],
     witnesses: Witnesses,
     *,
-    is_single: bool,
+    lines: Sequence[str],
     is_noisy: bool = False,
 ) -> pl.DataFrame:
-    """Return raw `l1`, `l2` [W] with errors, method and reason, of homes whose `wrong_legs` say nothing.
+    """Return raw `l1`, `l2` (`l3`) [W] with errors, method and reason, of homes whose `wrong_legs` say nothing.
 
     Parameters
     ----------
@@ -55,18 +56,18 @@ def unseen_legs(
         The legs that say nothing.
     witnesses
         What tells of them.
-    is_single
-        Whether the home has one line.
+    lines
+        The home's lines.
     is_noisy
         Whether the other leg is no witness: a reading that is merely disturbed knows more than that.
     """
-    if len(wrong_legs) == 2:
-        estimates = _half_of_both(rows, witnesses.meter)
+    others = [leg for leg in lines if leg not in wrong_legs]
+    if len(wrong_legs) > 1:
+        estimates = _part_each(rows, wrong_legs, others, witnesses.meter)
     else:
         leg = wrong_legs[0]
-        other = None if is_single else ("l2" if leg == "l1" else "l1")
-        estimate = rows.select(**metered_leg(other, witnesses.meter))
-        if other is not None and not is_noisy:
+        estimate = rows.select(**metered_leg(others, witnesses.meter))
+        if len(others) == 1 and not is_noisy:
             by_other = _by_other_leg(rows, leg, witnesses)
             has_meter = estimate["value"].is_not_null()
             estimate = estimate.select(
@@ -74,7 +75,8 @@ def unseen_legs(
             )
         estimates = {leg: estimate}
     columns: dict[str, pl.Series | pl.Expr] = {}
-    for leg in LEGS:
+    channels = channels_of(lines)
+    for leg in channels:
         raw = rows[f"raw_{leg}"]
         found = estimates.get(leg)
         for name in FIELDS:
@@ -82,14 +84,13 @@ def unseen_legs(
             columns[leg if name == "value" else f"{leg}_{name}"] = sound if found is None else found[name]
     frame = pl.DataFrame(columns).with_columns(
         pv_w=rows["pv_w"],
-        l1_var=None if "l1" in estimates else rows["l1_var"],
-        l2_var=None if "l2" in estimates else rows["l2_var"],
-        pv_share=pl.lit(0.0), pv_scatter=pl.lit(0.0), is_shared=pl.lit(len(wrong_legs) == 2),
-        **{f"factor_{leg}": pl.lit(None if leg in estimates else 1.0, pl.Float64) for leg in LEGS},
+        **{f"{leg}_var": None if leg in estimates else rows[f"{leg}_var"] for leg in channels},
+        pv_share=pl.lit(0.0), pv_scatter=pl.lit(0.0), is_shared=pl.lit(len(wrong_legs) > 1),
+        **{f"factor_{leg}": pl.lit(None if leg in estimates else 1.0, pl.Float64) for leg in channels},
     )  # fmt: skip
     is_there = pl.all_horizontal(pl.col(leg).is_not_null() for leg in wrong_legs)
     return frame.with_columns(
-        pl.col("l1_var", "l2_var").cast(pl.Float64),
+        pl.col([f"{leg}_var" for leg in channels]).cast(pl.Float64),
         method=pl.when(is_there).then(pl.lit(ESTIMATED)).otherwise(pl.lit(EMPTY)),
         reason=pl.when(~is_there).then(pl.lit(NOISE if is_noisy else NOTHING_TELLS)),
     )
@@ -114,14 +115,28 @@ def _by_other_leg(rows: pl.DataFrame, leg: str, witnesses: Witnesses) -> pl.Data
     )
 
 
-def _half_of_both(rows: pl.DataFrame, error: MeterError) -> dict[str, pl.DataFrame]:
-    """Return each leg as half of what both sum to by the meter: a leg carries from none to all of the load."""
-    both = rows.select(**metered_leg(None, error))
-    half_load = (both["value"] + rows["seen"]).abs() / 2
-    width = (both["high"] - both["low"]) / 2
-    leg = both.select(
-        value=pl.col("value") / 2, low=pl.col("value") / 2 - half_load - width / 2,
-        high=pl.col("value") / 2 + half_load + width / 2, common=pl.col("common") / 2,
-        scatter=pl.col("scatter") / 2**0.5,
+def channels_of(lines: Sequence[str]) -> tuple[str, ...]:
+    """Return the channels that rows of a home with these lines have: two, or three."""
+    return LINES[: max(len(LEGS), len(lines))]
+
+
+def _part_each(
+    rows: pl.DataFrame, legs: Sequence[str], others: Sequence[str], error: MeterError
+) -> dict[str, pl.DataFrame]:
+    """Return each of some legs as an equal part of what they sum to by the meter.
+
+    A leg carries from none to all of their load. Production feeds both of two lines alike, of three any.
+    """
+    parts = len(legs)
+    together = rows.select(**metered_leg(others, error))
+    if parts + len(others) == len(LEGS):
+        apart = (together["value"] + rows["seen"]).abs() / parts
+    else:
+        apart = together["value"].abs() + rows["seen"].abs()
+    width = (together["high"] - together["low"]) / 2
+    leg = together.select(
+        value=pl.col("value") / parts, low=pl.col("value") / parts - apart - width / parts,
+        high=pl.col("value") / parts + apart + width / parts, common=pl.col("common") / parts,
+        scatter=pl.col("scatter") / parts**0.5,
     )  # fmt: skip
-    return {"l1": leg, "l2": leg}
+    return dict.fromkeys(legs, leg)

@@ -47,6 +47,17 @@ def order_text(order: Order) -> str:
     return ", ".join(f"L{line}'s {'CT ' if line == 1 else ''}on L{on}" for line, on in moved)
 
 
+def read_wiring(code: str) -> tuple[Order, Signs]:
+    """Return order and signs as tables write them, the line of each channel's CT with its sign.
+
+    >>> read_wiring("l2+ l1- l3+")
+    ((2, 1, 3), (1, -1, 1))
+    """
+    words = code.split()
+    order = tuple(LINES.index(word[:-1]) + 1 for word in words)
+    return order, tuple(1 if word[-1] == "+" else -1 for word in words)
+
+
 def put_back(now: Channels, order: Order, signs: Signs | None = None, *, service: str) -> Channels:
     """Return what CTs on their own lines would read; exact with voltages, and var where lines are 120 degrees apart.
 

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.services import BOTH, LINES, SERVICES, leg_code, leg_codes, lines_of, service_of
-from pipeline.faults.channels import Channels, Repair
+from pipeline.faults.channels import Channels, Order, Repair, Signs
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
 
@@ -93,6 +93,8 @@ class Remedy:
 
 # The energy misreported by a fault on a leg of a home with so many lines [kWh/day], over table site_signal.
 WrongEnergy = Callable[[str, int], pl.Expr]
+# On which line each channel's CT sits and how it faces, of a fault on a leg of so many lines: all that it may be.
+Wirings = Callable[[str, int], tuple[tuple[Order, Signs], ...]]
 Effect = Callable[[Wiring, Circuit, str, np.random.Generator], Wiring]
 Inverse = Callable[[Channels, Repair], Channels]
 
@@ -104,7 +106,8 @@ class Fault:
     `name` is its code in files, `title` what the trade calls it, on every page; `legs` the sets of lines that it can
     be on; `fits` tells whether it can happen to this wiring of this circuit; `effect`
     draws a severity and returns the wiring with the fault on that leg; `inverse` puts raw readings
-    right exactly, or is None, and `inverse_needs` what else it must know; `known_ratios`
+    right exactly, or is None, and `inverse_needs` what else it must know; `wirings` are those that it may be, where it
+    does nothing but move or turn CTs; `known_ratios`
     are the ratios (configured over true) that the trade mixes up; `remains` says what a reading still tells of
     the truth; `wrong_kwh_day` gives for a leg and a home's number of lines an expression over table site_signal: the
     energy misreported if the fault is there, |reading - truth| [kWh/day], finite and never null or negative
@@ -131,6 +134,7 @@ class Fault:
     cautions: tuple[str, ...] = ()
     fits: Callable[[Wiring, Circuit], bool] = lambda wiring, circuit: True
     inverse: Inverse | None = None
+    wirings: Wirings | None = None
     inverse_needs: tuple[InverseNeed, ...] = ()
     known_ratios: tuple[float, ...] = ()
     remains: Remains = "nothing"

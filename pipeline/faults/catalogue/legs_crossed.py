@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.services import lines_of
-from pipeline.faults.channels import Channels, Repair
+from pipeline.faults.channels import Channels, Order, Repair, Signs
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
 from pipeline.faults.energy_error import bounded, number, read_kwh
@@ -35,12 +35,20 @@ def _effect(wiring: Wiring, circuit: Circuit, leg: str, rng: np.random.Generator
 def _inverse(now: Channels, repair: Repair) -> Channels:
     """Give each current its own voltage back; exact with leg voltages (and var where they are 120 degrees apart).
 
-    Two lines were exchanged; which way three were moved around `repair.order` must say.
+    Two lines were exchanged; which way three were moved around `repair.order` must say, else they become null.
     """
-    order = repair.order
-    if order is None:
-        (order,) = orders_of(repair.leg, repair.line_count)
-    return put_back(now, order, repair.signs, service=repair.service)
+    orders = (repair.order,) if repair.order else orders_of(repair.leg, repair.line_count)
+    if len(orders) == 1:
+        return put_back(now, orders[0], repair.signs, service=repair.service)
+    unknown = pl.lit(None, dtype=pl.Float64)
+    for leg in lines_of(repair.leg, repair.line_count):
+        now = now.with_leg(leg, unknown, unknown)
+    return now
+
+
+def _wirings(leg: str, line_count: int) -> tuple[tuple[Order, Signs], ...]:
+    """Return every order of the leg's lines, no CT turned."""
+    return tuple((order, (1,) * line_count) for order in orders_of(leg, line_count))
 
 
 def _wrong_kwh(leg: str, line_count: int) -> pl.Expr:
@@ -68,6 +76,7 @@ FAULT = Fault(
     fits=on_several_lines,
     effect=_effect,
     inverse=_inverse,
+    wirings=_wirings,
     inverse_needs=("voltages",),
     remains="all",
     wrong_kwh_day=_wrong_kwh,

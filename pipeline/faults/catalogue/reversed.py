@@ -15,8 +15,8 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from pipeline.core.services import lines_of
-from pipeline.faults.channels import Channels, Repair
+from pipeline.core.services import LINES, lines_of
+from pipeline.faults.channels import Channels, Order, Repair, Signs
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import CT, Wiring
 from pipeline.faults.energy_error import bounded, each_line, other_kwh, read_kwh
@@ -34,6 +34,12 @@ def _inverse(now: Channels, repair: Repair) -> Channels:
     for leg in lines_of(repair.leg, repair.line_count):
         now = now.scaled(leg, -1.0)
     return now
+
+
+def _wirings(leg: str, line_count: int) -> tuple[tuple[Order, Signs], ...]:
+    """Return each channel's CT on its own line, turned on the leg's."""
+    lines, turned = LINES[:line_count], lines_of(leg, line_count)
+    return ((tuple(range(1, line_count + 1)), tuple(-1 if line in turned else 1 for line in lines)),)
 
 
 def _one_line_kwh(leg: str, line_count: int) -> pl.Expr:
@@ -60,6 +66,7 @@ FAULT = Fault(
     "off; a battery exporting at night",
     effect=_effect,
     inverse=_inverse,
+    wirings=_wirings,
     remains="all",
     wrong_kwh_day=_wrong_kwh,
     wrong_kwh_span=(0.98, 1.12),

@@ -33,7 +33,7 @@ def test_the_error_that_homes_were_made_with_is_found() -> None:
 
 def test_a_leg_by_the_meter_lies_in_its_interval() -> None:
     error, rows = fit_meter_error(metered(1, 0.01, 10.0)), with_raw(metered(2, 0.01, 10.0))
-    leg = rows.select(**metered_leg("l2", error))
+    leg = rows.select(**metered_leg(["l2"], error))
     is_in = (rows["l1_w"] >= leg["low"]) & (rows["l1_w"] <= leg["high"])
     assert 0.93 <= float(is_in.mean()) <= 1.0  # type: ignore[arg-type]
 

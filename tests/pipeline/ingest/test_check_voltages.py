@@ -85,6 +85,13 @@ def test_a_lake_s_volts_are_read(tmp_path: Path) -> None:
     assert line == "l1_v is 240 V in the middle of the days read, which 120/240 never has (1 home: a)"
 
 
+def test_the_third_line_s_volts_are_read_too(tmp_path: Path) -> None:
+    lake = build_lake(tmp_path / "lake", SITES.replace("120/240", "230/400"))
+    put(lake, "1.parquet", rows("a", l1_v=230.0, l2_v=231.0, l3_v=23.0, l3_w=1.0))
+    (line,) = [what for _, _, what in lines(lake) if "_v " in what]
+    assert line == "l3_v is 23 V in the middle of the days read, which 230/400 never has (1 home: a)"
+
+
 def test_volts_out_of_range_come_with_a_hint(tmp_path: Path) -> None:
 
     lake = build_lake(tmp_path / "lake", SITES)

@@ -1,14 +1,17 @@
 """Readings of a third line and of production by line are taken in, and refused, as the others are."""
 
 import json
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from lakes import DAY, SITES, build_lake, only, put, reasons, rejects_of, rows, take_in
 
-from pipeline.core import contract
+from pipeline.core import contract, sql_runner
 from pipeline.core.settings import load_settings
 from pipeline.ingest.lake import open_lake
+from pipeline.ingest.lake_config import Intervals
+from pipeline.ingest.opened_files import by_line_of, open_day
 from pipeline.ingest.registers import read_registers
 
 
@@ -77,3 +80,46 @@ def test_one_channel_of_all_lines_carries_as_much_as_they_do(lake: Path) -> None
     limits = registers.site_limits(load_settings().lake).sort("site_id")
     assert limits["leg_max_w"].to_list() == [3 * 3 * 200 * 230.0, 3 * 3 * 100 * 230.0]
     assert take_in(lake)[0].used == 96
+
+
+@pytest.mark.parametrize("name", ["1.parquet", "1.csv"])
+def test_production_by_line_stands_for_its_column(lake: Path, name: str) -> None:
+    put(lake, name, rows("b", pv_l1_w=100.0, pv_l3_w=3.0).drop("pv_w"))
+    put(lake, f"2{name[1:]}", rows("a", l3_w=5.0).drop("pv_w"))
+    intake, used = take_in(lake)
+    assert (intake.used, used["pv_w"].unique().to_list()) == (96, [103.0])
+    assert reasons(intake) == ["the file has no column pv_w"]
+
+
+@pytest.mark.parametrize("name", ["1.parquet", "1.csv"])
+def test_only_days_with_a_third_line_read_one(lake: Path, name: str, tmp_path: Path) -> None:
+    put(lake, name, rows("a", l3_w=None))
+    put(lake, f"2{name[1:]}", rows("b", l3_w=7.0, l3_var=1.0))
+    opened_lake = open_lake(lake)
+    with closing(sql_runner.connect(tmp_path, load_settings().engine)) as con:
+        opened = open_day(
+            con, opened_lake.files(DAY), Intervals(), required=("l1_w",), workdir=tmp_path / "work"
+        )
+    has_column = (
+        frozenset({"l3_w"}) if name.endswith("parquet") else frozenset()
+    )  # of a copy: where it is filled
+    assert [one.by_line for one in opened] == [has_column, frozenset({"l3_w", "l3_var"})]
+    assert by_line_of(opened[:1]) == has_column
+
+
+def test_a_third_channel_of_a_logger_is_put_beside_the_others(lake: Path) -> None:
+    toml = """[intervals]
+    long = { channel = "ch", value = "val" }
+    [intervals.columns]
+    l1_w = "P1"
+    l2_w = "P2"
+    l3_w = { from = "I3", unit = "A", volts = "U3" }
+    l3_v = "U3"
+    pv_w = { none = true }
+    """
+    (lake / "lake.toml").write_text(toml, encoding="utf-8")
+    values = {"P1": 10, "P2": 20, "I3": 2, "U3": 231}
+    lines = [f"a,{DAY}T00:00:00Z,{name},{value}" for name, value in values.items()]
+    put(lake, "1.csv", "\n".join(["site_id,interval_start,ch,val", *lines]))
+    _, used = take_in(lake)
+    assert used.select("l1_w", "l2_w", "l3_w", "l3_v").rows() == [(10.0, 20.0, 462.0, 231.0)]

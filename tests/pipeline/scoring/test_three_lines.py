@@ -28,6 +28,7 @@ from pipeline.scoring.model_file import load_model, save_model
 from pipeline.scoring.normal import measure_deviations
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import SHOWN_OF_THREE, score
+from pipeline.scoring.verdict import missing_evidence
 from pipeline.scoring.wiring_table import LEAST_SHARE, wiring_table
 
 TURNED, CROSSED = "reversed", "legs_crossed"
@@ -279,3 +280,35 @@ def test_both_models_are_kept_in_one_folder(both: Model, tmp_path) -> None:  # t
     assert both.three_lines is not None
     assert back.three_lines.model_id == both.three_lines.model_id
     assert back.three_lines.line_count == 3
+
+
+@pytest.mark.parametrize(
+    ("fed", "is_upstream", "meter", "need"),
+    [
+        ((1, 1, 1), True, 0.0, None),
+        ((1, 0, 0), True, 0.0, "meter"),
+        ((1, 0, 0), True, 0.9, None),
+        ((1, 0, 0), False, 0.0, "meter"),
+        ((1, 0, 0), None, 0.0, "record"),
+    ],
+)
+def test_the_sun_proves_the_scale_only_of_lines_that_production_feeds(
+    fed: tuple[int, ...],
+    is_upstream: bool | None,
+    meter: float,
+    need: str | None,
+    both: Model,
+    settings: Settings,
+) -> None:
+    shares = {f"pv_share_l{line}": on / sum(fed) for line, on in enumerate(fed, start=1)}
+    signals = three_line_homes([shares | {"is_declared_upstream": is_upstream, "meter_share": meter}])
+    own = settings.verdict
+
+    assert signals.select(missing_evidence(own, 3)).item() == need
+    fleet = learn_normal(signals, both, own)
+    told = score(signals, register(signals), fleet, model=both, catalogue=CATALOGUE, settings=own).row(
+        0, named=True
+    )
+    assert "is_partly_fed" not in told
+    if told["verdict"] == "unproven" and need == "meter" and is_upstream:
+        assert "does not feed every line" in told["unproven_why"]

@@ -12,7 +12,9 @@ from pipeline.evaluation.validation.truth import read_truth
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.sample_three_lines import write_sample_of
 
-PERMUTED = [" ".join(f"l{line}+" for line in order) for order in permutations((1, 2, 3)) if order != (1, 2, 3)]
+PERMUTED = [
+    " ".join(f"l{line}+" for line in order) for order in permutations((1, 2, 3)) if order != (1, 2, 3)
+]
 
 
 @pytest.fixture(scope="module")
