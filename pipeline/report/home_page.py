@@ -10,7 +10,6 @@ import polars as pl
 from pipeline.core.contract import SAFETY
 from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
 from pipeline.core.line_columns import PAIRS
-from pipeline.core.line_text import for_lines
 from pipeline.core.line_words import line_count_of, line_words
 from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import ReportSettings
@@ -82,7 +81,7 @@ def home_context(
         "is_scored_since": since is not None and (score["from_on"] or since) >= since,
         "notices": notices(score, len(lines)),
         "cautions": [
-            *(for_lines(text, len(lines)) for text in night.cautions),
+            *map(line_words(len(lines)).retell, night.cautions),
             *(card.cautions if card else ()),
         ],
         "others": other_faults(score, fault, cards)[: settings.other_faults],
