@@ -74,7 +74,7 @@ def home_context(
         "facts": site_facts(site),
         "wirings": wiring_panel(night.wiring, row["site_id"]),
         "card": card,
-        "suspicion": words.suspicion(fault, row["leg"], cards),
+        "suspicion": words.suspicion(fault, row["leg"], cards, line_count=len(lines)),
         "since": words.since(since),
         "so_far": so_far_text(row),
         "onset_evidence": score["onset_evidence"],
