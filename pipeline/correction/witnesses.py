@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.core.services import LINES, service_of
 from pipeline.correction.meter_leg import fit_meter_error
 from pipeline.correction.other_leg import Pairs, fit_home_pairs, fit_pairs, right_loads
 from pipeline.correction.reading_facts import minutes_of, read_facts
@@ -23,6 +24,9 @@ _FACTORS = (1.0, 2.0)
 _PEAK, _BETWEEN = 0.99, (0.58, 0.75)
 # ... and where the other leg's answer to it does (-1 to half the production, -0.5 to all of it).
 _ANSWER = 0.75
+# Of three lines: how near a slope must be to one of those that are possible, and an error from which on none is near.
+_NEAR, _FAR = 0.15, 0.4
+UNKNOWN_FACTOR = -3.0  # led by another line
 
 
 def right_homes(scores: pl.DataFrame, sites: pl.DataFrame, most: int = MOST_RIGHT) -> list[str]:
@@ -89,11 +93,11 @@ def find_witnesses(
     unseen = [name for name, fault in catalogue.items() if fault.remains in BY_OTHER_LEG]
     by_home: dict[tuple[str, str], Pairs] = {}
     own_loads = right_loads(own).partition_by("site_id", as_dict=True)
-    service_of = dict(own.select("site_id", "service").unique("site_id").iter_rows())
+    services = dict(own.select("site_id", "service").unique("site_id").iter_rows())
     for site, leg in (
         episodes.filter(pl.col("fault").is_in(unseen)).select("site_id", "leg").unique().iter_rows()
     ):
-        pool = by_service.get(service_of.get(site, ""))
+        pool = by_service.get(services.get(site, ""))
         days = own_loads.get((site,))
         if leg in ("l1", "l2") and days is not None and pool is not None:
             home = fit_home_pairs(days, leg, pool.drift_share)
@@ -110,7 +114,7 @@ def _production_factors(
 
     The exchanged leg shows the production: all of it (factor 1) or half (2), by its highest readings against the
     inverter's rating, and by how much the other leg falls with it where that sees the solar power. It shows it turned
-    where the CT is led by the other leg (negative).
+    where the CT is led by the other leg (negative). Of three lines it is 3 or 1 where the others say so, else unknown.
     """
     needing = [name for name, fault in catalogue.items() if "production_factor" in fault.inverse_needs]
     wanted = episodes.filter(pl.col("fault").is_in(needing)).select("site_id", "leg").unique("site_id")
@@ -120,8 +124,12 @@ def _production_factors(
         if rows.is_empty():
             continue
         row = rows.row(0, named=True)
-        if row["service"] == "single":
+        count = service_of(row["service"]).line_count
+        if count == 1:
             factors[site] = (1.0,)
+            continue
+        if count > 2:
+            factors[site] = (_of_three_lines(rows, leg),)
             continue
         other = "l2" if leg == "l1" else "l1"
         shown = rows[f"{leg}_w"].drop_nulls()
@@ -135,8 +143,23 @@ def _production_factors(
     return factors
 
 
-def _by_answer(rows: pl.DataFrame, leg: str, other: str) -> tuple[float, ...] | None:
-    """Return the factor by how much the other leg falls with what the exchanged leg shows; None if unsure."""
+def _of_three_lines(rows: pl.DataFrame, leg: str) -> float:
+    """Return the factor of an exchanged lead of three lines; UNKNOWN_FACTOR where it can't be told.
+
+    Where the CTs see the solar power, the other two both fall by as much as the leg shows of an inverter on all three
+    (factor 3), and neither of one on this line alone (1). Led by another line it lies across, so nothing tells.
+    """
+    if not rows["is_upstream"][0]:
+        return UNKNOWN_FACTOR
+    slopes = [_answer(rows, leg, other) for other in LINES if other != leg]
+    for expected, factor in ((-1.0, 3.0), (0.0, 1.0)):
+        if all(found and abs(found[0] - expected) < max(_NEAR, 3 * found[1]) < _FAR for found in slopes):
+            return factor
+    return UNKNOWN_FACTOR
+
+
+def _answer(rows: pl.DataFrame, leg: str, other: str) -> tuple[float, float] | None:
+    """Return the slope of another leg on what the exchanged leg shows, and its error; None if too little moves."""
     steps = rows.select(x=pl.col(f"{leg}_w").diff(), y=pl.col(f"{other}_w").diff()).drop_nulls()
     steps = steps.filter(pl.col("x").abs() > 100)
     if steps.height < 100:
@@ -144,7 +167,15 @@ def _by_answer(rows: pl.DataFrame, leg: str, other: str) -> tuple[float, ...] | 
     slope, squares = float((steps["x"] * steps["y"]).sum()), float((steps["x"] ** 2).sum())
     slope /= squares
     residual = (steps["y"] - slope * steps["x"]).to_numpy()
-    error = float(residual.std() / squares**0.5)
+    return slope, float(residual.std() / squares**0.5)
+
+
+def _by_answer(rows: pl.DataFrame, leg: str, other: str) -> tuple[float, ...] | None:
+    """Return the factor by how much the other leg falls with what the exchanged leg shows; None if unsure."""
+    found = _answer(rows, leg, other)
+    if found is None:
+        return None
+    slope, error = found
     if abs(abs(slope) - _ANSWER) < 3 * error or not 0.3 < abs(slope) < 1.3:
         return None
     return (2.0,) if abs(slope) > _ANSWER else (1.0,)

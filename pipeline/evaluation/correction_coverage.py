@@ -14,7 +14,9 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core.line_columns import has_line
 from pipeline.core.quantiles import Z95
+from pipeline.core.services import LINES
 from pipeline.core.settings import Settings
 from pipeline.correction.findings import shipped_stages
 from pipeline.correction.layout import EXACT
@@ -30,6 +32,7 @@ from pipeline.simulate.spec import FleetSpec
 TOLERANCE_W = 0.06  # readings are written to a tenth of a watt
 SLACK_SHARE = 0.005  # of the energy that legs carry: less than an in-class install resolves
 FAMILIES = (STREETS, "weather", "measured")
+_TRUE = {line: f"t{number}" for number, line in enumerate(LINES, start=1)}  # what a leg truly carried
 _KEY = ["site_id", "interval_start"]
 
 
@@ -107,7 +110,12 @@ def compare(family: str, corrected: Path, right: pl.DataFrame, *, truth: pl.Data
         truth.csv: `site_id`, `fault`, `leg`, `onset_on`.
     """
     rows = pl.scan_parquet(corrected / "date=*/*.parquet", hive_partitioning=False)
-    truths = right.lazy().rename({"l1_w": "t1", "l2_w": "t2", "pv_w": "tp"})
+    third = [] if "l3_w" in right.columns else [pl.lit(None, pl.Float64).alias("l3_w")]
+    truths = (
+        right.lazy()
+        .with_columns(third)
+        .rename({f"{line}_w": true for line, true in _TRUE.items()} | {"pv_w": "tp"})
+    )
     facts = truth.lazy().select(
         "site_id",
         true_fault="fault",
@@ -154,11 +162,9 @@ def _is_wrong() -> pl.Expr:
 def _by_row(rows: pl.DataFrame) -> pl.DataFrame:
     """Return coverage, width and error of the powers of wrong legs, by family and true fault."""
     legs = []
-    for leg, truth in (("l1", "t1"), ("l2", "t2")):
+    for leg, truth in _TRUE.items():
         low, high = pl.col(f"{leg}_w_low") - TOLERANCE_W, pl.col(f"{leg}_w_high") + TOLERANCE_W
-        is_put = (
-            pl.col("is_corrected") & pl.col("leg").is_in([leg, "both"]) & pl.col(f"{leg}_w").is_not_null()
-        )
+        is_put = pl.col("is_corrected") & has_line(pl.col("leg"), leg) & pl.col(f"{leg}_w").is_not_null()
         legs.append(
             rows.filter(is_put, pl.col(truth).is_not_null()).select(
                 "family", "true_fault", "site_id", is_in=pl.col(truth).is_between(low, high), width=high - low,
@@ -181,13 +187,15 @@ def _by_home(rows: pl.DataFrame) -> pl.DataFrame:
 
     As `correction.energy_sums` has it: what errs alike adds up, a factor with its sign, what scatters in squares.
     """
-    two = pl.col("l2_w").is_not_null() | pl.col("l2_w_reported").is_not_null()
-    net = {
-        "t": pl.col("t1") + pl.when(two).then("t2").otherwise(0.0),
-        "c": pl.col("l1_w") + pl.when(two).then("l2_w").otherwise(0.0),
-        "r": pl.col("l1_w_reported").fill_null(0.0) + pl.col("l2_w_reported").fill_null(0.0),
-    }
-    carried = pl.col("t1").abs() + pl.col("t2").abs().fill_null(0.0)
+    true, corrected = pl.col("t1"), pl.col("l1_w")
+    reported, carried = pl.col("l1_w_reported").fill_null(0.0), pl.col("t1").abs()
+    for leg, truth in list(_TRUE.items())[1:]:
+        is_there = pl.col(f"{leg}_w").is_not_null() | pl.col(f"{leg}_w_reported").is_not_null()
+        true = true + pl.when(is_there).then(truth).otherwise(0.0)
+        corrected = corrected + pl.when(is_there).then(f"{leg}_w").otherwise(0.0)
+        reported = reported + pl.col(f"{leg}_w_reported").fill_null(0.0)
+        carried = carried + pl.col(truth).abs().fill_null(0.0)
+    net = {"t": true, "c": corrected, "r": reported}
     hours = (
         rows.filter("is_corrected")
         .with_columns(**net, carried=carried, hour=pl.col("interval_start").dt.truncate("1h"))

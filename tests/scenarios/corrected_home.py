@@ -8,8 +8,8 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
-from pipeline.core.contract import MEASURES
-from pipeline.core.services import service_of
+from pipeline.core.contract import MEASURES, THIRD_LINE
+from pipeline.core.services import LINES, service_of
 from pipeline.correction.layout import EPISODE
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
@@ -22,6 +22,11 @@ _RNG = np.random.default_rng(8)
 ONE_VA, TWO_VA = (_RNG.uniform(150, 2500, N) + 1j * _RNG.uniform(-200, 500, N) for _ in range(2))
 PV_W = np.where(np.arange(N) < N // 2, 0.0, _RNG.uniform(0, 6000, N))
 VOLTS = _RNG.uniform(116, 126, N), _RNG.uniform(116, 126, N)
+_RNG_3 = np.random.default_rng(9)
+THREE_VA, VOLTS_3 = (
+    _RNG_3.uniform(150, 2500, N) + 1j * _RNG_3.uniform(-200, 500, N),
+    _RNG_3.uniform(116, 126, N),
+)
 
 
 @dataclass(frozen=True)
@@ -32,6 +37,7 @@ class FaultyHome:
     right: pl.DataFrame
     episode: pl.DataFrame
     ratio: float
+    wiring: Wiring
 
 
 def faulty_home(
@@ -47,19 +53,25 @@ def faulty_home(
     **wiring: object,
 ) -> FaultyHome:
     """Return home "H1" over one day of quarter hours."""
-    lines = slice(service_of(service).line_count)
-    circuit = Circuit.from_powers(
-        np.array([ONE_VA, TWO_VA])[lines],
-        PV_W,
-        volts=np.array(VOLTS)[lines],
-        service=service,
-        bundle_share=0.4,
-    )
+    circuit = _circuit(service)
     sound = Wiring.sound(service, sees_pv, pv_added_back=is_added, is_clipped=is_clipped, **wiring)  # type: ignore[arg-type]
     wrong = CATALOGUE[fault].effect(sound, circuit, leg, np.random.default_rng(seed))
     net = sum(va.real for va in circuit.load_va) - PV_W
     frames = [_rows(measure(circuit, one), service, net if has_meter else None) for one in (wrong, sound)]
-    return FaultyHome(frames[0], frames[1], episode(fault, leg, service, sees_pv, is_added), wrong.ratio)
+    return FaultyHome(
+        frames[0], frames[1], episode(fault, leg, service, sees_pv, is_added), wrong.ratio, wrong
+    )
+
+
+def _circuit(service: str) -> Circuit:
+    lines = slice(service_of(service).line_count)
+    return Circuit.from_powers(
+        np.array([ONE_VA, TWO_VA, THREE_VA])[lines],
+        PV_W,
+        volts=np.array([*VOLTS, VOLTS_3])[lines],
+        service=service,
+        bundle_share=0.4,
+    )
 
 
 def episode(
@@ -79,10 +91,10 @@ def episode(
 
 
 def _rows(reading: Reading, service: str, net_w: np.ndarray | None) -> pl.DataFrame:
-    there = {name: getattr(reading, name) for name in ("l1_w", "l2_w", "pv_w", "l1_var", "l2_var")}
-    there |= {"l1_v": VOLTS[0], "l2_v": VOLTS[1]}
-    if service == "single":
-        there |= dict.fromkeys(("l2_w", "l2_v", "l2_var"), np.full(N, np.nan))
+    there = {"pv_w": reading.pv_w}
+    for line, (leg, volts) in enumerate(zip(LINES, (*VOLTS, VOLTS_3), strict=True), start=1):
+        there |= {f"{leg}_w": reading.line_w(line), f"{leg}_var": reading.line_var(line)}
+        there[f"{leg}_v"] = volts if line <= service_of(service).line_count else np.full(N, np.nan)
     if net_w is not None:
         there |= {"import_wh": np.maximum(net_w, 0) / 4, "export_wh": np.maximum(-net_w, 0) / 4}
     frame = pl.DataFrame(there).with_columns(
@@ -93,4 +105,10 @@ def _rows(reading: Reading, service: str, net_w: np.ndarray | None) -> pl.DataFr
         ),
     )
     missing = [pl.lit(None, pl.Float64).alias(name) for name in MEASURES if name not in frame.columns]
-    return frame.with_columns(missing).select("site_id", "interval_start", *MEASURES)
+    return frame.with_columns(missing).select("site_id", "interval_start", *MEASURES, *THIRD_LINE)
+
+
+def wired_home(service: str, order: tuple[int, ...], signs: tuple[int, ...]) -> pl.DataFrame:
+    """Return the rows of home "H1" whose CTs sit and face like this."""
+    circuit = _circuit(service)
+    return _rows(measure(circuit, Wiring.sound(service).permuted(order, signs)), service, None)

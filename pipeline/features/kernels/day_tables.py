@@ -61,11 +61,9 @@ def day_tables(
     with closing(con.cursor()) as beside:  # the blocks may still be a result of `con`, which is busy then
         fleet = fleet_of(beside, sky, day, settings=settings)
         results = [_work_out_block(rows, fleet) for rows in blocks]
-    return DayTables(
-        day_frame(results, fleet).sort("site_id"),
-        hour_frame(results, fleet).sort("site_id", "hour_start"),
-        line_frame(results, fleet).sort("site_id", "pair"),
-    )
+    site_day = day_frame(results, fleet).sort("site_id")
+    site_hour = hour_frame(results, fleet).sort("site_id", "hour_start")
+    return DayTables(site_day, site_hour, line_frame(results, site_day, fleet).sort("site_id", "pair"))
 
 
 def _work_out_block(rows: UsedRows, fleet: Fleet) -> Found:

@@ -58,8 +58,9 @@ def test_statistics_of_some_homes_are_those_of_the_nights_store(
         )
 
         assert night.height > 5
-        assert found.equals(night)
-        files.append(put_day_stats(tmp_path / "days", day.day, found))
+        assert found.site_day.equals(night)
+        assert found.line_day.is_empty()
+        files.append(put_day_stats(tmp_path / "days", day.day, found)[0])
     held = HomeDays.of(files)
     assert held.days.to_list() == [day.day for day in days]
     assert set(held.homes) < set(homes)  # one in this sample sends nothing then
@@ -88,4 +89,4 @@ def test_a_day_without_rows_has_none(tmp_path: Path) -> None:
         schema={"site_id": pl.String, "interval_start": pl.Datetime("us"), "l1_w": pl.Float64}
     )
 
-    assert day_stats_of(con, rows, day=lake.days()[0], sites=sites, settings=SETTINGS.day).is_empty()
+    assert day_stats_of(con, rows, day=lake.days()[0], sites=sites, settings=SETTINGS.day).site_day.is_empty()

@@ -14,7 +14,7 @@ from lakes import DAY, SITES, build_lake, put, rows, take_in
 from stored_nights import night
 
 from pipeline.core import sql_runner
-from pipeline.core.contract import MEASURES
+from pipeline.core.contract import MEASURES, THIRD_LINE
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import load_settings
 from pipeline.correction import extract
@@ -58,8 +58,9 @@ def reader_of(root: Path, tmp_path: Path, store: Store | None = None) -> LakeRea
 
 def night_rows(root: Path, homes: list[str]) -> pl.DataFrame:
     _, used = take_in(root)
-    columns = ["site_id", "interval_start", *MEASURES]
-    return used.filter(pl.col("site_id").is_in(homes)).select(columns)
+    columns = ["site_id", "interval_start", *MEASURES, *THIRD_LINE]
+    none = [pl.lit(None, pl.Float64).alias(name) for name in THIRD_LINE if name not in used.columns]
+    return used.with_columns(none).filter(pl.col("site_id").is_in(homes)).select(columns)
 
 
 @pytest.mark.parametrize("homes", [["a"], ["b", "a"], ["a", "b", "c"], ["b", "never there"], []])

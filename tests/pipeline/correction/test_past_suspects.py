@@ -20,6 +20,8 @@ from pipeline.scoring.model import Model
 
 LISTED = date(2026, 7, 1)
 
+NO_THREE = pl.DataFrame(schema={"site_id": pl.String, "service": pl.String})
+
 
 def book(*rows: tuple[str, str, str | None, float]) -> pl.DataFrame:
     """Table promise_book: home, fault, leg, likelihood."""
@@ -48,6 +50,7 @@ def suspects(
         earlier,
         episodes() if tonight is None else tonight,
         registers=registers(**visited_on),
+        three=NO_THREE,
         catalogue=CATALOGUE,
         least_likelihood=0.8,
     )
@@ -128,7 +131,13 @@ def test_a_fault_that_went_away_is_dated_by_its_days(known: FaultHistory) -> Non
         ("H00001", "dead", "l2", 0.97), ("H00003", "dead", "l2", 0.97), ("H00000", "reversed", "l1", 0.9)
     )
     past = past_suspects(
-        listed, None, episodes(), registers=known.registers, catalogue=CATALOGUE, least_likelihood=0.8
+        listed,
+        None,
+        episodes(),
+        registers=known.registers,
+        three=NO_THREE,
+        catalogue=CATALOGUE,
+        least_likelihood=0.8,
     )
 
     dated = extend(known.con, past, known.files, registers=known.registers, yardstick=known.yardstick)

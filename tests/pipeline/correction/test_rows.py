@@ -9,13 +9,16 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-from corrected_home import FaultyHome, episode, faulty_home
+from corrected_home import FaultyHome, episode, faulty_home, wired_home
 
+from pipeline.core.services import LINES, SERVICES, lines_of
+from pipeline.correction.hypothesis import NO_WIRING, NOT_RECORDED
 from pipeline.correction.layout import AS_REPORTED, CORRECTED, EMPTY, ESTIMATED, EXACT
 from pipeline.correction.rows import correct_rows
 from pipeline.correction.unseen import NOTHING_TELLS, Witnesses
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.cts import Wiring
+from pipeline.faults.permutations import orders_of
 
 SITES = pl.DataFrame({"site_id": ["H1"], "longitude": [-105.0]})
 HAS_INVERSE = [name for name, fault in CATALOGUE.items() if fault.remains == "all"]
@@ -30,21 +33,26 @@ def corrected(home: FaultyHome, witnesses: Witnesses | None = None, **values: fl
 
 def cells() -> Iterator[tuple[str, str, str, bool, bool]]:
     for name, service, sees_pv, is_added in itertools.product(
-        HAS_INVERSE, ("120/240", "120/208", "single"), (True, False), (True, False)
+        HAS_INVERSE, SERVICES, (True, False), (True, False)
     ):
-        # a source adds production to upstream readings only; "single" has no legs to cross
-        if (sees_pv or not is_added) and not (service == "single" and name == "legs_crossed"):
+        # a source adds production to upstream readings only; one line has no legs to cross
+        if (sees_pv or not is_added) and not (SERVICES[service].line_count == 1 and name == "legs_crossed"):
             yield from ((name, leg, service, sees_pv, is_added) for leg in CATALOGUE[name].legs_on(service))
+
+
+def code_of(wiring: Wiring) -> str:
+    """As the night's table writes it."""
+    return " ".join(f"{LINES[ct.line - 1]}{'-' if ct.is_turned else '+'}" for ct, *_ in wiring.channels)
 
 
 def production_of(name: str, leg: str, service: str) -> tuple[dict[str, object], Witnesses]:
     """How production is metered where leads are exchanged: so that the exchange has an inverse on this service."""
     if "production_factor" not in CATALOGUE[name].inverse_needs:
         return {}, Witnesses()
-    lead = 2 if leg == "l2" else 1
+    lead = LINES.index(leg) + 1
     if service == "120/208":
         return {"production_by": "leg", "production_leg": lead}, Witnesses(production_factor={"H1": (1.0,)})
-    factor = 1.0 if service == "single" else 2.0
+    factor = float(SERVICES[service].line_count)
     return {"production_leg": lead}, Witnesses(production_factor={"H1": (factor,)})
 
 
@@ -54,10 +62,15 @@ def test_an_exact_inverse_gives_the_truth_back(
 ) -> None:
     wiring, witnesses = production_of(name, leg, service)
     home = faulty_home(name, leg, service, sees_pv=sees_pv, is_added=is_added, **wiring)
-    rows = corrected(home, witnesses, ratio=home.ratio, ratio_se=0.0)
+    known: dict[str, object] = {"ratio": home.ratio, "ratio_se": 0.0}
+    if CATALOGUE[name].wirings and SERVICES[service].line_count == 3:
+        known["wiring"] = code_of(home.wiring)
+    rows = corrected(home, witnesses, **known)  # type: ignore[arg-type]
     assert rows["method"].unique().to_list() == [EXACT]
-    for column in ("l1_w", "l2_w", "pv_w"):
-        np.testing.assert_allclose(rows[column], home.right[column], atol=1e-9, rtol=1e-12)
+    for column in ("l1_w", "l2_w", "l3_w", "pv_w"):
+        np.testing.assert_allclose(
+            rows[column].cast(pl.Float64), home.right[column].cast(pl.Float64), atol=1e-9, rtol=1e-12
+        )
         assert rows[f"{column}_reported"].equals(home.rows[column])
 
 
@@ -180,3 +193,101 @@ def test_a_home_of_one_line_is_put_right_too() -> None:
     np.testing.assert_allclose(rows["l1_w"], home.right["l1_w"])
     assert rows["l2_w"].null_count() == rows.height
     assert Wiring.sound("single").legs == ("l1",)
+
+
+@pytest.mark.parametrize("service", ["230/400", "120/208 three-phase"])
+def test_every_wiring_of_three_lines_is_put_right(service: str) -> None:
+    """Crossed and turned in any way, as the night found it."""
+    sound = faulty_home("reversed", "l1", service)
+    for leg in CATALOGUE["legs_crossed"].legs_on(service):
+        for signs in itertools.product((1, -1), repeat=3):
+            for order in orders_of(leg, 3):
+                home = wired_home(service, order, signs)
+                story = replace(sound, rows=home, episode=episode("legs_crossed", leg, service))
+                code = code_of(Wiring.sound(service).permuted(order, signs))
+                rows = corrected(story, wiring=code)
+                assert rows["method"].unique().to_list() == [EXACT]
+                for column in ("l1_w", "l2_w", "l3_w"):
+                    np.testing.assert_allclose(rows[column], sound.right[column], atol=1e-9, rtol=1e-12)
+
+
+def test_a_rotation_that_nobody_can_tell_is_left_empty_and_says_so() -> None:
+    home = faulty_home("legs_crossed", "l1+l2+l3", "230/400")
+    rows = corrected(home)
+    assert rows["method"].unique().to_list() == [EMPTY]
+    assert rows["reason"].unique().to_list() == [NO_WIRING]
+    assert rows.select("l1_w", "l2_w", "l3_w").null_count().row(0) == (rows.height,) * 3
+
+
+def test_lines_120_degrees_apart_need_their_reactive_power() -> None:
+    home = faulty_home("legs_crossed", "l1+l3", "230/400")
+    unknown = home.rows.with_columns(pl.lit(None, pl.Float64).alias(f"{leg}_var") for leg in LINES)
+    rows = corrected(replace(home, rows=unknown))
+    assert rows["method"].unique().to_list() == [EMPTY]
+    assert rows["reason"].unique().to_list() == [NOT_RECORDED]
+    assert rows["l2_w"].equals(home.rows["l2_w"])
+
+
+@pytest.mark.parametrize("leg", ["l1", "l3", "l1+l3", "l1+l2+l3"])
+@pytest.mark.parametrize("sees_pv", [True, False])
+def test_lines_that_were_not_seen_are_the_meter_less_the_others(leg: str, sees_pv: bool) -> None:
+    home = faulty_home("dead", leg, "230/400", sees_pv=sees_pv, has_meter=True)
+    rows = corrected(home)
+    if (
+        not sees_pv
+    ):  # production metered at one line stands for all three by their voltages, which differ here
+        is_dark = home.rows["pv_w"] == 0
+        rows, home = rows.filter(is_dark), replace(home, right=home.right.filter(is_dark))
+    assert rows["method"].unique().to_list() == [ESTIMATED]
+    total = sum(rows[f"{line}_w"] for line in LINES)
+    np.testing.assert_allclose(total, sum(home.right[f"{line}_w"] for line in LINES), atol=1e-6)
+    assert (rows["sum_w_low"] <= total + 1e-6).all()
+    assert (rows["sum_w_high"] >= total - 1e-6).all()
+    for line in lines_of(leg, 3):
+        assert (rows[f"{line}_w_low"] <= home.right[f"{line}_w"]).all()
+        assert (rows[f"{line}_w_high"] >= home.right[f"{line}_w"]).all()
+
+
+def test_without_a_meter_no_other_line_tells_of_a_third() -> None:
+    rows = corrected(faulty_home("dead", "l3", "230/400"))
+    assert rows["method"].unique().to_list() == [EMPTY]
+    assert rows["l3_w"].null_count() == rows.height
+    assert rows["l1_w"].null_count() == 0
+
+
+def test_a_share_of_a_third_line_is_scaled_up() -> None:
+    home = faulty_home("partial", "l3", "230/400", cts_per_leg=2)
+    rows = corrected(home, gain_l3=0.5, gain_l3_se=0.02)
+    np.testing.assert_allclose(rows["l3_w"], home.right["l3_w"], atol=1e-9)
+    assert rows["factor_l3"].unique().to_list() == [2.0]
+    assert rows["factor_l1"].unique().to_list() == [1.0]
+
+
+def test_production_led_by_another_line_takes_nothing_for_known() -> None:
+    """The exchanged lead of a line whose own voltage production isn't metered by: line and production are empty."""
+    for is_added in (False, True):
+        home = faulty_home("swapped_with_pv", "l3", "230/400", is_added=is_added, production_leg=1)
+        rows = corrected(home, Witnesses(production_factor={"H1": (-3.0,)}))
+        assert rows["method"].unique().to_list() == [EMPTY]
+        lost = ["l1_w", "l2_w", "l3_w", "pv_w"] if is_added else ["l3_w", "pv_w"]
+        for column in ("l1_w", "l2_w", "l3_w", "pv_w"):
+            assert rows[column].null_count() == (rows.height if column in lost else 0), (is_added, column)
+
+
+def test_homes_of_one_two_and_three_lines_are_corrected_together() -> None:
+    homes = {
+        site: faulty_home("reversed", leg, service)
+        for site, leg, service in (("A", "l1", "single"), ("B", "l2", "120/240"), ("C", "l3", "230/400"))
+    }
+    together = {
+        name: pl.concat(
+            getattr(home, name).with_columns(site_id=pl.lit(site)) for site, home in homes.items()
+        )
+        for name in ("rows", "right", "episode")
+    }
+    sites = pl.DataFrame({"site_id": list(homes), "longitude": [0.0] * 3})
+    rows = correct_rows(
+        together["rows"], together["episode"], sites=sites, witnesses=Witnesses(), catalogue=CATALOGUE
+    )
+    for column in ("l1_w", "l2_w", "l3_w"):
+        assert rows[column].equals(together["right"][column], null_equal=True)
