@@ -8,6 +8,7 @@ from typing import NamedTuple
 from pipeline.core.line_words import line_words
 from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import Fault
 from pipeline.report import words
 from pipeline.workorder.install import Install
@@ -64,7 +65,7 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
         fault = catalogue[name]
         test = tell_apart(_respond(fault, case, case.leg, settings))
         text = test or f"One known load can't tell; look: {case.retell(fault.story)}"
-        return Other(words.fault(name), share, text)
+        return Other(fault_title(name, len(lines)), share, text)
 
     rows = []
     for switch, name in switches.items():

@@ -39,7 +39,7 @@ class Case:
 
     def retell(self, text: str) -> str:
         """Return a fault's text with its codes as titles and the words for this home's lines."""
-        return spell_faults(self.called.retell(text))
+        return self.called.retell(spell_faults(text))
 
     @property
     def signal(self) -> dict[str, Any]:

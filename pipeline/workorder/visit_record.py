@@ -53,7 +53,11 @@ def visit_record(
     codes = [suspected, *(code for code in FINDINGS if code != suspected)]
     count = service_of(service).line_count
     findings = tuple(
-        Finding(code, fault_title(code), _legs(catalogue[code], service, count) if code in catalogue else ())
+        Finding(
+            code,
+            fault_title(code, count),
+            _legs(catalogue[code], service, count) if code in catalogue else (),
+        )
         for code in codes
     )
     return VisitRecord(visit_id, site_id, findings, tuple((code, LEGS[code]) for code in leg_codes(count)))
