@@ -46,7 +46,9 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         site_id=home.site_id,
         as_of=home.as_of,
         kind="office" if is_office else "visit",
-        suspicion=words.suspicion(fault.name, case.leg, line_count=len(case.install.lines)),
+        suspicion=words.suspicion(
+            fault.name, None if case.install.is_summed else case.leg, line_count=len(case.install.lines)
+        ),
         how_likely=f"{likelihood_word(share or 0.0, settings.orders.likelihood_words)}:"
         f" {words.likelihoods(share, listed['likelihood'])}",
         since=words.since(listed["since"]),
@@ -74,7 +76,7 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         prove=case.retell(fault.remedy.prove),
         desk=desk,
         record=visit_record(
-            home.site_id, home.visit_id, fault.name, service=case.install.service, catalogue=catalogue
+            home.site_id, home.visit_id, fault.name, install=case.install, catalogue=catalogue
         ),
         earlier=home.earlier,
         since_visit=home.standing.get("proof_told"),

@@ -330,6 +330,8 @@ def test_one_total_of_three_lines_is_tested_on_each_line(order_of: OrderOf) -> N
     ]
     assert {row.now[channel] for row in order.expectations[:3]} == {"−1\u202f500 or +1\u202f500"}
     assert "the one whose load reads wrong has the CT at fault" in order.known_load
+    assert order.suspicion == "CT reversed"
+    assert order.desk is None  # a sign for the total turns the right lines too
     assert dict(order.facts)["Source reports"] == "one total of all lines"
 
 
