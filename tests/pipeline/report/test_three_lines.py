@@ -104,6 +104,15 @@ def test_the_wirings_stand_in_plain_words_the_likeliest_first(page: Page) -> Non
     assert any(LOOK_AT in line.text for line in page.all("p"))
 
 
+def test_a_wiring_that_is_surely_right_is_said_in_a_sentence() -> None:
+    columns = {"site_id": HOME, "wiring": "l1+ l2+ l3+", "likelihood": 0.97, "look_at": LOOK_AT}
+    panel = wiring_panel(pl.DataFrame([columns]), HOME)
+    assert panel == {"rows": [], "right": "97 %", "look_at": None, "rest": None}
+    unsure = wiring_panel(pl.DataFrame([columns | {"likelihood": 0.9}]), HOME)
+    assert unsure is not None
+    assert (len(unsure["rows"]), unsure["look_at"], unsure["rest"]) == (1, None, "10 %")
+
+
 def test_a_home_or_night_without_wirings_has_no_panel(pages: Path, three: ReportInput) -> None:
     assert "Which wirings" not in (pages / "home" / page_name("MH-20980")).read_text()
     assert wiring_panel(None, HOME) is None
