@@ -140,3 +140,47 @@ def test_a_setting_ends_it_too_and_a_missing_leg_is_the_suspected_one(find: Find
 
 def test_a_visit_before_the_lakes_first_day_has_no_days(find: Find) -> None:
     assert find({}, [visit(date(2025, 6, 4))]).is_empty()
+
+
+@pytest.mark.parametrize(
+    ("found", "leg", "why_not"),
+    [
+        ("wrong_ratio", "l1+l2+l3", None),
+        ("legs_crossed", None, "the visit doesn't say which leg"),
+        ("reversed", None, "the visit doesn't say which leg"),
+    ],
+)
+def test_a_visit_to_three_lines_without_a_leg(
+    registers: Registers, tmp_path: Path, found: str, leg: str | None, why_not: str | None
+) -> None:
+    """What is of the whole home is of all three lines; of CTs on each other's lines nobody knows which."""
+    service = pl.when(pl.col("site_id") == "H00004").then(pl.lit("230/400")).otherwise("service")
+    told = pl.DataFrame([visit(date(2026, 6, 4), found, leg=None)], schema=registers.visits.schema)
+    known = replace(registers, visits=told, sites=registers.sites.with_columns(service=service))
+    scores = {
+        "site_id": "H00004",
+        "likelihood": 0.0,
+        "likely_fault": "dead",
+        "likely_leg": "l1",
+        "onset_on": None,
+    }
+    scores |= {
+        "is_clock_suspect": False,
+        "record_likelihood": 0.0,
+        "fault_likelihoods": dict.fromkeys(FAULTS, 0.0),
+    }
+    pl.DataFrame([scores], schema_overrides={"onset_on": pl.Date}).write_parquet(
+        tmp_path / "site_scores.parquet"
+    )
+    none = {
+        "since": pl.lit(None, pl.Date),
+        "scored_since": pl.lit(None, pl.Date),
+        "leg": pl.lit(None, pl.String),
+    }
+    told.select("visit_id", **none).write_parquet(tmp_path / "promise.parquet")
+
+    (row,) = find_episodes(
+        tmp_path, known, load_settings().correction, catalogue=CATALOGUE, first_day=FIRST
+    ).to_dicts()
+
+    assert (row["leg"], row["why_not"], row["service"]) == (leg, why_not, "230/400")
