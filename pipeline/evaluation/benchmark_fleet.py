@@ -16,7 +16,8 @@ import polars as pl
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import cut
-from pipeline.features.day_store import Cut, DayCounts, Store, day_digest, total_counts
+from pipeline.features.day_counts import DayCounts, total_counts
+from pipeline.features.day_store import Cut, Store, day_digest
 from pipeline.ingest.lake import open_lake
 from pipeline.storage.layout import LINE_TABLE, STORE_TABLES
 
