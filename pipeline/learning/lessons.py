@@ -75,6 +75,9 @@ LESSONS_OF_THREE_LINES = (
     Lesson("measured", 100, 28, 60, date(2026, 3, 20), _EUROPE),
 )
 
+ROUNDS = ("rounds", "which_rounds", "leg_rounds", "innocent_rounds")
+FEWER_ROUNDS = 2  # of three lines: half as many trees for a tenth of the homes
+
 
 def labelled_fleet(
     lesson: Lesson, seed: int, scale: float, *, settings: Settings, workers: int = 1
@@ -106,6 +109,12 @@ def labelled_fleet(
         return labelled_lake(root / "lake", root, lesson.days, settings=settings)
 
 
+def _with_fewer_rounds(settings: Settings) -> Settings:
+    training = settings.training
+    fewer = {name: max(1, getattr(training, name) // FEWER_ROUNDS) for name in ROUNDS}
+    return settings.model_copy(update={"training": training.model_copy(update=fewer)})
+
+
 def train(
     settings: Settings,
     seed: int,
@@ -126,7 +135,9 @@ def train(
     workers, line_count, tell
         Processes that write a fleet; 3, or 2 for homes of up to two lines; called with lines of progress.
     """
-    lessons, fleets = LESSONS if line_count == TWO else LESSONS_OF_THREE_LINES, []
+    lessons, fleets = LESSONS, []
+    if line_count != TWO:
+        lessons, settings = LESSONS_OF_THREE_LINES, _with_fewer_rounds(settings)
     for number, lesson in enumerate(lessons):
         tell(
             f"fleet {number + 1} of {len(lessons)}: {round(lesson.sites * scale)} homes ({lesson.family}"

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from contextlib import nullcontext
 from dataclasses import asdict, dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -17,7 +18,7 @@ import polars as pl
 from pipeline.core.errors import InputError
 from pipeline.core.services import service_of
 from pipeline.core.settings import Settings, load_settings
-from pipeline.evaluation.study_pages import Study, Table
+from pipeline.evaluation.study_pages import Study, Table, percent
 from pipeline.evaluation.validation import metrics
 from pipeline.evaluation.validation.calibration import reliability_table
 from pipeline.evaluation.validation.fleets import (
@@ -103,9 +104,9 @@ def judge_fleet(
 
 def fleet_numbers(homes: pl.DataFrame) -> dict[str, Any]:
     """Return the metrics of `join_truth`'s homes, the homes suspected and the sound ones among them in a thousand."""
-    is_suspect = pl.col("verdict") == "suspect"
+    is_suspect, weight = pl.col("verdict") == "suspect", pl.col("weight")
     sound = homes.filter(~pl.col("is_faulty"))
-    alarms = sound.filter(is_suspect)["weight"].sum() / max(sound["weight"].sum(), 1)
+    alarms = sound.select((weight * is_suspect).sum() / weight.sum()).item() if sound.height else 0.0
     numbers = metrics.compute_metrics(homes)
     return numbers | {"suspects": homes.filter(is_suspect).height, "sound_suspects_1000": 1000 * alarms}
 
@@ -134,10 +135,7 @@ def judge_services(
             lake = Path(name) / lake_name(spec)
             if not (lake / "truth.csv").exists():
                 shutil.rmtree(lake, ignore_errors=True)
-                title = service_of(service).title
-                write_unlike_lake(
-                    spec, lake, request.workers, tell=lambda line, title=title: tell(f"{title}: {line}")
-                )
+                write_unlike_lake(spec, lake, request.workers, tell=partial(_tell_of, service, tell))
             tell(f"{service_of(service).title}: scored")
             _, homes[service] = judge_fleet(lake, model, settings)
         builder = FleetBuilder(
@@ -165,12 +163,17 @@ def judge_services(
     )
 
 
+def _tell_of(service: str, tell: Callable[[str], None], line: str) -> None:
+    tell(f"{service_of(service).title}: {line}")
+
+
 def service_tables(homes: Mapping[str, pl.DataFrame], real: Mapping[str, pl.DataFrame]) -> tuple[Table, ...]:
     """Return the tables of these fleets' homes, by service, the targets first; TWO_LEGS is one of them.
 
     `real` are the homes of real measurements by service, weighted.
     """
     numbers = {service: fleet_numbers(fleet) for service, fleet in homes.items()}
+    faulty = min(row["faulty"] for row in numbers.values())
     fleets = pl.DataFrame([
         {"service": f"{service_of(service).title}{kind}", **row}
         for kind, rows in (("", numbers), (", real", {name: fleet_numbers(fleet) for name, fleet in real.items()}))
@@ -191,8 +194,9 @@ def service_tables(homes: Mapping[str, pl.DataFrame], real: Mapping[str, pl.Data
     return (
         Table(
             "targets", "Targets: no service far behind homes with two legs", check_services(numbers),
-            "Wanted is the value of the fleet of two legs, with the difference that is allowed. Of 1,000 homes with 55 "
-            "faulty ones, one home more or less is 1.8 % of the shares.",
+            "Target value: that of the fleet of two legs, and the difference that is allowed. "
+            f"{faulty} homes of each fleet are faulty: one more or less is {percent(1 / max(faulty, 1))} of them. "
+            "A home with one line has no other line to compare with: there, some faults that scale a reading look alike.",
             columns=("service", "target", "wanted", "value", "met"),
         ),
         Table(

@@ -28,7 +28,7 @@ from pipeline.simulate.spec import FleetSpec
 @pytest.fixture(scope="module")
 def judged(tmp_path_factory) -> tuple[Path, dict, pl.DataFrame]:
     lake = tmp_path_factory.mktemp("judged") / "lake"
-    write_lake(FleetSpec(14, 3, 60, 4, fault_share=0.5, service="230/400"), lake)
+    write_lake(FleetSpec(14, 3, 60, 4, fault_share=0.5, service="230"), lake)
     return (lake, *judge_fleet(lake))
 
 
@@ -68,6 +68,7 @@ def test_the_tables_name_services_as_people_do(judged):
     tables = service_tables({TWO_LEGS: homes, "230/400": homes}, {"230": homes})
     assert tables[0].name == "targets"
     assert tables[0].frame["is_met"].all()  # the same homes are no worse
+    assert f"{homes['is_faulty'].sum()} homes of each fleet are faulty" in tables[0].note
     titles = {service.title for service in SERVICES.values()}
     assert set(tables[1].frame["service"]) - titles == {f"{service_of('230').title}, real"}
     for table in tables:
