@@ -140,7 +140,7 @@ def also_possible(
     called = called or line_words(2)
 
     def retell(text: str) -> str:
-        return spell_faults(called.retell(text))
+        return called.retell(spell_faults(text))
 
     others = [
         (share, name) for name, share in shares.items() if name in catalogue and name != fault and share

@@ -8,6 +8,7 @@ from typing import NamedTuple
 from pipeline.core.line_words import line_words
 from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import Fault
 from pipeline.report import words
 from pipeline.workorder.install import Install
@@ -64,7 +65,7 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
         fault = catalogue[name]
         test = tell_apart(_respond(fault, case, case.leg, settings))
         text = test or f"One known load can't tell; look: {case.retell(fault.story)}"
-        return Other(words.fault(name), share, text)
+        return Other(fault_title(name, len(lines)), share, text)
 
     rows = []
     for switch, name in switches.items():
@@ -73,7 +74,8 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
         texts = {
             channel: moves_text(suspected, cell, settings) for channel, cell in cells.items() if suspected
         }
-        rows.append(Expectation(name, right_texts, texts))
+        short = f"load on {lines[switch].upper()}" if switch < len(lines) else "solar on"
+        rows.append(Expectation(name, right_texts, texts, short))
     is_moved = any(
         not row.right[PRODUCTION].startswith(row.now[PRODUCTION]) for row in rows if has_pv and row.now
     )

@@ -135,7 +135,7 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
     """
     faulty = lines_of(case.leg, len(case.install.lines))
     legs = [leg for leg in case.install.channels if leg in faulty]
-    if not legs or case.install.service not in stopgap.services:
+    if not legs or case.install.is_summed or case.install.service not in stopgap.services:
         return None
     changes = [
         replace(change, setting=change.setting.format(leg=words.leg(leg)), why=case.called.retell(change.why))

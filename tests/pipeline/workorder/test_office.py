@@ -112,7 +112,9 @@ def test_three_lines_are_set_and_proved_line_by_line(order_of: OrderOf) -> None:
     """Each line carries a third of the production: -0.33, at most 15 % of that off."""
     half = dict.fromkeys(("slope_l1", "slope_l2", "slope_l3"), -1 / 6)
     fix = desk(order_of(Wish("wrong_ratio", "l1+l2+l3", service="230/400", signal=half)))
-    assert fix.changes[0].setting == "ct_amps (CT rating, all three lines) in the monitor and in the site record"
+    assert (
+        fix.changes[0].setting == "ct_amps (CT rating, all three lines) in the monitor and in the site record"
+    )
     assert fix.changes[0].why == "all three lines read 0.50 ± 0.01 times the true value, by the slope on PV"
     assert [(item.number[:14], item.then) for item in fix.verifications] == [
         (f"slope of {line} on", "−0.33, at most 0.05 off") for line in ("L1", "L2", "L3")
