@@ -264,6 +264,8 @@ def test_a_fault_is_named_in_the_words_of_the_homes_lines(tmp_path: Path, settin
     headings = [heading.text for heading in page.all("h2")]
     assert "Found: CTs on each other's lines, L1 and L2" in headings
     assert not re.search(r"\blegs?\b", page.all("main")[0].text)
-    index = [cell.text for cell in Page(folder / "report" / "index.html").all("td", **{"data-label": "Fault"})]
+    index = [
+        cell.text for cell in Page(folder / "report" / "index.html").all("td", **{"data-label": "Fault"})
+    ]
     assert "CTs on each other's lines, L1 and L2" in index
     assert any(text.endswith(", L1") for text in index)
