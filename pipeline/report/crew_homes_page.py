@@ -25,7 +25,7 @@ LABELS = {
 }
 _SHOWN = (
     "site_id", "area", "commissioned_on", "is_visited", "visited_on", "kind", "counts", "fault", "fault_leg",
-    "fault_likelihood", "any_likelihood",
+    "line_count", "fault_likelihood", "any_likelihood",
 )  # fmt: skip
 _ORDER = pl.Enum([*LABELS, REST])
 # How a crew's installs count, a row a kind.

@@ -119,7 +119,8 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> dict[s
         "map": map_context(night),
         "trend": trend_context(night),
         "list": list_context(night, settings),
-        "crews": crews_context(night.crews, settings.crews) | {"doubts": doubt_rows(night)},
+        "crews": crews_context(night.crews, settings.crews, line_count=line_count)
+        | {"doubts": doubt_rows(night)},
         "normal": normal_context(night, settings.verdict),
     }
     for name, context in contexts.items():

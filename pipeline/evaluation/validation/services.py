@@ -195,7 +195,8 @@ def service_tables(homes: Mapping[str, pl.DataFrame], real: Mapping[str, pl.Data
         Table(
             "targets", "Targets: no service far behind homes with two legs", check_services(numbers),
             "Target value: that of the fleet of two legs, and the difference that is allowed. "
-            f"{faulty} homes of each fleet are faulty: one more or less is {percent(1 / max(faulty, 1))} of them.",
+            f"{faulty} homes of each fleet are faulty: one more or less is {percent(1 / max(faulty, 1))} of them. "
+            "A home with one line has no other to compare with: some faults that scale a reading look alike there.",
             columns=("service", "target", "wanted", "value", "met"),
         ),
         Table(
