@@ -108,13 +108,9 @@ def _wired(code: str, install: Install, settings: OrderSettings) -> Float:
     """Return what moves where the CTs are on the lines, and the way round, that a wiring's code says."""
     wiring = _wiring(install)
     for found in read_wiring(code):
-        line = LINES.index(found.line) + 1
-        wiring = wiring.with_each_ct(
-            lambda ct, line=line, is_turned=found.is_turned: (
-                ct.on_line(line).turned() if is_turned else ct.on_line(line)
-            ),
-            (found.channel,),
-        )
+        on_line = (ct.on_line(LINES.index(found.line) + 1) for ct in wiring.cts(found.channel))
+        cts = tuple(ct.turned() if found.is_turned else ct for ct in on_line)
+        wiring = wiring.with_cts(found.channel, cts)
     return _switch(wiring, _circuit(install, settings, 0.5))
 
 

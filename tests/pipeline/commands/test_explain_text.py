@@ -89,21 +89,10 @@ def card(name, cautions=()):
     )  # fmt: skip
 
 
-def told(
-    listed=LISTED, standing=STANDING, fault="reversed", probes=None, events=EVENTS, wirings=None, **changed
-):
+def told(listed=LISTED, standing=STANDING, fault="reversed", probes=None, events=EVENTS, **changed):
     of = card(fault, ("This one alone.",))
     frame = weights() if probes is None else probes
-    return tell_home(
-        "A",
-        score(**changed),
-        frame,
-        listed=listed,
-        standing=standing,
-        card=of,
-        events=events,
-        wirings=wirings,
-    )
+    return tell_home("A", score(**changed), frame, listed=listed, standing=standing, card=of, events=events)
 
 
 def plain(text):
@@ -304,24 +293,8 @@ def test_a_home_that_is_not_listed_says_why_and_counts_no_nights(why):
     assert "On the list for" not in text
 
 
-WIRINGS = {
-    "rows": [{"parts": ["CT of channel L2 is turned."], "likelihood": 0.9}, {"parts": ["Right."], "likelihood": 0.06}],
-    "rest": "4 %", "look_at": "the arrow of the CT of channel L2",
-}  # fmt: skip
-
-
-def test_three_lines_are_called_lines_and_their_likeliest_wirings_are_told():
-    three = {"line_count": 3, "service": "230/400", "leg": "l1+l3"}
-    text = plain(told(listed=LISTED | {"leg": "l1+l3"}, wirings=WIRINGS, **three))
-    assert "CT reversed on L1 and L3, since 2026-05-14" in text
-    assert "or lines whose voltages drift apart under load" in text
-    assert (
-        "Likeliest wirings of its CTs - 90 %: CT of channel L2 is turned. - 6 %: Right. - 4 %: all other wirings "
-        "together. - To tell the first two apart on site: the arrow of the CT of channel L2." in text
-    )
-    assert "wirings" not in told()
-
-
-def test_a_home_of_one_line_has_no_leg_to_name():
-    one = {"line_count": 1, "service": "230", "leg": "both"}
-    assert "CT reversed, since 2026-05-14" in plain(told(listed=LISTED | {"leg": "both"}, **one))
+def test_lines_are_called_as_the_home_has_them():
+    three = plain(told(listed=LISTED | {"leg": "l1+l3"}, line_count=3, service="230/400"))
+    assert "CT reversed on L1 and L3, since 2026-05-14" in three
+    assert "or lines whose voltages drift apart under load" in three
+    assert "CT reversed, since 2026-05-14" in plain(told(line_count=1, service="230"))
