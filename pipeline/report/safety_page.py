@@ -16,7 +16,7 @@ from pipeline.report.home_page import site_facts
 from pipeline.report.names import page_name
 from pipeline.report.report_input import ReportInput
 from pipeline.report.voltage_chart import voltage_picture
-from pipeline.worklist.safety_call_text import RIGHT
+from pipeline.worklist.safety_call_text import RIGHT, RIGHT_OF_THREE, limit_of
 
 FOLDER = "safety"
 
@@ -58,7 +58,9 @@ def safety_context(
         "listed": listed,
         "facts": site_facts(site),
         "measured": measured_rows(call, site.get("service"), settings),
-        "picture": _figure(tables["safety_day"], line_count_of(site.get("service")), settings),
+        "picture": _figure(
+            tables["safety_day"], line_count_of(site.get("service")), limit_of(call, settings)
+        ),
         "events": tables["home_story"].sort("happened_on", "told_on", "what").to_dicts(),
     }
 
@@ -69,12 +71,13 @@ def measured_rows(
     """Return (what, measured, right) of the last night that showed it; none for a call that only the record knows."""
     if call["v_per_kw"] is None:
         return []
-    from_v = f"{settings.neutral_v_per_kw:g}"
+    limit_v = limit_of(call, settings)
+    right = RIGHT if call.get("v_per_kw_l1_23") is None else RIGHT_OF_THREE
     moved = [
         (
             f"V{first[1]} − V{second[1]} for each kW of {line.upper()} as read",
             f"{words.slope(call[f'v_per_kw_{end}{pair}'], call[f'v_per_kw_{end}_se{pair}'])} V",
-            f"{sign}, {RIGHT}",
+            f"{sign}, {right}",
         )
         for pair, (first, second) in PAIRS.items()
         if call.get(f"v_per_kw_l1{pair}") is not None
@@ -88,20 +91,20 @@ def measured_rows(
         (
             f"{between} for each kW that flows, less of {of_both}",
             f"{words.slope(call['v_per_kw'], call['v_per_kw_se'])} V",
-            f"under {from_v} V",
+            f"under {limit_v:.2g} V",
         ),
         (
             f"As a resistance, {safety_words.path_text(service)}",
             f"about {ohm:.2f} Ω",
-            f"under {safety_words.path_ohm(settings.neutral_v_per_kw, service):.2f} Ω",
+            f"under {safety_words.path_ohm(limit_v, service):.2f} Ω",
         ),
         ("Data", f"{words.count(call['nights'] or 0, 'night')}, {call['data_from']} to {call['shown_on']}", "–"),
     ]  # fmt: skip
 
 
-def _figure(days: pl.DataFrame, line_count: int, settings: VerdictSettings) -> Figure:
+def _figure(days: pl.DataFrame, line_count: int, limit_v_per_kw: float) -> Figure:
     """Return the picture by day; its caption carries the numbers."""
-    from_v = f"{settings.neutral_v_per_kw:g} V per kW"
+    right = RIGHT_OF_THREE if line_count == 3 else RIGHT
     caption = ""
     if days.height:
         low, high = (
@@ -111,13 +114,13 @@ def _figure(days: pl.DataFrame, line_count: int, settings: VerdictSettings) -> F
         loads = "both legs' load" if line_count == 2 else "the load on L1 and L2"
         caption = (
             f"V1 − V2, fitted to the changes of {loads}, {words.count(days.height, 'day')} one by one: it "
-            f"moves by {low:.2f} to {high:.2f} V for each kW (bars: 95 % interval of a day). Right is {RIGHT} (grey); "
-            f"a loose neutral is suspected from {from_v} (dashed)."
+            f"moves by {low:.2f} to {high:.2f} V for each kW (bars: 95 % interval of a day). Right is {right} (grey); "
+            f"a loose neutral is suspected from {limit_v_per_kw:.2g} V per kW (dashed)."
         )
     return Figure(
         "volts",
         "How far the voltages move apart",
-        voltage_picture(days, settings.neutral_v_per_kw),
+        voltage_picture(days, limit_v_per_kw, line_count),
         "No day in the window tells.",
         caption,
     )

@@ -11,9 +11,10 @@ from pipeline.report.charts import by_leg_rows, side_by_side
 from pipeline.report.vega import Spec
 
 _RIGHT_V = 1.0  # what a service in order reaches, a long thin drop included
+_RIGHT_OF_THREE_V = 2.0  # ... and long shared mains of three lines
 
 
-def voltage_picture(days: pl.DataFrame, suspected_from: float) -> Spec | None:
+def voltage_picture(days: pl.DataFrame, suspected_from: float, line_count: int = 2) -> Spec | None:
     """Return each day's movement of V1 - V2 for a kW of each leg, with the sign that is right as plus; None: no day.
 
     The bars are 95 % intervals.
@@ -24,6 +25,8 @@ def voltage_picture(days: pl.DataFrame, suspected_from: float) -> Spec | None:
         Table safety_day of one home [V/kW].
     suspected_from
         From where on a loose neutral is suspected [V/kW].
+    line_count
+        How many lines the home has.
     """
     if days.is_empty():
         return None
@@ -56,7 +59,7 @@ def voltage_picture(days: pl.DataFrame, suspected_from: float) -> Spec | None:
         dots,
     ]
     tables = {
-        "right": [{"low": 0, "high": _RIGHT_V}],
+        "right": [{"low": 0, "high": _RIGHT_OF_THREE_V if line_count == 3 else _RIGHT_V}],
         "suspected": [{"v": suspected_from}],
         "days": rows(points),
     }

@@ -15,8 +15,15 @@ REPAIRED = "repaired, waiting for data"
 CLEARED = "repaired, and the data since agree"
 # What is open, most urgent first.
 OPEN = (CALL_NOW, CALLED, REPAIRED)
-# Of a service and a transformer in order; the setting [verdict] neutral_v_per_kw rests on it.
+# Of a service and a transformer in order; the settings [verdict] neutral_... rest on it.
 RIGHT = "about 0.1 to 0.3 V per kW, up to 1 V on a long thin drop"
+RIGHT_OF_THREE = "about 0.1 to 1 V per kW, up to 2 V on long shared mains"
+
+
+def limit_of(seen: Mapping[str, Any], verdict: VerdictSettings) -> float:
+    """Return from how many V per kW on a loose neutral is suspected at a home; an older run doesn't say it."""
+    limit = seen.get("limit_v_per_kw")
+    return verdict.neutral_v_per_kw if limit is None else float(limit)
 
 
 def measured_text(seen: Mapping[str, Any], as_of: date, verdict: VerdictSettings) -> str:
@@ -25,9 +32,9 @@ def measured_text(seen: Mapping[str, Any], as_of: date, verdict: VerdictSettings
     Parameters
     ----------
     seen
-        v_per_kw, and v_per_kw_l1, v_per_kw_l2 of each pair with their standard errors [V/kW]; nights, data_from.
+        v_per_kw, limit_v_per_kw, and v_per_kw_l1, v_per_kw_l2 of each pair with their standard errors [V/kW]; nights, data_from.
     as_of, verdict
-        The night; neutral_v_per_kw is where a loose neutral is suspected.
+        The night, and section [verdict].
     """
     pairs = {pair: lines for pair, lines in PAIRS.items() if _has_pair(seen, pair)}
     moved = "; ".join(_moved(seen, pair, lines) for pair, lines in pairs.items())
@@ -43,12 +50,13 @@ def measured_text(seen: Mapping[str, Any], as_of: date, verdict: VerdictSettings
         if seen["data_from"]
         else f"up to {as_of}"
     )
-    first, second = "the first line of each pair", "the second"
+    first, second, right = "the first line of each pair", "the second", RIGHT_OF_THREE
     if len(pairs) == 1:
         first, second = (line.upper() for line in next(iter(pairs.values())))
+        right = RIGHT
     return (
-        f"{moved}{counted}, by the data of {span}. Right is minus on {first} and plus on {second}, {RIGHT}; "
-        f"a loose neutral is suspected from {verdict.neutral_v_per_kw:g} V per kW"
+        f"{moved}{counted}, by the data of {span}. Right is minus on {first} and plus on {second}, {right}; "
+        f"a loose neutral is suspected from {limit_of(seen, verdict):.2g} V per kW"
     )
 
 

@@ -22,6 +22,7 @@ from pipeline.worklist.safety_call_text import (
     CLEARED,
     OPEN,
     REPAIRED,
+    limit_of,
     measured_text,
     status_text,
 )
@@ -31,9 +32,11 @@ _OF_PAIR = {
     "v_per_kw_l1": "sag_l1", "v_per_kw_l1_se": "sag_l1_se", "v_per_kw_l2": "sag_l2", "v_per_kw_l2_se": "sag_l2_se",
 }  # fmt: skip
 _SIGNALS = {f"{name}{pair}": f"{column}{pair}" for pair in PAIRS for name, column in _OF_PAIR.items()}
-_SCORES = {"v_per_kw": "neutral_v_per_kw", "v_per_kw_se": "neutral_v_per_kw_se"}
+_SCORES = {
+    "v_per_kw": "neutral_v_per_kw", "v_per_kw_se": "neutral_v_per_kw_se", "limit_v_per_kw": "neutral_limit_v_per_kw",
+}  # fmt: skip
 # since: the night that told it first; shown_on: the last night that did, of which v_per_kw... and measured are;
-# v_per_kw: for each kW that flows, held against [verdict] neutral_v_per_kw; v_per_kw_l1, _l2: V1 - V2 for each kW read;
+# v_per_kw: for each kW that flows, from limit_v_per_kw on a loose neutral is suspected; v_per_kw_l1, _l2: V1 - V2 for each kW read;
 # with _23 and _31 at their end the same of V2 - V3 and V3 - V1 of a home with three lines.
 SCHEMA = pl.Schema(
     {
@@ -43,7 +46,7 @@ SCHEMA = pl.Schema(
         "measured": pl.String, "v_per_kw": pl.Float64, "v_per_kw_se": pl.Float64,
         "v_per_kw_l1": pl.Float64, "v_per_kw_l1_se": pl.Float64,
         "v_per_kw_l2": pl.Float64, "v_per_kw_l2_se": pl.Float64, "nights": pl.Int64, "data_from": pl.Date,
-        **{name: pl.Float64 for name in _SIGNALS if name not in _OF_PAIR},
+        **{name: pl.Float64 for name in _SIGNALS if name not in _OF_PAIR}, "limit_v_per_kw": pl.Float64,
     }
 )  # fmt: skip
 _SHOWN = SCHEMA.names()[SCHEMA.names().index("shown_on") :]  # kept from the last night that showed it
@@ -83,7 +86,7 @@ class Tonight:
             not self.is_shown
             and enough >= self.settings.neutral_clear_nights
             and most is not None
-            and most < self.settings.neutral_v_per_kw
+            and most < limit_of(self.seen, self.settings)
         )
 
 
@@ -106,7 +109,8 @@ def next_safety_calls(
         The register safety_calls; of a home's rows the newest since its last call was closed counts. One that names no
         repair opens a call even where the data show nothing.
     scores
-        `site_scores`: site_id, area, is_neutral_suspect, neutral_v_per_kw with its standard error, from_on, nights.
+        `site_scores`: site_id, area, is_neutral_suspect, neutral_v_per_kw with its standard error and
+        neutral_limit_v_per_kw, from_on, nights.
     signals
         Table site_signal over each home's span, which begins after a repair: sag_l1, sag_l2 with their standard errors
         [V/kW], and those of the other pairs of lines on a night that has any home with three.
@@ -163,7 +167,7 @@ def _seen(scores: pl.DataFrame, signals: pl.DataFrame, homes: list[str]) -> dict
         "is_neutral_suspect",
         "nights",
         data_from="from_on",
-        **{name: pl.col(column) for name, column in _SCORES.items()},
+        **{name: pl.col(column) for name, column in _SCORES.items() if column in scores.columns},
     )
     known = {name: pl.col(column) for name, column in _SIGNALS.items() if column in signals.columns}
     volts = signals.select("site_id", **known)

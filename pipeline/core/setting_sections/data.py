@@ -150,6 +150,8 @@ class VerdictSettings(Section):
     record: float = chance()
     min_nights: int = span_days()
     neutral_v_per_kw: float = between((0.01, 100.0), "V/kW", "0 would suspect every service")
+    neutral_three_lines_v_per_kw: float = between((0.01, 100.0), "V/kW", "0 would suspect every service")
+    neutral_times_usual: float = between((1.0, 100.0), "times", "less would suspect half of a fleet")
     neutral_scale: float = some_share("a CT that reads nothing of what flows says nothing")
     neutral_clear_nights: int = span_days(1)
     neutral_clear_z: float = between((0.0, 100.0), "standard errors", "nothing measured is surer")

@@ -52,16 +52,39 @@ def test_noise_and_legs_that_step_alike_say_nothing() -> None:
     assert (unknown["neutral_v_per_kw"], unknown["is_neutral_suspect"]) == (None, False)
 
 
-def of_three(**row: Any) -> dict[str, Any]:
-    """What is said of a home of three lines each pair of which moves by 2 V for each kW."""
-    pairs = {"sag_v_per_kw": 2.0, "sag_l1": -2.0, "sag_l2": 2.0, "sag_l1_se": 0.05, "sag_l2_se": 0.05}
-    each = {f"{name}{end}": value for name, value in pairs.items() for end in ("", "_23", "_31")}
-    signals = three_line_homes([each | SUN | {"gain_sum": 1.0} | row])
-    return signals.select(**neutral_columns(OWN, 3)).row(0, named=True)
+def of_three(*sizes: float, **row: Any) -> list[dict[str, Any]]:
+    """What is said of homes of three lines, each pair of which moves by so many V for each kW."""
+    homes = []
+    for size in sizes:
+        pairs = {"sag_v_per_kw": size, "sag_l1": -size, "sag_l2": size, "sag_l1_se": 0.05, "sag_l2_se": 0.05}
+        each = {f"{name}{end}": value for name, value in pairs.items() for end in ("", "_23", "_31")}
+        homes.append(each | SUN | {"gain_sum": 1.0} | row)
+    return three_line_homes(homes).select(**neutral_columns(OWN, 3)).to_dicts()
 
 
 def test_of_three_lines_every_pair_must_move() -> None:
-    assert of_three()["is_neutral_suspect"] is True
-    still = of_three(sag_l1_23=-0.1, sag_l2_23=0.1)
+    assert of_three(5.0)[0]["is_neutral_suspect"] is True
+    (still,) = of_three(5.0, sag_l1_23=-0.1, sag_l2_23=0.1)
     assert (still["neutral_v_per_kw"], still["is_neutral_suspect"]) == (pytest.approx(0.1), False)
-    assert of_three(sag_v_per_kw_31=None)["neutral_v_per_kw"] is None
+    assert of_three(5.0, sag_v_per_kw_31=None)[0]["neutral_v_per_kw"] is None
+
+
+def test_a_long_shared_main_of_three_lines_is_in_order() -> None:
+    # (0.24 + 1.5 x 0.16) ohm at 230 V, the impedance that holds for most homes
+    (home,) = of_three(1000 * (0.24 + 1.5 * 0.16) / 230)
+    assert home["is_neutral_suspect"] is False
+
+
+@pytest.mark.parametrize(
+    ("usual", "limit"),
+    [
+        (0.1, OWN.neutral_v_per_kw),
+        (0.6, 0.6 * OWN.neutral_times_usual),
+        (2.0, OWN.neutral_three_lines_v_per_kw),
+    ],
+)
+def test_many_homes_of_three_lines_say_what_is_usual(usual: float, limit: float) -> None:
+    homes = of_three(*[usual] * 30, 1.1 * limit, 0.9 * limit)
+    assert {home["neutral_limit_v_per_kw"] for home in homes} == {pytest.approx(limit)}
+    assert [home["is_neutral_suspect"] for home in homes[-2:]] == [True, False]
+    assert not any(home["is_neutral_suspect"] for home in homes[:-2])
