@@ -30,8 +30,8 @@ def neutral_columns(settings: VerdictSettings, line_count: int = TWO) -> dict[st
 
     `neutral_v_per_kw` [V/kW] is the movement of V1 - V2 on the leg that moves it less, for each kW that flows, null
     where the legs' steps are too alike to tell; `neutral_v_per_kw_se` its standard error; `is_neutral_suspect` whether
-    it is beyond `neutral_limit_v_per_kw`, from which a loose one is suspected. A loose neutral moves every pair of three lines, so of these the pair that
-    moves least is shown.
+    it is beyond `neutral_limit_v_per_kw`, from which a loose one is suspected. A loose neutral moves every pair of
+    three lines, so of these the pair that moves least is shown.
     """
     pairs = _PAIRS if line_count == THREE else {"": _PAIRS[""]}
     sizes, errors, clear = zip(*(_of_pair(*pair, settings) for pair in pairs.items()), strict=True)

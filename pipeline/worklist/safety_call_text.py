@@ -32,7 +32,8 @@ def measured_text(seen: Mapping[str, Any], as_of: date, verdict: VerdictSettings
     Parameters
     ----------
     seen
-        v_per_kw, limit_v_per_kw, and v_per_kw_l1, v_per_kw_l2 of each pair with their standard errors [V/kW]; nights, data_from.
+        v_per_kw, limit_v_per_kw, and v_per_kw_l1, v_per_kw_l2 of each pair with their standard errors [V/kW];
+        nights, data_from.
     as_of, verdict
         The night, and section [verdict].
     """

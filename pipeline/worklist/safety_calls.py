@@ -36,7 +36,8 @@ _SCORES = {
     "v_per_kw": "neutral_v_per_kw", "v_per_kw_se": "neutral_v_per_kw_se", "limit_v_per_kw": "neutral_limit_v_per_kw",
 }  # fmt: skip
 # since: the night that told it first; shown_on: the last night that did, of which v_per_kw... and measured are;
-# v_per_kw: for each kW that flows, from limit_v_per_kw on a loose neutral is suspected; v_per_kw_l1, _l2: V1 - V2 for each kW read;
+# v_per_kw: for each kW that flows, from limit_v_per_kw on a loose neutral is suspected; v_per_kw_l1, _l2: V1 - V2 for
+# each kW read;
 # with _23 and _31 at their end the same of V2 - V3 and V3 - V1 of a home with three lines.
 SCHEMA = pl.Schema(
     {
