@@ -135,7 +135,8 @@ def train(
     workers, line_count, tell
         Processes that write a fleet; 3, or 2 for homes of up to two lines; called with lines of progress.
     """
-    lessons, fleets = LESSONS, []
+    lessons: tuple[Lesson, ...] = LESSONS
+    fleets = []
     if line_count != TWO:
         lessons, settings = LESSONS_OF_THREE_LINES, _with_fewer_rounds(settings)
     for number, lesson in enumerate(lessons):
