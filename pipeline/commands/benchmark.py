@@ -12,6 +12,7 @@ from pipeline.commands.options import (
     Homes,
     OutputConsole,
     Seed,
+    ServiceName,
     SettingsFile,
     Workers,
     within,
@@ -28,6 +29,7 @@ def bench(
     distinct: Homes = 1000,
     oracle_homes: Annotated[int, Parameter(validator=within(0, MOST_HOMES))] = 10_000,
     workers: Workers = 2,
+    service: ServiceName | None = None,
     correct_days: Annotated[int, Parameter(validator=within(0, 3650))] = 0,
     settings: SettingsFile = None,
 ) -> None:
@@ -51,6 +53,8 @@ def bench(
         Largest fleet whose day is worked out by the tests' SQL too (of a checkout); 0: none.
     workers
         Processes to share the simulation.
+    service
+        What the utility brings to every home; what North American homes have, most 120/240, if not given.
     correct_days
         Time `nightclamp correct` over so many days instead [days]; 0: time nights.
     """
@@ -60,7 +64,7 @@ def bench(
     if correct_days:
         show_corrections(homes, correct_days, minutes=minutes, seed=seed, distinct=distinct, workers=workers)
         return
-    request = BenchmarkRequest(homes, history_days, minutes, seed, distinct, oracle_homes, workers)
+    request = BenchmarkRequest(homes, history_days, minutes, seed, distinct, oracle_homes, workers, service)
     with progress(OutputConsole()) as tell:
         rows = time_fleets(request, load_settings(settings), tell)
     print(

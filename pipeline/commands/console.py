@@ -79,7 +79,7 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         )
     for row in summary["list"]:
         cells = (
-            str(row["rank"]), row["site_id"], fault_title(row["suspected_fault"]),
+            str(row["rank"]), row["site_id"], fault_title(row["suspected_fault"], row["line_count"]),
             leg_name(row["leg"], row["line_count"]),
             percent(row["fault_likelihood"]), percent(row["likelihood"]), str(row["since"] or "first day"),
             FIX_BY[row["fix_by"]], row["evidence"].split("; ")[0],

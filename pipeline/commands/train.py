@@ -66,6 +66,6 @@ def train(
             }
             model = models[max(models)] if lines else replace(models[2], three_lines=models[3])
             save_model(model, Path(folder) / THREE_LINES if lines == 3 else Path(folder))
-    lines = comparison_lines(model.against_shipped) if model.against_shipped else ()
-    for line in (*lines, f"model {model.model_id} in {folder}"):
+    told = comparison_lines(model.against_shipped) if model.against_shipped else ()
+    for line in (*told, f"model {model.model_id} in {folder}"):
         console.print(line, highlight=False, markup=False, soft_wrap=True)

@@ -10,8 +10,9 @@ import polars as pl
 import pyarrow as pa
 
 from pipeline.core.settings import Settings
+from pipeline.features.day_counts import total_counts
 from pipeline.features.day_statistics import site_sky
-from pipeline.features.day_store import Store, day_digest, total_counts
+from pipeline.features.day_store import Store, day_digest
 from pipeline.ingest.registers import Registers
 
 

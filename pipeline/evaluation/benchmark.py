@@ -66,6 +66,8 @@ class BenchmarkRow:
 class BenchmarkRequest:
     """What to measure: fleet sizes, days of history, interval [min], how many homes are simulated and not copied.
 
+    `service` is that of all homes (None: what North American homes have).
+
     The oracle (tests/oracle, of a checkout) is run on fleets of up to `oracle_homes`.
     """
 
@@ -76,6 +78,7 @@ class BenchmarkRequest:
     distinct: int = 1000
     oracle_homes: int = 10_000
     workers: int = 2
+    service: str | None = None
 
 
 def time_fleets(
@@ -98,7 +101,9 @@ def time_fleets(
             raise InputError(f"--homes {size}: choose a multiple of the {distinct} homes that are simulated")
     with TemporaryDirectory(prefix="nightclamp-bench-") as folder:
         root = Path(folder)
-        spec = FleetSpec(distinct, request.history_days + 1, request.minutes, request.seed)
+        spec = FleetSpec(
+            distinct, request.history_days + 1, request.minutes, request.seed, service=request.service
+        )
         assert spec.end is not None
         days = [spec.end - timedelta(days=back) for back in range(request.history_days, -1, -1)]
         tell(

@@ -16,8 +16,10 @@ import polars as pl
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import cut
-from pipeline.features.day_store import Cut, DayCounts, Store, day_digest, total_counts
+from pipeline.features.day_counts import DayCounts, total_counts
+from pipeline.features.day_store import Cut, Store, day_digest
 from pipeline.ingest.lake import open_lake
+from pipeline.storage.layout import LINE_TABLE, STORE_TABLES
 
 ROW_GROUP_ROWS = 115_200
 _KEYS = {"sites": ("site_id",), "visits": ("visit_id", "site_id")}
@@ -111,14 +113,16 @@ def write_history(
         if base_cut is None:
             raise NightFailed(f"{base_root}: {day} is not in the store; run the small fleet's nights first")
         counts = total_counts([base_store.counts(day, base_digest, shard) for shard in base_cut.shards])
+        paths = {
+            table: [base_store.path(table, day, base_digest, shard) for shard in base_cut.shards]
+            for table in STORE_TABLES
+        }
+        # a shard without a home of three lines has no file of them
+        paths[LINE_TABLE] = [path for path in paths[LINE_TABLE] if path.exists()]
         stored = {
-            table: pl.concat(
-                pl.read_parquet(
-                    base_store.path(table, day, base_digest, shard), glob=False, hive_partitioning=False
-                )
-                for shard in base_cut.shards
-            )
-            for table in ("site_day", "site_hour", "reject")
+            table: pl.concat(pl.read_parquet(path, glob=False, hive_partitioning=False) for path in files)
+            for table, files in paths.items()
+            if files
         }
         reject = stored.pop("reject")
         copied = {table: _copies(rows, copies).lazy() for table, rows in stored.items()}
@@ -131,7 +135,9 @@ def write_history(
             used = int(tables["site_day"]["n_row"].sum())
             duplicate, rejected = counts.duplicate * times, counts.rejected * times
             total = used + duplicate + rejected
-            store.put(day, digest, shard, tables, DayCounts(total, used, duplicate, rejected, counts.files))
+            three = tables[LINE_TABLE]["site_id"].n_unique() if LINE_TABLE in tables else 0
+            put = DayCounts(total, used, duplicate, rejected, counts.files, three_line_homes=three)
+            store.put(day, digest, shard, tables, put)
 
 
 def _copies(rows: pl.DataFrame, copies: int, keys: Iterable[str] = ("site_id",)) -> pl.DataFrame:

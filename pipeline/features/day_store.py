@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Literal
@@ -25,6 +25,7 @@ from pipeline.core import sql_runner
 from pipeline.core.atomic_files import move_in, write_bytes, write_parquet
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, between
+from pipeline.features.day_counts import DayCounts
 from pipeline.features.kernel_digest import kernel_digest
 from pipeline.storage.layout import LINE_TABLE, STORE_TABLES
 
@@ -41,29 +42,6 @@ _QUERIES = (
     "interval_reject",
     "sun_time",
 )  # what a day comes from
-
-
-@dataclass(frozen=True)
-class DayCounts:
-    """Rows of one UTC day: `rows_in` = used + duplicate + rejected; and ids no register knows.
-
-    `three_line_homes` have rows in line_day, whose file is there only where there are any.
-    """
-
-    rows_in: int
-    used: int
-    duplicate: int
-    rejected: int
-    files: int
-    unknown_homes: tuple[str, ...] = ()
-    three_line_homes: int = 0
-
-    def as_json(self) -> bytes:
-        """Return it as the store's file has it."""
-        told = asdict(self)
-        if not self.three_line_homes:
-            del told["three_line_homes"]
-        return json.dumps(told, indent=1).encode()
 
 
 @dataclass(frozen=True)
@@ -213,19 +191,6 @@ class Store:
             for path in folder.iterdir() if folder.is_dir() else ():
                 if path not in current:
                     path.unlink(missing_ok=True)
-
-
-def total_counts(parts: Sequence[DayCounts]) -> DayCounts:
-    """Return the counts of a day from those of its shards."""
-    return DayCounts(
-        sum(part.rows_in for part in parts),
-        sum(part.used for part in parts),
-        sum(part.duplicate for part in parts),
-        sum(part.rejected for part in parts),
-        max(part.files for part in parts),
-        tuple(sorted({home for part in parts for home in part.unknown_homes})),
-        sum(part.three_line_homes for part in parts),
-    )
 
 
 def day_digest(fingerprint: str, settings: Settings) -> str:

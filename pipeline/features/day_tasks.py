@@ -17,7 +17,8 @@ from pipeline.core.disk_errors import is_disk_full, tell_failure
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import Shard, StoredTable, homes_of
-from pipeline.features.day_store import DayCounts, Store
+from pipeline.features.day_counts import DayCounts
+from pipeline.features.day_store import Store
 from pipeline.features.kernels.day_tables import day_tables
 from pipeline.ingest.intervals import take_homes
 from pipeline.ingest.lake import Lake, LakeFile

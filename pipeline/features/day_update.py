@@ -15,7 +15,8 @@ from pipeline.core.settings import Settings
 from pipeline.core.sharding import Executor, Shard, cut
 from pipeline.core.steps import Step
 from pipeline.features import day_statistics
-from pipeline.features.day_store import Cut, DayCounts, Store, day_digest
+from pipeline.features.day_counts import DayCounts
+from pipeline.features.day_store import Cut, Store, day_digest
 from pipeline.features.day_tasks import (
     FilesToOpen,
     ShardToCheck,

@@ -64,7 +64,8 @@ def under_pair(frame: pl.DataFrame, pair: str) -> pl.DataFrame:
 
 def line_columns(names: Iterable[str]) -> list[str]:
     """Return those of site_signal's columns that say something of line 1 and no other line."""
-    return [name for name in names if name not in PAIR_COLUMNS and (m := _LEG.search(name)) and m[1] == "1"]
+    first = (name for name in names if (found := _LEG.search(name)) and found[1] == "1")
+    return [name for name in first if name not in PAIR_COLUMNS and not re.search(_OF_THREE, name)]
 
 
 def of_line(column: str, line: str) -> str:

@@ -13,7 +13,8 @@ import duckdb
 from pipeline.core.executors import ThreadExecutor
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import WHOLE, Executor, Shard
-from pipeline.features.day_store import DayCounts, Store, total_counts
+from pipeline.features.day_counts import DayCounts, total_counts
+from pipeline.features.day_store import Store
 from pipeline.features.day_update import DayState, DayWork
 from pipeline.ingest.lake import Lake
 from pipeline.ingest.registers import Registers

@@ -58,21 +58,25 @@ LESSONS = (
     Lesson("measured", 900, 8, 15, date(2025, 9, 5)),
 )
 _EUROPE, _WYE = "230/400", "120/208 three-phase"
+# Fewer homes than of two legs: what a line or a pair of lines shows is what a leg or two legs show.
 LESSONS_OF_THREE_LINES = (
-    Lesson(STREETS, 700, 28, 15, date(2025, 6, 20), _EUROPE),
-    Lesson(STREETS, 500, 28, 15, date(2025, 12, 21), _WYE),
-    Lesson(STREETS, 300, 28, 60, date(2026, 3, 31), _EUROPE),
-    Lesson(STREETS, 300, 5, 15, date(2026, 7, 4), _WYE),
-    Lesson("crest", 500, 28, 15, date(2026, 6, 14), _WYE),
-    Lesson("crest", 500, 28, 15, date(2025, 12, 30), _EUROPE),
-    Lesson("crest", 300, 28, 60, date(2026, 4, 14), _WYE),
-    Lesson("weather", 500, 28, 15, date(2026, 7, 2), _EUROPE),
-    Lesson("weather", 500, 28, 15, date(2026, 1, 20), _WYE),
-    Lesson("weather", 300, 5, 15, date(2025, 8, 20), _EUROPE),
-    Lesson("measured", 500, 28, 15, date(2025, 7, 10), _WYE),
-    Lesson("measured", 500, 28, 15, date(2025, 12, 10), _EUROPE),
-    Lesson("measured", 300, 28, 60, date(2026, 3, 20), _EUROPE),
+    Lesson(STREETS, 450, 28, 15, date(2025, 6, 20), _EUROPE),
+    Lesson(STREETS, 350, 28, 15, date(2025, 12, 21), _WYE),
+    Lesson(STREETS, 200, 28, 60, date(2026, 3, 31), _EUROPE),
+    Lesson(STREETS, 200, 5, 15, date(2026, 7, 4), _WYE),
+    Lesson("crest", 120, 21, 15, date(2026, 6, 14), _WYE),
+    Lesson("crest", 120, 21, 15, date(2025, 12, 30), _EUROPE),
+    Lesson("crest", 80, 21, 60, date(2026, 4, 14), _WYE),
+    Lesson("weather", 220, 28, 15, date(2026, 7, 2), _EUROPE),
+    Lesson("weather", 220, 28, 15, date(2026, 1, 20), _WYE),
+    Lesson("weather", 120, 5, 15, date(2025, 8, 20), _EUROPE),
+    Lesson("measured", 150, 28, 15, date(2025, 7, 10), _WYE),
+    Lesson("measured", 150, 28, 15, date(2025, 12, 10), _EUROPE),
+    Lesson("measured", 100, 28, 60, date(2026, 3, 20), _EUROPE),
 )
+
+ROUNDS = ("rounds", "which_rounds", "leg_rounds", "innocent_rounds")
+FEWER_ROUNDS = 2  # of three lines: half as many trees for a tenth of the homes
 
 
 def labelled_fleet(
@@ -105,6 +109,12 @@ def labelled_fleet(
         return labelled_lake(root / "lake", root, lesson.days, settings=settings)
 
 
+def _with_fewer_rounds(settings: Settings) -> Settings:
+    training = settings.training
+    fewer = {name: max(1, getattr(training, name) // FEWER_ROUNDS) for name in ROUNDS}
+    return settings.model_copy(update={"training": training.model_copy(update=fewer)})
+
+
 def train(
     settings: Settings,
     seed: int,
@@ -125,7 +135,9 @@ def train(
     workers, line_count, tell
         Processes that write a fleet; 3, or 2 for homes of up to two lines; called with lines of progress.
     """
-    lessons, fleets = LESSONS if line_count == TWO else LESSONS_OF_THREE_LINES, []
+    lessons, fleets = LESSONS, []
+    if line_count != TWO:
+        lessons, settings = LESSONS_OF_THREE_LINES, _with_fewer_rounds(settings)
     for number, lesson in enumerate(lessons):
         tell(
             f"fleet {number + 1} of {len(lessons)}: {round(lesson.sites * scale)} homes ({lesson.family}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -133,15 +134,16 @@ def _measure_three(signals: pl.DataFrame) -> Measured:
                 columns[f"{key} right"] = quantity.right
         frame = _numbers(rows, columns).to_dict(as_series=True)
         numbers |= {(pair, name): _finite(series.to_numpy()) for name, series in frame.items()}
+
+    def asked(name: str, pair: str, leg: str) -> Float:
+        return numbers[pair, name.format(leg)]
+
     values, errors, rights = {}, {}, {}
     for key, _, quantity in quantities:
-        values[key] = read_three_lines(quantity, lambda pair, leg, key=key: numbers[pair, f"{key} {leg}"])
-        if quantity.se is None:
-            errors[key] = np.zeros_like(values[key])
-        else:
-            errors[key] = read_three_lines(
-                quantity, lambda pair, leg, key=key: numbers[pair, f"{key} {leg} se"]
-            )
+        values[key] = read_three_lines(quantity, partial(asked, key + " {}"))
+        errors[key] = np.zeros_like(values[key])
+        if quantity.se is not None:
+            errors[key] = read_three_lines(quantity, partial(asked, key + " {} se"))
         if quantity.right is not None:
             rights[key] = numbers["", f"{key} right"]
     return Measured(values, errors, rights, strata(signals), THREE)

@@ -35,7 +35,7 @@ def _tell(row: Row) -> str:
     code, share = row.get("wiring_best"), value_of(row, "wiring_share")
     if code is None or share is None:
         return NOT_KNOWN
-    likely = f"{percent(min(max(share, 0.0), 1.0))} of the likelihood of all 48 wirings"
+    likely = f"{percent(min(abs(share), 1.0))} of the likelihood of all 48 wirings"
     text = wiring_text(code)
     if text.startswith("every"):
         return f"of the ways three CTs can be wired, right is the likeliest, with {likely}"

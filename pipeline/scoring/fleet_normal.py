@@ -85,7 +85,7 @@ def _learn_part(signals: pl.DataFrame, model: Model, settings: VerdictSettings) 
     table = normal_table(normal, seen, model.shipped_normal)
     if model.line_count == THREE:
         table = table.with_columns(pl.col("stratum") + OF_THREE_LINES, pl.lit(rate).alias("base_rate"))
-    return FleetNormal(normal, rate, model.mix(), table.cast(dict(NORMAL_SCHEMA)))
+    return FleetNormal(normal, rate, model.mix(), table.cast(NORMAL_SCHEMA))
 
 
 def fleet_rate(log_ratio: Float, usual: float, prior_homes: float) -> float:

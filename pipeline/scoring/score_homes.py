@@ -241,7 +241,7 @@ def _score_part(
         pl.when("is_clock_suspect").then("pv_clock_h").alias("clock_offset_h"),
         *(column.alias(name) for name, column in neutral_columns(settings, line_count).items()),
         missing_evidence(settings, line_count).alias("unproven_need"),
-        (pl.lit(False) if line_count != THREE else fed_lines() < THREE).alias("is_partly_fed"),
+        _is_partly_fed(line_count).alias("is_partly_fed"),
         *(
             (pl.col(name) if line_count == THREE else pl.lit(None)).cast(kind).alias(name)
             for name, kind in SHOWN_OF_THREE.items()
@@ -250,6 +250,13 @@ def _score_part(
         .cast(pl.Int64)
         .alias("line_count"),
     )
+
+
+def _is_partly_fed(line_count: int) -> pl.Expr:
+    """Return whether CTs of three lines see production on some of them only."""
+    if line_count != THREE:
+        return pl.lit(False)
+    return (fed_lines() < THREE) & pl.col("is_declared_upstream").fill_null(False)
 
 
 def _with_first(order: NDArray[np.int64], probe: NDArray[np.int64]) -> NDArray[np.int64]:

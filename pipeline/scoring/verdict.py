@@ -44,12 +44,13 @@ def missing_evidence(settings: VerdictSettings, line_count: int = TWO) -> pl.Exp
     sun tells nothing of those that production doesn't feed.
     """
     is_fed = pl.lit(True) if line_count == TWO else fed_lines() == line_count
-    by_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False) & is_fed
+    sees_sun = pl.col("has_probe") & pl.col("is_declared_upstream").fill_null(False)
+    by_sun = sees_sun & is_fed
     by_meter = (pl.col("meter_share") > 0.5).fill_null(False)
     return (
         pl.when(pl.col("nights") < settings.min_nights).then(pl.lit("nights"))
         .when(by_sun | by_meter).then(None)
-        .when(pl.col("has_probe") & ~is_fed).then(pl.lit("meter"))
+        .when(sees_sun).then(pl.lit("meter"))
         .when(pl.col("is_declared_upstream").fill_null(False)).then(pl.lit("sun"))
         .when(pl.col("is_declared_upstream").is_null()).then(pl.lit("record"))
         .otherwise(pl.lit("meter"))

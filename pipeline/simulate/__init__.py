@@ -1,7 +1,8 @@
 """Invented homes as circuits: loads, sun, services, faults and loggers, with the truth of each.
 
 In: a seed and the kind of fleet (`spec.py`). Out: a lake with truth.csv (`lake.py`), or a fleet in memory
-(`fleet.py`). `families/` has three more ways to draw a fleet, unlike the simulator's own, for training and validation.
+(`fleet.py`). Homes have one, two or three lines (`service_draws.py`). `families/` has three more ways to draw a
+fleet, unlike the simulator's own, for training and validation.
 Knows nothing of how faults are found. Open `home.py` first, then `lake.py`.
 
 >>> from pipeline.simulate.spec import FleetSpec

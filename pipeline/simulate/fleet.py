@@ -132,7 +132,7 @@ def register_row(install: Install, wiring: Wiring) -> dict[str, Any]:
         "lead_extended": plan.lead_extended,
         "has_battery": bool(plan.battery_wh) and plan.hard != "battery_undeclared",
         "has_ev": bool(plan.ev_w), "crew_id": install.crew, "commissioned_on": plan.commissioned_on,
-        "pv_on": plan.pv_on,
+        "pv_on": plan.pv_on, "lines_summed": plan.is_summed or None,
     }  # fmt: skip
     for name in REGISTER_GAPS:
         if rng.random() < install.home.spec.register_gap_share:

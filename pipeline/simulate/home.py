@@ -101,7 +101,7 @@ def clean_home(spec: FleetSpec, number: int, wish: Wish | None = None) -> CleanH
     wiring = Wiring.sound(
         plan.service, plan.sees_pv, plan.cts_per_leg, production_by=plan.production_by,
         production_leg=plan.production_leg, pv_lines=plan.pv_lines, pv_added_back=plan.pv_added_back,
-        is_clipped=plan.is_clipped,
+        is_clipped=plan.is_clipped, is_summed=plan.is_summed,
     )  # fmt: skip
     return CleanHome(spec, plan, circuit, wiring, pv_w, battery_w, unmonitored_w)
 

@@ -39,7 +39,8 @@ def two_leg_volts(plan: HomePlan, load_w: Float, source_w: Float, rng: np.random
     neutral_v = neutral_ohm * (amps[0] - amps[1])
     v1 = feeder - leg_ohm * amps[0] - neutral_v
     v2 = feeder - leg_ohm * amps[1] + neutral_v
-    return np.clip(np.stack([v1, v2]), 70.0, 170.0)
+    both: Float = np.clip(np.stack([v1, v2]), 70.0, 170.0)
+    return both
 
 
 def three_line_volts(plan: HomePlan, net_va: Complex, rng: np.random.Generator) -> Float:

@@ -82,7 +82,7 @@ def _monitored(home: CleanHome, reading: Reading, is_producing: bool, rng: np.ra
     noisy_pv = mean.produced_w + scatter + 0.3 * noise_w * rng.standard_normal(size)
     if is_producing and rng.random() < 0.5:  # many inverters simply report 0 at night
         noisy_pv = np.where(np.abs(mean.produced_w) > 0, noisy_pv, 0.0)
-    lines = LINES[: max(2, home.circuit.line_count)]
+    lines = LINES[: max(2, mean.line_count)]
     noise = noise_w * rng.standard_normal((len(lines), size))  # of two channels even where the home has one
     mean = replace(mean, va=mean.va + noise[: mean.line_count], produced_w=noisy_pv)
     columns = {f"{line}_w": _round_to(resolution_w, mean.line_w(row)) for row, line in enumerate(lines, 1)}
@@ -99,7 +99,7 @@ def _monitored(home: CleanHome, reading: Reading, is_producing: bool, rng: np.ra
     columns["battery_w"] = _round_to(1.0, _mean(home.battery_w, steps)) if is_known else absent
     if not plan.array:
         columns["pv_w"] = absent
-    if home.circuit.line_count == 1:
+    if mean.line_count == 1:
         columns |= dict.fromkeys(("l2_w", "l2_v", "l2_var"), absent)
     if plan.is_by_line and plan.array and _is_production(home, mean.produced_w):
         columns |= _production_by_line(home, columns["pv_w"], resolution_w, rng)

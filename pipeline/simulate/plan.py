@@ -72,6 +72,7 @@ class HomePlan:
     production_by: Literal["line", "leg"]
     production_leg: int
     pv_leg: str  # code of the lines that the inverter feeds, BOTH for all
+    is_summed: bool  # the source exports one channel, the sum of the lines
     is_by_line: bool  # the source reports production by line
     pv_on: str | None  # what the register says of pv_leg
     pv_added_back: bool
@@ -193,7 +194,7 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomePla
         lead_extended=bool(rng.random() < 0.25),
         production_by="line" if rng.random() < 0.5 else "leg", production_leg=int(rng.integers(1, 3)),
         pv_leg=("l1" if rng.random() < 0.5 else "l2") if hard == "single_leg_inverter" else BOTH,
-        is_by_line=False, pv_on=None,
+        is_summed=False, is_by_line=False, pv_on=None,
         pv_added_back=bool(added), is_clipped=bool(added and rng.random() < 0.5),
         array=array if has_pv else None, second=second if hard == "second_array" else None,
         battery_wh=1000.0 * float(rng.uniform(4.0, 27.0)) if battery else 0.0,

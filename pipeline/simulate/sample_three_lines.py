@@ -17,6 +17,7 @@ from pipeline.simulate.spec import FleetSpec, Wish
 
 THREE_LINES = tuple(name for name, service in SERVICES.items() if service.line_count == 3)
 ODD = ("battery_export", "clock_offset", "vacant", "loose_neutral", "ev_all_night", "single_leg_inverter")
+# and one whose source exports the sum of its lines
 OTHERS = ("230", "230", "120/240", "120/208")  # homes of other services in the same lake
 SOUND_HOMES = 22
 ONSET_DAY = 12  # of every fifth fault
@@ -83,6 +84,8 @@ def _wishes(service: str) -> Iterator[Wish]:
     for other in OTHERS:
         yield wish(count, fault="", values=(("service", other), ("volts", service_of(other).volts)))
         count += 1
+    yield wish(count, fault="", values=(("is_summed", True),))
+    count += 1
     for _ in range(SOUND_HOMES):
         yield wish(count, fault="")
         count += 1

@@ -140,13 +140,13 @@ def also_possible(
     called = called or line_words(2)
 
     def retell(text: str) -> str:
-        return spell_faults(called.retell(text))
+        return called.retell(spell_faults(text))
 
     others = [
         (share, name) for name, share in shares.items() if name in catalogue and name != fault and share
     ]
     possible = [
-        f"{fault_title(name)} {percent(share)} (looks like: {retell(catalogue[name].looks_like)}. "
+        f"{called.retell(fault_title(name))} {percent(share)} (looks like: {retell(catalogue[name].looks_like)}. "
         f"Test on site: {retell(catalogue[name].remedy.prove)})"
         for share, name in sorted(others, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
-from pipeline.core.line_words import leg_name, line_count_of, line_words
+from pipeline.core.line_words import line_count_of, line_words
 from pipeline.core.percent_text import percent
 from pipeline.core.settings import Settings
 from pipeline.faults.kit import order_kit
@@ -46,8 +46,8 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         site_id=home.site_id,
         as_of=home.as_of,
         kind="office" if is_office else "visit",
-        suspicion=", ".join(
-            filter(None, (words.fault(fault.name), leg_name(case.leg, len(case.install.lines))))
+        suspicion=words.suspicion(
+            fault.name, None if case.install.is_summed else case.leg, line_count=len(case.install.lines)
         ),
         how_likely=f"{likelihood_word(share or 0.0, settings.orders.likelihood_words)}:"
         f" {words.likelihoods(share, listed['likelihood'])}",
@@ -76,7 +76,7 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         prove=case.retell(fault.remedy.prove),
         desk=desk,
         record=visit_record(
-            home.site_id, home.visit_id, fault.name, service=case.install.service, catalogue=catalogue
+            home.site_id, home.visit_id, fault.name, install=case.install, catalogue=catalogue
         ),
         earlier=home.earlier,
         since_visit=home.standing.get("proof_told"),

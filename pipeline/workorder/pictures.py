@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import polars as pl
@@ -71,6 +71,8 @@ def _daily_slopes(case: Case, series: HomeSeries, settings: ReportSettings) -> D
     spec = daily_slopes(
         series.days, expected, settings.slope_reach, onset=case.home.listed["since"], lines=_drawn(case)
     )
+    if isinstance(expected, Mapping):
+        spec = _untitled(spec, "dashed: right")  # what is right line by line is in the caption
     slopes = _by_leg(case, lambda leg: words.slope(score[f"slope_{leg}"], score[f"slope_{leg}_se"]))
     caption = f"Slope on production: {slopes} W per W; expected {right_text(expected, channels)}."
     return "Slope on PV, day by day", spec, caption
@@ -175,12 +177,12 @@ def _picture(title: str, spec: Spec, caption: str, case: Case, prefix: str) -> P
     return Picture(title, _svg(spec, prefix), caption)
 
 
-def _untitled(spec: Spec | None) -> Spec | None:
-    """Return the spec without the legend's title, which is as wide as half the sheet's picture."""
+def _untitled(spec: Spec | None, title: str | None = None) -> Spec | None:
+    """Return the spec with a short title for its legend or none: its own is as wide as half the sheet's picture."""
     for layer in spec["layer"] if spec else ():
         legend = layer.get("encoding", {}).get("color", {}).get("legend")
         if legend:
-            legend["title"] = None
+            legend["title"] = title
     return spec
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipeline.core import sql_runner
 from pipeline.core.contract import MEASURES
 from pipeline.core.settings import load_settings
+from pipeline.core.sharding import WHOLE, Shard
 from pipeline.features.day_statistics import site_sky
 from pipeline.features.kernels.day_tables import DayTables, day_tables
 from pipeline.features.pv_shares import feeding_currents
@@ -32,7 +33,9 @@ _TURN = np.exp(1j * np.radians([0.0, -120.0, 120.0]))
 class Home:
     """A home on 230/400: which lines production feeds, and on which line, which way round and how well each CT reads.
 
-    `third_from`: the first day (from 0) on which its third line is read; `lacks`: channels that are null.
+    `third_from`: the first day (from 0) on which its third line is read; `lacks`: channels that are null. `legs`: lines
+    that are read as leg 1 and 2 of a home that has no more; `turned_on`: the day on which the CT of line 3 is turned.
+    `is_third_zero`: zeros stand where the third line would.
     """
 
     site_id: str
@@ -42,13 +45,17 @@ class Home:
     third_from: int = 0
     lacks: tuple[str, ...] = ()
     has_meter: bool = True
+    legs: tuple[str, str] | None = None
+    turned_on: int = 99
+    is_third_zero: bool = False
     volts: float = 230.0
+    drawn_as: str = "a"
     site: Mapping[str, object] = field(default_factory=dict)
 
 
 def day_rows(home: Home, day: int, minutes: int = 15) -> dict[str, Float]:
     """Return the channels of a day of a home, every `minutes`, UTC; Denver's sun."""
-    rng = np.random.default_rng([day, *home.site_id.encode()])
+    rng = np.random.default_rng([day, *home.drawn_as.encode()])
     count = 1440 // minutes
     hour = (np.arange(count) * minutes / 60 + 17) % 24
     sun = np.clip(np.sin((hour - 6) / 12 * np.pi), 0, None)
@@ -78,8 +85,20 @@ def day_rows(home: Home, day: int, minutes: int = 15) -> dict[str, Float]:
         "import_wh": np.clip(net_wh, 0, None) if home.has_meter else nothing,
         "export_wh": np.clip(-net_wh, 0, None) if home.has_meter else nothing,
     }  # fmt: skip
-    if day < home.third_from:
+    if day >= home.turned_on:
+        channels |= {name: -channels[name] for name in ("l3_w", "l3_var")}
+    if home.legs is not None:
+        units = ("w", "v", "var")
+        legs = {
+            f"{leg}_{u}": channels[f"{line}_{u}"]
+            for leg, line in zip(("l1", "l2"), home.legs, strict=True)
+            for u in units
+        }
+        channels |= legs
+    if day < home.third_from or home.legs is not None:
         channels |= dict.fromkeys(("l3_w", "l3_v", "l3_var"), nothing)
+    if home.is_third_zero:
+        channels["l3_w"] = np.zeros(count)
     return channels | dict.fromkeys(home.lacks, nothing)
 
 
@@ -121,8 +140,8 @@ def tables_of(homes: Sequence[Home], day: int, folder: Path) -> DayTables:
         con.close()
 
 
-def window_of(homes: Sequence[Home], days: int, folder: Path) -> WindowView:
-    """Return the window of these homes over so many days, as a night looks at it."""
+def put_days(homes: Sequence[Home], days: int, folder: Path) -> tuple[list[Path], list[Path]]:
+    """Write files of site_day and line_day, a day each."""
     files, line_files = [], []
     for day in range(days):
         tables = tables_of(homes, day, folder)
@@ -131,12 +150,26 @@ def window_of(homes: Sequence[Home], days: int, folder: Path) -> WindowView:
         if tables.line_day.height:
             line_files.append(folder / f"line_day-{day}.parquet")
             tables.line_day.write_parquet(line_files[-1])
+    return files, line_files
+
+
+def window_of(
+    homes: Sequence[Home],
+    days: int,
+    folder: Path,
+    *,
+    visited: Mapping[str, int] | None = None,
+    shard: Shard = WHOLE,
+) -> WindowView:
+    """Return the window of these homes over so many days, as a night looks at it; `visited` on day n, from 0."""
+    files, line_files = put_days(homes, days, folder)
     con = sql_runner.connect(folder, SETTINGS.engine)
-    visits = pl.DataFrame(schema={"site_id": pl.String, "visited_on": pl.Date})
+    came = [(home, FIRST + timedelta(days=day)) for home, day in (visited or {}).items()]
+    visits = pl.DataFrame(came, schema={"site_id": pl.String, "visited_on": pl.Date}, orient="row")
     try:
         return look(
             con, files, sites_of(homes), visits=visits, as_of=FIRST + timedelta(days=days - 1), window_days=days,
-            settings=SETTINGS, line_files=line_files,
+            settings=SETTINGS, line_files=line_files, shard=shard,
         )  # fmt: skip
     finally:
         con.close()

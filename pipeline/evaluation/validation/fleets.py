@@ -6,6 +6,7 @@ import shutil
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,12 @@ from pipeline.evaluation.validation.first_night import summarize_first_night
 from pipeline.evaluation.validation.nights import ScoredNight, StoredLake, score_night, store_lake
 from pipeline.evaluation.validation.real_hard import KINDS
 from pipeline.evaluation.validation.real_homes import STARTS, windows, write_real_lake
+from pipeline.evaluation.validation.real_lines import windows_on
 from pipeline.evaluation.validation.truth import join_truth, pool_homes, reweight
 from pipeline.faults.catalogue import CATALOGUE
+from pipeline.faults.circuit import Circuit
+from pipeline.faults.cts import Wiring
+from pipeline.faults.types import Fault
 from pipeline.scoring.fleet_normal import learn_normal
 from pipeline.scoring.model import Model
 from pipeline.scoring.score_homes import score
@@ -176,18 +181,24 @@ class FleetBuilder:
             parts.append(join_truth(scores, stored.truth, stored.channels, as_of=night.as_of))
         return pool_homes(parts)
 
-    def real_homes(self, with_volts: bool, starts: int = len(STARTS)) -> pl.DataFrame:
+    def real_homes(
+        self, with_volts: bool, starts: int = len(STARTS), service: str = "120/240"
+    ) -> pl.DataFrame:
         """Return the homes of real measurements, the windows of the first `starts` STARTS ranked as one.
 
         Each window of 30 days is there untouched, once a hard negative, and once a fault and leg of the catalogue.
         """
+        of_start = windows if service == "120/240" else partial(windows_on, service)
         began = time.perf_counter()
         parts = []
         for number, start in enumerate(STARTS[:starts], start=1):
-            root = self.folder / f"real-{start}-{'volts' if with_volts else 'power'}"
+            root = (
+                self.folder / f"real-{start}-{'volts' if with_volts else 'power'}-{service.replace('/', '_')}"
+            )
             self.tell(f"real homes from {start}, {'with' if with_volts else 'without'} leg voltages")
             hard = [(kind, 100 * number + index) for index, kind in enumerate(KINDS)]
-            write_real_lake(root, injections(number), windows(start), with_volts=with_volts, hard=hard)
+            homes, faults = of_start(start), injections(number, service)
+            write_real_lake(root, faults, homes, with_volts=with_volts, hard=hard)
             stored = store_lake(root, self.folder / f"scratch-{root.name}", self.settings)
             parts.append(score_night(stored, stored.nights, self.model).homes)
             shutil.rmtree(stored.scratch)
@@ -205,10 +216,19 @@ def weigh_as_ordinary(homes: pl.DataFrame) -> pl.DataFrame:
     return reweight(homes, FAULT_SHARE, HARD_SHARE)
 
 
-def injections(start: int) -> list[tuple[str, str, int]]:
+def injections(start: int, service: str = "120/240") -> list[tuple[str, str, int]]:
     """Return (fault, leg, seed) for the homes of one start: every fault on every leg it can have, own severities."""
-    pairs = [(name, leg) for name, fault in CATALOGUE.items() for leg in fault.legs_on("120/240")]
+    possible = {name: fault for name, fault in CATALOGUE.items() if _can_happen(fault, service)}
+    pairs = [(name, leg) for name, fault in possible.items() for leg in fault.legs_on(service)]
     return [(name, leg, 1000 * start + number) for number, (name, leg) in enumerate(pairs, start=1)]
+
+
+def _can_happen(fault: Fault, service: str) -> bool:
+    cts = fault.needs.get("cts_per_leg", 1)
+    wiring = Wiring.sound(service, ct_sees_pv=cts == 1, cts_per_leg=cts)
+    return fault.fits(
+        wiring, Circuit.from_powers(np.ones((wiring.line_count, 1)), np.ones(1), service=service)
+    )
 
 
 def lake_name(spec: UnlikeSpec) -> str:

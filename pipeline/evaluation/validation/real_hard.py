@@ -43,11 +43,11 @@ def _zero_dropouts(rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame
 
 
 def _sign_glitches(rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
-    """Turn both legs' sign for two minutes, three times a day."""
+    """Turn all legs' sign for two minutes, three times a day."""
     turned = np.zeros(rows.height, dtype=np.bool_)
     turned[rng.integers(rows.height, size=GLITCHES_DAY * rows.height // 96)] = True
     keep = pl.Series(np.where(turned, 1 - 2 * GLITCH_SHARE, 1.0))
-    return rows.with_columns((pl.col("l1_w", "l2_w") * keep).round(1))
+    return rows.with_columns((pl.col("^l[123]_w$") * keep).round(1))
 
 
 def _gaps(rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:

@@ -15,11 +15,13 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cache
 from pathlib import Path
+from typing import Protocol, Self
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.contract import Visit
+from pipeline.core.services import LINES
 from pipeline.evaluation.validation.real_hard import DISTURBANCES, without_production
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit, Complex, Float
@@ -42,6 +44,23 @@ TRUTH = {**{name: kind for name, kind in TRUTH_COLUMNS.items() if name != "wirin
 LINE_OHM, NEUTRAL_OHM = 0.03, 0.03  # of each leg and of the neutral, transformer to monitor: assumed
 
 
+class RealHome(Protocol):
+    """A home of measured slots on a service: `times` are the slots' starts, naive UTC; `pv_w` [W], shape (n,)."""
+
+    @property
+    def name(self) -> str: ...  # noqa: D102
+    @property
+    def start(self) -> date: ...  # noqa: D102
+    @property
+    def times(self) -> pl.Series: ...  # noqa: D102
+    @property
+    def pv_w(self) -> Float: ...  # noqa: D102
+    @property
+    def service(self) -> str: ...  # noqa: D102
+    def circuit(self) -> Circuit: ...  # noqa: D102
+    def with_production(self, pv_w: Float) -> Self: ...  # noqa: D102
+
+
 @dataclass(frozen=True)
 class Window:
     """Thirty days of one home, only slots with measured loads and PV, shape (n,).
@@ -59,6 +78,11 @@ class Window:
     pv_w: Float
     supply_v: Float
     minutes: Float
+    service: str = "120/240"
+
+    def with_production(self, pv_w: Float) -> Self:
+        """Return it with another production [W]."""
+        return replace(self, pv_w=pv_w)
 
     def circuit(self) -> Circuit:
         """Return the home on 120/240, each leg's voltage sagging with its own and the neutral's current.
@@ -138,7 +162,7 @@ def windows(start: date) -> tuple[Window, ...]:
 def write_real_lake(
     out: Path,
     faults: Sequence[tuple[str, str, int]],
-    homes: tuple[Window, ...],
+    homes: Sequence[RealHome],
     *,
     with_volts: bool,
     hard: Sequence[tuple[str, int]] = (),
@@ -150,12 +174,12 @@ def write_real_lake(
     out
         The lake's folder; truth.csv is written beside the registers.
     faults
-        Fault, leg ("l1", "l2", "both" or "") and the seed from which the catalogue draws its severity;
+        Fault, leg (a code of the homes' service, or "") and the seed from which the catalogue draws its severity;
         a fault that needs two CTs a leg gets a home with them around its loads.
     homes
         Windows of one start.
     with_volts
-        Whether intervals have l1_v, l2_v, l1_var and l2_var; else only the three required columns.
+        Whether intervals have each line's volts and reactive power; else only the required columns.
     hard
         Hard negative (a name of real_hard.KINDS) and the seed of its draw.
 
@@ -172,8 +196,8 @@ def write_real_lake(
         for kind, seed in [("", 0), *hard]:
             rng = np.random.default_rng(seed)
             is_outage = kind == "pv_outage"
-            measured = replace(home, pv_w=without_production(home.pv_w, rng)) if is_outage else home
-            wiring = Wiring.sound("120/240")
+            measured = home.with_production(without_production(home.pv_w, rng)) if is_outage else home
+            wiring = Wiring.sound(home.service)
             site_id = f"{home.name}_{kind or 'sound'}"
             intervals = _intervals(site_id, measured, measured.circuit(), wiring, with_volts)
             registers.append(_register(site_id, home, wiring, 1))
@@ -183,7 +207,7 @@ def write_real_lake(
         for name, leg, seed in faults:
             fault = CATALOGUE[name]
             cts = fault.needs.get("cts_per_leg", 1)
-            wiring = Wiring.sound("120/240", ct_sees_pv=cts == 1, cts_per_leg=cts)
+            wiring = Wiring.sound(home.service, ct_sees_pv=cts == 1, cts_per_leg=cts)
             if not fault.fits(wiring, circuit):
                 raise ValueError(f"{name} does not fit such a home")
             wiring = fault.effect(wiring, circuit, leg, np.random.default_rng(seed))
@@ -207,9 +231,9 @@ def write_real_lake(
     return truth
 
 
-def _register(site_id: str, home: Window, wiring: Wiring, cts: int) -> dict[str, object]:
+def _register(site_id: str, home: RealHome, wiring: Wiring, cts: int) -> dict[str, object]:
     return {
-        "site_id": site_id, **PLACE, "area": "golden", "service": "120/240", "service_amps": 200, "pv_kw": 5.5,
+        "site_id": site_id, **PLACE, "area": "golden", "service": home.service, "service_amps": 200, "pv_kw": 5.5,
         "ct_sees_pv": wiring.declared_sees_pv, "pv_added_back": False,
         "ct_location": "service_entrance" if cts == 1 else "load_conductors", "ct_amps": 200, "cts_per_leg": cts,
         "lead_extended": False, "has_battery": False, "has_ev": False, "crew_id": "golden",
@@ -218,13 +242,18 @@ def _register(site_id: str, home: Window, wiring: Wiring, cts: int) -> dict[str,
 
 
 def _intervals(
-    site_id: str, home: Window, circuit: Circuit, wiring: Wiring, with_volts: bool
+    site_id: str, home: RealHome, circuit: Circuit, wiring: Wiring, with_volts: bool
 ) -> pl.DataFrame:
     reading = measure(circuit, wiring)
-    columns = {"l1_w": reading.l1_w, "l2_w": reading.l2_w, "pv_w": reading.pv_w}
+    lines = LINES[
+        : max(circuit.line_count, 2)
+    ]  # a second channel is there, and empty where there is one line
+    columns = {f"{line}_w": reading.line_w(row) for row, line in enumerate(lines, start=1)}
+    columns["pv_w"] = reading.pv_w
     if with_volts:
-        columns |= dict(zip(("l1_v", "l2_v"), np.abs(circuit.volts), strict=True))
-        columns |= {"l1_var": reading.l1_var, "l2_var": reading.l2_var}
+        columns |= {f"{line}_v": np.abs(volts) for line, volts in zip(lines, circuit.volts, strict=False)}
+        columns |= {f"{line}_var": reading.line_var(row) for row, line in enumerate(lines, start=1)}
     frame = pl.DataFrame({"interval_start": home.times, **columns})
     # a monitor's resolution: 0.1 W, 0.1 V
-    return frame.select(pl.lit(site_id).alias("site_id"), "interval_start", pl.col(*columns).round(1))
+    values = pl.col(*columns).fill_nan(None).round(1)
+    return frame.select(pl.lit(site_id).alias("site_id"), "interval_start", values)

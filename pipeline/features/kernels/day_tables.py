@@ -61,16 +61,15 @@ def day_tables(
     with closing(con.cursor()) as beside:  # the blocks may still be a result of `con`, which is busy then
         fleet = fleet_of(beside, sky, day, settings=settings)
         results = [_work_out_block(rows, fleet) for rows in blocks]
-    return DayTables(
-        day_frame(results, fleet).sort("site_id"),
-        hour_frame(results, fleet).sort("site_id", "hour_start"),
-        line_frame(results, fleet).sort("site_id", "pair"),
-    )
+    site_day = day_frame(results, fleet).sort("site_id")
+    site_hour = hour_frame(results, fleet).sort("site_id", "hour_start")
+    return DayTables(site_day, site_hour, line_frame(results, site_day, fleet).sort("site_id", "pair"))
 
 
 def _work_out_block(rows: UsedRows, fleet: Fleet) -> Found:
     start, count = _cut(rows)
-    is_third = has_third_line(rows, start)
+    home = np.searchsorted(fleet.site_key, rows.home[start])
+    is_third = has_third_line(rows, start, fleet.third_line_w[home])
     unit = volt_units(rows, start, is_third)
     measures = {name: rows.channels[name] for name in Channels._fields}
     found = _work_out(rows, measures, unit, fleet)
@@ -80,7 +79,7 @@ def _work_out_block(rows: UsedRows, fleet: Fleet) -> Found:
     start, count = _cut(rows)
     return found.with_lines(
         is_third,
-        {view: _work_out(rows, view_channels(rows, start, count, view), unit, fleet) for view in VIEWS},
+        {view: _work_out(rows, view_channels(rows, start, count, view=view), unit, fleet) for view in VIEWS},
     )
 
 

@@ -60,11 +60,13 @@ def day_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
     return pl.DataFrame(head).with_columns(pl.lit(fleet.day).alias("day")).hstack(numbers.get_columns())
 
 
-def line_frame(blocks: list[Found], fleet: Fleet) -> pl.DataFrame:
-    """Return table line_day, all blocks together."""
-    by_view = {view: [block.views[view] for block in blocks if block.views] for view in VIEWS}
+def line_frame(blocks: list[Found], site_day: pl.DataFrame, fleet: Fleet) -> pl.DataFrame:
+    """Return table line_day, all blocks together; `site_day` is the day's table of homes, whose columns it has."""
+    found = [block.views for block in blocks if block.views]
+    if not found:  # no frame of some 200 columns is built for nothing
+        return site_day.clear().with_columns(pair=pl.lit("", pl.String))
     return pl.concat(
-        day_frame(views, fleet).with_columns(pl.lit(view).alias("pair")) for view, views in by_view.items()
+        day_frame([views[view] for views in found], fleet).with_columns(pair=pl.lit(view)) for view in VIEWS
     )
 
 

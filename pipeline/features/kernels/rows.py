@@ -117,6 +117,7 @@ def fill_rows(
     sin_lat, cos_lat = sky.sin_lat[home], sky.cos_lat[home]
     sin_lon, cos_lon = sky.sin_lon[home], sky.cos_lon[home]
     quiet_w, is_load_side = sky.pv_quiet_w[home], sky.is_load_side[home]
+    volt_low, volt_high = thresholds.volt_low / volt_unit, thresholds.volt_high / volt_unit
     for i in range(count):
         source = first + i
         now = minute[source]
@@ -127,10 +128,7 @@ def fill_rows(
         r[i].l1_v, r[i].l2_v = v1, v2
         r[i].l1_var, r[i].l2_var = channels.l1_var[source], channels.l2_var[source]
         r[i].net_w = (channels.import_wh[source] - channels.export_wh[source]) * 60.0 / length_min
-        if (
-            thresholds.volt_low <= v1 * volt_unit <= thresholds.volt_high
-            and thresholds.volt_low <= v2 * volt_unit <= thresholds.volt_high
-        ):
+        if volt_low <= v1 <= volt_high and volt_low <= v2 <= volt_high:
             r[i].vdiff_v, r[i].vmean_v = v1 - v2, (v1 + v2) / 2.0
         else:
             r[i].vdiff_v = r[i].vmean_v = np.nan

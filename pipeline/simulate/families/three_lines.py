@@ -82,4 +82,7 @@ def _strangers(steps: int, minutes: float, rng: np.random.Generator) -> Complex:
     mean_w, lean_w = rng.uniform(*STRANGERS_W), rng.uniform(*STRANGERS_LEAN_W)
     day = np.arange(steps) * minutes / 1440 * 2 * np.pi
     common = mean_w * np.clip(1 + 0.4 * np.sin(day + rng.uniform(0, 6.3)), 0, None)
-    return (common + lean_w * smooth_noise(rng, steps, max(20 / minutes, 0.2))) * (1 + 0.25j)
+    taken: Complex = (common + lean_w * smooth_noise(rng, steps, max(20 / minutes, 0.2))) * np.complex128(
+        1 + 0.25j
+    )
+    return taken

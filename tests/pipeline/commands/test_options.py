@@ -7,6 +7,7 @@ import os
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
+from typing import get_args
 
 import polars as pl
 import pytest
@@ -14,7 +15,9 @@ from command_line import run_command
 from lakes import DAY, build_lake, put, rows
 
 from pipeline.commands.app import GROUPS
+from pipeline.commands.options import ServiceName
 from pipeline.core.errors import InputError
+from pipeline.core.services import SERVICES
 
 JUNK = (
     "-1", "0", "99999999999999999999", "1e400", "nan", "-inf", "", "often", "true", "9999-12-31", "0001-01-01",
@@ -28,6 +31,8 @@ LONG = (
     "pipeline.evaluation.correction_coverage.measure_coverage", "pipeline.commands.benchmark.show_corrections",
     "pipeline.simulate.lake.write_lake", "pipeline.simulate.sample.write_sample_lake",
     "pipeline.learning.lessons.train", "pipeline.evaluation.mornings.study.simulate_fleet",
+    "pipeline.evaluation.validation.services.judge_services",
+    "pipeline.simulate.sample_three_lines.write_sample_of",
 )  # fmt: skip
 FIRST = dict.fromkeys(("nightly", "check", "utility", "dispatch", "correct"), "LAKE")
 FIRST |= {"explain": "a", "simulate": "made"}
@@ -86,6 +91,10 @@ def test_whatever_an_option_says_is_one_line_or_done(
             told[command(name, value)[0]] += 1
     assert told[2] > told.total() / 2
     assert told[1] <= 2
+
+
+def test_a_service_can_be_asked_for_by_every_name_that_there_is() -> None:
+    assert get_args(ServiceName) == tuple(SERVICES)
 
 
 def test_an_empty_word_is_not_the_folder_one_stands_in(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -26,7 +27,6 @@ from pipeline.storage.layout import LINE_TABLE, STORE_TABLES
 
 SETTINGS = load_settings()
 SPEC = FleetSpec(6, 2, 15, seed=5)
-TABLES = [table for table in STORE_TABLES if table != LINE_TABLE]
 assert SPEC.end is not None
 DAYS = [SPEC.end - timedelta(days=1), SPEC.end]
 
@@ -50,15 +50,14 @@ def refreshed(root: Path, store: Store) -> list[bool]:
 
 
 def tables(store: Store) -> dict[str, pl.DataFrame]:
-    return {
-        name: pl.read_parquet(sorted((store.root / name).rglob("*.parquet")), hive_partitioning=False)
-        for name in TABLES
-    }
+    files = {name: sorted((store.root / name).rglob("*.parquet")) for name in STORE_TABLES}
+    return {name: pl.read_parquet(paths, hive_partitioning=False) for name, paths in files.items() if paths}
 
 
-def test_history_is_laid_down_as_a_backfill_would(tmp_path: Path) -> None:
+@pytest.mark.parametrize("service", [None, "230/400"])
+def test_history_is_laid_down_as_a_backfill_would(tmp_path: Path, service: str | None) -> None:
     base, store = tmp_path / "base", Store(tmp_path / "store")
-    write_lake(SPEC, base)
+    write_lake(replace(SPEC, service=service), base)
     assert refreshed(base, store) == [True, True]
     copied, filled = tmp_path / "copied", Store(tmp_path / "filled")
     laid_lake, laid = tmp_path / "laid", Store(tmp_path / "laid-store")
@@ -74,7 +73,9 @@ def test_history_is_laid_down_as_a_backfill_would(tmp_path: Path) -> None:
     assert refreshed(laid_lake, laid) == [False, False]
     whole, quick = tables(filled), tables(laid)
     assert whole["site_day"].height == 3 * 6 * 2
-    assert all(whole[name].equals(quick[name]) for name in TABLES)
+    assert whole.keys() == quick.keys()
+    assert (LINE_TABLE in whole) == (service is not None)
+    assert all(whole[name].equals(quick[name]) for name in whole)
 
 
 @pytest.mark.heavy

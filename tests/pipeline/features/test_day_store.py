@@ -16,7 +16,8 @@ from pipeline.core import sql_runner
 from pipeline.core.settings import load_settings
 from pipeline.core.sharding import WHOLE, between
 from pipeline.features import day_store
-from pipeline.features.day_store import Cut, DayCounts, Store, day_digest, total_counts
+from pipeline.features.day_counts import DayCounts, total_counts
+from pipeline.features.day_store import Cut, Store, day_digest
 from pipeline.storage.layout import STORE_TABLES
 
 DAY = date(2025, 6, 1)

@@ -16,7 +16,7 @@ import polars as pl
 import pytest
 from lakes import build_lake, put, rows
 
-from pipeline.core.contract import Interval
+from pipeline.core.contract import MEASURES
 from pipeline.features.kernels.rows import Channels
 
 ROOT = Path(__file__).parents[3]
@@ -66,4 +66,4 @@ def test_a_row_out_of_range_is_refused_and_shown(answer: dict[str, Any]) -> None
 
 
 def test_the_kernels_take_each_measure_of_the_contract_by_its_name() -> None:
-    assert set(Channels._fields) == set(Interval.column_names()) - {"site_id", "interval_start"}
+    assert set(Channels._fields) == set(MEASURES)

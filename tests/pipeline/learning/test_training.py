@@ -10,12 +10,13 @@ import pytest
 from scored_homes import varied
 
 from pipeline.core.contract import SOUND
+from pipeline.core.services import SERVICES
 from pipeline.core.settings import load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning import lessons
 from pipeline.learning.calibration import ONE_OF_EACH
 from pipeline.learning.labelled import Labelled
-from pipeline.learning.lessons import LESSONS, STREETS, Lesson, train
+from pipeline.learning.lessons import LESSONS, LESSONS_OF_THREE_LINES, STREETS, Lesson, train
 from pipeline.learning.training import (
     Fleet,
     deviations_in_small_fleets,
@@ -118,6 +119,16 @@ def test_the_lessons_are_of_families_that_are_unlike() -> None:
         fleets = [lesson for lesson in LESSONS if lesson.family == family]
         assert len({lesson.minutes for lesson in fleets}) > 1
         assert min(lesson.days for lesson in fleets) < 15 < max(lesson.days for lesson in fleets)
+
+
+def test_the_lessons_of_three_lines_are_of_every_family_and_service() -> None:
+    services = {name for name, service in SERVICES.items() if service.line_count == 3}
+    assert {lesson.family for lesson in LESSONS_OF_THREE_LINES} == {lesson.family for lesson in LESSONS}
+    assert {lesson.service for lesson in LESSONS_OF_THREE_LINES} == services
+    for family in {lesson.family for lesson in LESSONS_OF_THREE_LINES}:
+        fleets = [lesson for lesson in LESSONS_OF_THREE_LINES if lesson.family == family]
+        assert {lesson.service for lesson in fleets} == services
+    assert {lesson.service for lesson in LESSONS} == {""}
 
 
 @pytest.mark.heavy

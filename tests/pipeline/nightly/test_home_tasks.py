@@ -25,12 +25,21 @@ from pipeline.storage.output_location import FolderOut
 AS_OF = date(2025, 6, 14)
 
 
-@pytest.fixture(scope="module")
-def lake(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Eleven homes over six days of half hours, most with a fault, the last without a row."""
+@pytest.fixture(scope="module", params=[None, "230/400"])
+def lake(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Path:
+    """Eleven homes over six days of quarter hours, most with a fault, the last without a row.
+
+    With three lines the third is read at some homes only, so that there are shards without any.
+    """
     root = tmp_path_factory.mktemp("fleet") / "lake"
-    write_lake(FleetSpec(11, 6, 15, 5, fault_share=0.7, end=AS_OF, utility_share=0.6), root)
+    write_lake(
+        FleetSpec(11, 6, 15, 5, fault_share=0.7, end=AS_OF, utility_share=0.6, service=request.param), root
+    )
     sites = pl.read_csv(root / "sites.csv", infer_schema=False)
+    some = sites["site_id"][3:8].to_list()
+    for file in (root / "intervals").rglob("*.parquet") if request.param else ():
+        third = pl.when(pl.col("site_id").is_in(some)).then(pl.col(r"^l3_.*$"))
+        pl.read_parquet(file, hive_partitioning=False).with_columns(third).write_parquet(file)
     pl.concat([sites, sites.tail(1).with_columns(site_id=pl.lit("Z"))]).write_csv(root / "sites.csv")
     return root
 
@@ -75,6 +84,8 @@ def test_any_cut_gives_the_same_to_the_last_digit(
     assert whole.scores.height == 12
     assert whole.signals.height == 11
     assert (whole.signals["meter_by"] == "utility file").sum() >= 3
+    is_three = whole.signals["line_count"] == 3
+    assert 2 < is_three.sum() < 11 if "slope_l3" in whole.signals.columns else not is_three.any()
     assert parts.signals.equals(whole.signals)
     assert daily.equals(whole_daily)
     assert parts.scores.equals(whole.scores)

@@ -17,7 +17,8 @@ from pipeline.core.atomic_files import write_parquet
 from pipeline.core.errors import NightFailed
 from pipeline.core.settings import load_settings
 from pipeline.core.sharding import between
-from pipeline.features.day_store import DayCounts, Store
+from pipeline.features.day_counts import DayCounts
+from pipeline.features.day_store import Store
 from pipeline.features.update_store import StoredDay, refresh_days
 from pipeline.ingest.lake import Lake, open_lake
 from pipeline.ingest.registers import Registers, read_registers

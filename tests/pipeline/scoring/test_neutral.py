@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from scored_homes import homes
+from three_line_rows import three_line_homes
 
 from pipeline.core.settings import load_settings
 from pipeline.scoring.neutral import neutral_columns
@@ -49,3 +50,18 @@ def test_noise_and_legs_that_step_alike_say_nothing() -> None:
     assert told(**SUN, gain_sum=1.0, sag_l2_se=1.0)["is_neutral_suspect"] is False
     unknown = told(None, **SUN, gain_sum=1.0)
     assert (unknown["neutral_v_per_kw"], unknown["is_neutral_suspect"]) == (None, False)
+
+
+def of_three(**row: Any) -> dict[str, Any]:
+    """What is said of a home of three lines each pair of which moves by 2 V for each kW."""
+    pairs = {"sag_v_per_kw": 2.0, "sag_l1": -2.0, "sag_l2": 2.0, "sag_l1_se": 0.05, "sag_l2_se": 0.05}
+    each = {f"{name}{end}": value for name, value in pairs.items() for end in ("", "_23", "_31")}
+    signals = three_line_homes([each | SUN | {"gain_sum": 1.0} | row])
+    return signals.select(**neutral_columns(OWN, 3)).row(0, named=True)
+
+
+def test_of_three_lines_every_pair_must_move() -> None:
+    assert of_three()["is_neutral_suspect"] is True
+    still = of_three(sag_l1_23=-0.1, sag_l2_23=0.1)
+    assert (still["neutral_v_per_kw"], still["is_neutral_suspect"]) == (pytest.approx(0.1), False)
+    assert of_three(sag_v_per_kw_31=None)["neutral_v_per_kw"] is None

@@ -16,6 +16,7 @@ from pipeline.core.services import leg_codes
 from pipeline.core.settings import Settings, load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled
+from pipeline.learning.lessons import LESSONS_OF_THREE_LINES
 from pipeline.learning.training import Fleet, fit_model
 from pipeline.probes import names_of
 from pipeline.probes.line_rows import PAIRS_OF_THREE
@@ -24,10 +25,11 @@ from pipeline.probes.wirings import all_wirings
 from pipeline.scoring.design import columns, line_design, symmetric_design
 from pipeline.scoring.fleet_normal import learn_normal, normal_from
 from pipeline.scoring.model import Model
-from pipeline.scoring.model_file import load_model, save_model
+from pipeline.scoring.model_file import load_model, save_model, shipped_of_three_lines
 from pipeline.scoring.normal import measure_deviations
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import SHOWN_OF_THREE, score
+from pipeline.scoring.verdict import missing_evidence
 from pipeline.scoring.wiring_table import LEAST_SHARE, wiring_table
 
 TURNED, CROSSED = "reversed", "legs_crossed"
@@ -279,3 +281,69 @@ def test_both_models_are_kept_in_one_folder(both: Model, tmp_path) -> None:  # t
     assert both.three_lines is not None
     assert back.three_lines.model_id == both.three_lines.model_id
     assert back.three_lines.line_count == 3
+
+
+@pytest.mark.parametrize(
+    ("fed", "is_upstream", "meter", "need"),
+    [
+        ((1, 1, 1), True, 0.0, None),
+        ((1, 0, 0), True, 0.0, "meter"),
+        ((1, 0, 0), True, 0.9, None),
+        ((1, 0, 0), False, 0.0, "meter"),
+        ((1, 0, 0), None, 0.0, "record"),
+    ],
+)
+def test_the_sun_proves_the_scale_only_of_lines_that_production_feeds(
+    fed: tuple[int, ...],
+    is_upstream: bool | None,
+    meter: float,
+    need: str | None,
+    both: Model,
+    settings: Settings,
+) -> None:
+    shares = {f"pv_share_l{line}": on / sum(fed) for line, on in enumerate(fed, start=1)}
+    signals = three_line_homes([shares | {"is_declared_upstream": is_upstream, "meter_share": meter}])
+    own = settings.verdict
+
+    assert signals.select(missing_evidence(own, 3)).item() == need
+    fleet = learn_normal(signals, both, own)
+    told = score(signals, register(signals), fleet, model=both, catalogue=CATALOGUE, settings=own).row(
+        0, named=True
+    )
+    assert "is_partly_fed" not in told
+    if told["verdict"] == "unproven" and need == "meter" and is_upstream:
+        assert "does not feed every line" in told["unproven_why"]
+
+
+def test_the_shipped_model_of_three_lines_knows_every_fault_and_this_versions_probes() -> None:
+    shipped = shipped_of_three_lines()
+
+    assert shipped.line_count == 3
+    assert shipped.faults == load_model().faults
+    assert (shipped.columns, shipped.leg_columns) == columns(3)
+    assert {family["family"] for family in shipped.recipe["fleets"]} == {
+        lesson.family for lesson in LESSONS_OF_THREE_LINES
+    }
+
+
+@pytest.mark.parametrize("signs", [(-1, 1, 1), (1, 1, -1)])
+def test_the_shipped_model_sees_a_turned_ct_and_leaves_the_right_home(
+    signs: tuple[int, ...], settings: Settings
+) -> None:
+    gains = {
+        at: {f"gain_l{line}": 1.0 * sign for line, sign in enumerate(given, start=1)}
+        | {"gain_sum": sum(given) / 3}
+        for at, given in enumerate([(1, 1, 1)] * 20 + [signs])
+    }
+    rows = [
+        wired_row((0, 1, 2), (1, 1, 1) if at < 20 else signs, seed=at) | gains[at] | {"site_id": f"{at:02}"}
+        for at in range(21)
+    ]
+    signals, model, own = three_line_homes(rows), load_model(), settings.verdict
+
+    fleet = learn_normal(signals, model, own)
+    scores = score(signals, register(signals), fleet, model=model, catalogue=CATALOGUE, settings=own)
+
+    last = scores.row(20, named=True)
+    assert last["likelihood"] > 0.5 > scores["likelihood"][:20].max()
+    assert last["likely_leg"] == f"l{signs.index(-1) + 1}"

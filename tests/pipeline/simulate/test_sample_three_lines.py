@@ -31,6 +31,9 @@ def test_every_fault_of_three_lines_is_there(lake):
     permuted = truth.filter(pl.col("wiring").str.replace_all("-", "+").is_in(PERMUTED))
     assert permuted["leg"].n_unique() == 4
     assert {"-" in wiring for wiring in permuted["wiring"]} == {True, False}
+    summed = sites.filter(pl.col("lines_summed"))["site_id"].item()
+    rows = pl.read_parquet(sorted(lake.glob("intervals/*/*.parquet"))).filter(pl.col("site_id") == summed)
+    assert rows["l1_w"].count() > 0 == rows["l2_w"].count() + rows["l3_w"].count()
     assert 40 <= truth.height <= 80
 
 

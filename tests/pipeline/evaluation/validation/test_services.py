@@ -28,7 +28,7 @@ from pipeline.simulate.spec import FleetSpec
 @pytest.fixture(scope="module")
 def judged(tmp_path_factory) -> tuple[Path, dict, pl.DataFrame]:
     lake = tmp_path_factory.mktemp("judged") / "lake"
-    write_lake(FleetSpec(14, 3, 60, 4, fault_share=0.5, service="230/400"), lake)
+    write_lake(FleetSpec(14, 3, 60, 4, fault_share=0.5, service="230"), lake)
     return (lake, *judge_fleet(lake))
 
 
@@ -65,11 +65,14 @@ def test_a_service_meets_a_target_by_its_distance_from_two_legs():
 
 def test_the_tables_name_services_as_people_do(judged):
     _, _, homes = judged
-    tables = service_tables({TWO_LEGS: homes, "230/400": homes})
+    tables = service_tables({TWO_LEGS: homes, "230/400": homes}, {"230": homes})
     assert tables[0].name == "targets"
     assert tables[0].frame["is_met"].all()  # the same homes are no worse
+    assert f"{homes['is_faulty'].sum()} homes of each fleet are faulty" in tables[0].note
+    titles = {service.title for service in SERVICES.values()}
+    assert set(tables[1].frame["service"]) - titles == {f"{service_of('230').title}, real"}
     for table in tables:
-        assert set(table.frame["service"]) <= {service.title for service in SERVICES.values()}
+        assert set(table.frame["service"]) <= titles or table.name == "fleets"
         assert grid(table).row_count == table.frame.height
 
 

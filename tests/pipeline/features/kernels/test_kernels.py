@@ -21,8 +21,9 @@ from stored_nights import rejects_of_days
 from pipeline.core import sql_runner
 from pipeline.core.contract import MEASURES
 from pipeline.core.settings import load_settings
+from pipeline.features.day_counts import DayCounts
 from pipeline.features.day_statistics import site_sky
-from pipeline.features.day_store import DayCounts, Store
+from pipeline.features.day_store import Store
 from pipeline.features.kernels.homes import compute_homes
 from pipeline.features.update_store import refresh_days
 from pipeline.ingest import used_rows

@@ -202,3 +202,16 @@ def test_homes_are_settled_once_until_something_changes(
     (lake / "sites.csv").write_text(sites.replace(",200,", ",400,"), encoding="utf-8")
     assert times() == 1
     assert len(list((tmp_path / "store" / "utility" / "settled").iterdir())) == 1
+
+
+@pytest.mark.parametrize(
+    ("service", "is_summed", "used"),
+    [("230/400", False, 1), ("230/400", True, 1), ("230", False, 0), ("120/240", False, 0)],
+)
+def test_a_meter_counts_what_all_lines_of_the_service_carry(
+    service: str, is_summed: bool, used: int, tmp_path: Path
+) -> None:
+    toml = f'[utility]\nminutes = 15\n[sites]\nservice = {{ always = "{service}" }}\n'
+    toml += f"lines_summed = {{ always = {str(is_summed).lower()} }}\n"
+    files = {"m.csv": f"usage_point,interval_start,net_wh\na,{START},100000\n"}
+    assert counts(take(lake_with(tmp_path, files, toml=toml), tmp_path)) == (1, used, 0, 1 - used)
