@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.core.services import LINES, Service, service_of
+from pipeline.core.services import LINES, Service, leg_code, service_of
 from pipeline.probes.wiring_evidence import Witnesses, log_likelihoods, read_witnesses
 
 Float = NDArray[np.float64]
@@ -154,6 +154,18 @@ def add_wirings(signals: pl.DataFrame, pairs: Mapping[str, pl.DataFrame]) -> pl.
         pl.Series("wiring_best", codes[best].tolist(), dtype=pl.String),
         pl.Series("wiring_share", shares[np.arange(len(best)), best]),
     )
+
+
+def wiring_leg(code: str) -> str:
+    """Return the leg that a wiring of three lines is wrong on: its moved CTs' channels, else the turned ones'.
+
+    >>> wiring_leg("l3- l2- l1-"), wiring_leg("l1+ l2- l3+"), wiring_leg("l1+ l2+ l3+")
+    ('l1+l3', 'l2', '')
+    """
+    parts = code.split()
+    moved = [line for line, part in zip(LINES, parts, strict=True) if part[:-1] != line]
+    turned = [line for line, part in zip(LINES, parts, strict=True) if part.endswith("-")]
+    return leg_code(moved or turned, len(parts))
 
 
 def _log_ratio(share: Float, against: Float) -> Float:

@@ -14,10 +14,10 @@ from pipeline.core.contract import SOUND
 from pipeline.core.services import leg_codes
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.faults.types import Fault
-from pipeline.probes.line_rows import THREE, by_line_count
+from pipeline.probes.line_rows import THREE, by_line_count, with_wirings
 from pipeline.probes.measured import measure
 from pipeline.probes.register import fed_lines
-from pipeline.probes.wirings import service_of_lines
+from pipeline.probes.wirings import service_of_lines, wiring_leg
 from pipeline.scoring.contradiction import Contradiction, contradictions
 from pipeline.scoring.design import leg_designs, symmetric_design
 from pipeline.scoring.fleet_normal import FleetNormal
@@ -110,6 +110,8 @@ def judge_homes(
         leg_share = model.leg_shares(
             [design.rows for design in leg_designs(measured.take(asked), deviations.take(asked))], fault
         )
+        if measured.line_count == THREE:
+            leg_share *= _by_wiring(signals[asked], fault, model, catalogue)
         leg[asked] = _likeliest_leg(leg_share, fault, signals["service"][asked], model, catalogue)
         causes = [index for index, name in enumerate(model.innocents) if name in CAUSES]
         innocent = model.innocent_shares(rows[asked])[:, causes]
@@ -118,6 +120,24 @@ def judge_homes(
         cause_likelihood[asked] = np.minimum(innocent.max(axis=1), 1 - likelihood[asked])
     shares = np.column_stack([share * likelihood[:, None], 1 - likelihood])
     return HomeLikelihoods(terms, shares, leg, cause, cause_likelihood, contradiction)
+
+
+def _by_wiring(
+    signals: pl.DataFrame, fault: NDArray[np.int64], model: Model, catalogue: Mapping[str, Fault]
+) -> Float:
+    """Return how much likelier the home's likeliest wiring makes each leg of its fault, (n, legs).
+
+    That speaks of faults which are a wiring: those that only voltages tell from each other. Where CTs are on other
+    lines the leg is these lines, whichever way round they are; else it is the lines of those turned around.
+    """
+    twins = {name: one.same_powers_as for name, one in catalogue.items() if one.same_powers_as}
+    is_wiring = np.isin(np.array(model.faults)[fault], [*twins.keys(), *twins.values()])
+    codes = np.array(leg_codes(THREE))
+    rows = with_wirings(signals)
+    best = [wiring_leg(code) for code in rows["wiring_best"].to_list()]
+    share = np.where([bool(code) for code in best], rows["wiring_share"].to_numpy(), 0.0) * is_wiring
+    is_same = codes[None, :] == np.array(best)[:, None]
+    return np.asarray((1 - share[:, None]) / codes.size + share[:, None] * is_same)
 
 
 def _likeliest_leg(

@@ -17,6 +17,7 @@ from pipeline.probes.wirings import (
     all_wirings,
     log_prior,
     wiring_columns,
+    wiring_leg,
     wiring_shares,
 )
 
@@ -106,6 +107,11 @@ def test_lines_called_otherwise_have_their_odds_called_otherwise() -> None:
     assert (moved[1] > 0).tolist() == [True, True, False]
     for odds in columns.values():
         assert np.abs(odds).max() <= MOST_LOG_ODDS
+
+
+def test_a_wiring_is_wrong_on_the_lines_of_its_moved_cts_else_of_its_turned_ones() -> None:
+    codes = ("l3- l2- l1-", "l2+ l3+ l1-", "l1- l2+ l3-", "l1+ l2+ l3+")
+    assert [wiring_leg(code) for code in codes] == ["l1+l3", "l1+l2+l3", "l1+l3", ""]
 
 
 def test_log_odds_speak_of_the_right_wiring_and_of_each_line() -> None:
