@@ -196,7 +196,7 @@ def service_tables(homes: Mapping[str, pl.DataFrame], real: Mapping[str, pl.Data
             "targets", "Targets: no service far behind homes with two legs", check_services(numbers),
             "Target value: that of the fleet of two legs, and the difference that is allowed. "
             f"{faulty} homes of each fleet are faulty: one more or less is {percent(1 / max(faulty, 1))} of them. "
-            "A home with one line has no other line to compare with: there, some faults that scale a reading look alike.",
+            "A home with one line has no other to compare with: some faults that scale a reading look alike there.",
             columns=("service", "target", "wanted", "value", "met"),
         ),
         Table(

@@ -20,6 +20,7 @@ from pipeline.core.services import BOTH, service_of
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring
+from pipeline.simulate.families.places import NO_SUMMER_TIME, places_of
 from pipeline.simulate.families.spec import Area, Home, Roof, UnlikeSpec
 from pipeline.simulate.service_draws import (
     BY_LINE_SHARE,
@@ -35,24 +36,6 @@ from pipeline.simulate.service_draws import (
 )
 from pipeline.simulate.spec import seeded_rng
 
-PLACES = (
-    ("harbour", "America/New_York", 41.3, -72.9, 17.0),
-    ("ridge", "America/New_York", 35.6, -82.5, 19.0),
-    ("lakes", "America/Chicago", 43.1, -89.4, 17.5),
-    ("plains", "America/Chicago", 30.3, -97.7, 27.0),
-    ("foothills", "America/Denver", 39.7, -105.2, 18.0),
-    ("desert", "America/Phoenix", 33.5, -112.1, 32.0),
-    ("coast", "America/Los_Angeles", 37.8, -122.3, 15.5),
-    ("islands", "Pacific/Honolulu", 21.3, -157.9, 26.0),
-)
-PLACES_230_V = (
-    ("valley", "Europe/Berlin", 48.3, 10.1, 18.0),
-    ("fen", "Europe/Berlin", 53.1, 8.9, 16.5),
-    ("bay", "Australia/Brisbane", -27.4, 152.9, 17.0),
-    ("reef", "Australia/Brisbane", -21.1, 149.0, 20.5),
-    ("cape", "Pacific/Auckland", -41.2, 174.9, 12.0),
-    ("plateau", "Africa/Johannesburg", -26.1, 28.1, 13.0),
-)
 SERVICES = (("120/240", 0.83), ("120/208", 0.1), ("single", 0.07))
 HOMES_A_STREET = {
     "120/240": (3, 9), "120/208": (6, 13), "single": (3, 7), "230": (6, 13), "230/400": (6, 13),
@@ -70,18 +53,12 @@ NEEDS_SUN = {
     "pv_outage", "snow", "second_array", "production_scaled", "single_leg_inverter", "clock_offset", "local_time",
     "dst",
 }  # fmt: skip
-EUROPEAN_SIZE = 0.75  # of arrays where lines have 230 V, over those of homes with two legs
+SIZE_230_V = 0.75  # of arrays where lines have 230 V, over those of homes with two legs
 NEEDS_240 = {"loose_neutral", "crossed_and_turned"}
-NO_SUMMER_TIME = {"America/Phoenix", "Pacific/Honolulu", "Australia/Brisbane", "Africa/Johannesburg"}
 NEEDS_DAYS = {"dst": 4, "pv_outage": 4, "snow": 4, "new_site": 3}
 LEAST_DAYS_FOR_ONSET = 6
 Fits = Callable[[Home, str, UnlikeSpec], bool]
 Give = Callable[[Home, str, int, UnlikeSpec, np.random.Generator], Home]
-
-
-def places_of(spec: UnlikeSpec) -> tuple[tuple[str, str, float, float, float], ...]:
-    """Return the fleet's places: name, time zone, latitude, longitude [deg], mean air [degrees C]."""
-    return PLACES_230_V if has_230_volts(spec.service) else PLACES
 
 
 def areas(spec: UnlikeSpec) -> list[Area]:
@@ -254,7 +231,7 @@ def _on_service(home: Home, rng: np.random.Generator) -> Home:
         roof = replace(roof, azimuth=roof.azimuth + 180.0)
     if known.line_count == 1 or roof is None:
         return replace(home, roof=roof)
-    size = EUROPEAN_SIZE if has_230_volts(home.service) else LARGER
+    size = SIZE_230_V if has_230_volts(home.service) else LARGER
     roof = replace(roof, ac_kw=round(size * roof.ac_kw, 1), dc_kw=size * roof.dc_kw)
     pv_leg = draw_pv_leg(home.service, roof.ac_kw, rng)
     return replace(

@@ -28,7 +28,7 @@ from pipeline.simulate.spec import FleetSpec
 @pytest.fixture(scope="module")
 def judged(tmp_path_factory) -> tuple[Path, dict, pl.DataFrame]:
     lake = tmp_path_factory.mktemp("judged") / "lake"
-    write_lake(FleetSpec(14, 3, 60, 4, fault_share=0.5, service="230"), lake)
+    write_lake(FleetSpec(14, 3, 60, 4, fault_share=0.5, service="230/400"), lake)
     return (lake, *judge_fleet(lake))
 
 
