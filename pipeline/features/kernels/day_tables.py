@@ -78,7 +78,7 @@ def _work_out_block(rows: UsedRows, fleet: Fleet) -> Found:
     start, count = _cut(rows)
     return found.with_lines(
         is_third,
-        {view: _work_out(rows, view_channels(rows, start, count, view), unit, fleet) for view in VIEWS},
+        {view: _work_out(rows, view_channels(rows, start, count, view=view), unit, fleet) for view in VIEWS},
     )
 
 

@@ -67,7 +67,7 @@ def of_homes(rows: UsedRows, count: Int, chosen: Bool) -> UsedRows:
     return UsedRows(rows.home[is_chosen], rows.minute[is_chosen], channels)
 
 
-def view_channels(rows: UsedRows, start: Int, count: Int, view: str) -> Mapping[str, Float]:
+def view_channels(rows: UsedRows, start: Int, count: Int, *, view: str) -> Mapping[str, Float]:
     """Return the contract's measures of homes with three lines as a two-leg home's (`view` "23", "31") or one line's.
 
     The sum is null where a line that has readings on the day has none in the row.
