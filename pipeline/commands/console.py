@@ -13,7 +13,8 @@ from rich.text import Text
 
 from pipeline.commands.options import OutputConsole
 from pipeline.core.alarm import ALARM, Alarm, count_of
-from pipeline.core.glossary import FIX_BY, LEGS
+from pipeline.core.glossary import FIX_BY
+from pipeline.core.line_words import leg_name
 from pipeline.core.percent_text import percent
 from pipeline.core.terminal_text import one_line
 from pipeline.faults.fault_text import fault_title
@@ -78,7 +79,8 @@ def show_night(console: Console, result: NightResult, rows: int, *, lines: Seque
         )
     for row in summary["list"]:
         cells = (
-            str(row["rank"]), row["site_id"], fault_title(row["suspected_fault"]), LEGS.get(row["leg"] or "", ""),
+            str(row["rank"]), row["site_id"], fault_title(row["suspected_fault"], row["line_count"]),
+            leg_name(row["leg"], row["line_count"]),
             percent(row["fault_likelihood"]), percent(row["likelihood"]), str(row["since"] or "first day"),
             FIX_BY[row["fix_by"]], row["evidence"].split("; ")[0],
         )  # fmt: skip

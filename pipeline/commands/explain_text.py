@@ -11,8 +11,7 @@ import polars as pl
 from pipeline.commands.explain_safety import safety_lines
 from pipeline.commands.explain_wirings import wiring_lines
 from pipeline.core.contract import SAFETY, SOUND
-from pipeline.core.glossary import LEGS
-from pipeline.core.line_words import LineWords, line_words, lines_seen
+from pipeline.core.line_words import leg_name, line_words, lines_seen
 from pipeline.core.percent_text import percent
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import CAUTIONS
@@ -54,7 +53,7 @@ def tell_home(
     standing
         Its row of the standings.
     card
-        The likeliest fault in words.
+        The likeliest fault in the words of this home's lines (`fault_cards.cards_for`).
     events
         Its rows of `home_story`.
     call
@@ -70,7 +69,7 @@ def tell_home(
         ("Suspected, not found", _suspicion(score, listed, standing, card)),
         ("What decides", _checks(checks.deciding)),
         ("Likeliest wirings of its CTs", (line for text in wiring_lines(wirings) for line in _item(text))),
-        ("What to do", _work(listed, standing, card, call=call, called=_called(score))),
+        ("What to do", _work(listed, standing, card, call)),
         ("What else it could be", _others(score, listed)),
         ("Status", _standing(standing)),
         ("What happened", _events(events)),
@@ -105,8 +104,8 @@ def _cautions(score: Row, listed: Row | None, card: FaultCard) -> Iterator[str]:
         if kind != "stop":  # a safety call has a section of its own, above all
             yield from _item(notice)
     if listed is not None and listed["fix_by"] == "visit":
-        for caution in (*CAUTIONS, *card.cautions):
-            yield from _item(_called(score).retell(caution))
+        for caution in (*map(line_words(lines_seen(score)).retell, CAUTIONS), *card.cautions):
+            yield from _item(caution)
 
 
 def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -> Iterator[str]:
@@ -124,14 +123,11 @@ def _suspicion(score: Row, listed: Row | None, standing: Row, card: FaultCard) -
 def _named(score: Row, listed: Row | None, card: FaultCard) -> str:
     """Return the fault, its leg, how likely it is and any is, since when, and what happens there."""
     leg = listed["leg"] if listed else score["leg"]
-    where = f" on {LEGS[leg]}" if leg in LEGS else ""
+    named = leg_name(leg, lines_seen(score))
+    where = f" on {named}" if named else ""
     since = f"since {score['onset_on']}" if score["onset_on"] else "from the first day of data"
     likely = words.likelihoods(score["fault_likelihoods"].get(score["likely_fault"]), score["likelihood"])
-    return f"{card.name}{where}, {since} ({likely}). {_called(score).retell(card.story)}"
-
-
-def _called(score: Row) -> LineWords:
-    return line_words(lines_seen(score))
+    return f"{card.name}{where}, {since} ({likely}). {card.story}"
 
 
 def _checks(lines: Sequence[tuple[str, str]]) -> Iterator[str]:
@@ -167,17 +163,15 @@ def _others(score: Row, listed: Row | None) -> Iterator[str]:
         yield from _item(line)
     others = sorted(((share or 0.0, name) for name, share in shares.items() if name != named), reverse=True)
     names = [
-        f"{fault_title(name)} {percent(share)}"
-        for share, name in others
-        if share >= _SMALL_SHARE and not any(line.startswith(f"{fault_title(name)} ") for line in lines)
+        f"{title} {percent(share)}"
+        for share, title in ((share, fault_title(name, lines_seen(score))) for share, name in others)
+        if share >= _SMALL_SHARE and not any(line.startswith(f"{title} ") for line in lines)
     ]
     if names:
         yield from _item(", ".join(names))
 
 
-def _work(
-    listed: Row | None, standing: Row, card: FaultCard, *, call: Row | None, called: LineWords
-) -> Iterator[str]:
+def _work(listed: Row | None, standing: Row, card: FaultCard, call: Row | None) -> Iterator[str]:
     if call:
         yield from _text("The safety call above, and nothing else before it is cleared.")
     if listed is None and call:
@@ -188,9 +182,9 @@ def _work(
     where = "site visit" if listed["fix_by"] == "visit" else "remote fix: by a setting, from the office"
     yield from _field("Rank", f"{listed['rank']} (expected value {listed['priority']:.0f})")
     yield from _field("By", f"{where}, {listed['minutes_on_site']} min")
-    yield from _field("Do", called.retell(card.action))
+    yield from _field("Do", card.action)
     yield from _field("Bring", listed["bring"] or "nothing special")
-    yield from _field("Prove", called.retell(card.prove))
+    yield from _field("Prove", card.prove)
     yield from _field(
         "Energy", f"{listed['kwh_per_day_wrong']:.1f} kWh a day misreported if it is this fault"
     )

@@ -13,7 +13,8 @@ def wiring_lines(panel: Mapping[str, Any] | None) -> Iterator[str]:
     if panel is None:
         return
     for row in panel["rows"]:
-        look = f" On site: {row['look_at']}" if row["look_at"] else ""
-        yield f"{percent(row['likelihood'])}: {' '.join(row['wiring'])}{look}"
-    if panel["others"]:
-        yield panel["others"]
+        yield f"{percent(row['likelihood'])}: {' '.join(row['parts'])}"
+    if panel["rest"]:
+        yield f"{panel['rest']}: all other wirings together."
+    if panel["look_at"] and panel["rows"][1:]:
+        yield f"To tell the first two apart on site: {panel['look_at']}."

@@ -12,10 +12,11 @@ import polars as pl
 
 from pipeline.commands.explain_text import tell_home
 from pipeline.core.errors import InputError
+from pipeline.core.line_words import lines_seen
 from pipeline.core.settings import Settings
 from pipeline.faults.fault_text import fault_title
 from pipeline.ingest.column_names import nearest
-from pipeline.report.fault_cards import fault_cards
+from pipeline.report.fault_cards import cards_for, fault_cards
 from pipeline.report.report_input import FaultCard
 from pipeline.report.wiring_panel import wiring_panel
 from pipeline.scoring.fleet_normal import normal_from
@@ -121,13 +122,15 @@ def _read(site: str, out: Path, model_folder: Path | None) -> HomeStory:
     run = json.loads((out / "latest" / "run.json").read_text(encoding="utf-8"))
     fleet = normal_from(tables["fleet_normal"], run["base_rate"], model.mix())
     weights = site_weights(row, own_rows("site_signal"), [site], fleet=fleet, model=model)
-    card, standing = fault_cards().get(row["likely_fault"][0] or ""), own_row("standing")
+    score = row.row(0, named=True)
+    cards = cards_for(fault_cards(), lines_seen(score))
+    card, standing = cards.get(score["likely_fault"] or ""), own_row("standing")
     if card is None or "reason" not in standing:
         raise InputError(
             f"{out}: its run is of another version; run `nightclamp nightly LAKE --out {out}` first"
         )
     call = next(own_rows("safety_call").filter("is_open").iter_rows(named=True), None)
     return HomeStory(
-        site, as_of, row.row(0, named=True), weights, own_row("revisit_list") or None, standing, card,
+        site, as_of, score, weights, own_row("revisit_list") or None, standing, card,
         own_rows("home_story"), call, own_wirings(read_wirings(out), site),
     )  # fmt: skip

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.commands.options import AsJson, OutputConsole, SettingsFile
 from pipeline.core import clock
 from pipeline.core.errors import InputError
+from pipeline.core.line_columns import lines_in
 from pipeline.core.settings import Settings, load_settings
 from pipeline.core.terminal_text import one_line
 
@@ -97,11 +98,13 @@ def read_homes(out: Path, settings: Settings) -> pl.DataFrame:
         signals = pl.read_parquet(path)
     if missing := [name for name in columns if name not in signals.columns]:
         raise InputError(f"{out}: its last night has no {missing[0]}; run the night again with this version")
-    gained = signals.select(columns).with_columns(
-        (pl.col(f"meter_{leg}_se") * pl.col(f"meter_gain_{leg}").pow(2)).alias(f"meter_gain_{leg}_se")
-        for leg in ("l1", "l2")
+    lines = lines_in(signals.columns, "meter_gain_{}")
+    third = [name.format(line) for line in lines[2:] for name in ("meter_gain_{}", "meter_{}_se")]
+    gained = signals.select(*columns, *third).with_columns(
+        (pl.col(f"meter_{line}_se") * pl.col(f"meter_gain_{line}").pow(2)).alias(f"meter_gain_{line}_se")
+        for line in lines
     )
-    return gained.drop("meter_l1_se", "meter_l2_se").sort("site_id")
+    return gained.drop([f"meter_{line}_se" for line in lines]).sort("site_id")
 
 
 def homes_without_meter(homes: pl.Series, files: pl.DataFrame, signals: pl.DataFrame | None) -> list[str]:

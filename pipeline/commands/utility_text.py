@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pipeline.core.line_columns import lines_in
 from pipeline.core.number_text import number
 from pipeline.ingest.utility import UtilityIntake
 
@@ -32,7 +33,7 @@ def home_line(row: Mapping[str, Any]) -> str:
         return f"{home}: a utility file that {row['meter_why_not']}"
     legs = [
         f"{leg.upper()} {number(row[f'meter_gain_{leg}'], 2)} ± {number(2 * row[f'meter_gain_{leg}_se'], 3)}"
-        for leg in ("l1", "l2")
+        for leg in lines_in(row, "meter_gain_{}")
         if row[f"meter_gain_{leg}"] is not None and row[f"meter_gain_{leg}_se"] is not None
     ]
     gain = f"reading over truth {', '.join(legs)}" if legs else "too little to tell"

@@ -44,7 +44,7 @@ def spell_wiring(code: str) -> str:
     """Return the wiring in words, what is wrong first.
 
     >>> spell_wiring("l1+ l3- l2+")
-    'CT of channel L2 is on line L3, turned; CT of channel L3 is on line L2; L1 is right'
+    'CT of channel L2 is on line L3, turned; CT of channel L3 is on line L2; CT of channel L1 is right'
     >>> spell_wiring("l1+ l2+ l3+")
     'every CT is on its own line, none is turned'
     """
@@ -53,8 +53,12 @@ def spell_wiring(code: str) -> str:
     right = [ct.channel.upper() for ct in cts if ct.is_right]
     if not wrong:
         return "every CT is on its own line, none is turned"
-    rest = f"{' and '.join(right)} {'is' if len(right) == 1 else 'are'} right" if right else ""
-    return "; ".join(filter(None, (*wrong, rest)))
+    rest = (
+        f"CT of channel {right[0]} is right"
+        if len(right) == 1
+        else f"CTs of channels {' and '.join(right)} are right"
+    )
+    return "; ".join((*wrong, rest) if right else wrong)
 
 
 def _spell(ct: ChannelCT) -> str:

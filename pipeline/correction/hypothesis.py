@@ -37,6 +37,7 @@ CUT_OFF = "the source cut off what was below 0, and nothing else tells"
 NO_READING = "no reading"
 NO_SEVERITY = "how much of the load is seen can't be told"
 NO_WIRING = "which way the CTs are moved around can't be told"
+OTHER_VOLTAGE = "production isn't metered by this line's voltage, or that can't be told"
 NOT_RECORDED = "it takes reactive power, which wasn't recorded"
 # A row is put right by rows of its own UTC day alone: a day corrected by itself comes out the same.
 DAY = pl.col("interval_start").dt.date()
@@ -196,10 +197,13 @@ def _by_inverse(rows: pl.DataFrame, case: Hypothesis) -> pl.DataFrame:
         .then(pl.lit(EXACT))
         .otherwise(pl.lit(ESTIMATED))
     )
+    lost = NO_WIRING if case.is_ambiguous else NOT_RECORDED
+    if is_exchanged and len(case.lines) > 2:
+        lost = OTHER_VOLTAGE
     why = (
         pl.when(is_there).then(None).when(~pl.col("_has_readings")).then(pl.lit(NO_READING))
         .when(~pl.col("_has_severity")).then(pl.lit(NO_SEVERITY))
-        .otherwise(pl.lit(NO_WIRING if case.is_ambiguous else NOT_RECORDED))
+        .otherwise(pl.lit(lost))
     )  # fmt: skip
     noises = [f"{leg}_{name}" for leg in case.wrong_legs for name in ("noise", "change")]
     return (

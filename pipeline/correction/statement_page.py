@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from importlib import resources
 from pathlib import Path
@@ -21,7 +22,8 @@ from pipeline.correction.statement import Statement
 from pipeline.correction.statement_chart import daily_energy
 from pipeline.report import theme, words
 from pipeline.report.bundle import chart_script
-from pipeline.report.fault_cards import fault_cards
+from pipeline.report.fault_cards import cards_for, fault_cards
+from pipeline.report.home_lines import line_counts
 from pipeline.report.names import page_name
 from pipeline.report.page_templates import environment
 
@@ -61,11 +63,14 @@ def write_pages(
     assets = folder / "assets"
     for name in _ASSETS:
         write_bytes(assets / name, (resources.files("pipeline.report") / "static" / name).read_bytes())
+    counts = line_counts(statement.episode.select("site_id").unique(), sites)
+    named = statement.episode.join(counts, on="site_id", how="left", maintain_order="left")
+    statement = replace(statement, episode=named)
     episodes = _ranked(statement.episode)
     with_page = list(dict.fromkeys(episodes["site_id"]))[: settings.home_pages]
     write_bytes(assets / "vega.js", chart_script(assets.parent.parent.parent / "store" / "charts"))
     report = _NIGHT_REPORT.as_posix() if (folder / _NIGHT_REPORT).is_file() else None
-    pages = _environment(set(with_page), as_of)
+    pages = _environment(set(with_page), as_of, line_count=max(counts["line_count"].to_list(), default=2))
     index = folder / "index.html"
     _write(
         index,
@@ -122,7 +127,7 @@ def home_context(site_id: str, tables: Mapping[str, pl.DataFrame], site: Mapping
     site_id
         The home.
     tables
-        Its rows of the statement: episode, day, month and reason.
+        Its rows of the statement: episode (with `line_count`, how many lines the home has), day, month and reason.
     site
         Its row of the register, empty where there is none.
     """
@@ -133,7 +138,7 @@ def home_context(site_id: str, tables: Mapping[str, pl.DataFrame], site: Mapping
         of_episode = pl.col("from_on") == row["from_on"]
         reasons = tables["reason"].filter(of_episode).to_dicts()
         quantity = statement_words.headline(row)
-        card = cards.get(row["fault"])
+        card = cards_for(cards, row["line_count"]).get(row["fault"])
         parts.append(
             {
                 "row": row,
@@ -183,8 +188,8 @@ def _ranked(episodes: pl.DataFrame) -> pl.DataFrame:
     return episodes.sort(of_home, "site_id", "from_on", descending=[True, False, False])
 
 
-def _environment(with_page: set[str], as_of: date) -> jinja2.Environment:
-    pages = environment("pipeline.correction", fault_cards())
+def _environment(with_page: set[str], as_of: date, *, line_count: int) -> jinja2.Environment:
+    pages = environment("pipeline.correction", fault_cards(), line_count)
     for name in (
         "kwh",
         "period",

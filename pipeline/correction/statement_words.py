@@ -79,7 +79,11 @@ def shown_quantities(row: Row) -> list[str]:
 
 def heading(row: Row) -> str:
     """Return the fault and its leg, and whether it was found or is suspected."""
-    return f"{'Found' if row['basis'] == FOUND else 'Suspected'}: {words.suspicion(row['fault'], row['leg'])}"
+    return f"{'Found' if row['basis'] == FOUND else 'Suspected'}: {_suspicion(row, 'fault', 'leg')}"
+
+
+def _suspicion(row: Row, fault: str, leg: str) -> str:
+    return words.suspicion(row[fault], row[leg], line_count=row.get("line_count"))
 
 
 def period(row: Row) -> str:
@@ -98,7 +102,7 @@ def basis(row: Row) -> str:
     text = f"Suspected by the data: {words.percent(row['likelihood'])} this fault."
     if row["rival_fault"] is None:
         return text
-    rival = words.suspicion(row["rival_fault"], row["rival_leg"])
+    rival = _suspicion(row, "rival_fault", "rival_leg")
     return f"{text} Could also be: {rival} ({words.percent(row['rival_likelihood'])}); the ranges cover both."
 
 

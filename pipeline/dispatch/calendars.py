@@ -21,7 +21,12 @@ ALL_TRUCKS = "calendar.ics"
 
 
 def write_calendars(
-    folder: Path, dispatch: pl.DataFrame, zones: Mapping[str, str | None], *, as_of: date
+    folder: Path,
+    dispatch: pl.DataFrame,
+    zones: Mapping[str, str | None],
+    *,
+    as_of: date,
+    line_counts: Mapping[str, int] | None = None,
 ) -> dict[str, str]:
     """Write ALL_TRUCKS and one calendar a truck with stops; return the files' names by truck_id.
 
@@ -35,6 +40,8 @@ def write_calendars(
         site_id -> IANA time zone. A round runs by the clock that most of its homes have; UTC where none has any.
     as_of
         The night of the plan: the events' stamp, so that the same plan gives the same bytes.
+    line_counts
+        site_id -> how many lines the home has; two where it is not in it.
 
     Notes
     -----
@@ -45,7 +52,8 @@ def write_calendars(
     for (_, truck_id), rows in dispatch.group_by("day", "truck_id", maintain_order=True):
         zone = _clock_zone([zones.get(site) for site in rows["site_id"]])
         events.setdefault(str(truck_id), []).extend(
-            _event(row, rows.height, zone, as_of) for row in rows.iter_rows(named=True)
+            _event(row | {"line_count": (line_counts or {}).get(row["site_id"])}, rows.height, zone, as_of)
+            for row in rows.iter_rows(named=True)
         )
     _write(folder / ALL_TRUCKS, "All trucks", [event for truck in events.values() for event in truck])
     files = {truck_id: page_name(truck_id).replace(".html", ".ics") for truck_id in events}
@@ -61,7 +69,7 @@ def _clock_zone(zones: list[str | None]) -> ZoneInfo:
 
 def _event(row: Mapping[str, Any], stops: int, zone: ZoneInfo, as_of: date) -> Event:
     start = _to_utc(row["day"], row["arrive_at"], zone)
-    title = words.suspicion(row["suspected_fault"], row["leg"])
+    title = words.suspicion(row["suspected_fault"], row["leg"], line_count=row["line_count"])
     lines = [
         f"Truck {one_line(row['truck_id'])}, stop {row['stop']} of {stops}, "
         f"{words.minutes(row['minutes_on_site'])} on site, {words.minutes(row['drive_min'])} drive there "

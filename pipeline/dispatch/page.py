@@ -133,6 +133,7 @@ def _round(night: PageInput, total: dict[str, Any]) -> dict[str, Any]:
     rows = [
         row
         | {"kit": beyond_standard(night.kits.get(row["site_id"], ()))}
+        | {"line_count": night.line_counts.get(row["site_id"], 2)}
         | {name: night.contacts.get(row["site_id"], {}).get(name) for name in ("address", "access_note")}
         for row in stops.join(places, on="site_id", maintain_order="left").to_dicts()
     ]

@@ -156,7 +156,7 @@ def _dispatch(
             as_of=as_of, plan=plan, stops=stops, trucks=trucks, kits=kits, notes=notes,
             safety_calls=calls, faults=fault_cards(), currency=settings.ranking.currency,
             links=find_links(out.pages(as_of), stops["site_id"].to_list(), calls["site_id"].to_list()),
-            calendars=write_calendars(folder, plan.dispatch, zones, as_of=as_of),
+            calendars=write_calendars(folder, plan.dispatch, zones, as_of=as_of, line_counts=home_lines(night)),
             past_pages=[page.name for page in past.pages],
             earlier=earlier_on_pages(out.local, settings), contacts=contacts, line_counts=home_lines(night),
         )  # fmt: skip

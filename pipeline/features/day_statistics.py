@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.core.services import LINES, SERVICES
 from pipeline.core.setting_sections import DaySettings
 from pipeline.features.site_location import site_coordinates
 
@@ -32,7 +33,7 @@ def site_sky(sites: pl.DataFrame, settings: DaySettings) -> pl.DataFrame:
     `site_key` numbers the sites; `sin_lat`, `cos_lat`, `lon_rad` place them under the sun (null where nothing
     tells); `is_load_side`: the register has the CTs at the loads; `pv_quiet_w` [W] is the production below which
     PV is quiet, `ramp_w` [W] the ramp that calibrates; `register_key` is a digest of the register's facts the day
-    depends on.
+    depends on; `third_line_w` [W] is what a reading of a third line must exceed for the home to have one.
     """
     placed = sites.select("site_id", *_KEY_COLUMNS[2:]).join(
         site_coordinates(sites), on="site_id", how="left", maintain_order="left"
@@ -56,4 +57,16 @@ def site_sky(sites: pl.DataFrame, settings: DaySettings) -> pl.DataFrame:
         pl.max_horizontal(pl.lit(settings.pv_quiet_w), peak_w * settings.pv_quiet_share).alias("pv_quiet_w"),
         pl.max_horizontal(pl.lit(settings.ramp_min_w), peak_w * settings.ramp_share).alias("ramp_w"),
         pl.Series("register_key", keys, dtype=pl.String),
+        _third_line_w(is_summed).alias("third_line_w"),
     )
+
+
+def _third_line_w(is_summed: pl.Series) -> pl.Expr:
+    """Return the size [W] that a reading of a third line must exceed for the home to have one.
+
+    A service of three lines has one whatever it reads; elsewhere zeros fill a column that the home has no line for. One
+    channel that is the sum of all lines has no other beside it.
+    """
+    three = [name for name, service in SERVICES.items() if service.line_count == len(LINES)]
+    declared = pl.when(pl.col("service").is_in(three).fill_null(False)).then(-1.0).otherwise(0.0)
+    return pl.when(pl.lit(is_summed)).then(float("inf")).otherwise(declared)

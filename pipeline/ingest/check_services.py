@@ -46,7 +46,7 @@ def service_problems(
     homes = (
         pl.concat(lines)
         .group_by("site_id")
-        .agg(pl.col("has_l2", "has_l3").any())
+        .agg(pl.col("has_l2", "has_l3", "is_l3_alive").any())
         .join(sites.select("site_id", "service", "lines_summed"), on="site_id")
         .join(middle, on="site_id", how="left")
         .sort("site_id")
@@ -69,6 +69,11 @@ def _misfits(home: dict[str, object]) -> Iterator[tuple[str, str]]:
                 "l2_w or l3_w is read where sites says lines_summed: judged as one line, by l1_w",
                 "leave l2_w and l3_w empty there, or lines_summed",
             )
+    elif home["has_l3"] and not home["is_l3_alive"] and service.line_count < len(LINES):
+        yield (
+            f"l3_w is always zero where {named}: taken for a column that the home has no line for",
+            "leave l3_w empty there, or correct service in sites",
+        )
     elif home["has_l3"] and service.line_count < len(LINES):
         taken = "230/400" if home["is_230"] else "120/208 three-phase"
         why = "having no volts" if home["is_230"] is None else "by its volts"

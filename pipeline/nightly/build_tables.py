@@ -13,7 +13,7 @@ from pipeline.core.setting_sections import PrivacySettings
 from pipeline.core.sharding import WHOLE
 from pipeline.crews import crew_tables
 from pipeline.faults.catalogue import CATALOGUE
-from pipeline.features.home_days import home_day_files, read_home_days
+from pipeline.features.home_days import home_day_files, read_home_days, with_third_line
 from pipeline.features.update_store import StoredDay
 from pipeline.features.voltage_days import voltage_days
 from pipeline.features.window import WindowView
@@ -26,6 +26,7 @@ from pipeline.probes.measured import probe_table
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import Scored
 from pipeline.scoring.wiring_table import wiring_table
+from pipeline.storage.layout import LINE_TABLE
 from pipeline.worklist.energy_so_far import DAY_COLUMNS
 from pipeline.worklist.known_onsets import keep_onsets
 from pipeline.worklist.planned_visits import read_plans
@@ -58,8 +59,11 @@ def make_lists(
     registers, plans = inputs.registers, read_plans(inputs.request.out, inputs.as_of)
 
     def home_days(homes: Sequence[str], from_on: date) -> pl.DataFrame:
-        files = home_day_files(stored, inputs.store, homes, from_on=from_on, to_on=inputs.as_of)
-        return read_home_days(files, homes, DAY_COLUMNS)
+        files, line_files = (
+            home_day_files(stored, inputs.store, homes, from_on=from_on, to_on=inputs.as_of, table=table)
+            for table in ("site_day", LINE_TABLE)
+        )
+        return with_third_line(read_home_days(files, homes, DAY_COLUMNS), line_files, homes)
 
     lists = worklist_tables(
         scored, registers, view.daily, plans=plans, previous=inputs.previous, as_of=inputs.as_of, settings=settings,

@@ -40,7 +40,7 @@ def _tell(row: Row) -> str:
         ("battery not metered" if row.get("is_battery_hidden") else "battery")
         if row.get("has_battery")
         else "",
-        "source adds PV production back to the legs" if row.get("is_added_back") else "",
+        f"source adds PV production back to the {word}s" if row.get("is_added_back") else "",
     ]
     return f"site record: {', '.join(filter(None, facts))}"
 

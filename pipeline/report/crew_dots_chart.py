@@ -65,11 +65,21 @@ def months(month: pl.DataFrame, change: pl.DataFrame, crews: list[str]) -> Spec 
     return finish(layers, {"cells": rows(cells), "changes": rows(marks)}, height=_ROW_PX * len(crews))
 
 
-def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
+def fault_dots(
+    faults: pl.DataFrame, by: str, order: list[str], *, line_count: int | None = None
+) -> Spec | None:
     """Return a ring a row and fault as big as found and expected faults, the found ones filled.
 
-    `faults` has the column `by`, fault, confirmed_faults and expected_faults, summed here; `order` are the rows from
-    the top. None without a fault.
+    None without a fault.
+
+    Parameters
+    ----------
+    faults
+        Columns `by`, fault, confirmed_faults and expected_faults, summed here.
+    by, order
+        What a row is of, and the rows from the top.
+    line_count
+        The most lines that a home of the fleet has: faults are named in its words; None: two.
     """
     summed = (
         faults.filter(pl.col(by).is_in(order))
@@ -77,7 +87,7 @@ def fault_dots(faults: pl.DataFrame, by: str, order: list[str]) -> Spec | None:
         .agg(pl.col("confirmed_faults", "expected_faults").sum())
         .select(
             pl.col(by).str.replace_all("_", " ").alias("row"),
-            fault_title_column(pl.col("fault")),
+            fault_title_column(pl.col("fault"), pl.lit(line_count, pl.Int64)),
             found=pl.col("confirmed_faults"),
             both=(pl.col("confirmed_faults") + pl.col("expected_faults")).round(1),
         )

@@ -9,10 +9,10 @@ import polars as pl
 
 from pipeline.core.contract import SOUND
 from pipeline.core.setting_sections import CrewSettings
+from pipeline.faults.fault_text import fault_title_column
 from pipeline.report import words
 from pipeline.report.crew_charts import percent_interval, ratio_interval
 from pipeline.report.crew_words import comparison_text
-from pipeline.report.home_lines import fault_title_by_lines
 from pipeline.report.names import crew_anchor
 
 LIKELY = 0.1  # a fault less likely than this is counted with the rest
@@ -25,7 +25,7 @@ LABELS = {
 }
 _SHOWN = (
     "site_id", "area", "commissioned_on", "is_visited", "visited_on", "kind", "counts", "fault", "fault_leg",
-    "fault_likelihood", "any_likelihood",
+    "line_count", "fault_likelihood", "any_likelihood",
 )  # fmt: skip
 _ORDER = pl.Enum([*LABELS, REST])
 # How a crew's installs count, a row a kind.
@@ -115,7 +115,7 @@ def describe_homes(homes: pl.DataFrame, scores: pl.DataFrame) -> pl.DataFrame:
             any_likelihood=pl.when(~pl.col("is_visited")).then(pl.max_horizontal("chance", "later")),
         )
         .with_columns(
-            fault=fault_title_by_lines(
+            fault=fault_title_column(
                 pl.when(was_found).then("found").when(is_named).then("likely_fault"),
                 pl.col("line_count").fill_null(2),
             ),

@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.line_words import line_words
 from pipeline.core.setting_sections import CrewSettings
 from pipeline.report import words
 from pipeline.report.crew_charts import fair_rates, funnel, most_judged, percent_interval, ratio_interval
@@ -33,10 +34,13 @@ TABLES = (
 )  # fmt: skip
 
 
-def crews_context(tables: Mapping[str, pl.DataFrame], settings: CrewSettings) -> dict[str, Any]:
+def crews_context(
+    tables: Mapping[str, pl.DataFrame], settings: CrewSettings, *, line_count: int | None = None
+) -> dict[str, Any]:
     """Return the rows, sentences and pictures of the page.
 
-    `tables` holds TABLES and the views crew_month and crew_position by name.
+    `tables` holds TABLES and the views crew_month and crew_position by name; `line_count` is the most lines that a home
+    of the fleet has.
     """
     quality = tables["crew_quality"]
     fleet = tables["crew_fleet"].row(0, named=True)
@@ -46,6 +50,7 @@ def crews_context(tables: Mapping[str, pl.DataFrame], settings: CrewSettings) ->
     }
     largest = set(most_judged(quality.filter(pl.col("heard") > 0), settings.chart_crews)["crew_id"])
     crews = [crew for crew in quality["crew_id"] if crew in largest]  # those with a row in the pictures
+    retell = line_words(line_count).retell
     return {
         "rows": [_row(row, settings) for row in quality.iter_rows(named=True)],
         "conclusions": conclusions(quality, fleet, settings),
@@ -62,8 +67,11 @@ def crews_context(tables: Mapping[str, pl.DataFrame], settings: CrewSettings) ->
             "Size: installs with data. Colour: share wrong from the first day. A bar before a dot marks a significant "
             "change of the crew beyond the fleet's own.",
         ),
-        "kinds": _fault_figures(tables, crews),
-        "lessons": tables["crew_lesson"].sort("crew_id", nulls_last=False).to_dicts(),
+        "kinds": _fault_figures(tables, crews, line_count),
+        "lessons": [
+            row | {"habit": retell(row["habit"] or "")}
+            for row in tables["crew_lesson"].sort("crew_id", nulls_last=False).to_dicts()
+        ],
         "trainings": [row | {"moved": training_line(row)} for row in tables["crew_training"].to_dicts()],
         "names": names,
         "percent_interval": percent_interval,
@@ -115,21 +123,23 @@ def _comparison(quality: pl.DataFrame, fleet: Mapping[str, Any], settings: CrewS
     ]
 
 
-def _fault_figures(tables: Mapping[str, pl.DataFrame], crews: list[str]) -> list[Figure]:
+def _fault_figures(
+    tables: Mapping[str, pl.DataFrame], crews: list[str], line_count: int | None
+) -> list[Figure]:
     """Return which faults, by crew and by position of the CTs."""
     caption = (
         "Ring: faults found and expected; filled: found by a visit. These are counts, so crews with more installs have "
         "bigger rings."
     )
     empty = "No fault is known or likely."
-    by_crew = fault_dots(tables["crew_fault"].drop_nulls("crew_id"), "crew_id", crews)
+    by_crew = fault_dots(tables["crew_fault"].drop_nulls("crew_id"), "crew_id", crews, line_count=line_count)
     position = tables["crew_position"]
     places = (
         position.group_by("ct_location", maintain_order=True)
         .agg(pl.col("heard").first())
         .sort("heard", "ct_location", descending=[True, False])
     )
-    by_position = fault_dots(position, "ct_location", places["ct_location"].to_list())
+    by_position = fault_dots(position, "ct_location", places["ct_location"].to_list(), line_count=line_count)
     counts = ", ".join(f"{words.plain(name)} {words.number(homes)}" for name, homes in places.iter_rows())
     return [
         Figure("crew-faults", "Which faults, by crew", by_crew, empty, caption),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from pipeline.core.line_text import for_lines
+from pipeline.core.line_words import line_words
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.faults.fault_text import spell_faults
 from pipeline.report.report_input import FaultCard
@@ -30,17 +30,16 @@ def fault_cards() -> dict[str, FaultCard]:
 
 def cards_for(cards: Mapping[str, FaultCard], line_count: int | None) -> dict[str, FaultCard]:
     """Return the cards in the words of a home with so many lines."""
-    if (line_count or 2) == 2:
-        return dict(cards)
+    retell = line_words(line_count).retell
     return {
         code: replace(
             card,
-            name=for_lines(card.name, line_count),
-            story=for_lines(card.story, line_count),
-            looks_like=for_lines(card.looks_like, line_count),
-            action=for_lines(card.action, line_count),
-            prove=for_lines(card.prove, line_count),
-            cautions=tuple(for_lines(text, line_count) for text in card.cautions),
+            name=retell(card.name),
+            story=retell(card.story),
+            looks_like=retell(card.looks_like),
+            action=retell(card.action),
+            prove=retell(card.prove),
+            cautions=tuple(retell(text) for text in card.cautions),
         )
         for code, card in cards.items()
     }

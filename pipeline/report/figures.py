@@ -112,7 +112,7 @@ def _day_figures(
             "Response to PV, day by day",
             daily_slopes(series.days, expected, settings.slope_reach, onset=since, lines=lines),
             _no_slope(series, "l1", lines),
-            f"{'; '.join(slope_texts)}; right is {right_text(expected, lines)} W per W. "
+            f"{'; '.join(slope_texts)}; right is {right_text(expected, lines, ' W per W')}. "
             "Bars are each day's 95 % interval: a cloudless day has a wide one.",
         ),
     ]

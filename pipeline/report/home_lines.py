@@ -7,10 +7,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.line_text import for_lines
 from pipeline.core.line_words import LineWords, fleet_words, line_count_of
 from pipeline.core.services import LINES, SERVICES, UNKNOWN
-from pipeline.faults.fault_text import TITLES, fault_title_column
 from pipeline.report.series import HomeSeries
 
 
@@ -67,12 +65,3 @@ def fleet_line_count(scores: pl.DataFrame, sites: pl.DataFrame) -> int:
 def words_of_fleet(scores: pl.DataFrame, sites: pl.DataFrame) -> LineWords:
     """Return what pages about all homes call their lines."""
     return fleet_words(line_counts(scores, sites)["line_count"].unique().to_list())
-
-
-def fault_title_by_lines(code: pl.Expr, line_count: pl.Expr) -> pl.Expr:
-    """Return `fault_title_column` in the words of homes with so many lines, null where the code is null."""
-    title = fault_title_column(code)
-    for count in (1, 3):
-        spoken = {said: for_lines(said, count) for said in TITLES.values() if for_lines(said, count) != said}
-        title = pl.when(line_count == count).then(title.replace(spoken)).otherwise(title)
-    return title

@@ -10,7 +10,6 @@ import polars as pl
 from pipeline.core.contract import SAFETY
 from pipeline.core.glossary import LOCATIONS, POSITIONS, PV_ON, SERVICES
 from pipeline.core.line_columns import PAIRS
-from pipeline.core.line_text import for_lines
 from pipeline.core.line_words import line_count_of, line_words
 from pipeline.core.services import lines_of
 from pipeline.core.setting_sections import ReportSettings
@@ -75,14 +74,14 @@ def home_context(
         "facts": site_facts(site),
         "wirings": wiring_panel(night.wiring, row["site_id"]),
         "card": card,
-        "suspicion": words.suspicion(fault, row["leg"], cards),
+        "suspicion": words.suspicion(fault, row["leg"], cards, line_count=len(lines)),
         "since": words.since(since),
         "so_far": so_far_text(row),
         "onset_evidence": score["onset_evidence"],
         "is_scored_since": since is not None and (score["from_on"] or since) >= since,
         "notices": notices(score, len(lines)),
         "cautions": [
-            *(for_lines(text, len(lines)) for text in night.cautions),
+            *map(line_words(len(lines)).retell, night.cautions),
             *(card.cautions if card else ()),
         ],
         "others": other_faults(score, fault, cards)[: settings.other_faults],

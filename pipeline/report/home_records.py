@@ -9,9 +9,10 @@ import polars as pl
 from pipeline.core.glossary import LEGS, UNPROVEN_NEEDS
 from pipeline.core.line_words import line_words
 from pipeline.core.percent_text import percent_column
-from pipeline.core.services import LINES
+from pipeline.core.services import BOTH, LINES
+from pipeline.faults.fault_text import fault_title_column
 from pipeline.report.home_groups import home_group
-from pipeline.report.home_lines import fault_title_by_lines, line_counts
+from pipeline.report.home_lines import line_counts
 from pipeline.report.names import crew_anchor
 from pipeline.report.report_input import ReportInput
 from pipeline.report.visit_plan import plan_pages
@@ -67,8 +68,10 @@ def home_records(night: ReportInput, pages: Mapping[str, str]) -> pl.DataFrame:
         group=home_group(),
         crew=pl.col("crew_id").replace_strict(anchors, default=None, return_dtype=pl.String),
         commissioned=_day("commissioned_on"),
-        fault=fault_title_by_lines(fault, pl.col("lines")),
-        leg=leg.replace_strict(LEGS, default=None, return_dtype=pl.String),
+        fault=fault_title_column(fault, pl.col("lines")),
+        leg=pl.when(~((pl.col("lines") == 1) & (leg == BOTH))).then(
+            leg.replace_strict(LEGS, default=None, return_dtype=pl.String)
+        ),
         this_fault=percent_column(fault_likelihood(fault, scores["fault_likelihoods"].struct.fields)),
         any_fault=percent_column(pl.col("likelihood")),
         since=_day("onset_on"),

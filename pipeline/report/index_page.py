@@ -12,6 +12,7 @@ from pipeline.core.glossary import FIX_BY, UNPROVEN_NEEDS
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.report import words
 from pipeline.report.home_groups import group_counts
+from pipeline.report.home_lines import fleet_line_count
 from pipeline.report.new_installs import new_installs
 from pipeline.report.record_first import record_first
 from pipeline.report.report_input import ReportInput
@@ -34,7 +35,10 @@ def index_context(night: ReportInput, settings: ReportSettings) -> dict[str, Any
         row
         | {
             "plan": planned.get(row["site_id"]),
-            "suspicion": words.suspicion(row["suspected_fault"], row["leg"], night.faults),
+            "line_count": row.get("line_count"),
+            "suspicion": words.suspicion(
+                row["suspected_fault"], row["leg"], night.faults, line_count=row.get("line_count")
+            ),
             "csv": {name: _csv_text(row[name]) for name in CSV_COLUMNS},
         }
         for row in listed.head(settings.index_rows).to_dicts()
@@ -84,13 +88,14 @@ def _csv_text(value: object) -> str:
 
 def _choices(rows: list[dict[str, Any]], night: ReportInput) -> dict[str, list[tuple[str, str]]]:
     """Return the choices of each filter as (value, words), only those that occur, in reading order."""
+    most = fleet_line_count(night.site_scores, night.sites)
     faults, areas, verdicts, ways = (
         {row[name] or "" for row in rows} for name in ("suspected_fault", "area", "verdict", "fix_by")
     )
     return {
         "area": sorted(((area, area or "no area") for area in areas), key=lambda pair: pair[::-1]),
         "suspected_fault": sorted(
-            ((code, words.fault(code, night.faults)) for code in faults), key=lambda pair: pair[::-1]
+            ((code, words.fault(code, night.faults, most)) for code in faults), key=lambda pair: pair[::-1]
         ),
         "verdict": [(verdict, verdict) for verdict in VERDICTS if verdict in verdicts],
         "fix_by": [(way, text) for way, text in FIX_BY.items() if way in ways],

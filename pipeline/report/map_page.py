@@ -12,6 +12,7 @@ from pipeline.core.glossary import FIX_BY
 from pipeline.report import words
 from pipeline.report.fleet_map import WIDTH, flat_map
 from pipeline.report.home_groups import home_group
+from pipeline.report.home_lines import with_line_counts
 from pipeline.report.report_input import FaultCard, ReportInput
 
 MOST_DOTS = 1500  # above, homes are counted in squares of a grid
@@ -37,7 +38,9 @@ def map_context(night: ReportInput) -> dict[str, Any]:
 def _homes(night: ReportInput) -> pl.DataFrame:
     """Return every home with its place, its mark ("safety", "visit", "office" or null) and its words."""
     listed = night.revisit_list.select("site_id", "rank", "fix_by", "suspected_fault", "leg", "likelihood")
-    scores = night.site_scores.select("site_id", "area", group=home_group())
+    scores = with_line_counts(night.site_scores, night.sites).select(
+        "site_id", "area", "line_count", group=home_group()
+    )
     places = night.sites.select("site_id", "latitude", "longitude")
     is_place = pl.col("latitude").is_finite() & pl.col("longitude").is_finite()
     return (
@@ -117,7 +120,7 @@ def _told(row: dict[str, Any], faults: Mapping[str, FaultCard]) -> str:
     where = f"{row['site_id']}, {row['area'] or 'no area'}"
     listed = ""
     if row["rank"] is not None:
-        suspicion = words.suspicion(row["suspected_fault"], row["leg"], faults)
+        suspicion = words.suspicion(row["suspected_fault"], row["leg"], faults, line_count=row["line_count"])
         any_fault = words.percent(row["likelihood"])
         listed = f"rank {row['rank']}, {FIX_BY[row['fix_by']]}: {suspicion}, {any_fault} any fault"
     return ". ".join(filter(None, (where, "Safety call" if row["mark"] == SAFETY else "", listed)))

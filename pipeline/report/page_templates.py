@@ -36,10 +36,13 @@ class _CompiledTemplates(jinja2.BytecodeCache):
 _COMPILED = _CompiledTemplates()
 
 
-def environment(package: str, faults: Mapping[str, FaultCard] | None = None) -> jinja2.Environment:
+def environment(
+    package: str, faults: Mapping[str, FaultCard] | None = None, line_count: int | None = None
+) -> jinja2.Environment:
     """Return the templates of `package` (its folder templates/), the report's beside them, `words` as filters.
 
-    Escaping is on, an undefined name is an error. `fault` names a fault by its card in `faults`.
+    Escaping is on, an undefined name is an error. `fault` names a fault by its card in `faults`, in the words of a home
+    with as many lines as the template says; where it says nothing, of `line_count`.
     """
     places = dict.fromkeys((package, "pipeline.report"))
     pages = jinja2.Environment(
@@ -52,7 +55,7 @@ def environment(package: str, faults: Mapping[str, FaultCard] | None = None) -> 
     )
     for name in ("percent", "number", "day", "leg", "minutes", "plain", "likelihoods", "sentence"):
         pages.filters[name] = getattr(words, name)
-    pages.filters["fault"] = lambda code: words.fault(code, faults)
+    pages.filters["fault"] = lambda code, lines=line_count: words.fault(code, faults, lines)
     pages.filters["script_json"] = script_json
     pages.filters["crew_anchor"] = crew_anchor
     pages.globals["count"] = words.count

@@ -43,11 +43,11 @@ def right_slopes(expected: Expected, lines: Sequence[str]) -> list[float]:
     return sorted((value for value in values if value is not None), key=lambda value: -abs(value))
 
 
-def right_text(expected: Expected, lines: Sequence[str]) -> str:
-    """Return what is right: "−0.50", or by line "−0.50 on L1 and L3, 0.00 on L2"."""
+def right_text(expected: Expected, lines: Sequence[str], unit: str = "") -> str:
+    """Return what is right, with its unit: "−0.50", or by line "−0.50 on L1 and L3, 0.00 on L2"."""
     if not isinstance(expected, Mapping):
-        return words.number(expected, 2, sign=True)
+        return f"{words.number(expected, 2, sign=True)}{unit}"
     groups: dict[str, list[str]] = {}
     for line in lines:
         groups.setdefault(words.number(expected.get(line), 2, sign=True), []).append(line.upper())
-    return ", ".join(f"{value} on {' and '.join(names)}" for value, names in groups.items())
+    return ", ".join(f"{value}{unit} on {' and '.join(names)}" for value, names in groups.items())

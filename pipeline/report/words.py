@@ -7,7 +7,7 @@ from datetime import date
 from math import isfinite
 
 from pipeline.core.day_text import spell_day
-from pipeline.core.glossary import LEGS
+from pipeline.core.line_words import leg_name, line_words
 from pipeline.core.number_text import number as number
 from pipeline.core.percent_text import NOTHING as NOTHING
 from pipeline.core.percent_text import likelihoods as likelihoods
@@ -16,19 +16,39 @@ from pipeline.faults.fault_text import fault_title
 from pipeline.report.report_input import FaultCard
 
 
-def leg(code: str | None) -> str:
-    """Return "L1", "L2", "both legs", or "" where the fault has no leg."""
-    return LEGS.get(code or "", "")
+def leg(code: str | None, line_count: int | None = None) -> str:
+    """Return "L1", "L1 and L3", "both legs", or "" where the fault has no leg or the home but one line."""
+    return leg_name(code, line_count)
 
 
-def fault(code: str | None, cards: Mapping[str, FaultCard] | None = None) -> str:
-    """Return what the trade calls a fault, by its card where there is one."""
-    return cards[code].name if code and cards and code in cards else fault_title(code)
+def fault(
+    code: str | None, cards: Mapping[str, FaultCard] | None = None, line_count: int | None = None
+) -> str:
+    """Return what the trade calls a fault at a home with so many lines, by its card where there is one."""
+    if code and cards and code in cards:
+        return line_words(line_count).retell(cards[code].name)
+    return fault_title(code, line_count)
 
 
-def suspicion(code: str | None, leg_code: str | None, cards: Mapping[str, FaultCard] | None = None) -> str:
-    """Return the suspicion: the fault and, where it has one, its leg."""
-    return ", ".join(filter(None, (fault(code, cards), leg(leg_code))))
+def suspicion(
+    code: str | None,
+    leg_code: str | None,
+    cards: Mapping[str, FaultCard] | None = None,
+    *,
+    line_count: int | None = None,
+) -> str:
+    """Return the suspicion: the fault and, where it has one, its leg.
+
+    Parameters
+    ----------
+    code, leg_code
+        The fault and its leg, as files write them.
+    cards
+        What the faults are called; None: by the catalogue.
+    line_count
+        How many lines the home has; None: two.
+    """
+    return ", ".join(filter(None, (fault(code, cards, line_count), leg(leg_code, line_count))))
 
 
 def since(first: date | None) -> str:

@@ -17,7 +17,6 @@ from pipeline.report import theme
 from pipeline.report.bundle import chart_script
 from pipeline.report.crew_homes_page import crew_contexts
 from pipeline.report.crews_page import crews_context
-from pipeline.report.fault_cards import cards_for
 from pipeline.report.home_lines import fleet_line_count, with_line_counts
 from pipeline.report.home_page import home_context
 from pipeline.report.home_records import home_records
@@ -77,13 +76,24 @@ def write_report(
 
 
 def report_environment(
-    faults: Mapping[str, FaultCard], with_page: Collection[str], with_call: Collection[str] = ()
+    faults: Mapping[str, FaultCard],
+    with_page: Collection[str],
+    with_call: Collection[str] = (),
+    *,
+    line_count: int | None = None,
 ) -> jinja2.Environment:
-    """Return the report's templates, which name `faults` and link homes of `with_page` to their page.
+    """Return the report's templates, which name `faults` and link homes to their pages.
 
-    Homes of `with_call` have a page about their safety call.
+    Parameters
+    ----------
+    faults
+        What they are called, and what is said of them.
+    with_page, with_call
+        Homes that have a page of their own, and one about their safety call.
+    line_count
+        The most lines that a home of the fleet has; None: two.
     """
-    pages = environment("pipeline.report", faults)
+    pages = environment("pipeline.report", faults, line_count)
     pages.globals["page_of"] = lambda site_id: f"home/{page_name(site_id)}" if site_id in with_page else None
     pages.globals["safety_page_of"] = lambda site_id: (
         safety_page_of(site_id) if site_id in with_call else None
@@ -97,20 +107,21 @@ def _write_pages(folder: Path, night: ReportInput, settings: Settings) -> dict[s
     sites = frozenset(chosen["site_id"])
     calls = night.safety_call.filter("is_open").head(settings.report.home_pages)  # most urgent first
     night = replace(night, site_scores=with_line_counts(night.site_scores, night.sites))
-    fleet = replace(night, faults=cards_for(night.faults, fleet_line_count(night.site_scores, night.sites)))
-    pages = report_environment(fleet.faults, sites, frozenset(calls["site_id"]))
+    line_count = fleet_line_count(night.site_scores, night.sites)
+    pages = report_environment(night.faults, sites, frozenset(calls["site_id"]), line_count=line_count)
     shared = {
         "as_of": night.as_of, "window_days": night.window_days, "model_id": night.model_id, "root": ".",
         "swaps": theme.swaps(),
     }  # fmt: skip
     contexts: dict[str, dict[str, Any]] = {
-        "index": index_context(fleet, settings.report),
-        "homes": homes_context(fleet),
-        "map": map_context(fleet),
-        "trend": trend_context(fleet),
-        "list": list_context(fleet, settings),
-        "crews": crews_context(night.crews, settings.crews) | {"doubts": doubt_rows(fleet)},
-        "normal": normal_context(fleet, settings.verdict),
+        "index": index_context(night, settings.report),
+        "homes": homes_context(night),
+        "map": map_context(night),
+        "trend": trend_context(night),
+        "list": list_context(night, settings),
+        "crews": crews_context(night.crews, settings.crews, line_count=line_count)
+        | {"doubts": doubt_rows(night)},
+        "normal": normal_context(night, settings.verdict),
     }
     for name, context in contexts.items():
         write_page(folder / f"{name}.html", pages, f"{name}.html", values=shared | context)

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from pipeline.core.contract import SOUND
 from pipeline.core.services import LINES
-from pipeline.probes.leg_text import together
 from pipeline.probes.line_rows import THREE, has_three_lines, pair_rows
 from pipeline.probes.wirings import Wiring, all_wirings, wiring_shares
 
@@ -78,4 +77,4 @@ def what_to_look_at(one: Wiring, other: Wiring) -> str:
                 for wiring in (one, other)
             ]
             parts.append(f"the arrow of {name}: {ways[0]}, or {ways[1]}")
-    return together(parts)
+    return "; ".join(parts)

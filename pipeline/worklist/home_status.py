@@ -91,6 +91,7 @@ def next_standing(
             "priority",
             "break_even",
             fault="likely_fault",
+            line_count="line_count" if "line_count" in scores.columns else pl.lit(None, pl.Int64),
         )
         .join(last_visits(visits, as_of), on="site_id", how="left")
         .join(fixes, on="site_id", how="left")
@@ -108,7 +109,9 @@ def next_standing(
         .with_columns(standing=_standing())
         .with_columns(
             standing_since=pl.when(is_same).then("standing_since_before").otherwise("as_of"),
-            cause=pl.when(stays_settled).then("cause_before").otherwise(cause(faults, settings.ranking.max_rows)),
+            cause=pl.when(stays_settled)
+            .then("cause_before")
+            .otherwise(cause(faults, settings.ranking.max_rows, pl.col("line_count"))),
             listed_since=pl.when("is_listed").then(listed_since),
             fault=pl.when(pl.col("reason").is_in([*LISTED, *HELD, Reason.BEYOND_END])).then("fault"),
             **_verification(),

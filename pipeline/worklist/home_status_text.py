@@ -58,15 +58,16 @@ LISTED = (Reason.SUSPECT, Reason.PAYS, Reason.STAYS, Reason.LEFT_UNFIXED, Reason
 HELD = (Reason.NO_DATA_SINCE, Reason.TOO_SOON, Reason.LOOKS_AS_BEFORE, Reason.SAID_FIXED)
 
 
-def cause(faults: Sequence[str], max_rows: int) -> pl.Expr:
+def cause(faults: Sequence[str], max_rows: int, line_count: pl.Expr | None = None) -> pl.Expr:
     """Return why the standing is what it is, in a line, over the columns of `next_standing`.
 
-    `faults` are the names in `fault_likelihoods`, `max_rows` where the list ends.
+    `faults` are the names in `fault_likelihoods`, `max_rows` where the list ends, `line_count` how many
+    lines a home has (None: two).
     """
     reason, planned, outcome = pl.col("reason"), pl.col("planned_on"), pl.col("outcome")
     visit, has_data, wanted = pl.col("last_visit_on"), pl.col("has_data"), pl.col("nights_wanted")
-    fault = fault_title_column(pl.col("fault"))
-    suspected, any_fault = suspected_column(faults), percent_column(pl.col("likelihood"))
+    fault = fault_title_column(pl.col("fault"), line_count)
+    suspected, any_fault = suspected_column(faults, line_count), percent_column(pl.col("likelihood"))
     says_nothing_wrong = outcome.is_in([SAID_SOUND, SAID_OTHER])
     finding = (
         pl.when(outcome == SAID_SOUND).then(pl.lit("no CT fault found"))

@@ -30,6 +30,7 @@ SCHEMA = pl.Schema(
         "drive_min": pl.Float64, "energy_from": pl.String, "days_so_far": pl.Int64, "kwh_so_far": pl.Float64,
         "is_above_cut": pl.Boolean, "kwh_so_far_low": pl.Float64, "kwh_so_far_high": pl.Float64,
         "kwh_read_so_far": pl.Float64, "so_far_from": pl.Date, "so_far_to": pl.Date, "fault_likelihood": pl.Float64,
+        "line_count": pl.Int64,
     }
 )  # fmt: skip
 # Of the register, what says which parts to bring.
@@ -68,7 +69,7 @@ def revisit_list(
     `suspected_fault` is the home's likeliest fault and `fault_likelihood` its own likelihood, `likelihood` that of any
     fault; `since` is null for one from the first day on. `bring` is `kit_text` of the home's kit. `also_possible` names
     the other faults from [ranking].also_from on with their
-    likelihood and how to tell them on site, null where there is none.
+    likelihood and how to tell them on site, null where there is none. `line_count` is how many lines the home has.
     """
     ranked = (
         scores.select(
@@ -90,8 +91,9 @@ def revisit_list(
         .sort(list_order())
         .with_row_index("rank", offset=1)
     )
-    bring, possible = [], []
+    bring, possible, counts = [], [], []
     for row in ranked.iter_rows(named=True):
+        counts.append(lines_seen(row))
         bring.append(kit_text(order_kit(catalogue[row["fault"]], row["leg"], row, settings=orders)))
         possible.append(
             also_possible(
@@ -99,11 +101,14 @@ def revisit_list(
                 row["fault"],
                 catalogue,
                 from_share=ranking.also_from,
-                called=line_words(lines_seen(row)),
+                called=line_words(counts[-1]),
             )
         )
     return (
-        ranked.with_columns(bring=pl.Series(bring, dtype=pl.String), also_possible=pl.Series(possible, dtype=pl.String))
+        ranked.with_columns(
+            bring=pl.Series(bring, dtype=pl.String), also_possible=pl.Series(possible, dtype=pl.String),
+            line_count=pl.Series(counts, dtype=pl.Int64),
+        )
         .rename({"fault": "suspected_fault", "onset_on": "since"})
         .select(SCHEMA.names()).cast(SCHEMA)
     )  # fmt: skip
@@ -135,13 +140,13 @@ def also_possible(
     called = called or line_words(2)
 
     def retell(text: str) -> str:
-        return spell_faults(called.retell(text))
+        return called.retell(spell_faults(text))
 
     others = [
         (share, name) for name, share in shares.items() if name in catalogue and name != fault and share
     ]
     possible = [
-        f"{fault_title(name)} {percent(share)} (looks like: {retell(catalogue[name].looks_like)}. "
+        f"{called.retell(fault_title(name))} {percent(share)} (looks like: {retell(catalogue[name].looks_like)}. "
         f"Test on site: {retell(catalogue[name].remedy.prove)})"
         for share, name in sorted(others, key=lambda pair: (-pair[0], pair[1]))
         if share >= from_share

@@ -46,7 +46,9 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         site_id=home.site_id,
         as_of=home.as_of,
         kind="office" if is_office else "visit",
-        suspicion=words.suspicion(fault.name, case.leg),
+        suspicion=words.suspicion(
+            fault.name, None if case.install.is_summed else case.leg, line_count=len(case.install.lines)
+        ),
         how_likely=f"{likelihood_word(share or 0.0, settings.orders.likelihood_words)}:"
         f" {words.likelihoods(share, listed['likelihood'])}",
         since=words.since(listed["since"]),
@@ -74,7 +76,7 @@ def build_order(home: Home, catalogue: Mapping[str, Fault], settings: Settings) 
         prove=case.retell(fault.remedy.prove),
         desk=desk,
         record=visit_record(
-            home.site_id, home.visit_id, fault.name, service=case.install.service, catalogue=catalogue
+            home.site_id, home.visit_id, fault.name, install=case.install, catalogue=catalogue
         ),
         earlier=home.earlier,
         since_visit=home.standing.get("proof_told"),
@@ -111,10 +113,16 @@ def register_facts(register: Mapping[str, Any], *, with_place: bool) -> tuple[tu
 
 
 def _wirings(home: Home) -> tuple[str, ...]:
-    """Return the likeliest wirings of the three CTs, each with its likelihood; nothing for one or two lines."""
+    """Return the likeliest wirings of the three CTs, each with its likelihood, and what tells the first two apart.
+
+    Nothing for a home of one or two lines.
+    """
     panel = wiring_panel(home.wirings, home.site_id)
-    rows = panel["rows"][:_MOST_WIRINGS] if panel else []
-    return tuple(f"{percent(row['likelihood'])}: {' '.join(row['wiring'])}" for row in rows)
+    if panel is None:
+        return ()
+    rows = panel["rows"][:_MOST_WIRINGS]
+    look_at = (f"To tell the first two apart: {panel['look_at']}.",) if panel["look_at"] and rows[1:] else ()
+    return (*(f"{percent(row['likelihood'])}: {' '.join(row['parts'])}" for row in rows), *look_at)
 
 
 def contact_of(contact: Mapping[str, Any]) -> Contact:

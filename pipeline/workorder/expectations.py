@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from pipeline.core.line_words import line_words
-from pipeline.core.services import lines_of
+from pipeline.core.services import LINES, lines_of
 from pipeline.core.setting_sections import OrderSettings
+from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import Fault
 from pipeline.report import words
 from pipeline.workorder.install import Install
@@ -15,6 +16,7 @@ from pipeline.workorder.load_test import Response, fault_response, right_respons
 from pipeline.workorder.order import Case, Expectation, Other
 
 PRODUCTION = "production"
+_MOST_LIKELY = 0.5
 
 
 class KnownLoadTest(NamedTuple):
@@ -41,7 +43,7 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
     consumption = channel_names(case.install)
     channels = dict(enumerate((*consumption, *((PRODUCTION,) if has_pv else ()))))
     right = right_response(case.install, settings)
-    suspected = _respond(case.fault, case, case.leg, settings)
+    suspected = _respond(case.fault, case, case.leg, settings, wiring=_likeliest_wiring(case))
     by_w = settings.load_tolerance * settings.known_load_w
 
     def tell_apart(other: Response | None) -> str | None:
@@ -64,7 +66,7 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
         fault = catalogue[name]
         test = tell_apart(_respond(fault, case, case.leg, settings))
         text = test or f"One known load can't tell; look: {case.retell(fault.story)}"
-        return Other(words.fault(name), share, text)
+        return Other(fault_title(name, len(lines)), share, text)
 
     rows = []
     for switch, name in switches.items():
@@ -73,7 +75,8 @@ def known_load_test(case: Case, catalogue: Mapping[str, Fault], settings: OrderS
         texts = {
             channel: moves_text(suspected, cell, settings) for channel, cell in cells.items() if suspected
         }
-        rows.append(Expectation(name, right_texts, texts))
+        short = f"load on {lines[switch].upper()}" if switch < len(lines) else "solar on"
+        rows.append(Expectation(name, right_texts, texts, short))
     is_moved = any(
         not row.right[PRODUCTION].startswith(row.now[PRODUCTION]) for row in rows if has_pv and row.now
     )
@@ -99,10 +102,21 @@ def channel_names(install: Install) -> tuple[str, ...]:
     return tuple(channel.upper() for channel in install.channels)
 
 
-def _respond(fault: Fault, case: Case, leg: str | None, settings: OrderSettings) -> Response | None:
+def _likeliest_wiring(case: Case) -> str | None:
+    """Return the code of the home's likeliest wiring, if it is likelier than all others and has a line a channel."""
+    wirings = case.home.wirings
+    if wirings is None or len(case.install.channels) < len(LINES):
+        return None
+    code, share = wirings.select("wiring", "likelihood").row(0)
+    return str(code) if share > _MOST_LIKELY else None
+
+
+def _respond(
+    fault: Fault, case: Case, leg: str | None, settings: OrderSettings, *, wiring: str | None = None
+) -> Response | None:
     legs = fault.legs_on(case.install.service)
     leg = leg if leg in legs else _nearest_leg(legs, leg, len(case.install.lines))
-    return fault_response(fault, leg, case.install, signal=case.home.signal, settings=settings)
+    return fault_response(fault, leg, case.install, signal=case.home.signal, settings=settings, wiring=wiring)
 
 
 def _nearest_leg(legs: Sequence[str], leg: str | None, line_count: int) -> str:

@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.core.services import LINES
 from pipeline.core.setting_sections import OrderSettings
+from pipeline.core.wiring_text import read_wiring
 from pipeline.faults.circuit import Circuit, Float
 from pipeline.faults.cts import Wiring, measure
 from pipeline.faults.types import Fault
@@ -52,7 +54,13 @@ def right_response(install: Install, settings: OrderSettings) -> Response:
 
 
 def fault_response(
-    fault: Fault, leg: str, install: Install, *, signal: Mapping[str, Any], settings: OrderSettings
+    fault: Fault,
+    leg: str,
+    install: Install,
+    *,
+    signal: Mapping[str, Any],
+    settings: OrderSettings,
+    wiring: str | None = None,
 ) -> Response | None:
     """Return what the install shows with this fault; None where it can't have it.
 
@@ -70,21 +78,40 @@ def fault_response(
         The home's row of site_signal: slope_<line> [W/W] with _se; empty where nothing was measured.
     settings
         [orders]: the known load [W], the sun [W], the number of draws.
+    wiring
+        The likeliest wiring of three lines (a code of `core.wiring_text`): it stands for the fault where that, as
+        drawn, answers the sun otherwise than the home does.
     """
     draws = []
     for on in fault.legs_on(install.service) if install.is_summed else (leg,):
         for draw in range(settings.draws):
-            circuit = _circuit(
-                install, settings, float(draw % 2)
-            )  # an outlet hangs on one bundle or the other
-            wiring = _faulty_wiring(fault, on, install, circuit, draw)
-            if wiring is None:
+            # An outlet hangs on one bundle or the other.
+            circuit = _circuit(install, settings, float(draw % 2))
+            faulty = _faulty_wiring(fault, on, install, circuit, draw)
+            if faulty is None:
                 return None
-            draws.append(_switch(wiring, circuit))
-    alike = [moves for moves in draws if _is_as_measured(moves, install, signal, settings)] or draws
+            draws.append(_switch(faulty, circuit))
+    alike = [moves for moves in draws if _is_as_measured(moves, install, signal, settings)]
+    if not alike and wiring is not None:
+        alike = [
+            moves
+            for moves in [_wired(wiring, install, settings)]
+            if _is_as_measured(moves, install, signal, settings)
+        ]
+    alike = alike or draws
     low, high = np.quantile(alike, (0.1, 0.9), axis=0, method="nearest")
     ends = np.minimum(np.abs(np.array(alike) - low), np.abs(np.array(alike) - high))
     return Response(low, high, np.all(ends <= settings.quiet_w, axis=0))
+
+
+def _wired(code: str, install: Install, settings: OrderSettings) -> Float:
+    """Return what moves where the CTs are on the lines, and the way round, that a wiring's code says."""
+    wiring = _wiring(install)
+    for found in read_wiring(code):
+        on_line = (ct.on_line(LINES.index(found.line) + 1) for ct in wiring.cts(found.channel))
+        cts = tuple(ct.turned() if found.is_turned else ct for ct in on_line)
+        wiring = wiring.with_cts(found.channel, cts)
+    return _switch(wiring, _circuit(install, settings, 0.5))
 
 
 def _wiring(install: Install, *, sees_pv: bool | None = None, cts_per_leg: int | None = None) -> Wiring:

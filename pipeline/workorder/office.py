@@ -10,7 +10,6 @@ from dataclasses import replace
 from math import ceil
 from typing import Any
 
-from pipeline.core.line_words import line_words
 from pipeline.core.services import lines_of
 from pipeline.core.settings import Settings
 from pipeline.faults.types import Change, Stopgap
@@ -60,14 +59,21 @@ def desk_fix(case: Case, settings: Settings) -> DeskFix | None:
 
 def _fix_ct_amps(case: Case, settings: Settings) -> DeskFix:
     gain, error, source = _gain(case)
-    called = line_words(len(case.install.channels))
+    is_one = len(case.install.channels) == 1
+    read = (
+        "the total reads"
+        if case.install.is_summed
+        else "the line reads"
+        if is_one
+        else f"{case.called.together} read"
+    )
+    rating = "CT rating" if len(case.install.lines) == 1 else f"CT rating, {case.called.together}"
     amps = case.home.register["ct_amps"]
     now = _UNKNOWN if amps is None else f"{amps:g} A by the site record"
     if gain is None or gain <= 0:
         to, why = "the rating on the CTs' labels", "the data give no single factor"
     else:
-        reads = "reads" if len(case.install.channels) == 1 else "read"
-        why = f"{called.together} {reads} {_measured(gain, error, sign=False)} times the true value, {source}"
+        why = f"{read} {_measured(gain, error, sign=False)} times the true value, {source}"
         if amps is None:
             to = f"{1 / gain:.2f} times what is set now"
         else:
@@ -80,15 +86,11 @@ def _fix_ct_amps(case: Case, settings: Settings) -> DeskFix:
         if case.signal.get(f"slope_{leg}") is not None
     ]
     usual = _after(settings.orders.usual_nights)
-    several = called.one if len(case.install.channels) == 1 else called.many
-    bill = Verification(f"level of the {several} beside the customer's bill", "", "alike", usual)
+    level = f"level of the {case.called.one if is_one else case.called.many} beside the customer's bill"
+    bill = Verification(level, "", "alike", usual)
     return DeskFix(
         _LABELS_FIRST,
-        (
-            Change(
-                f"ct_amps (CT rating, {called.together}) in the monitor and in the site record", now, to, why
-            ),
-        ),
+        (Change(f"ct_amps ({rating}) in the monitor and in the site record", now, to, why),),
         (*slopes, *_verify_meter(case, settings)) or (bill,),
         (_ENTER_CHANGE,),
     )
@@ -133,10 +135,10 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
     """
     faulty = lines_of(case.leg, len(case.install.lines))
     legs = [leg for leg in case.install.channels if leg in faulty]
-    if not legs or case.install.service not in stopgap.services:
+    if not legs or case.install.is_summed or case.install.service not in stopgap.services:
         return None
     changes = [
-        replace(change, setting=change.setting.format(leg=words.leg(leg)))
+        replace(change, setting=change.setting.format(leg=words.leg(leg)), why=case.called.retell(change.why))
         for change in stopgap.changes
         for leg in legs
     ]
@@ -154,7 +156,7 @@ def _fix_by_stopgap(stopgap: Stopgap, case: Case, settings: Settings) -> DeskFix
         last, names = [*fed][-1], together([words.leg(leg) for leg in fed])
         verifications.append(_verify_slope(case, last, names, fed[last], settings)._replace(now=slopes))
     return DeskFix(
-        stopgap.when,
+        case.called.retell(stopgap.when),
         tuple(dict.fromkeys(changes)),
         tuple(verifications),
         tuple(map(case.called.retell, _UNTIL_VISIT)),

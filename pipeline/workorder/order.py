@@ -39,7 +39,7 @@ class Case:
 
     def retell(self, text: str) -> str:
         """Return a fault's text with its codes as titles and the words for this home's lines."""
-        return spell_faults(self.called.retell(text))
+        return self.called.retell(spell_faults(text))
 
     @property
     def signal(self) -> dict[str, Any]:
@@ -50,12 +50,14 @@ class Case:
 class Expectation(NamedTuple):
     """One row of the test with a known load: what is switched on, and by how much each channel then moves, in words.
 
-    `right` is what a right install shows, `now` what it shows if the suspicion holds; channel -> words.
+    `right` is what a right install shows, `now` what it shows if the suspicion holds; channel -> words. `short` is the
+    switch in a word or two, for a table of many channels.
     """
 
     switch: str
     right: dict[str, str]
     now: dict[str, str]
+    short: str = ""
 
 
 class Other(NamedTuple):

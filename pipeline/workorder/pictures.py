@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import polars as pl
 
-from pipeline.core.line_words import line_words
 from pipeline.core.services import LINES, lines_of
 from pipeline.core.setting_sections import ReportSettings
 from pipeline.faults.types import PictureName
@@ -72,6 +71,8 @@ def _daily_slopes(case: Case, series: HomeSeries, settings: ReportSettings) -> D
     spec = daily_slopes(
         series.days, expected, settings.slope_reach, onset=case.home.listed["since"], lines=_drawn(case)
     )
+    if isinstance(expected, Mapping):
+        spec = _untitled(spec, "dashed: right")  # what is right line by line is in the caption
     slopes = _by_leg(case, lambda leg: words.slope(score[f"slope_{leg}"], score[f"slope_{leg}_se"]))
     caption = f"Slope on production: {slopes} W per W; expected {right_text(expected, channels)}."
     return "Slope on PV, day by day", spec, caption
@@ -80,7 +81,7 @@ def _daily_slopes(case: Case, series: HomeSeries, settings: ReportSettings) -> D
 def _night_levels(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     spec = night_levels(series.days, settings.least_reach_w, case.home.listed["since"], lines=_drawn(case))
     levels = _by_leg(case, lambda leg: words.watts(case.home.score[f"night_{leg}_w"]))
-    caption = f"Median {levels}. Without a battery a right {_one(case)} is above zero all night."
+    caption = f"Median {levels}. Without a battery a right {case.called.one} is above zero all night."
     return "Overnight baseload", spec, caption
 
 
@@ -123,7 +124,7 @@ def _zero_shares(case: Case, series: HomeSeries, settings: ReportSettings) -> Dr
 def _night_floors(case: Case, series: HomeSeries, settings: ReportSettings) -> Drawing:
     spec = night_floors(series, _DARK_HOURS, case.home.listed["since"], lines=_drawn(case))
     drops = _by_leg(case, lambda leg: words.watts(case.signal.get(f"floor_{leg}_drop_w")))
-    right = f"a right {_one(case)}"
+    right = f"a right {case.called.one}"
     caption = f"One night in ten falls this far below the usual low: {drops}. Standby loads keep {right} up."
     return "Lowest hour of each night", spec, caption
 
@@ -135,10 +136,6 @@ def _suspected(case: Case) -> tuple[str, ...]:
 def _drawn(case: Case) -> tuple[str, ...]:
     """Return the lines of a picture by line; both legs at least, as tables have their columns."""
     return LINES[: max(2, len(case.install.channels))]
-
-
-def _one(case: Case) -> str:
-    return line_words(len(case.install.channels)).one if len(case.install.channels) == 3 else "leg"
 
 
 def _pair(case: Case, series: HomeSeries) -> tuple[str, str] | None:
@@ -180,12 +177,12 @@ def _picture(title: str, spec: Spec, caption: str, case: Case, prefix: str) -> P
     return Picture(title, _svg(spec, prefix), caption)
 
 
-def _untitled(spec: Spec | None) -> Spec | None:
-    """Return the spec without the legend's title, which is as wide as half the sheet's picture."""
+def _untitled(spec: Spec | None, title: str | None = None) -> Spec | None:
+    """Return the spec with a short title for its legend or none: its own is as wide as half the sheet's picture."""
     for layer in spec["layer"] if spec else ():
         legend = layer.get("encoding", {}).get("color", {}).get("legend")
         if legend:
-            legend["title"] = None
+            legend["title"] = title
     return spec
 
 

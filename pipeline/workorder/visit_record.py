@@ -10,9 +10,10 @@ from typing import NamedTuple
 
 from pipeline.core.contract import FINDINGS
 from pipeline.core.glossary import LEGS
-from pipeline.core.services import leg_code, leg_codes, lines_of, service_of
+from pipeline.core.services import LINES, leg_codes
 from pipeline.faults.fault_text import fault_title
 from pipeline.faults.types import Fault
+from pipeline.workorder.install import Install
 
 _ID_SIGNS = 8  # of 32 letters and digits: one order in a million million meets another of its night
 
@@ -35,7 +36,7 @@ class VisitRecord(NamedTuple):
 
 
 def visit_record(
-    site_id: str, visit_id: str, suspected: str, *, service: str, catalogue: Mapping[str, Fault]
+    site_id: str, visit_id: str, suspected: str, *, install: Install, catalogue: Mapping[str, Fault]
 ) -> VisitRecord:
     """Return the row to fill in.
 
@@ -45,24 +46,28 @@ def visit_record(
         The home, and the id of its visit.
     suspected
         The fault that is listed first.
-    service
-        Of the home: a finding is on any set of its lines.
+    install
+        Of the home: a finding is on any set of its lines, or on the total of all where that is all it reports.
     catalogue
         The faults by name, for the legs each can be on.
     """
     codes = [suspected, *(code for code in FINDINGS if code != suspected)]
-    count = service_of(service).line_count
+    count = len(install.channels)
+    names = {**LEGS, **({"l1": "total of all lines"} if install.is_summed else {})}
     findings = tuple(
-        Finding(code, fault_title(code), _legs(catalogue[code], service, count) if code in catalogue else ())
+        Finding(
+            code,
+            fault_title(code, len(install.lines)),
+            _legs(catalogue[code], count) if code in catalogue else (),
+        )
         for code in codes
     )
-    return VisitRecord(visit_id, site_id, findings, tuple((code, LEGS[code]) for code in leg_codes(count)))
+    return VisitRecord(visit_id, site_id, findings, tuple((code, names[code]) for code in leg_codes(count)))
 
 
-def _legs(fault: Fault, service: str, line_count: int) -> tuple[str, ...]:
-    """Return the legs it can be on, as this home's codes: "both" of one line is that line."""
-    codes = (leg_code(lines_of(leg, line_count), line_count) for leg in fault.legs_on(service))
-    return tuple(dict.fromkeys(codes))
+def _legs(fault: Fault, channel_count: int) -> tuple[str, ...]:
+    """Return the legs it can be on, as this home's codes: on one channel whatever there is is on that one."""
+    return LINES[:1] if channel_count == 1 else fault.legs_of(channel_count)
 
 
 def visit_id_of(site_id: str, as_of: date, taken: Collection[str] = ()) -> str:

@@ -125,13 +125,22 @@ def order_page(order: Order, report: str = "") -> str:
 
 # Characters from which on the type is set smaller, so that all is on one page of paper.
 _DENSITIES = {"densest": 3600, "denser": 3150, "dense": 2600, "": 0}
+_ROOM_WITHOUT_TEST = 1.4
 
 
 def density(order: Order) -> str:
-    """Return the class of type size on paper by how much the order says, so that all of it is on one page."""
-    said = [getattr(order, field.name) for field in fields(order) if field.name not in ("pictures", "record")]
-    length = _length(tuple(said))
-    return next(name for name, least in _DENSITIES.items() if length >= least)
+    """Return the class of type size on paper by how much the order says, so that all of it is on one page.
+
+    An order of three lines has a second page, of the known-load test and the record, which leaves more room on the
+    first.
+    """
+    overleaf = ("known_load", "key", "expectations", "prove") if order.key.meanings else ()
+    left_out = ("pictures", "record", *overleaf)
+    length = _length(
+        tuple(getattr(order, field.name) for field in fields(order) if field.name not in left_out)
+    )
+    room = _ROOM_WITHOUT_TEST if overleaf else 1.0
+    return next(name for name, least in _DENSITIES.items() if length >= least * room)
 
 
 def _length(value: object) -> int:

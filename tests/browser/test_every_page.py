@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -38,33 +37,6 @@ def pages(sample_out: Path) -> dict[str, list[Path]]:
     # pages of one folder that aren't alike stand for themselves
     top = {f"report/{page.name}": [page] for page in found.pop("report", [])}
     return top | found
-
-
-@pytest.fixture
-def opened(browser: Any) -> Iterator[Any]:
-    """A function that opens a page, by the same window for the same look, and returns it with its complaints."""
-    windows: dict[str, tuple[Any, list[str]]] = {}
-
-    def visit(path: Path, **look: Any) -> tuple[Any, list[str]]:
-        if repr(look) not in windows:
-            page, complaints = browser.new_context(offline=True, **look).new_page(), []
-            page.on(
-                "console",
-                lambda line: complaints.append(line.text) if line.type in ("error", "warning") else None,
-            )
-            page.on("pageerror", lambda error: complaints.append(str(error)))
-            page.on("requestfailed", lambda request: complaints.append(f"not there: {request.url}"))
-            windows[repr(look)] = page, complaints
-        page, complaints = windows[repr(look)]
-        complaints.clear()
-        page.goto(path.as_uri())
-        if page.locator("[data-spec]").count():
-            page.wait_for_selector("html[data-drawn=true]", timeout=20_000)
-        return page, list(complaints)
-
-    yield visit
-    for page, _ in windows.values():
-        page.context.close()
 
 
 def all_pages(pages: dict[str, list[Path]]) -> list[Path]:

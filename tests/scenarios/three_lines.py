@@ -35,6 +35,7 @@ class Home:
 
     `third_from`: the first day (from 0) on which its third line is read; `lacks`: channels that are null. `legs`: lines
     that are read as leg 1 and 2 of a home that has no more; `turned_on`: the day on which the CT of line 3 is turned.
+    `is_third_zero`: zeros stand where the third line would.
     """
 
     site_id: str
@@ -46,6 +47,7 @@ class Home:
     has_meter: bool = True
     legs: tuple[str, str] | None = None
     turned_on: int = 99
+    is_third_zero: bool = False
     volts: float = 230.0
     drawn_as: str = "a"
     site: Mapping[str, object] = field(default_factory=dict)
@@ -95,6 +97,8 @@ def day_rows(home: Home, day: int, minutes: int = 15) -> dict[str, Float]:
         channels |= legs
     if day < home.third_from or home.legs is not None:
         channels |= dict.fromkeys(("l3_w", "l3_v", "l3_var"), nothing)
+    if home.is_third_zero:
+        channels["l3_w"] = np.zeros(count)
     return channels | dict.fromkeys(home.lacks, nothing)
 
 

@@ -68,7 +68,8 @@ def day_tables(
 
 def _work_out_block(rows: UsedRows, fleet: Fleet) -> Found:
     start, count = _cut(rows)
-    is_third = has_third_line(rows, start)
+    home = np.searchsorted(fleet.site_key, rows.home[start])
+    is_third = has_third_line(rows, start, fleet.third_line_w[home])
     unit = volt_units(rows, start, is_third)
     measures = {name: rows.channels[name] for name in Channels._fields}
     found = _work_out(rows, measures, unit, fleet)

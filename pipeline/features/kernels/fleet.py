@@ -45,12 +45,16 @@ class Suns:
 
 @dataclass(frozen=True)
 class Fleet:
-    """A shard's homes by their place in the register: `site_key` of each, ascending, and what they are called."""
+    """A shard's homes by their place in the register: `site_key` of each, ascending, and what they are called.
+
+    `third_line_w` is the size [W] that a reading of a third line must exceed for the home to have one.
+    """
 
     site_key: Int
     ids: pl.Series
     register_key: pl.Series
     sky: Sky
+    third_line_w: Float
     thresholds: Thresholds
     default_length_min: float
     day: date
@@ -86,5 +90,6 @@ def fleet_of(con: duckdb.DuckDBPyConnection, sky: pl.DataFrame, day: date, *, se
             numbers("sin_lat"), numbers("cos_lat"), np.sin(longitude), np.cos(longitude),
             np.array(sky["is_load_side"]), numbers("pv_quiet_w"), numbers("ramp_w"),
         ),
+        numbers("third_line_w"),
         thresholds_of(params), float(params["default_length_min"]), day, Suns(con, day),
     )  # fmt: skip

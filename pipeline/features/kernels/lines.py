@@ -25,12 +25,23 @@ _US_V, _EU_V = SERVICES[UNKNOWN].volts, SERVICES["230/400"].volts
 _EU_FROM_V = 180.0  # between the two, far from either
 
 
-def has_third_line(rows: UsedRows, start: Int) -> Bool:
-    """Return which homes of a block have a reading of a third line, shape (homes,); `start` are their first rows."""
+def has_third_line(rows: UsedRows, start: Int, above_w: Float) -> Bool:
+    """Return which homes of a block have a third line, shape (homes,).
+
+    Parameters
+    ----------
+    rows
+        A block of whole homes.
+    start
+        First row of each.
+    above_w
+        The size [W] that a reading of it must exceed at each home (`site_sky`'s third_line_w).
+    """
     third = rows.channels.get("l3_w")
     if third is None:
         return np.zeros(len(start), bool)
-    known: Bool = np.logical_or.reduceat(np.isfinite(third), start)
+    largest = np.fmax.reduceat(np.abs(third), start)
+    known: Bool = largest > above_w  # NaN, no reading at all, is above nothing
     return known
 
 

@@ -291,3 +291,10 @@ def test_a_home_that_is_not_listed_says_why_and_counts_no_nights(why):
     text = plain(told(None, STANDING | {"reason": why, "nights_listed": 0, "cause": "as said"}))
     assert f"What to do Nothing: the home is not on the list: {why}. What else" in text
     assert "On the list for" not in text
+
+
+def test_lines_are_called_as_the_home_has_them():
+    three = plain(told(listed=LISTED | {"leg": "l1+l3"}, line_count=3, service="230/400"))
+    assert "CT reversed on L1 and L3, since 2026-05-14" in three
+    assert "or lines whose voltages drift apart under load" in three
+    assert "CT reversed, since 2026-05-14" in plain(told(line_count=1, service="230"))

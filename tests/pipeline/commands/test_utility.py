@@ -51,6 +51,8 @@ def test_a_home_is_said_with_its_hours_offset_and_reading_over_truth() -> None:
         "home H1: by its utility file, 700 hours in common, 2026-05-01 to 2026-06-02, clock offset −60 min:"
         " reading over truth L1 0.50 ± 0.004"
     )
+    third = {"meter_gain_l3": 1.0, "meter_gain_l3_se": 0.01}
+    assert home_line(HOME | third).endswith("reading over truth L1 0.50 ± 0.004, L3 1.00 ± 0.020")
     why = {"meter_why_not": "has too few hours in common with the readings", "meter_by": None}
     assert (
         home_line(HOME | why) == "home H1: a utility file that has too few hours in common with the readings"

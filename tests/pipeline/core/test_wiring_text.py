@@ -11,10 +11,13 @@ from pipeline.core.wiring_text import read_wiring, spell_wiring
 
 def test_what_is_wrong_is_named_first_and_what_is_right_last() -> None:
     assert spell_wiring("l1+ l2+ l3+") == "every CT is on its own line, none is turned"
-    assert spell_wiring("l1- l2+ l3+") == "CT of channel L1 is turned, on its own line; L2 and L3 are right"
+    assert (
+        spell_wiring("l1- l2+ l3+")
+        == "CT of channel L1 is turned, on its own line; CTs of channels L2 and L3 are right"
+    )
     assert (
         spell_wiring("l2+ l1- l3+")
-        == "CT of channel L1 is on line L2; CT of channel L2 is on line L1, turned; L3 is right"
+        == "CT of channel L1 is on line L2; CT of channel L2 is on line L1, turned; CT of channel L3 is right"
     )
 
 

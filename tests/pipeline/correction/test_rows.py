@@ -12,7 +12,7 @@ import pytest
 from corrected_home import FaultyHome, episode, faulty_home, wired_home
 
 from pipeline.core.services import LINES, SERVICES, lines_of
-from pipeline.correction.hypothesis import NO_WIRING, NOT_RECORDED
+from pipeline.correction.hypothesis import NO_WIRING, NOT_RECORDED, OTHER_VOLTAGE
 from pipeline.correction.layout import AS_REPORTED, CORRECTED, EMPTY, ESTIMATED, EXACT
 from pipeline.correction.rows import correct_rows
 from pipeline.correction.unseen import NOTHING_TELLS, Witnesses
@@ -269,6 +269,7 @@ def test_production_led_by_another_line_takes_nothing_for_known() -> None:
         home = faulty_home("swapped_with_pv", "l3", "230/400", is_added=is_added, production_leg=1)
         rows = corrected(home, Witnesses(production_factor={"H1": (-3.0,)}))
         assert rows["method"].unique().to_list() == [EMPTY]
+        assert rows["reason"].unique().to_list() == [OTHER_VOLTAGE]
         lost = ["l1_w", "l2_w", "l3_w", "pv_w"] if is_added else ["l3_w", "pv_w"]
         for column in ("l1_w", "l2_w", "l3_w", "pv_w"):
             assert rows[column].null_count() == (rows.height if column in lost else 0), (is_added, column)

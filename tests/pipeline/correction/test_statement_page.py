@@ -249,3 +249,23 @@ def test_two_faults_of_a_home_are_two_parts_of_its_page(odd: Path) -> None:
     assert len({one.attributes["id"] for one in page.all("figure")}) == 2
     assert "a visit put it right on the next day" in page.all("main")[0].text
     assert page.mistakes == []
+
+
+def test_a_fault_is_named_in_the_words_of_the_homes_lines(tmp_path: Path, settings: Settings) -> None:
+    folder = tmp_path / "corrected"
+    table, sites = write_fleet(folder)
+    is_home = pl.col("site_id") == HOSTILE
+    table = table.with_columns(leg=pl.when(is_home).then(pl.lit("l1+l2")).otherwise("leg"))
+    sites = sites.with_columns(service=pl.when(is_home).then(pl.lit("230/400")).otherwise("service"))
+
+    write_statement(folder, table, sites, as_of=AS_OF, settings=settings)
+
+    page = Page(folder / "report" / "home" / page_name(HOSTILE))
+    headings = [heading.text for heading in page.all("h2")]
+    assert "Found: CTs on each other's lines, L1 and L2" in headings
+    assert not re.search(r"\blegs?\b", page.all("main")[0].text)
+    index = [
+        cell.text for cell in Page(folder / "report" / "index.html").all("td", **{"data-label": "Fault"})
+    ]
+    assert "CTs on each other's lines, L1 and L2" in index
+    assert any(text.endswith(", L1") for text in index)

@@ -96,7 +96,7 @@ def test_it_is_a_class_of_the_model(told: dict[str, Any]) -> None:
 def test_homes_with_it_are_scored_for_it(told: dict[str, Any]) -> None:
     sick = set(told["sick"])
     assert all(told["suspected"][site] == NEW for site in sick)
-    assert all(told["leg"][site] == "l1" for site in sick)
+    assert all(told["leg"][site] == told["true_leg"][site] for site in sick)
     # a fit of a few trees to few homes is not sure of every one, but of most, and of no other home
     assert sum(told["likelihood"][site] > 0.5 for site in sick) >= len(sick) - 1
     assert max(share for site, share in told["likelihood"].items() if site not in sick) < 0.5
@@ -116,18 +116,24 @@ def test_the_work_order_says_what_to_do_and_to_bring(told: dict[str, Any]) -> No
     ]
 
 
+def listed_leg(told: dict[str, Any]) -> str:
+    """The leg of the home that is looked at, as people read it."""
+    return str(told["true_leg"][told["listed"]]).upper()
+
+
 def test_it_brings_its_pictures_and_what_the_desk_can_set(told: dict[str, Any]) -> None:
     assert told["pictures"] == ["Lowest hour of each night", "L2 against L1, hour by hour"]
     (order,) = told["order"]
-    assert order["desk_change"] == "offset of L1: 0 W → −2 048 W (the bit adds as much)"
-    assert order["desk_proof"].startswith("overnight baseload of L1")
+    leg = listed_leg(told)
+    assert order["desk_change"] == f"offset of {leg}: 0 W → −2 048 W (the bit adds as much)"
+    assert order["desk_proof"].startswith(f"overnight baseload of {leg}")
 
 
 def test_the_page_of_a_home_tells_it(told: dict[str, Any]) -> None:
-    page = " ".join(told["page"].split())
+    page, leg = " ".join(told["page"].split()), listed_leg(told)
     for words in (
-        "stuck bit on L1",
-        "adds 2048 W to leg 1",
+        f"stuck bit on {leg}",
+        "adds 2048 W to a leg",
         "stay live after the plug is pulled",
         "Replace the monitor's input board.",
         "Overnight baseload: L1",

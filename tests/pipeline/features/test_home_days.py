@@ -5,11 +5,12 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+import polars as pl
 import pytest
 from stored_nights import DAYS, night, three_days
 
 from pipeline.features.day_store import Store
-from pipeline.features.home_days import home_day_files, read_home_days
+from pipeline.features.home_days import home_day_files, read_home_days, with_third_line
 
 COLUMNS = ("covered_min", "l1_abs_wh")
 
@@ -50,3 +51,21 @@ def test_an_older_day_in_two_versions_is_not_counted_twice(tmp_path: Path, store
 def test_no_file_and_no_home_give_the_columns(tmp_path: Path) -> None:
     assert read_home_days([], ["a"], COLUMNS).columns == ["site_id", "day", *COLUMNS]
     assert read_home_days([tmp_path], [], COLUMNS).is_empty()
+
+
+def test_a_third_line_stands_beside_the_days_of_its_home(tmp_path: Path) -> None:
+    days = pl.DataFrame(
+        {"site_id": ["a", "a", "b"], "day": [DAYS[0], DAYS[1], DAYS[0]], "l1_abs_wh": [1.0, 2.0, 3.0]}
+    )
+    rows = [
+        ("a", DAYS[0], "23", 7.0),
+        ("a", DAYS[0], "31", 8.0),
+        ("a", DAYS[0], "sum", 9.0),
+        ("z", DAYS[0], "23", 6.0),
+    ]
+    file = tmp_path / "lines.parquet"
+    pl.DataFrame(rows, schema=["site_id", "day", "pair", "l2_abs_wh"], orient="row").write_parquet(file)
+    third = with_third_line(days, [file], ["a", "b"])
+    assert third.rows() == [("a", DAYS[0], 1.0, 7.0), ("a", DAYS[1], 2.0, None), ("b", DAYS[0], 3.0, None)]
+    assert third.columns[-1] == "l3_abs_wh"
+    assert with_third_line(days, [], ["a"]) is days

@@ -46,6 +46,13 @@ def test_a_third_channel_on_another_service_is_told_with_what_it_is_taken_for(
     assert hint.startswith("say in sites which service it is")
 
 
+@pytest.mark.parametrize("service", ["120/240", ""])
+def test_zeros_where_a_third_line_would_stand_are_no_line(tmp_path: Path, service: str) -> None:
+    ((_, what, _),) = told(tmp_path, service, l1_v=120.0, l2_v=120.0, l3_w=0.0)
+    assert what.startswith("l3_w is always zero where service is ")
+    assert "a column that the home has no line for" in what
+
+
 def test_a_third_channel_on_three_lines_is_not_told(tmp_path: Path) -> None:
     assert told(tmp_path, "230/400", l1_v=230.0, l3_w=5.0) == []
 

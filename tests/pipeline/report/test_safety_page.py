@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -105,3 +106,26 @@ def test_a_call_beyond_the_pages_leads_to_its_record(
         safety_page_of(LOOSE),
         "homes.html",
     ]
+
+
+def test_three_lines_are_measured_pair_by_pair_and_spoken_of_as_lines(settings: Settings) -> None:
+    sizes = {"v_per_kw_l1": -1.9, "v_per_kw_l1_se": 0.1, "v_per_kw_l2": 2.1, "v_per_kw_l2_se": 0.1}
+    pairs = {f"{name}{pair}": size for pair in ("_23", "_31") for name, size in sizes.items()}
+    rows = measured_rows(call("three", **pairs), "230/400", settings.verdict)
+    named = [what for what, _, _ in rows]
+    assert named[:6] == [
+        f"V{one} − V{other} for each kW of L{line} as read"
+        for one, other in ((1, 2), (2, 3), (3, 1))
+        for line in (one, other)
+    ]
+    assert [right.split(",")[0] for _, _, right in rows[:6]] == ["minus", "plus"] * 3
+    assert named[6:8] == [
+        "Between two lines for each kW that flows, less of their two loads",
+        "As a resistance, of one line and one and a half times the neutral",
+    ]
+    said = (safety_words.summary(3), safety_words.utility_script(3), *safety_words.looks_like(3))
+    assert not re.search(r"\blegs?\b", " ".join(said))
+    assert "the three lines' voltages" in safety_words.utility_script(3)
+    two = measured_rows(call("two"), "120/240", settings.verdict)
+    assert [what for what, _, _ in two][:2] == [f"V1 − V2 for each kW of L{line} as read" for line in (1, 2)]
+    assert two[3][0] == "As a resistance, of one leg and twice the neutral"

@@ -11,10 +11,12 @@ import pytest
 from example_three_lines import HOME, LOOK_AT, SHARES, WIRINGS, three_line_night
 from page import Page
 
-from pipeline.core.settings import Settings
+from pipeline.core.settings import Settings, load_settings
 from pipeline.core.wiring_text import spell_wiring
 from pipeline.report import ReportInput, words, write_report
+from pipeline.report.crew_homes_page import crew_contexts
 from pipeline.report.figures import Figure
+from pipeline.report.home_lines import with_line_counts
 from pipeline.report.home_page import convincing_figures
 from pipeline.report.home_records import home_records
 from pipeline.report.names import page_name
@@ -81,7 +83,8 @@ def test_each_line_is_held_against_its_own_right_slope(page: Page, three: Report
     assert right_slopes(expected, LINES) == [-0.5, 0.0]
     said = right_text(expected, LINES)
     assert said == "0.00 on L1, −0.50 on L2 and L3"
-    assert f"right is {said} W per W" in page.all("figcaption", id="slopes-caption")[0].text
+    caption = page.all("figcaption", id="slopes-caption")[0].text
+    assert f"right is {right_text(expected, LINES, ' W per W')}. " in caption
     assert "right is 0.00." in page.all("figcaption", id="pv-l1-caption")[0].text
     assert [row["slope"] for row in spec(page, "slopes")["datasets"]["expected"]] == [-0.5, 0.0]
 
@@ -101,6 +104,15 @@ def test_the_wirings_stand_in_plain_words_the_likeliest_first(page: Page) -> Non
     assert all(words.percent(share) in panel.text for _, share in WIRINGS)
     assert "All other wirings together" in panel.text
     assert any(LOOK_AT in line.text for line in page.all("p"))
+
+
+def test_a_wiring_that_is_surely_right_is_said_in_a_sentence() -> None:
+    columns = {"site_id": HOME, "wiring": "l1+ l2+ l3+", "likelihood": 0.97, "look_at": LOOK_AT}
+    panel = wiring_panel(pl.DataFrame([columns]), HOME)
+    assert panel == {"rows": [], "right": "97 %", "look_at": None, "rest": None}
+    unsure = wiring_panel(pl.DataFrame([columns | {"likelihood": 0.9}]), HOME)
+    assert unsure is not None
+    assert (len(unsure["rows"]), unsure["look_at"], unsure["rest"]) == (1, None, "10 %")
 
 
 def test_a_home_or_night_without_wirings_has_no_panel(pages: Path, three: ReportInput) -> None:
@@ -127,6 +139,22 @@ def test_pages_about_the_fleet_speak_of_lines(pages: Path) -> None:
     measured = Page(pages / "normal.html").all("main")[0].text
     assert not LEGS.search(measured)
     assert "CTs on each other&#39;s line<" in (pages / "index.html").read_text()
+
+
+def test_a_home_of_a_crew_is_in_the_words_of_its_lines_and_one_line_needs_no_name(three: ReportInput) -> None:
+    scores = with_line_counts(three.site_scores, three.sites)
+    counts = dict(scores.select("site_id", "line_count").iter_rows())
+    shown = [
+        home
+        for _, context in crew_contexts(three.crews, scores, load_settings().crews)
+        for home in context["homes"]
+    ]
+    assert shown
+    assert {home["site_id"]: home["line_count"] or 2 for home in shown} == {
+        home["site_id"]: counts.get(home["site_id"], 2) for home in shown
+    }
+    assert words.leg("both", 1) == ""
+    assert words.suspicion("wrong_ratio", "both", line_count=1) == words.fault("wrong_ratio")
 
 
 def test_its_record_has_every_slope_and_which_lines_production_feeds(three: ReportInput) -> None:

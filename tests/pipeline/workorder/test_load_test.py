@@ -65,6 +65,27 @@ def test_a_ct_on_another_of_three_lines_reads_minus_half_and_reversed_plus_half(
     assert response.low[1:3, 1:3] == pytest.approx(1500.0 * np.eye(2), abs=1e-6)
 
 
+def test_the_likeliest_wiring_speaks_where_the_fault_as_drawn_does_not_answer_as_the_home_does() -> None:
+    """L2's CT on L3, L3's on L2 and turned, the sun on L2 and L3: +1/2 and -1/2, by the homes' own slopes."""
+    install = Install("230/400", True, 1, False, True, pv_lines=("l2", "l3"))
+    slopes = {"slope_l1": 0.0, "slope_l2": 0.5, "slope_l3": -0.5}
+    measured = slopes | dict.fromkeys(("slope_l1_se", "slope_l2_se", "slope_l3_se"), 0.01)
+    crossed = CATALOGUE["legs_crossed"]
+    drawn, wired = (
+        fault_response(crossed, "l2+l3", install, signal=measured, settings=SETTINGS, wiring=wiring)
+        for wiring in (None, "l1+ l3+ l2-")
+    )
+    assert drawn is not None
+    assert wired is not None
+    assert drawn.low[3, :3] == pytest.approx([0.0, 1000.0, 1000.0], abs=1e-6)
+    assert wired.low[3, :3] == pytest.approx([0.0, 1000.0, -1000.0], abs=1e-6)
+    assert (wired.low[1, 2], wired.low[2, 1]) == pytest.approx((750.0, -750.0))
+    right = measured | {"slope_l2": 0.5, "slope_l3": 0.5}
+    kept = fault_response(crossed, "l2+l3", install, signal=right, settings=SETTINGS, wiring="l1+ l3+ l2-")
+    assert kept is not None
+    assert kept.low[3, :3] == pytest.approx(drawn.low[3, :3])
+
+
 def test_one_total_of_three_lines_reads_every_load_and_nobody_knows_whose_ct_is_wrong() -> None:
     install = Install("230/400", True, 1, False, True, is_summed=True)
     right = right_response(install, SETTINGS).low

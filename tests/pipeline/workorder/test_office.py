@@ -106,3 +106,47 @@ def test_a_noisy_slope_takes_more_days(order_of: OrderOf) -> None:
     noisy = desk(order_of(Wish("wrong_ratio", "both", signal={"slope_l1_se": 0.05})))
     assert noisy.verifications[0].nights == "after about 30 days of sun"
     assert noisy.verifications[1].nights == "after about 3 days of sun"
+
+
+def test_three_lines_are_set_and_proved_line_by_line(order_of: OrderOf) -> None:
+    """Each line carries a third of the production: -0.33, at most 15 % of that off."""
+    half = dict.fromkeys(("slope_l1", "slope_l2", "slope_l3"), -1 / 6)
+    fix = desk(order_of(Wish("wrong_ratio", "l1+l2+l3", service="230/400", signal=half)))
+    assert (
+        fix.changes[0].setting == "ct_amps (CT rating, all three lines) in the monitor and in the site record"
+    )
+    assert fix.changes[0].why == "all three lines read 0.50 ± 0.01 times the true value, by the slope on PV"
+    assert [(item.number[:14], item.then) for item in fix.verifications] == [
+        (f"slope of {line} on", "−0.33, at most 0.05 off") for line in ("L1", "L2", "L3")
+    ]
+
+
+def test_one_line_is_told_as_one(order_of: OrderOf) -> None:
+    fix = desk(order_of(Wish("wrong_ratio", "both", service="230", signal={"slope_l1": -0.5})))
+    assert fix.changes[0].setting == "ct_amps (CT rating) in the monitor and in the site record"
+    assert fix.changes[0].why == "the line reads 0.50 ± 0.01 times the true value, by the slope on PV"
+    assert [item.then for item in fix.verifications] == ["−1.00, at most 0.15 off"]
+    order = order_of(Wish("wrong_ratio", "both", service="230"))
+    assert order.suspicion == "CT ratio set wrong"
+    assert order.story.endswith("the line is scaled.")
+
+
+def test_the_scope_of_an_inverter_on_one_line_of_three_is_proved_on_that_line(order_of: OrderOf) -> None:
+    fed = {"pv_share_l1": 0.0, "pv_share_l2": 1.0, "pv_share_l3": 0.0, "slope_expected": -1.0}
+    flat = dict.fromkeys(("slope_l1", "slope_l2", "slope_l3"), 0.0)
+    fix = desk(order_of(Wish("wrong_scope", "l1+l2+l3", service="230/400", signal=fed | flat)))
+    (proof,) = fix.verifications
+    assert (proof.number[:12], proof.now) == ("slope of L2 ", "0.00 ± 0.01, expected −1.00")
+    loads = {"ct_sees_pv": False}
+    up = desk(order_of(Wish("wrong_scope", "l1+l2+l3", service="230/400", signal=fed | flat, register=loads)))
+    assert up.changes[0].why.endswith("CTs there would give 0.00 on L1 and L3, −1.00 on L2")
+
+
+def test_a_sign_setting_serves_on_each_of_the_lines(order_of: OrderOf) -> None:
+    fix = desk(order_of(Wish("reversed", "l1+l3", service="230/400")))
+    assert [change.setting for change in fix.changes] == ["sign of L1", "sign of L3"]
+    assert fix.changes[0].why == "the line reads the wrong way round"
+    assert [item.number for item in fix.verifications] == [
+        "overnight baseload of L1 and L3", "slope of L1 and L3 on PV (W per W)",
+    ]  # fmt: skip
+    assert fix.notes[1].endswith("or the line reads wrong again.")

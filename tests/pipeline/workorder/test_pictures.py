@@ -65,3 +65,24 @@ def test_legs_differ_in_shape(order_of: OrderOf) -> None:
     assert len(marks) == 2 * DAYS
     assert all(shapes.values())
     assert shapes["L1"] & shapes["L2"] == set()
+
+
+def test_three_lines_are_drawn_and_told_line_by_line(order_of: OrderOf) -> None:
+    order = order_of(Wish("same_leg", "l3", service="230/400"))
+    pair, slopes = order.pictures
+    assert pair.title in ("L3 against L1, hour by hour", "L3 against L2, hour by hour")
+    assert "it reads minus half of L" in pair.caption
+    assert slopes.caption.startswith(
+        "Slope on production: L1 −0.33 ± 0.01, L2 −0.33 ± 0.01, L3 −0.33 ± 0.01 W per W"
+    )
+    assert all(f">{line}<" in slopes.svg for line in ("L1", "L2", "L3"))
+
+
+def test_where_lines_differ_what_is_right_is_in_the_caption_not_in_the_legend(
+    order_of: OrderOf,
+) -> None:
+    fed = {"pv_share_l1": 0.0, "pv_share_l2": 0.5, "pv_share_l3": 0.5, "slope_expected": -0.5}
+    order = order_of(Wish("same_leg", "l3", service="230/400", signal=fed, score=fed))
+    slopes = order.pictures[1]
+    assert "expected 0.00 on L1, −0.50 on L2 and L3" in slopes.caption
+    assert ">dashed: right<" in slopes.svg

@@ -50,3 +50,20 @@ def test_only_open_calls_and_only_those_asked_for_have_a_sheet(settings: Setting
     (made,) = safety_sheets(tables, ("B", "C"), settings=settings.verdict)
     assert (made.site_id, made.safety_calls[0].split(".")[0]) == ("B", "CALLED, NOT REPAIRED YET")
     assert ("Area", "North") in made.facts
+
+
+def test_a_home_of_three_lines_is_told_in_lines_with_each_pair_measured(settings: Settings) -> None:
+    tables = night(Wish("dead", "l1", service="230/400"))
+    pairs = {
+        "v_per_kw_l1_23": -2.6,
+        "v_per_kw_l1_se_23": 0.05,
+        "v_per_kw_l2_23": 2.7,
+        "v_per_kw_l2_se_23": 0.05,
+    }
+    tables.frames["safety_call"] = safety_calls(call("H1", **pairs))
+    (made,) = safety_sheets(tables, (), settings=settings.verdict)
+    text = Sheet(safety_page(made)).text
+    assert safety_words.summary(3) in text
+    assert safety_words.utility_script(3) in text
+    assert "V2 − V3 for each kW of L3 as read" in text
+    assert " leg" not in text

@@ -119,6 +119,8 @@ def main() -> None:
     pages = [path.read_text(encoding="utf-8") for path in sorted((result.folder / "report").rglob("*.html"))]
     told = {
         "sick": sick,
+        "true_leg": dict(truth.filter(pl.col("fault") == NEW).select("site_id", "leg").iter_rows()),
+        "listed": likely,
         "labels": labels,
         "learned": list(model.faults),
         "suspected": dict(scores.select("site_id", "suspected_fault").iter_rows()),

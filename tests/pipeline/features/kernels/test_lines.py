@@ -109,6 +109,27 @@ def test_a_fleet_without_a_third_line_has_no_row_and_no_column_of_it(tmp_path: P
     assert "l3_w" not in tables.site_hour.columns
 
 
+@pytest.mark.parametrize(
+    ("site", "pairs"),
+    [
+        ({"service": "120/240"}, 0),  # a column that all homes of a source have
+        ({"service": None}, 0),
+        ({"service": "230/400"}, 3),  # an open lead
+        ({"service": "230/400", "lines_summed": True}, 0),
+    ],
+)
+def test_zeros_are_a_third_line_only_where_the_service_has_one(
+    site: dict[str, object], pairs: int, tmp_path: Path
+) -> None:
+    assert tables_of([Home("zeros", is_third_zero=True, site=site)], 0, tmp_path).line_day.height == pairs
+
+
+def test_one_channel_of_all_lines_has_no_third_beside_it(tmp_path: Path) -> None:
+    home = Home("summed", site={"service": "230/400", "lines_summed": True})
+
+    assert tables_of([home], 0, tmp_path).line_day.is_empty()
+
+
 def test_hours_have_the_means_of_the_third_line_and_its_gaps_count(tmp_path: Path) -> None:
     rows = day_rows(CROSSED, 0)
     expected = rows["l3_w"].reshape(24, 4).mean(axis=1)
