@@ -15,8 +15,7 @@
 --   net_variance, import_variance, export_variance, use_variance, production_variance [kWh2] from what errs anew each hour
 --   empty_reported [kWh]             sum of all legs as reported in rows without a corrected one
 --   meter_import, meter_export, meter_net [kWh] by the utility's meter
---   meter_net_reported, meter_net_corrected [kWh] the same by the readings: sum of all legs, of CTs around the loads less
---                                    production and battery
+--   meter_net_reported, meter_net_corrected [kWh] the same by the readings; of CTs around the loads less production and battery
 --   meter_off_reported, meter_off_corrected [kWh] how far these are from the meter hour by hour, without sign
 WITH reading AS (
   SELECT *, interval_start::DATE AS day,
@@ -44,8 +43,7 @@ WITH reading AS (
     legs_w IS NOT NULL AND legs_before_w IS NOT NULL AS is_known,
     pv_w IS NOT NULL AND pv_w_reported IS NOT NULL AS has_pv,
     pv_w IS NOT NULL AND pv_w_reported IS NOT NULL AND storage_w IS NOT NULL AS has_behind,
-    -- a bound that isn't there is the value itself
-    -- without a factor's error, which adds up with its sign
+    -- a bound that isn't there is the value itself; without a factor's error, which adds up with its sign
     least(sum_w_low + $z95 * abs(coalesce(sum_w_common, 0)), legs_w) AS low_w,
     greatest(sum_w_high - $z95 * abs(coalesce(sum_w_common, 0)), legs_w) AS high_w,
     coalesce(sum_w_common, 0) AS common_w, coalesce(sum_w_scatter, 0) AS scatter_w,

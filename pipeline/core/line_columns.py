@@ -7,10 +7,11 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.core import line_pairs
 from pipeline.core.services import BOTH, LINES
 
 # Pairs of lines by the end of their columns' names: in a column of pair 31 "l1" stands for line 3 and "l2" for line 1.
-PAIRS: Final = {"": ("l1", "l2"), "_23": ("l2", "l3"), "_31": ("l3", "l1")}
+PAIRS: Final = {"" if pair == "12" else f"_{pair}": lines for pair, lines in line_pairs.PAIRS.items()}
 
 
 def lines_in(columns: Collection[str], template: str) -> tuple[str, ...]:

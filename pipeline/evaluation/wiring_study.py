@@ -16,11 +16,12 @@ import polars as pl
 import polars.selectors as cs
 from numpy.typing import NDArray
 
+from pipeline.core.line_pairs import PAIR_INDICES
 from pipeline.core.services import LINES, service_of
 from pipeline.faults.circuit import Circuit
 from pipeline.faults.cts import Wiring as Install
 from pipeline.faults.cts import measure
-from pipeline.probes.wiring_evidence import PAIRS, log_likelihoods, read_witnesses
+from pipeline.probes.wiring_evidence import log_likelihoods, read_witnesses
 from pipeline.probes.wirings import Wiring, all_wirings
 
 Float = NDArray[np.float64]
@@ -111,7 +112,7 @@ def _by_pair(
     """Return what each pair of channels shows by voltage sag and by loads on all lines; pair 12 without its suffix."""
     steps, flows = np.diff(seen_w, axis=1) / 1000, np.diff(flows_w, axis=1) / 1000
     shown: dict[str, Any] = {}
-    for pair, lines in list(PAIRS.items())[: len(seen_w) * (len(seen_w) - 1) // 2]:
+    for pair, lines in list(PAIR_INDICES.items())[: len(seen_w) * (len(seen_w) - 1) // 2]:
         one, other = lines
         volts = SAG_OHM * (flows[other] - flows[one]) + rng.normal(0, NOISE_V, flows.shape[1])
         both = steps[list(lines)].T
@@ -139,7 +140,7 @@ def told_apart(service: str, scene: Scene, witnesses: Iterable[str]) -> NDArray[
     )
     if "var" not in speaks:
         signals = signals.drop(cs.starts_with("var_"))
-    pairs = {pair: _of_pair(signals, "" if pair == "12" else f"_{pair}") for pair in PAIRS}
+    pairs = {pair: _of_pair(signals, "" if pair == "12" else f"_{pair}") for pair in PAIR_INDICES}
     order = np.array([wiring.order for wiring in wirings])
     signs = np.array([wiring.signs for wiring in wirings], dtype=np.float64)
     read = read_witnesses(signals, pairs, len(order[0]))

@@ -6,7 +6,7 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.features.line_pairs import rows_of_pair
+from pipeline.core.line_pairs import rows_of_pair
 
 THIRD_LINE: Final = (
     "slope_l3", "slope_l3_se", "night_l3_w", "night_l3_negative_share", "zero_l3_share", "tiny_l3_share",

@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.line_pairs import SUM
 from pipeline.core.services import LINES
-from pipeline.features.line_pairs import SUM
 
 Float = NDArray[np.float64]
 _RIDGE_W2 = 1.0  # as of site_window_fit

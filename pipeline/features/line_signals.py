@@ -13,11 +13,7 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.core.services import SERVICES
-from pipeline.core.sharding import WHOLE, Shard
-from pipeline.features.aggregates import HomeDays
-from pipeline.features.line_meter import joint_meter
-from pipeline.features.line_pairs import (
+from pipeline.core.line_pairs import (
     OF_BOTH_PAIRS,
     PAIR_COLUMNS,
     PAIRS,
@@ -30,6 +26,10 @@ from pipeline.features.line_pairs import (
     rows_of_pair,
     under_pair,
 )
+from pipeline.core.services import SERVICES
+from pipeline.core.sharding import WHOLE, Shard
+from pipeline.features.aggregates import HomeDays
+from pipeline.features.line_meter import joint_meter
 from pipeline.features.pv_shares import home_shares
 from pipeline.features.site_share import SITE_SHARE, share_of_pair, share_of_views
 

@@ -11,8 +11,8 @@ from typing import Any, Final
 
 import polars as pl
 
+from pipeline.core.line_pairs import PAIRS, SUM, under_pair
 from pipeline.core.services import LINES, lines_of, service_of
-from pipeline.features.line_pairs import PAIRS, SUM, under_pair
 from pipeline.features.pv_shares import LEAD_DEG
 
 SITE_SHARE: Final = pl.Schema(

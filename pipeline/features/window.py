@@ -10,12 +10,12 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.core.line_pairs import LINE_COLUMNS
 from pipeline.core.settings import Settings
 from pipeline.core.sharding import WHOLE, Shard
 from pipeline.features.aggregates import HomeDays, daily_numbers
 from pipeline.features.change_detection import find_changes
 from pipeline.features.line_daily import with_third_line
-from pipeline.features.line_pairs import LINE_COLUMNS
 from pipeline.features.line_signals import line_days
 from pipeline.features.utility_meter.window import ShardMeters, shard_evidence
 from pipeline.features.window_features import site_signals

@@ -1,26 +1,23 @@
 """Homes by how many lines they have, and where each quantity of a home of three lines is read.
 
-A home of three lines is three pairs of lines, each of which is what a home of two legs is (`features.line_pairs`). A
+A home of three lines is three pairs of lines, each of which is what a home of two legs is (`core.line_pairs`). A
 leg's quantity is read once a line, a pair's once a pair, and what is the whole home's from its row.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Final
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.line_pairs import PAIR_INDICES, pair_view
 from pipeline.core.services import LINES
-from pipeline.features.line_pairs import pair_view
 from pipeline.probes.probe import Quantity
 from pipeline.probes.wirings import add_wirings
 
 Float = NDArray[np.float64]
-# Each pair of three lines in its order: what stands as leg 1 and leg 2 in the pair's row, as indices of lines.
-PAIRS_OF_THREE: Final = {"12": (0, 1), "23": (1, 2), "31": (2, 0)}
 TWO, THREE = 2, 3
 
 
@@ -66,7 +63,7 @@ def with_wirings(signals: pl.DataFrame) -> pl.DataFrame:
 
 def pair_rows(signals: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """Return each pair's rows of homes of three lines, under the names that a home of two legs has."""
-    return {pair: pair_view(signals, pair) for pair in PAIRS_OF_THREE}
+    return {pair: pair_view(signals, pair) for pair in PAIR_INDICES}
 
 
 def read_three_lines(
@@ -87,14 +84,14 @@ def read_three_lines(
     if quantity.shape == "leg":
         return np.column_stack([ask("", line) for line in LINES])
     if quantity.is_of_pair:
-        return np.column_stack([ask(pair, "l1") for pair in PAIRS_OF_THREE])
+        return np.column_stack([ask(pair, "l1") for pair in PAIR_INDICES])
     return ask("", "l1")[:, None]
 
 
 def _of_both_pairs(quantity: Quantity, ask: Callable[[str, str], Float]) -> Float:
     """Return each line's number by the two pairs in which it stands: the worse one, else the mean, (n, lines)."""
     seen: list[list[Float]] = [[], [], []]
-    for pair, lines in PAIRS_OF_THREE.items():
+    for pair, lines in PAIR_INDICES.items():
         for line, leg in zip(lines, ("l1", "l2"), strict=True):
             seen[line].append(ask(pair, leg))
     columns = []

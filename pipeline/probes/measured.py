@@ -10,10 +10,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.line_pairs import PAIR_INDICES
 from pipeline.core.services import LINES, leg_code
 from pipeline.probes import PROBES
 from pipeline.probes.line_rows import (
-    PAIRS_OF_THREE,
     THREE,
     TWO,
     by_line_count,
@@ -72,7 +72,7 @@ def legs_of(quantity: Quantity, line_count: int = TWO) -> tuple[str, ...]:
     if quantity.shape == "leg":
         return LINES
     if quantity.is_of_pair:
-        return tuple(leg_code([LINES[line] for line in lines], THREE) for lines in PAIRS_OF_THREE.values())
+        return tuple(leg_code([LINES[line] for line in lines], THREE) for lines in PAIR_INDICES.values())
     return LINES[:1]
 
 

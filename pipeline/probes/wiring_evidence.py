@@ -17,11 +17,11 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import logsumexp, ndtr
 
+from pipeline.core.line_pairs import PAIR_INDICES
 from pipeline.core.services import LINES, Service
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
-PAIRS: Final = {"12": (0, 1), "23": (1, 2), "31": (2, 0)}
 
 SLOPE_SD, SLOPE_ODD, SLOPE_RANGE = (
     0.05,
@@ -91,7 +91,7 @@ def sets_of_lines(line_count: int) -> tuple[tuple[int, ...], ...]:
 def read_witnesses(signals: pl.DataFrame, pairs: Mapping[str, pl.DataFrame], line_count: int) -> Witnesses:
     """Return what the homes of site_signal show, as arrays; `pairs` are their rows pair by pair, as of two legs."""
     lines = LINES[:line_count]
-    pair_rows = [pairs[pair] for pair in PAIRS if pair in pairs]
+    pair_rows = [pairs[pair] for pair in PAIR_INDICES if pair in pairs]
 
     def of_lines(template: str, frame: pl.DataFrame = signals) -> Float:
         return np.column_stack([_numbers(frame, template.format(line)) for line in lines])
@@ -225,7 +225,7 @@ def _by_nights(witnesses: Witnesses, signs: Float, apart: Float) -> Float:
 def _by_sag(witnesses: Witnesses, order: Int, signs: Float, apart: Float) -> Float:
     total = np.zeros((len(witnesses.slope), len(order)))
     turn = np.sign(np.round(np.cos(apart), 3))
-    for number, lines in enumerate(list(PAIRS.values())[: witnesses.sag.shape[1]]):
+    for number, lines in enumerate(list(PAIR_INDICES.values())[: witnesses.sag.shape[1]]):
         for side, channel in enumerate(lines):
             on, other = order[:, channel], lines[1 - side]
             # V1 - V2 of the pair falls with the one line's current and rises with the other's; the third leaves it.
@@ -242,7 +242,7 @@ def _by_sag(witnesses: Witnesses, order: Int, signs: Float, apart: Float) -> Flo
 def _by_steps(witnesses: Witnesses, signs: Float, apart: Float) -> Float:
     total = np.zeros((len(witnesses.slope), len(signs)))
     turn = signs * np.round(np.cos(apart), 3)
-    for number, (one, other) in enumerate(list(PAIRS.values())[: witnesses.steps.shape[1]]):
+    for number, (one, other) in enumerate(list(PAIR_INDICES.values())[: witnesses.steps.shape[1]]):
         is_opposite = turn[:, one] * turn[:, other] < 0
         share = witnesses.opposite[:, number]
         odds = np.where(is_opposite, OPPOSITE_SHARES[1], OPPOSITE_SHARES[0])

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.probes.line_rows import PAIRS_OF_THREE, THREE, TWO
+from pipeline.core.line_pairs import PAIR_INDICES
+from pipeline.probes.line_rows import THREE, TWO
 from pipeline.probes.measured import Measured, all_quantities, legs_of
 from pipeline.probes.probe import Quantity
 from pipeline.scoring.normal import Deviations, measure_deviations
@@ -122,9 +123,9 @@ def line_design(measured: Measured, deviations: Deviations, line: int) -> Design
     """
     out = _Columns()
     others = [other for other in range(THREE) if other != line]
-    mine = [number for number, lines in enumerate(PAIRS_OF_THREE.values()) if line in lines]
+    mine = [number for number, lines in enumerate(PAIR_INDICES.values()) if line in lines]
     (apart,) = set(range(THREE)) - set(mine)
-    turned = [1.0 if lines[0] == line else -1.0 for lines in PAIRS_OF_THREE.values() if line in lines]
+    turned = [1.0 if lines[0] == line else -1.0 for lines in PAIR_INDICES.values() if line in lines]
     for key, probe, quantity in all_quantities(THREE):
         for suffix, values in (
             ("", measured.values[key]),

@@ -12,15 +12,11 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.line_columns import PAIRS
 from pipeline.core.setting_sections import VerdictSettings
 from pipeline.probes.line_rows import THREE, TWO
 
 _LEAST_SCALE = 0.2  # a CT that reads less than this says nothing of the volts for each kW
-_PAIRS = {
-    "": ("l1", "l2"),
-    "_23": ("l2", "l3"),
-    "_31": ("l3", "l1"),
-}  # how a pair's columns end, and its lines
 _FEWEST = 20  # homes that say what is usual
 _CLEAR_Z = 3.0  # standard errors from nothing, on both legs: a dead CT's noise moves with nothing
 
@@ -33,7 +29,7 @@ def neutral_columns(settings: VerdictSettings, line_count: int = TWO) -> dict[st
     it is beyond `neutral_limit_v_per_kw`, from which a loose one is suspected. A loose neutral moves every pair of
     three lines, so of these the pair that moves least is shown.
     """
-    pairs = _PAIRS if line_count == THREE else {"": _PAIRS[""]}
+    pairs = PAIRS if line_count == THREE else {"": PAIRS[""]}
     sizes, errors, clear = zip(*(_of_pair(*pair, settings) for pair in pairs.items()), strict=True)
     is_known = pl.all_horizontal(pair.is_not_null() for pair in sizes)
     size = pl.when(is_known).then(pl.min_horizontal(sizes)) if line_count == THREE else sizes[0]

@@ -70,9 +70,9 @@ def merge_lines(service: str, by_line: Complex) -> Complex:
 def home_circuit(
     by_line: Complex,
     pv_w: Float,
+    *,
     battery_w: Float,
     other_w: Float,
-    *,
     service: str,
     volts: Float | float,
     minutes: float,

@@ -134,4 +134,4 @@ def _circuit(
     shares = [(line in fed) / len(fed) for line in range(len(by_line))]
     source_w = np.array([share * pv_w + (battery_w + other_w) / 2 for share in shares])
     load_w = merge_lines(plan.service, loads.sum(axis=1)).real
-    return build(volts=two_leg_volts(plan, load_w, source_w, rng))
+    return build(volts=two_leg_volts(plan, load_w, source_w, rng=rng))

@@ -16,7 +16,7 @@ LINE_OHM, NEUTRAL_OHM, UNLIKE = (0.01, 0.1), (0.01, 0.1), 0.25
 UNBALANCE = (0.004, 0.002, 0.0008)
 
 
-def two_leg_volts(plan: HomePlan, load_w: Float, source_w: Float, rng: np.random.Generator) -> Float:
+def two_leg_volts(plan: HomePlan, load_w: Float, source_w: Float, *, rng: np.random.Generator) -> Float:
     """Return the voltages of a home with one or two lines [V], shape (lines, n).
 
     Parameters

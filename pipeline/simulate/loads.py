@@ -105,7 +105,7 @@ def _add_appliances(
         for name, (per_day, length, watts, pf, cycles) in kinds.items():
             owned = rng.random() < (plan.big_share if is_big else 0.85)
             row = plan.deal(rng, name if is_big else "")
-            watts, length = size_large(plan.service, name, row, watts, length)
+            watts, length = size_large(plan.service, name, row, watts=watts, minutes=length)
             if not owned or plan.is_vacant:
                 continue
             start = _draw_starts(rng, busy, per_day * plan.activity, window)
@@ -142,7 +142,7 @@ def _add_heat_pump(
     duty = np.clip(need + rng.normal(0.0, 0.04, count), 0.0, 0.97)
     on, pf = duty > 0.08, rng.uniform(0.8, 0.97)
     row = _deal_large(plan, "heat_pump", rng)
-    watts, _ = size_large(plan.service, "heat_pump", row, plan.heat_pump_w, period)
+    watts, _ = size_large(plan.service, "heat_pump", row, watts=plan.heat_pump_w, minutes=period)
     pulses.add(start[on], (duty * period)[on], watts, pf=pf, row=row)
 
 
@@ -156,7 +156,7 @@ def _add_car_and_pool(
         ("pool", plan.pool_w, plan.wakes_h + 3.0, 7.0, 0.97, 0.8),
     ):
         row = _deal_large(plan, kind, rng)
-        watts, _ = size_large(plan.service, kind, row, watts, length_h)
+        watts, _ = size_large(plan.service, kind, row, watts=watts, minutes=length_h)
         if not watts or plan.is_vacant:
             continue
         utc_h = (at_h - hour[0]) % 24.0

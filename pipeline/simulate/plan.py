@@ -220,6 +220,8 @@ def draw_plan(spec: FleetSpec, number: int, wish: Wish | None = None) -> HomePla
         away_share=float(rng.choice([0.0, 0.02, 0.15])),
     )  # fmt: skip
     if is_dealt_anew(wanted):
-        values = values_on(str(wanted), plan.array, hard, bundle, spec.rng(number, "service"))
+        values = values_on(
+            str(wanted), plan.array, hard, bundle_a_share=bundle, rng=spec.rng(number, "service")
+        )
         plan = replace(plan, **values)
     return replace(plan, **dict(wish.values))

@@ -125,7 +125,7 @@ def name_pv_on(pv_leg: str) -> str:
     return "all" if pv_leg == BOTH else pv_leg
 
 
-def size_large(service: str, kind: str, row: int, watts: float, minutes: float) -> tuple[float, float]:
+def size_large(service: str, kind: str, row: int, *, watts: float, minutes: float) -> tuple[float, float]:
     """Return the power [W] and run [min] of a large load, as what is sold for its lines; others stay as they are.
 
     Parameters
@@ -148,7 +148,7 @@ def size_large(service: str, kind: str, row: int, watts: float, minutes: float) 
 
 
 def values_on(
-    service: str, array: Array | None, hard: str, bundle_a_share: float, rng: np.random.Generator
+    service: str, array: Array | None, hard: str, *, bundle_a_share: float, rng: np.random.Generator
 ) -> dict[str, Any]:
     """Draw what a home's plan is on this service: its values that differ from those of two legs.
 

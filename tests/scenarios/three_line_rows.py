@@ -8,9 +8,9 @@ from typing import Any
 import polars as pl
 from scored_homes import OF_THE_WINDOW, right_home
 
+from pipeline.core.line_pairs import PAIR_COLUMNS
 from pipeline.core.services import LINES, service_of
 from pipeline.evaluation.wiring_study import what_is_shown
-from pipeline.features.line_pairs import PAIR_COLUMNS
 from pipeline.probes.wirings import Wiring
 
 EUROPE, WYE = "230/400", "120/208 three-phase"

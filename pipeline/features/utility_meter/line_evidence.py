@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.features.line_pairs import PAIRS, SUM, VIEWS, under_pair
+from pipeline.core.line_pairs import PAIRS, SUM, VIEWS, under_pair
 from pipeline.features.utility_meter.evidence import EVIDENCE, THIRD_LINE
 
 _LINES = ("1", "2", "3")

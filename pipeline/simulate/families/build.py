@@ -127,8 +127,8 @@ def _drop(spec: UnlikeSpec, home: Home, power: Powers) -> Drop:
 def circuit_of(home: Home, power: Powers, volts: Float | float) -> Circuit:
     """Return the home's circuit at one minute; voltages of its lines [V]: a number or shape (lines, n)."""
     circuit = home_circuit(
-        power.loads.by_line(volts), power.pv_w, power.battery_w, power.hidden_w, service=home.service, volts=volts,
-        minutes=1.0, pv_lines=home.pv_lines,
+        power.loads.by_line(volts), power.pv_w, battery_w=power.battery_w, other_w=power.hidden_w,
+        service=home.service, volts=volts, minutes=1.0, pv_lines=home.pv_lines,
     )  # fmt: skip
     if power.pv_tan is None:
         return circuit

@@ -11,8 +11,8 @@ import polars.selectors as cs
 import pytest
 from three_lines import FIRST, Home, day_rows, window_of
 
+from pipeline.core.line_pairs import LINE_COLUMNS, PAIR_COLUMNS, PAIRS, line_columns, of_line, pair_column
 from pipeline.core.sharding import between
-from pipeline.features.line_pairs import LINE_COLUMNS, PAIR_COLUMNS, PAIRS, line_columns, of_line, pair_column
 
 DAYS = 5
 US = {"volts": 120.0, "site": {"service": "120/208 three-phase"}}

@@ -12,20 +12,19 @@ from scored_homes import homes, register
 from three_line_rows import EUROPE, WYE, three_line_homes, wired_row
 
 from pipeline.core.contract import SOUND
+from pipeline.core.line_pairs import PAIR_INDICES
 from pipeline.core.services import leg_codes
 from pipeline.core.settings import Settings, load_settings
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled
-from pipeline.learning.lessons import LESSONS_OF_THREE_LINES
 from pipeline.learning.training import Fleet, fit_model
 from pipeline.probes import names_of
-from pipeline.probes.line_rows import PAIRS_OF_THREE
 from pipeline.probes.measured import OF_THREE_LINES, Measured, all_quantities, measure, probe_table
 from pipeline.probes.wirings import all_wirings
 from pipeline.scoring.design import columns, line_design, symmetric_design
 from pipeline.scoring.fleet_normal import learn_normal, normal_from
 from pipeline.scoring.model import Model
-from pipeline.scoring.model_file import load_model, save_model, shipped_of_three_lines
+from pipeline.scoring.model_file import load_model, save_model
 from pipeline.scoring.normal import measure_deviations
 from pipeline.scoring.score_breakdown import site_weights
 from pipeline.scoring.score_homes import SHOWN_OF_THREE, score
@@ -94,7 +93,7 @@ def both(small: Settings, drawn: list[Labelled]) -> Model:
 
 def relabelled(measured: Measured, order: tuple[int, int, int]) -> Measured:
     """The same homes with line order[i] called line i."""
-    pairs = list(PAIRS_OF_THREE.values())
+    pairs = list(PAIR_INDICES.values())
     moved = [(order[one], order[other]) for one, other in pairs]
     shapes = {key: quantity for key, _, quantity in all_quantities(3)}
 
@@ -313,37 +312,3 @@ def test_the_sun_proves_the_scale_only_of_lines_that_production_feeds(
     assert "is_partly_fed" not in told
     if told["verdict"] == "unproven" and need == "meter" and is_upstream:
         assert "does not feed every line" in told["unproven_why"]
-
-
-def test_the_shipped_model_of_three_lines_knows_every_fault_and_this_versions_probes() -> None:
-    shipped = shipped_of_three_lines()
-
-    assert shipped.line_count == 3
-    assert shipped.faults == load_model().faults
-    assert (shipped.columns, shipped.leg_columns) == columns(3)
-    assert {family["family"] for family in shipped.recipe["fleets"]} == {
-        lesson.family for lesson in LESSONS_OF_THREE_LINES
-    }
-
-
-@pytest.mark.parametrize("signs", [(-1, 1, 1), (1, 1, -1)])
-def test_the_shipped_model_sees_a_turned_ct_and_leaves_the_right_home(
-    signs: tuple[int, ...], settings: Settings
-) -> None:
-    gains = {
-        at: {f"gain_l{line}": 1.0 * sign for line, sign in enumerate(given, start=1)}
-        | {"gain_sum": sum(given) / 3}
-        for at, given in enumerate([(1, 1, 1)] * 20 + [signs])
-    }
-    rows = [
-        wired_row((0, 1, 2), (1, 1, 1) if at < 20 else signs, seed=at) | gains[at] | {"site_id": f"{at:02}"}
-        for at in range(21)
-    ]
-    signals, model, own = three_line_homes(rows), load_model(), settings.verdict
-
-    fleet = learn_normal(signals, model, own)
-    scores = score(signals, register(signals), fleet, model=model, catalogue=CATALOGUE, settings=own)
-
-    last = scores.row(20, named=True)
-    assert last["likelihood"] > 0.5 > scores["likelihood"][:20].max()
-    assert last["likely_leg"] == f"l{signs.index(-1) + 1}"

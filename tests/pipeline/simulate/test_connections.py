@@ -35,7 +35,7 @@ def test_two_lines_share_a_load_between_them_with_reactive_power_and_one_to_neut
 def test_a_battery_of_three_lines_feeds_the_inverters_lines_and_is_no_production():
     none = np.zeros((3, 2, 4))
     circuit = home_circuit(
-        none, np.full(4, 1000.0), np.full(4, 500.0), np.full(4, 300.0),
+        none, np.full(4, 1000.0), battery_w=np.full(4, 500.0), other_w=np.full(4, 300.0),
         service="230/400", volts=230.0, minutes=1.0, pv_lines=("l2",),
     )  # fmt: skip
     np.testing.assert_allclose(circuit.source_va.real[:, 0], [100, 1600, 100], atol=1e-9)

@@ -73,9 +73,12 @@ def test_circuits_lie_on_all_lines_and_a_large_load_on_the_lines_of_its_kind():
 
 def test_a_load_on_one_line_fits_a_fuse_and_an_instantaneous_heater_runs_short():
     one, three = row_of("230/400", (2,), 0), row_of("230/400", (1, 2, 3), 0)
-    assert size_large("230/400", "car", one, 9600.0, 240.0) == (7360.0, 240.0)
-    assert size_large("230/400", "car", three, 9600.0, 240.0) == (11_000.0, 240.0)
-    watts, minutes = size_large("230/400", "heater", three, 4300.0, 20.0)
+    assert size_large("230/400", "car", one, watts=9600.0, minutes=240.0) == (7360.0, 240.0)
+    assert size_large("230/400", "car", three, watts=9600.0, minutes=240.0) == (11_000.0, 240.0)
+    watts, minutes = size_large("230/400", "heater", three, watts=4300.0, minutes=20.0)
     assert watts > 15_000
     assert watts * minutes == pytest.approx(4300 * 20, rel=0.2)
-    assert size_large("120/240", "car", row_of("120/240", (1, 2), 0), 9600.0, 240.0) == (9600.0, 240.0)
+    assert size_large("120/240", "car", row_of("120/240", (1, 2), 0), watts=9600.0, minutes=240.0) == (
+        9600.0,
+        240.0,
+    )

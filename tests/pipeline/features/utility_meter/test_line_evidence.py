@@ -12,9 +12,9 @@ from three_lines import FIRST, SETTINGS, Home, put_days, sites_of
 
 from pipeline.core import sql_runner
 from pipeline.core.contract import BY_FILE
+from pipeline.core.line_pairs import VIEWS, rows_of_pair
 from pipeline.features.aggregates import HomeDays
 from pipeline.features.line_meter import joint_meter
-from pipeline.features.line_pairs import VIEWS, rows_of_pair
 from pipeline.features.line_signals import line_days
 from pipeline.features.utility_meter.evidence import EVIDENCE, THIRD_LINE, meter_evidence
 from pipeline.features.utility_meter.line_evidence import pair_evidence

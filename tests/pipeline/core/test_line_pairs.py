@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from three_lines import Home, window_of
 
-from pipeline.features.line_pairs import (
+from pipeline.core.line_pairs import (
     LINE_COLUMNS,
     PAIR_COLUMNS,
     PAIRS,

@@ -15,7 +15,10 @@ from typing import Final
 import polars as pl
 import polars.selectors as cs
 
+from pipeline.core.services import LINES
+
 PAIRS: Final = {"12": ("l1", "l2"), "23": ("l2", "l3"), "31": ("l3", "l1")}
+PAIR_INDICES: Final = {pair: tuple(LINES.index(line) for line in lines) for pair, lines in PAIRS.items()}
 SUM: Final = "sum"
 VIEWS: Final = ("23", "31", SUM)  # of table line_day
 # Of each line beside the other: the line's own column is the larger of its two pairs. The first decides for the others.
