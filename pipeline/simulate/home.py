@@ -124,8 +124,8 @@ def _circuit(
     """
     by_line = merge_lines(plan.service, loads)
     build = partial(
-        home_circuit, by_line, pv_w, battery_w, other_w, service=plan.service, minutes=float(plan.window.step),
-        pv_lines=plan.pv_lines,
+        home_circuit, by_line, pv_w, battery_w=battery_w, other_w=other_w, service=plan.service,
+        minutes=float(plan.window.step), pv_lines=plan.pv_lines,
     )  # fmt: skip
     if len(by_line) == 3:
         nominal = build(volts=plan.volts)

@@ -100,7 +100,8 @@ class World:
         self.params["corrected_files"] = [str(root / "corrected.parquet")]
         self.params["z95"] = Z95
         pl.DataFrame(schema=CORRECTED).write_parquet(root / "corrected.parquet")
-        self.con.register("episode", pl.DataFrame(schema=EPISODE).to_arrow())
+        episodes = pl.DataFrame(schema={**EPISODE, "line_count": pl.Int32})
+        self.con.register("episode", episodes.to_arrow())
         intake = load_day(self.con, lake, day, registers=registers, settings=SETTINGS, workdir=root / "work")
         files = pl.DataFrame(schema={"file_no": pl.Int32, "source_file": pl.String})
         self.con.register("interval_file", files.to_arrow())

@@ -19,7 +19,7 @@ from pipeline.faults.catalogue import CATALOGUE
 from pipeline.learning.labelled import Labelled
 from pipeline.learning.training import Fleet, fit_model
 from pipeline.probes import names_of
-from pipeline.probes.measured import OF_THREE_LINES, Measured, all_quantities, measure, probe_table
+from pipeline.probes.measured import OF_THREE_LINES, Measured, all_quantities, measure
 from pipeline.probes.wirings import all_wirings
 from pipeline.scoring.design import columns, line_design, symmetric_design
 from pipeline.scoring.fleet_normal import learn_normal, normal_from
@@ -137,32 +137,6 @@ def test_every_column_is_named_once_and_every_probe_of_three_lines_has_one() -> 
         assert {name.split(".")[0] for name in names} == set(names_of(3))
     assert columns(2) == columns()
     assert not any(name.startswith("wiring") for name in columns(2)[0])
-
-
-def test_a_pairs_quantity_is_read_pair_by_pair_and_a_lines_line_by_line() -> None:
-    row = {
-        "pair_n": 1.0,
-        "pair_n_23": 2.0,
-        "pair_n_31": 3.0,
-        "night_l3_negative_share": 0.7,
-        "sag_l2_z_23": -9.0,
-    }
-    measured = measure(three_line_homes([row]))
-
-    assert measured.values["pairs.steps"].tolist() == [[1.0, 2.0, 3.0]]
-    assert measured.values["nights.negative_share"].tolist() == [[0.0, 0.0, 0.7]]
-    assert (
-        measured.values["sag.own_z"][0, 2] == -9.0
-    )  # line 3 is the second of pair 23; the worse of both pairs
-
-
-def test_homes_of_two_and_three_lines_are_not_measured_as_one_table() -> None:
-    mixed = pl.concat([homes([{}]), three_line_homes([{}])], how="diagonal_relaxed")
-
-    with pytest.raises(ValueError, match="apart"):
-        measure(mixed)
-    legs = probe_table(mixed).filter(quantity="opposite_share")["leg"].to_list()
-    assert legs == [None, "l1+l2", "l2+l3", "l1+l3"]
 
 
 def test_a_mixed_fleet_is_scored_part_by_part_and_two_legs_as_if_alone(
