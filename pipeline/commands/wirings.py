@@ -27,9 +27,12 @@ def wirings(
         A Markdown file to write the tables to, besides.
     """
     from pipeline.core.atomic_files import write_text
+    from pipeline.core.errors import InputError
     from pipeline.evaluation.study_pages import Table, grid
     from pipeline.evaluation.wiring_study import SCENES, markdown, wiring_study
 
+    if out is not None and (not out.name or out.is_dir()):
+        raise InputError(f"--out {out} is a folder: name a file to write the tables to")
     wide = printer(OutputConsole(), 150)
     for scene in SCENES:
         wide.print()

@@ -268,7 +268,7 @@ def test_json_is_one_document_of_the_same_facts(lake: Path, tmp_path: Path, caps
 
     _, told, complaint = run(capsys, "explain", "a", "--out", out, "--json")
     home = json.loads(told)
-    told_of = "site_id as_of score listed status fault weights events safety_call"
+    told_of = "site_id as_of score listed status fault weights wiring events safety_call"
     assert set(home) == set(told_of.split())
     assert (home["site_id"], home["as_of"], home["listed"], complaint) == ("a", str(NEXT), None, "")
     assert home["score"]["likelihood"] == pl.read_parquet(out / "latest/site_scores.parquet")["likelihood"][0]
