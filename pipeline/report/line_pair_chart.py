@@ -15,22 +15,29 @@ _DARK_HOURS = (0, 3)
 _SUN_W = 20.0  # hours with more production than this are hours with sun
 _REACH = 0.995  # share of the hours inside the axes
 _LEAST_HOURS = 3
+_OTHERS_SHARE = 0.5  # of a load on a line 120 degrees off, with the other sign
 
 
 def line_against_line(series: HomeSeries, pair: tuple[str, str], start: date | None) -> Spec | None:
     """Return each hour's mean W of the pair's second line (up) against its first (across), from `start` on.
 
-    Hours with sun are grey. A copy and a mirror image are drawn as lines.
+    Hours with sun are grey. Lines 120 degrees apart read minus half of each other's load, so a CT on the other line is
+    drawn as a line through it.
     """
     points = _hours(series, pair, start)
     if points.is_empty():
         return None
     reach = max(quantile(points.get_column(line).abs(), _REACH) for line in ("a", "b")) or 1.0
-    names = ["a copy", "a mirror image"]
+    one, other = (words.leg(line) for line in pair)
+    reads = {
+        f"CT of {other} on {one}": (1.0, -_OTHERS_SHARE),
+        f"CT of {one} on {other}": (-_OTHERS_SHARE, 1.0),
+    }
+    names = list(reads)
     lines: Rows = [
-        {"line": name, "a": at * reach, "b": sign * at * reach}
-        for name, sign in zip(names, (1, -1), strict=True)
-        for at in (-1, 1)
+        {"line": name, "a": end * a * reach, "b": end * b * reach}
+        for name, (a, b) in reads.items()
+        for end in (-1, 1)
     ]
     domain = vega.scale(domain=[-reach, reach], nice=True, clamp=True)
     x, y = (
@@ -64,8 +71,8 @@ def pair_caption(series: HomeSeries, pair: tuple[str, str], start: date | None) 
     return (
         f"Each dot is an hour{since}; grey dots are hours with sun, which moves every line. Correlation from midnight "
         f"to 4:00: {words.number(alike, 2, sign=True)}, of {words.count(dark.height, 'hour')}. Two lines with loads of "
-        "their own make a cloud. Dots along the solid line are a copy, as of two CTs around one line; along the dashed "
-        "line they are its mirror image."
+        "their own make a cloud. Dots along a line come from two CTs on one line: the misplaced one reads minus half of "
+        "it, or half where it is turned around as well."
     )
 
 
