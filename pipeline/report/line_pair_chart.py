@@ -71,8 +71,8 @@ def pair_caption(series: HomeSeries, pair: tuple[str, str], start: date | None) 
     return (
         f"Each dot is an hour{since}; grey dots are hours with sun, which moves every line. Correlation from midnight "
         f"to 4:00: {words.number(alike, 2, sign=True)}, of {words.count(dark.height, 'hour')}. Two lines with loads of "
-        "their own make a cloud. Dots along a line come from two CTs on one line: the misplaced one reads minus half of "
-        "it, or half where it is turned around as well."
+        "their own make a cloud. Dots along a line come from two CTs on one line: the misplaced one reads minus half "
+        "of it, or half where it is turned around as well."
     )
 
 
