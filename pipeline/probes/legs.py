@@ -68,7 +68,7 @@ MIRROR = Probe(
     ),
     leg_sentences.tell_mirror,
     leg_sentences.columns_of_pairs("mirror_share", "equal_share", "active_steps"),
-    pl.col("active_steps").fill_null(0) > 5,
+    (pl.col("active_steps").fill_null(0) > 5) & pl.col("zero_l2_share").is_not_null(),  # one line has no other
     count=(pl.col("active_steps").cast(pl.Float64), "night steps"),
     label_of_three="One line against another",
 )  # fmt: skip

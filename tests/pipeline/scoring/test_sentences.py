@@ -57,6 +57,12 @@ def test_a_probe_speaks_where_its_data_are() -> None:
     assert [name for name, at in zip(NAMES, speaks[3], strict=True) if not at] == ["sun"]
 
 
+def test_a_home_of_one_line_is_held_against_no_other_line() -> None:
+    one, two = has_data(homes([{"zero_l2_share": None, "service": "230"}, {}]))[:, NAMES.index("mirror")]
+
+    assert (one, two) == (False, True)
+
+
 @pytest.mark.parametrize(
     ("weight", "told"),
     [
