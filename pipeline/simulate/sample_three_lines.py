@@ -21,6 +21,7 @@ ODD = ("battery_export", "clock_offset", "vacant", "loose_neutral", "ev_all_nigh
 OTHERS = ("230", "230", "120/240", "120/208")  # homes of other services in the same lake
 SOUND_HOMES = 22
 ONSET_DAY = 12  # of every fifth fault
+_TOWNS = {"230/400": ("Europe/Berlin", 51.0, 10.0), "120/208 three-phase": ("America/Denver", 39.7, -105.1)}
 VISITED_DAYS_AGO = (19, 61, 143)  # of the first sound homes, where nothing was found
 
 
@@ -63,8 +64,16 @@ def _wishes(service: str) -> Iterator[Wish]:
     """Yield what each home is: faults on one line and on several, then the rest."""
     installed = (("commissioned_on", LAST_DAY - timedelta(days=200)), *PLAIN.items())
 
+    timezone, north, east = _TOWNS[service]
+
     def wish(count: int, **what: Any) -> Wish:
-        values = installed + tuple(what.pop("values", ()))
+        # a few streets apart, so that trucks can go round
+        place = (
+            ("timezone", timezone),
+            ("latitude", north + 0.02 * (count % 8)),
+            ("longitude", east + 0.02 * (count // 8)),
+        )
+        values = installed + place + tuple(what.pop("values", ()))
         return Wish(crew=CREWS[count % len(CREWS)][0], values=values, **what)
 
     count = 0
