@@ -14,6 +14,7 @@ from typing import Final
 LINES: Final = ("l1", "l2", "l3")
 BOTH: Final = "both"
 UNKNOWN: Final = "120/240"  # what an empty service is taken for
+HIGH_FROM_V: Final = 180.0  # volts to neutral of a line: a 230 V service above, a 120 V one below
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,10 @@ SERVICES: Final = {
         Service("120/208 three-phase", "120/208 V, three lines", 120.0, (0.0, -120.0, 120.0)),
     )
 }
+
+THREE_LINE_SERVICES: Final = tuple(
+    name for name, service in SERVICES.items() if service.line_count == len(LINES)
+)
 
 
 def service_of(name: str | None) -> Service:

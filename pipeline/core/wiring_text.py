@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from pipeline.core.services import LINES
+
 
 class ChannelCT(NamedTuple):
     """Where the CT of a channel ("l1") is: on which line, and whether it is turned."""
@@ -32,7 +34,7 @@ def read_wiring(code: str) -> list[ChannelCT]:
     found = []
     for position, part in enumerate(code.split(), start=1):
         line, sign = part[:-1], part[-1:]
-        if sign not in ("+", "-") or line not in ("l1", "l2", "l3"):
+        if sign not in ("+", "-") or line not in LINES:
             raise ValueError(f"no wiring: {code!r}")
         found.append(ChannelCT(f"l{position}", line, sign == "-"))
     if not found:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.core.number_text import number
 from pipeline.core.percent_text import percent
 from pipeline.core.quantiles import quantiles
+from pipeline.core.services import LINES
 from pipeline.core.setting_sections import OnsetSettings
 from pipeline.core.settings import Settings
 from pipeline.features.change_point import place_steps
@@ -28,7 +29,7 @@ Int = NDArray[np.int64]
 _SLOPES, _SHARES, _ZEROS, _NIGHTS = (
     ("slope_{}",), ("night_{}_negative_share", "tiny_{}_share"), ("zero_{}_share",), ("night_{}_w",)
 )  # fmt: skip
-_TWO_LINES, _THREE_LINES = ("l1", "l2"), ("l1", "l2", "l3")
+_TWO_LINES = LINES[:2]
 CHANGES = {
     "site_id": pl.String, "changed_on": pl.Date, "change_z": pl.Float64, "change_of": pl.String,
     "change_told": pl.String,
@@ -72,7 +73,7 @@ def find_changes(daily: pl.DataFrame, first: date, last: date, *, settings: Sett
     is_three = daily.select(has_third.any().over("site_id")).to_series()
     parts = [
         _find(daily.filter(chosen), first, last, onset=settings.onset, lines=lines)
-        for chosen, lines in ((~is_three, _TWO_LINES), (is_three, _THREE_LINES))
+        for chosen, lines in ((~is_three, _TWO_LINES), (is_three, LINES))
     ]
     return pl.concat(parts).sort("site_id")
 
@@ -183,7 +184,7 @@ def _told(name: str, line: Float, at: int, z: float) -> str:
         kind for kind in ("slope", "negative", "tiny", "zero", "night") if kind in name.removesuffix("_w")
     )
     label, write = _TOLD[kind]
-    leg = next(line.upper() for line in _THREE_LINES if line in name)
+    leg = next(line.upper() for line in LINES if line in name)
     sides = [side[~np.isnan(side)].tolist() for side in (line[:at], line[at:])]
     medians = [write(median(side)) for side in sides if side]
     return f"{label.format(leg=leg)} {' before, '.join(medians)} since ({z:.0f} standard errors)"

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.core.services import LINES, SERVICES
+from pipeline.core.services import THREE_LINE_SERVICES
 from pipeline.core.setting_sections import DaySettings
 from pipeline.features.site_location import site_coordinates
 
@@ -67,6 +67,7 @@ def _third_line_w(is_summed: pl.Series) -> pl.Expr:
     A service of three lines has one whatever it reads; elsewhere zeros fill a column that the home has no line for. One
     channel that is the sum of all lines has no other beside it.
     """
-    three = [name for name, service in SERVICES.items() if service.line_count == len(LINES)]
-    declared = pl.when(pl.col("service").is_in(three).fill_null(False)).then(-1.0).otherwise(0.0)
+    declared = (
+        pl.when(pl.col("service").is_in(THREE_LINE_SERVICES).fill_null(False)).then(-1.0).otherwise(0.0)
+    )
     return pl.when(pl.lit(is_summed)).then(float("inf")).otherwise(declared)

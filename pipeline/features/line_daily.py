@@ -7,6 +7,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.core.line_pairs import rows_of_pair
+from pipeline.core.services import LINES
 
 THIRD_LINE: Final = (
     "slope_l3", "slope_l3_se", "night_l3_w", "night_l3_negative_share", "zero_l3_share", "tiny_l3_share",
@@ -29,7 +30,7 @@ def with_third_line(daily: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
         daily.join(told, on=("site_id", "day"), how="left", maintain_order="left")
         .with_columns(
             pl.max_horizontal(f"zero_{line}_share", f"beside_{line}").alias(f"zero_{line}_share")
-            for line in ("l1", "l2", "l3")
+            for line in LINES
         )
         .drop("beside_l1", "beside_l2", "beside_l3")
     )

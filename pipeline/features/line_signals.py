@@ -26,15 +26,13 @@ from pipeline.core.line_pairs import (
     rows_of_pair,
     under_pair,
 )
-from pipeline.core.services import SERVICES
+from pipeline.core.services import HIGH_FROM_V, THREE_LINE_SERVICES
 from pipeline.core.sharding import WHOLE, Shard
 from pipeline.features.aggregates import HomeDays
 from pipeline.features.line_meter import joint_meter
 from pipeline.features.pv_shares import home_shares
 from pipeline.features.site_share import SITE_SHARE, share_of_pair, share_of_views
 
-_EU_FROM_V = 180.0  # volts to neutral: 230 V above, 120 V below
-_THREE_LINES: Final = [name for name, service in SERVICES.items() if service.line_count == 3]
 # What is said of the whole home: column of the home -> column of its sum, which is read as a one-line home.
 _OF_SUM: Final = {
     "slope_days": "slope_days", "slope_sum": "slope_sum", "slope_sum_se": "slope_sum_se", "slope_am": "slope_am",
@@ -147,7 +145,7 @@ def share_of_first_two(
         The homes whose third line is read.
     """
     is_summed = pl.col("lines_summed").fill_null(False)
-    homes = sites.filter(pl.col("service").is_in(_THREE_LINES) & ~is_summed).select("site_id")
+    homes = sites.filter(pl.col("service").is_in(THREE_LINE_SERVICES) & ~is_summed).select("site_id")
     if third is not None:
         homes = homes.join(third.window, on="site_id", how="anti")
     if homes.is_empty():
@@ -179,8 +177,8 @@ def _slopes(
 def _service(own: pl.DataFrame, window: pl.DataFrame) -> pl.Series:
     """Return each home's service: the site record's, else the three-line one of its volts."""
     volts = (window["l1_v_sum"] / window["n_volt"]).fill_nan(None)
-    by_volts = pl.when(volts > _EU_FROM_V).then(pl.lit("230/400")).otherwise(pl.lit("120/208 three-phase"))
-    is_named = pl.col("service").is_in(_THREE_LINES)
+    by_volts = pl.when(volts > HIGH_FROM_V).then(pl.lit("230/400")).otherwise(pl.lit("120/208 three-phase"))
+    is_named = pl.col("service").is_in(THREE_LINE_SERVICES)
     return own.select(pl.when(is_named).then("service").otherwise(by_volts).alias("service"))["service"]
 
 

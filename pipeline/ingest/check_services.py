@@ -7,11 +7,10 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 
 from pipeline.core import contract
-from pipeline.core.services import BOTH, LINES, service_of
+from pipeline.core.services import BOTH, HIGH_FROM_V, LINES, service_of
 from pipeline.ingest.check_problem import Problem, count, name_some
 from pipeline.ingest.registers import Registers
 
-_EU_FROM_V = 180.0  # volts to neutral: 230 V above, 120 V below
 _ALL_LINES = (BOTH, "all")
 
 
@@ -41,7 +40,7 @@ def service_problems(
     middle = (
         pl.concat(volts, how="vertical_relaxed")
         .group_by("site_id")
-        .agg(is_230=pl.col("volts").median() > _EU_FROM_V)
+        .agg(is_230=pl.col("volts").median() > HIGH_FROM_V)
     )
     homes = (
         pl.concat(lines)

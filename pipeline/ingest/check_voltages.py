@@ -7,14 +7,14 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 
 from pipeline.core import contract
-from pipeline.core.services import service_of
+from pipeline.core.services import HIGH_FROM_V, service_of
 from pipeline.ingest.check_problem import Problem, count, name_some
 
 # Volts of a line to neutral that a service brings, and how far off a home may be [share]; ANSI C84.1 and EN 50160
 # allow far less. One line alone is 120 V here and 230 V there.
 _US_V, _EU_V = (120.0, 120.0), (220.0, 240.0)
 _LINE_V = {
-    **{name: ((_EU_V if volts > 180.0 else _US_V),) for name, volts in contract.SERVICE_LEG_V.items()},
+    **{name: ((_EU_V if volts > HIGH_FROM_V else _US_V),) for name, volts in contract.SERVICE_LEG_V.items()},
     "single": ((100.0, 127.0), _EU_V),
 }
 _OFF = 0.15
@@ -81,7 +81,7 @@ def _cause(service: str | None, volts: float) -> str:
     others = [name for name in contract.SERVICES if _has(name, volts)]
     those = f"; {', '.join(others[:-1])} and {others[-1]} have such volts" if len(others) > 1 else ""
     known = service_of(service)
-    low, high = _LINE_TO_LINE_V[120.0 if known.volts < 180.0 else 230.0]
+    low, high = _LINE_TO_LINE_V[120.0 if known.volts < HIGH_FROM_V else 230.0]
     if known.line_count > 1 and low <= volts <= high:
         return f"volts from line to line? send each leg's volts to neutral, or correct service{those}"
     return f"send volts from leg to neutral, or correct service in sites{those}"

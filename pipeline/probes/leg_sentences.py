@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from math import exp
 from typing import NamedTuple
 
+from pipeline.core.line_pairs import PAIRS
 from pipeline.core.number_text import number
 from pipeline.core.percent_text import percent
 from pipeline.probes.leg_text import NOT_KNOWN, Row, known_legs, plain, say_legs, signed, together, value_of
@@ -18,7 +19,6 @@ _MOSTLY, _FEW = 0.5, 0.1  # shares of steps
 _SURE_Z = 3.0
 _MOST_LOG = 7.0  # log ratio from which a leg has a thousand times the other
 _OTHER = {"l1": "L2", "l2": "L1"}
-_PAIRS = {"12": ("l1", "l2"), "23": ("l2", "l3"), "31": ("l3", "l1")}
 
 
 class _Pair(NamedTuple):
@@ -38,7 +38,7 @@ def _pairs_of(row: Row, names: Sequence[str]) -> list[_Pair]:
     """Return the home's pairs of legs that have any of these numbers; a home of two legs has one at most."""
     pairs = [
         _Pair(*legs, row if pair == "12" else {name: row.get(f"{name}_{pair}") for name in names})
-        for pair, legs in _PAIRS.items()
+        for pair, legs in PAIRS.items()
     ]
     return [pair for pair in pairs if any(pair.row.get(name) is not None for name in names)]
 

@@ -8,14 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.core.errors import InputError
-from pipeline.core.services import SERVICES, lines_of, service_of
+from pipeline.core.services import THREE_LINE_SERVICES, lines_of, service_of
 from pipeline.faults.catalogue import CATALOGUE
 from pipeline.simulate.fleet import simulate_home
 from pipeline.simulate.lake import Rows, write_registers, write_shard
 from pipeline.simulate.sample import CREWS, LAST_DAY, PLAIN, sample_contact
 from pipeline.simulate.spec import FleetSpec, Wish
 
-THREE_LINES = tuple(name for name, service in SERVICES.items() if service.line_count == 3)
 ODD = ("battery_export", "clock_offset", "vacant", "loose_neutral", "ev_all_night", "single_leg_inverter")
 # and one whose source exports the sum of its lines
 OTHERS = ("230", "230", "120/240", "120/208")  # homes of other services in the same lake
@@ -33,9 +32,9 @@ def write_sample_of(service: str, out: Path) -> None:
     InputError
         The service has not three lines.
     """
-    if service not in THREE_LINES:
+    if service not in THREE_LINE_SERVICES:
         raise InputError(
-            f"no sample lake of {service}: choose one of {', '.join(THREE_LINES)}, or none for 120/240"
+            f"no sample lake of {service}: choose one of {', '.join(THREE_LINE_SERVICES)}, or none for 120/240"
         )
     wishes = list(_wishes(service))
     spec = FleetSpec(

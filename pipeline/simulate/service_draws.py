@@ -16,7 +16,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from pipeline.core.services import BOTH, LINES, leg_code, service_of
+from pipeline.core.services import BOTH, HIGH_FROM_V, LINES, leg_code, service_of
 from pipeline.simulate.connections import connections
 from pipeline.simulate.sky import Array
 
@@ -44,7 +44,6 @@ _CT_AMPS: Final[Mapping[str, Weighted]] = {
     "120/208 three-phase": {100: 0.2, 200: 0.6, 400: 0.2},
 }  # fmt: skip
 # Volts above which a home is not in North America; its time zones.
-_NORTH_AMERICAN_MOST_V: Final = 180.0
 SMALL_KW, ONE_LINE_MOST_KW, TWO_LINES_MOST_KW = 3.7, 4.6, 7.0
 TWO_LINES_SHARE, SMALL_ON_THREE_SHARE = 0.2, 0.1
 NO_PV_ON_SHARE = 0.5  # of registers that don't say which lines the inverter feeds
@@ -65,7 +64,7 @@ def is_dealt_anew(service: str | None) -> bool:
 
 def has_230_volts(service: str | None) -> bool:
     """Return whether a fleet of this service stands where lines have about 230 V."""
-    return is_dealt_anew(service) and service_of(service).volts > _NORTH_AMERICAN_MOST_V
+    return is_dealt_anew(service) and service_of(service).volts > HIGH_FROM_V
 
 
 def draw_from(weights: Weighted, rng: np.random.Generator) -> Any:
@@ -170,7 +169,7 @@ def values_on(
     if hard == "vacant" and rng.random() < 0.4:  # what is left on may all be on one line
         base = np.eye(3)[int(rng.integers(3))]
     hard = "" if hard in THREE_LINES_UNFIT else hard
-    if array and known.volts < _NORTH_AMERICAN_MOST_V:
+    if array and known.volts < HIGH_FROM_V:
         array = replace(array, dc_w=LARGER * array.dc_w, ac_w=round(LARGER * array.ac_w, -2))
     if array and hard == SINGLE_LINE_INVERTER and array.ac_w > 1000.0 * ONE_LINE_MOST_KW:
         array = replace(

@@ -6,9 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.core.services import LINES, SERVICES, UNKNOWN, lines_of, service_of
-
-_HIGH_V = 180.0  # volts to neutral above this are those of a 230 V service
+from pipeline.core.services import HIGH_FROM_V, LINES, SERVICES, UNKNOWN, lines_of, service_of
 
 
 @dataclass(frozen=True)
@@ -86,13 +84,13 @@ def service_with(service: str, line_count: int) -> str:
     known = service_of(service)
     if known.line_count == line_count:
         return service
-    is_high = known.volts > _HIGH_V
+    is_high = known.volts > HIGH_FROM_V
     if line_count == 2:  # of three lines, 120 degrees apart
         return "120/208"
     alike = [
         name
         for name, other in SERVICES.items()
-        if other.line_count == line_count and (other.volts > _HIGH_V) == is_high
+        if other.line_count == line_count and (other.volts > HIGH_FROM_V) == is_high
     ]
     return alike[-1] if alike else service
 

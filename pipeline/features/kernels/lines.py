@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.core.services import SERVICES, UNKNOWN
+from pipeline.core.services import HIGH_FROM_V, LINES, SERVICES, UNKNOWN
 from pipeline.features.kernels.compiled import Bool, Float, Int
 from pipeline.ingest.used_rows import UsedRows
 
@@ -22,7 +22,6 @@ _LINE_CHANNELS = {
     f"{line}_{unit}" for lines in _LINES.values() for line in lines for unit in ("w", "v", "var")
 }
 _US_V, _EU_V = SERVICES[UNKNOWN].volts, SERVICES["230/400"].volts
-_EU_FROM_V = 180.0  # between the two, far from either
 
 
 def has_third_line(rows: UsedRows, start: Int, above_w: Float) -> Bool:
@@ -55,7 +54,7 @@ def volt_units(rows: UsedRows, start: Int, has_third: Bool) -> Float:
         volts = np.stack([rows.channels[name] for name in ("l1_v", "l2_v", "l3_v") if name in rows.channels])
         total = np.add.reduceat(np.nan_to_num(volts).sum(axis=0), start)
         known = np.add.reduceat(np.isfinite(volts).sum(axis=0), start)
-        unit[has_third & (total > _EU_FROM_V * known)] = _US_V / _EU_V
+        unit[has_third & (total > HIGH_FROM_V * known)] = _US_V / _EU_V
     return unit
 
 
@@ -103,9 +102,7 @@ def view_channels(rows: UsedRows, start: Int, count: Int, *, view: str) -> Mappi
     for name in ("l1_v", "l2_v", "l2_w", "l2_var"):
         channels[name] = nothing
     for unit in ("w", "var"):
-        channels[f"l1_{unit}"] = _summed(
-            [by_line[f"{line}_{unit}"] for line in ("l1", "l2", "l3")], start, count
-        )
+        channels[f"l1_{unit}"] = _summed([by_line[f"{line}_{unit}"] for line in LINES], start, count)
     return channels
 
 
