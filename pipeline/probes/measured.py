@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -90,17 +90,13 @@ def measure(signals: pl.DataFrame) -> Measured:
 def _measure_two(signals: pl.DataFrame) -> Measured:
     columns: dict[str, pl.Expr] = {}
     for key, _, quantity in all_quantities():
-        for leg in legs_of(quantity):
-            columns[f"{key} {leg}"] = quantity.value(leg)
-            if quantity.se is not None:
-                columns[f"{key} {leg} se"] = quantity.se(leg)
+        columns |= _asked(key, quantity, legs_of(quantity))
         if quantity.right is not None:
             columns[f"{key} right"] = quantity.right
     frame = _numbers(signals, columns)
 
     def array(*names: str) -> Float:
-        numbers = frame.select(names).to_numpy(order="c")
-        return np.where(np.isfinite(numbers), numbers, np.nan)
+        return _finite(frame.select(names).to_numpy(order="c"))
 
     values, errors, rights = {}, {}, {}
     for key, _, quantity in all_quantities():
@@ -120,33 +116,35 @@ def _measure_three(signals: pl.DataFrame) -> Measured:
         columns: dict[str, pl.Expr] = {}
         for key, _, quantity in quantities:
             if (pair != "") == quantity.is_of_pair:
-                legs = (
-                    LINES
-                    if not pair and quantity.shape == "leg"
-                    else LEGS
-                    if quantity.shape == "leg"
-                    else LEGS[:1]
-                )
-                columns |= {f"{key} {leg}": quantity.value(leg) for leg in legs}
-                if quantity.se is not None:
-                    columns |= {f"{key} {leg} se": quantity.se(leg) for leg in legs}
+                # a pair's row is a two-leg home's
+                columns |= _asked(key, quantity, legs_of(quantity, TWO if pair else THREE))
             if not pair and quantity.right is not None:
                 columns[f"{key} right"] = quantity.right
         frame = _numbers(rows, columns).to_dict(as_series=True)
         numbers |= {(pair, name): _finite(series.to_numpy()) for name, series in frame.items()}
 
-    def asked(name: str, pair: str, leg: str) -> Float:
+    def read(name: str, pair: str, leg: str) -> Float:
         return numbers[pair, name.format(leg)]
 
     values, errors, rights = {}, {}, {}
     for key, _, quantity in quantities:
-        values[key] = read_three_lines(quantity, partial(asked, key + " {}"))
+        values[key] = read_three_lines(quantity, partial(read, key + " {}"))
         errors[key] = np.zeros_like(values[key])
         if quantity.se is not None:
-            errors[key] = read_three_lines(quantity, partial(asked, key + " {} se"))
+            errors[key] = read_three_lines(quantity, partial(read, key + " {} se"))
         if quantity.right is not None:
             rights[key] = numbers["", f"{key} right"]
     return Measured(values, errors, rights, strata(signals), THREE)
+
+
+def _asked(key: str, quantity: Quantity, legs: Iterable[str]) -> dict[str, pl.Expr]:
+    """Return the quantity's value on each leg, and its error where it has one, by name."""
+    asked = {}
+    for leg in legs:
+        asked[f"{key} {leg}"] = quantity.value(leg)
+        if quantity.se is not None:
+            asked[f"{key} {leg} se"] = quantity.se(leg)
+    return asked
 
 
 def _numbers(signals: pl.DataFrame, columns: Mapping[str, pl.Expr]) -> pl.DataFrame:
