@@ -11,6 +11,7 @@ names; on which lines a fault is, each line is asked by itself, against the leas
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -126,25 +127,17 @@ def line_design(measured: Measured, deviations: Deviations, line: int) -> Design
     mine = [number for number, lines in enumerate(PAIR_INDICES.values()) if line in lines]
     (apart,) = set(range(THREE)) - set(mine)
     turned = [1.0 if lines[0] == line else -1.0 for lines in PAIR_INDICES.values() if line in lines]
-    for key, probe, quantity in all_quantities(THREE):
-        for suffix, values in (
-            ("", measured.values[key]),
-            (" against the fleet", deviations.spread.get(key)),
-        ):
-            if values is None:
-                continue
-            if quantity.shape == "leg":
-                out.add(probe, f"{key}{suffix} this", values[:, line])
-                _put_both(out, probe, f"{key}{suffix} others", values[:, others])
-            elif quantity.is_of_pair:
-                is_contrast = quantity.shape == "contrast"
-                _put_both(
-                    out, probe, f"{key}{suffix} with this", values[:, mine] * (turned if is_contrast else 1.0)
-                )
-                far = values[:, apart]
-                out.add(probe, f"{key}{suffix} without this", np.abs(far) if is_contrast else far)
-            else:
-                out.add(probe, f"{key}{suffix}", values[:, 0])
+    for name, probe, quantity, values in _looks(measured, deviations):
+        if quantity.shape == "leg":
+            out.add(probe, f"{name} this", values[:, line])
+            _put_both(out, probe, f"{name} others", values[:, others])
+        elif quantity.is_of_pair:
+            is_contrast = quantity.shape == "contrast"
+            _put_both(out, probe, f"{name} with this", values[:, mine] * (turned if is_contrast else 1.0))
+            far = values[:, apart]
+            out.add(probe, f"{name} without this", np.abs(far) if is_contrast else far)
+        else:
+            out.add(probe, name, values[:, 0])
     return out.design()
 
 
@@ -156,18 +149,20 @@ def _put_both(out: _Columns, probe: str, name: str, values: Float) -> None:
 def leg_design(measured: Measured, deviations: Deviations, is_exchanged: bool) -> Design:
     """Return the design for which fault on which leg: leg 1 is "this", leg 2 "the other"; exchanged the other way."""
     out = _Columns()
-    for key, probe, quantity in all_quantities():
-        for suffix, values in (
-            ("", measured.values[key]),
-            (" against the fleet", deviations.spread.get(key)),
-        ):
-            if values is None:
-                continue
-            if quantity.shape == "leg":
-                this, other = (1, 0) if is_exchanged else (0, 1)
-                out.add(probe, f"{key}{suffix} this", values[:, this])
-                out.add(probe, f"{key}{suffix} other", values[:, other])
-            else:
-                is_turned = quantity.shape == "contrast" and is_exchanged
-                out.add(probe, f"{key}{suffix}", -values[:, 0] if is_turned else values[:, 0])
+    for name, probe, quantity, values in _looks(measured, deviations):
+        if quantity.shape == "leg":
+            this, other = (1, 0) if is_exchanged else (0, 1)
+            out.add(probe, f"{name} this", values[:, this])
+            out.add(probe, f"{name} other", values[:, other])
+        else:
+            is_turned = quantity.shape == "contrast" and is_exchanged
+            out.add(probe, name, -values[:, 0] if is_turned else values[:, 0])
     return out.design()
+
+
+def _looks(measured: Measured, deviations: Deviations) -> Iterator[tuple[str, str, Quantity, Float]]:
+    """Yield (name, probe, quantity, values) of each quantity as it is, and against the fleet where it is compared."""
+    for key, probe, quantity in all_quantities(measured.line_count):
+        yield key, probe, quantity, measured.values[key]
+        if key in deviations.spread:
+            yield f"{key} against the fleet", probe, quantity, deviations.spread[key]
